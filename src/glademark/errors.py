@@ -1,0 +1,58 @@
+"""
+What can go wrong, as a small tree.
+
+    GlademarkError
+    ├── InputError          the input is refused (exit code 2)
+    │   ├── ProjectError    the project file is refused
+    │   ├── FileError       a field file cannot be trusted as a whole
+    │   └── CrsError        a coordinate system is missing or unfit
+    ├── OutputError         the output could not be written (exit code 3)
+    ├── UnitError           a text is no quantity of the kind asked for
+    └── PluginError         a plug-in does not load or breaks its contract
+
+A record that cannot be used is no error: it is set aside. A broken limit is no error: it is a
+result.
+"""
+
+
+class GlademarkError(Exception):
+    """Base of every error that the package raises on purpose."""
+
+
+class InputError(GlademarkError, ValueError):
+    """
+    The input is refused; every fault that was found is in it.
+
+    Parameters
+    ----------
+    *faults
+        One plain sentence each: what, where, what was expected, what to do.
+    """
+
+    def __init__(self, *faults: str) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+class ProjectError(InputError):
+    """The project file is refused."""
+
+
+class FileError(InputError):
+    """A field file cannot be trusted as a whole."""
+
+
+class CrsError(InputError):
+    """A coordinate system is missing, or unfit for measuring."""
+
+
+class OutputError(GlademarkError, OSError):
+    """The output could not be written; what stood there before is untouched."""
+
+
+class UnitError(GlademarkError, ValueError):
+    """A text is no quantity of the kind asked for."""
+
+
+class PluginError(GlademarkError, RuntimeError):
+    """A plug-in does not load or breaks its contract."""

@@ -1,0 +1,532 @@
+"""
+Every layer and table, declared once: its columns with type, unit and meaning.
+
+Readers know from here which columns to look for, writers which to write, the GeoPackage its data
+dictionary, and the documentation its tables. Columns carry SI units in their names; `shown_beside`
+says which ones also stand in the user's units.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Literal
+
+from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2, INCH_CM
+
+Kind = Literal["text", "integer", "real", "flag"]
+Geometry = Literal["Point", "MultiLineString", "MultiPolygon"]
+Units = Literal["us", "metric"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Column:
+    """
+    One column of a layer.
+
+    Attributes
+    ----------
+    name
+        As written in files; a unit is its suffix.
+    kind
+        Type of its values.
+    title
+        Heading for people.
+    meaning
+        One sentence.
+    unit
+        SI unit of a number; empty for counts and text.
+    """
+
+    name: str
+    kind: Kind
+    title: str
+    meaning: str
+    unit: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layer:
+    """
+    One layer (with a geometry type) or attribute table (without).
+
+    Attributes
+    ----------
+    name
+        Table name in the GeoPackage.
+    title
+        Heading for people.
+    meaning
+        What one row is.
+    geometry
+        Type of all its features; None for a table.
+    columns
+        In the order in which they are written.
+    """
+
+    name: str
+    title: str
+    meaning: str
+    geometry: Geometry | None
+    columns: tuple[Column, ...] = field(default=())
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the columns, in order."""
+        return tuple(column.name for column in self.columns)
+
+
+def _text(name: str, title: str, meaning: str) -> Column:
+    return Column(name=name, kind="text", title=title, meaning=meaning)
+
+
+def _count(name: str, title: str, meaning: str) -> Column:
+    return Column(name=name, kind="integer", title=title, meaning=meaning)
+
+
+def _real(name: str, unit: str, title: str, meaning: str) -> Column:
+    return Column(name=name, kind="real", title=title, meaning=meaning, unit=unit)
+
+
+def _flag(name: str, title: str, meaning: str) -> Column:
+    return Column(name=name, kind="flag", title=title, meaning=meaning)
+
+
+_AREA = _real("area_m2", "m2", "Area", "Planar area in the working CRS.")
+_BASAL_AREA = _real(
+    "basal_area_m2",
+    "m2",
+    "Basal area",
+    "Cross-section of the stems at breast height, summed over trees.",
+)
+_VOLUME_M3 = _real(
+    "volume_m3",
+    "m3",
+    "Solid volume",
+    "Net solid volume; empty where a sale unit cannot be converted.",
+)
+
+STAND = Layer(
+    name="stand",
+    title="Stand",
+    meaning="The area laid out.",
+    geometry="MultiPolygon",
+    columns=(
+        _text("name", "Stand", "Name of the project."),
+        _AREA,
+        _real(
+            "area_geodesic_m2", "m2", "Geodesic area", "Area on the ellipsoid of the working CRS."
+        ),
+        _real("operable_m2", "m2", "Operable area", "The stand less its keep-outs."),
+        _real("perimeter_m", "m", "Perimeter", "Length of the boundary, holes included."),
+    ),
+)
+CORRIDORS = Layer(
+    name="corridors",
+    title="Corridors",
+    meaning="The ground that one corridor takes inside the stand; corridors may overlap.",
+    geometry="MultiPolygon",
+    columns=(
+        _text("corridor", "Corridor", "The marker's own name, else a number."),
+        _text("state", "State", "new, or existing."),
+        _real("width_m", "m", "Width", "Full width, side to side."),
+        _real("length_m", "m", "Length", "Centre line inside the stand."),
+        _AREA,
+        _count(
+            "trees", "Trees", "Cut trees tallied as corridor wood with this corridor the nearest."
+        ),
+        _BASAL_AREA,
+        _VOLUME_M3,
+    ),
+)
+CORRIDOR_LINES = Layer(
+    name="corridor_lines",
+    title="Corridor centre lines",
+    meaning="Centre line of a corridor, carried on to the one that it joins, cut at the stand.",
+    geometry="MultiLineString",
+    columns=(
+        _text("corridor", "Corridor", "The marker's own name, else a number."),
+        _text("state", "State", "new, or existing."),
+        _real("width_m", "m", "Width", "Full width, side to side."),
+        _real("length_m", "m", "Length", "Centre line inside the stand."),
+    ),
+)
+_OPENING_MEASURES = (
+    _AREA,
+    _real(
+        "net_of_leave_m2", "m2", "Area net of leave trees", "Area less the crowns of leave trees."
+    ),
+    _real("perimeter_m", "m", "Perimeter", "Length of the crown edge."),
+    _count("parts", "Parts", "Separate pieces of the hole."),
+    _count("trees", "Trees", "Cut trees."),
+    _BASAL_AREA,
+    _VOLUME_M3,
+    _text("volume", "Volume", "Net volume by product, each in its sale unit."),
+    _real("length_m", "m", "Length", "Longest axis."),
+    _real("width_m", "m", "Width", "Widest extent at right angles to the longest axis."),
+    _real(
+        "ellipse_m2",
+        "m2",
+        "Ellipse estimate",
+        "pi/4 x length x width, for comparison with field notes only; never used as the area.",
+    ),
+    _real(
+        "equivalent_diameter_m", "m", "Equivalent diameter", "Diameter of the circle of equal area."
+    ),
+    _real(
+        "diameter_to_height",
+        "",
+        "Diameter to height",
+        "Equivalent diameter over the mean height of the opening's marks; empty without heights.",
+    ),
+)
+OPENINGS = Layer(
+    name="openings",
+    title="Group openings",
+    meaning="A group of trees taken together, leaving one hole; the edge is the crown edge.",
+    geometry="MultiPolygon",
+    columns=(
+        _count(
+            "opening", "Opening", "Number: the marker's own, else north to south, west to east."
+        ),
+        _text("group", "Group", "Name that the marker gave; empty for crown-linked openings."),
+        _text(
+            "basis", "Basis", "walked, tagged, centre or crowns: what says that it is an opening."
+        ),
+        *_OPENING_MEASURES,
+        _real(
+            "in_corridor_m2", "m2", "In corridors", "Part of the area that corridors take as well."
+        ),
+        _count("joined", "Joined opening", "Number of the joined opening that it belongs to."),
+        _real(
+            "joined_area_m2", "m2", "Joined area", "Area of that joined opening, gross of corridor."
+        ),
+        _count("nearest", "Nearest opening", "Number of the nearest other opening."),
+        _real(
+            "spacing_m", "m", "Spacing", "Crown edge to crown edge of the nearest other opening."
+        ),
+        _real(
+            "boundary_m",
+            "m",
+            "To boundary",
+            "Distance to the stand boundary; 0 where it reaches it.",
+        ),
+        _real(
+            "water_m",
+            "m",
+            "To water",
+            "Distance to the nearest bank; empty where no water is given.",
+        ),
+        _real("corridor_m", "m", "To corridor", "Distance to the nearest corridor edge."),
+    ),
+)
+JOINED = Layer(
+    name="joined_openings",
+    title="Joined openings",
+    meaning="Openings, with the strips of corridor at them, that make one hole in the sky.",
+    geometry="MultiPolygon",
+    columns=(
+        _count("joined", "Joined opening", "Number: that of its lowest-numbered opening."),
+        _text("openings", "Openings", "Numbers of the openings in it."),
+        _count("openings_count", "Openings in it", "How many openings it joins."),
+        _AREA,
+        _real(
+            "net_of_corridor_m2", "m2", "Area net of corridors", "Area less what corridors take."
+        ),
+    ),
+)
+CANOPY_GAPS = Layer(
+    name="canopy_gaps",
+    title="Canopy gaps",
+    meaning="Marked crowns that happen to touch; outside the openings' count and share.",
+    geometry="MultiPolygon",
+    columns=(
+        _count("gap", "Gap", "Number, north to south, west to east."),
+        *(c for c in _OPENING_MEASURES if c.name not in {"diameter_to_height", "volume"}),
+    ),
+)
+ZONES = Layer(
+    name="zones",
+    title="Zones",
+    meaning="A part of the stand: keep_out, landing, corridor, opening or matrix.",
+    geometry="MultiPolygon",
+    columns=(
+        _text("zone", "Zone", "keep_out, landing, corridor, opening or matrix."),
+        _AREA,
+        _real("share", "", "Share of the stand", "From 0 to 1."),
+        _count("trees", "Trees", "Cut trees by final zone."),
+        _BASAL_AREA,
+        _VOLUME_M3,
+    ),
+)
+MARKS = Layer(
+    name="marks",
+    title="Marks",
+    meaning="One used record of a painted tree, or of a point of a group.",
+    geometry="Point",
+    columns=(
+        _text("tree_id", "Tree", "The marker's own number of the record."),
+        _text("marker", "Marker", "Who marked, else the file that the record came from."),
+        _count("count", "Count", "Trees that the record stands for."),
+        _text("kind", "Kind", "cut, leave, group_boundary, group_centre, line_tree or danger."),
+        _real(
+            "dbh_cm",
+            "cm",
+            "DBH",
+            "Diameter at breast height, or at the stump if the project says so.",
+        ),
+        _text("size_class", "Size class", "DBH class in the recorded unit."),
+        _text("species", "Species", "As recorded."),
+        _text("product", "Product", "What the tree is sold as."),
+        _text("paint", "Paint", "Colour, as recorded."),
+        _text("group", "Group", "Group that the marker named."),
+        _real("height_m", "m", "Height", "Total height, where measured."),
+        _real("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
+        _text("crown_source", "Crown source", "measured, an equation, or the project's default."),
+        _text("zone", "Zone", "Final zone: what the paint says, else where the point falls."),
+        _text(
+            "zone_located", "Located zone", "Where the point falls; marks of an opening are in it."
+        ),
+        _text(
+            "zone_painted",
+            "Painted zone",
+            "What the paint says: corridor, not_corridor or nothing.",
+        ),
+        _count("opening", "Opening", "Number of its opening."),
+        _real(
+            "line_distance_m",
+            "m",
+            "To nearest line",
+            "Distance to the nearest edge of a corridor, keep-out, setback or the boundary.",
+        ),
+        _real(
+            "corridor_distance_m",
+            "m",
+            "To corridor edge",
+            "Nearest corridor edge; negative inside.",
+        ),
+        _text("corridor", "Nearest corridor", "Name of the nearest corridor."),
+        _real("position_error_m", "m", "Position error", "Horizontal root mean square error."),
+        _BASAL_AREA,
+        _real("volume", "", "Volume", "Net volume in the sale unit, all trees of the record."),
+        _text("volume_unit", "Volume unit", "Sale unit of the volume."),
+        _VOLUME_M3,
+        _text(
+            "volume_source", "Volume source", "Where the volume comes from, or why there is none."
+        ),
+        _text("source_file", "File", "Input file of the record."),
+        _count("record", "Record", "Line or feature number in that file."),
+    ),
+)
+
+
+def _area_layer(name: str, title: str, meaning: str, *more: Column) -> Layer:
+    return Layer(
+        name=name,
+        title=title,
+        meaning=meaning,
+        geometry="MultiPolygon",
+        columns=(_text("name", "Name", "As recorded."), *more),
+    )
+
+
+KEEP_OUT = _area_layer("keep_out", "Keep-outs", "An area where nothing is cut.", _AREA)
+SETBACKS = _area_layer(
+    "setbacks",
+    "Setbacks",
+    "A strip along water or a boundary with a rule of its own.",
+    _text("rule", "Rule", "no_cut, no_machine or residual_basal_area."),
+    _real(
+        "minimum_m2_ha",
+        "m2/ha",
+        "Residual basal area",
+        "Least basal area to be left, if that is the rule.",
+    ),
+    _AREA,
+)
+LANDINGS = _area_layer(
+    "landings", "Landings", "Where wood is piled, and roads given as areas.", _AREA
+)
+WATER = _area_layer("water", "Water", "Open water out to its banks.", _AREA)
+LEAVE_TREES = Layer(
+    name="leave_trees",
+    title="Leave trees",
+    meaning="A tree that stays.",
+    geometry="Point",
+    columns=(
+        _text("tree_id", "Tree", "The marker's own number."),
+        _text("species", "Species", "As recorded."),
+        _real("dbh_cm", "cm", "DBH", "Diameter at breast height."),
+        _real("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
+        _text("crown_source", "Crown source", "measured, an equation, or the project's default."),
+    ),
+)
+
+VOLUME_BY_ZONE = Layer(
+    name="volume_by_zone",
+    title="Volume by zone",
+    meaning="Cut trees of one zone, product, species and size class; totals are marked as such.",
+    geometry=None,
+    columns=(
+        _text("row", "Row", "cell, zone, product, zone_product or total: what the row sums."),
+        _text("zone", "Zone", "Final zone; all where the row sums over zones."),
+        _text("located", "Located", "located, not_located (paper tally), or all."),
+        _text("product", "Product", "What the trees are sold as; all where summed."),
+        _text("species", "Species", "As recorded; all where summed."),
+        _text("size_class", "Size class", "DBH class; all where summed."),
+        _count("trees", "Trees", "Trees, each counted once under its own product."),
+        _BASAL_AREA,
+        _real(
+            "volume_gross",
+            "",
+            "Gross volume",
+            "Before defect, in the sale unit; empty where units differ.",
+        ),
+        _real(
+            "volume_net",
+            "",
+            "Net volume",
+            "After defect, in the sale unit; empty where units differ.",
+        ),
+        _text("volume_unit", "Volume unit", "Sale unit of the product."),
+        _text("log_rule", "Log rule", "Rule that board feet are scaled by."),
+        _VOLUME_M3,
+        _real(
+            "trees_per_ha",
+            "1/ha",
+            "Trees per hectare",
+            "Over the area of the zone, or of the stand.",
+        ),
+        _real(
+            "basal_area_m2_ha",
+            "m2/ha",
+            "Basal area per hectare",
+            "Over the area of the zone, or of the stand.",
+        ),
+        _real(
+            "volume_m3_ha",
+            "m3/ha",
+            "Solid volume per hectare",
+            "Over the area of the zone, or of the stand.",
+        ),
+        _text(
+            "volume_source", "Volume source", "The table or equation that the volume comes from."
+        ),
+    ),
+)
+CHECKS = Layer(
+    name="checks",
+    title="Limits checked",
+    meaning="One thing held against one limit.",
+    geometry=None,
+    columns=(
+        _text(
+            "limit",
+            "Limit",
+            "Key of the limit in the project file, or the rule that is always checked.",
+        ),
+        _text("subject", "What", "What is checked, in words."),
+        _text("layer", "Layer", "Layer of the feature it speaks of."),
+        _text(
+            "feature", "Feature", "Number or name of that feature; several separated by a comma."
+        ),
+        _real("measured", "", "Measured", "In the unit of the row."),
+        _real("limit_value", "", "Limit value", "In the unit of the row."),
+        _real("margin", "", "Margin", "Room left inside the limit; negative beyond it."),
+        _text("unit", "Unit", "SI unit of measured, limit and margin; share is from 0 to 1."),
+        _text("verdict", "Verdict", "met, near, exceeded or not_checked."),
+        _text("reason", "Reason", "Why it was not checked, or what makes it near."),
+        _text("authority", "Authority", "Law, approved plan, contract or prescription."),
+        _text("source", "Source", "Where the limit stands written."),
+    ),
+)
+SET_ASIDE = Layer(
+    name="set_aside",
+    title="Set aside",
+    meaning="A record that could not be used.",
+    geometry=None,
+    columns=(
+        _text("input", "Input", "Which input it belongs to."),
+        _text("file", "File", "As named in the project file."),
+        _count("record", "Record", "Line of a text file, feature number of a layer."),
+        _text("tree_id", "Tree", "The record's own number, where it has one."),
+        _text("reason", "Reason", "Why it could not be used, and the mend."),
+    ),
+)
+PARAMETERS = Layer(
+    name="parameters",
+    title="Parameters",
+    meaning="One setting or figure that the layout rests on.",
+    geometry=None,
+    columns=(
+        _text("name", "Name", "Key, with its table of the project file."),
+        _text("value", "Value", "As JSON; quantities in SI units."),
+    ),
+)
+
+LAYERS: Mapping[str, Layer] = MappingProxyType(
+    {
+        layer.name: layer
+        for layer in (
+            STAND,
+            ZONES,
+            CORRIDORS,
+            CORRIDOR_LINES,
+            OPENINGS,
+            JOINED,
+            CANOPY_GAPS,
+            MARKS,
+            KEEP_OUT,
+            SETBACKS,
+            LANDINGS,
+            WATER,
+            LEAVE_TREES,
+            VOLUME_BY_ZONE,
+            CHECKS,
+            SET_ASIDE,
+            PARAMETERS,
+        )
+    }
+)
+"""Every layer and table of the output, in the order in which they are written."""
+
+_BESIDE: Mapping[Units, Mapping[str, tuple[str, float]]] = MappingProxyType(
+    {
+        "us": {
+            "area": ("ac", ACRE_M2),
+            "m": ("ft", FOOT_M),
+            "cm": ("in", INCH_CM),
+            "basal_area": ("ft2", FOOT_M**2),
+        },
+        "metric": {"area": ("ha", HECTARE_M2)},
+    }
+)
+
+
+def shown_beside(column: Column, units: Units) -> tuple[str, float] | None:
+    """
+    Name and divisor of the column in the user's units that stands beside an SI column.
+
+    Parameters
+    ----------
+    column
+        A declared column.
+    units
+        What reports and maps show.
+
+    Returns
+    -------
+    name_and_divisor
+        None where the SI column says it all.
+
+    Examples
+    --------
+    >>> shown_beside(_AREA, "metric")
+    ('area_ha', 10000.0)
+    """
+    kind = column.unit
+    if kind == "m2":
+        kind = "basal_area" if column.name.startswith("basal_area") else "area"
+    if kind not in _BESIDE[units]:
+        return None
+    suffix, divisor = _BESIDE[units][kind]
+    return f"{column.name.rsplit('_', 1)[0]}_{suffix}", divisor

@@ -1,0 +1,243 @@
+"""
+What was asked for: the project file as a model, every quantity already in SI.
+
+A key of the file that carries a unit becomes a field with the unit in its name: ``width = "14 ft"``
+is `CorridorSettings.width_m`, 4.2672.
+"""
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+
+from glademark.units import AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, share, to_si
+
+PaintMeaning = Literal[
+    "corridor", "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
+]
+Unit = Literal["board foot", "MBF", "cord", "m3", "ft3", "green ton"]
+
+DEFAULT_WIDTH_M = 4.0
+DEFAULT_POSITION_ERROR_M = 4.0
+DEFAULT_CROWN_RADIUS_M = 3.0
+DEFAULT_MIN_AREA = "0.05 acre"
+
+
+def _length(value: object) -> object:
+    return to_si(value, LENGTH_M) if isinstance(value, str) else _unit_missing(value, "14 ft")
+
+
+def _area(value: object) -> object:
+    return to_si(value, AREA_M2) if isinstance(value, str) else _unit_missing(value, "0.5 acre")
+
+
+def _solid(value: object) -> object:
+    return to_si(value, SOLID_M3) if isinstance(value, str) else _unit_missing(value, "79 ft3")
+
+
+def _basal_area(value: object) -> object:
+    per_hectare = isinstance(value, str)
+    return (
+        to_si(str(value), BASAL_AREA_M2_HA) if per_hectare else _unit_missing(value, "60 ft2/acre")
+    )
+
+
+def _share(value: object) -> object:
+    return share(value) if isinstance(value, str) else _unit_missing(value, "35 %")
+
+
+def _unit_missing(value: object, example: str) -> object:
+    """Let defaults pass, refuse bare numbers from the file."""
+    if isinstance(value, float) and not isinstance(value, bool) and math.isnan(value):
+        return value
+    msg = f"{value!r} has no unit; expected text with a number and its unit, as in '{example}'"
+    raise ValueError(msg)
+
+
+Length = Annotated[float, BeforeValidator(_length)]
+Area = Annotated[float, BeforeValidator(_area)]
+Solid = Annotated[float, BeforeValidator(_solid)]
+Share = Annotated[float, BeforeValidator(_share)]
+BasalAreaPerHectare = Annotated[float, BeforeValidator(_basal_area)]
+
+
+class Part(BaseModel):
+    """One table of the project file: frozen, and closed to keys that nobody reads."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=False)
+
+
+class Source(Part):
+    """
+    One input file, with what cannot be read from it.
+
+    Attributes
+    ----------
+    file
+        Path; relative to the project file until it is read, absolute after.
+    layer
+        Layer of a file that holds several.
+    crs
+        Coordinate system, where the file does not say its own.
+    """
+
+    file: Path
+    layer: str | None = None
+    crs: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _plain_path(cls, value: object) -> object:
+        return {"file": value} if isinstance(value, str | Path) else value
+
+
+def _as_list(value: object) -> object:
+    return value if isinstance(value, list | tuple) else [value]
+
+
+class Inputs(Part):
+    """The field files."""
+
+    stand: Source
+    corridors: Source | None = None
+    marks: Annotated[tuple[Source, ...], BeforeValidator(_as_list), Field(min_length=1)]
+    tally: Source | None = None
+    openings: Source | None = None
+    keep_out: Source | None = None
+    setbacks: Source | None = None
+    water: Source | None = None
+    landings: Source | None = None
+    leave_trees: Source | None = None
+    covered: Source | None = None
+    cruise: Source | None = None
+    terrain: Source | None = None
+
+
+class Heading(Part):
+    """Name of the project and how it is shown."""
+
+    name: str
+    units: Literal["us", "metric"] = "us"
+    working_crs: str | None = None
+    season: str | None = None
+
+
+class CorridorSettings(Part):
+    """Widths of corridors [m]."""
+
+    width_m: Length = Field(DEFAULT_WIDTH_M, alias="width", gt=0, le=100)
+    width_column: str | None = None
+    width_unit: Literal["m", "ft"] | None = None
+
+
+class MarkSettings(Part):
+    """How marks are read."""
+
+    columns: Mapping[str, str] = Field(default_factory=dict)
+    dbh_unit: Literal["in", "cm", "mm", "m"] | None = None
+    height_unit: Literal["ft", "m"] | None = None
+    diameter_at: Literal["breast", "stump"] = "breast"
+    position_error_m: Length = Field(DEFAULT_POSITION_ERROR_M, alias="position_error", ge=0, le=200)
+    paint: Mapping[str, PaintMeaning] = Field(default_factory=dict)
+    line_trees_confirmed: bool = False
+
+
+class OpeningSettings(Part):
+    """What makes an opening."""
+
+    link_distance_m: Length = Field(0.0, alias="link_distance", ge=0, le=50)
+    min_trees: int = Field(4, ge=1)
+    min_area_m2: Area = Field(to_si(DEFAULT_MIN_AREA, AREA_M2), alias="min_area", ge=0)
+    measure: Literal["opening", "joined"] = "opening"
+    crown_radius_m: Length = Field(DEFAULT_CROWN_RADIUS_M, alias="crown_radius", gt=0, le=30)
+    cleared_to_dbh_cm: Length | None = Field(None, alias="cleared_to_dbh")
+
+    @field_validator("cleared_to_dbh_cm")
+    @classmethod
+    def _to_centimetres(cls, value: float | None) -> float | None:
+        return None if value is None else value * 100
+
+
+class WaterSettings(Part):
+    """Banks and the strips along them."""
+
+    width_m: Length | None = Field(None, alias="width", gt=0)
+    setback_m: Length | None = Field(None, alias="setback", gt=0)
+    setback_rule: Literal["no_cut", "no_machine", "residual_basal_area"] = "no_cut"
+    setback_minimum_m2_ha: BasalAreaPerHectare | None = Field(None, alias="setback_minimum", gt=0)
+
+
+class ProductSettings(Part):
+    """How a product is sold."""
+
+    unit: Unit
+    rule: str | None = None
+    solid_m3: Solid | None = Field(None, alias="solid", gt=0)
+
+
+class VolumeSettings(Part):
+    """Where volumes come from, and the classes they are shown in."""
+
+    table: Source | None = None
+    table_reading: Literal["class", "interpolate"] = "class"
+    table_class_width: str | None = None
+    size_classes: tuple[float, ...] | str | None = None
+    products: Mapping[str, ProductSettings] = Field(default_factory=dict)
+
+    @field_validator("size_classes")
+    @classmethod
+    def _rising(cls, value: tuple[float, ...] | str | None) -> tuple[float, ...] | str | None:
+        if isinstance(value, tuple):
+            steps = [b > a for a, b in zip(value, value[1:], strict=False)]
+            if not value or not all(steps) or not all(0 < edge < math.inf for edge in value):
+                msg = f"size_classes {list(value)} do not rise from a positive first edge"
+                raise ValueError(msg)
+        return value
+
+
+class AllowanceSettings(Part):
+    """The share of the standing stock that this entry may remove."""
+
+    removal_share_max: Share | None = None
+    confidence: Share = 0.95
+    standing: Mapping[str, str] = Field(default_factory=dict)
+
+
+class LimitSetting(Part):
+    """
+    One limit as written; what its value means is known by the limit itself.
+
+    Attributes
+    ----------
+    value
+        Text with its unit, or one text per product.
+    authority
+        Law, approved plan, contract or prescription; or empty.
+    source
+        Where the limit stands written.
+    """
+
+    value: str | Mapping[str, str]
+    authority: str = ""
+    source: str = ""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+
+
+class Project(Part):
+    """A project file, read and checked."""
+
+    heading: Heading = Field(alias="project")
+    inputs: Inputs
+    corridors: CorridorSettings = CorridorSettings()
+    marks: MarkSettings = MarkSettings()
+    openings: OpeningSettings = OpeningSettings()
+    water: WaterSettings = WaterSettings()
+    volume: VolumeSettings = VolumeSettings()
+    allowance: AllowanceSettings = AllowanceSettings()
+    limits: Mapping[str, LimitSetting] = Field(default_factory=dict)

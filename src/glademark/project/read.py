@@ -1,0 +1,205 @@
+"""
+From the bytes of a project file to a checked `Project`, or to every fault in it at once.
+
+No other file is opened here: whether the field files exist, and what is in them, intake will say.
+"""
+
+import codecs
+import math
+import os
+import re
+import stat
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from glademark.errors import ProjectError
+from glademark.project.faults import fault_sentences, key_in_words
+from glademark.project.model import Inputs, Project
+
+PROJECT_FILE = "harvest.toml"
+"""Usual name of a project file."""
+
+MAX_BYTES = 1_048_576
+"""A project file is some pages of text; beyond this it is something else."""
+
+_MARKS = (  # longest first: the mark of UTF-32 starts with that of UTF-16
+    (codecs.BOM_UTF32_LE, "UTF-32"),
+    (codecs.BOM_UTF32_BE, "UTF-32"),
+    (codecs.BOM_UTF16_LE, "UTF-16"),
+    (codecs.BOM_UTF16_BE, "UTF-16"),
+)
+_PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+_PATH_KEY = re.compile(r"(inputs\.(?!.*\.(layer|crs)$)|volume\.table(\.file)?$)")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+_SLASHES = "For a path, use single quotes or forward slashes."
+
+
+def read_project(path: Path) -> Project:
+    r"""
+    Project file, read and checked.
+
+    Parameters
+    ----------
+    path
+        A TOML file in UTF-8, with or without a byte order mark.
+
+    Returns
+    -------
+    project
+        Quantities in SI units, paths of the field files absolute.
+
+    Raises
+    ------
+    ProjectError
+        If there is no such file, it is no TOML, or anything in it is missing, unknown or out of
+        range. Every fault is one sentence of the error.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "harvest.toml"
+    ...     size = path.write_text(
+    ...         "project = {name = 'Stand 3'} \n"
+    ...         "inputs = {stand = 'stand.gpkg', marks = 'marks.csv'} \n"
+    ...         "corridors = {width = '10 ft'} \n"
+    ...     )
+    ...     read_project(path).corridors.width_m
+    3.048
+    """
+    asked = _parsed(_text(_bytes(path), path), path)
+    faults = list(_value_faults(asked, path))
+    try:
+        project = Project.model_validate(asked)
+    except ValidationError as error:
+        faults += fault_sentences(error, asked, path=path)
+        raise ProjectError(*faults) from None
+    if faults:
+        raise ProjectError(*faults)
+    return _located(project, path.resolve().parent)
+
+
+def _bytes(path: Path) -> bytes:
+    """Content of a regular file of bounded size."""
+    try:
+        status = path.stat()
+        fault = _unfit(path, status)
+        content = b"" if fault else path.read_bytes()
+    except FileNotFoundError:
+        fault = (
+            f"{path}: there is no such file; expected a project file. "
+            "Check the name, or start one with 'glademark new FOLDER'."
+        )
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        fault = f"{path}: the file cannot be read ({reason}). Check its name and permissions."
+    if fault:
+        raise ProjectError(fault)
+    return content
+
+
+def _unfit(path: Path, status: os.stat_result) -> str:
+    """Sentence about something that is no file of a few pages; empty for one that is."""
+    if stat.S_ISDIR(status.st_mode):
+        return _is_folder(path)
+    if not stat.S_ISREG(status.st_mode):
+        return f"{path}: this is a pipe or device; expected a project file. Save it to disk."
+    if status.st_size > MAX_BYTES:
+        size = f"{status.st_size:,} bytes"
+        return f"{path}: {size}; expected a project file of at most {MAX_BYTES:,} bytes."
+    return ""
+
+
+def _is_folder(path: Path) -> str:
+    """Sentence about a folder, with the project file in it where there is one."""
+    inside = path / PROJECT_FILE
+    advice = f"Did you mean {inside}?" if inside.is_file() else "Name the file in it."
+    return f"{path}: this is a folder; expected a project file. {advice}"
+
+
+def _text(content: bytes, path: Path) -> str:
+    """Text of the file; any encoding but UTF-8 is refused by name."""
+    plain = content.removeprefix(codecs.BOM_UTF8)
+    named = next((name for mark, name in _MARKS if plain.startswith(mark)), "")
+    if not named and b"\0" in plain:
+        named = "UTF-16 without a byte order mark, or no text at all"
+    try:
+        text = "" if named else plain.decode()
+    except UnicodeDecodeError as error:
+        line = plain.count(b"\n", 0, error.start) + 1
+        named = f"not UTF-8 (line {line}), probably Windows-1252"
+    if named:
+        msg = f"{path}: the text is {named}; expected UTF-8. Save the file as UTF-8."
+        raise ProjectError(msg)
+    return text
+
+
+def _parsed(text: str, path: Path) -> dict[str, Any]:
+    """Tables of the file; a fault of the language is told with its place."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        msg = f"{path}: lists or tables are nested too deep; expected a project file."
+        raise ProjectError(msg) from None
+    except ValueError as error:  # faults of TOML, and numbers with too many digits
+        raise ProjectError(_language_fault(str(error), path)) from None
+
+
+def _language_fault(message: str, path: Path) -> str:
+    """One sentence from the parser's own, which ends with the place."""
+    place = _PLACE.search(message)
+    what = message[: place.start()] if place else message
+    where = f"line {place[1]}, column {place[2]}" if place and place[1] else "at the end"
+    if "integer string conversion" in what:
+        what = "A number has too many digits"
+    escape = any(word in what for word in ("Unescaped", "hex value", "Escaped"))
+    advice = f"A backslash starts an escape. {_SLASHES}" if escape else "Correct the line."
+    return f"{path}, {where}: the file is not valid TOML: {what[:1].lower()}{what[1:]}. {advice}"
+
+
+def _leaves(value: object, key: str = "") -> Iterator[tuple[str, object]]:
+    """Every single value of the file under its key."""
+    if isinstance(value, Mapping):
+        for name, below in value.items():
+            yield from _leaves(below, f"{key}.{name}" if key else str(name))
+    elif isinstance(value, list):
+        for place, below in enumerate(value, start=1):
+            yield from _leaves(below, f"{key}[{place}]")
+    else:
+        yield key, value
+
+
+def _value_faults(asked: Mapping[str, object], path: Path) -> Iterator[str]:
+    """One sentence for each number that is not finite and each path that cannot be meant."""
+    for key, value in _leaves(asked):
+        where = f"{path}, {key_in_words(key, is_table=False)}"
+        if isinstance(value, float) and not math.isfinite(value):
+            yield f"{where}: {value} is no finite number; expected one. Correct the value."
+        if not (isinstance(value, str) and _PATH_KEY.match(key)):
+            continue
+        if _CONTROL.search(value):
+            yield (
+                f"{where}: the path {value!r} holds a line break, a tab or the like; "
+                f"in double quotes a backslash starts an escape. {_SLASHES}"
+            )
+        elif value.strip() in {"", "."}:
+            yield f"{where}: the path is empty; expected a file. Name one or take it out."
+
+
+def _located(project: Project, folder: Path) -> Project:
+    """The same project with its paths taken from the project file's folder."""
+
+    def found(source: Any) -> Any:  # noqa: ANN401 - a Source, several of them, or None
+        if isinstance(source, tuple):
+            return tuple(found(one) for one in source)
+        return source and source.model_copy(update={"file": folder / source.file})
+
+    inputs = {name: found(getattr(project.inputs, name)) for name in Inputs.model_fields}
+    volume = project.volume.model_copy(update={"table": found(project.volume.table)})
+    return project.model_copy(
+        update={"inputs": project.inputs.model_copy(update=inputs), "volume": volume}
+    )

@@ -1,0 +1,70 @@
+"""A folder to start from: a project file that explains itself, and tables with their headings."""
+
+from importlib.resources import files
+from pathlib import Path
+
+from glademark.errors import InputError, OutputError
+from glademark.project.read import PROJECT_FILE
+
+__all__ = ["TEMPLATES", "new_project"]
+
+TEMPLATES = (PROJECT_FILE, "marks.csv", "tally.csv", "volume_table.csv")
+"""Files of a new project, in the order in which they are written."""
+
+
+def new_project(folder: Path) -> tuple[Path, ...]:
+    """
+    Files of a new project, written into a folder.
+
+    Parameters
+    ----------
+    folder
+        Made where it does not exist. Files that are there already stay as they are.
+
+    Returns
+    -------
+    written
+        The new files: the project file, and those tables that were not there.
+
+    Raises
+    ------
+    InputError
+        If the folder has a project file already, or is no folder.
+    OutputError
+        If a file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in new_project(Path(folder) / "stand 3")]
+    ['harvest.toml', 'marks.csv', 'tally.csv', 'volume_table.csv']
+    """
+    packaged = files("glademark.project") / "templates"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        made = [
+            folder / name
+            for name in TEMPLATES
+            if _written(folder / name, (packaged / name).read_bytes())
+        ]
+    except FileExistsError:
+        msg = f"{folder}: this is a file; expected the name of a folder. Choose another name."
+        raise InputError(msg) from None
+    except OSError as error:
+        msg = f"{folder}: a file cannot be written ({error.strerror}). Choose another folder."
+        raise OutputError(msg) from error
+    return tuple(made)
+
+
+def _written(path: Path, content: bytes) -> bool:
+    """Whether the file is new; one that exists is not touched."""
+    try:
+        with path.open("xb") as file:
+            file.write(content)
+    except FileExistsError:
+        if path.name != PROJECT_FILE:
+            return False
+        msg = f"{path}: this project file exists and was left as it is. Choose another folder."
+        raise InputError(msg) from None
+    return True

@@ -1,0 +1,203 @@
+"""
+Units of the trade: text with a unit in, SI out, and back for showing.
+
+Inside the package everything is metres, square metres, cubic metres, centimetres of diameter and
+shares from 0 to 1. The user's units live at the two edges only: here is where they are taken off
+and put on.
+
+References
+----------
+.. [1] International Yard and Pound Agreement of 1959: 1 ft = 0.3048 m exactly; 1 in = 2.54 cm
+exactly. .. [2] NIST Special Publication 811 (2008), appendix B: acre, chain, short ton. Read in a
+restatement;
+       the acre here is the international one, 43,560 ft2 = 4,046.8564224 m2.
+"""
+
+import math
+import re
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from glademark.errors import UnitError
+
+FOOT_M = 0.3048
+INCH_CM = 2.54
+ACRE_M2 = 43560 * FOOT_M**2
+HECTARE_M2 = 10_000.0
+CUBIC_FOOT_M3 = FOOT_M**3
+CORD_STACKED_FT3 = 128.0
+
+LENGTH_M: Mapping[str, float] = MappingProxyType(
+    {
+        "m": 1.0,
+        "cm": 0.01,
+        "mm": 0.001,
+        "km": 1000.0,
+        "ft": FOOT_M,
+        "in": FOOT_M / 12,
+        "yd": 3 * FOOT_M,
+        "chain": 66 * FOOT_M,
+        "mi": 5280 * FOOT_M,
+    }
+)
+AREA_M2: Mapping[str, float] = MappingProxyType(
+    {"m2": 1.0, "ha": HECTARE_M2, "acre": ACRE_M2, "ft2": FOOT_M**2}
+)
+SOLID_M3: Mapping[str, float] = MappingProxyType({"m3": 1.0, "ft3": CUBIC_FOOT_M3})
+BASAL_AREA_M2_HA: Mapping[str, float] = MappingProxyType(
+    {"m2/ha": 1.0, "ft2/acre": FOOT_M**2 / (ACRE_M2 / HECTARE_M2)}
+)
+
+_SPELLINGS: Mapping[str, str] = MappingProxyType(
+    {
+        "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+        "centimetre": "cm", "centimetres": "cm", "centimeter": "cm", "centimeters": "cm",
+        "millimetre": "mm", "millimetres": "mm", "millimeter": "mm", "millimeters": "mm",
+        "kilometre": "km", "kilometres": "km", "kilometer": "km", "kilometers": "km",
+        "foot": "ft", "feet": "ft", "'": "ft",
+        "inch": "in", "inches": "in", '"': "in",
+        "yard": "yd", "yards": "yd", "chains": "chain", "ch": "chain", "mile": "mi", "miles": "mi",
+        "acres": "acre", "ac": "acre", "hectare": "ha", "hectares": "ha",
+        "m²": "m2", "m^2": "m2", "sq m": "m2", "ft²": "ft2", "ft^2": "ft2", "sq ft": "ft2",
+        "m³": "m3", "m^3": "m3", "ft³": "ft3", "ft^3": "ft3", "cu ft": "ft3",
+        "m²/ha": "m2/ha", "m^2/ha": "m2/ha",
+        "ft2/ac": "ft2/acre", "ft²/ac": "ft2/acre", "ft²/acre": "ft2/acre",
+        "board foot": "board foot", "board feet": "board foot", "bf": "board foot",
+        "bd ft": "board foot",
+        "mbf": "MBF", "thousand board feet": "MBF", "cords": "cord",
+        "green tons": "green ton", "percent": "%",
+    }
+)  # fmt: skip
+_QUANTITY = re.compile(
+    r"\s*([-+]?(?:\d+(?:[ _,]\d{3})*|\d*)(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*(.*?)\s*"
+)
+
+
+def unit_name(text: str) -> str:
+    """
+    Standard spelling of a unit.
+
+    Parameters
+    ----------
+    text
+        A unit as people write it.
+
+    Returns
+    -------
+    unit
+        The spelling used throughout the package; an unknown unit comes back as it is.
+
+    Examples
+    --------
+    >>> unit_name("Acres"), unit_name("feet"), unit_name("board feet")
+    ('acre', 'ft', 'board foot')
+    """
+    plain = " ".join(text.split())
+    return _SPELLINGS.get(plain.casefold(), plain)
+
+
+def split_quantity(text: str) -> tuple[float, str]:
+    """
+    Number and unit of a text such as ``14 ft``.
+
+    Parameters
+    ----------
+    text
+        A number followed by its unit.
+
+    Returns
+    -------
+    number
+        Any finite number.
+    unit
+        In standard spelling; empty where none is written.
+
+    Raises
+    ------
+    UnitError
+        If the text does not start with a finite number.
+
+    Examples
+    --------
+    >>> split_quantity("1,250 feet")
+    (1250.0, 'ft')
+    """
+    found = _QUANTITY.fullmatch(text)
+    digits = re.sub(r"[ _,]", "", found[1]) if found else ""
+    try:
+        number = float(digits)
+    except ValueError:
+        number = math.nan
+    if found is None or not math.isfinite(number):
+        msg = f"{text!r} is no quantity; expected a number and its unit, as in '14 ft'"
+        raise UnitError(msg)
+    return number, unit_name(found[2])
+
+
+def to_si(text: str, factors: Mapping[str, float]) -> float:
+    """
+    Value of a quantity in the SI unit of its kind.
+
+    Parameters
+    ----------
+    text
+        A number and a unit.
+    factors
+        Units allowed, each with its size in the SI unit: `LENGTH_M`, `AREA_M2`, `SOLID_M3`,
+        `BASAL_AREA_M2_HA`.
+
+    Returns
+    -------
+    value
+        In the unit whose factor is 1.
+
+    Raises
+    ------
+    UnitError
+        If there is no number, or the unit is missing or of another kind.
+
+    Examples
+    --------
+    >>> to_si("10 ft", LENGTH_M)
+    3.048
+    """
+    number, unit = split_quantity(text)
+    if unit not in factors:
+        given = f"the unit {unit!r}" if unit else "no unit"
+        msg = f"{text!r} has {given}; expected one of {', '.join(factors)}"
+        raise UnitError(msg)
+    return number * factors[unit]
+
+
+def share(text: str) -> float:
+    """
+    Share from 0 to 1 of a percentage.
+
+    Parameters
+    ----------
+    text
+        A percentage such as ``35 %``.
+
+    Returns
+    -------
+    share
+        From 0 to 1.
+
+    Raises
+    ------
+    UnitError
+        If the per cent sign is missing or the share is outside 0 to 100 %.
+
+    Examples
+    --------
+    >>> share("35 %")
+    0.35
+    """
+    number, unit = split_quantity(text)
+    if unit != "%":
+        msg = f"{text!r} has no per cent sign; expected a share such as '35 %'"
+        raise UnitError(msg)
+    if not 0 <= number <= 100:  # noqa: PLR2004 - the whole, in per cent
+        msg = f"{text!r} is outside 0 to 100 %"
+        raise UnitError(msg)
+    return number / 100
