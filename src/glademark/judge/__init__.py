@@ -1,0 +1,1 @@
+"""Limits held against the layout: measured, limit, margin, verdict."""

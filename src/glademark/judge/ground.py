@@ -1,0 +1,135 @@
+"""Ground with a rule of its own: keep-outs and setbacks, checked whenever they are given."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from glademark.judge.limits import Case, not_checked, rows_of, verdicts
+
+SLIVER_M2 = 0.01
+"""Overlaps up to this size come from edges that were drawn alike [m2]."""
+
+
+def keep_out_checks(case: Case) -> pd.DataFrame:
+    """
+    Corridors, openings and cut trees in each keep-out.
+
+    Parameters
+    ----------
+    case
+        What was asked, brought home and measured.
+
+    Returns
+    -------
+    rows
+        Three rows a keep-out; none without keep-outs.
+    """
+    layout = case.layout
+    areas = layout.keep_out
+    rows = [
+        _area_inside(areas, layout.corridors, "keep_out", "corridor area in keep-out {}"),
+        _area_inside(areas, layout.openings, "keep_out", "opening area in keep-out {}"),
+        _trees_inside(case, areas, "keep_out", "cut trees in keep-out {}"),
+    ]
+    return pd.concat(rows).assign(limit="keep_out")
+
+
+def setback_checks(case: Case) -> pd.DataFrame:
+    """
+    Each setback against its rule.
+
+    Parameters
+    ----------
+    case
+        What was asked, brought home and measured.
+
+    Returns
+    -------
+    rows
+        One row a setback, two where machines are barred and there are landings; none without
+        setbacks.
+    """
+    layout = case.layout
+    by_rule = {rule: layout.setbacks[layout.setbacks["rule"] == rule] for rule in _RULES}
+    no_machine = by_rule["no_machine"]
+    rows = [
+        _trees_inside(case, by_rule["no_cut"], "setbacks", "cut trees in no-cut setback {}"),
+        _area_inside(
+            no_machine, layout.corridors, "setbacks", "corridor area in no-machine setback {}"
+        ),
+        _residual(by_rule["residual_basal_area"]),
+    ]
+    if len(layout.landings):
+        subject = "landing area in no-machine setback {}"
+        rows.append(_area_inside(no_machine, layout.landings, "setbacks", subject))
+    return pd.concat(rows).assign(limit="setback")
+
+
+_RULES = ("no_cut", "no_machine", "residual_basal_area")
+
+
+def _area_inside(
+    areas: gpd.GeoDataFrame, taken: gpd.GeoDataFrame, layer: str, subject: str
+) -> pd.DataFrame:
+    """How much of each area is taken; anything is too much."""
+    union = shapely.union_all(taken.geometry.to_numpy())
+    inside = shapely.area(shapely.intersection(areas.geometry.to_numpy(), union))
+    inside = np.where(inside > SLIVER_M2, inside, 0.0)
+    rows = rows_of(layer, _names(areas), inside, subject=subject)
+    return _nothing_allowed(rows, unit="m2")
+
+
+def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str) -> pd.DataFrame:
+    """Cut trees inside each area; near where one outside is within its position error."""
+    marks = case.layout.marks
+    cut = marks[marks["kind"].isin(_cut_kinds(case))]
+    geometry = areas.geometry.to_numpy()
+    tree = shapely.STRtree(cut.geometry.to_numpy())
+    area, mark = tree.query(geometry, predicate="intersects")
+    count = cut["count"].to_numpy(dtype=float)
+    inside = np.bincount(area, weights=count[mark], minlength=len(areas))
+    rows = _nothing_allowed(rows_of(layer, _names(areas), inside, subject=subject), unit="trees")
+    reach = cut["position_error_m"].to_numpy(dtype=float)
+    widest = float(reach.max()) if len(reach) else 0.0
+    area, mark = tree.query(geometry, predicate="dwithin", distance=widest)
+    away = shapely.distance(geometry[area], cut.geometry.to_numpy()[mark])
+    close = (away > 0) & (away <= reach[mark])
+    beside = np.bincount(area[close], weights=count[mark[close]], minlength=len(areas))
+    near = (rows["verdict"] == "met") & (beside > 0)
+    why = pd.Series(beside, index=rows.index).map(
+        "{:.0f} cut trees within the position error".format
+    )
+    return rows.assign(
+        verdict=rows["verdict"].mask(near, "near"), reason=rows["reason"].mask(near, why)
+    )
+
+
+def _cut_kinds(case: Case) -> list[str]:
+    """Kinds of mark that are cut in this project."""
+    return ["cut", "line_tree"] if case.project.marks.line_trees_confirmed else ["cut"]
+
+
+def _nothing_allowed(rows: pd.DataFrame, *, unit: str) -> pd.DataFrame:
+    """Rows whose limit is nothing at all."""
+    return verdicts(rows, limit=0.0, sense="max", unit=unit, near=-1.0)
+
+
+def _residual(areas: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Setbacks whose rule is a residual basal area."""
+    rows = [
+        not_checked(
+            reason="the standing basal area is not known; it takes a cruise",
+            limit=float(minimum),
+            unit="m2/ha",
+            subject=f"residual basal area in setback {name}",
+        ).assign(layer="setbacks", feature=name)
+        for name, minimum in zip(_names(areas), areas["minimum_m2_ha"], strict=True)
+    ]
+    return pd.concat(rows) if rows else pd.DataFrame()
+
+
+def _names(areas: gpd.GeoDataFrame) -> list[str]:
+    """Name of each area, its number where it has none."""
+    numbers = (areas.index + 1).astype(str)
+    return [str(name) for name in np.where(areas["name"] != "", areas["name"], numbers)]

@@ -1,0 +1,331 @@
+"""
+Limits as plug-ins: each says what its value means, and holds the layout against it.
+
+A limit that is not in the project file is not invented. Published rules contradict each other, so
+none is built in; authority and source are what the project file says.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from glademark.errors import InputError, UnitError
+from glademark.layers import CHECKS
+from glademark.layout import Layout
+from glademark.project.model import LimitSetting, Project
+from glademark.survey import Survey
+from glademark.units import (
+    AREA_M2,
+    BASAL_AREA_M2_HA,
+    LENGTH_M,
+    share,
+    split_quantity,
+    to_si,
+)
+
+Kind = Literal["area", "length", "share", "diameter", "basal_area", "amounts"]
+Sense = Literal["max", "min"]
+
+NEAR_SHARE = 0.05
+"""A value inside a limit is near it within this share of the limit."""
+
+ROUNDING = 1e-9
+"""Relative difference that is rounding, not a breach."""
+
+SI_UNIT: Mapping[Kind, str] = MappingProxyType(
+    {"area": "m2", "length": "m", "share": "share", "diameter": "cm", "basal_area": "m2/ha"}
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Case:
+    """
+    What a limit is held against.
+
+    Attributes
+    ----------
+    layout
+        What was measured.
+    survey
+        What was brought home.
+    project
+        What was asked.
+    """
+
+    layout: Layout
+    survey: Survey
+    project: Project
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Limit:
+    """
+    One kind of limit: the contract of the entry points ``glademark.limits``.
+
+    Attributes
+    ----------
+    id
+        Key in the project file's ``[limits]``.
+    title
+        What it limits, in words.
+    kind
+        What its value is; "amounts" is one amount per product.
+    judge
+        Called with the case and the value in SI (a number, or text per product); gives rows with
+        `subject`, `layer`, `feature`, `measured`, `limit_value`, `margin`, `unit`, `verdict` and
+        `reason`, as `verdicts` makes them.
+    """
+
+    id: str
+    title: str
+    kind: Kind
+    judge: Callable[[Case, "Value"], pd.DataFrame]
+
+
+Value = float | Mapping[str, tuple[float, str]]
+"""A number in SI, or amount and sale unit per product."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LimitAsked:
+    """
+    A limit of the project file with its value understood.
+
+    Attributes
+    ----------
+    limit
+        What it is.
+    value
+        In SI, or per product.
+    authority, source
+        As the project file says.
+    """
+
+    limit: Limit
+    value: Value
+    authority: str
+    source: str
+
+
+def limits_asked(
+    settings: Mapping[str, LimitSetting], *, known: Mapping[str, Limit]
+) -> tuple[LimitAsked, ...]:
+    """
+    The limits of a project file, every value understood.
+
+    Parameters
+    ----------
+    settings
+        The table ``[limits]``.
+    known
+        Limits that are installed, by id.
+
+    Returns
+    -------
+    asked
+        In the order of the project file.
+
+    Raises
+    ------
+    InputError
+        With one sentence for each limit that is unknown or has a value of another kind.
+    """
+    faults: list[str] = []
+    asked: list[LimitAsked] = []
+    for name, setting in settings.items():
+        if name not in known:
+            faults.append(
+                f"[limits] {name}: no such limit; expected one of {', '.join(sorted(known))}"
+            )
+            continue
+        try:
+            value = _value(setting.value, known[name].kind)
+        except UnitError as fault:
+            faults.append(f"[limits] {name}: {fault}")
+            continue
+        asked.append(
+            LimitAsked(
+                limit=known[name], value=value, authority=setting.authority, source=setting.source
+            )
+        )
+    if faults:
+        raise InputError(*faults)
+    return tuple(asked)
+
+
+def _value(text: str | Mapping[str, str], kind: Kind) -> Value:
+    """A limit's value in SI."""
+    if kind == "amounts":
+        if isinstance(text, str):
+            msg = f"{text!r} names no product; expected one amount per product"
+            raise UnitError(msg)
+        return {name.casefold(): split_quantity(amount) for name, amount in text.items()}
+    if not isinstance(text, str):
+        msg = f"{dict(text)!r} is a table; expected one quantity"
+        raise UnitError(msg)
+    if kind == "share":
+        return share(text)
+    factors = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA}.get(kind, LENGTH_M)
+    return to_si(text, factors) * (100 if kind == "diameter" else 1)
+
+
+def number(value: Value) -> float:
+    """
+    The value of a limit that is one number.
+
+    Parameters
+    ----------
+    value
+        As `LimitAsked.value`.
+
+    Returns
+    -------
+    number
+        In SI.
+
+    Raises
+    ------
+    TypeError
+        If the limit has one amount per product.
+    """
+    if isinstance(value, Mapping):
+        msg = f"expected one number, got amounts for {', '.join(value)}"
+        raise TypeError(msg)
+    return float(value)
+
+
+def verdicts(
+    rows: pd.DataFrame,
+    *,
+    limit: float,
+    sense: Sense,
+    unit: str,
+    near: float | None = None,
+) -> pd.DataFrame:
+    """
+    Rows held against a limit.
+
+    Parameters
+    ----------
+    rows
+        `subject`, `layer`, `feature`, `measured` (NaN where it could not be measured).
+    limit
+        In `unit`.
+    sense
+        Whether the limit is a most or a least.
+    unit
+        SI unit of measured, limit and margin.
+    near
+        Margin that still counts as near, in `unit`; 5 % of the limit where not given.
+
+    Returns
+    -------
+    checks
+        With `limit_value`, `margin` (room left; negative beyond), `unit`, `verdict` and `reason`:
+        beyond the limit is exceeded, always; inside it by at most `near` is near; else met. What
+        could not be measured is not checked.
+    """
+    measured = rows["measured"].to_numpy(dtype=float)
+    margin = limit - measured if sense == "max" else measured - limit
+    close = NEAR_SHARE * abs(limit) if near is None else near
+    slack = ROUNDING * max(abs(limit), 1.0)
+    verdict = np.select(
+        [np.isnan(margin), margin < -slack, margin <= close],
+        ["not_checked", "exceeded", "near"],
+        "met",
+    )
+    reason = np.select(
+        [verdict == "not_checked", verdict == "near"],
+        ["could not be measured", _why_near(near, unit)],
+        "",
+    )
+    return rows.assign(limit_value=limit, margin=margin, unit=unit, verdict=verdict, reason=reason)
+
+
+def _why_near(near: float | None, unit: str) -> str:
+    """What makes a row near."""
+    if near is None:
+        return f"inside the limit by at most {NEAR_SHARE:.0%} of it"
+    return f"inside the limit by at most the position error of {near:g} {unit}"
+
+
+def rows_of(
+    layer: str, feature: npt.ArrayLike, measured: npt.ArrayLike, *, subject: str
+) -> pd.DataFrame:
+    """
+    Rows for `verdicts`, one a feature.
+
+    Parameters
+    ----------
+    layer
+        Layer of the features.
+    feature
+        Their numbers or names.
+    measured
+        In SI.
+    subject
+        What is measured; ``{}`` in it is the feature.
+
+    Returns
+    -------
+    rows
+        Ready for `verdicts`.
+    """
+    names = [str(name) for name in np.atleast_1d(np.asarray(feature, dtype=object))]
+    return pd.DataFrame(
+        {
+            "subject": [subject.format(name) for name in names],
+            "layer": layer,
+            "feature": names,
+            "measured": np.atleast_1d(np.asarray(measured, dtype=float)),
+        }
+    )
+
+
+def not_checked(*, reason: str, limit: Value, unit: str, subject: str) -> pd.DataFrame:
+    """
+    One row that says why a limit could not be checked.
+
+    Parameters
+    ----------
+    reason
+        In words.
+    limit
+        Its value; shown where it is a number.
+    unit
+        Of the limit.
+    subject
+        What would have been checked.
+
+    Returns
+    -------
+    row
+        With the verdict not_checked.
+    """
+    number = limit if isinstance(limit, float) else float("nan")
+    row = verdicts(
+        rows_of("", [""], [np.nan], subject=subject), limit=number, sense="max", unit=unit
+    )
+    return row.assign(reason=reason)
+
+
+def as_checks(rows: pd.DataFrame) -> pd.DataFrame:
+    """
+    Rows with the columns of `glademark.layers.CHECKS`, in order.
+
+    Parameters
+    ----------
+    rows
+        Rows of all limits.
+
+    Returns
+    -------
+    checks
+        Missing text is empty, missing numbers NaN.
+    """
+    return rows.reindex(columns=list(CHECKS.names)).reset_index(drop=True)

@@ -1,0 +1,1 @@
+"""What is measured: corridors, openings, zones, tally. Frames in, frames out."""

@@ -1,0 +1,299 @@
+"""From what was measured to the Layout: declared layers, figures, notices."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from glademark.layout import Figures, Layout, StandFigures
+from glademark.measure.corridors import Corridors
+from glademark.measure.cover import Cover
+from glademark.measure.declared import declared, with_others
+from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
+from glademark.measure.marks import corridor_width_at
+from glademark.measure.opening_layer import measured_gaps, measured_openings, with_wood, wood_in
+from glademark.measure.openings import Holes
+from glademark.measure.tally import tally_cells, tally_table
+from glademark.measure.volume import Sold
+from glademark.measure.zones import LISTED_ERRORS, Disagreement, paint_disagreement
+from glademark.project.model import Project
+from glademark.survey import Survey
+
+NOTICED_GEODESIC_SHARE = 0.001
+"""Difference of planar and geodesic area that is worth a notice."""
+
+NAMED = 10
+"""Records named in a notice; the rest are counted."""
+
+_INTERNAL = ("dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Measured:
+    """
+    What the measuring step found, before it is put into layers.
+
+    Attributes
+    ----------
+    cover
+        Inputs given as areas.
+    corridors
+        Strips, lines and figures.
+    holes
+        Openings and canopy gaps.
+    openings
+        Openings with their numbers.
+    joined
+        Joined openings.
+    zones
+        The partition.
+    marks
+        Every used mark with crown, distances and zones.
+    leave
+        Leave trees with their crowns.
+    trees
+        Cut trees, located or not.
+    parts
+        Their volumes, one row a part.
+    sold
+        Volume table and products.
+    size_class_rule
+        Rule of the size classes.
+    """
+
+    cover: Cover
+    corridors: Corridors
+    holes: Holes
+    openings: gpd.GeoDataFrame
+    joined: gpd.GeoDataFrame
+    zones: Mapping[str, BaseGeometry]
+    marks: gpd.GeoDataFrame
+    leave: gpd.GeoDataFrame
+    trees: pd.DataFrame
+    parts: pd.DataFrame
+    sold: Sold
+    size_class_rule: str
+
+
+def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
+    """
+    The Layout of what was measured.
+
+    Parameters
+    ----------
+    found
+        What the measuring step found.
+    survey
+        As intake handed it on.
+    project
+        What was asked.
+
+    Returns
+    -------
+    layout
+        Layers with their declared columns, figures and notices.
+    """
+    stand = _stand_figures(found.cover, survey.crs)
+    openings = _openings(found)
+    gaps, gap_of = measured_gaps(found.holes)
+    cells = tally_cells(found.trees, found.parts)
+    area = {name: zone.area for name, zone in found.zones.items()}
+    disagreement = _disagreement(found)
+    figures = Figures(
+        stand=stand,
+        corridors=found.corridors.figures,
+        openings=opening_figures(openings, found.joined, found.holes, stand_m2=stand.area_m2),
+        zones=zone_figures(found.zones, found.marks),
+        marks=mark_figures(survey, found.marks, disagreement),
+        volume=volume_figures(
+            found.trees, found.parts, found.sold, size_class_rule=found.size_class_rule
+        ),
+    )
+    gap_wood = wood_in(gap_of, found.marks, found.parts)
+    return Layout(
+        crs=survey.crs,
+        stand=_stand_layer(found.cover, stand, name=project.heading.name, crs=survey.crs),
+        zones=_zone_layer(found, cells, survey.crs),
+        corridors=_corridor_layer(found),
+        corridor_lines=declared(found.corridors.lines, "corridor_lines"),
+        openings=declared(openings, "openings"),
+        joined_openings=declared(found.joined, "joined_openings"),
+        canopy_gaps=declared(with_wood(gaps, gap_wood, key="gap"), "canopy_gaps"),
+        marks=_mark_layer(found),
+        keep_out=_areas(survey.keep_out, "keep_out"),
+        setbacks=_areas(survey.setbacks, "setbacks"),
+        landings=_areas(survey.landings, "landings"),
+        water=_areas(survey.water, "water"),
+        leave_trees=declared(found.leave, "leave_trees"),
+        volume_by_zone=tally_table(cells, zone_area_m2=area),
+        figures=figures,
+        notices=(*survey.notices, *found.holes.notices, *_notices(found, figures, disagreement)),
+    )
+
+
+def _stand_figures(cover: Cover, crs: CRS) -> StandFigures:
+    """Areas and perimeter of the stand."""
+    return StandFigures(
+        area_m2=float(cover.stand.area),
+        area_geodesic_m2=geodesic_area_m2(cover.stand, crs=crs),
+        operable_m2=float(cover.operable.area),
+        perimeter_m=float(cover.stand.length),
+    )
+
+
+def geodesic_area_m2(polygon: BaseGeometry, *, crs: CRS) -> float:
+    """
+    Area on the ellipsoid of a CRS.
+
+    Parameters
+    ----------
+    polygon
+        Polygon or MultiPolygon in `crs`.
+    crs
+        Projected or geographic.
+
+    Returns
+    -------
+    area
+        In square metres, by geodesics between the vertices in the geodetic CRS of `crs`.
+
+    References
+    ----------
+    Karney 2013, Algorithms for geodesics, Journal of Geodesy 87:43-55, as built into PROJ.
+    """
+    geodetic = crs.geodetic_crs or crs
+    flat = gpd.GeoSeries([shapely.orient_polygons(polygon)], crs=crs).to_crs(geodetic)
+    ellipsoid = geodetic.get_geod()
+    return 0.0 if ellipsoid is None else abs(ellipsoid.geometry_area_perimeter(flat.iloc[0])[0])
+
+
+def _stand_layer(cover: Cover, figures: StandFigures, *, name: str, crs: CRS) -> gpd.GeoDataFrame:
+    """The stand in one row."""
+    row = {
+        "name": [name],
+        "area_m2": [figures.area_m2],
+        "area_geodesic_m2": [figures.area_geodesic_m2],
+        "operable_m2": [figures.operable_m2],
+        "perimeter_m": [figures.perimeter_m],
+    }
+    return declared(gpd.GeoDataFrame(row, geometry=[cover.stand], crs=crs), "stand")
+
+
+def _openings(found: Measured) -> gpd.GeoDataFrame:
+    """Openings with size, distances and wood."""
+    table = measured_openings(
+        found.openings,
+        joined=found.joined,
+        corridor=found.corridors.area,
+        stand=found.cover.stand,
+        water=found.cover.water,
+    )
+    return with_wood(
+        table, wood_in(found.marks["opening"], found.marks, found.parts), key="opening"
+    )
+
+
+def _zone_layer(found: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
+    """One row a zone that has an area."""
+    located = cells[cells["located"] == "located"].groupby("zone")
+    wood = located[["trees", "basal_area_m2", "m3"]].sum(min_count=1)
+    names = [name for name, area in found.zones.items() if area.area > 0]
+    wood = wood.reindex(names)
+    area = np.array([found.zones[name].area for name in names])
+    frame = gpd.GeoDataFrame(
+        {
+            "zone": names,
+            "area_m2": area,
+            "share": area / found.cover.stand.area,
+            "trees": wood["trees"].fillna(0).to_numpy(),
+            "basal_area_m2": wood["basal_area_m2"].fillna(0.0).to_numpy(),
+            "volume_m3": wood["m3"].to_numpy(),
+        },
+        geometry=[found.zones[name] for name in names],
+        crs=crs,
+    )
+    return declared(frame, "zones")
+
+
+def _corridor_layer(found: Measured) -> gpd.GeoDataFrame:
+    """Corridors with the wood that is tallied as theirs."""
+    mine = found.marks["corridor"].where(found.marks["zone"] == "corridor")
+    wood = wood_in(mine, found.marks, found.parts).reindex(found.corridors.strips["corridor"])
+    frame = found.corridors.strips.assign(
+        trees=wood["trees"].fillna(0).to_numpy(),
+        basal_area_m2=wood["basal_area_m2"].fillna(0.0).to_numpy(),
+        volume_m3=wood["volume_m3"].to_numpy(),
+    )
+    return declared(frame, "corridors")
+
+
+def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
+    """Every used mark with its own product's volume."""
+    own = found.parts.drop_duplicates("tree").set_index("tree")
+    solid = found.parts.groupby("tree")["m3"].sum(min_count=1)
+    index = found.marks.index
+    marks = found.marks.assign(
+        volume=own["net"].reindex(index),
+        volume_unit=own["unit"].reindex(index),
+        volume_source=own["source"].reindex(index),
+        volume_m3=solid.reindex(index),
+    )
+    return with_others(
+        declared(marks, "marks"), marks.drop(columns=[*_INTERNAL, "geometry"], errors="ignore")
+    )
+
+
+def _areas(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
+    """A layer of areas given."""
+    return declared(frame.assign(area_m2=frame.area), name)
+
+
+def _disagreement(found: Measured) -> Disagreement:
+    """Cut marks whose paint and position name different zones."""
+    cut = found.marks[found.marks["is_cut"]]
+    return paint_disagreement(
+        cut,
+        corridor=found.corridors.area,
+        width_m=np.asarray(corridor_width_at(cut, found.corridors), dtype=np.float64),
+        length_m=found.corridors.figures.length_m,
+    )
+
+
+def _notices(found: Measured, figures: Figures, disagreement: Disagreement) -> list[str]:
+    """What a reader of the layout should know, one sentence each."""
+    notices = []
+    stand = figures.stand
+    off = stand.area_geodesic_m2 / stand.area_m2 - 1
+    if abs(off) > NOTICED_GEODESIC_SHARE:
+        notices.append(
+            f"the area on the ellipsoid differs from the planar area by {off:+.2%}; "
+            "a working CRS with less distortion here would be better"
+        )
+    if disagreement.trees:
+        notices.append(
+            f"paint and position name different zones for {disagreement.trees} trees; "
+            f"about {disagreement.expected:.0f} are to be expected from the position error"
+        )
+    if len(disagreement.listed):
+        rows = found.marks.loc[disagreement.listed]
+        names = rows["tree_id"] + " (" + rows["corridor_distance_m"].abs().map("{:.1f} m".format)
+        more = f" and {len(rows) - NAMED} more" if len(rows) > NAMED else ""
+        notices.append(
+            f"{disagreement.listed_trees} of them lie beyond {LISTED_ERRORS:g} standard errors of "
+            f"the corridor edge: {', '.join(names[:NAMED] + ')')}{more}"
+        )
+    line = figures.marks.line_trees
+    if line:
+        notices.append(
+            f"{line} line trees are tallied apart and not to be cut until their owners agree and "
+            "the project file says line_trees_confirmed = true"
+        )
+    missing = figures.volume.m3_missing_trees
+    if missing:
+        notices.append(f"solid m3 leaves out {missing} trees whose volume has no conversion")
+    return notices

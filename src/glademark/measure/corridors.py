@@ -1,0 +1,330 @@
+"""
+Corridors: from centre lines to the ground that they take.
+
+A line becomes a strip of its own width, bends round, free ends square. A line end close to another
+strip is carried on to that strip's centre line, so that a branch leaves no notch; where line ends
+meet, a disc fills the wedge. Overlaps and duplicate lines count once.
+"""
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
+
+from glademark.layout import CorridorFigures
+from glademark.measure.crowns import crown_discs, longest_edge_bearing
+from glademark.measure.polygons import only_polygons
+
+QUAD_SEGS = 16
+"""Segments a quarter circle of round bends and node discs."""
+
+REACH_M = 0.5
+"""A line end this close to another strip belongs to it [m]."""
+
+STRAIGHT_ON = 4.0
+"""An end goes straight on if that is at most so many times the shortest way (15 degrees up)."""
+
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Corridors:
+    """
+    Corridors as measured.
+
+    Attributes
+    ----------
+    strips
+        Polygon rows `corridor`, `state`, `width_m`, `length_m`, `area_m2`: the ground of each
+        inside the stand.
+    lines
+        The centre lines inside the stand, carried on; same index and columns but the area.
+    area
+        Union of the strips inside the stand.
+    figures
+        Totals.
+    """
+
+    strips: gpd.GeoDataFrame
+    lines: gpd.GeoDataFrame
+    area: BaseGeometry
+    figures: CorridorFigures
+
+
+def strips_of(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
+    """
+    Strips of given width along lines: bends round, ends square.
+
+    Parameters
+    ----------
+    lines
+        LineStrings, projected CRS [m]; shape (n,).
+    width_m
+        Full widths, > 0 [m]; shape (n,).
+
+    Returns
+    -------
+    strips
+        Polygons, shape (n,); overlaps between them are kept.
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(0, 0), (100, 0)])
+    >>> float(strips_of(np.array([line]), width_m=np.array([4.0]))[0].area)
+    400.0
+    """
+    return np.asarray(
+        shapely.buffer(
+            lines, width_m / 2, quad_segs=QUAD_SEGS, cap_style="flat", join_style="round"
+        ),
+        dtype=object,
+    )
+
+
+def measure_corridors(
+    lines: gpd.GeoDataFrame,
+    *,
+    stand: BaseGeometry,
+    operable: BaseGeometry,
+    landings: BaseGeometry,
+) -> Corridors:
+    """
+    The ground that corridors take, and what share of the stand it is.
+
+    Parameters
+    ----------
+    lines
+        LineString or MultiLineString rows `corridor`, `width_m`, `state`; projected CRS in metres.
+        May be empty.
+    stand, operable, landings
+        Polygons in the same CRS; empty ones are allowed for `landings`.
+
+    Returns
+    -------
+    corridors
+        Strips, lines, their union and the figures; overlaps and duplicate lines count once.
+    """
+    parts = lines[["corridor", "width_m", "state", "geometry"]].explode(index_parts=False)
+    width = parts["width_m"].to_numpy(dtype=float)
+    raw = np.asarray(parts.geometry.array, dtype=object)
+    carried = carry_ends_on(raw, width_m=width)
+    ground = _trim_far_sides(strips_of(carried, width_m=width), carried, width)
+    discs, owner = node_discs(carried, width_m=width, bearing=longest_edge_bearing(stand))
+    owners = np.concatenate([parts.index.to_numpy(), parts.index.to_numpy()[owner]])
+    pieces = np.concatenate([ground, discs])
+    clipped = only_polygons(shapely.intersection(_union_by(pieces, owners, lines.index), stand))
+    inside = _union_by(np.asarray(shapely.intersection(carried, stand)), parts.index, lines.index)
+    attributes = lines[["corridor", "state", "width_m"]].assign(length_m=shapely.length(inside))
+    strips = gpd.GeoDataFrame(
+        attributes.assign(area_m2=shapely.area(clipped)), geometry=clipped, crs=lines.crs
+    )
+    centre = gpd.GeoDataFrame(attributes, geometry=inside, crs=lines.crs)
+    area = shapely.union_all(clipped)
+    figures = _figures(strips, inside, area, (stand, operable, landings))
+    return Corridors(strips=strips, lines=centre, area=area, figures=figures)
+
+
+def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
+    """
+    Lines whose ends near another strip reach that strip's centre line.
+
+    An end within `REACH_M` of the strip of another line is carried on: straight, where that meets
+    the centre line within `STRAIGHT_ON` times the shortest way, else the shortest way. An end that
+    already lies on or across the centre line stays.
+
+    Parameters
+    ----------
+    lines
+        LineStrings, projected CRS [m]; shape (n,).
+    width_m
+        Full widths [m]; shape (n,).
+
+    Returns
+    -------
+    carried
+        LineStrings, shape (n,); an end moves the line by one vertex at most.
+    """
+    if len(lines) < 2:  # noqa: PLR2004 - no other line to join
+        return lines
+    carried = lines
+    for at_end in (False, True):
+        target = _targets(lines, width_m, at_end=at_end)
+        carried = np.asarray(
+            [
+                line if point is None else _with_end(line, point, at_end=at_end)
+                for line, point in zip(carried, target, strict=True)
+            ],
+            dtype=object,
+        )
+    return carried
+
+
+def _targets(
+    lines: GeometryArray, width_m: FloatArray, *, at_end: bool
+) -> list[BaseGeometry | None]:
+    """Where each line's end is to be carried, None where it stays."""
+    ends = shapely.get_point(lines, -1 if at_end else 0)
+    before = shapely.get_point(lines, -2 if at_end else 1)
+    tree = shapely.STRtree(lines)
+    mine, other = tree.query(ends, predicate="dwithin", distance=REACH_M + width_m.max() / 2)
+    keep = mine != other
+    mine, other = mine[keep], other[keep]
+    gap = shapely.distance(ends[mine], lines[other])
+    near = gap <= REACH_M + width_m[other] / 2
+    mine, other, gap = mine[near], other[near], gap[near]
+    order = np.lexsort((other, gap, mine))
+    first = order[np.unique(mine[order], return_index=True)[1]]
+    target: list[BaseGeometry | None] = [None] * len(lines)
+    for i, j, way in zip(mine[first], other[first], gap[first], strict=True):
+        if way > 0 and not _crosses_near(ends[i], lines[i], lines[j], way):
+            target[i] = _meeting_point(before[i], ends[i], lines[j], way)
+    return target
+
+
+def _crosses_near(end: BaseGeometry, line: BaseGeometry, other: BaseGeometry, way: float) -> bool:
+    """Whether a line has crossed the other one just before its end."""
+    crossing = shapely.intersection(line, other)
+    return bool(shapely.dwithin(end, crossing, STRAIGHT_ON * way))
+
+
+def _meeting_point(
+    before: BaseGeometry, end: BaseGeometry, other: BaseGeometry, way: float
+) -> BaseGeometry:
+    """Point on `other` straight ahead of an end, else the nearest one."""
+    a = shapely.get_coordinates(before)[0]
+    b = shapely.get_coordinates(end)[0]
+    ahead = (b - a) / np.hypot(*(b - a))
+    ray = shapely.LineString([b, b + ahead * STRAIGHT_ON * way])
+    met = shapely.intersection(ray, other)
+    if shapely.is_empty(met):
+        return shapely.get_point(shapely.shortest_line(end, other), 1)
+    return shapely.get_point(shapely.shortest_line(end, met), 1)
+
+
+def _with_end(line: BaseGeometry, point: BaseGeometry, *, at_end: bool) -> BaseGeometry:
+    """The line with one more vertex at one end."""
+    coordinates = shapely.get_coordinates(line)
+    more = shapely.get_coordinates(point)
+    joined = [coordinates, more] if at_end else [more, coordinates]
+    return shapely.LineString(np.concatenate(joined))
+
+
+def _trim_far_sides(
+    strips: GeometryArray, lines: GeometryArray, width_m: FloatArray
+) -> GeometryArray:
+    """Take away what a branch, ending inside another strip, would take beyond its far side."""
+    trimmed = strips.copy()
+    tree = shapely.STRtree(strips)
+    for position in (0, -1):
+        ends = shapely.get_point(lines, position)
+        mine, other = tree.query(ends, predicate="within")
+        at_node = shapely.dwithin(ends[mine], shapely.boundary(lines[other]), REACH_M)
+        sticks_out = ~shapely.covers(strips[other], shapely.buffer(ends[mine], width_m[mine] / 2))
+        chosen = (mine != other) & ~at_node & sticks_out
+        for i, j in zip(mine[chosen], other[chosen], strict=True):
+            trimmed[i] = _near_side(trimmed[i], strips[j], lines[i])
+    return trimmed
+
+
+def _near_side(strip: BaseGeometry, across: BaseGeometry, line: BaseGeometry) -> BaseGeometry:
+    """`strip` less its pieces behind `across`, seen from its own line."""
+    pieces = shapely.get_parts(shapely.difference(strip, across))
+    behind = pieces[~shapely.intersects(pieces, line)]
+    return shapely.difference(strip, shapely.union_all(behind)) if len(behind) else strip
+
+
+def node_discs(
+    lines: GeometryArray, *, width_m: FloatArray, bearing: float
+) -> tuple[GeometryArray, npt.NDArray[np.intp]]:
+    """
+    Discs that fill the wedge where line ends meet.
+
+    Parameters
+    ----------
+    lines
+        LineStrings, projected CRS [m]; shape (n,).
+    width_m
+        Full widths [m]; shape (n,).
+    bearing
+        Direction of the first vertex of every disc [rad].
+
+    Returns
+    -------
+    discs
+        One polygon for each end that meets another, of the least half-width in its node.
+    owner
+        Position of the line that the disc belongs to.
+    """
+    points = shapely.get_coordinates(
+        np.concatenate([shapely.get_point(lines, 0), shapely.get_point(lines, -1)])
+    )
+    owner = np.tile(np.arange(len(lines)), 2)
+    if not len(lines):
+        return np.array([], dtype=object), owner
+    pairs = cKDTree(points).query_pairs(REACH_M, output_type="ndarray")
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
+    node = connected_components(links, directed=False)[1]
+    shared = np.bincount(node)[node] > 1
+    least = pd.Series(width_m[owner]).groupby(node).transform("min").to_numpy()
+    discs = crown_discs(
+        np.asarray(shapely.points(points[shared]), dtype=object),
+        radius_m=least[shared] / 2,
+        bearing=bearing,
+    )
+    return discs, owner[shared]
+
+
+def _union_by(
+    pieces: GeometryArray, owners: npt.ArrayLike | pd.Index, index: pd.Index
+) -> GeometryArray:
+    """Union of the pieces of each owner, in the order of `index`."""
+    place = index.get_indexer(pd.Index(np.asarray(owners)))
+    order = np.argsort(place, kind="stable")
+    groups = np.split(pieces[order], np.cumsum(np.bincount(place, minlength=len(index)))[:-1])
+    if not len(index):
+        return np.array([], dtype=object)
+    union = np.empty(len(index), dtype=object)
+    union[:] = [shapely.union_all(group) for group in groups]
+    return union
+
+
+def _figures(
+    strips: gpd.GeoDataFrame,
+    lines: GeometryArray,
+    area: BaseGeometry,
+    ground: tuple[BaseGeometry, BaseGeometry, BaseGeometry],
+) -> CorridorFigures:
+    """Totals over all corridors."""
+    stand, operable, landings = ground
+    geometry = np.asarray(strips.geometry.array, dtype=object)
+    existing = shapely.union_all(geometry[(strips["state"] == "existing").to_numpy()])
+    with_landings = shapely.union(area, shapely.intersection(landings, stand))
+    length = float(shapely.length(shapely.union_all(lines)))
+    return CorridorFigures(
+        length_m=length,
+        area_m2=area.area,
+        share=area.area / stand.area,
+        share_operable=_share_of(area, operable),
+        new_m2=shapely.difference(area, existing).area,
+        overlap_m2=float(strips["area_m2"].sum()) - area.area,
+        with_landings_m2=with_landings.area,
+        share_with_landings=with_landings.area / stand.area,
+        share_operable_with_landings=_share_of(with_landings, operable),
+        density_m_per_ha=length / stand.area * 10_000,
+        mean_spacing_m=stand.area / length if length > 0 else float("nan"),
+    )
+
+
+def _share_of(area: BaseGeometry, operable: BaseGeometry) -> float:
+    """Share of the operable area that `area` takes; NaN where all is kept out."""
+    if shapely.is_empty(operable):
+        return float("nan")
+    return float(shapely.area(shapely.intersection(area, operable)) / operable.area)

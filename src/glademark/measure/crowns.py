@@ -1,0 +1,116 @@
+"""
+Crown discs: the hole that one tree leaves, before any overlap.
+
+A disc is a regular polygon scaled to the area of its circle, so that sums and unions of areas do
+not inherit the shortfall of an inscribed polygon (0.16 % with 64 vertices).
+"""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.forestry import crown_radius_m, find_species
+
+DISC_VERTICES = 64
+"""Vertices of a disc: the outline stays within 0.1 % of the radius of its circle."""
+
+_EQUAL_AREA = float(np.sqrt(2 * np.pi / (DISC_VERTICES * np.sin(2 * np.pi / DISC_VERTICES))))
+
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+
+
+def longest_edge_bearing(stand: BaseGeometry) -> float:
+    """
+    Direction of the longest edge of the stand's boundary.
+
+    Discs are turned by it: a polygon is not quite a circle, so that the union of discs would
+    otherwise depend, by some 1e-6, on how the map is turned.
+
+    Parameters
+    ----------
+    stand
+        Polygon or MultiPolygon, projected CRS.
+
+    Returns
+    -------
+    bearing
+        Counterclockwise from the x axis [rad].
+
+    Examples
+    --------
+    >>> round(abs(longest_edge_bearing(shapely.box(0, 0, 1, 9))), 6)
+    1.570796
+    """
+    rings = shapely.get_rings(stand)
+    edges = np.concatenate([np.diff(shapely.get_coordinates(ring), axis=0) for ring in rings])
+    longest = edges[np.argmax(np.hypot(edges[:, 0], edges[:, 1]))]
+    return float(np.arctan2(longest[1], longest[0]))
+
+
+def crown_discs(points: GeometryArray, *, radius_m: FloatArray, bearing: float) -> GeometryArray:
+    """
+    Discs around points, each with exactly the area of its circle.
+
+    Parameters
+    ----------
+    points
+        Points, projected CRS [m]; shape (n,).
+    radius_m
+        Crown radii, > 0 [m]; shape (n,).
+    bearing
+        Direction of the first vertex of every disc [rad]; see `longest_edge_bearing`.
+
+    Returns
+    -------
+    discs
+        Polygons, shape (n,).
+
+    Examples
+    --------
+    >>> centre = np.array([shapely.Point(0, 0)])
+    >>> disc = crown_discs(centre, radius_m=np.array([2.0]), bearing=0.0)[0]
+    >>> round(float(disc.area) / (np.pi * 2**2), 12)
+    1.0
+    """
+    turn = bearing + 2 * np.pi * np.arange(DISC_VERTICES) / DISC_VERTICES
+    ring = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    ring = np.concatenate([ring, ring[:1]]) * _EQUAL_AREA
+    centre = shapely.get_coordinates(points)[:, None, :]
+    coordinates = centre + radius_m[:, None, None] * ring[None, :, :]
+    return np.asarray(shapely.polygons(coordinates), dtype=object)
+
+
+def crown_radii(trees: pd.DataFrame, *, default_m: float) -> pd.DataFrame:
+    """
+    Crown radius of every tree, and where it comes from.
+
+    Parameters
+    ----------
+    trees
+        `species` (text), `dbh_cm`, `crown_radius_m` (measured, else NaN).
+    default_m
+        Radius of a tree that was neither measured nor has an equation [m].
+
+    Returns
+    -------
+    radii
+        `crown_radius_m` and `crown_source` on the index of `trees`: measured, the key of the
+        published crown-width equation of the species, or ``default``.
+    """
+    measured = trees["crown_radius_m"].to_numpy(dtype=float)
+    code = find_species(trees["species"].to_numpy(dtype=object))
+    published, key = crown_radius_m(code, trees["dbh_cm"].to_numpy(dtype=float))
+    has_equation = np.isfinite(published) & (published > 0)
+    radius = np.where(has_equation, published, default_m)
+    source = np.where(has_equation, key, "default")
+    is_measured = np.isfinite(measured)
+    return pd.DataFrame(
+        {
+            "crown_radius_m": np.where(is_measured, measured, radius),
+            "crown_source": np.where(is_measured, "measured", source).astype(object),
+        },
+        index=trees.index,
+    )

@@ -1,0 +1,173 @@
+"""Totals of a layout, under the names that they have in the summary."""
+
+from collections.abc import Mapping
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from shapely.geometry.base import BaseGeometry
+
+from glademark.layout import (
+    MarkFigures,
+    OpeningFigures,
+    ProductFigures,
+    VolumeFigures,
+    ZoneFigures,
+)
+from glademark.measure.openings import Holes
+from glademark.measure.volume import Sold
+from glademark.measure.zones import Disagreement
+from glademark.survey import Survey
+
+
+def opening_figures(
+    openings: gpd.GeoDataFrame, joined: gpd.GeoDataFrame, holes: Holes, *, stand_m2: float
+) -> OpeningFigures:
+    """
+    Totals over openings, joined openings and canopy gaps.
+
+    Parameters
+    ----------
+    openings
+        With `area_m2` and `spacing_m`.
+    joined
+        With `area_m2`.
+    holes
+        Components and canopy gaps.
+    stand_m2
+        Area of the stand [m2].
+
+    Returns
+    -------
+    figures
+        Zeros and None without openings.
+    """
+    area = openings["area_m2"]
+    spacing = openings["spacing_m"].min()
+    return OpeningFigures(
+        count=len(openings),
+        area_m2=float(area.sum()),
+        share=float(area.sum()) / stand_m2,
+        largest_m2=float(area.max()) if len(area) else 0.0,
+        nearest_spacing_m=float(spacing) if np.isfinite(spacing) else None,
+        joined_count=len(joined),
+        joined_largest_m2=float(joined["area_m2"].max()) if len(joined) else 0.0,
+        components=holes.components,
+        components_area_m2=holes.components_area_m2,
+        gaps_count=len(holes.gaps),
+        gaps_area_m2=float(holes.gaps.area.sum()),
+    )
+
+
+def zone_figures(
+    zones: Mapping[str, BaseGeometry], marks: gpd.GeoDataFrame
+) -> dict[str, ZoneFigures]:
+    """
+    Area and located cut trees of each zone.
+
+    Parameters
+    ----------
+    zones
+        The partition.
+    marks
+        `is_cut`, `count`, `zone`.
+
+    Returns
+    -------
+    figures
+        By zone, in the order of precedence.
+    """
+    trees = marks[marks["is_cut"]].groupby("zone")["count"].sum()
+    return {
+        name: ZoneFigures(area_m2=float(area.area), marks=int(trees.get(name, 0)))
+        for name, area in zones.items()
+    }
+
+
+def mark_figures(
+    survey: Survey, marks: gpd.GeoDataFrame, disagreement: Disagreement
+) -> MarkFigures:
+    """
+    Records and trees of the mark files and the paper tally.
+
+    Parameters
+    ----------
+    survey
+        Counts of records.
+    marks
+        `is_cut`, `kind`, `count`, `basal_area_m2`.
+    disagreement
+        Of paint and position.
+
+    Returns
+    -------
+    figures
+        Trees and records apart.
+    """
+    files = [count for count in survey.counts if count.input == "marks"]
+    line = marks[(marks["kind"] == "line_tree") & ~marks["is_cut"]]
+    trees = marks.groupby("kind")["count"].sum()
+    return MarkFigures(
+        read=sum(count.read for count in files),
+        used=sum(count.used for count in files),
+        set_aside=sum(count.set_aside for count in files),
+        trees=int(marks.loc[marks["is_cut"], "count"].sum()),
+        not_located=int(survey.tally["count"].sum()),
+        paint_disagrees=disagreement.trees,
+        paint_disagrees_expected=disagreement.expected,
+        paint_disagrees_listed=disagreement.listed_trees,
+        line_trees=int(line["count"].sum()),
+        line_trees_basal_area_m2=float(line["basal_area_m2"].sum()),
+        leave_trees=int(trees.get("leave", 0)) + len(survey.leave_trees),
+        danger_trees=int(trees.get("danger", 0)),
+    )
+
+
+def volume_figures(
+    trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold, *, size_class_rule: str
+) -> VolumeFigures:
+    """
+    Volume by product in its sale unit, and in solid m3 where that is known.
+
+    Parameters
+    ----------
+    trees
+        Cut trees, located or not: `count`, `basal_area_m2`.
+    parts
+        As from `glademark.measure.volume.volumes`.
+    sold
+        Table and products.
+    size_class_rule
+        Rule of the size classes.
+
+    Returns
+    -------
+    figures
+        `m3_missing_trees` counts trees with a part that could not be converted.
+    """
+    count = parts["tree"].map(trees["count"]).to_numpy()
+    first = ~parts["tree"].duplicated().to_numpy()
+    named = parts.assign(trees=np.where(first, count, 0))[parts["product"] != ""]
+    without = parts.loc[parts["m3"].isna(), "tree"].unique()
+    sums = named.groupby("product").agg(
+        unit=("unit", "first"), gross=("gross", "sum"), net=("net", "sum"), trees=("trees", "sum")
+    )
+    solid = parts["m3"].sum(min_count=1)
+    conversions = parts.loc[parts["m3"].notna() & (parts["conversion"] != ""), "conversion"]
+    return VolumeFigures(
+        m3=None if np.isnan(solid) else float(solid),
+        m3_missing_trees=int(trees.loc[without, "count"].sum()),
+        basal_area_m2=float(trees["basal_area_m2"].sum()),
+        by_product={
+            str(name): ProductFigures(
+                unit=str(sums["unit"][name]),
+                rule=sold.products[str(name)].log_rule if name in sold.products else "",
+                gross=float(sums["gross"][name]),
+                net=float(sums["net"][name]),
+                trees=int(sums["trees"][name]),
+            )
+            for name in sums.index
+        },
+        sources=(*sorted(set(parts["source"])), *sorted(set(conversions))),
+        size_class_rule=size_class_rule,
+    )

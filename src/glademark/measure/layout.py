@@ -1,0 +1,187 @@
+"""The whole measuring step: a Survey in, a Layout out."""
+
+from collections.abc import Mapping
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.forestry import SizeClasses, basal_area_m2
+from glademark.forestry.size_classes import DiameterUnit
+from glademark.layout import Layout
+from glademark.measure.assembly import Measured, assemble
+from glademark.measure.corridors import measure_corridors
+from glademark.measure.cover import cover_of
+from glademark.measure.crowns import GeometryArray, crown_discs, crown_radii, longest_edge_bearing
+from glademark.measure.groups import stated_groups
+from glademark.measure.joined import join_openings
+from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
+from glademark.measure.openings import Holes, Thresholds, find_holes, opening_numbers
+from glademark.measure.volume import Sold, products_sold, project_table, volumes
+from glademark.measure.zones import Ground, final_zone, in_corridor_zone, located_zone, partition
+from glademark.project.model import OpeningSettings, Project
+from glademark.survey import Survey
+from glademark.units import INCH_CM
+
+
+def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
+    """
+    Corridors, openings, zones, tally and figures of a survey.
+
+    Parameters
+    ----------
+    survey
+        As intake hands it on.
+    project
+        What was asked.
+    earlier
+        Opening number that an earlier output gave a mark, by the mark's index; may be empty.
+
+    Returns
+    -------
+    layout
+        Layers with their declared columns, in the survey's CRS.
+
+    Raises
+    ------
+    InputError
+        If the volume table or a product cannot be used.
+    """
+    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
+    classes = size_classes_of(project.volume.size_classes, unit=unit)
+    sold = _sold(survey, project, unit)
+    cover = cover_of(survey)
+    corridors = measure_corridors(
+        survey.corridors, stand=cover.stand, operable=cover.operable, landings=cover.landing
+    )
+    marks = with_crowns(
+        survey.marks,
+        classes=classes,
+        default_m=project.openings.crown_radius_m,
+        confirmed=project.marks.line_trees_confirmed,
+    )
+    leave = _leave_trees(survey, default_m=project.openings.crown_radius_m)
+    ground = cover.over(corridors.area)
+    holes = _find_holes(survey, marks, leave, ground, project.openings)
+    number = opening_numbers(holes.openings, opening_of=holes.opening_of, earlier=earlier)
+    openings = holes.openings.assign(opening=number)
+    zones = partition(cover.over(corridors.area, openings))
+    marks = with_distances(marks, corridors=corridors, edges=cover.edges)
+    marks = _with_zones(marks, openings, holes.opening_of, zones)
+    trees = _cut_trees(marks, survey.tally, classes)
+    measured = Measured(
+        cover=cover,
+        corridors=corridors,
+        holes=holes,
+        openings=openings,
+        joined=join_openings(openings, strips=corridors.strips, corridor_area=corridors.area),
+        zones=zones,
+        marks=marks,
+        leave=leave,
+        trees=trees,
+        parts=volumes(trees, table=sold.table, products=sold.products),
+        sold=sold,
+        size_class_rule=classes.rule,
+    )
+    return assemble(measured, survey, project)
+
+
+def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
+    """Products and volume table of the project."""
+    products = products_sold(project.volume.products)
+    table = project_table(
+        survey.volume_table, products=products, settings=project.volume, diameter_unit=unit
+    )
+    return Sold(table=table, products=products)
+
+
+def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
+    """Leave trees of their own layer and among the marks, with their crowns."""
+    columns = ["tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
+    among = survey.marks.loc[survey.marks["kind"] == "leave", columns]
+    frames = [frame for frame in (survey.leave_trees[columns], among) if len(frame)]
+    trees = pd.concat(frames, ignore_index=True) if frames else survey.leave_trees[columns]
+    radii = crown_radii(trees, default_m=default_m)
+    return gpd.GeoDataFrame(trees.assign(**radii), geometry="geometry", crs=survey.crs)
+
+
+def _find_holes(
+    survey: Survey,
+    marks: gpd.GeoDataFrame,
+    leave: gpd.GeoDataFrame,
+    ground: Ground,
+    settings: OpeningSettings,
+) -> Holes:
+    """Openings and canopy gaps of the marks outside the corridor zone."""
+    bearing = longest_edge_bearing(ground.stand)
+    above = shapely.union(ground.keep_out, ground.landing)
+    corridor_wood = in_corridor_zone(marks, corridor=ground.corridor, above=above)
+    candidates = marks["is_cut"] & ~corridor_wood
+    return find_holes(
+        marks,
+        discs=_discs(marks, bearing),
+        candidates=candidates,
+        groups=stated_groups(marks, walked=survey.walked, candidates=candidates, bearing=bearing),
+        leave_crowns=shapely.union_all(_discs(leave, bearing)),
+        thresholds=Thresholds(
+            link_distance_m=settings.link_distance_m,
+            min_trees=settings.min_trees,
+            min_area_m2=settings.min_area_m2,
+        ),
+    )
+
+
+def _discs(trees: gpd.GeoDataFrame, bearing: float) -> GeometryArray:
+    """Crown discs of trees with a radius."""
+    radius = trees["crown_radius_m"].to_numpy(dtype=float)
+    return crown_discs(trees.geometry.to_numpy(), radius_m=radius, bearing=bearing)
+
+
+def _with_zones(
+    marks: gpd.GeoDataFrame,
+    openings: gpd.GeoDataFrame,
+    opening_of: pd.Series,
+    zones: Mapping[str, BaseGeometry],
+) -> gpd.GeoDataFrame:
+    """Marks with located and final zone, and the number of their opening."""
+    points = marks.geometry.to_numpy()
+    located: pd.Series = pd.Series(
+        located_zone(points, zones=zones).tolist(), index=marks.index, dtype=object
+    )
+    by_row = openings["opening"].astype("Int64")
+    number = opening_of.where(opening_of >= 0).map(by_row).astype("Int64")
+    standing = _standing_in(points, openings).set_axis(marks.index)
+    number = number.fillna(standing.where(located == "opening")).where(marks["is_cut"])
+    located = located.mask(number.notna() & (located == "matrix"), "opening")
+    zone = final_zone(located, marks["zone_painted"], in_opening=number.notna())
+    return marks.assign(
+        zone=zone, zone_located=located, opening=number.where(zone == "opening").astype("Int64")
+    )
+
+
+def _standing_in(points: GeometryArray, openings: gpd.GeoDataFrame) -> pd.Series:
+    """Lowest number of the openings that each point stands in."""
+    tree = shapely.STRtree(openings.geometry.to_numpy())
+    mark, row = tree.query(points, predicate="intersects")
+    lowest = pd.Series(openings["opening"].to_numpy()[row]).groupby(mark).min()
+    return lowest.reindex(range(len(points))).astype("Int64")
+
+
+def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
+    """Cut trees with a position, then those of the paper tally, under one index."""
+    columns = ["zone", "located", "species", "product", "size_class", "count", "basal_area_m2"]
+    columns += ["dbh", "dbh_unit", "volume", "volume_unit", "defect_share", "cull"]
+    cut = pd.DataFrame(marks[marks["is_cut"]]).assign(located="located")
+    dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM)
+    each = np.nan_to_num(basal_area_m2(dbh_cm.to_numpy(dtype=float)))
+    paper = tally.assign(
+        located="not_located",
+        size_class=size_class(tally, classes=classes),
+        basal_area_m2=each * tally["count"].to_numpy(dtype=float),
+    )
+    first = int(marks.index.max()) + 1 if len(marks) else 0
+    paper.index = pd.RangeIndex(first, first + len(paper))
+    frames = [frame[columns] for frame in (cut, paper) if len(frame)]
+    return pd.concat(frames) if frames else cut[columns]

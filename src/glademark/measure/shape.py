@@ -1,0 +1,47 @@
+"""Length and width of a hole as a crew would tape them: longest axis, widest across it."""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from scipy.spatial.distance import pdist, squareform
+from shapely.geometry.base import BaseGeometry
+
+
+def length_and_width(polygons: npt.ArrayLike) -> pd.DataFrame:
+    """
+    Longest axis of each polygon, and its widest extent at right angles to that.
+
+    Parameters
+    ----------
+    polygons
+        Polygons or MultiPolygons, projected CRS [m]; shape (n,). Pieces of one count together.
+
+    Returns
+    -------
+    axes
+        Columns `length_m` and `width_m` [m]; 0 for an empty polygon. One loop over openings,
+        because each hull has its own number of corners; cost grows with the square of those
+        corners.
+
+    Examples
+    --------
+    >>> length_and_width([shapely.box(0, 0, 4, 3)]).iloc[0].tolist()
+    [5.0, 4.8]
+    """
+    hulls = shapely.convex_hull(np.asarray(polygons, dtype=object))
+    rows = [_axes(hull) for hull in hulls]
+    return pd.DataFrame(rows, columns=["length_m", "width_m"], dtype=float)
+
+
+def _axes(hull: BaseGeometry) -> tuple[float, float]:
+    """Length and width of one hull."""
+    corners = shapely.get_coordinates(hull)
+    if not len(corners):
+        return 0.0, 0.0
+    apart = squareform(pdist(corners))
+    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    length = float(apart[i, j])
+    along = (corners[j] - corners[i]) / length
+    across = corners @ np.array([-along[1], along[0]])
+    return length, float(np.ptp(across))

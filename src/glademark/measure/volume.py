@@ -1,0 +1,383 @@
+"""
+Volume of the cut trees: what was recorded with the mark, else the project's volume table.
+
+A tree is counted once and may have parts that each add volume. Gross, defect, net; cull has no
+volume. Amounts in different sale units are never added; solid m3 stands beside them where a
+conversion is known.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from glademark.errors import InputError, UnitError
+from glademark.forestry import Product, VolumeTable, find_species, to_solid_m3
+from glademark.forestry.size_classes import DiameterUnit
+from glademark.forestry.volume_table_rows import read_rows
+from glademark.project.model import ProductSettings, VolumeSettings
+from glademark.units import CUBIC_FOOT_M3, INCH_CM, split_quantity
+
+PART_COLUMNS = ("tree", "product", "unit", "log_rule", "gross", "net", "m3", "source", "conversion")
+"""Columns of `volumes`: one row a part of a tree."""
+
+RECORDED = "recorded with the mark"
+CULL = "cull: no volume"
+NO_TABLE = "not computed: no volume table"
+NO_DIAMETER = "not computed: no diameter"
+NO_PRODUCT = "not computed: no product"
+NOT_IN_TABLE = "not computed: product, species or size not in the volume table"
+UNIT_DIFFERS = "not computed: recorded in a unit that does not convert to the product's"
+
+_SAME_KIND: Mapping[str, tuple[str, float]] = MappingProxyType(
+    {
+        "board foot": ("board foot", 1.0),
+        "MBF": ("board foot", 1000.0),
+        "m3": ("solid", 1.0),
+        "ft3": ("solid", CUBIC_FOOT_M3),
+        "cord": ("cord", 1.0),
+        "green ton": ("green ton", 1.0),
+    }
+)
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Product]:
+    """
+    Products of the project file, by name in small letters.
+
+    Parameters
+    ----------
+    settings
+        The tables ``[volume.products.NAME]``.
+
+    Returns
+    -------
+    products
+        Read-only.
+
+    Raises
+    ------
+    InputError
+        If a log rule is missing, unknown or out of place.
+    """
+    return MappingProxyType(
+        {
+            product_key(name): Product(
+                name=product_key(name), unit=s.unit, log_rule=s.rule or "", solid_m3=s.solid_m3
+            )
+            for name, s in settings.items()
+        }
+    )
+
+
+def product_key(name: str) -> str:
+    """
+    A product name as it is compared: trimmed, in small letters.
+
+    Parameters
+    ----------
+    name
+        As recorded.
+
+    Returns
+    -------
+    key
+        Empty for a blank.
+    """
+    return " ".join(name.casefold().split())
+
+
+def project_table(
+    rows: pd.DataFrame | None,
+    *,
+    products: Mapping[str, Product],
+    settings: VolumeSettings,
+    diameter_unit: DiameterUnit,
+) -> VolumeTable | None:
+    """
+    The project's volume table, every cell with a sale unit.
+
+    Parameters
+    ----------
+    rows
+        Rows as text under the headings of the file, or None.
+    products
+        Products of the project; they give the unit where the table has none.
+    settings
+        How the table is read, and its file name.
+    diameter_unit
+        Unit of the table's diameters where its heading does not say.
+
+    Returns
+    -------
+    table
+        None without rows.
+
+    Raises
+    ------
+    InputError
+        With one sentence a fault.
+    """
+    if rows is None or settings.table is None:
+        return None
+    unit = _heading_unit(rows.columns) or diameter_unit
+    records = [dict(zip(rows.columns, row, strict=True)) for row in rows.to_numpy().tolist()]
+    cells = read_rows(records, unit="", dbh_unit=unit)
+    named = [
+        cell if cell.unit else replace(cell, unit=_unit_of(cell.part or cell.product, products))
+        for cell in cells
+    ]
+    lost = sorted({cell.part or cell.product or "any product" for cell in named if not cell.unit})
+    if lost:
+        msg = (
+            f"volume table: {', '.join(lost)} has no sale unit; expected a column 'unit' or a "
+            "table [volume.products.NAME] in the project file. Add one of them"
+        )
+        raise InputError(msg)
+    return VolumeTable(
+        rows=tuple(named),
+        dbh_unit=unit,
+        read=settings.table_reading,
+        class_width=_class_width(settings.table_class_width, unit),
+        source=f"volume table {settings.table.file.name}",
+    )
+
+
+def _class_width(text: str | None, unit: DiameterUnit) -> float | None:
+    """Width of classes that the table names by their middle, in its own unit."""
+    if text is None:
+        return None
+    width, given = split_quantity(text)
+    if given != unit:
+        msg = (
+            f"[volume] table_class_width: {text!r} is not in the table's diameter unit; expected a "
+            f"width in {unit}, as in '2 {unit}'"
+        )
+        raise UnitError(msg)
+    return width
+
+
+def _heading_unit(columns: pd.Index) -> DiameterUnit | None:
+    """Diameter unit that a heading such as ``dbh_in`` states."""
+    plain = {str(name).casefold().strip() for name in columns}
+    for unit in ("in", "cm"):
+        endings = (f"_{unit}", f"({unit})", f"[{unit}]", f" {unit}")
+        if any(
+            name.endswith(endings) and name.startswith(("d", "size", "class")) for name in plain
+        ):
+            return unit
+    return None
+
+
+def _unit_of(product: str, products: Mapping[str, Product]) -> str:
+    """Sale unit that the project states for a product; empty where it states none."""
+    return products[product].unit if product in products else ""
+
+
+def volumes(
+    trees: pd.DataFrame, *, table: VolumeTable | None, products: Mapping[str, Product]
+) -> pd.DataFrame:
+    """
+    Volume of every tree record, one row a part.
+
+    Parameters
+    ----------
+    trees
+        `count`, `species`, `product`, `dbh`, `dbh_unit`, `volume` and `volume_unit` (recorded, for
+        all trees of the record), `defect_share`, `cull`; unique index.
+    table
+        The project's volume table, or None.
+    products
+        Products of the project, by name in small letters.
+
+    Returns
+    -------
+    parts
+        Columns `PART_COLUMNS`: `tree` (index of `trees`), `product` that the part is sold as, its
+        sale `unit` and `log_rule`, `gross` and `net` for all trees of the record, `m3` (net solid,
+        NaN where not computable), `source`, `conversion`. Every tree has at least one row; its
+        first is of its own product.
+    """
+    keys = trees["product"].map(product_key)
+    pieces = [
+        _of_product(trees[keys == name], name=name, table=table, products=products)
+        for name in sorted(keys.unique())
+    ]
+    if not pieces:
+        return pd.DataFrame({name: [] for name in PART_COLUMNS})
+    parts = pd.concat(pieces)
+    place = pd.Index(trees.index).get_indexer(pd.Index(parts["tree"]))
+    return parts.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
+
+
+def _of_product(
+    trees: pd.DataFrame,
+    *,
+    name: str,
+    table: VolumeTable | None,
+    products: Mapping[str, Product],
+) -> pd.DataFrame:
+    """Parts of the trees of one product."""
+    recorded = np.isfinite(trees["volume"].to_numpy(dtype=float)) & ~trees["cull"].to_numpy(bool)
+    first = _recorded(trees[recorded], name=name, products=products)
+    rest = trees[~recorded]
+    part_names = table.parts_of(name) if table is not None else ()
+    own = _from_table(rest, name=name, part="", table=table, products=products)
+    more = [
+        _from_table(rest, name=name, part=part, table=table, products=products)
+        for part in part_names
+        if part
+    ]
+    return pd.concat([first, own, *(piece[piece["gross"] > 0] for piece in more)])
+
+
+def _recorded(trees: pd.DataFrame, *, name: str, products: Mapping[str, Product]) -> pd.DataFrame:
+    """Volumes that were recorded with the tree, in the product's sale unit."""
+    given = trees["volume_unit"].to_numpy(dtype=object)
+    unit = _unit_of(name, products)
+    factor = np.array([unit_factor(u, unit) for u in given], dtype=float)
+    gross = trees["volume"].to_numpy(dtype=float) * factor
+    source = np.where(np.isfinite(gross), RECORDED, UNIT_DIFFERS)
+    units = np.where(unit != "", unit, given)
+    return _parts(trees, name=name, unit=units, gross=gross, source=source, products=products)
+
+
+def unit_factor(given: str, wanted: str) -> float:
+    """
+    What one unit is in another of the same kind.
+
+    Parameters
+    ----------
+    given, wanted
+        Sale units; an empty `wanted` takes what is given.
+
+    Returns
+    -------
+    factor
+        NaN where they are of different kinds: such amounts never add.
+
+    Examples
+    --------
+    >>> unit_factor("MBF", "board foot"), unit_factor("cord", "m3")
+    (1000.0, nan)
+    """
+    if wanted in ("", given):
+        return 1.0
+    kind, size = _SAME_KIND.get(given, ("", np.nan))
+    other, unit = _SAME_KIND.get(wanted, ("unknown", np.nan))
+    return size / unit if kind == other else float("nan")
+
+
+def _from_table(
+    trees: pd.DataFrame,
+    *,
+    name: str,
+    part: str,
+    table: VolumeTable | None,
+    products: Mapping[str, Product],
+) -> pd.DataFrame:
+    """Volumes of one part from the table; NaN with the reason where it has none."""
+    sold_as = part or name
+    dbh = trees["dbh"].to_numpy(dtype=float)
+    gross = np.full(len(trees), np.nan)
+    source = np.full(len(trees), NO_TABLE, dtype=object)
+    unit = _unit_of(sold_as, products)
+    if table is not None and len(trees):
+        given = table.unit_of(name, part=part)
+        unit = unit or given
+        size = in_unit(dbh, trees["dbh_unit"].to_numpy(dtype=object), table.dbh_unit)
+        codes = find_species(trees["species"].to_numpy(dtype=object))
+        per_tree, found = table.lookup(
+            size, species=codes, product=np.full(len(trees), name, dtype=object), part=part
+        )
+        gross = (
+            per_tree
+            * trees["count"].to_numpy(dtype=float)
+            * (unit_factor(given, unit) if given else 1)
+        )
+        source = np.where(found, table.source, NOT_IN_TABLE)
+    source = np.where(np.isfinite(gross), source, np.where(np.isnan(dbh), NO_DIAMETER, source))
+    source = source if sold_as else np.where(np.isfinite(gross), source, NO_PRODUCT)
+    cull = trees["cull"].to_numpy(dtype=bool)
+    gross, source = np.where(cull, 0.0, gross), np.where(cull, CULL, source)
+    return _parts(trees, name=sold_as, unit=unit, gross=gross, source=source, products=products)
+
+
+def in_unit(dbh: FloatArray, given: npt.NDArray[np.object_], unit: DiameterUnit) -> FloatArray:
+    """
+    Diameters in one unit; those recorded in it stand as they were read.
+
+    Parameters
+    ----------
+    dbh
+        As recorded, shape (n,).
+    given
+        Their units, "in" or "cm", shape (n,).
+    unit
+        Unit wanted.
+
+    Returns
+    -------
+    dbh
+        In `unit`, shape (n,).
+
+    Examples
+    --------
+    >>> in_unit(np.array([31.0, 25.4]), np.array(["in", "cm"], object), "in").tolist()
+    [31.0, 10.0]
+    """
+    other = dbh / INCH_CM if unit == "in" else dbh * INCH_CM
+    return np.where(given == unit, dbh, other)
+
+
+def _parts(
+    trees: pd.DataFrame,
+    *,
+    name: str,
+    unit: npt.ArrayLike,
+    gross: FloatArray,
+    source: npt.ArrayLike,
+    products: Mapping[str, Product],
+) -> pd.DataFrame:
+    """Rows of `volumes` for one product."""
+    net = gross * (1 - trees["defect_share"].fillna(0.0).to_numpy(dtype=float))
+    solid, conversion = np.full(len(trees), np.nan), ""
+    if name in products:
+        codes = find_species(trees["species"].to_numpy(dtype=object))
+        solid, conversion = to_solid_m3(net, products[name], species_code=codes)
+    solid = np.where(trees["cull"].to_numpy(dtype=bool), 0.0, solid)
+    return pd.DataFrame(
+        {
+            "tree": trees.index,
+            "product": name,
+            "unit": unit,
+            "log_rule": products[name].log_rule if name in products else "",
+            "gross": gross,
+            "net": net,
+            "m3": solid,
+            "source": source,
+            "conversion": conversion,
+        }
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sold:
+    """
+    What the volumes of a layout rest on.
+
+    Attributes
+    ----------
+    table
+        The project's volume table, or None.
+    products
+        Products by name in small letters.
+    """
+
+    table: VolumeTable | None
+    products: Mapping[str, Product]
