@@ -68,9 +68,8 @@ def size_class(trees: pd.DataFrame, *, classes: SizeClasses) -> pd.Series:
     labels
         Same index.
     """
-    labels = classes.classify(
-        trees["dbh"].to_numpy(dtype=float), unit=trees["dbh_unit"].to_numpy(dtype=object)
-    )
+    unit = trees["dbh_unit"].where(trees["dbh"].notna(), classes.unit)
+    labels = classes.classify(trees["dbh"].to_numpy(dtype=float), unit=unit.to_numpy(dtype=object))
     return pd.Series(labels, index=trees.index, dtype=object)
 
 

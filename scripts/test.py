@@ -1,0 +1,63 @@
+"""
+Check everything, from nothing but Python 3.11 or newer: ``python3 scripts/test.py``.
+
+Options behind it are handed to pytest.
+
+Makes `.venv`, installs the package with what its tests need, fetches the open data, then runs lint,
+type check, docstring check and tests. Every step runs; the exit code is 1 if any of them failed.
+Standard library only.
+"""
+
+import sys
+
+if sys.version_info < (3, 11):  # noqa: UP036 - an older Python must say so, not stumble
+    sys.exit("Python 3.11 or newer is needed; this is {}.{}.".format(*sys.version_info))
+
+import os
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from environment import ROOT, prepare, start
+from open_data import fetch
+
+
+def main(options: Sequence[str]) -> int:
+    """Exit code: 0 where every step passed."""
+    python = prepare("test", "lint")
+    failed = [] if fetch() or os.environ.get("CI") != "true" else ["open data"]
+    steps = _steps(python, options)
+    failed += [name for name, command in steps.items() if not _passed(name, command)]
+    print(f"failed: {', '.join(failed)}" if failed else "all steps passed", flush=True)
+    return 1 if failed else 0
+
+
+def _steps(python: Path, options: Sequence[str]) -> dict[str, list[str | Path]]:
+    """Commands under the names that are printed."""
+    modules = sorted((ROOT / "src" / "glademark").rglob("*.py"))
+    return {
+        "lint": [python, "-m", "ruff", "check"],
+        "format": [python, "-m", "ruff", "format", "--check"],
+        "types": [python, "-m", "mypy"],
+        "docstrings": [python, "-m", "numpydoc.hooks.validate_docstrings", *modules],
+        "tests": [python, "-m", "pytest", "-n", "auto", *options],
+    }
+
+
+def _passed(name: str, command: Sequence[str | Path]) -> bool:
+    """Whether a step passed; tests show all that they say, other steps only their faults."""
+    began = time.monotonic()
+    done = start(command, quiet=name != "tests")
+    passed = done.returncode == 0
+    if not passed and done.stdout:
+        print(done.stdout.rstrip())
+    outcome = "passed" if passed else f"failed with exit code {done.returncode}"
+    print(f"{name}: {outcome} ({time.monotonic() - began:.1f} s)", flush=True)
+    return passed
+
+
+if __name__ == "__main__":
+    try:
+        sys.exit(main(sys.argv[1:]))
+    except KeyboardInterrupt:
+        sys.exit(130)

@@ -1,0 +1,5 @@
+"""Run the command line with ``python -m glademark``."""
+
+from glademark.cli import main
+
+main()

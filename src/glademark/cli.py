@@ -1,0 +1,111 @@
+"""The command line: parse words, call one library function, print the answer, say how it went."""
+
+import logging
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from glademark import __version__
+from glademark.errors import GlademarkError, OutputError
+
+EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
+"""Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
+
+PATH = click.Path(path_type=Path)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="glademark")
+@click.option("-v", "--verbose", count=True, help="Say more on standard error; twice for details.")
+@click.option("-q", "--quiet", count=True, help="Say less on standard error.")
+def cli(verbose: int, quiet: int) -> None:
+    """Lay out a marked partial harvest: corridors, group openings, zones, volumes, limits.
+
+    Positions are approximate, the paint on the tree governs, and no output is a legal survey.
+    Felling kills: local rules and licensed practice come first.
+
+    Exit codes: 0 written; 1 written, and with --strict a limit is exceeded; 2 input refused;
+    3 output not written; 130 interrupted.
+    """
+    level = logging.WARNING - 10 * (verbose - quiet)
+    logging.basicConfig(stream=sys.stderr, level=level, format="%(message)s")
+
+
+@cli.command()
+@click.argument("project", type=PATH)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of the summary.")
+@click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+def layout(project: Path, out: Path, *, as_json: bool, strict: bool) -> None:
+    """Lay out the harvest that the file PROJECT describes."""
+    from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
+    from glademark.pipeline import lay_out  # noqa: PLC0415 - keeps --help light
+
+    outcome = lay_out(project, out=out)
+    if as_json:
+        click.echo(summary_text(outcome.delivery.summary), nl=False)
+    else:
+        _print_summary(outcome)
+    if strict and (outcome.checks["verdict"] == "exceeded").any():
+        sys.exit(EXCEEDED)
+
+
+def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a heavy import
+    """The summary on standard output."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.deliver.terminal import print_summary  # noqa: PLC0415 - keeps --help light
+
+    print_summary(outcome.delivery, Console(), files=outcome.files)
+
+
+@cli.command()
+@click.argument("folder", type=PATH)
+def new(folder: Path) -> None:
+    """Write a commented project file and empty templates into FOLDER."""
+    from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
+
+    for path in new_project(folder):
+        click.echo(path)
+
+
+def main() -> None:
+    """Run the command line; every error on purpose ends in its exit code."""
+    signal.signal(signal.SIGTERM, _interrupt)
+    sys.exit(_guarded(lambda: cli(standalone_mode=False)))
+
+
+def _guarded(run: Callable[[], object]) -> int:
+    """Exit code of a run."""
+    try:
+        run()
+    except click.ClickException as fault:
+        fault.show()
+        return fault.exit_code
+    except OutputError as fault:
+        _say(fault)
+        return NOT_WRITTEN
+    except GlademarkError as fault:
+        _say(fault)
+        return REFUSED
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted; nothing was changed", err=True)
+        return INTERRUPTED
+    return 0
+
+
+def _say(fault: GlademarkError) -> None:
+    """An error on standard error, without control characters."""
+    from glademark.deliver.shown_text import shown_text  # noqa: PLC0415 - keeps --help light
+
+    for line in str(fault).splitlines():
+        click.echo(f"glademark: {shown_text(line, longest=2000)}", err=True)
+
+
+def _interrupt(*_: object) -> None:
+    """Treat a request to end like the interrupt key."""
+    raise KeyboardInterrupt

@@ -1,0 +1,66 @@
+"""What is handed over, and the form of a writer: the contract of ``glademark.deliverables``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+    import pandas as pd
+
+    from glademark.layout import Layout
+    from glademark.project.model import Project
+    from glademark.survey import Survey
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Delivery:
+    """
+    All that a writer may draw on.
+
+    Attributes
+    ----------
+    project
+        What was asked.
+    survey
+        What was brought home.
+    layout
+        What was measured.
+    checks
+        Limits held against it: the columns of `glademark.layers.CHECKS`.
+    summary
+        The content of ``summary.json``, as `glademark.deliver.summary.build_summary` makes it.
+    """
+
+    project: Project
+    survey: Survey
+    layout: Layout
+    checks: pd.DataFrame
+    summary: Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Deliverable:
+    """
+    One thing that is handed over.
+
+    Attributes
+    ----------
+    id
+        Short name, unique among the deliverables.
+    title
+        Heading for people.
+    files
+        Plain names, without folders, of exactly the files that `write` makes.
+    write
+        Called with the delivery and an existing folder; writes `files` into it, touches nothing
+        else, and raises `OutputError` or `OSError` where it cannot.
+    """
+
+    id: str
+    title: str
+    files: tuple[str, ...]
+    write: Callable[[Delivery, Path], None]

@@ -1,0 +1,224 @@
+"""The layout as one GeoPackage 1.3: layers, tables, and what every column means."""
+
+import shutil
+import sqlite3
+import tempfile
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import DataLayerError, DataSourceError
+
+from glademark.deliver.columns import (
+    CHECKS_SHOWN,
+    brought_along,
+    kind_of,
+    with_shown_units,
+    written_columns,
+    written_frame,
+)
+from glademark.deliver.data_dictionary import add_data_dictionary
+from glademark.deliver.delivery import Deliverable, Delivery
+from glademark.deliver.parameters import parameters_table
+from glademark.errors import OutputError
+from glademark.layers import LAYERS, MARKS, Column, Layer, Units
+
+GEOPACKAGE_FILE = "layout.gpkg"
+ONLY_WHERE_GIVEN = ("keep_out", "setbacks", "landings", "water", "leave_trees")
+"""Layers that are left out where they have no rows."""
+
+_VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
+_GEOMETRY = "geom"
+_FID = "fid"
+_FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
+_PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Table:
+    """One table as it will be written."""
+
+    layer: Layer
+    frame: pd.DataFrame
+    columns: tuple[Column, ...]
+
+
+def write_geopackage(delivery: Delivery, path: Path) -> None:
+    """
+    Write all layers and tables of a delivery into a new GeoPackage.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    path
+        Of a file that does not exist.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written, or does not hold what was written.
+    """
+    if path.exists():
+        msg = f"{path} exists already; expected a new file. Choose another name"
+        raise OutputError(msg)
+    tables = _tables(delivery)
+    home = None if "!" in str(path.parent) else path.parent  # the writer splits a path there
+    try:
+        with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
+            draft = Path(folder) / GEOPACKAGE_FILE
+            for table in tables:
+                _write_table(table, draft)
+            _finish(draft, tables, path)
+        _check(path, tables)
+    except (DataSourceError, DataLayerError, sqlite3.Error) as error:
+        free_mb = shutil.disk_usage(path.parent).free // 1_000_000
+        msg = (
+            f"{path.name} cannot be written, with {free_mb:,} MB free on its disk; expected room "
+            "for it and a writable folder. Free some space, or choose another output folder"
+        )
+        raise OutputError(msg) from error
+
+
+def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:
+    """
+    Geometries of exactly the type that a layer declares.
+
+    Parameters
+    ----------
+    geometries
+        Of any type.
+    geometry
+        ``Point``, ``MultiLineString`` or ``MultiPolygon``.
+
+    Returns
+    -------
+    geometries
+        Flat; of each its parts of the declared dimension in one multi-geometry, empty where it has
+        none; rings of polygons run counter-clockwise. Points come back as they are.
+
+    Examples
+    --------
+    >>> of_declared_type(np.array([shapely.box(0, 0, 1, 1)]), "MultiPolygon")[0].geom_type
+    'MultiPolygon'
+    """
+    flat = shapely.force_2d(geometries)
+    if geometry == "Point":
+        return np.asarray(flat)
+    parts, rows = shapely.get_parts(shapely.get_parts(flat), return_index=True)
+    _, outer = shapely.get_parts(flat, return_index=True)
+    wanted = shapely.get_dimensions(parts) == _PARTS[geometry]
+    wanted &= ~shapely.is_empty(parts)
+    empty = shapely.from_wkt(f"{geometry.upper()} EMPTY")
+    result = np.full(len(flat), empty, dtype=object)
+    collect = shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
+    collect(parts[wanted], indices=outer[rows[wanted]], out=result)
+    return np.asarray(shapely.orient_polygons(result))
+
+
+def _tables(delivery: Delivery) -> list[_Table]:
+    """Every layer and table in the order of the declarations."""
+    units = delivery.project.heading.units
+    layout = delivery.layout
+    frames = {name: getattr(layout, name) for name, layer in LAYERS.items() if layer.geometry}
+    frames["volume_by_zone"] = layout.volume_by_zone
+    frames["checks"] = with_shown_units(delivery.checks, units)
+    frames["set_aside"] = delivery.survey.set_aside
+    frames["parameters"] = parameters_table(delivery)
+    layers = {**LAYERS, CHECKS_SHOWN.name: CHECKS_SHOWN}
+    return [
+        _table(frames[name], layer, units)
+        for name, layer in layers.items()
+        if len(frames[name]) or name not in ONLY_WHERE_GIVEN
+    ]
+
+
+def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> _Table:
+    """One layer with all columns that it is written with."""
+    written = written_frame(frame, layer, units)
+    columns = written_columns(layer, units)
+    if layer.name == MARKS.name:
+        extra = brought_along(frame, layer, units)
+        written = pd.concat([written, extra], axis=1)
+        columns += tuple(_extra_column(extra[name]) for name in extra.columns)
+    if layer.geometry and isinstance(frame, gpd.GeoDataFrame):
+        shapes = of_declared_type(frame.geometry.to_numpy(), layer.geometry)
+        written = gpd.GeoDataFrame(written, geometry=shapes, crs=frame.crs)
+    return _Table(layer=layer, frame=written, columns=columns)
+
+
+def _extra_column(values: pd.Series) -> Column:
+    """A column that came in with the marks."""
+    name = str(values.name)
+    meaning = "Came in with the marks; kept as it was."
+    return Column(name=name, kind=kind_of(values), title=name, meaning=meaning)
+
+
+def _write_table(table: _Table, path: Path) -> None:
+    """Write one layer or table as the next of the file."""
+    layer = table.layer
+    options = {"FID": _FID, "IDENTIFIER": layer.title, "DESCRIPTION": layer.meaning}
+    if layer.geometry:
+        options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": "YES"}
+    pyogrio.write_dataframe(
+        table.frame,
+        path,
+        layer=layer.name,
+        driver="GPKG",
+        geometry_type=layer.geometry,
+        dataset_options={"VERSION": _VERSION},
+        layer_options=options,
+    )
+
+
+def _finish(draft: Path, tables: list[_Table], path: Path) -> None:
+    """Add the data dictionary, fix the time stamps, and copy all into one clean file."""
+    described = {table.layer.name: _described(table) for table in tables}
+    with closing(sqlite3.connect(draft)) as database:
+        with database:
+            add_data_dictionary(database, described)
+            database.execute("UPDATE gpkg_contents SET last_change = ?", (_FIXED_TIME,))
+        database.execute("VACUUM INTO ?", (str(path),))
+
+
+def _described(table: _Table) -> tuple[Column, ...]:
+    """All columns of a table, those that every GeoPackage has included."""
+    row = Column(name=_FID, kind="integer", title="Row", meaning="Number of the row in this table.")
+    shape = Column(name=_GEOMETRY, kind="text", title="Geometry", meaning=table.layer.meaning)
+    return (row, shape, *table.columns) if table.layer.geometry else (row, *table.columns)
+
+
+def _check(path: Path, tables: list[_Table]) -> None:
+    """Open the file again and hold it against what was to be written."""
+    with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as database:
+        sound = database.execute("PRAGMA integrity_check").fetchone()[0]
+        counts = {
+            table.layer.name: database.execute(
+                f'SELECT count(*) FROM "{table.layer.name}"'  # noqa: S608 - a declared name
+            ).fetchone()[0]
+            for table in tables
+        }
+    expected = {table.layer.name: len(table.frame) for table in tables}
+    if sound != "ok" or counts != expected:
+        wrong = [name for name in expected if counts[name] != expected[name]]
+        msg = (
+            f"{path.name} does not hold what was written ({sound}; rows differ in "
+            f"{', '.join(wrong) or 'no table'}). Expected a sound file; check the disk, run again"
+        )
+        raise OutputError(msg)
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout.gpkg``."""
+    write_geopackage(delivery, folder / GEOPACKAGE_FILE)
+
+
+DELIVERABLE = Deliverable(
+    id="geopackage", title="GeoPackage", files=(GEOPACKAGE_FILE,), write=_write
+)
+"""Layers and tables in one GeoPackage."""

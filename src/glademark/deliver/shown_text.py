@@ -1,0 +1,35 @@
+"""Text from field files, made fit to be shown on a terminal or in a log."""
+
+import unicodedata
+
+_UNSEEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # controls, direction marks, halves of characters, breaks
+
+
+def shown_text(text: object, *, longest: int = 80) -> str:
+    r"""
+    A text in which nothing moves the cursor, turns the line or hides.
+
+    Parameters
+    ----------
+    text
+        Anything; shown as ``str`` makes it.
+    longest
+        Characters kept; a longer text ends in three dots.
+
+    Returns
+    -------
+    text
+        Control and direction characters as escapes.
+
+    Examples
+    --------
+    >>> print(shown_text("oak\x1b[2J"), shown_text("a long remark", longest=6))
+    oak\x1b[2J a l...
+    """
+    seen = "".join(
+        letter.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(letter) in _UNSEEN
+        else letter
+        for letter in str(text)
+    )
+    return seen if len(seen) <= longest else f"{seen[: longest - 3]}..."

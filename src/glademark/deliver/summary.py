@@ -1,0 +1,92 @@
+"""The summary: every figure of the layout under one roof, as ``summary.json``."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from glademark import __version__
+from glademark.deliver.delivery import Deliverable, Delivery
+from glademark.deliver.json_values import json_value
+from glademark.layout import ZONE_NAMES, Layout
+from glademark.project.model import Project
+from glademark.survey import Survey
+
+SUMMARY_FILE = "summary.json"
+VERDICTS = ("met", "near", "exceeded", "not_checked")
+"""What can become of a limit, in the order in which they are counted."""
+
+
+def build_summary(
+    project: Project, survey: Survey, layout: Layout, checks: pd.DataFrame
+) -> dict[str, Any]:
+    """
+    Every figure of the layout, in the types of JSON.
+
+    Parameters
+    ----------
+    project
+        What was asked.
+    survey
+        What was brought home.
+    layout
+        What was measured.
+    checks
+        Columns of `glademark.layers.CHECKS`.
+
+    Returns
+    -------
+    summary
+        Numbers unrounded, in SI units; shares from 0 to 1; None where there is no number. No date
+        and no path, so that equal input gives an equal summary.
+    """
+    figures = layout.figures
+    zones = {zone: figures.zones[zone] for zone in ZONE_NAMES if zone in figures.zones}
+    summary = {
+        "stand": figures.stand,
+        "corridors": figures.corridors,
+        "openings": figures.openings,
+        "zones": zones,
+        "marks": figures.marks,
+        "volume": figures.volume,
+        "allowance": {},
+        "checks": {verdict: int((checks["verdict"] == verdict).sum()) for verdict in VERDICTS},
+        "notices": layout.notices,
+        "provenance": {
+            "version": __version__,
+            "project": project.heading.name,
+            "units": project.heading.units,
+            "crs": layout.crs.to_string(),
+            "inputs": survey.counts,
+        },
+    }
+    return dict(json_value(summary))
+
+
+def summary_text(summary: object) -> str:
+    """
+    A summary as the text of its file.
+
+    Parameters
+    ----------
+    summary
+        As `build_summary` makes it.
+
+    Returns
+    -------
+    text
+        Indented JSON in declared order, with a line feed at its end.
+    """
+    return json.dumps(summary, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``summary.json`` and read it back."""
+    path = folder / SUMMARY_FILE
+    path.write_bytes(summary_text(delivery.summary).encode("utf-8", "replace"))
+    json.loads(path.read_bytes())
+
+
+DELIVERABLE = Deliverable(id="summary", title="Summary", files=(SUMMARY_FILE,), write=_write)
+"""Every figure as JSON."""

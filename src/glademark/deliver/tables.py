@@ -1,0 +1,121 @@
+"""
+Tables as CSV: UTF-8, commas, line feeds, text in quotes, numbers as they are.
+
+A text that a spreadsheet would take for a formula gets an apostrophe in front; take it away to
+have the text as it was recorded.
+"""
+
+import csv
+import io
+from pathlib import Path
+
+import pandas as pd
+
+from glademark.deliver.columns import CHECKS_SHOWN, with_shown_units, written_frame
+from glademark.deliver.delivery import Deliverable, Delivery
+from glademark.errors import OutputError
+from glademark.layers import OPENINGS as OPENINGS_LAYER
+from glademark.layers import VOLUME_BY_ZONE as VOLUME_LAYER
+from glademark.layers import Layer
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\N{FULLWIDTH EQUALS SIGN}",
+                  "\N{FULLWIDTH PLUS SIGN}", "\N{FULLWIDTH HYPHEN-MINUS}",
+                  "\N{FULLWIDTH COMMERCIAL AT}")  # fmt: skip
+"""First characters that make a spreadsheet take a text for a formula."""
+
+
+def csv_text(table: pd.DataFrame) -> str:
+    """
+    A table as CSV.
+
+    Parameters
+    ----------
+    table
+        Columns of text (``string``), whole numbers (``Int64``), flags (``boolean``, written as 1
+        and 0) or real numbers (``float64``).
+
+    Returns
+    -------
+    text
+        Header and one line a row, each ended by a line feed. Text stands in quotes, with an
+        apostrophe in front where it starts as a formula does; numbers have all their digits; what
+        is missing is an empty cell.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"name": pd.array(["=1+1"], dtype="string"), "area_m2": [0.1]})
+    >>> print(csv_text(table), end="")
+    "name","area_m2"
+    "'=1+1",0.1
+    """
+    header = ",".join(_quoted(str(name)) for name in table.columns)
+    cells = [_cells(table[name]) for name in table.columns]
+    lines = [header, *(",".join(row) for row in zip(*cells, strict=True))]
+    return "\n".join(lines) + "\n"
+
+
+def _cells(values: pd.Series) -> list[str]:
+    """Every value of a column as it stands in the file."""
+    if pd.api.types.is_float_dtype(values.dtype):
+        return ["" if value != value else repr(value) for value in values.tolist()]  # noqa: PLR0124 - NaN
+    if pd.api.types.is_bool_dtype(values.dtype) or pd.api.types.is_integer_dtype(values.dtype):
+        return ["" if value is pd.NA else str(int(value)) for value in values.tolist()]
+    return [_quoted(value) if isinstance(value, str) else "" for value in values.tolist()]
+
+
+def _quoted(text: str) -> str:
+    """A text in quotes that no spreadsheet runs."""
+    guarded = f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    doubled = guarded.replace('"', '""')
+    return f'"{doubled}"' if doubled else ""
+
+
+def _write_csv(table: pd.DataFrame, path: Path) -> None:
+    """Write a table and count its rows again."""
+    path.write_bytes(csv_text(table).encode("utf-8", "replace"))
+    text = path.read_bytes().decode("utf-8")
+    rows = sum(1 for _ in csv.reader(io.StringIO(text, newline=""), strict=True)) - 1
+    if rows != len(table):
+        msg = f"{path.name} holds {rows} rows; expected {len(table)}. Check the disk and run again"
+        raise OutputError(msg)
+
+
+def _write_layer(frame: pd.DataFrame, layer: Layer, delivery: Delivery, folder: Path) -> None:
+    """Write one layer's columns as the CSV of its name."""
+    table = written_frame(frame, layer, delivery.project.heading.units)
+    _write_csv(table, folder / f"{layer.name}.csv")
+
+
+def _write_volume_by_zone(delivery: Delivery, folder: Path) -> None:
+    """Write ``volume_by_zone.csv``."""
+    _write_layer(delivery.layout.volume_by_zone, VOLUME_LAYER, delivery, folder)
+
+
+def _write_checks(delivery: Delivery, folder: Path) -> None:
+    """Write ``checks.csv``."""
+    shown = with_shown_units(delivery.checks, delivery.project.heading.units)
+    _write_layer(shown, CHECKS_SHOWN, delivery, folder)
+
+
+def _write_openings(delivery: Delivery, folder: Path) -> None:
+    """Write ``openings.csv``."""
+    _write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
+
+
+VOLUME_BY_ZONE = Deliverable(
+    id="volume_by_zone",
+    title=VOLUME_LAYER.title,
+    files=("volume_by_zone.csv",),
+    write=_write_volume_by_zone,
+)
+"""The tally by zone, product, species and size class."""
+
+CHECKS = Deliverable(
+    id="checks", title=CHECKS_SHOWN.title, files=("checks.csv",), write=_write_checks
+)
+"""Every thing that was held against a limit."""
+
+OPENINGS = Deliverable(
+    id="openings", title=OPENINGS_LAYER.title, files=("openings.csv",), write=_write_openings
+)
+"""The group openings with all their measures."""

@@ -1,0 +1,123 @@
+"""
+The ground floor: the trade's arithmetic, on plain numbers and arrays.
+
+Nothing here knows of maps or files but its own packaged data.
+"""
+
+from glademark.forestry.basal_area import (
+    basal_area_m2,
+    gingrich_stocking_pct,
+    quadratic_mean_diameter_cm,
+    stand_density_index,
+)
+from glademark.forestry.crown_width import (
+    crown_overlap_area,
+    crown_radius_m,
+    crown_source,
+    live_crown_ratio,
+)
+from glademark.forestry.cruise import (
+    CruiseTrees,
+    PlotDesign,
+    TallyScope,
+    per_hectare,
+    scope_differences,
+)
+from glademark.forestry.defect import net_volume
+from glademark.forestry.log_rules import LOG_RULE_TITLES, LOG_RULES, scale_logs
+from glademark.forestry.packaged_data import Source, source
+from glademark.forestry.point_pattern import FEWEST_POINTS, ClarkEvans, clark_evans
+from glademark.forestry.products import (
+    CORD_SOLID_FT3,
+    Product,
+    green_tons_per_m3,
+    sum_amounts,
+    to_solid_m3,
+)
+from glademark.forestry.sampling import (
+    Estimate,
+    estimate_mean,
+    estimate_strata,
+    plots_needed,
+    recommended_points,
+)
+from glademark.forestry.size_classes import NO_DIAMETER, SizeClasses
+from glademark.forestry.species import (
+    UNKNOWN_SPECIES,
+    common_names,
+    find_species,
+    nearest_species,
+    species_table,
+)
+from glademark.forestry.volume_equations import (
+    EquationChoice,
+    EquationSet,
+    MadeTable,
+    TreePart,
+    Trees,
+    TreeVolume,
+    choose_equation_set,
+    equation_sets,
+    make_volume_table,
+    sale_volume,
+    solid_volume_m3,
+    tree_volume,
+)
+from glademark.forestry.volume_table import VolumeTable
+from glademark.forestry.volume_table_rows import TableRow
+
+__all__ = [
+    "CORD_SOLID_FT3",
+    "FEWEST_POINTS",
+    "LOG_RULES",
+    "LOG_RULE_TITLES",
+    "NO_DIAMETER",
+    "UNKNOWN_SPECIES",
+    "ClarkEvans",
+    "CruiseTrees",
+    "EquationChoice",
+    "EquationSet",
+    "Estimate",
+    "MadeTable",
+    "PlotDesign",
+    "Product",
+    "SizeClasses",
+    "Source",
+    "TableRow",
+    "TallyScope",
+    "TreePart",
+    "TreeVolume",
+    "Trees",
+    "VolumeTable",
+    "basal_area_m2",
+    "choose_equation_set",
+    "clark_evans",
+    "common_names",
+    "crown_overlap_area",
+    "crown_radius_m",
+    "crown_source",
+    "equation_sets",
+    "estimate_mean",
+    "estimate_strata",
+    "find_species",
+    "gingrich_stocking_pct",
+    "green_tons_per_m3",
+    "live_crown_ratio",
+    "make_volume_table",
+    "nearest_species",
+    "net_volume",
+    "per_hectare",
+    "plots_needed",
+    "quadratic_mean_diameter_cm",
+    "recommended_points",
+    "sale_volume",
+    "scale_logs",
+    "scope_differences",
+    "solid_volume_m3",
+    "source",
+    "species_table",
+    "stand_density_index",
+    "sum_amounts",
+    "to_solid_m3",
+    "tree_volume",
+]

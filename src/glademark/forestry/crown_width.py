@@ -1,0 +1,228 @@
+"""
+Crown radius from DBH, by species, from published equations.
+
+Stand-grown widths are the default, since a crown-edge test needs the crowns that a closed stand
+has; open-grown widths are an upper bound. Where a fitted curve would turn down, the width is held
+at its vertex. Diameters outside the equations' range, and species without an equation, give NaN:
+the project then states a radius of its own.
+"""
+
+import math
+from collections.abc import Mapping
+from functools import cache
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from glademark.forestry.packaged_data import numbers, packaged_table, source
+from glademark.units import FOOT_M, INCH_CM
+
+__all__ = [
+    "Crown",
+    "crown_overlap_area",
+    "crown_radius_m",
+    "crown_source",
+    "live_crown_ratio",
+]
+
+Crown = Literal["stand_grown", "open_grown"]
+
+_SAPLING_DBH_IN = (1.0, 2.0, 3.0, 4.0, 5.0)
+_SAPLING_FACTOR = (
+    0.509,
+    0.644,
+    0.767,
+    0.885,
+    1.0,
+)  # share of the 5-inch width, averages of Bragg 2001
+_SMALLEST_TREE_IN = _SAPLING_DBH_IN[-1]
+_SAPLING_SOURCE = "bragg_2001"
+_CROWNS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    # in order: where two equations serve a tree, the later one speaks
+    {
+        "stand_grown": ("stand_grown", "stand_grown_large"),
+        "open_grown": ("open_grown_genus", "open_grown"),
+    }
+)
+
+
+def crown_radius_m(
+    species_code: ArrayLike, dbh_cm: ArrayLike, *, crown: Crown = "stand_grown"
+) -> tuple[NDArray[np.float64], NDArray[np.str_]]:
+    """
+    Crown radius of each tree [m], and the key of the equation that gave it.
+
+    Parameters
+    ----------
+    species_code
+        FIA species codes; 0 for an unknown species.
+    dbh_cm
+        Diameter at breast height [cm], same length.
+    crown
+        ``stand_grown`` for the crowns of a closed stand, ``open_grown`` for the widest that a tree
+        of that size can have.
+
+    Returns
+    -------
+    radius
+        Half the largest crown width [m]; NaN for a species without an equation, a missing diameter,
+        and a stand-grown tree under 1 inch (2.54 cm).
+    source_key
+        Short key of the publication, for `crown_source`; empty where the radius is NaN.
+
+    Notes
+    -----
+    Stand-grown: width [ft] = b0 + b1 D + b2 D^2, D in inches from 5 up, held at the vertex -b1 / (2
+    b2) where b2 is negative. From 1 to 5 inches the 5-inch width is multiplied by a factor,
+    straight between whole inches. Conifers of the Pacific Northwest over 50 inches have an equation
+    of their own. Open-grown: the power form a1 D^a2 [m, cm] of Russell and Weiskittel, else the
+    quadratics of Paine and Hann, else the line of Krajicek and others for oaks and hickories (from
+    memory).
+
+    References
+    ----------
+    Bechtold 2003, 2004; Bragg 2001; Gill, Biging and Murphy 2000; Russell and Weiskittel 2011;
+    Paine and Hann 1982; Krajicek, Brinkman and Gingrich 1961. In full: `crown_source`.
+
+    Examples
+    --------
+    >>> radius, key = crown_radius_m([318, 0], [25.4, 25.4])
+    >>> radius.round(3).tolist()  # sugar maple of 10 in: 9.96 + 1.05 * 10 = 20.46 ft wide
+    [3.118, nan]
+    >>> key.tolist()
+    ['bechtold_2003', '']
+    """
+    code, diameter = np.broadcast_arrays(
+        np.asarray(species_code, dtype=np.int64), np.asarray(dbh_cm, dtype=np.float64) / INCH_CM
+    )
+    radius = np.full(code.shape, np.nan)
+    key = np.full(code.shape, "", dtype="<U64")
+    for group in _CROWNS[crown]:
+        codes, equation = _equations(group)
+        at = np.minimum(np.searchsorted(codes, code), codes.size - 1)
+        known = (codes[at] == code) & (diameter > equation["over_in"][at])
+        radius[known] = _width_m(equation, at[known], diameter[known]) / 2
+        key[known] = equation["key"][at[known]]
+    if crown == "stand_grown":
+        sapling = np.isfinite(radius) & (diameter < _SMALLEST_TREE_IN)
+        radius[sapling] *= np.interp(diameter[sapling], _SAPLING_DBH_IN, _SAPLING_FACTOR)
+        key[sapling] = np.char.add(key[sapling], f"+{_SAPLING_SOURCE}")
+    return radius, key
+
+
+def crown_source(source_key: str) -> str:
+    """
+    Author and year behind the key of a crown radius.
+
+    Parameters
+    ----------
+    source_key
+        As `crown_radius_m` gives it back.
+
+    Returns
+    -------
+    source
+        Short citation, ready for a table; empty for an empty key.
+
+    Examples
+    --------
+    >>> crown_source("bechtold_2003+bragg_2001")
+    'Bechtold 2003 with Bragg 2001'
+    """
+    return " with ".join(source(key).short for key in source_key.split("+") if key)
+
+
+def crown_overlap_area(
+    radius: ArrayLike, other_radius: ArrayLike, distance: ArrayLike
+) -> NDArray[np.float64]:
+    """
+    Area that two round crowns share.
+
+    Parameters
+    ----------
+    radius
+        Radius of one crown, above zero.
+    other_radius
+        Radius of the other, above zero.
+    distance
+        Between the stems, in the same unit.
+
+    Returns
+    -------
+    area
+        0 for crowns that stand apart, the smaller circle where one holds the other.
+
+    Examples
+    --------
+    >>> crown_overlap_area(2, 3, [0.5, 5]).round(3).tolist()
+    [12.566, 0.0]
+    """
+    r, s, d = np.broadcast_arrays(
+        *(np.asarray(size, np.float64) for size in (radius, other_radius, distance))
+    )
+    apart = np.clip(d, np.abs(r - s), r + s)
+    safe = np.where(apart > 0, apart, 1.0)
+    first = r**2 * np.arccos(np.clip((safe**2 + r**2 - s**2) / (2 * safe * r), -1, 1))
+    second = s**2 * np.arccos(np.clip((safe**2 + s**2 - r**2) / (2 * safe * s), -1, 1))
+    kite = (-safe + r + s) * (safe + r - s) * (safe - r + s) * (safe + r + s)
+    lens: NDArray[np.float64] = first + second - np.sqrt(np.maximum(kite, 0)) / 2
+    return np.where(apart > 0, lens, math.pi * np.minimum(r, s) ** 2)
+
+
+def live_crown_ratio(crown_length: ArrayLike, height: ArrayLike) -> NDArray[np.float64]:
+    """
+    Share of a tree's height that carries living crown.
+
+    Parameters
+    ----------
+    crown_length
+        From the lowest live branches to the tip.
+    height
+        Total height, in the same unit.
+
+    Returns
+    -------
+    ratio
+        From 0 to 1.
+
+    Examples
+    --------
+    >>> float(live_crown_ratio(6, 20))
+    0.3
+    """
+    return np.asarray(crown_length, np.float64) / np.asarray(height, np.float64)
+
+
+@cache
+def _equations(group: str) -> tuple[NDArray[np.int64], Mapping[str, NDArray[Any]]]:
+    """Species codes in ascending order, and the coefficients beside them."""
+    table = packaged_table("crown_width")
+    rows = np.flatnonzero(table["crown"] == group)
+    rows = rows[np.argsort(table["species_code"][rows].astype(np.int64))]
+    b0, b1, b2 = (numbers(table[name][rows]) for name in ("b0", "b1", "b2"))
+    turning = b2 < 0
+    vertex = np.divide(-b1, 2 * b2, out=np.full(b1.shape, np.inf), where=turning)
+    return table["species_code"][rows].astype(np.int64), MappingProxyType(
+        {
+            "key": table["source"][rows],
+            "is_power": table["form"][rows] == "power",
+            "over_in": np.nan_to_num(numbers(table["over_in"][rows])),
+            "floor_in": np.nan_to_num(numbers(table["floor_in"][rows])),
+            "hold_in": np.fmin(numbers(table["hold_in"][rows]), vertex),
+            "b0": b0,
+            "b1": b1,
+            "b2": b2,
+        }
+    )
+
+
+def _width_m(
+    equation: Mapping[str, NDArray[Any]], at: NDArray[np.intp], diameter_in: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Crown width of trees whose equation is row `at`."""
+    b0, b1, b2 = (equation[name][at] for name in ("b0", "b1", "b2"))
+    held = np.clip(diameter_in, equation["floor_in"][at], equation["hold_in"][at])
+    quadratic = FOOT_M * (b0 + b1 * held + b2 * held**2)
+    return np.where(equation["is_power"][at], b0 * (held * INCH_CM) ** b1, quadratic)

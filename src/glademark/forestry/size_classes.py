@@ -1,0 +1,336 @@
+"""
+Size classes: ranges of DBH, read in the unit that was recorded.
+
+Two rules are in use. *Explicit edges* name the smallest diameter of each class: with edges 6, 10,
+14, a tree of 10.0 is in the class from 10 up to but not including 14. *Trade widths* name the
+middle of each class: with a width of 2, the 10-inch class takes 9.0 up to but not including 11.0.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from itertools import pairwise
+from typing import Literal, Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from glademark.errors import InputError
+from glademark.units import INCH_CM
+
+__all__ = ["NO_DIAMETER", "DiameterUnit", "SizeClasses"]
+
+DiameterUnit = Literal["in", "cm"]
+
+NO_DIAMETER = "no diameter"
+_UNITS = ("in", "cm")
+_LARGEST = {"in": Decimal(120), "cm": Decimal(300)}  # classes by width end here, open at the top
+_CLEAN_DECIMALS = 9  # a converted 78.74 cm must meet the edge 31 in
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SizeClasses:
+    """
+    Ranges of DBH with their labels.
+
+    Built by `from_edges` or `from_width`. Open at the top; trees under the first edge have a class
+    of their own.
+
+    Parameters
+    ----------
+    edges
+        Smallest diameter of each class but the lowest, ascending, in `unit`.
+    labels
+        Names of the classes in ascending order, one more than `edges`: the first is that of the
+        smaller trees.
+    unit
+        ``in`` or ``cm``.
+    rule
+        One sentence that says which diameters a class takes, to stand on every table.
+    """
+
+    edges: tuple[float, ...]
+    labels: tuple[str, ...]
+    unit: DiameterUnit
+    rule: str
+
+    @classmethod
+    def from_edges(cls, edges: Sequence[float], unit: DiameterUnit) -> Self:
+        """
+        Set of classes from their smallest diameters.
+
+        Parameters
+        ----------
+        edges
+            Smallest diameter of each class, ascending and above zero.
+        unit
+            Unit of the edges.
+
+        Returns
+        -------
+        classes
+            One class an edge, and one for smaller trees.
+
+        Raises
+        ------
+        InputError
+            If there is no edge, they do not ascend, or the unit is neither in nor cm.
+
+        Examples
+        --------
+        >>> classes = SizeClasses.from_edges([6, 10, 14], "in")
+        >>> classes.labels
+        ('under 6 in', '6 to 10 in', '10 to 14 in', '14 in and up')
+        >>> classes.rule
+        '10 to 14 in means 10.0 up to but not including 14.0 in'
+        """
+        _check_unit(unit)
+        exact = [Decimal(str(edge)) for edge in edges]
+        if not exact or exact[0] <= 0 or sorted(set(exact)) != exact:
+            msg = (
+                f"size classes: the edges are {list(edges)}; expected at least one diameter above "
+                "zero, each larger than the one before. Put them in ascending order"
+            )
+            raise InputError(msg)
+        names = [_plain(edge) for edge in exact]
+        between = [f"{low} to {high} {unit}" for low, high in pairwise(names)]
+        return cls(
+            edges=tuple(float(edge) for edge in exact),
+            labels=(f"under {names[0]} {unit}", *between, f"{names[-1]} {unit} and up"),
+            unit=unit,
+            rule=_edge_rule(exact, unit),
+        )
+
+    @classmethod
+    def from_width(cls, width: float, unit: DiameterUnit) -> Self:
+        """
+        The trade's classes: each named by its middle, a multiple of the width.
+
+        Parameters
+        ----------
+        width
+            Width of a class, above zero.
+        unit
+            Unit of the width.
+
+        Returns
+        -------
+        classes
+            From the class of one width up to 120 in or 300 cm, the last one open.
+
+        Raises
+        ------
+        InputError
+            If the width is not above zero, or the unit is neither in nor cm.
+
+        Examples
+        --------
+        >>> classes = SizeClasses.from_width(2, "in")
+        >>> classes.classify([8.9, 9.0, 10.9, 11.0]).tolist()
+        ['8 in', '10 in', '10 in', '12 in']
+        >>> classes.rule
+        'the 10 in class takes 9.0 up to but not including 11.0 in'
+        """
+        _check_unit(unit)
+        step = Decimal(str(width))
+        if not 0 < step <= _LARGEST[unit]:
+            msg = (
+                f"size classes: the width is {width} {unit}; expected a width above zero, up to "
+                f"{_LARGEST[unit]} {unit}, such as '2 in'"
+            )
+            raise InputError(msg)
+        middles = [step * count for count in range(1, int(_LARGEST[unit] / step) + 1)]
+        named = min(middles, key=lambda middle: abs(middle - 10))
+        low, high = (_one_decimal(named + side * step / 2) for side in (-1, 1))
+        return cls(
+            edges=tuple(float(middle - step / 2) for middle in middles),
+            labels=(
+                f"under {_plain(step / 2)} {unit}",
+                *(f"{_plain(middle)} {unit}" for middle in middles[:-1]),
+                f"{_plain(middles[-1])} {unit} and up",
+            ),
+            unit=unit,
+            rule=(
+                f"the {_plain(named)} {unit} class takes {low} up to but not including "
+                f"{high} {unit}"
+            ),
+        )
+
+    def classify(self, diameters: ArrayLike, *, unit: ArrayLike | None = None) -> NDArray[np.str_]:
+        """
+        Label of each tree's class.
+
+        Parameters
+        ----------
+        diameters
+            DBH as recorded; NaN for none.
+        unit
+            Unit that they were recorded in, one for all or one a tree; by default that of the
+            classes. A diameter in the classes' own unit is read as it stands, without conversion.
+
+        Returns
+        -------
+        labels
+            ``no diameter`` where the diameter is missing.
+
+        Raises
+        ------
+        InputError
+            If a unit is neither in nor cm.
+
+        Examples
+        --------
+        >>> classes = SizeClasses.from_edges([31], "in")
+        >>> classes.classify([31.0, 30.9, float("nan")]).tolist()
+        ['31 in and up', 'under 31 in', 'no diameter']
+        >>> classes.classify(78.74, unit="cm").tolist()
+        '31 in and up'
+        """
+        own = self.in_unit(diameters, unit=unit)
+        names = np.array([*self.labels, NO_DIAMETER])
+        place = np.searchsorted(self.edges, own, side="right")
+        return names[np.where(np.isfinite(own), place, len(self.labels))]
+
+    def in_unit(
+        self, diameters: ArrayLike, *, unit: ArrayLike | None = None
+    ) -> NDArray[np.float64]:
+        """
+        DBH in the unit of the classes.
+
+        Parameters
+        ----------
+        diameters
+            DBH as recorded.
+        unit
+            As for `classify`.
+
+        Returns
+        -------
+        diameters
+            Untouched where recorded in the classes' unit, else converted and rounded to nine
+            decimals.
+
+        Raises
+        ------
+        InputError
+            If a unit is neither in nor cm.
+        """
+        recorded = np.asarray(diameters, dtype=np.float64)
+        units = np.asarray(self.unit if unit is None else unit, dtype=np.str_)
+        for name in np.unique(units):
+            _check_unit(str(name))
+        factor = 1 / INCH_CM if self.unit == "in" else INCH_CM
+        converted = (recorded * factor).round(_CLEAN_DECIMALS)
+        return np.where(units == self.unit, recorded, converted)
+
+    def up_to(self, diameter: float) -> Self:
+        """
+        Same classes, but open from the one that holds a diameter.
+
+        Parameters
+        ----------
+        diameter
+            In the unit of the classes, no less than the first edge.
+
+        Returns
+        -------
+        classes
+            Without the classes above.
+
+        Raises
+        ------
+        InputError
+            If the diameter is under the first edge.
+
+        Examples
+        --------
+        >>> SizeClasses.from_width(4, "in").up_to(12).labels
+        ('under 2 in', '4 in', '8 in', '12 in and up')
+        """
+        count = int(np.searchsorted(self.edges, diameter, side="right"))
+        if not count:
+            msg = (
+                f"size classes: {diameter} {self.unit} is under the first edge, {self.edges[0]}; "
+                "expected a diameter that has a class"
+            )
+            raise InputError(msg)
+        last = self.labels[count].split()[0]
+        return replace(
+            self,
+            edges=self.edges[:count],
+            labels=(*self.labels[:count], f"{last} {self.unit} and up"),
+        )
+
+    def sort_key(self, label: str) -> int:
+        """
+        Place of a label in ascending order.
+
+        Parameters
+        ----------
+        label
+            A label as `classify` gives it.
+
+        Returns
+        -------
+        place
+            0 for the smallest; ``no diameter`` and foreign labels come last.
+
+        Examples
+        --------
+        >>> classes = SizeClasses.from_width(2, "in")
+        >>> sorted(["12 in", "no diameter", "8 in"], key=classes.sort_key)
+        ['8 in', '12 in', 'no diameter']
+        """
+        order = (*self.labels, NO_DIAMETER)
+        return order.index(label) if label in order else len(order)
+
+    def lower_edge(self, label: str) -> float:
+        """
+        Smallest diameter of a class.
+
+        Parameters
+        ----------
+        label
+            One of `labels`.
+
+        Returns
+        -------
+        edge
+            In `unit`; 0 for the class of the smaller trees, NaN for a label that is none of these.
+
+        Examples
+        --------
+        >>> SizeClasses.from_edges([6, 10], "in").lower_edge("10 in and up")
+        10.0
+        """
+        return (0.0, *self.edges)[self.labels.index(label)] if label in self.labels else np.nan
+
+
+def _check_unit(unit: str) -> None:
+    """Refuse a unit that diameters are not taped in."""
+    if unit not in _UNITS:
+        msg = f"size classes: the diameter unit is {unit!r}; expected 'in' or 'cm'"
+        raise InputError(msg)
+
+
+def _edge_rule(edges: Sequence[Decimal], unit: str) -> str:
+    """The sentence for explicit edges, on the second class where there is one."""
+    if len(edges) == 1:
+        return f"{_plain(edges[0])} {unit} and up means {_one_decimal(edges[0])} {unit} or more"
+    low, high = edges[-2:]
+    return (
+        f"{_plain(low)} to {_plain(high)} {unit} means {_one_decimal(low)} up to but not including "
+        f"{_one_decimal(high)} {unit}"
+    )
+
+
+def _plain(number: Decimal) -> str:
+    """A decimal number without trailing zeros or exponent."""
+    text = f"{number:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _one_decimal(number: Decimal) -> str:
+    """A decimal number with at least one decimal."""
+    text = _plain(number)
+    return text if "." in text else f"{text}.0"

@@ -1,0 +1,264 @@
+"""
+Tree species: one FIA code for every way that people write them.
+
+References
+----------
+.. [1] USDA Forest Service, Forest Inventory and Analysis database, table REF_SPECIES (2023 load):
+       codes, PLANTS symbols, names, specific gravities and moisture of wood and bark. Other names
+       of the trade, and the five species without gravities, are from memory.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from functools import cache
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from glademark.forestry.packaged_data import numbers, packaged_table
+
+__all__ = [
+    "UNKNOWN_SPECIES",
+    "SpeciesTable",
+    "common_names",
+    "find_species",
+    "nearest_species",
+    "species_table",
+]
+
+UNKNOWN_SPECIES = 0
+_NOT_A_LETTER = re.compile(r"[^a-z0-9]+")
+_WHOLE_NUMBER = re.compile(r"\s*0*(\d+)(?:\.0*)?\s*")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SpeciesTable:
+    """
+    The species that the package knows, one array a column, in ascending order of code.
+
+    Parameters
+    ----------
+    code
+        FIA species code.
+    plants_symbol
+        PLANTS symbol.
+    common_name
+        Common name as the inventory writes it.
+    scientific_name
+        Genus and epithet.
+    is_softwood
+        True for conifers.
+    volume_group
+        Species group of the national volume system, 1 to 9; 0 where not known.
+    wood_gravity
+        Oven-dry weight over green volume, relative to water.
+    wood_moisture_pct
+        Water in green wood, per cent of oven-dry weight.
+    bark_gravity
+        As `wood_gravity`, for bark.
+    bark_moisture_pct
+        As `wood_moisture_pct`, for bark.
+    bark_volume_pct
+        Bark, per cent of the volume of wood.
+    """
+
+    code: NDArray[np.int64]
+    plants_symbol: NDArray[np.str_]
+    common_name: NDArray[np.str_]
+    scientific_name: NDArray[np.str_]
+    is_softwood: NDArray[np.bool_]
+    volume_group: NDArray[np.int64]
+    wood_gravity: NDArray[np.float64]
+    wood_moisture_pct: NDArray[np.float64]
+    bark_gravity: NDArray[np.float64]
+    bark_moisture_pct: NDArray[np.float64]
+    bark_volume_pct: NDArray[np.float64]
+
+    def rows(self, species_code: ArrayLike) -> NDArray[np.intp]:
+        """
+        Row of each code.
+
+        Parameters
+        ----------
+        species_code
+            FIA species codes.
+
+        Returns
+        -------
+        rows
+            Position in the columns; -1 for a code that is not listed.
+        """
+        codes = np.asarray(species_code, dtype=np.int64)
+        at = np.minimum(np.searchsorted(self.code, codes), self.code.size - 1)
+        return np.where(self.code[at] == codes, at, -1)
+
+    def look_up(self, column: NDArray[np.float64], species_code: ArrayLike) -> NDArray[np.float64]:
+        """
+        Value of a numeric column for each code.
+
+        Parameters
+        ----------
+        column
+            One of the numeric columns of this table.
+        species_code
+            FIA species codes.
+
+        Returns
+        -------
+        values
+            NaN for a code that is not listed.
+        """
+        rows = self.rows(species_code)
+        return np.where(rows < 0, np.nan, column[rows])
+
+
+@cache
+def species_table() -> SpeciesTable:
+    """
+    All species that the package knows.
+
+    Returns
+    -------
+    table
+        Built once from the packaged table; read-only.
+    """
+    table = packaged_table("species")
+    return SpeciesTable(
+        code=table["fia_code"].astype(np.int64),
+        plants_symbol=table["plants_symbol"],
+        common_name=table["common_name"],
+        scientific_name=np.char.add(np.char.add(table["genus"], " "), table["epithet"]),
+        is_softwood=table["wood"] == "softwood",
+        volume_group=np.nan_to_num(numbers(table["volume_group"])).astype(np.int64),
+        wood_gravity=numbers(table["wood_gravity"]),
+        wood_moisture_pct=numbers(table["wood_moisture_pct"]),
+        bark_gravity=numbers(table["bark_gravity"]),
+        bark_moisture_pct=numbers(table["bark_moisture_pct"]),
+        bark_volume_pct=numbers(table["bark_volume_pct"]),
+    )
+
+
+def find_species(names: ArrayLike) -> NDArray[np.int64]:
+    """
+    FIA code of each species as people write it.
+
+    Parameters
+    ----------
+    names
+        FIA codes, PLANTS symbols, common, scientific or trade names, in any case, with any spaces,
+        hyphens and points; an author behind a scientific name is passed over. Missing values
+        allowed.
+
+    Returns
+    -------
+    codes
+        Same shape; 0 where the species is not known.
+
+    Examples
+    --------
+    >>> find_species(["sugar maple", "ACSA3", "318", "Acer saccharum Marsh."]).tolist()
+    [318, 318, 318, 318]
+    >>> find_species(["palm", None, ""]).tolist()
+    [0, 0, 0]
+    """
+    written = np.asarray(names, dtype=object)
+    place, distinct = pd.factorize(written.ravel())
+    codes = np.array([*(_code(str(name)) for name in distinct), UNKNOWN_SPECIES], dtype=np.int64)
+    return codes[place].reshape(written.shape)
+
+
+def nearest_species(name: str, *, count: int = 3) -> list[str]:
+    """
+    Known species whose names look most like the one given.
+
+    Parameters
+    ----------
+    name
+        A name that `find_species` does not know.
+    count
+        How many to give at most.
+
+    Returns
+    -------
+    suggestions
+        Common name and PLANTS symbol, nearest first; empty where nothing is near.
+
+    Examples
+    --------
+    >>> nearest_species("suger mapel", count=1)
+    ['sugar maple (ACSA3)']
+    """
+    known = _codes_by_name()
+    near = get_close_matches(_squeezed(name), known, n=4 * count, cutoff=0.6)
+    table = species_table()
+    rows = table.rows([known[key] for key in near])
+    shown = [f"{table.common_name[row]} ({table.plants_symbol[row]})" for row in rows]
+    return list(dict.fromkeys(shown))[:count]
+
+
+def common_names(species_code: ArrayLike) -> NDArray[np.str_]:
+    """
+    Common name of each code, for showing.
+
+    Parameters
+    ----------
+    species_code
+        FIA species codes.
+
+    Returns
+    -------
+    names
+        ``species 999`` for a code that is not listed, ``unknown species`` for 0.
+
+    Examples
+    --------
+    >>> common_names([129, 999, 0]).tolist()
+    ['eastern white pine', 'species 999', 'unknown species']
+    """
+    codes = np.asarray(species_code, dtype=np.int64)
+    table = species_table()
+    rows = table.rows(codes)
+    unlisted = np.where(
+        codes == 0, "unknown species", np.char.add("species ", codes.astype(np.str_))
+    )
+    return np.where(rows < 0, unlisted, table.common_name[rows])
+
+
+def _squeezed(name: str) -> str:
+    """Letters and digits of a name, in small letters, without gaps."""
+    return _NOT_A_LETTER.sub("", name.casefold())
+
+
+def _code(name: str) -> int:
+    """FIA code of one name: a number, a whole name, or a scientific name with its author."""
+    number = _WHOLE_NUMBER.fullmatch(name)
+    known = _codes_by_name()
+    code = known.get(number[1] if number else _squeezed(name), UNKNOWN_SPECIES)
+    table = species_table()
+    authored = table.scientific_name == " ".join(name.split()[:2]).capitalize()
+    return code or int(table.code[authored].sum())
+
+
+@cache
+def _codes_by_name() -> Mapping[str, int]:
+    """Codes under every spelling that is taken for the species."""
+    raw = packaged_table("species")
+    table = species_table()
+    found: dict[str, int] = {}
+    columns = (
+        raw["fia_code"],
+        table.plants_symbol,
+        table.common_name,
+        table.scientific_name,
+    )
+    for column in columns:
+        found |= {
+            _squeezed(str(name)): int(code) for name, code in zip(column, table.code, strict=True)
+        }
+    for others, code in zip(raw["other_names"], table.code, strict=True):
+        found |= {_squeezed(name): int(code) for name in str(others).split(";") if name}
+    return MappingProxyType(found)

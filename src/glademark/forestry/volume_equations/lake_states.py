@@ -1,0 +1,169 @@
+"""
+The Lake States equations of 1984: merchantable height from DBH, site and stand, and volume from it.
+
+This is the set for trees whose DBH alone was taped.
+
+References
+----------
+.. [1] Hahn 1984, USDA Forest Service Research Paper NC-250, tables 1 to 4. Tables read in a public
+       transcription. The species behind the names of its groups are our own reading.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from glademark.forestry.packaged_data import source
+from glademark.forestry.species import species_table
+from glademark.forestry.volume_equations.coefficient_rows import coefficients_for
+from glademark.forestry.volume_equations.equation_set import TreePart, Trees, WorkedExample
+from glademark.units import BASAL_AREA_M2_HA, FOOT_M, INCH_CM
+
+__all__ = ["LakeStates"]
+
+_TABLE = "lake_states"
+_PULPWOOD_TOP_IN = 4.0
+_SAWLOG_TOP_SOFTWOOD_IN = 7.0
+_SAWLOG_TOP_HARDWOOD_IN = 9.0
+_BREAST_HEIGHT_FT = 4.5
+_FT2_AC = BASAL_AREA_M2_HA["ft2/acre"]
+_FROM_DBH = ("dbh_cm", "site_index_m", "basal_area_m2_ha")
+_LEAST_PULPWOOD_IN = 5.0
+_LEAST_SAWLOG_IN = 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class LakeStates:
+    """
+    Merchantable and sawlog volume by species, from DBH, site index and the stand's basal area.
+
+    Merchantable height, where it was measured, takes the place of the estimated one.
+    """
+
+    id: ClassVar[str] = "lake-states-1984"
+    title: ClassVar[str] = "Lake States, from DBH, site index and stand basal area"
+    source: ClassVar[str] = source("hahn_1984").short
+    parts: ClassVar[Mapping[str, TreePart]] = MappingProxyType(
+        {
+            "merchantable": TreePart(
+                unit="ft3",
+                meaning="1-ft stump to a 4-in top outside bark",
+                needs=_FROM_DBH,
+                fitted={"dbh_cm": (_LEAST_PULPWOOD_IN * INCH_CM, np.inf)},
+            ),
+            "sawlog": TreePart(
+                unit="board foot",
+                log_rule="international-1/4",
+                meaning="1-ft stump to a 7-in (softwood) or 9-in (hardwood) top outside bark",
+                needs=_FROM_DBH,
+                fitted={"dbh_cm": (_LEAST_SAWLOG_IN * INCH_CM, np.inf)},
+            ),
+            "merchantable from height": TreePart(
+                unit="ft3",
+                meaning="1-ft stump to the measured height of a 4-in top outside bark",
+                needs=("dbh_cm", "merchantable_height_m"),
+                fitted={"dbh_cm": (_LEAST_PULPWOOD_IN * INCH_CM, np.inf)},
+            ),
+            "sawlog from height": TreePart(
+                unit="board foot",
+                log_rule="international-1/4",
+                meaning="1-ft stump to the measured height of the sawlog top",
+                needs=("dbh_cm", "merchantable_height_m"),
+                fitted={"dbh_cm": (_LEAST_SAWLOG_IN * INCH_CM, np.inf)},
+            ),
+            "stump": TreePart(unit="ft3", meaning="ground to 1 ft", needs=("dbh_cm",)),
+        }
+    )
+    example: ClassVar[WorkedExample] = WorkedExample(
+        trees=Trees(dbh_cm=12 * INCH_CM, merchantable_height_m=49.6 * FOOT_M, species_code=318),
+        part="merchantable from height",
+        volume=17.13073,  # sugar maple example of the paper, which rounds the height to 49.6 ft
+        tolerance=1e-6,
+    )
+
+    def volume(self, trees: Trees, part: str) -> NDArray[np.float64]:
+        """
+        Volume of a part of each tree, ft3 or board feet.
+
+        Parameters
+        ----------
+        trees
+            Trees with DBH and species, and what the part needs.
+        part
+            One of `parts`.
+
+        Returns
+        -------
+        volume
+            0 for a stem that is thinner than the top; NaN for a species without an equation.
+        """
+        dbh_in = trees.column("dbh_cm") / INCH_CM
+        row = coefficients_for(_TABLE, trees.codes)
+        if part == "stump":
+            return row["stump"] * dbh_in**2
+        if part.startswith("merchantable"):
+            top_in, b0, b1 = np.array(_PULPWOOD_TOP_IN), row["cubic_b0"], row["cubic_b1"]
+        else:
+            top_in, b0, b1 = _sawlog_top_in(trees), row["board_b0"], row["board_b1"]
+        if part.endswith("from height"):
+            height_ft = trees.column("merchantable_height_m") / FOOT_M
+        else:
+            height_ft = self.height_to_top_ft(trees, top_in)
+        volume = b0 + b1 * dbh_in**2 * height_ft
+        return np.where(dbh_in <= top_in, np.where(np.isnan(volume), np.nan, 0.0), volume)
+
+    def height_to_top_ft(
+        self, trees: Trees, top_in: float | NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """
+        Height to a top diameter outside bark [ft].
+
+        Parameters
+        ----------
+        trees
+            Trees with DBH, species, site index and stand basal area.
+        top_in
+            Diameter outside bark [in].
+
+        Returns
+        -------
+        height
+            Breast height for a stem that is thinner than the top.
+        """
+        dbh_in = trees.column("dbh_cm") / INCH_CM
+        site_ft = trees.column("site_index_m") / FOOT_M
+        basal_area = trees.column("basal_area_m2_ha") / _FT2_AC
+        row = coefficients_for(_TABLE, trees.codes)
+        b1, b2, b3, b4, b5, b6 = (row[f"height_b{number}"] for number in range(1, 7))
+        size = (-np.expm1(-b2 * dbh_in)) ** b3
+        taper = np.maximum(1.00001 - top_in / dbh_in, 0) ** b5
+        return _BREAST_HEIGHT_FT + b1 * size * site_ft**b4 * taper * basal_area**b6
+
+    def bark_factor(self, trees: Trees) -> NDArray[np.float64]:
+        """
+        Bark factor of table 4.
+
+        Parameters
+        ----------
+        trees
+            Trees with DBH and species.
+
+        Returns
+        -------
+        factor
+            (b0 + b1 D) / 100, D in inches; the bark's volume is that of wood times 1.1646 less the
+            factor, by the paper's own example.
+        """
+        row = coefficients_for(_TABLE, trees.codes)
+        return (row["bark_b0"] + row["bark_b1"] * trees.column("dbh_cm") / INCH_CM) / 100
+
+
+def _sawlog_top_in(trees: Trees) -> NDArray[np.float64]:
+    """Top diameter of a sawlog, by softwood and hardwood."""
+    table = species_table()
+    softwood = np.isin(trees.codes, table.code[table.is_softwood])
+    return np.where(softwood, _SAWLOG_TOP_SOFTWOOD_IN, _SAWLOG_TOP_HARDWOOD_IN)

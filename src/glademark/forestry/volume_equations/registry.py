@@ -1,0 +1,221 @@
+"""
+Which sets of volume equations there are: our own, and those of installed plug-ins.
+
+A plug-in registers a class, or any callable without arguments, that gives an `EquationSet`.
+"""
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache, partial
+from importlib.metadata import EntryPoint, entry_points
+from types import MappingProxyType
+
+import numpy as np
+
+from glademark.forestry.products import Product
+from glademark.forestry.volume_equations.canada import Honer, Sharma
+from glademark.forestry.volume_equations.composite_hardwood import CompositeHardwood
+from glademark.forestry.volume_equations.equation_set import (
+    INPUT_UNITS,
+    EquationSet,
+    tree_volume,
+)
+from glademark.forestry.volume_equations.form_class import FormClass
+from glademark.forestry.volume_equations.lake_states import LakeStates
+from glademark.forestry.volume_equations.national import NationalVolumeSystem
+from glademark.forestry.volume_equations.sale_volume import can_be_sold_as
+
+__all__ = [
+    "ENTRY_POINT_GROUP",
+    "EquationChoice",
+    "choose_equation_set",
+    "contract_faults",
+    "equation_sets",
+    "load_equation_sets",
+]
+
+ENTRY_POINT_GROUP = "glademark.volume_equations"
+_OWN: tuple[Callable[[], EquationSet], ...] = (
+    NationalVolumeSystem,
+    LakeStates,
+    Honer,
+    partial(Honer, at_4_5_ft=True),
+    Sharma,
+    FormClass,
+    CompositeHardwood,
+)
+_ANYWHERE = ""
+_PREFERENCES: tuple[tuple[str, str, str], ...] = (
+    # set, part, region that it is kept to; the first that fits the measurements is taken
+    ("honer-1983", "merchantable", "canada"),
+    ("sharma-2021", "merchantable", "canada"),
+    ("national-2024", "merchantable", _ANYWHERE),
+    ("lake-states-1984", "merchantable from height", "lake states"),
+    ("lake-states-1984", "merchantable", "lake states"),
+    ("lake-states-1984", "sawlog from height", "lake states"),
+    ("lake-states-1984", "sawlog", "lake states"),
+    ("form-class-1986", "international-1/4", _ANYWHERE),
+    ("form-class-1986", "scribner", _ANYWHERE),
+    ("form-class-1986", "doyle", _ANYWHERE),
+    ("composite-hardwood-1964", "board_feet", _ANYWHERE),
+    ("composite-hardwood-1964", "cords", _ANYWHERE),
+    ("composite-hardwood-1964", "cubic", _ANYWHERE),
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EquationChoice:
+    """
+    The set that was chosen for a product.
+
+    Parameters
+    ----------
+    equation_set
+        Its id.
+    part
+        Part of the tree.
+    reason
+        One sentence for the table that is made with it.
+    """
+
+    equation_set: str
+    part: str
+    reason: str
+
+
+@cache
+def equation_sets() -> Mapping[str, EquationSet]:
+    """
+    Every set of volume equations that can be used, by id.
+
+    Returns
+    -------
+    sets
+        Our own, then those of installed plug-ins that keep the contract; read-only.
+
+    Examples
+    --------
+    >>> list(equation_sets())[:2]
+    ['national-2024', 'lake-states-1984']
+    """
+    return load_equation_sets(entry_points(group=ENTRY_POINT_GROUP))[0]
+
+
+def load_equation_sets(
+    plugins: Iterable[EntryPoint],
+) -> tuple[Mapping[str, EquationSet], tuple[str, ...]]:
+    """
+    Our own sets and those of plug-ins, with what is wrong with the latter.
+
+    Parameters
+    ----------
+    plugins
+        Entry points of the group `ENTRY_POINT_GROUP`.
+
+    Returns
+    -------
+    sets
+        By id. A plug-in cannot take the id of a set that is there already.
+    faults
+        One sentence for each plug-in that was left out, naming its distribution.
+    """
+    sets = {own.id: own for own in (make() for make in _OWN)}
+    faults: list[str] = []
+    for plugin in plugins:
+        if plugin.value.startswith("glademark."):
+            continue
+        try:
+            candidate: EquationSet = plugin.load()()
+            wrong = contract_faults(candidate)
+        except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way: the rest goes on
+            wrong = (f"it does not load: {error!r}",)
+        else:
+            if not wrong and candidate.id in sets:
+                wrong = (f"the id {candidate.id!r} is taken",)
+        maker = plugin.dist.name if plugin.dist else plugin.value
+        faults += [f"volume equations {plugin.name!r} of {maker}: {fault}" for fault in wrong]
+        if not wrong:
+            sets[candidate.id] = candidate
+    return MappingProxyType(sets), tuple(faults)
+
+
+def contract_faults(equation_set: EquationSet) -> tuple[str, ...]:
+    """
+    Every way in which a set breaks the contract; empty for a good one.
+
+    Parameters
+    ----------
+    equation_set
+        Our own, or one from outside.
+
+    Returns
+    -------
+    faults
+        One plain sentence each.
+    """
+    faults = [
+        f"{name} is empty; expected a text"
+        for name in ("id", "title", "source")
+        if not getattr(equation_set, name)
+    ]
+    for name, part in equation_set.parts.items():
+        faults += [
+            f"part {name!r} uses the input {wanted!r}; expected one of {', '.join(INPUT_UNITS)}"
+            for wanted in (*part.needs, *part.fitted)
+            if wanted not in INPUT_UNITS
+        ]
+        faults += [
+            f"part {name!r} has the range {low:g} to {high:g}; expected the lesser number first"
+            for low, high in part.fitted.values()
+            if not low <= high
+        ]
+    if faults:
+        return tuple(faults)
+    example = equation_set.example
+    result = tree_volume(example.trees, equation_set=equation_set, part=example.part)
+    if not np.allclose(result.volume, example.volume, rtol=example.tolerance, atol=0):
+        return (f"its example gives {result.volume}; expected {example.volume}",)
+    return ()
+
+
+def choose_equation_set(
+    product: Product, *, measured: Collection[str], region: str = ""
+) -> EquationChoice | None:
+    """
+    The set for a product, by region and by what was measured.
+
+    Parameters
+    ----------
+    product
+        What the volume is sold as.
+    measured
+        Fields of `Trees` that are known of the trees.
+    region
+        ``lake states``, ``canada``, or empty for elsewhere.
+
+    Returns
+    -------
+    choice
+        None where no set gives the product's unit from these measurements.
+
+    Examples
+    --------
+    >>> pulpwood = Product(name="pulpwood", unit="cord")
+    >>> choose_equation_set(pulpwood, measured=["dbh_cm", "height_m"]).equation_set
+    'national-2024'
+    >>> stand = ["dbh_cm", "site_index_m", "basal_area_m2_ha"]
+    >>> choose_equation_set(pulpwood, measured=stand, region="lake states").equation_set
+    'lake-states-1984'
+    """
+    known = {*measured, "form_class"}
+    place = region.strip().casefold()
+    for name, part, kept_to in _PREFERENCES:
+        declared = equation_sets()[name].parts[part]
+        fits = set(declared.needs) <= known and can_be_sold_as(declared, product)
+        if fits and kept_to in (_ANYWHERE, place):
+            where = f" for {kept_to.title()}" if kept_to else ""
+            inputs = ", ".join(field.rsplit("_", 1)[0] for field in declared.needs)
+            source = equation_sets()[name].source
+            reason = f"{source}{where}: chosen because {inputs.replace('_', ' ')} are known"
+            return EquationChoice(equation_set=name, part=part, reason=reason)
+    return None

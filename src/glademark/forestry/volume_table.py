@@ -1,0 +1,289 @@
+"""
+A local volume table: volume per tree by size, for products and species.
+
+A table is read in its own diameter unit. Rows are size classes (``class``: the tree takes the
+volume of the class that it falls in) or diameters (``interpolate``: straight between two rows). The
+most particular rows speak: product and species, else product, else species, else rows for any tree.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from glademark.errors import InputError
+from glademark.forestry.size_classes import DiameterUnit
+from glademark.forestry.species import find_species
+from glademark.forestry.volume_table_rows import TableRow, read_rows
+
+__all__ = ["ReadRule", "VolumeTable"]
+
+ReadRule = Literal["class", "interpolate"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class VolumeTable:
+    """
+    Volume per tree by size class or diameter.
+
+    Parameters
+    ----------
+    rows
+        One row a cell of the table; `from_rows` makes them from plain text.
+    dbh_unit
+        Unit of the diameters in the table.
+    read
+        ``class``: each row holds from its diameter up to the next row, the last one upwards without
+        end; ``interpolate``: straight between rows, and nothing outside them.
+    class_width
+        For ``class``: width of classes that are named by their middle (2: the row 10 holds from 9.0
+        up to but not including 11.0); None where rows give the smallest diameter.
+    source
+        What the table says of itself: who made it, where and when.
+
+    Raises
+    ------
+    InputError
+        If the rule of reading is not known, the width does not fit it, or one product has volumes
+        in two units.
+    """
+
+    rows: tuple[TableRow, ...]
+    dbh_unit: DiameterUnit
+    read: ReadRule = "class"
+    class_width: float | None = None
+    source: str = "the project's volume table"
+
+    def __post_init__(self) -> None:
+        """Refuse a table that could be read in two ways."""
+        faults = [*self._rule_faults(), *self._unit_faults()]
+        if faults:
+            raise InputError(*(f"volume table: {fault}" for fault in faults))
+
+    @classmethod
+    def from_rows(
+        cls,
+        rows: Sequence[Mapping[str, object]],
+        *,
+        unit: str,
+        dbh_unit: DiameterUnit,
+        read: ReadRule = "class",
+        class_width: float | None = None,
+        source: str = "the project's volume table",
+    ) -> Self:
+        """
+        Table from plain rows, in long or wide form.
+
+        Parameters
+        ----------
+        rows
+            One mapping a row, heading to cell. Long: ``dbh`` and ``volume``, and as needed
+            ``product``, ``species``, ``part``, ``height``, ``unit``. Wide: headings that are
+            diameters, or a ``dbh`` column and headings that are heights, species or products.
+        unit
+            Sale unit of the volumes where a row does not name its own.
+        dbh_unit
+            Unit of the diameters.
+        read
+            ``class`` or ``interpolate``.
+        class_width
+            Width of classes named by their middle.
+        source
+            What the table says of itself.
+
+        Returns
+        -------
+        table
+            Ready for `lookup`.
+
+        Raises
+        ------
+        InputError
+            With one sentence a fault, naming the row (the heading is row 1).
+
+        Examples
+        --------
+        >>> rows = [{"dbh": "10", "volume": "0.1"}, {"dbh": "14", "volume": "0.3"}]
+        >>> table = VolumeTable.from_rows(rows, unit="cord", dbh_unit="in")
+        >>> volume, found = table.lookup([9.9, 10.0, 13.9, 31.0])
+        >>> volume.tolist(), found.tolist()
+        ([nan, 0.1, 0.1, 0.3], [False, True, True, True])
+        """
+        cells = read_rows(rows, unit=unit, dbh_unit=dbh_unit)
+        return cls(rows=cells, dbh_unit=dbh_unit, read=read, class_width=class_width, source=source)
+
+    def lookup(
+        self,
+        dbh: ArrayLike,
+        *,
+        species: ArrayLike | None = None,
+        product: ArrayLike | None = None,
+        height: ArrayLike | None = None,
+        part: str = "",
+    ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """
+        Volume of each tree, and whether the table holds it.
+
+        Parameters
+        ----------
+        dbh
+            Diameters in the table's unit.
+        species
+            Species of the trees, as FIA codes or as people write them; None where not known.
+        product
+            Product of the trees; None where not known.
+        height
+            Height or logs as the table counts them; needed only by rows that have a height.
+        part
+            Product that the part is sold as; empty for the tree's own product.
+
+        Returns
+        -------
+        volume
+            In the unit that `unit_of` says; NaN where not found.
+        found
+            False for sizes, heights, species or products that the table does not hold, and blank
+            cells.
+        """
+        diameter = np.atleast_1d(np.asarray(dbh, np.float64))
+        tall = np.broadcast_to(
+            np.asarray(np.nan if height is None else height, float), diameter.shape
+        )
+        code_place, codes = pd.factorize(
+            np.atleast_1d(find_species(0 if species is None else species))
+        )
+        names_given = np.atleast_1d(np.asarray("" if product is None else product, dtype=object))
+        name_place, names = pd.factorize(names_given, use_na_sentinel=False)
+        group = np.broadcast_to(code_place * len(names) + name_place, diameter.shape)
+        volume = np.full(diameter.shape, np.nan)
+        for place in np.unique(group):
+            code, name = divmod(int(place), len(names))
+            here = group == place
+            rows = self._rows_for(_product_key(names[name]), int(codes[code]), _product_key(part))
+            volume[here] = self._read_rows(rows, diameter[here], tall[here])
+        return volume, np.isfinite(volume)
+
+    def unit_of(self, product: str = "", *, part: str = "") -> str:
+        """
+        Sale unit of the volumes of a product.
+
+        Parameters
+        ----------
+        product
+            Product of the trees.
+        part
+            As for `lookup`.
+
+        Returns
+        -------
+        unit
+            Empty where the table has no row for the product.
+        """
+        wanted = ("", _product_key(product))
+        rows = [
+            row for row in self.rows if row.product in wanted and row.part == _product_key(part)
+        ]
+        return max(rows, key=lambda row: row.product).unit if rows else ""
+
+    def parts_of(self, product: str = "") -> tuple[str, ...]:
+        """
+        Every product that one tree of a product gives.
+
+        Parameters
+        ----------
+        product
+            Product of the tree.
+
+        Returns
+        -------
+        parts
+            Values for `part`: the empty text stands for the tree's own product.
+        """
+        wanted = ("", _product_key(product))
+        return tuple(dict.fromkeys(row.part for row in self.rows if row.product in wanted))
+
+    def _rows_for(self, product: str, code: int, part: str) -> list[TableRow]:
+        """Rows of the most particular key that the table has for a tree."""
+        for name, species in ((product, code), (product, None), ("", code), ("", None)):
+            key = (name, species, part)
+            rows = [row for row in self.rows if (row.product, row.species_code, row.part) == key]
+            if rows:
+                return rows
+        return []
+
+    def _read_rows(
+        self, rows: Sequence[TableRow], dbh: NDArray[np.float64], height: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Volumes from the rows of one key, by height where they have one."""
+        heights = sorted({row.height for row in rows if not math.isnan(row.height)})
+        if not heights:
+            return self._read_curve(rows, dbh)
+        curves = [
+            self._read_curve([row for row in rows if row.height == step], dbh) for step in heights
+        ]
+        if self.read == "class":
+            place = np.searchsorted(heights, height, side="right") - 1
+            held = np.choose(np.maximum(place, 0), curves)
+            return np.where((place < 0) | np.isnan(height), np.nan, held)
+        return _between(np.array(heights), np.array(curves), height)
+
+    def _read_curve(
+        self, rows: Sequence[TableRow], dbh: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Volumes by diameter from the rows of one key and height."""
+        ordered = sorted(rows, key=lambda row: row.dbh)
+        sizes = np.array([row.dbh for row in ordered])
+        volumes = np.array([row.volume for row in ordered])
+        if not sizes.size:
+            return np.full(dbh.shape, np.nan)
+        if self.read == "interpolate":
+            return np.asarray(np.interp(dbh, sizes, volumes, left=np.nan, right=np.nan))
+        half = 0 if self.class_width is None else self.class_width / 2
+        place = np.searchsorted(sizes - half, dbh, side="right") - 1
+        top = np.inf if self.class_width is None else sizes[np.maximum(place, 0)] + half
+        return np.where((place < 0) | ~(dbh < top), np.nan, volumes[np.maximum(place, 0)])
+
+    def _rule_faults(self) -> list[str]:
+        """What is wrong with the rule of reading."""
+        if self.read not in ("class", "interpolate"):
+            return [f"read is {self.read!r}; expected 'class' or 'interpolate'"]
+        if self.class_width is not None and (self.read != "class" or not self.class_width > 0):
+            expected = "a width above zero, with read = 'class'"
+            return [f"class_width is {self.class_width}; expected {expected}. Correct or remove it"]
+        return []
+
+    def _unit_faults(self) -> list[str]:
+        """Products whose volumes are in two units."""
+        units: dict[tuple[str, str], set[str]] = {}
+        for row in self.rows:
+            units.setdefault((row.product, row.part), set()).add(row.unit)
+        return [
+            f"the volumes of {part or product or 'any product'} are in {', '.join(sorted(given))}; "
+            "expected one unit. Convert the rows or name the product"
+            for (product, part), given in units.items()
+            if len(given) > 1
+        ]
+
+
+def _between(
+    heights: NDArray[np.float64], curves: NDArray[np.float64], height: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Volumes straight between the curves of two heights; NaN outside them."""
+    if heights.size == 1:
+        return np.where(height == heights[0], curves[0], np.nan)
+    upper = np.clip(np.searchsorted(heights, height), 1, heights.size - 1)
+    share = (height - heights[upper - 1]) / (heights[upper] - heights[upper - 1])
+    tree = np.arange(height.size)
+    low, high = curves[upper - 1, tree], curves[upper, tree]
+    value = np.where(share == 0, low, np.where(share == 1, high, low + share * (high - low)))
+    return np.where((share >= 0) & (share <= 1), value, np.nan)
+
+
+def _product_key(name: object) -> str:
+    """A product in small letters; nothing for a missing one."""
+    text = "" if name is None or isinstance(name, float) else str(name)
+    return " ".join(text.casefold().split())

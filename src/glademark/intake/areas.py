@@ -1,0 +1,368 @@
+"""
+Areas with a meaning: walked openings, keep-outs, landings, covered ground, water and setbacks.
+"""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from glademark.errors import FileError
+from glademark.intake import columns
+from glademark.intake.fields import Fields
+from glademark.intake.ground import Ground
+from glademark.intake.records import Ledger, Reading
+from glademark.intake.stand import areas_of_lines, mended
+from glademark.intake.wording import counted, listed, quoted, shown
+from glademark.project.model import Source, WaterSettings
+from glademark.survey import SETBACK_RULES
+from glademark.units import BASAL_AREA_M2_HA
+
+QUARTER_SEGMENTS = 16
+"""Segments a quarter circle where a line is widened, as for corridors."""
+
+WALKED_COLUMNS = ("group", "source_file", "record")
+AREA_COLUMNS = ("name",)
+SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
+_KINDS = {"record": "int64", "minimum_m2_ha": "float64"}
+_BUFFER = {"quad_segs": QUARTER_SEGMENTS, "cap_style": "round", "join_style": "round"}
+
+
+def no_areas(ground: Ground, names: tuple[str, ...]) -> gpd.GeoDataFrame:
+    """
+    Areas of an input that was not given.
+
+    Parameters
+    ----------
+    ground
+        The stand.
+    names
+        Columns.
+
+    Returns
+    -------
+    areas
+        No rows.
+    """
+    empty = {name: pd.Series(dtype=_KINDS.get(name, "str")) for name in names}
+    return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
+
+
+def read_areas(
+    reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
+) -> gpd.GeoDataFrame:
+    """
+    Keep-outs, landings or covered ground, cut at the stand.
+
+    Parameters
+    ----------
+    reading
+        Polygons, or closed lines.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    ledger
+        Takes polygons outside the stand.
+    gap_max_m
+        Gap between the ends of a walked line that is still closed [m].
+
+    Returns
+    -------
+    areas
+        `AREA_COLUMNS` and Polygon or MultiPolygon in the working CRS.
+
+    Raises
+    ------
+    FileError
+        If there are points or open lines, or all areas are outside.
+    """
+    reading, fields = _brought(reading, source, ground, ledger, columns.AREAS)
+    reading = _as_areas(reading, ledger, gap_max_m=gap_max_m)
+    reading, geometry = _in_stand(reading, ground, ledger)
+    ledger.use(reading)
+    names = fields.cells("name")[reading.rows.index]
+    return gpd.GeoDataFrame({"name": names}, geometry=geometry, crs=ground.crs).reset_index(
+        drop=True
+    )
+
+
+def read_walked(
+    reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
+) -> gpd.GeoDataFrame:
+    """
+    Walked perimeters of openings, as walked.
+
+    Parameters
+    ----------
+    reading
+        Polygons, or lines that come back to their start.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    ledger
+        Takes perimeters outside the stand.
+    gap_max_m
+        Gap between the ends of a walked line that is still closed [m].
+
+    Returns
+    -------
+    walked
+        `WALKED_COLUMNS` and Polygon or MultiPolygon in the working CRS, not cut at the stand.
+
+    Raises
+    ------
+    FileError
+        If there are points or open lines, or all perimeters are outside.
+    """
+    reading, fields = _brought(reading, source, ground, ledger, columns.WALKED)
+    reading = _as_areas(reading, ledger, gap_max_m=gap_max_m)
+    before = reading
+    reading, _ = _in_stand(reading, ground, ledger)
+    ledger.use(reading)
+    groups = fields.cells("group")[reading.rows.index].astype("object")
+    blank = groups == ""
+    groups[blank] = [f"W{number}" for number in range(1, int(blank.sum()) + 1)]
+    geometry = None if before.geometry is None else before.geometry[reading.rows.index]
+    frame = gpd.GeoDataFrame(
+        {"group": groups.astype("str"), "source_file": reading.file.name, "record": reading.record},
+        geometry=geometry,
+        crs=ground.crs,
+    )
+    return frame.reset_index(drop=True)
+
+
+def read_water(
+    reading: Reading, source: Source, ground: Ground, settings: WaterSettings, ledger: Ledger
+) -> gpd.GeoDataFrame:
+    """
+    Open water out to its banks; water beyond the boundary counts for distances and is kept.
+
+    Parameters
+    ----------
+    reading
+        Polygons, or centre lines with a width.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    settings
+        Width where a line has none of its own.
+    ledger
+        For notices.
+
+    Returns
+    -------
+    water
+        `AREA_COLUMNS` and Polygon or MultiPolygon in the working CRS.
+
+    Raises
+    ------
+    FileError
+        If a line has no width, since distances are measured from the bank.
+    """
+    reading, fields = _brought(reading, source, ground, ledger, columns.WATER)
+    widths, bad = fields.lengths("width", unit=None, key="")
+    bad |= widths <= 0
+    widths = widths.fillna(np.nan if settings.width_m is None else settings.width_m)
+    lines = _dimension(reading) == 1
+    mend = "Give it a column width_m or width_ft, or state [water] width: distances are measured from the bank."
+    _refuse(reading, lines & (bad | widths.isna()), "the line has no width that can be used", mend)
+    reading = _widened(reading, lines, widths / 2)
+    reading = _as_areas(reading, ledger, gap_max_m=0.0)
+    ledger.use(reading)
+    names = fields.cells("name")[reading.rows.index]
+    return gpd.GeoDataFrame({"name": names}, geometry=reading.geometry, crs=ground.crs).reset_index(
+        drop=True
+    )
+
+
+def read_setbacks(
+    reading: Reading, source: Source, ground: Ground, ledger: Ledger
+) -> gpd.GeoDataFrame:
+    """
+    Strips with a rule of their own, cut at the stand.
+
+    Parameters
+    ----------
+    reading
+        Polygons, or lines with a distance; each with its rule.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    ledger
+        Takes strips outside the stand.
+
+    Returns
+    -------
+    setbacks
+        `SETBACK_COLUMNS` and Polygon or MultiPolygon in the working CRS.
+
+    Raises
+    ------
+    FileError
+        If a rule is unknown, a line has no distance, or a residual basal area no minimum.
+    """
+    reading, fields = _brought(reading, source, ground, ledger, columns.SETBACKS)
+    rules = fields.cells("rule").str.casefold().str.replace(r"[\s_-]+", "_", regex=True)
+    rules = rules.replace("no_cutting", "no_cut").replace("no_machines", "no_machine")
+    _refuse(
+        reading, ~rules.isin(SETBACK_RULES), "the rule is missing or unknown",
+        f"Give a column 'rule' that says one of {', '.join(SETBACK_RULES)}.",
+    )  # fmt: skip
+    minimum = _minimum(fields, rules)
+    distances, bad = fields.lengths("distance", unit=None, key="")
+    lines = _dimension(reading) == 1
+    _refuse(
+        reading, lines & (bad | ~(distances > 0)), "the line has no distance that can be used",
+        "Give it a column distance_m or distance_ft, or draw the strip as a polygon.",
+    )  # fmt: skip
+    reading = _as_areas(_widened(reading, lines, distances), ledger, gap_max_m=0.0)
+    reading, geometry = _in_stand(reading, ground, ledger)
+    ledger.use(reading)
+    frame = pd.DataFrame({"name": fields.cells("name"), "rule": rules, "minimum_m2_ha": minimum})
+    kept = frame.loc[reading.rows.index]
+    return gpd.GeoDataFrame(kept, geometry=geometry, crs=ground.crs).reset_index(drop=True)
+
+
+def water_setbacks(
+    water: gpd.GeoDataFrame, ground: Ground, settings: WaterSettings
+) -> gpd.GeoDataFrame:
+    """
+    The strip along the banks that ``[water] setback`` asks for.
+
+    Parameters
+    ----------
+    water
+        Open water out to its banks.
+    ground
+        The stand.
+    settings
+        Width of the strip and its rule.
+
+    Returns
+    -------
+    setbacks
+        One row for all banks, or none where no part of the strip lies in the stand.
+    """
+    none = no_areas(ground, SETBACK_COLUMNS)
+    if settings.setback_m is None or water.empty:
+        return none
+    banks = shapely.union_all(water.geometry.to_numpy())
+    strip = shapely.difference(shapely.buffer(banks, settings.setback_m, **_BUFFER), banks)
+    inside = ground.clipped(gpd.GeoSeries([strip], crs=ground.crs))
+    if not inside.area.iloc[0] > 0:
+        return none
+    minimum = settings.setback_minimum_m2_ha
+    row = {
+        "name": ["along water"],
+        "rule": [settings.setback_rule],
+        "minimum_m2_ha": [np.nan if minimum is None else minimum],
+    }
+    return gpd.GeoDataFrame(row, geometry=inside, crs=ground.crs)
+
+
+def _brought(
+    reading: Reading,
+    source: Source,
+    ground: Ground,
+    ledger: Ledger,
+    meanings: tuple[columns.Meaning, ...],
+) -> tuple[Reading, Fields]:
+    """Records in the working CRS, known by their names, and their fields."""
+    reading = ground.bring(reading, source, ledger)
+    if not len(reading.rows):
+        msg = f"{reading.file.name}: no feature in it can be used. Draw it again, or leave the input out."
+        raise FileError(msg)
+    found = columns.recognise(list(reading.rows.columns), meanings, where=reading.file.name)
+    fields = Fields(reading=reading, found=found)
+    reading = replace(reading, ids=fields.cells(meanings[0].name))
+    return reading, Fields(reading=reading, found=found)
+
+
+def _dimension(reading: Reading) -> pd.Series:
+    """0 for points, 1 for lines, 2 for areas."""
+    shapes = np.array([]) if reading.geometry is None else reading.geometry.to_numpy()
+    return pd.Series(shapely.get_dimensions(shapes), index=reading.rows.index)
+
+
+def _refuse(reading: Reading, bad: pd.Series, what: str, mend: str) -> None:
+    """Refuse a file some of whose records cannot be left out without harm."""
+    if bad.any():
+        more = counted(int(bad.sum()), "record")
+        msg = f"{reading.file.name}, {reading.place(bad)}: {what} ({more}: {listed(reading.called(bad))}). {mend}"
+        raise FileError(msg)
+
+
+def _widened(reading: Reading, lines: pd.Series, metres: pd.Series) -> Reading:
+    """Lines as the ground within some distance of them."""
+    if reading.geometry is None or not lines.any():
+        return reading
+    shapes = reading.geometry.to_numpy().copy()
+    wanted = lines.to_numpy()
+    shapes[wanted] = shapely.buffer(shapes[wanted], metres[lines].to_numpy(), **_BUFFER)
+    geometry = gpd.GeoSeries(shapes, index=reading.geometry.index, crs=reading.geometry.crs)
+    return replace(reading, geometry=geometry)
+
+
+def _as_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading:
+    """Valid polygons; a file with one that cannot be mended is refused."""
+    if reading.geometry is None:  # pragma: no cover - refused before
+        return reading
+    geometry = areas_of_lines(reading.geometry, reading, ledger, gap_max_m=gap_max_m)
+    geometry, fault = mended(geometry, reading, ledger)
+    broken = fault[fault != ""]
+    if len(broken):
+        raise FileError(
+            *(
+                f"{reading.file.name}, {reading.place(fault == text)}: {text}"
+                for text in broken.unique()
+            )
+        )
+    return replace(reading, geometry=geometry)
+
+
+def _in_stand(reading: Reading, ground: Ground, ledger: Ledger) -> tuple[Reading, gpd.GeoSeries]:
+    """Areas that have a part in the stand, and those parts."""
+    if reading.geometry is None:  # pragma: no cover - refused before
+        return reading, gpd.GeoSeries([], crs=ground.crs)
+    clipped = ground.clipped(reading.geometry)
+    outside = ~(clipped.area > 0)
+    if outside.all():
+        ground.refuse_if_most_outside(reading, outside, noun="area")
+    reading = ledger.set_aside(
+        reading,
+        outside,
+        reason="it lies outside the stand; correct it or leave it out",
+        what="outside the stand",
+    )
+    return reading, clipped[reading.rows.index]
+
+
+def _minimum(fields: Fields, rules: pd.Series) -> pd.Series:
+    """Least basal area to be left [m2/ha]."""
+    values, bad = fields.numbers("minimum")
+    asked = rules == "residual_basal_area"
+    unit = fields.found.unit.get("minimum", "")
+    if values.notna().any() and not unit:
+        header = shown(fields.found.header["minimum"])
+        msg = (
+            f"{fields.reading.file.name}: the column '{header}' does not say its unit. "
+            f"Call it {quoted(['minimum_m2_ha', 'minimum_ft2_ac'])} as fits."
+        )
+        raise FileError(msg)
+    _refuse(
+        fields.reading, asked & (bad | ~(values > 0)), "a residual basal area needs a minimum above 0",
+        "Give it in a column minimum_m2_ha or minimum_ft2_ac.",
+    )  # fmt: skip
+    return values * BASAL_AREA_M2_HA.get(unit, 1.0)
+
+
+__all__ = [
+    "AREA_COLUMNS", "SETBACK_COLUMNS", "WALKED_COLUMNS", "no_areas", "read_areas",
+    "read_setbacks", "read_walked", "read_water", "water_setbacks",
+]  # fmt: skip

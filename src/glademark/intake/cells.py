@@ -1,0 +1,142 @@
+"""
+Cells that people wrote, as numbers, yes or no, and quantities with a unit of their own.
+"""
+
+import numpy as np
+import pandas as pd
+
+from glademark.intake.records import text_of
+
+BLANKS = frozenset({"", "-", "--", ".", "na", "n/a", "nan", "null", "none", "nil"})
+"""What stands for no number in a column of numbers; a species code may well be NA."""
+
+_COMMA_NUMBER = r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d+)?"
+_WITH_UNIT = r"""^\s*([-+]?\d*\.?\d+)\s*(in|inch|inches|"|”|cm|mm|m|ft|feet|'|’|%|pct)\.?\s*$"""
+_CELL_UNITS = {"inch": "in", "inches": "in", '"': "in", "”": "in", "feet": "ft", "'": "ft",
+               "’": "ft", "%": "pct"}  # fmt: skip
+_YES = frozenset({"yes", "y", "true", "t", "1", "x"})
+_NO = frozenset({"no", "n", "false", "f", "0", ""})
+
+
+def is_blank(text: pd.Series) -> pd.Series:
+    """
+    Cells that hold no number on purpose.
+
+    Parameters
+    ----------
+    text
+        Trimmed text.
+
+    Returns
+    -------
+    blank
+        Boolean, on the same index.
+    """
+    return text.str.casefold().isin(BLANKS)
+
+
+def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Series]:
+    """
+    Numbers of a column, and which cells are neither blank nor a finite number.
+
+    Parameters
+    ----------
+    column
+        As it came from the file.
+    decimal_comma
+        Whether a comma may be a decimal point: it is, if every number of the column then is one.
+
+    Returns
+    -------
+    values
+        NaN where blank or no number.
+    bad
+        Boolean.
+
+    Examples
+    --------
+    >>> values, bad = numbers(pd.Series(["12,5", "", "13"]), decimal_comma=True)
+    >>> values.tolist(), bad.any()
+    ([12.5, nan, 13.0], np.False_)
+    """
+    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
+        values = column.astype("float64")
+        return values.where(np.isfinite(values)), np.isinf(values)
+    text = text_of(column)
+    values = _parsed(text)
+    unread = values.isna() & ~is_blank(text)
+    if decimal_comma and unread.any():
+        filled = text[~is_blank(text)]
+        if filled.str.fullmatch(_COMMA_NUMBER).all():
+            values = _parsed(text.str.replace(",", ".", regex=False))
+            unread = values.isna() & ~is_blank(text)
+    return values, unread
+
+
+def _parsed(text: pd.Series) -> pd.Series:
+    """Finite numbers, NaN for the rest."""
+    values = pd.to_numeric(text, errors="coerce").astype("float64")
+    return values.where(np.isfinite(values))
+
+
+def quantities(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """
+    Numbers of a column in which a cell may carry its own unit (``14.2 in``, ``36 cm``).
+
+    Parameters
+    ----------
+    column
+        As it came from the file.
+    decimal_comma
+        As in `numbers`.
+
+    Returns
+    -------
+    values
+        NaN where blank or no number.
+    units
+        Unit of the cell: ``in``, ``cm``, ``mm``, ``m``, ``ft``, ``pct``, or nothing.
+    bad
+        Boolean.
+
+    Examples
+    --------
+    >>> values, units, _ = quantities(pd.Series(['14.2"', "36 cm", "9"]), decimal_comma=False)
+    >>> values.tolist(), units.tolist()
+    ([14.2, 36.0, 9.0], ['in', 'cm', ''])
+    """
+    values, bad = numbers(column, decimal_comma=decimal_comma)
+    units = pd.Series("", index=column.index, dtype="str")
+    if not bad.any():
+        return values, units, bad
+    parts = text_of(column[bad]).str.casefold().str.extract(_WITH_UNIT)
+    if decimal_comma:
+        dotted = text_of(column[bad]).str.casefold().str.replace(",", ".", regex=False)
+        parts = parts.where(parts[0].notna(), dotted.str.extract(_WITH_UNIT))
+    read = parts[0].notna()
+    own = parts.index[read]
+    values.loc[own] = pd.to_numeric(parts.loc[own, 0])
+    units.loc[own] = parts.loc[own, 1].replace(_CELL_UNITS).astype("str")
+    bad = bad & values.isna()
+    return values, units, bad
+
+
+def yes_or_no(column: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """
+    Cells as yes or no, blank meaning no, and which cells are neither.
+
+    Parameters
+    ----------
+    column
+        As it came from the file.
+
+    Returns
+    -------
+    yes
+        Boolean.
+    bad
+        Boolean.
+    """
+    text = text_of(column).str.casefold()
+    yes = text.isin(_YES)
+    return yes, ~(yes | text.isin(_NO))

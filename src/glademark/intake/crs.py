@@ -1,0 +1,433 @@
+"""
+Coordinate systems: what each layer is in, which one the work is done in, and the way between them.
+
+Everything is measured in one projected system in metres that is true to area at the stand. Axes are
+always x (east), y (north), whatever the registry's order is.
+"""
+
+from dataclasses import replace
+from functools import lru_cache
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS, Geod, Proj, Transformer
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_utm_crs_info
+from pyproj.exceptions import CRSError as ProjCRSError
+from pyproj.exceptions import ProjError
+from pyproj.transformer import TransformerGroup
+
+from glademark.errors import CrsError
+from glademark.intake.records import Ledger, Reading
+from glademark.intake.wording import shown
+
+AREA_SCALE_TOLERANCE = 0.01
+"""Share by which areas at the stand may differ from those on the ellipsoid: a UTM zone stays within 0.2 %."""
+
+AREA_OF_USE_MARGIN_DEG = 3.0
+"""How far outside its area of use a coordinate system may be stretched: about half a UTM zone."""
+
+WGS84 = CRS.from_epsg(4326)
+
+_LON_MAX, _LAT_MAX = 180.0, 90.0
+
+
+def parse_crs(text: str, *, where: str) -> CRS:
+    """
+    Coordinate system of a text such as ``EPSG:26916``.
+
+    Parameters
+    ----------
+    text
+        Code, WKT or PROJ text.
+    where
+        Where it stands, for the message.
+
+    Returns
+    -------
+    crs
+        Two-dimensional.
+
+    Raises
+    ------
+    CrsError
+        If it is none.
+    """
+    try:
+        return _flat(CRS.from_user_input(text))
+    except (ProjCRSError, ProjError) as error:
+        msg = (
+            f"{where}: '{shown(text)}' is no coordinate system; expected a code such as EPSG:26916."
+        )
+        raise CrsError(msg) from error
+
+
+def _flat(crs: CRS) -> CRS:
+    """The horizontal part."""
+    if crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    return crs.to_2d()
+
+
+def stated_crs(reading: Reading, stated: str | None, ledger: Ledger) -> CRS:
+    """
+    Coordinate system of a layer: its own, else the one stated in the project file.
+
+    Parameters
+    ----------
+    reading
+        The layer.
+    stated
+        From ``[inputs]``.
+    ledger
+        For notices.
+
+    Returns
+    -------
+    crs
+        Two-dimensional.
+
+    Raises
+    ------
+    CrsError
+        If there is none, or two that differ.
+    """
+    name = reading.file.name
+    own = None if reading.crs is None else _flat(reading.crs)
+    given = None if stated is None else parse_crs(stated, where=f"[inputs], crs of {name}")
+    if own is None and given is None:
+        msg = (
+            f"{name}: it does not say its coordinate system. Ask who made it, and state it in "
+            f'[inputs]: {reading.file.input} = {{file = "{name}", crs = "EPSG:…"}}.'
+        )
+        raise CrsError(msg)
+    if own is None or given is None:
+        return own or given  # type: ignore[return-value] # one of them is there
+    if same_crs(own, given):
+        return own
+    if reading.crs_by_default:
+        ledger.notice(f"{name}: read in {crs_name(given)}, as the project file states.")
+        return given
+    msg = (
+        f"{name}: the file says {crs_name(own)}, the project file {crs_name(given)}. "
+        "Remove the crs from [inputs], or the wrong one from the file."
+    )
+    raise CrsError(msg)
+
+
+def crs_name(crs: CRS) -> str:
+    """
+    Name for people, with the registry's code where there is one.
+
+    Parameters
+    ----------
+    crs
+        Any.
+
+    Returns
+    -------
+    name
+        Such as ``EPSG:26916 (NAD83 / UTM zone 16N)``.
+    """
+    code = crs.to_authority(min_confidence=100)
+    return f"{':'.join(code)} ({shown(crs.name)})" if code else shown(crs.name)
+
+
+def same_crs(first: CRS, second: CRS) -> bool:
+    """
+    Whether two coordinate systems are one, the order of axes apart.
+
+    Parameters
+    ----------
+    first, second
+        Any.
+
+    Returns
+    -------
+    same
+        True if positions need no change.
+    """
+    return bool(first.equals(second, ignore_axis_order=True))
+
+
+def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger: Ledger) -> CRS:
+    """
+    System to work in: the project's, else the stand's own where it is fit, else the stand's UTM zone.
+
+    Parameters
+    ----------
+    own
+        Of the stand's layer.
+    lon, lat
+        Middle of the stand [deg].
+    stated
+        From ``[project] working_crs``.
+    ledger
+        For notices.
+
+    Returns
+    -------
+    crs
+        Projected, in metres, true to area at the stand.
+
+    Raises
+    ------
+    CrsError
+        If the stated one is unfit, or there is no UTM zone.
+    """
+    if stated is not None:
+        crs = parse_crs(stated, where="[project] working_crs")
+        unfit = _unfit(crs, lon, lat)
+        if unfit:
+            msg = (
+                f"[project] working_crs: {crs_name(crs)} {unfit}; expected a projected system in metres that "
+                f"is true to area at the stand. Remove it, or use {crs_name(_utm(lon, lat))}."
+            )
+            raise CrsError(msg)
+        return crs
+    unfit = _unfit(own, lon, lat)
+    if not unfit:
+        return own
+    utm = _utm(lon, lat)
+    ledger.notice(
+        f"The stand's own coordinate system {crs_name(own)} {unfit}; the work is done in {crs_name(utm)}."
+    )
+    return utm
+
+
+def _unfit(crs: CRS, lon: float, lat: float) -> str:
+    """Why areas cannot be measured in a system at a place; nothing if they can."""
+    if crs.is_geographic:
+        return "is in degrees"
+    if not crs.is_projected:
+        return "is no map projection"
+    factors = [axis.unit_conversion_factor for axis in crs.axis_info[:2]]
+    if any(abs(factor - 1) > 1e-9 for factor in factors):  # noqa: PLR2004 - rounding in the registry
+        return f"is in {crs.axis_info[0].unit_name}"
+    try:
+        scale = Proj(crs).get_factors(lon, lat).areal_scale
+    except ProjError:
+        return "does not reach the stand"
+    if not abs(scale - 1) <= AREA_SCALE_TOLERANCE:
+        return f"makes areas at the stand {scale:.2f} times as large as they are"
+    return ""
+
+
+def _utm(lon: float, lat: float) -> CRS:
+    """UTM zone of a place, on WGS 84."""
+    area = AreaOfInterest(lon, lat, lon, lat)
+    found = query_utm_crs_info(datum_name="WGS 84", area_of_interest=area)
+    if not found:
+        msg = f"The stand lies at latitude {lat:.1f}, where there is no UTM zone. State [project] working_crs."
+        raise CrsError(msg)
+    return CRS.from_epsg(int(found[0].code))
+
+
+@lru_cache(maxsize=32)
+def _transformer(source: CRS, target: CRS) -> Transformer:
+    """The way from one system to another, x before y."""
+    return Transformer.from_crs(source, target, always_xy=True)
+
+
+def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSeries:
+    """
+    Geometries carried to another coordinate system, point by point.
+
+    Parameters
+    ----------
+    geometry
+        In `source`.
+    source, target
+        Any.
+
+    Returns
+    -------
+    geometry
+        In `target`; coordinates that cannot be carried over are infinite.
+    """
+    if same_crs(source, target):
+        return gpd.GeoSeries(geometry.to_numpy(), index=geometry.index, crs=target)
+    way = _transformer(source, target)
+    moved = shapely.transform(
+        geometry.to_numpy(), lambda xy: np.column_stack(way.transform(xy[:, 0], xy[:, 1]))
+    )
+    return gpd.GeoSeries(moved, index=geometry.index, crs=target)
+
+
+def note_missing_grids(
+    source: CRS, target: CRS, *, lon: float, lat: float, where: str, ledger: Ledger
+) -> None:
+    """
+    Say so where the best way between two datums needs a grid that is not installed.
+
+    Parameters
+    ----------
+    source, target
+        Any.
+    lon, lat
+        Middle of the stand [deg].
+    where
+        The file.
+    ledger
+        For the notice.
+    """
+    if same_crs(source, target):
+        return
+    area = AreaOfInterest(lon - 0.1, lat - 0.1, lon + 0.1, lat + 0.1)
+    ways = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+    if ways.best_available or not ways.transformers:
+        return
+    error = ways.transformers[0].accuracy
+    size = f"by up to {error:.0f} m" if error > 0 else "by an unknown distance"
+    if not 0 <= error <= 1:
+        ledger.notice(
+            f"{where}: positions in {crs_name(source)} may be off {size}, since the datum grid is not installed."
+        )
+
+
+def placed(reading: Reading, crs: CRS, ledger: Ledger) -> Reading:
+    """
+    Records with a geometry that can be where its coordinate system says.
+
+    Parameters
+    ----------
+    reading
+        With geometry.
+    crs
+        In which it is.
+    ledger
+        Takes records without a position, with one that is not finite, or off the globe.
+
+    Returns
+    -------
+    reading
+        In `crs`, two-dimensional.
+
+    Raises
+    ------
+    CrsError
+        If most positions are impossible: degrees under a metric system, or the reverse.
+    """
+    if reading.geometry is None:
+        msg = f"{reading.file.name}: it holds no positions. Name a layer with geometry."
+        raise CrsError(msg)
+    reading = replace(
+        reading,
+        geometry=gpd.GeoSeries(
+            shapely.force_2d(reading.geometry.to_numpy()), index=reading.rows.index
+        ),
+    )
+    shapes = reading.geometry
+    empty = shapes.isna() | shapes.is_empty
+    reading = ledger.set_aside(
+        reading,
+        empty,
+        reason="it has no position; measure it again or leave it out",
+        what="without a position",
+    )
+    bounds = reading.geometry.bounds
+    finite = pd.Series(np.isfinite(bounds.to_numpy()).all(axis=1), index=bounds.index)
+    reading = ledger.set_aside(
+        reading,
+        ~finite,
+        reason="a coordinate is no finite number; correct it",
+        what="with coordinates that are no numbers",
+    )
+    bounds = reading.geometry.bounds
+    in_degrees = (bounds.minx >= -_LON_MAX) & (bounds.maxx <= _LON_MAX)
+    in_degrees &= (bounds.miny >= -_LAT_MAX) & (bounds.maxy <= _LAT_MAX)
+    if not crs.is_geographic:
+        _refuse_degrees(reading, crs, in_degrees)
+        return reading
+    _refuse_metres(reading, crs, in_degrees)
+    return ledger.set_aside(
+        reading,
+        ~in_degrees,
+        reason="longitude must be within 180 and latitude within 90 degrees; correct it",
+        what="off the globe",
+    )
+
+
+def _refuse_degrees(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
+    """Degrees where the coordinate system says metres."""
+    origin = (
+        (reading.geometry.bounds == 0).all(axis=1) if reading.geometry is not None else in_degrees
+    )
+    if in_degrees.any() and in_degrees.mean() > 0.5 and not origin[in_degrees].all():  # noqa: PLR2004 - most
+        msg = (
+            f"{reading.file.name}: the coordinates look like degrees, but the coordinate system is "
+            f'{crs_name(crs)}. If they are longitude and latitude, state crs = "EPSG:4326" in [inputs].'
+        )
+        raise CrsError(msg)
+
+
+def _refuse_metres(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
+    """Metres or feet where the coordinate system says degrees."""
+    if len(in_degrees) and in_degrees.mean() < 0.5:  # noqa: PLR2004 - most
+        first = reading.geometry.iloc[0].bounds if reading.geometry is not None else ()
+        msg = (
+            f"{reading.file.name}: the coordinates ({first[0]:.6g}, {first[1]:.6g} at the first record) "
+            f"cannot be degrees, but the coordinate system is {crs_name(crs)}. "
+            "State the one that they are in under [inputs], or exchange the columns if they are swapped."
+        )
+        raise CrsError(msg)
+
+
+def middle(geometry: gpd.GeoSeries, crs: CRS, *, where: str) -> tuple[float, float]:
+    """
+    Longitude and latitude of the middle of a layer, which must lie where its system is made for.
+
+    Parameters
+    ----------
+    geometry
+        In `crs`.
+    crs
+        Any.
+    where
+        The file.
+
+    Returns
+    -------
+    lon, lat
+        On WGS 84 [deg].
+
+    Raises
+    ------
+    CrsError
+        If the middle lies far outside the area of use.
+    """
+    west, south, east, north = geometry.total_bounds
+    lon, lat = _transformer(crs, WGS84).transform((west + east) / 2, (south + north) / 2)
+    use = crs.area_of_use
+    inside = np.isfinite(lon) and np.isfinite(lat)
+    if use is not None and inside:
+        spread = (use.east - use.west) % 360 or 360.0
+        past = (lon - use.west + AREA_OF_USE_MARGIN_DEG) % 360
+        inside = past <= spread + 2 * AREA_OF_USE_MARGIN_DEG
+        inside &= use.south - AREA_OF_USE_MARGIN_DEG <= lat <= use.north + AREA_OF_USE_MARGIN_DEG
+    if not inside:
+        msg = (
+            f"{where}: its coordinates lie outside the area for which {crs_name(crs)} is made. "
+            "Check the coordinate system, and whether x and y are swapped."
+        )
+        raise CrsError(msg)
+    return float(lon), float(lat)
+
+
+def geodesic_metres(lon: float, lat: float, other_lon: float, other_lat: float) -> float:
+    """
+    Distance on the WGS 84 ellipsoid.
+
+    Parameters
+    ----------
+    lon, lat, other_lon, other_lat
+        Two places [deg].
+
+    Returns
+    -------
+    distance
+        [m].
+    """
+    return float(Geod(ellps="WGS84").inv(lon, lat, other_lon, other_lat)[2])

@@ -1,0 +1,156 @@
+"""
+Diameters as recorded: their unit, said somewhere or asked for, and whether they can be true.
+"""
+
+import numpy as np
+import pandas as pd
+
+from glademark.errors import FileError
+from glademark.intake.columns import LENGTHS
+from glademark.intake.fields import Fields
+from glademark.intake.wording import listed, quoted, shown
+from glademark.project.model import MarkSettings
+from glademark.units import INCH_CM
+
+DBH_MAX_CM = 300.0
+"""Thicker than any tree that is marked for a harvest [cm]; a larger figure is a slip of the pen."""
+
+MEDIAN_MIN_CM, MEDIAN_MAX_CM = 4.0, 150.0
+"""Between these lies the median of any marking [cm]; outside, the unit is wrong."""
+
+_TO_CM = {"in": INCH_CM, "cm": 1.0, "mm": 0.1, "m": 100.0, "ft": 12 * INCH_CM}
+_KEPT = {
+    "in": ("in", 1.0),
+    "cm": ("cm", 1.0),
+    "mm": ("cm", 0.1),
+    "m": ("cm", 100.0),
+    "ft": ("in", 12.0),
+}
+_STUMP_HEADERS = frozenset({"dsh", "stumpdiameter", "stumpdiam", "diameterstump"})
+
+
+def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Series]:
+    """
+    Diameters with the unit in which they were recorded.
+
+    The unit is the cell's own, else the header's, else that of a column of units, else the one
+    that is handed over.
+
+    Parameters
+    ----------
+    fields
+        Records with or without a column of diameters.
+    unit
+        From the project file.
+
+    Returns
+    -------
+    frame
+        `dbh_cm`, `dbh`, `dbh_unit` (``in`` or ``cm``); NaN and nothing where blank or bad.
+    reason
+        Why a record cannot be used; empty where it can.
+
+    Raises
+    ------
+    FileError
+        If there are diameters and nothing says their unit.
+    """
+    values, units, bad = fields.quantities("dbh")
+    own = fields.cells("dbh_unit").str.casefold().map(LENGTHS).fillna("").astype("str")
+    units = units.where(units != "", own)
+    units = units.where(units != "", unit or "")
+    _refuse_without_unit(fields, values.notna() & (units == ""))
+    cm = values * units.map(_TO_CM).astype("float64")
+    wrong = bad | (units == "pct")
+    impossible = ~wrong & ((cm <= 0) | (cm > DBH_MAX_CM))
+    reason = pd.Series("", index=values.index, dtype="str")
+    if (wrong | impossible).any():
+        cells = '"' + fields.cells("dbh").map(shown) + '"'
+        reason[wrong] = (
+            "diameter is " + cells[wrong] + ", not a number; correct the cell or leave it empty"
+        )
+        reason[impossible] = (
+            "diameter is "
+            + cells[impossible]
+            + f"; expected more than 0 and at most {DBH_MAX_CM:.0f} cm; "
+            "correct the cell or leave it empty"
+        )
+    kept = units.where(units.isin(_KEPT), "")
+    factor = kept.map({name: factor for name, (_, factor) in _KEPT.items()}).astype("float64")
+    sound = values.notna() & (reason == "")
+    frame = pd.DataFrame(
+        {
+            "dbh_cm": cm.where(sound),
+            "dbh": (values * factor).where(sound),
+            "dbh_unit": kept.map({name: kind for name, (kind, _) in _KEPT.items()})
+            .where(sound, "")
+            .astype("str"),
+        }
+    )
+    return frame, reason
+
+
+def _refuse_without_unit(fields: Fields, unsaid: pd.Series) -> None:
+    """Inches taken for centimetres would make a sixth of the basal area: never guessed."""
+    if unsaid.any():
+        header = shown(fields.found.header["dbh"])
+        msg = (
+            f"{fields.reading.file.name}: the diameters in '{header}' have no unit. Say it in the header, as in "
+            f"{quoted([f'{header}_in', f'{header}_cm'])}, or in the project file as [marks] dbh_unit."
+        )
+        raise FileError(msg)
+
+
+def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
+    """
+    Refuse stump diameters where the project says breast height: the two are never mixed.
+
+    Parameters
+    ----------
+    fields
+        Records with or without a column of diameters.
+    settings
+        What the project says.
+
+    Raises
+    ------
+    FileError
+        If header and project differ.
+    """
+    header = fields.found.header.get("dbh", "")
+    plain = "".join(letter for letter in header.casefold() if letter.isalnum())
+    stump = any(plain.startswith(name) for name in _STUMP_HEADERS)
+    if stump and settings.diameter_at == "breast":
+        msg = (
+            f"{fields.reading.file.name}: '{shown(header)}' is a stump diameter, and the project says breast height. "
+            'Set [marks] diameter_at = "stump", or give diameters at breast height.'
+        )
+        raise FileError(msg)
+
+
+def refuse_implausible(cut_cm: pd.Series, *, files: list[str]) -> None:
+    """
+    Refuse marks whose median diameter no forest has: the unit is wrong.
+
+    Parameters
+    ----------
+    cut_cm
+        Diameters of cut trees [cm], NaN where unknown.
+    files
+        Where they come from.
+
+    Raises
+    ------
+    FileError
+        If the median is below 4 cm or above 150 cm.
+    """
+    known = cut_cm.dropna()
+    if known.empty:
+        return
+    median = float(np.median(known))
+    if not MEDIAN_MIN_CM <= median <= MEDIAN_MAX_CM:
+        msg = (
+            f"{listed(files)}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which no marked "
+            "stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
+        )
+        raise FileError(msg)

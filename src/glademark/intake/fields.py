@@ -1,0 +1,154 @@
+"""
+Fields of records by their meaning: text, lengths in metres, whole numbers.
+"""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from glademark.errors import FileError
+from glademark.intake.cells import numbers, quantities
+from glademark.intake.columns import Found
+from glademark.intake.records import Reading, text_of
+from glademark.intake.wording import shown
+from glademark.units import LENGTH_M
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Fields:
+    """
+    Columns of a reading by what they mean.
+
+    Attributes
+    ----------
+    reading
+        The records.
+    found
+        Which column holds what.
+    """
+
+    reading: Reading
+    found: Found
+
+    def has(self, name: str) -> bool:
+        """
+        Whether there is a column of this meaning.
+
+        Parameters
+        ----------
+        name
+            Of a meaning.
+
+        Returns
+        -------
+        has
+            True if so.
+        """
+        return name in self.found.header
+
+    def cells(self, name: str) -> pd.Series:
+        """
+        The cells as text.
+
+        Parameters
+        ----------
+        name
+            Of a meaning.
+
+        Returns
+        -------
+        text
+            On the index of the rows; empty where there is no such column.
+        """
+        rows = self.reading.rows
+        if not self.has(name):
+            return pd.Series("", index=rows.index, dtype="str")
+        return text_of(rows[self.found.header[name]])
+
+    def numbers(self, name: str) -> tuple[pd.Series, pd.Series]:
+        """
+        The cells as numbers, and which are neither blank nor a number.
+
+        Parameters
+        ----------
+        name
+            Of a meaning.
+
+        Returns
+        -------
+        values
+            NaN where blank, bad, or where there is no such column.
+        bad
+            Boolean.
+        """
+        index = self.reading.rows.index
+        if not self.has(name):
+            return pd.Series(float("nan"), index=index), pd.Series(data=False, index=index)
+        column = self.reading.rows[self.found.header[name]]
+        return numbers(column, decimal_comma=self.reading.decimal_comma)
+
+    def quantities(self, name: str) -> tuple[pd.Series, pd.Series, pd.Series]:
+        """
+        The cells as numbers with the unit that each carries, and which are neither blank nor a number.
+
+        Parameters
+        ----------
+        name
+            Of a meaning.
+
+        Returns
+        -------
+        values
+            NaN where blank, bad, or where there is no such column.
+        units
+            The cell's own, else the header's, else nothing.
+        bad
+            Boolean.
+        """
+        index = self.reading.rows.index
+        if not self.has(name):
+            nothing = pd.Series("", index=index, dtype="str")
+            return pd.Series(float("nan"), index=index), nothing, pd.Series(data=False, index=index)
+        column = self.reading.rows[self.found.header[name]]
+        values, units, bad = quantities(column, decimal_comma=self.reading.decimal_comma)
+        header = self.found.unit.get(name, "")
+        return values, units.where(units != "", header), bad
+
+    def lengths(self, name: str, *, unit: str | None, key: str) -> tuple[pd.Series, pd.Series]:
+        """
+        The cells in metres, and which are neither blank nor a length.
+
+        Parameters
+        ----------
+        name
+            Of a meaning.
+        unit
+            Where neither cell nor header has one.
+        key
+            Where the project file would say the unit; empty if nowhere.
+
+        Returns
+        -------
+        metres
+            NaN where blank, bad, or where there is no such column [m].
+        bad
+            Boolean.
+
+        Raises
+        ------
+        FileError
+            If there are numbers and nothing says their unit.
+        """
+        values, units, bad = self.quantities(name)
+        units = units.where(units != "", unit or "")
+        unsaid = values.notna() & (units == "")
+        if unsaid.any():
+            header = shown(self.found.header[name])
+            elsewhere = f", or in the project file under {key}" if key else ""
+            msg = (
+                f"{self.reading.file.name}: the column '{header}' does not say its unit. Say it in the header, "
+                f"as in '{header}_m' or '{header}_ft'{elsewhere}."
+            )
+            raise FileError(msg)
+        bad = bad | (units == "pct")
+        return values * units.map(LENGTH_M).astype("float64").fillna(float("nan")), bad

@@ -1,0 +1,173 @@
+"""
+GPX files: waypoints as points, tracks and routes as lines, with what was typed into their notes.
+
+References
+----------
+.. [1] GPX 1.0 and 1.1 schema documentation: positions are WGS 84 longitude and latitude in degrees.
+"""
+
+import math
+import re
+from collections.abc import Iterator, Sequence
+from typing import Literal
+from xml.etree.ElementTree import Element, ParseError  # noqa: S405 - types only; parsing is defusedxml's
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+
+from glademark.errors import FileError
+from glademark.intake.columns import Meaning, is_known
+from glademark.intake.files import FieldFile
+from glademark.intake.records import Reading
+
+Want = Literal["points", "lines"]
+
+TEXT_MAX = 2**20
+"""Longest text of one element [characters]."""
+
+_NOTE_FIELDS = ("name", "cmt", "desc")
+_PIECES = re.compile(r"[;|\n]|,(?!\d)")
+_PAIR = re.compile(r"\s*([^:=]{1,40}?)\s*[:=]\s*(.+?)\s*")
+_NAMED_NUMBER = re.compile(r"\s*([A-Za-z][A-Za-z ]*?)\s+([-+]?\d[\d.,]*\s*\S{0,6})\s*")
+_DIAMETER = re.compile(r"""\s*\d*[.,]?\d+\s*(?:in|inch|inches|"|”|cm)\s*""", re.IGNORECASE)
+
+
+def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Reading:
+    """
+    Waypoints, or tracks and routes, of a GPX file.
+
+    Parameters
+    ----------
+    file
+        GPX 1.0 or 1.1, without a document type declaration.
+    meanings
+        Columns to expect: they are looked for in notes such as ``dbh=14.2; spp=RM``.
+    want
+        Waypoints, or lines.
+
+    Returns
+    -------
+    reading
+        Records numbered from 1 in the order of the file, in WGS 84.
+
+    Raises
+    ------
+    FileError
+        If the document is damaged or unsafe, or holds none of what is wanted.
+    """
+    root = _root(file)
+    names = ("wpt",) if want == "points" else ("trk", "rte")
+    elements = [element for element in root if _local(element) in names]
+    if not elements:
+        other = "no waypoints" if want == "points" else "no tracks and no routes"
+        msg = f"{file.name}: there are {other} in it. Export them, or name another file."
+        raise FileError(msg)
+    make = _point if want == "points" else _track
+    rows = [_fields(element, meanings) for element in elements]
+    geometry = gpd.GeoSeries([make(element) for element in elements])
+    return Reading(
+        file=file,
+        rows=pd.DataFrame(rows).fillna("").astype("str"),
+        record=pd.Series(np.arange(1, len(elements) + 1)),
+        noun="waypoint" if want == "points" else "track",
+        geometry=geometry,
+        crs=CRS.from_epsg(4326),
+        decimal_comma=True,
+    )
+
+
+def _root(file: FieldFile) -> Element:
+    """Root element, read without following anything that the document points to."""
+    from defusedxml import DefusedXmlException, ElementTree  # noqa: PLC0415 - only where GPX is read
+
+    try:
+        root: Element = ElementTree.parse(file.copy, forbid_dtd=True).getroot()
+    except DefusedXmlException as error:
+        msg = (
+            f"{file.name}: the document declares entities or a document type, which is not read "
+            "for safety. Export plain GPX."
+        )
+        raise FileError(msg) from error
+    except (ParseError, ValueError, LookupError) as error:
+        msg = f"{file.name}: the document is damaged ({error}). Export it again."
+        raise FileError(msg) from error
+    if any(len(element.text or "") > TEXT_MAX for element in root.iter()):
+        msg = f"{file.name}: an element holds more than 1 MiB of text. Export plain GPX."
+        raise FileError(msg)
+    return root
+
+
+def _local(element: Element) -> str:
+    """Name without its namespace."""
+    return str(element.tag).rpartition("}")[2]
+
+
+def _number(text: str | None) -> float:
+    """A finite number, or NaN."""
+    try:
+        value = float(text or "nan")
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan
+
+
+def _position(element: Element) -> tuple[float, float]:
+    """Longitude and latitude."""
+    return _number(element.get("lon")), _number(element.get("lat"))
+
+
+def _point(element: Element) -> shapely.Point | None:
+    """Waypoint, or None where it has no position."""
+    lon, lat = _position(element)
+    return None if math.isnan(lon) or math.isnan(lat) else shapely.Point(lon, lat)
+
+
+def _track(element: Element) -> shapely.LineString | shapely.MultiLineString | None:
+    """One line a segment that has two points or more."""
+    segments = [part for part in element if _local(part) == "trkseg"] or [element]
+    parts = [
+        [_position(point) for point in segment if _local(point) in {"trkpt", "rtept"}]
+        for segment in segments
+    ]
+    lines = [shapely.LineString(part) for part in parts if len(part) > 1]
+    if not lines:
+        return None
+    return lines[0] if len(lines) == 1 else shapely.MultiLineString(lines)
+
+
+def _fields(element: Element, meanings: Sequence[Meaning]) -> dict[str, str]:
+    """Text of every leaf by its local name, and what its notes say."""
+    fields: dict[str, str] = {}
+    for leaf in _leaves(element):
+        text = (leaf.text or "").strip()
+        name = _local(leaf)
+        if text:
+            fields[name] = f"{fields[name]}; {text}" if name in fields else text
+    for note in _NOTE_FIELDS:
+        for name, value in _said_in(fields.get(note, ""), meanings):
+            fields.setdefault(name, value)
+    return fields
+
+
+def _leaves(element: Element) -> Iterator[Element]:
+    """Elements without children, but for the points of a track."""
+    for child in element:
+        if _local(child) in {"trkseg", "rtept"}:
+            continue
+        if len(child):
+            yield from (leaf for leaf in child.iter() if not len(leaf))
+        else:
+            yield child
+
+
+def _said_in(note: str, meanings: Sequence[Meaning]) -> Iterator[tuple[str, str]]:
+    """Pairs of name and value in a note; a bare number with inches or centimetres is the DBH."""
+    for piece in _PIECES.split(note):
+        pair = _PAIR.fullmatch(piece) or _NAMED_NUMBER.fullmatch(piece)
+        if pair and is_known(pair[1], meanings):
+            yield pair[1], pair[2]
+        elif _DIAMETER.fullmatch(piece):
+            yield "dbh", piece.strip()

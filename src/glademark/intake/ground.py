@@ -1,0 +1,265 @@
+"""
+The stand as the ground to which every other layer must belong.
+"""
+
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+
+from glademark.errors import FileError
+from glademark.intake.crs import (
+    WGS84,
+    note_missing_grids,
+    placed,
+    same_crs,
+    stated_crs,
+    transformed,
+)
+from glademark.intake.records import Ledger, Reading
+from glademark.project.model import Source
+
+_MOST = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ground:
+    """
+    The stand and the working CRS.
+
+    Attributes
+    ----------
+    crs
+        Working CRS.
+    stand
+        Polygon or MultiPolygon in it; None where the stand was refused and only the other
+        inputs' own faults are looked for.
+    lon, lat
+        Its middle [deg].
+    """
+
+    crs: CRS
+    stand: shapely.Polygon | shapely.MultiPolygon | None
+    lon: float
+    lat: float
+
+    def bring(self, reading: Reading, source: Source, ledger: Ledger) -> Reading:
+        """
+        Records carried to the working CRS.
+
+        Parameters
+        ----------
+        reading
+            With geometry in its own CRS.
+        source
+            As the project file states it.
+        ledger
+            Takes records whose position is impossible.
+
+        Returns
+        -------
+        reading
+            Geometry in the working CRS.
+        """
+        crs = stated_crs(reading, source.crs, ledger)
+        reading = placed(reading, crs, ledger)
+        if reading.geometry is None:  # pragma: no cover - placed() has refused it
+            return reading
+        geometry = transformed(reading.geometry, crs, self.crs)
+        note_missing_grids(
+            crs, self.crs, lon=self.lon, lat=self.lat, where=reading.file.name, ledger=ledger
+        )
+        reading = replace(reading, geometry=geometry, crs=crs)
+        finite = np.isfinite(geometry.bounds.to_numpy()).all(axis=1)
+        return ledger.set_aside(
+            reading,
+            pd.Series(~finite, index=geometry.index),
+            reason="it lies where the working coordinate system does not reach; check its position",
+            what="out of reach of the working coordinate system",
+        )
+
+    def inside(self, geometry: gpd.GeoSeries) -> pd.Series:
+        """
+        Points within the stand or on its edge.
+
+        Parameters
+        ----------
+        geometry
+            Points in the working CRS.
+
+        Returns
+        -------
+        inside
+            Boolean; all true where there is no stand to compare with.
+        """
+        if self.stand is None:
+            return pd.Series(data=True, index=geometry.index)
+        shapely.prepare(self.stand)
+        return pd.Series(shapely.covers(self.stand, geometry.to_numpy()), index=geometry.index)
+
+    def touches(self, geometry: gpd.GeoSeries) -> pd.Series:
+        """
+        Features that have any part in the stand.
+
+        Parameters
+        ----------
+        geometry
+            In the working CRS.
+
+        Returns
+        -------
+        touches
+            Boolean; all true where there is no stand to compare with.
+        """
+        if self.stand is None:
+            return pd.Series(data=True, index=geometry.index)
+        shapely.prepare(self.stand)
+        return pd.Series(shapely.intersects(self.stand, geometry.to_numpy()), index=geometry.index)
+
+    def distance(self, geometry: gpd.GeoSeries) -> pd.Series:
+        """
+        Distance of points from the boundary.
+
+        Parameters
+        ----------
+        geometry
+            Points in the working CRS.
+
+        Returns
+        -------
+        distance
+            On the index of `geometry` [m]; 0 where there is no stand.
+        """
+        if self.stand is None or geometry.empty:
+            return pd.Series(0.0, index=geometry.index)
+        tree = shapely.STRtree(_segments(self.stand))
+        (rows, _), metres = tree.query_nearest(
+            geometry.to_numpy(), return_distance=True, all_matches=False
+        )
+        distance = np.zeros(len(geometry))
+        distance[rows] = metres
+        return pd.Series(distance, index=geometry.index)
+
+    def clipped(self, geometry: gpd.GeoSeries) -> gpd.GeoSeries:
+        """
+        Polygons cut at the boundary.
+
+        Parameters
+        ----------
+        geometry
+            Polygons in the working CRS.
+
+        Returns
+        -------
+        clipped
+            Polygon or MultiPolygon, on the same index; empty where nothing is left.
+        """
+        if self.stand is None:
+            return geometry
+        cut = shapely.intersection(geometry.to_numpy(), self.stand)
+        return gpd.GeoSeries(polygonal(cut), index=geometry.index, crs=self.crs)
+
+    def refuse_if_most_outside(self, reading: Reading, outside: pd.Series, *, noun: str) -> None:
+        """
+        Refuse a layer of which more than half lies outside the stand, and say which reading would fit.
+
+        Parameters
+        ----------
+        reading
+            Brought to the working CRS.
+        outside
+            Boolean, on its index.
+        noun
+            What one record is.
+
+        Raises
+        ------
+        FileError
+            If more than half is outside.
+        """
+        if self.stand is None or not len(outside) or outside.mean() <= _MOST:
+            return
+        msg = (
+            f"{reading.file.name}: {outside.sum():,} of {len(outside):,} {noun}s lie outside the stand."
+            f" {self._advice(reading)}"
+        )
+        raise FileError(msg)
+
+    def _advice(self, reading: Reading) -> str:
+        """The reading of the coordinates under which most records would lie near the stand."""
+        if reading.geometry is None or reading.crs is None or self.stand is None:
+            return ""
+        back = transformed(reading.geometry, self.crs, reading.crs)
+        xy = shapely.get_coordinates(shapely.centroid(back.to_numpy()))
+        near = shapely.envelope(self.stand).buffer(max(50.0, np.sqrt(self.stand.area) / 10))
+        for what, first, second, crs in self._other_readings(xy, reading.crs):
+            points = gpd.GeoSeries(shapely.points(first, second))
+            if (
+                shapely.intersects(near, transformed(points, crs, self.crs).to_numpy()).mean()
+                > _MOST
+            ):
+                return f"They would lie in it if {what}. If so, correct the file or state it in [inputs]."
+        return "Check that the file belongs to this stand, and its coordinate system."
+
+    def _other_readings(
+        self, xy: np.ndarray, crs: CRS
+    ) -> list[tuple[str, np.ndarray, np.ndarray, CRS]]:
+        """Ways in which coordinates are commonly mistaken, each with what they then are."""
+        x, y = xy[:, 0], xy[:, 1]
+        readings = [
+            ("x and y (longitude and latitude) were swapped", y, x, crs),
+            ("the sign of x (west or east) were the other one", -x, y, crs),
+            ("the sign of y (north or south) were the other one", x, -y, crs),
+            ("both signs were the other ones", -x, -y, crs),
+            ("x and y were swapped and the sign of x were the other one", -y, x, crs),
+        ]
+        return (
+            [*readings, (f"their coordinate system were {self.crs.name}", x, y, self.crs)]
+            if not (same_crs(crs, self.crs) or crs.is_geographic)
+            else readings
+        )
+
+
+def _segments(area: shapely.Geometry) -> np.ndarray:
+    """Straight pieces of a boundary."""
+    rings = shapely.get_rings(area)
+    pairs, owner = shapely.get_coordinates(rings, return_index=True)
+    follows = owner[1:] == owner[:-1]
+    ends = np.stack([pairs[:-1][follows], pairs[1:][follows]], axis=1)
+    return np.asarray(shapely.linestrings(ends), dtype=object)
+
+
+def polygonal(geometry: np.ndarray) -> np.ndarray:
+    """
+    Polygon parts of geometries, without the points and lines that a cut can leave.
+
+    Parameters
+    ----------
+    geometry
+        Any.
+
+    Returns
+    -------
+    polygons
+        Polygon or MultiPolygon; an empty Polygon where there is none.
+    """
+    geometry = np.asarray(geometry, dtype=object)
+    mixed = np.flatnonzero(shapely.get_type_id(geometry) == shapely.GeometryType.GEOMETRYCOLLECTION)
+    flat = np.flatnonzero(shapely.get_dimensions(geometry) < 2)  # noqa: PLR2004 - dimensions of an area
+    if not mixed.size and not flat.size:
+        return geometry
+    result = geometry.copy()
+    result[flat] = shapely.Polygon()
+    for place in mixed:  # rare: a cut that leaves areas and lines
+        parts = shapely.get_parts(geometry[place])
+        result[place] = shapely.union_all(parts[shapely.get_dimensions(parts) == 2])  # noqa: PLR2004 - as above
+    return result
+
+
+NOWHERE = Ground(crs=CRS.from_epsg(32616), stand=None, lon=-87.0, lat=45.0)
+"""Stands in for a stand that was refused, so that faults of the other inputs are found as well."""
+
+__all__ = ["NOWHERE", "WGS84", "Ground", "polygonal"]

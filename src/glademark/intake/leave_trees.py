@@ -1,0 +1,129 @@
+"""
+Leave trees that come in a layer of their own.
+"""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import pandas as pd
+
+from glademark.intake import columns
+from glademark.intake.diameters import diameters
+from glademark.intake.fields import Fields
+from glademark.intake.ground import Ground
+from glademark.intake.marks import CROWN_RADIUS_MAX_M, FAR_M
+from glademark.intake.positions import with_points
+from glademark.intake.records import Ledger, Reading
+from glademark.intake.wording import counted, listed
+from glademark.project.model import MarkSettings, Source
+
+LEAVE_COLUMNS = ("tree_id", "species", "dbh_cm", "crown_radius_m")
+
+
+def no_leave_trees(ground: Ground) -> gpd.GeoDataFrame:
+    """
+    Leave trees of a project without a layer of them.
+
+    Parameters
+    ----------
+    ground
+        The stand.
+
+    Returns
+    -------
+    leave_trees
+        No rows.
+    """
+    kinds = {"dbh_cm": "float64", "crown_radius_m": "float64"}
+    empty = {name: pd.Series(dtype=kinds.get(name, "str")) for name in LEAVE_COLUMNS}
+    return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
+
+
+def read_leave_trees(
+    reading: Reading, source: Source, ground: Ground, settings: MarkSettings, ledger: Ledger
+) -> gpd.GeoDataFrame:
+    """
+    Leave trees in the stand and near it.
+
+    Parameters
+    ----------
+    reading
+        Points, or a table with coordinates.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    settings
+        Units of diameters and crowns.
+    ledger
+        Takes trees that cannot be used.
+
+    Returns
+    -------
+    leave_trees
+        `LEAVE_COLUMNS` and Point in the working CRS.
+
+    Raises
+    ------
+    FileError
+        If there are no points, a unit is missing, or most trees are outside the stand.
+    """
+    name = reading.file.name
+    found = columns.recognise(
+        [str(header) for header in reading.rows], columns.LEAVE_TREES, where=name
+    )
+    reading = replace(reading, ids=Fields(reading=reading, found=found).cells("id"))
+    reading = ground.bring(with_points(reading, found, source, ledger), source, ledger)
+    fields = Fields(reading=reading, found=found)
+    stem, reason = diameters(fields, unit=settings.dbh_unit)
+    frame = pd.DataFrame(
+        {
+            "tree_id": fields.cells("id"),
+            "species": fields.cells("species"),
+            "dbh_cm": stem["dbh_cm"],
+            "crown_radius_m": _crowns(fields, settings, ledger),
+        }
+    )
+    reading = ledger.set_aside(
+        reading, reason != "", reason=reason, what="with an impossible diameter"
+    )
+    reading = _near_stand(reading, ground, ledger)
+    ledger.use(reading)
+    frame = frame.loc[reading.rows.index]
+    return gpd.GeoDataFrame(frame, geometry=reading.geometry, crs=ground.crs).reset_index(drop=True)
+
+
+def _crowns(fields: Fields, settings: MarkSettings, ledger: Ledger) -> pd.Series:
+    """Measured crown radius [m]."""
+    radius, bad = fields.lengths(
+        "crown_radius", unit=settings.height_unit, key="[marks] height_unit"
+    )
+    width, bad_width = fields.lengths(
+        "crown_width", unit=settings.height_unit, key="[marks] height_unit"
+    )
+    radius = radius.fillna(width / 2)
+    bad = bad | bad_width | (radius <= 0) | (radius > CROWN_RADIUS_MAX_M)
+    if bad.any():
+        names = listed(fields.reading.called(bad))
+        ledger.notice(
+            f"{fields.reading.file.name}: the crown of {counted(int(bad.sum()), 'leave tree')} is impossible and taken "
+            f"as not measured: {names}."
+        )
+    return radius.where(~bad)
+
+
+def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
+    """Trees whose crown can reach into an opening: those in the stand or not far from it."""
+    if reading.geometry is None or not len(reading.rows):
+        return reading
+    inside = ground.inside(reading.geometry)
+    distance = pd.Series(0.0, index=inside.index)
+    distance[~inside] = ground.distance(reading.geometry[~inside])
+    far = distance > FAR_M
+    ground.refuse_if_most_outside(reading, far, noun="leave tree")
+    reason = (
+        f"it lies more than {FAR_M:.0f} m outside the stand; correct its position or leave it out"
+    )
+    return ledger.set_aside(
+        reading, far, reason=reason, what=f"more than {FAR_M:.0f} m outside the stand"
+    )

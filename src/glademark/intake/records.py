@@ -1,0 +1,386 @@
+"""
+Records as they were read, and the ledger of what became of them: read = used + set aside.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+
+from glademark.errors import FileError
+from glademark.intake.files import FieldFile
+from glademark.intake.wording import counted, listed, shown
+from glademark.survey import SET_ASIDE_COLUMNS, InputCount
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reading:
+    """
+    Records of one file, as they stand in it.
+
+    Attributes
+    ----------
+    file
+        Where they come from.
+    rows
+        Columns of the file; text, or numbers where the format knows numbers.
+    record
+        Line of a text file, feature number of a layer; on the index of `rows`.
+    noun
+        How one record is called: ``line``, ``feature``, ``waypoint``, ``track``.
+    geometry
+        On the index of `rows`, in the file's own coordinates; None for a table.
+    crs
+        As the file says it, or None.
+    crs_by_default
+        Whether `crs` is what its format means where nothing is said.
+    decimal_comma
+        Whether numbers may be written with a comma.
+    ids
+        The records' own numbers, where they are known by now; on the index of `rows`.
+    spoiled
+        Records that could not even be read: number and reason.
+    notices
+        What was noticed on opening.
+    """
+
+    file: FieldFile
+    rows: pd.DataFrame
+    record: pd.Series
+    noun: str = "feature"
+    geometry: gpd.GeoSeries | None = None
+    crs: CRS | None = None
+    crs_by_default: bool = False
+    decimal_comma: bool = False
+    ids: pd.Series | None = None
+    spoiled: tuple[tuple[int, str], ...] = ()
+    notices: tuple[str, ...] = ()
+
+    def only(self, wanted: pd.Series) -> "Reading":
+        """
+        The records that are wanted.
+
+        Parameters
+        ----------
+        wanted
+            Boolean, on the index of `rows`.
+
+        Returns
+        -------
+        reading
+            With the same index values.
+        """
+        if wanted.all():
+            return self
+        return replace(
+            self,
+            rows=self.rows[wanted],
+            record=self.record[wanted],
+            geometry=None if self.geometry is None else gpd.GeoSeries(self.geometry[wanted]),
+            ids=None if self.ids is None else self.ids[wanted],
+        )
+
+    @property
+    def shapes(self) -> gpd.GeoSeries:
+        """
+        Geometry of every record.
+
+        Raises
+        ------
+        FileError
+            If the file is a table without positions.
+        """
+        if self.geometry is None:
+            msg = f"{self.file.name}: it holds no positions. Name a layer with geometry."
+            raise FileError(msg)
+        return self.geometry
+
+    def at(self, place: int) -> str:
+        """
+        Where one record stands, for a message about the file.
+
+        Parameters
+        ----------
+        place
+            Counted from 0.
+
+        Returns
+        -------
+        place
+            Such as ``line 12 (8-0113)``.
+        """
+        own = "" if self.ids is None else str(self.ids.iloc[place])
+        return f"{self.noun} {self.record.iloc[place]}" + (f" ({shown(own)})" if own else "")
+
+    def called(self, wanted: pd.Series | None = None) -> list[str]:
+        """
+        Names of records for a message: their own number, else where they stand in the file.
+
+        Parameters
+        ----------
+        wanted
+            Boolean, on the index of `rows`; None for all.
+
+        Returns
+        -------
+        names
+            Not yet made fit for a terminal.
+        """
+        part = self if wanted is None else self.only(wanted)
+        ids = [""] * len(part.rows) if part.ids is None else list(part.ids)
+        return [
+            own or f"{self.noun} {record}" for own, record in zip(ids, part.record, strict=True)
+        ]
+
+    def place(self, wanted: pd.Series) -> str:
+        """
+        Where the first of some records stands, for a message about the file.
+
+        Parameters
+        ----------
+        wanted
+            Boolean, on the index of `rows`, at least one of them true.
+
+        Returns
+        -------
+        place
+            Such as ``line 12 (8-0113)``.
+        """
+        return self.at(int(np.argmax(wanted.to_numpy())))
+
+
+@dataclass(kw_only=True, slots=True)
+class _Account:
+    """Records of one file so far."""
+
+    file: FieldFile
+    read: int
+    used: int = 0
+    set_aside: int = 0
+
+
+@dataclass(kw_only=True, slots=True)
+class Ledger:
+    """
+    What became of every record: the one thing that intake writes on as it goes.
+
+    Attributes
+    ----------
+    faults
+        Why the input is refused, if it is.
+    """
+
+    faults: list[str] = field(default_factory=list)
+    _notices: list[str] = field(default_factory=list)
+    _aside: list[pd.DataFrame] = field(default_factory=list)
+    _accounts: dict[int, _Account] = field(default_factory=dict)
+
+    def notice(self, text: str) -> None:
+        """
+        One more thing that the user should know, once.
+
+        Parameters
+        ----------
+        text
+            A sentence.
+        """
+        if text not in self._notices:
+            self._notices.append(text)
+
+    def open(self, reading: Reading) -> None:
+        """
+        Begin the account of a file: its records, and those that could not even be read.
+
+        Parameters
+        ----------
+        reading
+            All records of the file.
+        """
+        spoiled = reading.spoiled
+        read = len(reading.rows) + len(spoiled)
+        self._accounts[id(reading.file)] = _Account(file=reading.file, read=read)
+        for text in reading.notices:
+            self.notice(text)
+        if spoiled:
+            numbers, reasons = zip(*spoiled, strict=True)
+            self._add(reading, pd.DataFrame({"record": numbers, "tree_id": "", "reason": reasons}))
+            names = listed(f"{reading.noun} {number}" for number in numbers)
+            what = counted(len(spoiled), "record")
+            self.notice(f"{reading.file.name}: {what} could not be read and set aside: {names}.")
+
+    def split(self, reading: Reading, *, more: int) -> None:
+        """
+        Note that records of a file were taken apart into several.
+
+        Parameters
+        ----------
+        reading
+            Of that file.
+        more
+            How many records there are more than were read at first.
+        """
+        self._accounts[id(reading.file)].read += more
+
+    def set_aside(
+        self, reading: Reading, bad: pd.Series, *, reason: str | pd.Series, what: str
+    ) -> Reading:
+        """
+        Take records out, with the reason, and say so in one notice.
+
+        Parameters
+        ----------
+        reading
+            Records still in use.
+        bad
+            Boolean, on the index of `reading.rows`: those to take out.
+        reason
+            Why, and the mend: one for all, or one a record.
+        what
+            The group in a few words: ``outside the stand``.
+
+        Returns
+        -------
+        reading
+            Those left.
+        """
+        if not bad.any():
+            return reading
+        out = reading.only(bad)
+        reasons = reason if isinstance(reason, str) else reason[bad].to_numpy()
+        rows = pd.DataFrame({"record": out.record.to_numpy(), "reason": reasons})
+        self._add(reading, rows.assign(tree_id="" if out.ids is None else out.ids.to_numpy()))
+        names = listed(out.called())
+        self.notice(
+            f"{reading.file.name}: {counted(len(rows), 'record')} set aside, {what}: {names}."
+        )
+        return reading.only(~bad)
+
+    def _add(self, reading: Reading, rows: pd.DataFrame) -> None:
+        """Enter records as set aside."""
+        self._accounts[id(reading.file)].set_aside += len(rows)
+        rows = rows.assign(input=reading.file.input, file=reading.file.name)
+        self._aside.append(rows[list(SET_ASIDE_COLUMNS)])
+
+    def use(self, reading: Reading) -> None:
+        """
+        Close the account of a file: these records are used.
+
+        Parameters
+        ----------
+        reading
+            What is left of it.
+
+        Raises
+        ------
+        RuntimeError
+            If records were lost, which would be a fault of this program.
+        """
+        account = self._accounts[id(reading.file)]
+        account.used += len(reading.rows)
+        if account.read != account.used + account.set_aside:
+            msg = (
+                f"{account.file.name}: {account.read} records read, but {account.used} used and "
+                f"{account.set_aside} set aside. This is a fault of the program; please report it."
+            )
+            raise RuntimeError(msg)
+
+    def use_whole(self, file: FieldFile) -> None:
+        """
+        Enter a file that is used as a whole, as a raster is.
+
+        Parameters
+        ----------
+        file
+            It counts as one record.
+        """
+        self._accounts[id(file)] = _Account(file=file, read=1, used=1)
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """All notices, in the order in which they came up."""
+        return tuple(self._notices)
+
+    @property
+    def set_aside_records(self) -> pd.DataFrame:
+        """All records set aside, by input and file in the order read, then by record."""
+        if not self._aside:
+            kinds = {name: "int64" if name == "record" else "str" for name in SET_ASIDE_COLUMNS}
+            return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+        rows = pd.concat(self._aside, ignore_index=True)
+        order = {account.file.name: n for n, account in enumerate(self._accounts.values())}
+        place = rows["file"].map(order)
+        return rows.iloc[np.lexsort((rows["record"], place))].reset_index(drop=True)
+
+    @property
+    def counts(self) -> tuple[InputCount, ...]:
+        """One row a file, in the order read."""
+        return tuple(
+            InputCount(
+                input=account.file.input,
+                file=account.file.name,
+                sha256=account.file.sha256,
+                read=account.read,
+                used=account.used,
+                set_aside=account.set_aside,
+            )
+            for account in self._accounts.values()
+        )
+
+
+def text_of(column: pd.Series) -> pd.Series:
+    """
+    A column as text: whole numbers without a decimal point, nothing where nothing was recorded.
+
+    Parameters
+    ----------
+    column
+        Of any type.
+
+    Returns
+    -------
+    text
+        On the same index, trimmed.
+
+    Examples
+    --------
+    >>> text_of(pd.Series([12.0, None])).tolist()
+    ['12', '']
+    """
+    missing = column.isna()
+    if pd.api.types.is_bool_dtype(column):
+        text = column.map({True: "true", False: "false"})
+    elif pd.api.types.is_float_dtype(column):
+        whole = column.dropna()
+        if (
+            np.isfinite(whole).all()
+            and (whole == whole.round()).all()
+            and (whole.abs() < 2**53).all()
+        ):
+            text = column.fillna(0).astype("int64").astype("str")
+        else:
+            text = column.astype("str")
+    else:
+        text = column.astype("str").str.strip()
+    return text.astype("str").where(~missing, "")
+
+
+def texts(rows: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
+    """
+    Some columns as text.
+
+    Parameters
+    ----------
+    rows
+        Columns of a file.
+    names
+        Those wanted.
+
+    Returns
+    -------
+    text
+        On the same index.
+    """
+    return pd.DataFrame({name: text_of(rows[name]) for name in names}, index=rows.index)

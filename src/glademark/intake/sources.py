@@ -1,0 +1,80 @@
+"""
+One input, whatever its format, as records.
+
+To add a format: tell it by its first bytes in `files`, read it into a `Reading`, and name it here.
+"""
+
+from collections.abc import Sequence
+
+from glademark.errors import FileError
+from glademark.intake.columns import Meaning
+from glademark.intake.delimited import read_delimited
+from glademark.intake.files import FieldFile
+from glademark.intake.gpx import Want, read_gpx
+from glademark.intake.records import Reading
+from glademark.intake.vector import read_vector
+from glademark.project.model import Source
+
+
+def read_source(
+    file: FieldFile, source: Source, meanings: Sequence[Meaning], *, want: Want = "points"
+) -> Reading:
+    """
+    Records of one input.
+
+    Parameters
+    ----------
+    file
+        In any format with records.
+    source
+        As the project file states it.
+    meanings
+        Columns to expect.
+    want
+        What to take from a format that holds points and lines side by side.
+
+    Returns
+    -------
+    reading
+        As it stands in the file.
+
+    Raises
+    ------
+    FileError
+        If the file is damaged, or of a format without records.
+    """
+    if file.format == "text":
+        return read_delimited(file, meanings)
+    if file.format == "GPX":
+        return read_gpx(file, meanings, want=want)
+    if file.format == "GeoTIFF":
+        msg = f"{file.name}: this is a raster, which can only be the terrain. Name a layer with features."
+        raise FileError(msg)
+    return read_vector(file, layer=source.layer)
+
+
+def read_table(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
+    """
+    Records of a table without positions.
+
+    Parameters
+    ----------
+    file
+        CSV or TSV.
+    meanings
+        Columns to expect.
+
+    Returns
+    -------
+    reading
+        Every cell as text.
+
+    Raises
+    ------
+    FileError
+        If it is no text file of rows and columns.
+    """
+    if file.format != "text":
+        msg = f"{file.name}: a table is expected here, and this is {file.format}. Save the table as CSV."
+        raise FileError(msg)
+    return read_delimited(file, meanings)

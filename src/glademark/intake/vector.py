@@ -1,0 +1,278 @@
+"""
+Layers of GeoPackage, Shapefile and GeoJSON.
+
+pyogrio reads whole columns and is used wherever it can. fiona goes record by record, and takes over
+where a file is damaged: what lies before and after the damage is still read, and the rest is named.
+"""
+
+import json
+import logging
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import (
+    CRSError,
+    DataLayerError,
+    DataSourceError,
+    FeatureError,
+    FieldError,
+    GeometryError,
+)
+from pyproj import CRS
+from pyproj.exceptions import CRSError as ProjCRSError
+
+from glademark.errors import FileError, InputError
+from glademark.intake import geopackage, shapefile
+from glademark.intake.files import FieldFile
+from glademark.intake.records import Reading
+from glademark.intake.wording import quoted, shown
+
+log = logging.getLogger(__name__)
+
+DRIVERS = {"GeoPackage": "GPKG", "Shapefile": "ESRI Shapefile", "GeoJSON": "GeoJSON"}
+_READ_ERRORS = (
+    CRSError, DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, RuntimeError,
+    ValueError, OSError, OverflowError,
+)  # fmt: skip
+_RING_POINTS_MIN = 4
+
+_Raw = tuple[dict[str, Any], npt.NDArray[np.int64], npt.NDArray[np.object_], list[npt.NDArray[Any]]]
+
+
+def read_vector(file: FieldFile, *, layer: str | None) -> Reading:
+    """
+    Features of one layer, with the types that the format knows.
+
+    Parameters
+    ----------
+    file
+        GeoPackage, Shapefile or GeoJSON.
+    layer
+        Its name, where the file holds several.
+
+    Returns
+    -------
+    reading
+        Records by feature number. A geometry is None where it is missing or cannot be read.
+
+    Raises
+    ------
+    FileError
+        If the file is damaged as a whole, or the layer is not plain.
+    """
+    notices: list[str] = []
+    by_default = False
+    if file.format == "GeoPackage":
+        notices += geopackage.check(file)
+    elif file.format == "Shapefile":
+        shapefile.check(file)
+    else:
+        by_default = not _states_crs(file)
+    with _quiet():
+        name = _layer(file, layer)
+        reading = _whole_columns(file, name)
+    if file.format == "GeoPackage":
+        reading = geopackage.with_texts_in_numbers(reading, layer=name)
+    if not len(reading.rows):
+        msg = f"{file.name}: the layer '{shown(name)}' has no features. Export it again."
+        raise FileError(msg)
+    return replace(reading, crs_by_default=by_default, notices=(*notices, *reading.notices))
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Take the libraries' warnings to the log: what matters in them is told in our own words."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    for warning in caught:
+        log.debug("%s", warning.message)
+
+
+def _layer(file: FieldFile, wanted: str | None) -> str:
+    """Name of the layer to read: the one that is stated, else the only one with geometry."""
+    try:
+        found = pyogrio.list_layers(file.copy)
+    except _READ_ERRORS as error:
+        raise _damaged(file, error) from error
+    layers = [str(name) for name, kind in found if kind is not None]
+    if wanted is not None:
+        if wanted in layers:
+            return wanted
+        msg = f"{file.name}: there is no layer '{shown(wanted)}'; there are {quoted(layers)}."
+        raise FileError(f"{msg} Correct it in [inputs].")
+    if len(layers) == 1:
+        return layers[0]
+    if not layers:
+        msg = f"{file.name}: no layer in it has a geometry. Export the layer from the map."
+        raise FileError(msg)
+    msg = (
+        f"{file.name}: there are {len(layers)} layers: {quoted(layers)}. "
+        f'Say which in [inputs]: {file.input} = {{file = "{file.name}", layer = "…"}}.'
+    )
+    raise FileError(msg)
+
+
+def _damaged(file: FieldFile, error: Exception) -> FileError:
+    """One sentence; the library's own words go to the log."""
+    log.debug("%s: %s", file.name, error)
+    return FileError(f"{file.name}: the {file.format} file is damaged. Export it again.")
+
+
+def _whole_columns(file: FieldFile, layer: str) -> Reading:
+    """All columns at once; record by record where that fails."""
+    try:
+        meta, fids, wkb, fields, notices = _read_decoded(file, layer)
+    except InputError:
+        raise
+    except _READ_ERRORS as error:
+        log.debug("%s: %s; going record by record", file.name, error)
+        return _record_by_record(file, layer)
+    geometry, mended = _geometries(wkb)
+    if mended:
+        notices.append(f"{file.name}: {mended} open rings were closed.")
+    columns = dict(zip(meta["fields"], fields, strict=True))
+    return Reading(
+        file=file,
+        rows=pd.DataFrame(
+            {name: _column(values) for name, values in columns.items()}, index=range(len(fids))
+        ),
+        record=pd.Series(fids, dtype="int64"),
+        geometry=gpd.GeoSeries(geometry),
+        crs=_crs(meta["crs"], file),
+        notices=tuple(notices),
+    )
+
+
+def _read_decoded(file: FieldFile, layer: str) -> tuple[*_Raw, list[str]]:
+    """All columns, in the first encoding that fits."""
+    driver = pyogrio.read_info(file.copy, layer=layer)["driver"]
+    if driver != DRIVERS[file.format]:
+        msg = f"{file.name}: the file is opened as {shown(driver)}, not {file.format}. Export it again."
+        raise FileError(msg)
+    options = {"layer": layer, "force_2d": True, "return_fids": True, "datetime_as_string": True}
+    encodings = shapefile.encodings(file) if file.format == "Shapefile" else ((None, ""),)
+    for encoding, notice in encodings:
+        try:
+            raw = pyogrio.raw.read(file.copy, encoding=encoding, **options)
+        except UnicodeDecodeError:
+            continue
+        return (*raw, [notice] if notice else [])
+    msg = f"{file.name}: the text is in no encoding that is known here. Export it again as UTF-8."
+    raise FileError(msg)
+
+
+def _geometries(wkb: npt.NDArray[np.object_]) -> tuple[npt.NDArray[np.object_], int]:
+    """Geometries, None where they cannot be read, and how many open rings were closed."""
+    plain = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
+    broken = np.flatnonzero(shapely.is_missing(plain) & np.not_equal(wkb, None))
+    if not broken.size:
+        return plain, 0
+    closed = np.asarray(shapely.from_wkb(wkb[broken], on_invalid="fix"), dtype=object)
+    sound = shapely.get_num_coordinates(closed) >= _RING_POINTS_MIN
+    plain[broken[sound]] = closed[sound]
+    return plain, int(sound.sum())
+
+
+def _column(values: npt.NDArray[Any]) -> pd.Series:
+    """Numbers as they are, everything else as text."""
+    if values.dtype.kind in "iufb":
+        return pd.Series(values)
+    column = pd.Series(values, dtype="object")
+    return column.where(column.notna(), "").astype("str").str.strip()
+
+
+def _crs(text: str | None, file: FieldFile) -> CRS | None:
+    """Coordinate system that the file states."""
+    if not text:
+        return None
+    try:
+        return CRS.from_user_input(text)
+    except ProjCRSError as error:
+        msg = (
+            f"{file.name}: its coordinate system cannot be understood ({shown(text)}). "
+            "State it in [inputs] with crs, and remove it from the file."
+        )
+        raise FileError(msg) from error
+
+
+def _record_by_record(file: FieldFile, layer: str) -> Reading:
+    """Features that can still be read, one after the other; the others are spoiled."""
+    import fiona  # noqa: PLC0415 - only for damaged files
+    from fiona.errors import FionaError  # noqa: PLC0415 - only for damaged files
+
+    rows: list[dict[str, Any]] = []
+    fids: list[int] = []
+    shapes: list[Any] = []
+    spoiled: list[tuple[int, str]] = []
+    try:
+        with fiona.open(file.copy, layer=layer, allowed_drivers=[DRIVERS[file.format]]) as source:
+            crs = _crs(source.crs_wkt, file)
+            expected = len(source)
+            for number in range(expected):
+                try:
+                    feature = source[number]
+                    shape = feature.geometry and shapely.force_2d(
+                        shapely.geometry.shape(feature.geometry)
+                    )
+                except (
+                    FionaError,
+                    *_READ_ERRORS,
+                    KeyError,
+                    TypeError,
+                    AttributeError,
+                    shapely.GEOSException,
+                ):
+                    feature = None
+                if feature is None:
+                    spoiled.append((number, "the file is damaged here"))
+                    continue
+                rows.append(dict(feature.properties))
+                fids.append(int(feature.id))
+                shapes.append(shape)
+    except InputError:
+        raise
+    except (FionaError, *_READ_ERRORS) as error:
+        raise _damaged(file, error) from error
+    if not rows:
+        raise _damaged(file, RuntimeError("no feature can be read"))
+    frame = pd.DataFrame(rows)
+    return Reading(
+        file=file,
+        rows=pd.DataFrame({name: _column(frame[name].to_numpy()) for name in frame}),
+        record=pd.Series(fids, dtype="int64"),
+        geometry=gpd.GeoSeries(shapes),
+        crs=crs,
+        spoiled=tuple(spoiled),
+        notices=(
+            f"{file.name}: the file is damaged; what could be read was read record by record.",
+        ),
+    )
+
+
+def _states_crs(file: FieldFile) -> bool:
+    """Whether a GeoJSON document states a coordinate system; a damaged one is refused here."""
+    content = file.copy.read_bytes()
+    try:
+        text = content.decode("utf-8-sig")
+        document = json.loads(text)
+    except UnicodeDecodeError as error:
+        msg = f"{file.name}: GeoJSON must be UTF-8; byte {error.start} is not. Export it again."
+        raise FileError(msg) from error
+    except (json.JSONDecodeError, RecursionError) as error:
+        where = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else "its nesting"
+        msg = f"{file.name}: this is no complete GeoJSON document (see {where}). Export it again."
+        raise FileError(msg) from error
+    if not isinstance(document, dict) or "type" not in document:
+        msg = f"{file.name}: this is JSON, but not GeoJSON: it has no 'type'. Export it as GeoJSON."
+        raise FileError(msg)
+    return document.get("crs") is not None

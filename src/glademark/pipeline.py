@@ -1,0 +1,92 @@
+"""
+The main job, in the order in which it is done.
+
+    project file -> asked -> Survey -> Layout -> checks -> deliverables
+"""
+
+import logging
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from glademark.deliver.delivery import Delivery
+from glademark.deliver.output import deliver
+from glademark.deliver.summary import build_summary
+from glademark.intake.earlier import earlier_numbers
+from glademark.intake.read import read_survey
+from glademark.judge.checks import judge
+from glademark.judge.limits import Case, limits_asked
+from glademark.measure.layout import measure_layout
+from glademark.plugins import installed_deliverables, installed_limits
+from glademark.project import read_project
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Outcome:
+    """
+    What a run gave.
+
+    Attributes
+    ----------
+    delivery
+        Project, survey, layout, checks and summary.
+    files
+        Files written.
+    """
+
+    delivery: Delivery
+    files: tuple[Path, ...]
+
+    @property
+    def checks(self) -> pd.DataFrame:
+        """
+        Limits held against the layout.
+
+        Returns
+        -------
+        checks
+            Columns of `glademark.layers.CHECKS`.
+        """
+        return self.delivery.checks
+
+
+def lay_out(project_file: Path, *, out: Path) -> Outcome:
+    """
+    Layout of a marked harvest: field files in, layers, tables and verdicts out.
+
+    Parameters
+    ----------
+    project_file
+        The project file.
+    out
+        Folder for the results; what it held before is replaced as a whole, or stays as it was.
+
+    Returns
+    -------
+    outcome
+        The layout, its checks, and the files written.
+
+    Raises
+    ------
+    InputError
+        If the project file or an input is refused.
+    OutputError
+        If the results could not be written.
+    """
+    project = read_project(project_file)
+    asked = limits_asked(project.limits, known=installed_limits())
+    survey = read_survey(project, folder=project_file.parent)
+    log.info("read %d marks, %d set aside", len(survey.marks), len(survey.set_aside))
+    layout = measure_layout(survey, project, earlier=earlier_numbers(out, marks=survey.marks))
+    log.info("measured %d openings", layout.figures.openings.count)
+    checks = judge(Case(layout=layout, survey=survey, project=project), asked)
+    summary = build_summary(project, survey, layout, checks)
+    delivery = Delivery(
+        project=project, survey=survey, layout=layout, checks=checks, summary=summary
+    )
+    files = deliver(delivery, out, installed_deliverables())
+    log.info("wrote %d files to %s", len(files), out)
+    return Outcome(delivery=delivery, files=files)
