@@ -10,7 +10,6 @@ import os
 import subprocess
 import sys
 import tomllib
-import venv
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -43,7 +42,9 @@ def prepare(*groups: str) -> Path:
     python = _python()
     found = _version(python)
     if found is None:
-        _check_modules()
+        _check_modules("venv", "ensurepip")
+        import venv  # noqa: PLC0415 - some systems keep it in a package of its own
+
         print(f"environment: making {FOLDER.name}", flush=True)
         venv.EnvBuilder(with_pip=True, clear=True, symlinks=os.name != "nt").create(FOLDER)
         found = _version(python) or sys.exit(f"{FOLDER} was made, but its Python does not start.")
@@ -105,9 +106,9 @@ def _version(python: Path) -> str | None:
     return ".".join(numbers)
 
 
-def _check_modules() -> None:
+def _check_modules(*names: str) -> None:
     """Stop where Python came without the parts that make an environment."""
-    missing = [name for name in ("venv", "ensurepip") if importlib.util.find_spec(name) is None]
+    missing = [name for name in names if importlib.util.find_spec(name) is None]
     if missing:
         sys.exit(_NO_VENV.format(module=" and ".join(missing)))
 

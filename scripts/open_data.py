@@ -14,12 +14,12 @@ from environment import ROOT, start
 
 PACKAGE = "r-cran-spatstat.data"
 FOLDER = ROOT / ".cache" / "open_data"
-TREES = FOLDER / "usr" / "lib" / "R" / "site-library" / "spatstat.data" / "data" / "Rdata.rdb"
+TREES = Path("usr/lib/R/site-library/spatstat.data/data/Rdata.rdb")
 
 
-def fetch() -> bool:
-    """Whether the data are there, fetched now or before."""
-    if TREES.is_file():
+def fetch(into: Path = FOLDER) -> bool:
+    """Whether the data are in the folder, fetched now or before."""
+    if (into / TREES).is_file():
         print("open data: ready", flush=True)
         return True
     if shutil.which("apt-get") is None or shutil.which("dpkg-deb") is None:
@@ -30,9 +30,9 @@ def fetch() -> bool:
         )
         return False
     print(f"open data: fetching {PACKAGE}", flush=True)
-    FOLDER.parent.mkdir(exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=FOLDER.parent) as folder:
-        said = _download(Path(folder)) or _unpack(Path(folder))
+    into.parent.mkdir(exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=into.parent) as folder:
+        said = _download(Path(folder)) or _unpack(Path(folder), into)
     if said:
         print(
             f"open data: not fetched; tests on real trees are skipped. The last line was:\n{said}"
@@ -50,7 +50,7 @@ def _download(folder: Path) -> str:
     return _last_line(done.stdout) if done.returncode else ""
 
 
-def _unpack(folder: Path) -> str:
+def _unpack(folder: Path, into: Path) -> str:
     """Last line of what went wrong; empty where the data stand in their place."""
     packages = list(folder.glob("*.deb"))
     if not packages:
@@ -58,9 +58,13 @@ def _unpack(folder: Path) -> str:
     done = start(["dpkg-deb", "-x", packages[0], folder / "unpacked"], quiet=True, folder=folder)
     if done.returncode:
         return _last_line(done.stdout)
-    shutil.rmtree(FOLDER, ignore_errors=True)
-    (folder / "unpacked").rename(FOLDER)
-    return "" if TREES.is_file() else f"the package holds no {TREES.name} where it was expected"
+    shutil.rmtree(into, ignore_errors=True)
+    (folder / "unpacked").rename(into)
+    return (
+        ""
+        if (into / TREES).is_file()
+        else f"the package holds no {TREES.name} where it was expected"
+    )
 
 
 def _last_line(said: str) -> str:

@@ -39,7 +39,7 @@ def _steps(python: Path, options: Sequence[str]) -> dict[str, list[str | Path]]:
         "lint": [python, "-m", "ruff", "check"],
         "format": [python, "-m", "ruff", "format", "--check"],
         "types": [python, "-m", "mypy"],
-        "docstrings": [python, "-m", "numpydoc.hooks.validate_docstrings", *modules],
+        "docstrings": [python, "-m", "numpydoc", "lint", *modules],
         "tests": [python, "-m", "pytest", "-n", "auto", *options],
     }
 

@@ -39,13 +39,14 @@ def cli(verbose: int, quiet: int) -> None:
 @click.argument("project", type=PATH)
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of the summary.")
+@click.option("--only", multiple=True, metavar="ID", help="Make only this; may be repeated.")
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
-def layout(project: Path, out: Path, *, as_json: bool, strict: bool) -> None:
+def layout(project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], strict: bool) -> None:
     """Lay out the harvest that the file PROJECT describes."""
     from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
     from glademark.pipeline import lay_out  # noqa: PLC0415 - keeps --help light
 
-    outcome = lay_out(project, out=out)
+    outcome = lay_out(project, out=out, only=only)
     if as_json:
         click.echo(summary_text(outcome.delivery.summary), nl=False)
     else:

@@ -5,6 +5,7 @@ The main job, in the order in which it is done.
 """
 
 import logging
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from glademark.intake.read import read_survey
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.plugins import installed_deliverables, installed_limits
+from glademark.plugins import chosen, installed_deliverables, installed_limits
 from glademark.project import read_project
 
 log = logging.getLogger(__name__)
@@ -53,7 +54,7 @@ class Outcome:
         return self.delivery.checks
 
 
-def lay_out(project_file: Path, *, out: Path) -> Outcome:
+def lay_out(project_file: Path, *, out: Path, only: Sequence[str] = ()) -> Outcome:
     """
     Layout of a marked harvest: field files in, layers, tables and verdicts out.
 
@@ -63,6 +64,8 @@ def lay_out(project_file: Path, *, out: Path) -> Outcome:
         The project file.
     out
         Folder for the results; what it held before is replaced as a whole, or stays as it was.
+    only
+        Ids of the deliverables to make; those of the project file where empty.
 
     Returns
     -------
@@ -78,6 +81,7 @@ def lay_out(project_file: Path, *, out: Path) -> Outcome:
     """
     project = read_project(project_file)
     asked = limits_asked(project.limits, known=installed_limits())
+    writers = chosen(installed_deliverables(), only or project.deliver.only)
     survey = read_survey(project, folder=project_file.parent)
     log.info("read %d marks, %d set aside", len(survey.marks), len(survey.set_aside))
     layout = measure_layout(survey, project, earlier=earlier_numbers(out, marks=survey.marks))
@@ -87,6 +91,6 @@ def lay_out(project_file: Path, *, out: Path) -> Outcome:
     delivery = Delivery(
         project=project, survey=survey, layout=layout, checks=checks, summary=summary
     )
-    files = deliver(delivery, out, installed_deliverables())
+    files = deliver(delivery, out, writers)
     log.info("wrote %d files to %s", len(files), out)
     return Outcome(delivery=delivery, files=files)

@@ -4,12 +4,12 @@ Plug-ins: limits, writers and volume equations that the installed packages regis
 What ships in this package registers in the same way as what others add.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib.metadata import EntryPoint, entry_points
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from glademark.errors import PluginError
+from glademark.errors import InputError, PluginError
 
 if TYPE_CHECKING:
     from glademark.deliver.delivery import Deliverable
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 LIMITS = "glademark.limits"
 DELIVERABLES = "glademark.deliverables"
+SUMMARY = "summary"
 
 T = TypeVar("T")
 
@@ -57,6 +58,40 @@ def installed_deliverables() -> Mapping[str, "Deliverable"]:
     from glademark.deliver.delivery import Deliverable  # noqa: PLC0415 - loaded on first use
 
     return load(entry_points(group=DELIVERABLES), kind=Deliverable)
+
+
+def chosen(
+    deliverables: Mapping[str, "Deliverable"], only: Sequence[str]
+) -> Mapping[str, "Deliverable"]:
+    """
+    The deliverables that are asked for.
+
+    Parameters
+    ----------
+    deliverables
+        By id.
+    only
+        Ids wanted; all where empty.
+
+    Returns
+    -------
+    deliverables
+        Those wanted, and always the summary, which says what the output rests on.
+
+    Raises
+    ------
+    InputError
+        If an id is not known.
+    """
+    unknown = [name for name in only if name not in deliverables]
+    if unknown:
+        msg = (
+            f"no deliverable is called {', '.join(unknown)}; expected some of "
+            f"{', '.join(sorted(deliverables))}"
+        )
+        raise InputError(msg)
+    wanted = {*only, SUMMARY} if only else set(deliverables)
+    return MappingProxyType({name: d for name, d in deliverables.items() if name in wanted})
 
 
 def load(points: Any, *, kind: type[T]) -> Mapping[str, T]:  # noqa: ANN401 - any iterable of entry points

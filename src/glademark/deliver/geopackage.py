@@ -219,6 +219,6 @@ def _write(delivery: Delivery, folder: Path) -> None:
 
 
 DELIVERABLE = Deliverable(
-    id="geopackage", title="GeoPackage", files=(GEOPACKAGE_FILE,), write=_write
+    id="gpkg", title="GeoPackage", files=(GEOPACKAGE_FILE,), write=_write
 )
 """Layers and tables in one GeoPackage."""

@@ -10,7 +10,8 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
-from glademark.intake import columns
+from glademark.intake import meanings
+from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
 from glademark.intake.records import Ledger, Reading
@@ -79,7 +80,7 @@ def read_areas(
     FileError
         If there are points or open lines, or all areas are outside.
     """
-    reading, fields = _brought(reading, source, ground, ledger, columns.AREAS)
+    reading, fields = _brought(reading, source, ground, ledger, meanings.AREAS)
     reading = _as_areas(reading, ledger, gap_max_m=gap_max_m)
     reading, geometry = _in_stand(reading, ground, ledger)
     ledger.use(reading)
@@ -118,7 +119,7 @@ def read_walked(
     FileError
         If there are points or open lines, or all perimeters are outside.
     """
-    reading, fields = _brought(reading, source, ground, ledger, columns.WALKED)
+    reading, fields = _brought(reading, source, ground, ledger, meanings.WALKED)
     reading = _as_areas(reading, ledger, gap_max_m=gap_max_m)
     before = reading
     reading, _ = _in_stand(reading, ground, ledger)
@@ -164,7 +165,7 @@ def read_water(
     FileError
         If a line has no width, since distances are measured from the bank.
     """
-    reading, fields = _brought(reading, source, ground, ledger, columns.WATER)
+    reading, fields = _brought(reading, source, ground, ledger, meanings.WATER)
     widths, bad = fields.lengths("width", unit=None, key="")
     bad |= widths <= 0
     widths = widths.fillna(np.nan if settings.width_m is None else settings.width_m)
@@ -207,7 +208,7 @@ def read_setbacks(
     FileError
         If a rule is unknown, a line has no distance, or a residual basal area no minimum.
     """
-    reading, fields = _brought(reading, source, ground, ledger, columns.SETBACKS)
+    reading, fields = _brought(reading, source, ground, ledger, meanings.SETBACKS)
     rules = fields.cells("rule").str.casefold().str.replace(r"[\s_-]+", "_", regex=True)
     rules = rules.replace("no_cutting", "no_cut").replace("no_machines", "no_machine")
     _refuse(
@@ -271,14 +272,14 @@ def _brought(
     source: Source,
     ground: Ground,
     ledger: Ledger,
-    meanings: tuple[columns.Meaning, ...],
+    meanings: tuple[meanings.Meaning, ...],
 ) -> tuple[Reading, Fields]:
     """Records in the working CRS, known by their names, and their fields."""
     reading = ground.bring(reading, source, ledger)
     if not len(reading.rows):
         msg = f"{reading.file.name}: no feature in it can be used. Draw it again, or leave the input out."
         raise FileError(msg)
-    found = columns.recognise(list(reading.rows.columns), meanings, where=reading.file.name)
+    found = recognise(list(reading.rows.columns), meanings, where=reading.file.name)
     fields = Fields(reading=reading, found=found)
     reading = replace(reading, ids=fields.cells(meanings[0].name))
     return reading, Fields(reading=reading, found=found)

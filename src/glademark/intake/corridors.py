@@ -11,7 +11,8 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
-from glademark.intake import columns
+from glademark.intake import meanings
+from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
 from glademark.intake.records import Ledger, Reading
@@ -66,8 +67,8 @@ def read_corridors(
     """
     reading = ground.bring(reading, source, ledger)
     stated = {"width": settings.width_column} if settings.width_column else {}
-    found = columns.recognise(
-        list(reading.rows.columns), columns.CORRIDORS, stated=stated, where=reading.file.name
+    found = recognise(
+        list(reading.rows.columns), meanings.CORRIDORS, stated=stated, where=reading.file.name
     )
     names = Fields(reading=reading, found=found).cells("name")
     reading = _lines_only(_with_ids(reading, names), ledger)

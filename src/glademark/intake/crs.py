@@ -5,14 +5,13 @@ Everything is measured in one projected system in metres that is true to area at
 always x (east), y (north), whatever the registry's order is.
 """
 
-from dataclasses import replace
+import warnings
 from functools import lru_cache
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
-from pyproj import CRS, Geod, Proj, Transformer
+from pyproj import CRS, Proj, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from pyproj.exceptions import CRSError as ProjCRSError
@@ -24,14 +23,15 @@ from glademark.intake.records import Ledger, Reading
 from glademark.intake.wording import shown
 
 AREA_SCALE_TOLERANCE = 0.01
-"""Share by which areas at the stand may differ from those on the ellipsoid: a UTM zone stays within 0.2 %."""
+"""Share by which areas may differ from those on the ellipsoid: a UTM zone stays within 0.2 %."""
 
 AREA_OF_USE_MARGIN_DEG = 3.0
 """How far outside its area of use a coordinate system may be stretched: about half a UTM zone."""
 
-WGS84 = CRS.from_epsg(4326)
+GRID_ERROR_MAX_M = 5.0
+"""Error of a way between datums that is not worth a word [m]: WGS 84 and NAD83 taken as one have 4 m."""
 
-_LON_MAX, _LAT_MAX = 180.0, 90.0
+WGS84 = CRS.from_epsg(4326)
 
 
 def parse_crs(text: str, *, where: str) -> CRS:
@@ -182,8 +182,9 @@ def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger:
         unfit = _unfit(crs, lon, lat)
         if unfit:
             msg = (
-                f"[project] working_crs: {crs_name(crs)} {unfit}; expected a projected system in metres that "
-                f"is true to area at the stand. Remove it, or use {crs_name(_utm(lon, lat))}."
+                f"[project] working_crs: {crs_name(crs)} {unfit}; expected a projected system in "
+                "metres that is true to area at the stand. Remove it, or use "
+                f"{crs_name(_utm(lon, lat))}."
             )
             raise CrsError(msg)
         return crs
@@ -192,7 +193,8 @@ def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger:
         return own
     utm = _utm(lon, lat)
     ledger.notice(
-        f"The stand's own coordinate system {crs_name(own)} {unfit}; the work is done in {crs_name(utm)}."
+        f"The stand's own coordinate system {crs_name(own)} {unfit}; the work is done in "
+        f"{crs_name(utm)}."
     )
     return utm
 
@@ -220,7 +222,10 @@ def _utm(lon: float, lat: float) -> CRS:
     area = AreaOfInterest(lon, lat, lon, lat)
     found = query_utm_crs_info(datum_name="WGS 84", area_of_interest=area)
     if not found:
-        msg = f"The stand lies at latitude {lat:.1f}, where there is no UTM zone. State [project] working_crs."
+        msg = (
+            f"The stand lies at latitude {lat:.1f}, where there is no UTM zone. "
+            "State [project] working_crs."
+        )
         raise CrsError(msg)
     return CRS.from_epsg(int(found[0].code))
 
@@ -256,11 +261,9 @@ def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSer
     return gpd.GeoSeries(moved, index=geometry.index, crs=target)
 
 
-def note_missing_grids(
-    source: CRS, target: CRS, *, lon: float, lat: float, where: str, ledger: Ledger
-) -> None:
+def note_missing_grids(source: CRS, target: CRS, *, lon: float, lat: float) -> str:
     """
-    Say so where the best way between two datums needs a grid that is not installed.
+    Sentence that is due where the best way between two datums needs a grid that is not installed.
 
     Parameters
     ----------
@@ -268,111 +271,34 @@ def note_missing_grids(
         Any.
     lon, lat
         Middle of the stand [deg].
-    where
-        The file.
-    ledger
-        For the notice.
-    """
-    if same_crs(source, target):
-        return
-    area = AreaOfInterest(lon - 0.1, lat - 0.1, lon + 0.1, lat + 0.1)
-    ways = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
-    if ways.best_available or not ways.transformers:
-        return
-    error = ways.transformers[0].accuracy
-    size = f"by up to {error:.0f} m" if error > 0 else "by an unknown distance"
-    if not 0 <= error <= 1:
-        ledger.notice(
-            f"{where}: positions in {crs_name(source)} may be off {size}, since the datum grid is not installed."
-        )
-
-
-def placed(reading: Reading, crs: CRS, ledger: Ledger) -> Reading:
-    """
-    Records with a geometry that can be where its coordinate system says.
-
-    Parameters
-    ----------
-    reading
-        With geometry.
-    crs
-        In which it is.
-    ledger
-        Takes records without a position, with one that is not finite, or off the globe.
 
     Returns
     -------
-    reading
-        In `crs`, two-dimensional.
-
-    Raises
-    ------
-    CrsError
-        If most positions are impossible: degrees under a metric system, or the reverse.
+    sentence
+        Nothing where positions are as good as they can be, or within 5 m of it.
     """
-    if reading.geometry is None:
-        msg = f"{reading.file.name}: it holds no positions. Name a layer with geometry."
-        raise CrsError(msg)
-    reading = replace(
-        reading,
-        geometry=gpd.GeoSeries(
-            shapely.force_2d(reading.geometry.to_numpy()), index=reading.rows.index
-        ),
-    )
-    shapes = reading.geometry
-    empty = shapes.isna() | shapes.is_empty
-    reading = ledger.set_aside(
-        reading,
-        empty,
-        reason="it has no position; measure it again or leave it out",
-        what="without a position",
-    )
-    bounds = reading.geometry.bounds
-    finite = pd.Series(np.isfinite(bounds.to_numpy()).all(axis=1), index=bounds.index)
-    reading = ledger.set_aside(
-        reading,
-        ~finite,
-        reason="a coordinate is no finite number; correct it",
-        what="with coordinates that are no numbers",
-    )
-    bounds = reading.geometry.bounds
-    in_degrees = (bounds.minx >= -_LON_MAX) & (bounds.maxx <= _LON_MAX)
-    in_degrees &= (bounds.miny >= -_LAT_MAX) & (bounds.maxy <= _LAT_MAX)
-    if not crs.is_geographic:
-        _refuse_degrees(reading, crs, in_degrees)
-        return reading
-    _refuse_metres(reading, crs, in_degrees)
-    return ledger.set_aside(
-        reading,
-        ~in_degrees,
-        reason="longitude must be within 180 and latitude within 90 degrees; correct it",
-        what="off the globe",
+    error = _missing_grid_error(source, target, round(lon, 1), round(lat, 1))
+    if 0 <= error <= GRID_ERROR_MAX_M:
+        return ""
+    size = f"by up to {error:.0f} m" if error > 0 else "by an unknown distance"
+    return (
+        f"positions in {crs_name(source)} may be off {size}, since the grid between the datums is "
+        "not installed. Give the file in the datum of the stand."
     )
 
 
-def _refuse_degrees(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
-    """Degrees where the coordinate system says metres."""
-    origin = (
-        (reading.geometry.bounds == 0).all(axis=1) if reading.geometry is not None else in_degrees
-    )
-    if in_degrees.any() and in_degrees.mean() > 0.5 and not origin[in_degrees].all():  # noqa: PLR2004 - most
-        msg = (
-            f"{reading.file.name}: the coordinates look like degrees, but the coordinate system is "
-            f'{crs_name(crs)}. If they are longitude and latitude, state crs = "EPSG:4326" in [inputs].'
-        )
-        raise CrsError(msg)
-
-
-def _refuse_metres(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
-    """Metres or feet where the coordinate system says degrees."""
-    if len(in_degrees) and in_degrees.mean() < 0.5:  # noqa: PLR2004 - most
-        first = reading.geometry.iloc[0].bounds if reading.geometry is not None else ()
-        msg = (
-            f"{reading.file.name}: the coordinates ({first[0]:.6g}, {first[1]:.6g} at the first record) "
-            f"cannot be degrees, but the coordinate system is {crs_name(crs)}. "
-            "State the one that they are in under [inputs], or exchange the columns if they are swapped."
-        )
-        raise CrsError(msg)
+@lru_cache(maxsize=32)
+def _missing_grid_error(source: CRS, target: CRS, lon: float, lat: float) -> float:
+    """Error that a missing grid leaves [m]: 0 where none is missing, negative where unknown."""
+    if same_crs(source, target):
+        return 0.0
+    area = AreaOfInterest(lon - 0.1, lat - 0.1, lon + 0.1, lat + 0.1)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # told in our own words
+        ways = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+    if ways.best_available or not ways.transformers:
+        return 0.0
+    return float(ways.transformers[0].accuracy)
 
 
 def middle(geometry: gpd.GeoSeries, crs: CRS, *, where: str) -> tuple[float, float]:
@@ -414,20 +340,3 @@ def middle(geometry: gpd.GeoSeries, crs: CRS, *, where: str) -> tuple[float, flo
         )
         raise CrsError(msg)
     return float(lon), float(lat)
-
-
-def geodesic_metres(lon: float, lat: float, other_lon: float, other_lat: float) -> float:
-    """
-    Distance on the WGS 84 ellipsoid.
-
-    Parameters
-    ----------
-    lon, lat, other_lon, other_lat
-        Two places [deg].
-
-    Returns
-    -------
-    distance
-        [m].
-    """
-    return float(Geod(ellps="WGS84").inv(lon, lat, other_lon, other_lat)[2])

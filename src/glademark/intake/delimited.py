@@ -10,8 +10,9 @@ from collections.abc import Iterable, Iterator, Sequence
 import pandas as pd
 
 from glademark.errors import FileError
-from glademark.intake.columns import Meaning, is_known
+from glademark.intake.columns import is_known
 from glademark.intake.files import FieldFile
+from glademark.intake.meanings import Meaning
 from glademark.intake.records import Reading
 from glademark.intake.wording import counted, listed
 

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError
-from glademark.intake.columns import LENGTHS
 from glademark.intake.fields import Fields
+from glademark.intake.meanings import LENGTHS
 from glademark.intake.wording import listed, quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM

@@ -19,8 +19,9 @@ import shapely
 from pyproj import CRS
 
 from glademark.errors import FileError
-from glademark.intake.columns import Meaning, is_known
+from glademark.intake.columns import is_known
 from glademark.intake.files import FieldFile
+from glademark.intake.meanings import Meaning
 from glademark.intake.records import Reading
 
 Want = Literal["points", "lines"]

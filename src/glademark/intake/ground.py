@@ -6,23 +6,20 @@ from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from pyproj import CRS
 
 from glademark.errors import FileError
-from glademark.intake.crs import (
-    WGS84,
-    note_missing_grids,
-    placed,
-    same_crs,
-    stated_crs,
-    transformed,
-)
+from glademark.intake.crs import crs_name, note_missing_grids, same_crs, stated_crs, transformed
+from glademark.intake.placement import placed
 from glademark.intake.records import Ledger, Reading
 from glademark.project.model import Source
 
 _MOST = 0.5
+_NEAR_M = 50.0
+_AREA = 2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,14 +63,13 @@ class Ground:
         """
         crs = stated_crs(reading, source.crs, ledger)
         reading = placed(reading, crs, ledger)
-        if reading.geometry is None:  # pragma: no cover - placed() has refused it
-            return reading
-        geometry = transformed(reading.geometry, crs, self.crs)
-        note_missing_grids(
-            crs, self.crs, lon=self.lon, lat=self.lat, where=reading.file.name, ledger=ledger
-        )
-        reading = replace(reading, geometry=geometry, crs=crs)
+        geometry = transformed(reading.shapes, crs, self.crs)
+        warning = note_missing_grids(crs, self.crs, lon=self.lon, lat=self.lat)
+        if warning:
+            ledger.notice(f"{reading.file.name}: {warning}")
+        reading = replace(reading, geometry=geometry, unmoved=reading.shapes, crs=crs)
         finite = np.isfinite(geometry.bounds.to_numpy()).all(axis=1)
+        self.refuse_if_most_outside(reading, pd.Series(~finite, index=geometry.index))
         return ledger.set_aside(
             reading,
             pd.Series(~finite, index=geometry.index),
@@ -155,16 +151,17 @@ class Ground:
         Returns
         -------
         clipped
-            Polygon or MultiPolygon, on the same index; empty where nothing is left.
+            Polygon or MultiPolygon on the same index; empty where nothing is left.
         """
         if self.stand is None:
             return geometry
+        shapely.prepare(self.stand)
         cut = shapely.intersection(geometry.to_numpy(), self.stand)
         return gpd.GeoSeries(polygonal(cut), index=geometry.index, crs=self.crs)
 
-    def refuse_if_most_outside(self, reading: Reading, outside: pd.Series, *, noun: str) -> None:
+    def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
         """
-        Refuse a layer of which more than half lies outside the stand, and say which reading would fit.
+        Refuse a layer that lies outside the stand for the most part, and say which reading fits.
 
         Parameters
         ----------
@@ -172,8 +169,6 @@ class Ground:
             Brought to the working CRS.
         outside
             Boolean, on its index.
-        noun
-            What one record is.
 
         Raises
         ------
@@ -183,30 +178,27 @@ class Ground:
         if self.stand is None or not len(outside) or outside.mean() <= _MOST:
             return
         msg = (
-            f"{reading.file.name}: {outside.sum():,} of {len(outside):,} {noun}s lie outside the stand."
-            f" {self._advice(reading)}"
+            f"{reading.file.name}: {outside.sum():,} of {len(outside):,} records lie outside the "
+            f"stand. {self._advice(reading)}"
         )
         raise FileError(msg)
 
     def _advice(self, reading: Reading) -> str:
         """The reading of the coordinates under which most records would lie near the stand."""
-        if reading.geometry is None or reading.crs is None or self.stand is None:
+        if reading.crs is None or reading.unmoved is None or self.stand is None:
             return ""
-        back = transformed(reading.geometry, self.crs, reading.crs)
-        xy = shapely.get_coordinates(shapely.centroid(back.to_numpy()))
-        near = shapely.envelope(self.stand).buffer(max(50.0, np.sqrt(self.stand.area) / 10))
-        for what, first, second, crs in self._other_readings(xy, reading.crs):
-            points = gpd.GeoSeries(shapely.points(first, second))
-            if (
-                shapely.intersects(near, transformed(points, crs, self.crs).to_numpy()).mean()
-                > _MOST
-            ):
-                return f"They would lie in it if {what}. If so, correct the file or state it in [inputs]."
+        xy = shapely.get_coordinates(shapely.centroid(reading.unmoved.to_numpy()))
+        margin = max(_NEAR_M, np.sqrt(self.stand.area) / 10)
+        near = shapely.buffer(shapely.envelope(self.stand), margin)
+        for what, x, y, crs in self._other_readings(xy, reading.crs):
+            there = transformed(gpd.GeoSeries(shapely.points(x, y)), crs, self.crs).to_numpy()
+            if shapely.intersects(near, there).mean() > _MOST:
+                return f"They would lie in it if {what}. If so, correct the file or [inputs]."
         return "Check that the file belongs to this stand, and its coordinate system."
 
     def _other_readings(
-        self, xy: np.ndarray, crs: CRS
-    ) -> list[tuple[str, np.ndarray, np.ndarray, CRS]]:
+        self, xy: npt.NDArray[np.float64], crs: CRS
+    ) -> list[tuple[str, npt.NDArray[np.float64], npt.NDArray[np.float64], CRS]]:
         """Ways in which coordinates are commonly mistaken, each with what they then are."""
         x, y = xy[:, 0], xy[:, 1]
         readings = [
@@ -216,14 +208,12 @@ class Ground:
             ("both signs were the other ones", -x, -y, crs),
             ("x and y were swapped and the sign of x were the other one", -y, x, crs),
         ]
-        return (
-            [*readings, (f"their coordinate system were {self.crs.name}", x, y, self.crs)]
-            if not (same_crs(crs, self.crs) or crs.is_geographic)
-            else readings
-        )
+        if crs.is_projected and not same_crs(crs, self.crs):
+            readings.append((f"their coordinate system were {crs_name(self.crs)}", x, y, self.crs))
+        return readings
 
 
-def _segments(area: shapely.Geometry) -> np.ndarray:
+def _segments(area: shapely.Geometry) -> npt.NDArray[np.object_]:
     """Straight pieces of a boundary."""
     rings = shapely.get_rings(area)
     pairs, owner = shapely.get_coordinates(rings, return_index=True)
@@ -232,7 +222,7 @@ def _segments(area: shapely.Geometry) -> np.ndarray:
     return np.asarray(shapely.linestrings(ends), dtype=object)
 
 
-def polygonal(geometry: np.ndarray) -> np.ndarray:
+def polygonal(geometry: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
     """
     Polygon parts of geometries, without the points and lines that a cut can leave.
 
@@ -248,18 +238,16 @@ def polygonal(geometry: np.ndarray) -> np.ndarray:
     """
     geometry = np.asarray(geometry, dtype=object)
     mixed = np.flatnonzero(shapely.get_type_id(geometry) == shapely.GeometryType.GEOMETRYCOLLECTION)
-    flat = np.flatnonzero(shapely.get_dimensions(geometry) < 2)  # noqa: PLR2004 - dimensions of an area
+    flat = np.flatnonzero(shapely.get_dimensions(geometry) < _AREA)
     if not mixed.size and not flat.size:
         return geometry
     result = geometry.copy()
     result[flat] = shapely.Polygon()
     for place in mixed:  # rare: a cut that leaves areas and lines
         parts = shapely.get_parts(geometry[place])
-        result[place] = shapely.union_all(parts[shapely.get_dimensions(parts) == 2])  # noqa: PLR2004 - as above
+        result[place] = shapely.union_all(parts[shapely.get_dimensions(parts) == _AREA])
     return result
 
 
 NOWHERE = Ground(crs=CRS.from_epsg(32616), stand=None, lon=-87.0, lat=45.0)
 """Stands in for a stand that was refused, so that faults of the other inputs are found as well."""
-
-__all__ = ["NOWHERE", "WGS84", "Ground", "polygonal"]

@@ -7,7 +7,8 @@ from dataclasses import replace
 import geopandas as gpd
 import pandas as pd
 
-from glademark.intake import columns
+from glademark.intake import meanings
+from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
@@ -69,8 +70,8 @@ def read_leave_trees(
         If there are no points, a unit is missing, or most trees are outside the stand.
     """
     name = reading.file.name
-    found = columns.recognise(
-        [str(header) for header in reading.rows], columns.LEAVE_TREES, where=name
+    found = recognise(
+        [str(header) for header in reading.rows], meanings.LEAVE_TREES, where=name
     )
     reading = replace(reading, ids=Fields(reading=reading, found=found).cells("id"))
     reading = ground.bring(with_points(reading, found, source, ledger), source, ledger)

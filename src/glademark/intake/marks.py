@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError, InputError
-from glademark.intake import columns
-from glademark.intake.columns import Found
+from glademark.intake import meanings
+from glademark.intake.columns import Found, folded, recognise
 from glademark.intake.diameters import diameters, refuse_implausible, refuse_wrong_place
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
@@ -110,7 +110,7 @@ def read_marks(
 
 def _stated_by_file(readings: Sequence[Reading], project: Project) -> list[Mapping[str, str]]:
     """Columns that the project file names, for each file; a name need stand in one of several files only."""
-    known = {meaning.name for meaning in columns.MARKS}
+    known = {meaning.name for meaning in meanings.MARKS}
     wrong = [name for name in project.marks.columns if name not in known]
     if wrong:
         msg = f"[marks] columns: {quoted(wrong)} is no meaning of a column; expected one of {', '.join(sorted(known))}."
@@ -139,8 +139,8 @@ def _one_file(  # noqa: PLR0913 - one file of marks meets all that is known of i
 ) -> _Batch:
     """Marks of one file in the working CRS, with their columns."""
     name = reading.file.name
-    found = columns.recognise(
-        [str(header) for header in reading.rows], columns.MARKS, stated=stated, where=name
+    found = recognise(
+        [str(header) for header in reading.rows], meanings.MARKS, stated=stated, where=name
     )
     for text in found.notices:
         ledger.notice(text)
@@ -165,7 +165,7 @@ def _one_file(  # noqa: PLR0913 - one file of marks meets all that is known of i
 def _note_crown(reading: Reading, found: Found, ledger: Ledger) -> None:
     """A crown may be a radius or a width: neither is guessed."""
     for header in reading.rows:
-        if columns.folded(str(header)) in _CROWN_WORDS and not {
+        if folded(str(header)) in _CROWN_WORDS and not {
             "crown_radius",
             "crown_width",
         } & set(found.header):

@@ -14,7 +14,7 @@ import geopandas as gpd
 import pandas as pd
 
 from glademark.errors import InputError
-from glademark.intake import columns
+from glademark.intake import meanings
 from glademark.intake.areas import (
     AREA_COLUMNS,
     SETBACK_COLUMNS,
@@ -26,13 +26,13 @@ from glademark.intake.areas import (
     read_water,
     water_setbacks,
 )
-from glademark.intake.columns import Meaning
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.files import Snapshots
 from glademark.intake.gpx import Want
 from glademark.intake.ground import NOWHERE, Ground
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
 from glademark.intake.marks import read_marks
+from glademark.intake.meanings import Meaning
 from glademark.intake.records import Ledger, Reading
 from glademark.intake.sources import read_source, read_table
 from glademark.intake.stand import read_stand
@@ -45,15 +45,15 @@ log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
 _LAYERS: dict[str, tuple[tuple[Meaning, ...], Want]] = {
-    "stand": (columns.AREAS, "lines"),
-    "corridors": (columns.CORRIDORS, "lines"),
-    "openings": (columns.WALKED, "lines"),
-    "keep_out": (columns.AREAS, "lines"),
-    "setbacks": (columns.SETBACKS, "lines"),
-    "water": (columns.WATER, "lines"),
-    "landings": (columns.AREAS, "lines"),
-    "leave_trees": (columns.LEAVE_TREES, "points"),
-    "covered": (columns.AREAS, "lines"),
+    "stand": (meanings.AREAS, "lines"),
+    "corridors": (meanings.CORRIDORS, "lines"),
+    "openings": (meanings.WALKED, "lines"),
+    "keep_out": (meanings.AREAS, "lines"),
+    "setbacks": (meanings.SETBACKS, "lines"),
+    "water": (meanings.WATER, "lines"),
+    "landings": (meanings.AREAS, "lines"),
+    "leave_trees": (meanings.LEAVE_TREES, "points"),
+    "covered": (meanings.AREAS, "lines"),
 }
 
 
@@ -120,7 +120,7 @@ class _Desk:
         """Records of an input with positions, or None."""
         if source is None:
             return None
-        meanings, want = _LAYERS.get(key, (columns.MARKS, "points"))
+        meanings, want = _LAYERS.get(key, (meanings.MARKS, "points"))
 
         def step() -> Reading:
             file = self.snapshots.take(key, source.file, folder=self.folder)
@@ -163,9 +163,9 @@ def _survey(desk: _Desk) -> Survey:
     project, ledger, inputs = desk.project, desk.ledger, desk.project.inputs
     layers = {key: desk.layer(key, getattr(inputs, key)) for key in _LAYERS}
     marks_files = [desk.layer("marks", source) for source in inputs.marks]
-    tally = desk.table("tally", inputs.tally, columns.TALLY)
-    volume_table = desk.table("volume_table", project.volume.table, columns.TALLY)
-    cruise = desk.table("cruise", inputs.cruise, columns.MARKS)
+    tally = desk.table("tally", inputs.tally, meanings.TALLY)
+    volume_table = desk.table("volume_table", project.volume.table, meanings.TALLY)
+    cruise = desk.table("cruise", inputs.cruise, meanings.MARKS)
     ground = desk.using(
         layers["stand"],
         inputs.stand,

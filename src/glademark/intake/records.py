@@ -33,6 +33,8 @@ class Reading:
         How one record is called: ``line``, ``feature``, ``waypoint``, ``track``.
     geometry
         On the index of `rows`, in the file's own coordinates; None for a table.
+    unmoved
+        Geometry as it was before it was carried to the working CRS, for advice; or None.
     crs
         As the file says it, or None.
     crs_by_default
@@ -52,6 +54,7 @@ class Reading:
     record: pd.Series
     noun: str = "feature"
     geometry: gpd.GeoSeries | None = None
+    unmoved: gpd.GeoSeries | None = None
     crs: CRS | None = None
     crs_by_default: bool = False
     decimal_comma: bool = False
@@ -80,6 +83,7 @@ class Reading:
             rows=self.rows[wanted],
             record=self.record[wanted],
             geometry=None if self.geometry is None else gpd.GeoSeries(self.geometry[wanted]),
+            unmoved=None if self.unmoved is None else gpd.GeoSeries(self.unmoved[wanted]),
             ids=None if self.ids is None else self.ids[wanted],
         )
 

@@ -7,10 +7,10 @@ To add a format: tell it by its first bytes in `files`, read it into a `Reading`
 from collections.abc import Sequence
 
 from glademark.errors import FileError
-from glademark.intake.columns import Meaning
 from glademark.intake.delimited import read_delimited
 from glademark.intake.files import FieldFile
 from glademark.intake.gpx import Want, read_gpx
+from glademark.intake.meanings import Meaning
 from glademark.intake.records import Reading
 from glademark.intake.vector import read_vector
 from glademark.project.model import Source

@@ -5,8 +5,9 @@ Tables without positions: the paper tally, the volume table and the cruise.
 import pandas as pd
 
 from glademark.errors import FileError
-from glademark.intake import columns
+from glademark.intake import meanings
 from glademark.intake.cells import numbers
+from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.records import Ledger, Reading
@@ -70,7 +71,7 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
     """
     name = reading.file.name
     headers = [str(header) for header in reading.rows]
-    found = columns.recognise(headers, columns.TALLY, where=name)
+    found = recognise(headers, meanings.TALLY, where=name)
     for wanted in ("zone", "count"):
         if wanted not in found.header:
             msg = f"{name}: a paper tally needs a column '{wanted}'; the columns are {quoted(headers)}. Add it."

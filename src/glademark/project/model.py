@@ -205,6 +205,25 @@ class AllowanceSettings(Part):
     standing: Mapping[str, str] = Field(default_factory=dict)
 
 
+class DeliverSettings(Part):
+    """
+    What is made, and on which paper.
+
+    Attributes
+    ----------
+    only
+        Ids of the deliverables to make; all where empty.
+    paper
+        Paper of the map sheets; letter or A4 by the units of the project where not given.
+    scale
+        Denominator of the overview map's scale; a round one that fits where not given.
+    """
+
+    only: tuple[str, ...] = ()
+    paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
+    scale: int | None = Field(None, ge=100, le=100_000)
+
+
 class LimitSetting(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -241,3 +260,4 @@ class Project(Part):
     volume: VolumeSettings = VolumeSettings()
     allowance: AllowanceSettings = AllowanceSettings()
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
+    deliver: DeliverSettings = DeliverSettings()
