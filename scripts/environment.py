@@ -25,7 +25,7 @@ _NO_NETWORK = (
     "proxyerror",
 )
 _LAST_LINES = 12
-_PIP = ("--disable-pip-version-check", "--retries", "2", "install", "--quiet")
+_PIP = ("--disable-pip-version-check", "--retries", "1", "install", "--quiet")
 _NO_VENV = """\
 This Python cannot make an environment: its module {module} is missing.
 On Debian and Ubuntu it is a package of its own:  sudo apt-get install python3-venv

@@ -1,7 +1,8 @@
-"""Surveys and projects built in memory, for tests of everything behind intake."""
+"""Surveys, projects and layouts built in memory, for tests of everything behind intake."""
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import TypedDict, Unpack
 
 import geopandas as gpd
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 import shapely
 from hypothesis import settings
 from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
 
 from glademark.layout import Layout
 from glademark.measure.layout import measure_layout
@@ -21,24 +23,54 @@ settings.load_profile("suite")
 
 UTM = CRS.from_epsg(26916)
 
-MARK = {
+MARK: Mapping[str, object] = {
     "tree_id": "", "marker": "a", "count": 1, "kind": "cut", "dbh_cm": 30.0, "dbh": 30.0,
     "dbh_unit": "cm", "species": "", "product": "", "paint": "", "paint_meaning": "", "group": "",
     "height_m": np.nan, "crown_radius_m": 3.0, "volume": np.nan, "volume_unit": "",
     "defect_share": np.nan, "cull": False, "position_error_m": 4.0, "time": "", "order": np.nan,
     "radius_m": np.nan, "inside": True, "source_file": "marks.csv", "record": 0,
 }  # fmt: skip
-CORRIDOR = {"width_m": 4.0, "state": "new", "source_file": "corridors.gpkg", "record": 0}
-TALLY = {
+CORRIDOR: Mapping[str, object] = {
+    "corridor": "",
+    "width_m": 4.0,
+    "state": "new",
+    "source_file": "corridors.gpkg",
+    "record": 0,
+}
+TALLY: Mapping[str, object] = {
     "zone": "matrix", "species": "", "product": "", "dbh": 10.0, "dbh_unit": "in", "count": 1,
     "volume": np.nan, "volume_unit": "", "defect_share": np.nan, "cull": False,
     "source_file": "tally.csv", "record": 0,
 }  # fmt: skip
+LEAVE_TREE: Mapping[str, object] = {
+    "tree_id": "",
+    "species": "",
+    "dbh_cm": np.nan,
+    "crown_radius_m": 3.0,
+}
+SETBACK: Mapping[str, object] = {"name": "", "rule": "no_cut", "minimum_m2_ha": np.nan}
 
-Rows = Sequence[Mapping[str, object]]
+Row = Mapping[str, object]
+Tables = Mapping[str, object]
 
 
-def frame(rows: Rows, defaults: Mapping[str, object]) -> gpd.GeoDataFrame:
+class Given(TypedDict, total=False):
+    """What a survey may hold beside its stand."""
+
+    corridors: Sequence[Row | BaseGeometry]
+    marks: Sequence[Row]
+    tally: Sequence[Row]
+    walked: Sequence[Row | BaseGeometry]
+    keep_out: Sequence[BaseGeometry]
+    landings: Sequence[BaseGeometry]
+    water: Sequence[BaseGeometry]
+    setbacks: Sequence[Row]
+    leave_trees: Sequence[Row]
+    volume_table: pd.DataFrame | None
+    cruise: pd.DataFrame | None
+
+
+def frame(rows: Sequence[Row], defaults: Row) -> gpd.GeoDataFrame:
     """Rows with a `geometry`, missing columns filled from the defaults."""
     table = pd.DataFrame([{**defaults, **row} for row in rows], columns=[*defaults, "geometry"])
     for name, default in defaults.items():
@@ -46,43 +78,46 @@ def frame(rows: Rows, defaults: Mapping[str, object]) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(table, geometry="geometry", crs=UTM)
 
 
-def areas(shapes: Sequence[object], **columns: object) -> gpd.GeoDataFrame:
-    """Polygon rows with a name."""
-    return frame(
-        [{"geometry": shape, "name": f"area {i}"} for i, shape in enumerate(shapes, 1)],
-        {"name": "", **columns},
-    )
+def areas(shapes: Sequence[BaseGeometry]) -> gpd.GeoDataFrame:
+    """Polygon rows, each with a name."""
+    rows = [{"geometry": shape, "name": f"area {i}"} for i, shape in enumerate(shapes, 1)]
+    return frame(rows, {"name": ""})
 
 
-def build_survey(stand: object, **given: object) -> Survey:
-    """A Survey in EPSG:26916 from plain rows; what is not given is empty."""
-    corridors = given.get("corridors", [])
-    lines = [
-        {"corridor": str(i), **(row if isinstance(row, dict) else {"geometry": row})}
-        for i, row in enumerate(corridors, 1)
+def named(given: Sequence[Row | BaseGeometry], column: str, prefix: str = "") -> list[Row]:
+    """Rows from shapes or rows, numbered from 1 under a column where they have no name."""
+    return [
+        {column: f"{prefix}{i}", **(row if isinstance(row, Mapping) else {"geometry": row})}
+        for i, row in enumerate(given, 1)
     ]
+
+
+def tally_frame(rows: Sequence[Row]) -> pd.DataFrame:
+    """Rows of a paper tally."""
+    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=list(TALLY))
+    kinds = {"count": int, "dbh": float, "volume": float, "defect_share": float, "cull": bool}
+    return table.astype(kinds)
+
+
+def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
+    """A Survey in EPSG:26916 from plain rows; what is not given is empty."""
     marks = frame(given.get("marks", []), MARK)
     marks["tree_id"] = np.where(marks["tree_id"] == "", marks.index.astype(str), marks["tree_id"])
-    walked = [{"group": f"W{i}", "geometry": s} for i, s in enumerate(given.get("walked", []), 1)]
-    tree = {"tree_id": "", "species": "", "dbh_cm": np.nan, "crown_radius_m": 3.0}
-    setback = {"name": "", "rule": "no_cut", "minimum_m2_ha": np.nan}
     return Survey(
         crs=UTM,
         stand=areas([stand]),
-        corridors=frame(lines, {"corridor": "", **CORRIDOR}),
+        corridors=frame(named(given.get("corridors", []), "corridor"), CORRIDOR),
         marks=marks,
-        tally=pd.DataFrame(
-            [{**TALLY, **row} for row in given.get("tally", [])], columns=list(TALLY)
-        ).astype({"count": int, "dbh": float, "volume": float, "defect_share": float}),
-        walked=frame(walked, {"group": ""}),
+        tally=tally_frame(given.get("tally", [])),
+        walked=frame(named(given.get("walked", []), "group", "W"), {"group": ""}),
         keep_out=areas(given.get("keep_out", [])),
         landings=areas(given.get("landings", [])),
         water=areas(given.get("water", [])),
-        setbacks=frame(given.get("setbacks", []), setback),
-        leave_trees=frame(given.get("leave_trees", []), tree),
+        setbacks=frame(given.get("setbacks", []), SETBACK),
+        leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
         covered=areas([]),
         volume_table=given.get("volume_table"),
-        cruise=None,
+        cruise=given.get("cruise"),
         terrain=None,
         set_aside=pd.DataFrame(columns=list(SET_ASIDE_COLUMNS)),
         counts=(),
@@ -101,29 +136,42 @@ def build_project(**tables: object) -> Project:
     )
 
 
-@pytest.fixture
+def build_layout(
+    stand: BaseGeometry,
+    *,
+    project: Tables | None = None,
+    earlier: Mapping[int, int] | None = None,
+    **given: Unpack[Given],
+) -> Layout:
+    """Layout of a survey built from plain rows."""
+    asked = build_project(**(project or {}))
+    return measure_layout(build_survey(stand, **given), asked, earlier=earlier or {})
+
+
+def points(*positions: tuple[float, float], **columns: object) -> list[Row]:
+    """Mark rows at positions, all with the same columns."""
+    return [{"geometry": shapely.Point(position), **columns} for position in positions]
+
+
+@pytest.fixture(scope="session")
 def survey_of() -> Callable[..., Survey]:
     """Builder of surveys."""
     return build_survey
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def project_of() -> Callable[..., Project]:
     """Builder of projects."""
     return build_project
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def layout_of() -> Callable[..., Layout]:
-    """Layout of a survey built from plain rows; project tables under `project`."""
-
-    def build(stand: object, *, project: Mapping[str, object] | None = None, **given: object) -> Layout:
-        asked = build_project(**(project or {}))
-        return measure_layout(build_survey(stand, **given), asked, earlier={})
-
-    return build
+    """Builder of layouts: a stand, project tables under `project`, and what `Given` names."""
+    return build_layout
 
 
-def points(*positions: tuple[float, float], **columns: object) -> list[dict[str, object]]:
-    """Mark rows at positions, all with the same columns."""
-    return [{"geometry": shapely.Point(p), **columns} for p in positions]
+@pytest.fixture(scope="session")
+def marks_at() -> Callable[..., list[Row]]:
+    """Builder of mark rows: positions, then columns that they share."""
+    return points

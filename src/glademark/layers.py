@@ -413,6 +413,68 @@ VOLUME_BY_ZONE = Layer(
         ),
     ),
 )
+ALLOWANCE = Layer(
+    name="allowance",
+    title="Allowance",
+    meaning="What the stand can spare of one quantity, what is drawn from it, and what is left.",
+    geometry=None,
+    columns=(
+        _text("quantity", "Quantity", "basal_area, solid_volume, or a product by its name."),
+        _text("unit", "Unit", "m2 for basal area, m3 for solid volume, else the sale unit."),
+        _text("log_rule", "Log rule", "Rule that board feet are scaled by."),
+        _text("basis", "Basis", "cruise, or given in the project file."),
+        _real("standing", "", "Standing", "Standing stock of the operable area."),
+        _real("standing_low", "", "Standing, low", "Lower end of its confidence interval."),
+        _real("standing_high", "", "Standing, high", "Upper end of its confidence interval."),
+        _real("cap_share", "", "Cap share", "Share of the standing stock that may be removed."),
+        _real("cap", "", "Cap", "Cap share times standing."),
+        _real("drawn_corridor", "", "Drawn by corridors", "Cut in the corridors: drawn first."),
+        _real("drawn_opening", "", "Drawn by openings", "Cut in the openings."),
+        _real("drawn_matrix", "", "Drawn by the matrix", "Cut in the matrix."),
+        _real("drawn_other", "", "Drawn elsewhere", "Cut in landings and keep-outs."),
+        _real("drawn", "", "Drawn", "All that is marked to cut, located or not."),
+        _real("left", "", "Left", "Cap less drawn; negative where overdrawn."),
+        _real("left_low", "", "Left, low", "With the low end of the standing stock."),
+        _real("left_high", "", "Left, high", "With the high end of the standing stock."),
+        _real("share", "", "Share taken", "Drawn over standing, from 0 to 1."),
+        _real("share_low", "", "Share, low", "With the high end of the standing stock."),
+        _real("share_high", "", "Share, high", "With the low end of the standing stock."),
+        _real("share_corridor", "", "Share in corridors", "Of the stock on their ground."),
+        _real("share_opening", "", "Share in openings", "Of the stock on their ground."),
+        _real("share_matrix", "", "Share in the matrix", "Of the stock on its ground."),
+        _real("share_covered", "", "Share on covered ground", "Where only a part is marked."),
+        _real("left_per_ha_rest", "", "Left per hectare", "On the ground not covered so far."),
+    ),
+)
+CRUISE_PLOTS = Layer(
+    name="cruise_plots",
+    title="Cruise plots",
+    meaning="A plot of the cruise, those without trees included.",
+    geometry="Point",
+    columns=(
+        _text("plot", "Plot", "As recorded."),
+        _text("stratum", "Stratum", "As recorded; empty without strata."),
+        _real("weight", "", "Weight", "Share of the plot that lies in the stand."),
+        _real("trees_per_ha", "1/ha", "Trees per hectare", "What the plot says."),
+        _real("basal_area_m2_ha", "m2/ha", "Basal area per hectare", "What the plot says."),
+        _real("volume_m3_ha", "m3/ha", "Solid volume per hectare", "Empty if not computable."),
+    ),
+)
+STOCK_BY_CLASS = Layer(
+    name="stock_by_class",
+    title="Stock by size class",
+    meaning="Standing trees of one size class, and what of them is marked.",
+    geometry=None,
+    columns=(
+        _text("size_class", "Size class", "DBH class in the recorded unit."),
+        _real("standing_trees", "", "Standing trees", "On the operable area."),
+        _real("marked_trees", "", "Marked trees", "To cut, located or not."),
+        _real("residual_trees", "", "Residual trees", "Standing less marked."),
+        _real("standing_basal_area_m2", "m2", "Standing basal area", "On the operable area."),
+        _real("marked_basal_area_m2", "m2", "Marked basal area", "To cut, located or not."),
+        _real("residual_basal_area_m2", "m2", "Residual basal area", "Standing less marked."),
+    ),
+)
 CHECKS = Layer(
     name="checks",
     title="Limits checked",
@@ -480,7 +542,10 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             LANDINGS,
             WATER,
             LEAVE_TREES,
+            CRUISE_PLOTS,
             VOLUME_BY_ZONE,
+            ALLOWANCE,
+            STOCK_BY_CLASS,
             CHECKS,
             SET_ASIDE,
             PARAMETERS,
@@ -525,7 +590,7 @@ def shown_beside(column: Column, units: Units) -> tuple[str, float] | None:
     """
     kind = column.unit
     if kind == "m2":
-        kind = "basal_area" if column.name.startswith("basal_area") else "area"
+        kind = "basal_area" if "basal_area" in column.name else "area"
     if kind not in _BESIDE[units]:
         return None
     suffix, divisor = _BESIDE[units][kind]

@@ -219,8 +219,16 @@ class Layout:
     keep_out, setbacks, \
 landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
+    cruise_plots
+        What each plot of the cruise says; empty without one.
     volume_by_zone
         The tally table.
+    allowance
+        Cap, drawn and left of each quantity whose standing stock is known; empty without one.
+    stock_by_class
+        Standing, marked and residual by size class; empty without a cruise.
+    residual
+        Basal area left per hectare with its interval, mean diameters; empty without a known stock.
     figures
         Totals.
     notices
@@ -241,6 +249,10 @@ landings, water, leave_trees
     landings: gpd.GeoDataFrame
     water: gpd.GeoDataFrame
     leave_trees: gpd.GeoDataFrame
+    cruise_plots: gpd.GeoDataFrame
     volume_by_zone: pd.DataFrame
+    allowance: pd.DataFrame
+    stock_by_class: pd.DataFrame
+    residual: Mapping[str, float]
     figures: Figures
     notices: tuple[str, ...]

@@ -89,8 +89,16 @@ class Survey:
         Polygon rows of the ground that the marking has covered.
     volume_table
         Rows as text, as they stand in the file, or None.
-    cruise
-        Rows of trees on plots as text, as they stand in the file, or None.
+    plots
+        Point rows of cruise plots in or on the edge of the stand, empty ones included; the point is
+        empty where the plot has no position: `plot` (text, unique), `stratum`, `weight` (share of
+        the plot in the stand, 1 by default), `baf_m2_ha` (NaN for fixed-area plots), `plot_area_m2`
+        (NaN for variable-radius plots).
+    plot_trees
+        Trees counted on them: `plot`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `count`
+        (int), `times` (2 where the walkthrough method counts the tree twice, else 1), `height_m`,
+        `volume`, `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`,
+        `source_file`, `record`.
     terrain
         What the raster is and how much of the stand it covers, or None.
     set_aside
@@ -119,6 +127,8 @@ class Survey:
     set_aside: pd.DataFrame
     counts: tuple[InputCount, ...]
     notices: tuple[str, ...]
+    plots: gpd.GeoDataFrame | None = None
+    plot_trees: pd.DataFrame | None = None
 
 
 PaintedZone = Literal["corridor", "not_corridor", ""]

@@ -8,9 +8,9 @@ and put on.
 References
 ----------
 .. [1] International Yard and Pound Agreement of 1959: 1 ft = 0.3048 m exactly; 1 in = 2.54 cm
-exactly. .. [2] NIST Special Publication 811 (2008), appendix B: acre, chain, short ton. Read in a
-restatement;
-       the acre here is the international one, 43,560 ft2 = 4,046.8564224 m2.
+       exactly.
+.. [2] NIST Special Publication 811 (2008), appendix B: acre, chain, short ton. Read in a
+       restatement; the acre here is the international one, 43,560 ft2 = 4,046.8564224 m2.
 """
 
 import math

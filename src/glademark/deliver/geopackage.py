@@ -29,7 +29,16 @@ from glademark.errors import OutputError
 from glademark.layers import LAYERS, MARKS, Column, Layer, Units
 
 GEOPACKAGE_FILE = "layout.gpkg"
-ONLY_WHERE_GIVEN = ("keep_out", "setbacks", "landings", "water", "leave_trees")
+ONLY_WHERE_GIVEN = (
+    "keep_out",
+    "setbacks",
+    "landings",
+    "water",
+    "leave_trees",
+    "cruise_plots",
+    "allowance",
+    "stock_by_class",
+)
 """Layers that are left out where they have no rows."""
 
 _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
@@ -126,7 +135,8 @@ def _tables(delivery: Delivery) -> list[_Table]:
     units = delivery.project.heading.units
     layout = delivery.layout
     frames = {name: getattr(layout, name) for name, layer in LAYERS.items() if layer.geometry}
-    frames["volume_by_zone"] = layout.volume_by_zone
+    for name in ("volume_by_zone", "allowance", "stock_by_class"):
+        frames[name] = getattr(layout, name)
     frames["checks"] = with_shown_units(delivery.checks, units)
     frames["set_aside"] = delivery.survey.set_aside
     frames["parameters"] = parameters_table(delivery)
@@ -218,7 +228,5 @@ def _write(delivery: Delivery, folder: Path) -> None:
     write_geopackage(delivery, folder / GEOPACKAGE_FILE)
 
 
-DELIVERABLE = Deliverable(
-    id="gpkg", title="GeoPackage", files=(GEOPACKAGE_FILE,), write=_write
-)
+DELIVERABLE = Deliverable(id="gpkg", title="GeoPackage", files=(GEOPACKAGE_FILE,), write=_write)
 """Layers and tables in one GeoPackage."""

@@ -50,7 +50,7 @@ def build_summary(
         "zones": zones,
         "marks": figures.marks,
         "volume": figures.volume,
-        "allowance": {},
+        "allowance": _allowance(layout),
         "checks": {verdict: int((checks["verdict"] == verdict).sum()) for verdict in VERDICTS},
         "notices": layout.notices,
         "provenance": {
@@ -62,6 +62,15 @@ def build_summary(
         },
     }
     return dict(json_value(summary))
+
+
+def _allowance(layout: Layout) -> dict[str, Any]:
+    """Each quantity whose standing stock is known, and what stays; empty without a known stock."""
+    if layout.allowance.empty:
+        return {}
+    rows = layout.allowance.set_index("quantity").to_dict("index")
+    by_class = layout.stock_by_class.set_index("size_class").to_dict("index")
+    return {"quantities": rows, "residual": layout.residual, "by_size_class": by_class}
 
 
 def summary_text(summary: object) -> str:

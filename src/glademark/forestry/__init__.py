@@ -36,6 +36,7 @@ from glademark.forestry.products import (
 )
 from glademark.forestry.sampling import (
     Estimate,
+    allocate_plots,
     estimate_mean,
     estimate_strata,
     plots_needed,
@@ -89,6 +90,7 @@ __all__ = [
     "TreeVolume",
     "Trees",
     "VolumeTable",
+    "allocate_plots",
     "basal_area_m2",
     "choose_equation_set",
     "clark_evans",

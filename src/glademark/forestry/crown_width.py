@@ -37,7 +37,6 @@ _SAPLING_FACTOR = (
     0.885,
     1.0,
 )  # share of the 5-inch width, averages of Bragg 2001
-_SMALLEST_TREE_IN = _SAPLING_DBH_IN[-1]
 _SAPLING_SOURCE = "bragg_2001"
 _CROWNS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     # in order: where two equations serve a tree, the later one speaks
@@ -99,14 +98,15 @@ def crown_radius_m(
     )
     radius = np.full(code.shape, np.nan)
     key = np.full(code.shape, "", dtype="<U64")
+    smallest = _SAPLING_DBH_IN[0] if crown == "stand_grown" else 0.0
     for group in _CROWNS[crown]:
         codes, equation = _equations(group)
         at = np.minimum(np.searchsorted(codes, code), codes.size - 1)
-        known = (codes[at] == code) & (diameter > equation["over_in"][at])
+        known = (codes[at] == code) & (diameter >= smallest) & (diameter > equation["over_in"][at])
         radius[known] = _width_m(equation, at[known], diameter[known]) / 2
         key[known] = equation["key"][at[known]]
     if crown == "stand_grown":
-        sapling = np.isfinite(radius) & (diameter < _SMALLEST_TREE_IN)
+        sapling = np.isfinite(radius) & (diameter < _SAPLING_DBH_IN[-1])
         radius[sapling] *= np.interp(diameter[sapling], _SAPLING_DBH_IN, _SAPLING_FACTOR)
         key[sapling] = np.char.add(key[sapling], f"+{_SAPLING_SOURCE}")
     return radius, key

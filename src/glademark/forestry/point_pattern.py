@@ -19,7 +19,8 @@ from glademark.errors import InputError
 __all__ = ["FEWEST_POINTS", "ClarkEvans", "clark_evans"]
 
 FEWEST_POINTS = 8  # under this many the index says nothing that a map does not
-_STANDARD_ERROR = math.sqrt((4 - math.pi) / (4 * math.pi))  # 0.26136
+_STANDARD_ERROR = 0.26136  # as Clark and Evans print it
+_EDGE, _EDGE_BY_NUMBER = 0.0514, 0.0412  # the second is often printed as 0.041
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,7 +93,7 @@ def clark_evans(distances: ArrayLike, *, area: float, perimeter: float | None = 
     error = _STANDARD_ERROR * math.sqrt(area) / number
     z = (observed - expected) / error
     if perimeter is not None:
-        expected += (0.0514 + 0.041 / math.sqrt(number)) * perimeter / number
+        expected += (_EDGE + _EDGE_BY_NUMBER / math.sqrt(number)) * perimeter / number
         z = math.nan
     return ClarkEvans(
         index=observed / expected, observed=observed, expected=expected, z=z, points=number

@@ -21,9 +21,17 @@ from scipy.special import stdtrit
 from glademark.errors import InputError
 from glademark.units import ACRE_M2
 
-__all__ = ["Estimate", "estimate_mean", "estimate_strata", "plots_needed", "recommended_points"]
+__all__ = [
+    "Estimate",
+    "allocate_plots",
+    "estimate_mean",
+    "estimate_strata",
+    "plots_needed",
+    "recommended_points",
+]
 
 _CONFIDENCE = 0.95
+_CLEAN_DECIMALS = 9  # 20.000000000000004 plots are 20
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -314,6 +322,36 @@ def plots_needed(
     if t is not None:
         return max(2, math.ceil((t * ratio) ** 2))
     return _least_plots(ratio, (1 + confidence) / 2)
+
+
+def allocate_plots(plots: int, variations: ArrayLike) -> NDArray[np.int64]:
+    """
+    Number of plots for each stratum, in proportion to what it adds to the error.
+
+    Parameters
+    ----------
+    plots
+        Plots to take in all.
+    variations
+        Area share times coefficient of variation of each stratum, none below zero.
+
+    Returns
+    -------
+    plots
+        Rounded up, so that the sum may be a little over.
+
+    References
+    ----------
+    USDA Forest Service Handbook 2409.12, as taught in class slides.
+
+    Examples
+    --------
+    >>> allocate_plots(30, [2.0, 1.0]).tolist()
+    [20, 10]
+    """
+    parts = np.asarray(variations, np.float64)
+    exact: NDArray[np.float64] = (plots * parts / parts.sum()).round(_CLEAN_DECIMALS)
+    return np.ceil(exact).astype(np.int64)
 
 
 def recommended_points(area_m2: float) -> int:

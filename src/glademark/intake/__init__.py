@@ -1,10 +1,10 @@
 """
 Field files in, one Survey out.
 
-GDAL can be made to follow a "virtual" data set to other files and to the network, whatever the name
-of the file. Its drivers are listed when the first of pyogrio, fiona and rasterio is imported, and each
-of them brings a GDAL of its own that reads these two variables then. So they are set here, before any
-module of this folder is loaded; what the user has set stays.
+GDAL can be made to follow a "virtual" data set to other files and to the network, whatever the
+name of the file. Its drivers are listed when the first of pyogrio, fiona and rasterio is imported,
+and each of them brings a GDAL of its own that reads these two variables then. So they are set here,
+before any module of this folder is loaded; what the user has set stays.
 """
 
 import os

@@ -1,6 +1,4 @@
-"""
-Areas with a meaning: walked openings, keep-outs, landings, covered ground, water and setbacks.
-"""
+"""Areas: walked openings, keep-outs, landings, covered ground, water and setbacks."""
 
 from dataclasses import replace
 
@@ -14,8 +12,8 @@ from glademark.intake import meanings
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
+from glademark.intake.outlines import with_areas
 from glademark.intake.records import Ledger, Reading
-from glademark.intake.stand import areas_of_lines, mended
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Source, WaterSettings
 from glademark.survey import SETBACK_RULES
@@ -28,7 +26,6 @@ WALKED_COLUMNS = ("group", "source_file", "record")
 AREA_COLUMNS = ("name",)
 SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
 _KINDS = {"record": "int64", "minimum_m2_ha": "float64"}
-_BUFFER = {"quad_segs": QUARTER_SEGMENTS, "cap_style": "round", "join_style": "round"}
 
 
 def no_areas(ground: Ground, names: tuple[str, ...]) -> gpd.GeoDataFrame:
@@ -81,7 +78,7 @@ def read_areas(
         If there are points or open lines, or all areas are outside.
     """
     reading, fields = _brought(reading, source, ground, ledger, meanings.AREAS)
-    reading = _as_areas(reading, ledger, gap_max_m=gap_max_m)
+    reading = with_areas(reading, ledger, gap_max_m=gap_max_m)
     reading, geometry = _in_stand(reading, ground, ledger)
     ledger.use(reading)
     names = fields.cells("name")[reading.rows.index]
@@ -120,17 +117,15 @@ def read_walked(
         If there are points or open lines, or all perimeters are outside.
     """
     reading, fields = _brought(reading, source, ground, ledger, meanings.WALKED)
-    reading = _as_areas(reading, ledger, gap_max_m=gap_max_m)
-    before = reading
+    reading = with_areas(reading, ledger, gap_max_m=gap_max_m)
     reading, _ = _in_stand(reading, ground, ledger)
     ledger.use(reading)
     groups = fields.cells("group")[reading.rows.index].astype("object")
     blank = groups == ""
     groups[blank] = [f"W{number}" for number in range(1, int(blank.sum()) + 1)]
-    geometry = None if before.geometry is None else before.geometry[reading.rows.index]
     frame = gpd.GeoDataFrame(
         {"group": groups.astype("str"), "source_file": reading.file.name, "record": reading.record},
-        geometry=geometry,
+        geometry=reading.shapes,
         crs=ground.crs,
     )
     return frame.reset_index(drop=True)
@@ -170,13 +165,16 @@ def read_water(
     bad |= widths <= 0
     widths = widths.fillna(np.nan if settings.width_m is None else settings.width_m)
     lines = _dimension(reading) == 1
-    mend = "Give it a column width_m or width_ft, or state [water] width: distances are measured from the bank."
+    mend = (
+        "Give it a column width_m or width_ft, or state [water] width: distances are measured "
+        "from the bank."
+    )
     _refuse(reading, lines & (bad | widths.isna()), "the line has no width that can be used", mend)
     reading = _widened(reading, lines, widths / 2)
-    reading = _as_areas(reading, ledger, gap_max_m=0.0)
+    reading = with_areas(reading, ledger, gap_max_m=0.0)
     ledger.use(reading)
     names = fields.cells("name")[reading.rows.index]
-    return gpd.GeoDataFrame({"name": names}, geometry=reading.geometry, crs=ground.crs).reset_index(
+    return gpd.GeoDataFrame({"name": names}, geometry=reading.shapes, crs=ground.crs).reset_index(
         drop=True
     )
 
@@ -222,7 +220,7 @@ def read_setbacks(
         reading, lines & (bad | ~(distances > 0)), "the line has no distance that can be used",
         "Give it a column distance_m or distance_ft, or draw the strip as a polygon.",
     )  # fmt: skip
-    reading = _as_areas(_widened(reading, lines, distances), ledger, gap_max_m=0.0)
+    reading = with_areas(_widened(reading, lines, distances), ledger, gap_max_m=0.0)
     reading, geometry = _in_stand(reading, ground, ledger)
     ledger.use(reading)
     frame = pd.DataFrame({"name": fields.cells("name"), "rule": rules, "minimum_m2_ha": minimum})
@@ -254,7 +252,9 @@ def water_setbacks(
     if settings.setback_m is None or water.empty:
         return none
     banks = shapely.union_all(water.geometry.to_numpy())
-    strip = shapely.difference(shapely.buffer(banks, settings.setback_m, **_BUFFER), banks)
+    strip = shapely.difference(
+        shapely.buffer(banks, settings.setback_m, quad_segs=QUARTER_SEGMENTS), banks
+    )
     inside = ground.clipped(gpd.GeoSeries([strip], crs=ground.crs))
     if not inside.area.iloc[0] > 0:
         return none
@@ -272,76 +272,62 @@ def _brought(
     source: Source,
     ground: Ground,
     ledger: Ledger,
-    meanings: tuple[meanings.Meaning, ...],
+    wanted: tuple[meanings.Meaning, ...],
 ) -> tuple[Reading, Fields]:
     """Records in the working CRS, known by their names, and their fields."""
     reading = ground.bring(reading, source, ledger)
     if not len(reading.rows):
-        msg = f"{reading.file.name}: no feature in it can be used. Draw it again, or leave the input out."
+        msg = (
+            f"{reading.file.name}: no feature in it can be used. Draw it again, or leave the "
+            "input out."
+        )
         raise FileError(msg)
-    found = recognise(list(reading.rows.columns), meanings, where=reading.file.name)
+    found = recognise(list(reading.rows.columns), wanted, where=reading.file.name)
     fields = Fields(reading=reading, found=found)
-    reading = replace(reading, ids=fields.cells(meanings[0].name))
+    reading = replace(reading, ids=fields.cells(wanted[0].name))
     return reading, Fields(reading=reading, found=found)
 
 
 def _dimension(reading: Reading) -> pd.Series:
     """0 for points, 1 for lines, 2 for areas."""
-    shapes = np.array([]) if reading.geometry is None else reading.geometry.to_numpy()
-    return pd.Series(shapely.get_dimensions(shapes), index=reading.rows.index)
+    return pd.Series(shapely.get_dimensions(reading.shapes.to_numpy()), index=reading.rows.index)
 
 
 def _refuse(reading: Reading, bad: pd.Series, what: str, mend: str) -> None:
     """Refuse a file some of whose records cannot be left out without harm."""
     if bad.any():
         more = counted(int(bad.sum()), "record")
-        msg = f"{reading.file.name}, {reading.place(bad)}: {what} ({more}: {listed(reading.called(bad))}). {mend}"
+        names = listed(reading.called(bad))
+        msg = f"{reading.file.name}, {reading.place(bad)}: {what} ({more}: {names}). {mend}"
         raise FileError(msg)
 
 
 def _widened(reading: Reading, lines: pd.Series, metres: pd.Series) -> Reading:
     """Lines as the ground within some distance of them."""
-    if reading.geometry is None or not lines.any():
+    if not lines.any():
         return reading
-    shapes = reading.geometry.to_numpy().copy()
+    shapes = reading.shapes.to_numpy().copy()
     wanted = lines.to_numpy()
-    shapes[wanted] = shapely.buffer(shapes[wanted], metres[lines].to_numpy(), **_BUFFER)
-    geometry = gpd.GeoSeries(shapes, index=reading.geometry.index, crs=reading.geometry.crs)
-    return replace(reading, geometry=geometry)
-
-
-def _as_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading:
-    """Valid polygons; a file with one that cannot be mended is refused."""
-    if reading.geometry is None:  # pragma: no cover - refused before
-        return reading
-    geometry = areas_of_lines(reading.geometry, reading, ledger, gap_max_m=gap_max_m)
-    geometry, fault = mended(geometry, reading, ledger)
-    broken = fault[fault != ""]
-    if len(broken):
-        raise FileError(
-            *(
-                f"{reading.file.name}, {reading.place(fault == text)}: {text}"
-                for text in broken.unique()
-            )
-        )
+    shapes[wanted] = shapely.buffer(
+        shapes[wanted], metres[lines].to_numpy(), quad_segs=QUARTER_SEGMENTS
+    )
+    geometry = gpd.GeoSeries(shapes, index=reading.rows.index, crs=reading.shapes.crs)
     return replace(reading, geometry=geometry)
 
 
 def _in_stand(reading: Reading, ground: Ground, ledger: Ledger) -> tuple[Reading, gpd.GeoSeries]:
     """Areas that have a part in the stand, and those parts."""
-    if reading.geometry is None:  # pragma: no cover - refused before
-        return reading, gpd.GeoSeries([], crs=ground.crs)
-    clipped = ground.clipped(reading.geometry)
+    clipped = ground.clipped(reading.shapes)
     outside = ~(clipped.area > 0)
     if outside.all():
-        ground.refuse_if_most_outside(reading, outside, noun="area")
+        ground.refuse_if_most_outside(reading, outside)
     reading = ledger.set_aside(
         reading,
         outside,
         reason="it lies outside the stand; correct it or leave it out",
         what="outside the stand",
     )
-    return reading, clipped[reading.rows.index]
+    return reading, gpd.GeoSeries(clipped[reading.rows.index], crs=ground.crs)
 
 
 def _minimum(fields: Fields, rules: pd.Series) -> pd.Series:
@@ -357,13 +343,7 @@ def _minimum(fields: Fields, rules: pd.Series) -> pd.Series:
         )
         raise FileError(msg)
     _refuse(
-        fields.reading, asked & (bad | ~(values > 0)), "a residual basal area needs a minimum above 0",
+        fields.reading, asked & (bad | ~(values > 0)), "the residual basal area has no minimum",
         "Give it in a column minimum_m2_ha or minimum_ft2_ac.",
     )  # fmt: skip
     return values * BASAL_AREA_M2_HA.get(unit, 1.0)
-
-
-__all__ = [
-    "AREA_COLUMNS", "SETBACK_COLUMNS", "WALKED_COLUMNS", "no_areas", "read_areas",
-    "read_setbacks", "read_walked", "read_water", "water_setbacks",
-]  # fmt: skip

@@ -1,6 +1,6 @@
-"""
-Cells that people wrote, as numbers, yes or no, and quantities with a unit of their own.
-"""
+"""Cells that people wrote, as numbers, yes or no, and quantities with a unit of their own."""
+
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pandas as pd
@@ -11,9 +11,13 @@ BLANKS = frozenset({"", "-", "--", ".", "na", "n/a", "nan", "null", "none", "nil
 """What stands for no number in a column of numbers; a species code may well be NA."""
 
 _COMMA_NUMBER = r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d+)?"
-_WITH_UNIT = r"""^\s*([-+]?\d*\.?\d+)\s*(in|inch|inches|"|”|cm|mm|m|ft|feet|'|’|%|pct)\.?\s*$"""
-_CELL_UNITS = {"inch": "in", "inches": "in", '"': "in", "”": "in", "feet": "ft", "'": "ft",
-               "’": "ft", "%": "pct"}  # fmt: skip
+_WITH_UNIT = (
+    r"""^\s*([-+]?\d*\.?\d+)\s*(in|inch|inches|"|\u201d|cm|mm|m|ft|feet|'|\u2019|%|pct)\.?\s*$"""
+)
+_CELL_UNITS = {
+    "in": "in", "inch": "in", "inches": "in", '"': "in", "\u201d": "in", "cm": "cm", "mm": "mm",
+    "m": "m", "ft": "ft", "feet": "ft", "'": "ft", "\u2019": "ft", "%": "pct", "pct": "pct",
+}  # fmt: skip
 _YES = frozenset({"yes", "y", "true", "t", "1", "x"})
 _NO = frozenset({"no", "n", "false", "f", "0", ""})
 
@@ -32,7 +36,7 @@ def is_blank(text: pd.Series) -> pd.Series:
     blank
         Boolean, on the same index.
     """
-    return text.str.casefold().isin(BLANKS)
+    return each_word(text, str.casefold).isin(BLANKS)
 
 
 def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Series]:
@@ -61,16 +65,24 @@ def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Se
     """
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         values = column.astype("float64")
-        return values.where(np.isfinite(values)), np.isinf(values)
+        endless = pd.Series(np.isinf(values.to_numpy()), index=values.index)
+        return values.where(~endless), endless
     text = text_of(column)
     values = _parsed(text)
-    unread = values.isna() & ~is_blank(text)
+    unread = _unread(values, text)
     if decimal_comma and unread.any():
         filled = text[~is_blank(text)]
         if filled.str.fullmatch(_COMMA_NUMBER).all():
             values = _parsed(text.str.replace(",", ".", regex=False))
-            unread = values.isna() & ~is_blank(text)
+            unread = _unread(values, text)
     return values, unread
+
+
+def _unread(values: pd.Series, text: pd.Series) -> pd.Series:
+    """Cells that hold something, but no number."""
+    unread = values.isna()
+    unread[unread] = ~is_blank(text[unread])
+    return unread
 
 
 def _parsed(text: pd.Series) -> pd.Series:
@@ -116,9 +128,59 @@ def quantities(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd
     read = parts[0].notna()
     own = parts.index[read]
     values.loc[own] = pd.to_numeric(parts.loc[own, 0])
-    units.loc[own] = parts.loc[own, 1].replace(_CELL_UNITS).astype("str")
+    units.loc[own] = translated(parts.loc[own, 1], _CELL_UNITS)
     bad = bad & values.isna()
     return values, units, bad
+
+
+def each_word(text: pd.Series, change: Callable[[str], str]) -> pd.Series:
+    """
+    Text in which every word is changed, each different word worked out once.
+
+    Parameters
+    ----------
+    text
+        Words, many of them alike.
+    change
+        From word to word.
+
+    Returns
+    -------
+    changed
+        On the same index.
+
+    Examples
+    --------
+    >>> each_word(pd.Series(["Pink", "Pink", ""]), str.casefold).tolist()
+    ['pink', 'pink', '']
+    """
+    codes, different = pd.factorize(text)
+    changed = np.array([change(str(word)) for word in different], dtype=object)
+    return pd.Series(changed[codes], index=text.index, dtype="str")
+
+
+def translated(text: pd.Series, words: Mapping[str, str]) -> pd.Series:
+    """
+    Standard words for the words that people use.
+
+    Parameters
+    ----------
+    text
+        Words without missing values.
+    words
+        What each word means.
+
+    Returns
+    -------
+    meaning
+        On the same index; nothing where the word is not listed.
+
+    Examples
+    --------
+    >>> translated(pd.Series(["old", "odd", ""]), {"old": "existing"}).tolist()
+    ['existing', '', '']
+    """
+    return each_word(text, lambda word: words.get(word, ""))
 
 
 def yes_or_no(column: pd.Series) -> tuple[pd.Series, pd.Series]:
@@ -137,6 +199,6 @@ def yes_or_no(column: pd.Series) -> tuple[pd.Series, pd.Series]:
     bad
         Boolean.
     """
-    text = text_of(column).str.casefold()
+    text = each_word(text_of(column), str.casefold)
     yes = text.isin(_YES)
     return yes, ~(yes | text.isin(_NO))

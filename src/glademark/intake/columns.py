@@ -1,6 +1,4 @@
-"""
-Columns recognised by their meaning.
-"""
+"""Columns recognised by their meaning."""
 
 import re
 from collections.abc import Iterable, Mapping, Sequence

@@ -1,17 +1,16 @@
-"""
-Corridors: centre lines with their widths and whether they are new.
-"""
+"""Corridors: centre lines with their widths and whether they are new."""
 
+from collections import Counter
 from dataclasses import replace
-from itertools import count
+from itertools import chain, count
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 import shapely
 
 from glademark.errors import FileError
 from glademark.intake import meanings
+from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
@@ -71,7 +70,7 @@ def read_corridors(
         list(reading.rows.columns), meanings.CORRIDORS, stated=stated, where=reading.file.name
     )
     names = Fields(reading=reading, found=found).cells("name")
-    reading = _lines_only(_with_ids(reading, names), ledger)
+    reading = _lines_only(replace(reading, ids=names), ledger)
     reading = _near_stand(reading, ground, ledger)
     fields = Fields(reading=reading, found=found)
     frame = gpd.GeoDataFrame(
@@ -82,7 +81,7 @@ def read_corridors(
             "source_file": reading.file.name,
             "record": reading.record,
         },
-        geometry=reading.geometry,
+        geometry=reading.shapes,
         crs=ground.crs,
     )
     _note_duplicates(frame, reading.file.name, ledger)
@@ -116,76 +115,67 @@ def no_corridors(ground: Ground) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
 
 
-def _with_ids(reading: Reading, names: pd.Series) -> Reading:
-    """Records known by the names that they have in the file."""
-    return replace(reading, ids=names)
-
-
 def _lines_only(reading: Reading, ledger: Ledger) -> Reading:
     """Lines that have a length."""
-    geometry = _shapes(reading)
-    dimensions = pd.Series(shapely.get_dimensions(geometry), index=reading.rows.index)
-    kinds = {2: "areas", 0: "points"}
-    for dimension, what in kinds.items():
-        if (dimensions == dimension).any():
-            mend = "Give the centre lines; areas that are taken anyway belong under landings."
-            msg = f"{reading.file.name}, {reading.place(dimensions == dimension)}: corridors are lines, and these are {what}. {mend}"
-            raise FileError(msg)
-    short = pd.Series(shapely.length(geometry) < LENGTH_MIN_M, index=reading.rows.index)
-    return ledger.set_aside(
-        reading, short, reason="the line has no length; draw it again", what="lines without length"
+    dimensions = pd.Series(
+        shapely.get_dimensions(reading.shapes.to_numpy()), index=reading.rows.index
     )
-
-
-def _shapes(reading: Reading) -> np.ndarray:
-    """Geometries as an array."""
-    return np.array([], dtype=object) if reading.geometry is None else reading.geometry.to_numpy()
+    for dimension, what in ((2, "areas"), (0, "points")):
+        wrong = dimensions == dimension
+        if wrong.any():
+            msg = (
+                f"{reading.file.name}, {reading.place(wrong)}: corridors are lines, and these are "
+                f"{what}. Give the centre lines; areas taken anyway belong under landings."
+            )
+            raise FileError(msg)
+    short = reading.shapes.length < LENGTH_MIN_M
+    return ledger.set_aside(
+        reading, short, reason="the line has no length; draw it again", what="without length"
+    )
 
 
 def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
     """Lines with a part in the stand; the file is refused if none has."""
-    if reading.geometry is None or not len(reading.rows):
-        msg = f"{reading.file.name}: no line in it can be used. Draw the corridors again, or leave the input out."
+    if not len(reading.rows):
+        msg = (
+            f"{reading.file.name}: no line in it can be used. Draw the corridors again, or leave "
+            "the input out."
+        )
         raise FileError(msg)
-    outside = ~ground.touches(reading.geometry)
+    outside = ~ground.touches(reading.shapes)
     if outside.all():
-        ground.refuse_if_most_outside(reading, outside, noun="line")
+        ground.refuse_if_most_outside(reading, outside)
     return ledger.set_aside(
         reading,
         outside,
         reason="the line lies wholly outside the stand; correct it or leave it out",
-        what="lines outside the stand",
+        what="outside the stand",
     )
 
 
 def _unique_names(reading: Reading, ledger: Ledger) -> pd.Series:
     """The marker's own names, numbers where there are none, told apart where they repeat."""
-    names = reading.ids if reading.ids is not None else pd.Series("", index=reading.rows.index)
-    blank = names == ""
-    taken = set(names[~blank])
-    free = (number for number in count(1) if str(number) not in taken)
-    names = names.astype("object")
-    names[blank] = [str(next(free)) for _ in range(int(blank.sum()))]
-    repeated = names.duplicated(keep=False)
-    if not repeated.any():
-        return names.astype("str")
-    ledger.notice(
-        f"{reading.file.name}: {counted(int(repeated.sum()), 'line')} share a name ({listed(names[repeated].unique())}); "
-        "each is a corridor of its own, told apart by a number behind the name."
-    )
-    return _told_apart(names).astype("str")
-
-
-def _told_apart(names: pd.Series) -> pd.Series:
-    """Names with -2, -3 and so on behind those that repeat an earlier one."""
-    taken = set(names)
-    result = names.copy()
-    for place in np.flatnonzero(names.duplicated()):  # corridors are few
-        name = names.iloc[place]
-        result.iloc[place] = next(
-            new for new in (f"{name}-{number}" for number in count(2)) if new not in taken
+    names = [""] * len(reading.rows) if reading.ids is None else list(reading.ids)
+    free = (number for number in map(str, count(1)) if number not in set(names))
+    names = [name or next(free) for name in names]
+    repeated = sorted({name for name, times in Counter(names).items() if times > 1})
+    if repeated:
+        number = counted(sum(name in repeated for name in names), "line")
+        ledger.notice(
+            f"{reading.file.name}: {number} with a name that another has too ({listed(repeated)}); "
+            "each is a corridor of its own, told apart by a number behind the name."
         )
-        taken.add(result.iloc[place])
+    return pd.Series(_told_apart(names), index=reading.rows.index, dtype="str")
+
+
+def _told_apart(names: list[str]) -> list[str]:
+    """Names with -2, -3 and so on behind those that repeat an earlier one."""
+    result: list[str] = []
+    for name in names:
+        choices = chain([name], (f"{name}-{number}" for number in count(2)))
+        result.append(
+            next(new for new in choices if new not in result and (new == name or new not in names))
+        )
     return result
 
 
@@ -198,33 +188,33 @@ def _widths(fields: Fields, settings: CorridorSettings, ledger: Ledger) -> pd.Se
         cell = shown(fields.cells("width")[wrong].iloc[0])
         names = listed(fields.reading.called(wrong))
         msg = (
-            f"{name}, {fields.reading.place(wrong)}: {counted(int(wrong.sum()), 'corridor')} with an impossible width "
-            f'({names}; the first is "{cell}"). Expected more than 0 and at most {WIDTH_MAX_M:.0f} m; correct '
-            "the cells, or the unit of the column."
+            f"{name}, {fields.reading.place(wrong)}: {counted(int(wrong.sum()), 'corridor')} with "
+            f'an impossible width ({names}; the first is "{cell}"). Expected more than 0 and at '
+            f"most {WIDTH_MAX_M:.0f} m; correct the cells, or the unit of the column."
         )
         raise FileError(msg)
     blank = widths.isna()
     if blank.any() and fields.has("width"):
         names = listed(fields.reading.called(blank))
         ledger.notice(
-            f"{name}: {counted(int(blank.sum()), 'corridor')} without a width of its own: {names}; "
-            f"the default of {settings.width_m:.2f} m is used."
+            f"{name}: {counted(int(blank.sum()), 'corridor')} without a width of its own: "
+            f"{names}; the default of {settings.width_m:.2f} m is used."
         )
     return widths.fillna(settings.width_m)
 
 
 def _states(fields: Fields, ledger: Ledger) -> pd.Series:
-    """new or existing; new where nothing is said."""
-    cells = fields.cells("state").str.casefold()
-    states = cells.map(_STATE_OF)
-    unknown = states.isna() & (cells != "")
+    """State of each corridor, new where nothing is said."""
+    cells = each_word(fields.cells("state"), str.casefold)
+    states = translated(cells, _STATE_OF)
+    unknown = (states == "") & (cells != "")
     if unknown.any():
         words = listed(cells[unknown].unique())
         ledger.notice(
-            f"{fields.reading.file.name}: '{shown(fields.found.header['state'])}' says neither new nor existing "
-            f"for {counted(int(unknown.sum()), 'corridor')} ({words}); taken as new."
+            f"{fields.reading.file.name}: '{shown(fields.found.header['state'])}' says neither new "
+            f"nor existing for {counted(int(unknown.sum()), 'corridor')} ({words}); taken as new."
         )
-    return states.fillna("new").astype("str")
+    return states.where(states != "", "new")
 
 
 def _note_duplicates(frame: gpd.GeoDataFrame, name: str, ledger: Ledger) -> None:
@@ -234,22 +224,21 @@ def _note_duplicates(frame: gpd.GeoDataFrame, name: str, ledger: Ledger) -> None
     )
     twice = same.duplicated(keep=False)
     if twice.any():
+        number = counted(int(twice.sum()), "line")
         names = listed(frame["corridor"][twice])
-        ledger.notice(
-            f"{name}: {counted(int(twice.sum()), 'line')} are drawn more than once ({names}); their ground counts once."
-        )
+        ledger.notice(f"{name}: {number} equal to another ({names}); their ground counts once.")
 
 
 def _note_overrun(frame: gpd.GeoDataFrame, name: str, ground: Ground, ledger: Ledger) -> None:
     """Say so where lines run past the boundary."""
     if ground.stand is None:
         return
-    lines = frame.geometry.to_numpy()
-    past = shapely.length(shapely.difference(lines, ground.stand))
+    past = shapely.length(shapely.difference(frame.geometry.to_numpy(), ground.stand))
     out = past > OVERRUN_MIN_M
     if out.any():
+        number = counted(int(out.sum()), "line")
         names = listed(frame["corridor"][out])
         ledger.notice(
-            f"{name}: {counted(int(out.sum()), 'line')} run past the boundary, by {past[out].sum():,.0f} m in all "
-            f"({names}); only the part inside counts."
+            f"{name}: {number} past the boundary, by {past[out].sum():,.0f} m in all ({names}); "
+            "only the part inside counts."
         )

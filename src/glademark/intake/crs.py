@@ -29,7 +29,7 @@ AREA_OF_USE_MARGIN_DEG = 3.0
 """How far outside its area of use a coordinate system may be stretched: about half a UTM zone."""
 
 GRID_ERROR_MAX_M = 5.0
-"""Error of a way between datums that is not worth a word [m]: WGS 84 and NAD83 taken as one have 4 m."""
+"""Error of a way between datums not worth a word [m]: WGS 84 and NAD83 taken as one have 4 m."""
 
 WGS84 = CRS.from_epsg(4326)
 
@@ -154,7 +154,7 @@ def same_crs(first: CRS, second: CRS) -> bool:
 
 def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger: Ledger) -> CRS:
     """
-    System to work in: the project's, else the stand's own where it is fit, else the stand's UTM zone.
+    System to work in: the project's, else the stand's own where fit, else its UTM zone.
 
     Parameters
     ----------
@@ -255,9 +255,13 @@ def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSer
     if same_crs(source, target):
         return gpd.GeoSeries(geometry.to_numpy(), index=geometry.index, crs=target)
     way = _transformer(source, target)
-    moved = shapely.transform(
-        geometry.to_numpy(), lambda xy: np.column_stack(way.transform(xy[:, 0], xy[:, 1]))
-    )
+    shapes = geometry.to_numpy()
+    if (shapely.get_type_id(shapes) == shapely.GeometryType.POINT).all():
+        moved = shapely.points(*way.transform(shapely.get_x(shapes), shapely.get_y(shapes)))
+    else:
+        moved = shapely.transform(
+            shapes, lambda xy: np.column_stack(way.transform(xy[:, 0], xy[:, 1]))
+        )
     return gpd.GeoSeries(moved, index=geometry.index, crs=target)
 
 
@@ -295,7 +299,12 @@ def _missing_grid_error(source: CRS, target: CRS, lon: float, lat: float) -> flo
     area = AreaOfInterest(lon - 0.1, lat - 0.1, lon + 0.1, lat + 0.1)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # told in our own words
-        ways = TransformerGroup(source, target, always_xy=True, area_of_interest=area)
+        ways = TransformerGroup(
+            source,
+            target,
+            always_xy=True,
+            area_of_interest=area,  # type: ignore[arg-type] # pyproj's own class, typed otherwise
+        )
     if ways.best_available or not ways.transformers:
         return 0.0
     return float(ways.transformers[0].accuracy)

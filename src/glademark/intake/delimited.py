@@ -1,6 +1,4 @@
-"""
-Text files of rows and columns: every cell as text, whatever wrote the file.
-"""
+"""Text files of rows and columns: every cell as text, whatever wrote the file."""
 
 import csv
 import io
@@ -63,16 +61,16 @@ def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
     if not lines and not spoiled:
         msg = f"{file.name}: there are no rows below the header in line {header_line}."
         raise FileError(msg)
-    columns = zip(*cells, strict=True) if cells else ([] for _ in header)
-    frame = pd.DataFrame(
-        {number: pd.Series(list(column), dtype="str") for number, column in enumerate(columns)}
-    )
-    frame.columns = pd.Index(header)
-    frame = frame.drop(columns=[name for name in header if _is_filler(name, frame)])
+    frame = _frame(cells, header)
+    blank = (frame.iloc[:, 0] == "").to_numpy()
+    blank[blank] = (frame[blank] == "").all(axis=1).to_numpy()
+    lines = pd.Series(lines, dtype="int64")
+    if blank.any():
+        frame, lines = frame[~blank].reset_index(drop=True), lines[~blank].reset_index(drop=True)
     return Reading(
         file=file,
         rows=frame,
-        record=pd.Series(lines, dtype="int64"),
+        record=lines,
         noun="line",
         decimal_comma=separator != ",",
         spoiled=tuple(spoiled),
@@ -134,14 +132,13 @@ def _until_error(reader: Iterable[list[str]]) -> Iterator[list[str]]:
 def _rows(
     text: str, separator: str, file: FieldFile, *, first_line: int
 ) -> Iterator[tuple[int, list[str]]]:
-    """First line and trimmed cells of every row that is not blank."""
+    """First line and cells of every row that is not empty."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     line = first_line
     try:
         for row in reader:
-            cells = [cell.strip() for cell in row]
-            if any(cells):
-                yield line, cells
+            if any(row):
+                yield line, row
             line = first_line + reader.line_num
     except csv.Error as error:
         msg = (
@@ -151,37 +148,46 @@ def _rows(
         raise FileError(msg) from error
 
 
+def _frame(cells: Sequence[str], header: Sequence[str]) -> pd.DataFrame:
+    """Columns of trimmed text, without nameless ones that hold nothing."""
+    width = len(header)
+    columns = [list(map(str.strip, cells[place::width])) for place in range(width)]
+    frame = pd.concat([pd.Series(column, dtype="str") for column in columns], axis=1)
+    frame.columns = pd.Index(header)
+    return frame.drop(columns=[name for name in header if _is_filler(name, frame)])
+
+
 def _named(header: Sequence[str]) -> list[str]:
     """Header in which a column without a name is called after its place."""
-    return [name or f"column_{place}" for place, name in enumerate(header, start=1)]
+    return [name.strip() or f"column_{place}" for place, name in enumerate(header, start=1)]
 
 
 def _is_filler(name: str, frame: pd.DataFrame) -> bool:
     """A nameless column without a value, as separators at the end of lines make it."""
     column = frame[name]
-    return (
-        name.startswith("column_") and isinstance(column, pd.Series) and bool((column == "").all())
-    )
+    return name.startswith("column_") and bool((column == "").to_numpy().all())
 
 
 def _sorted_out(
     rows: Iterable[tuple[int, list[str]]], header: Sequence[str]
-) -> tuple[list[int], list[list[str]], list[tuple[int, str]], list[int]]:
-    """Lines and cells of sound rows, spoiled rows, and lines that repeat the header."""
+) -> tuple[list[int], list[str], list[tuple[int, str]], list[int]]:
+    """Lines of sound rows and all their cells, spoiled rows, and lines that repeat the header."""
     lines: list[int] = []
-    sound: list[list[str]] = []
+    sound: list[str] = []  # flat: lists by the row would keep the garbage collector busy
     spoiled: list[tuple[int, str]] = []
     repeated: list[int] = []
     width = len(header)
     for line, cells in rows:
-        if len(cells) > width and not any(cells[width:]):
+        if len(cells) > width and not any(map(str.strip, cells[width:])):
             del cells[width:]
         if len(cells) != width:
+            if not any(map(str.strip, cells)):
+                continue
             said = f"{counted(len(cells), 'cell')} where the header has {width}; correct the line"
             spoiled.append((line, said))
         elif cells == header:
             repeated.append(line)
         else:
             lines.append(line)
-            sound.append(cells)
+            sound += cells
     return lines, sound, spoiled, repeated

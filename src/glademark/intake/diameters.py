@@ -1,14 +1,13 @@
-"""
-Diameters as recorded: their unit, said somewhere or asked for, and whether they can be true.
-"""
+"""Diameters as recorded: their unit, said somewhere or asked for, and whether they can be true."""
 
 import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError
+from glademark.intake.cells import each_word, translated
 from glademark.intake.fields import Fields
 from glademark.intake.meanings import LENGTHS
-from glademark.intake.wording import listed, quoted, shown
+from glademark.intake.wording import quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
 
@@ -56,7 +55,7 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
         If there are diameters and nothing says their unit.
     """
     values, units, bad = fields.quantities("dbh")
-    own = fields.cells("dbh_unit").str.casefold().map(LENGTHS).fillna("").astype("str")
+    own = translated(each_word(fields.cells("dbh_unit"), str.casefold), LENGTHS)
     units = units.where(units != "", own)
     units = units.where(units != "", unit or "")
     _refuse_without_unit(fields, values.notna() & (units == ""))
@@ -75,16 +74,14 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
             + f"; expected more than 0 and at most {DBH_MAX_CM:.0f} cm; "
             "correct the cell or leave it empty"
         )
-    kept = units.where(units.isin(_KEPT), "")
-    factor = kept.map({name: factor for name, (_, factor) in _KEPT.items()}).astype("float64")
+    kept = translated(units, {unit: kind for unit, (kind, _) in _KEPT.items()})
+    factor = units.map({unit: factor for unit, (_, factor) in _KEPT.items()}).astype("float64")
     sound = values.notna() & (reason == "")
     frame = pd.DataFrame(
         {
             "dbh_cm": cm.where(sound),
             "dbh": (values * factor).where(sound),
-            "dbh_unit": kept.map({name: kind for name, (kind, _) in _KEPT.items()})
-            .where(sound, "")
-            .astype("str"),
+            "dbh_unit": kept.where(sound, ""),
         }
     )
     return frame, reason
@@ -95,8 +92,9 @@ def _refuse_without_unit(fields: Fields, unsaid: pd.Series) -> None:
     if unsaid.any():
         header = shown(fields.found.header["dbh"])
         msg = (
-            f"{fields.reading.file.name}: the diameters in '{header}' have no unit. Say it in the header, as in "
-            f"{quoted([f'{header}_in', f'{header}_cm'])}, or in the project file as [marks] dbh_unit."
+            f"{fields.reading.file.name}: the diameters in '{header}' have no unit. Say it in the "
+            f"header, as in {quoted([f'{header}_in', f'{header}_cm'])}, or in the project file as "
+            "[marks] dbh_unit."
         )
         raise FileError(msg)
 
@@ -122,13 +120,14 @@ def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
     stump = any(plain.startswith(name) for name in _STUMP_HEADERS)
     if stump and settings.diameter_at == "breast":
         msg = (
-            f"{fields.reading.file.name}: '{shown(header)}' is a stump diameter, and the project says breast height. "
-            'Set [marks] diameter_at = "stump", or give diameters at breast height.'
+            f"{fields.reading.file.name}: '{shown(header)}' is a stump diameter, and the project "
+            'says breast height. Set [marks] diameter_at = "stump", or give diameters at breast '
+            "height."
         )
         raise FileError(msg)
 
 
-def refuse_implausible(cut_cm: pd.Series, *, files: list[str]) -> None:
+def refuse_implausible(cut_cm: pd.Series, *, file: str) -> None:
     """
     Refuse marks whose median diameter no forest has: the unit is wrong.
 
@@ -136,7 +135,7 @@ def refuse_implausible(cut_cm: pd.Series, *, files: list[str]) -> None:
     ----------
     cut_cm
         Diameters of cut trees [cm], NaN where unknown.
-    files
+    file
         Where they come from.
 
     Raises
@@ -150,7 +149,7 @@ def refuse_implausible(cut_cm: pd.Series, *, files: list[str]) -> None:
     median = float(np.median(known))
     if not MEDIAN_MIN_CM <= median <= MEDIAN_MAX_CM:
         msg = (
-            f"{listed(files)}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which no marked "
-            "stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
+            f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which no "
+            "marked stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
         )
         raise FileError(msg)

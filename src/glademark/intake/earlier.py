@@ -25,8 +25,8 @@ def earlier_numbers(folder: Path, *, marks: pd.DataFrame) -> Mapping[int, int]:
     Returns
     -------
     numbers
-        By the index of `marks`: those whose marker and id occur once on both sides. Empty where there is no
-        earlier output, or none that can be read.
+        By the index of `marks`: those whose marker and id occur once on both sides. Empty where
+        there is no earlier output, or none that can be read.
     """
     try:
         rows = _rows(folder / "layout.gpkg")

@@ -1,6 +1,4 @@
-"""
-Fields of records by their meaning: text, lengths in metres, whole numbers.
-"""
+"""Fields of records by their meaning: text, lengths in metres, whole numbers."""
 
 from dataclasses import dataclass
 
@@ -89,7 +87,7 @@ class Fields:
 
     def quantities(self, name: str) -> tuple[pd.Series, pd.Series, pd.Series]:
         """
-        The cells as numbers with the unit that each carries, and which are neither blank nor a number.
+        The cells as numbers with the unit of each, and which are neither blank nor a number.
 
         Parameters
         ----------
@@ -146,8 +144,8 @@ class Fields:
             header = shown(self.found.header[name])
             elsewhere = f", or in the project file under {key}" if key else ""
             msg = (
-                f"{self.reading.file.name}: the column '{header}' does not say its unit. Say it in the header, "
-                f"as in '{header}_m' or '{header}_ft'{elsewhere}."
+                f"{self.reading.file.name}: the column '{header}' does not say its unit. Say it in "
+                f"the header, as in '{header}_m' or '{header}_ft'{elsewhere}."
             )
             raise FileError(msg)
         bad = bad | (units == "pct")

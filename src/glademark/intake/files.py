@@ -1,12 +1,9 @@
-"""
-Field files as files: found, told by their first bytes, hashed, and copied so that no input is touched.
-"""
+"""Field files as files: found, told by their first bytes, hashed, and copied before use."""
 
 import hashlib
 import re
 import shutil
 import stat
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -40,7 +37,7 @@ _KINDS_TO_REFUSE = (
         "download the file again",
     ),
     (re.compile(rb"<kml[\s>]", re.IGNORECASE), "a KML document", "save it as GeoPackage"),
-    (re.compile(rb"<(?:OGRVRTDataSource|VRTDataset)"), "a virtual data set", "name the file itself"),
+    (re.compile(rb"<(?:OGRVRTDataSource|VRTDataset)"), "a virtual data set", "name the file"),
 )  # fmt: skip
 
 
@@ -85,7 +82,7 @@ class Snapshots:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._number: Iterator[int] = count(1)
+        self._number = count(1)
 
     def take(self, key: str, path: Path, *, folder: Path) -> FieldFile:
         """
@@ -140,11 +137,14 @@ def _name(path: Path, folder: Path) -> str:
 def _unreadable(name: str, error: OSError) -> FileError:
     """One sentence for what the operating system says."""
     reasons = {
-        FileNotFoundError: "no such file. Correct the path in [inputs]; it starts at the project file.",
-        PermissionError: "the file may not be read. Close the program that holds it, or change its rights.",
+        FileNotFoundError: "no such file. Correct the path in [inputs]; it starts at the project "
+        "file.",
+        PermissionError: "the file may not be read. Close the program that holds it, or change its "
+        "rights.",
     }  # fmt: skip
     why = reasons.get(type(error), f"the file cannot be read ({error.strerror or error}).")
-    return FileError(f"{name}: {why}")
+    msg = f"{name}: {why}"
+    return FileError(msg)
 
 
 def _regular_file(path: Path, name: str) -> Path:
@@ -189,8 +189,8 @@ def _format(path: Path, name: str) -> Format:
     form = _text_format(head, path.suffix.lower())
     if form is None:
         msg = (
-            f"{name}: the format is not known. Expected GeoPackage, Shapefile, GeoJSON, GPX, CSV or "
-            "(terrain) GeoTIFF; save it as one of these."
+            f"{name}: the format is not known. Expected GeoPackage, Shapefile, GeoJSON, GPX, CSV "
+            "or (terrain) GeoTIFF; save it as one of these."
         )
         raise FileError(msg)
     return form

@@ -1,6 +1,4 @@
-"""
-What a GeoPackage can hide: rows in a write-ahead log, damage, and text in columns of numbers.
-"""
+"""What a GeoPackage can hide: rows in a write-ahead log, damage, and text in columns of numbers."""
 
 import sqlite3
 from contextlib import closing
@@ -71,7 +69,7 @@ def with_texts_in_numbers(reading: Reading, *, layer: str) -> Reading:
     reading
         A column of numbers that holds text anywhere is a column of text.
     """
-    numeric = [name for name in reading.rows if reading.rows[name].dtype.kind in "iuf"]
+    numeric = [str(name) for name in reading.rows if reading.rows[name].dtype.kind in "iuf"]
     if not numeric:
         return reading
     with closing(sqlite3.connect(reading.file.copy)) as database:

@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from typing import Literal
-from xml.etree.ElementTree import Element, ParseError  # noqa: S405 - types only; parsing is defusedxml's
+from xml.etree.ElementTree import Element, ParseError
 
 import geopandas as gpd
 import numpy as np
@@ -68,13 +68,13 @@ def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Rea
         raise FileError(msg)
     make = _point if want == "points" else _track
     rows = [_fields(element, meanings) for element in elements]
-    geometry = gpd.GeoSeries([make(element) for element in elements])
+    geometry = np.array([make(element) for element in elements], dtype=object)
     return Reading(
         file=file,
         rows=pd.DataFrame(rows).fillna("").astype("str"),
         record=pd.Series(np.arange(1, len(elements) + 1)),
         noun="waypoint" if want == "points" else "track",
-        geometry=geometry,
+        geometry=gpd.GeoSeries(geometry),
         crs=CRS.from_epsg(4326),
         decimal_comma=True,
     )

@@ -1,6 +1,4 @@
-"""
-The stand as the ground to which every other layer must belong.
-"""
+"""The stand as the ground to which every other layer must belong."""
 
 from dataclasses import dataclass, replace
 
@@ -115,9 +113,9 @@ class Ground:
         shapely.prepare(self.stand)
         return pd.Series(shapely.intersects(self.stand, geometry.to_numpy()), index=geometry.index)
 
-    def distance(self, geometry: gpd.GeoSeries) -> pd.Series:
+    def distance_outside(self, geometry: gpd.GeoSeries) -> pd.Series:
         """
-        Distance of points from the boundary.
+        Distance of points from the stand.
 
         Parameters
         ----------
@@ -127,17 +125,12 @@ class Ground:
         Returns
         -------
         distance
-            On the index of `geometry` [m]; 0 where there is no stand.
+            On the index of `geometry` [m]; 0 in the stand, on its edge, or where there is none.
         """
-        if self.stand is None or geometry.empty:
-            return pd.Series(0.0, index=geometry.index)
-        tree = shapely.STRtree(_segments(self.stand))
-        (rows, _), metres = tree.query_nearest(
-            geometry.to_numpy(), return_distance=True, all_matches=False
-        )
-        distance = np.zeros(len(geometry))
-        distance[rows] = metres
-        return pd.Series(distance, index=geometry.index)
+        outside = ~self.inside(geometry)
+        distance = pd.Series(0.0, index=geometry.index)
+        distance[outside] = self._from_boundary(geometry[outside])
+        return distance
 
     def clipped(self, geometry: gpd.GeoSeries) -> gpd.GeoSeries:
         """
@@ -158,6 +151,17 @@ class Ground:
         shapely.prepare(self.stand)
         cut = shapely.intersection(geometry.to_numpy(), self.stand)
         return gpd.GeoSeries(polygonal(cut), index=geometry.index, crs=self.crs)
+
+    def _from_boundary(self, geometry: pd.Series) -> npt.NDArray[np.float64]:
+        """Distance of points from the boundary [m]."""
+        distance = np.zeros(len(geometry))
+        if self.stand is not None and len(geometry):
+            tree = shapely.STRtree(_segments(self.stand))
+            (rows, _), metres = tree.query_nearest(
+                geometry.to_numpy(), return_distance=True, all_matches=False
+            )
+            distance[rows] = metres
+        return distance
 
     def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
         """

@@ -1,27 +1,34 @@
-"""
-What a mark is: its kind and what its paint says.
-"""
+"""What a mark is: its kind and what its paint says."""
 
+import re
 from collections.abc import Mapping
 
 import pandas as pd
 
+from glademark.intake.cells import each_word, translated
 from glademark.intake.fields import Fields
 from glademark.intake.records import Ledger
 from glademark.intake.wording import counted, listed, shown
 from glademark.survey import KINDS
 
 _WORDS = {
-    "cut": "cut|take|remove|removal|harvest|marked|cut tree|crop|fell",
-    "leave": "leave|leave tree|keep|keep tree|retain|retention|reserve|reserve tree|wildlife tree|legacy tree|seed tree",
-    "group_boundary": "group boundary|group edge|edge|perimeter|group perimeter|opening boundary|opening edge|gb",
-    "group_centre": "group centre|group center|centre|center|opening centre|opening center|centre tree|center tree|gc",
-    "line_tree": "line tree|line|property line tree|boundary line tree|line boundary tree",
-    "danger": "danger|danger tree|hazard|hazard tree|dangerous",
+    "cut": ("cut", "cut tree", "take", "remove", "removal", "harvest", "marked", "fell"),
+    "leave": (
+        "leave", "leave tree", "keep", "keep tree", "retain", "retention", "reserve",
+        "reserve tree", "wildlife tree", "legacy tree", "seed tree",
+    ),
+    "group_boundary": (
+        "group boundary", "group edge", "edge", "perimeter", "group perimeter", "opening boundary",
+        "opening edge",
+    ),
+    "group_centre": (
+        "group centre", "group center", "centre", "center", "opening centre", "opening center",
+        "centre tree", "center tree",
+    ),
+    "line_tree": ("line tree", "line", "property line tree"),
+    "danger": ("danger", "danger tree", "hazard", "hazard tree", "dangerous"),
 }  # fmt: skip
-_KIND_OF: Mapping[str, str] = {
-    word: kind for kind, words in _WORDS.items() for word in words.split("|")
-}
+_KIND_OF: Mapping[str, str] = {word: kind for kind, words in _WORDS.items() for word in words}
 _WEAK_SHARE = 0.5
 
 
@@ -49,8 +56,8 @@ def kinds(
         Why a record cannot be used; empty where it can.
     """
     key = {colour.strip().casefold(): meaning for colour, meaning in paint.items()}
-    colours = fields.cells("paint").str.casefold()
-    meaning = colours.map(key).fillna("").astype("str")
+    colours = each_word(fields.cells("paint"), str.casefold)
+    meaning = translated(colours, key)
     by_paint = meaning.replace({"corridor": "cut", "": "cut"})
     name, own, unknown = _own_kinds(fields)
     frame = pd.DataFrame(
@@ -72,10 +79,12 @@ def kinds(
 
 
 def _own_kinds(fields: Fields) -> tuple[str, pd.Series, pd.Series]:
-    """Meaning of the column that says kinds, the kinds (nothing where blank), and which are unknown words."""
+    """Meaning of the column that says kinds, the kinds, and which are unknown words."""
     for name, weak in (("kind", False), ("type", True)):
+        if not fields.has(name):
+            continue
         words = _plain(fields.cells(name))
-        known = words.map(_KIND_OF).fillna("").astype("str")
+        known = translated(words, _KIND_OF)
         filled = int((words != "").sum())
         if filled and (not weak or (known != "").sum() >= _WEAK_SHARE * filled):
             return name, known, (words != "") & (known == "")
@@ -85,7 +94,7 @@ def _own_kinds(fields: Fields) -> tuple[str, pd.Series, pd.Series]:
 
 def _plain(cells: pd.Series) -> pd.Series:
     """Words in small letters with single spaces."""
-    return cells.str.casefold().str.replace(r"[\s_-]+", " ", regex=True).str.strip()
+    return each_word(cells, lambda word: re.sub(r"[\s_-]+", " ", word.casefold()).strip())
 
 
 def _note_paint(
@@ -99,9 +108,8 @@ def _note_paint(
         parts.append(f"{counted(int(blank.sum()), 'mark')} without paint")
     if unlisted.any():
         names = listed(colours[unlisted].unique())
-        parts.append(
-            f"{counted(int(unlisted.sum()), 'mark')} with paint that [marks.paint] does not list ({names})"
-        )
+        number = counted(int(unlisted.sum()), "mark")
+        parts.append(f"{number} with paint that [marks.paint] does not list ({names})")
     if parts:
         ledger.notice(
             f"{fields.reading.file.name}: {' and '.join(parts)}; their zone is where they stand."

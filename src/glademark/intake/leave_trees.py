@@ -1,6 +1,4 @@
-"""
-Leave trees that come in a layer of their own.
-"""
+"""Leave trees that come in a layer of their own."""
 
 from dataclasses import replace
 
@@ -12,7 +10,8 @@ from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
-from glademark.intake.marks import CROWN_RADIUS_MAX_M, FAR_M
+from glademark.intake.mark_fields import CROWN_RADIUS_MAX_M
+from glademark.intake.marks import FAR_M
 from glademark.intake.positions import with_points
 from glademark.intake.records import Ledger, Reading
 from glademark.intake.wording import counted, listed
@@ -70,9 +69,7 @@ def read_leave_trees(
         If there are no points, a unit is missing, or most trees are outside the stand.
     """
     name = reading.file.name
-    found = recognise(
-        [str(header) for header in reading.rows], meanings.LEAVE_TREES, where=name
-    )
+    found = recognise([str(header) for header in reading.rows], meanings.LEAVE_TREES, where=name)
     reading = replace(reading, ids=Fields(reading=reading, found=found).cells("id"))
     reading = ground.bring(with_points(reading, found, source, ledger), source, ledger)
     fields = Fields(reading=reading, found=found)
@@ -91,7 +88,7 @@ def read_leave_trees(
     reading = _near_stand(reading, ground, ledger)
     ledger.use(reading)
     frame = frame.loc[reading.rows.index]
-    return gpd.GeoDataFrame(frame, geometry=reading.geometry, crs=ground.crs).reset_index(drop=True)
+    return gpd.GeoDataFrame(frame, geometry=reading.shapes, crs=ground.crs).reset_index(drop=True)
 
 
 def _crowns(fields: Fields, settings: MarkSettings, ledger: Ledger) -> pd.Series:
@@ -107,21 +104,16 @@ def _crowns(fields: Fields, settings: MarkSettings, ledger: Ledger) -> pd.Series
     if bad.any():
         names = listed(fields.reading.called(bad))
         ledger.notice(
-            f"{fields.reading.file.name}: the crown of {counted(int(bad.sum()), 'leave tree')} is impossible and taken "
-            f"as not measured: {names}."
+            f"{fields.reading.file.name}: the crown of {counted(int(bad.sum()), 'leave tree')} is "
+            f"impossible and taken as not measured: {names}."
         )
     return radius.where(~bad)
 
 
 def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
     """Trees whose crown can reach into an opening: those in the stand or not far from it."""
-    if reading.geometry is None or not len(reading.rows):
-        return reading
-    inside = ground.inside(reading.geometry)
-    distance = pd.Series(0.0, index=inside.index)
-    distance[~inside] = ground.distance(reading.geometry[~inside])
-    far = distance > FAR_M
-    ground.refuse_if_most_outside(reading, far, noun="leave tree")
+    far = ground.distance_outside(reading.shapes) > FAR_M
+    ground.refuse_if_most_outside(reading, far)
     reason = (
         f"it lies more than {FAR_M:.0f} m outside the stand; correct its position or leave it out"
     )

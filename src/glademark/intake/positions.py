@@ -1,30 +1,36 @@
-"""
-Points, from the geometry of a layer or from columns of coordinates.
-"""
+"""Points, from the geometry of a layer or from columns of coordinates."""
 
 from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS
 
 from glademark.errors import CrsError, FileError
 from glademark.intake.cells import numbers
 from glademark.intake.columns import Found
 from glademark.intake.crs import WGS84, parse_crs
-from glademark.intake.records import Ledger, Reading, text_of
+from glademark.intake.records import Ledger, Reading, text_of, texts
 from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Source
 
 _DEGREES = (
-    r"^\s*([NSEWO])?\s*(\d{1,3}(?:\.\d+)?)\s*(?:°|º|d|:|\s)?\s*(?:(\d{1,2}(?:\.\d+)?)\s*(?:'|’|′|m|:|\s)?\s*)?"
-    r"""(?:(\d{1,2}(?:\.\d+)?)\s*(?:"|”|″|''|s)?\s*)?([NSEWO])?\s*$"""
+    r"^\s*([NSEW])?\s*(\d{1,3}(?:\.\d+)?)\s*[°ºD:]?\s*"
+    r"(?:(\d{1,2}(?:\.\d+)?)\s*['\u2019\u2032M:]?\s*)?"
+    r"""(?:(\d{1,2}(?:\.\d+)?)\s*(?:"|\u201d|\u2033|''|S(?=\s*[NSEW]))?\s*)?([NSEW])?\s*$"""
 )
-_SIGN: Mapping[str, int] = {"N": 1, "S": -1, "E": 1, "W": -1}
+_SIGNS: Mapping[str, Mapping[str, float]] = MappingProxyType(
+    {"lon": {"E": 1.0, "W": -1.0}, "lat": {"N": 1.0, "S": -1.0}}
+)
+_MOST = 0.5
 _PRECISION_DECIMALS_MAX = 4
 _DEGREE_M = 111_320.0
+_ROUNDING_DEG = 1e-9
+_SIXTY = 60
 
 
 def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) -> Reading:
@@ -56,18 +62,16 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
     """
     if reading.geometry is None:
         return _from_columns(reading, found, source, ledger)
-    kinds = shapely.get_type_id(reading.geometry.to_numpy())
-    if (kinds == shapely.GeometryType.MULTIPOINT).any():
+    if (shapely.get_type_id(reading.shapes.to_numpy()) == shapely.GeometryType.MULTIPOINT).any():
         reading = _single_points(reading, ledger)
-        kinds = (
-            shapely.get_type_id(reading.geometry.to_numpy())
-            if reading.geometry is not None
-            else kinds
-        )
+    kinds = shapely.get_type_id(reading.shapes.to_numpy())
     other = pd.Series(~np.isin(kinds, [-1, shapely.GeometryType.POINT]), index=reading.rows.index)
     if other.any() and other.sum() == (kinds != -1).sum():
-        what = reading.geometry[other].iloc[0].geom_type if reading.geometry is not None else ""
-        msg = f"{reading.file.name}: points are expected, and these are of type {what}. Name the layer of points."
+        what = shapely.GeometryType(int(kinds[other.to_numpy()][0])).name.lower()
+        msg = (
+            f"{reading.file.name}: points are expected, and these are of type {what}. "
+            "Name the layer of points."
+        )
         raise FileError(msg)
     return ledger.set_aside(
         reading, other, reason="it is no point; mark trees as points", what="not points"
@@ -76,7 +80,7 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
 
 def _single_points(reading: Reading, ledger: Ledger) -> Reading:
     """One point a record; a record of several points becomes several."""
-    geometry = reading.geometry.to_numpy() if reading.geometry is not None else np.array([])
+    geometry = reading.shapes.to_numpy()
     counts = np.where(shapely.is_missing(geometry), 1, shapely.get_num_geometries(geometry))
     counts = np.maximum(counts, 1)
     rows = np.repeat(np.arange(len(geometry)), counts)
@@ -88,8 +92,8 @@ def _single_points(reading: Reading, ledger: Ledger) -> Reading:
     several = int((counts > 1).sum())
     if several:
         ledger.notice(
-            f"{reading.file.name}: {counted(several, 'record')} with several points each; every point is read "
-            "as a mark of its own."
+            f"{reading.file.name}: {counted(several, 'record')} with several points each; every "
+            "point is read as a record of its own."
         )
     ledger.split(reading, more=len(rows) - len(geometry))
     return replace(
@@ -104,33 +108,24 @@ def _single_points(reading: Reading, ledger: Ledger) -> Reading:
 def _from_columns(reading: Reading, found: Found, source: Source, ledger: Ledger) -> Reading:
     """Points from two columns of coordinates."""
     x_name, y_name, crs = _pair(reading, found, source)
-    x, bad_x = _coordinates(reading, found.header[x_name])
-    y, bad_y = _coordinates(reading, found.header[y_name])
-    for name, bad in ((x_name, bad_x), (y_name, bad_y)):
-        _refuse_if_none_reads(reading, found.header[name], bad)
-    cells = (
-        text_of(reading.rows[found.header[x_name]])
-        + " / "
-        + text_of(reading.rows[found.header[y_name]])
-    )
+    x, bad_x = _coordinates(reading, found.header[x_name], x_name)
+    y, bad_y = _coordinates(reading, found.header[y_name], y_name)
     bad = bad_x | bad_y
-    reason = (
-        'its position is "' + cells.map(shown) + '", not two numbers; correct the cells'
-        if bad.any()
-        else ""
-    )
-    here = x.notna() & y.notna()
+    reason = pd.Series("", index=bad.index, dtype="str")
+    if bad.any():
+        pair = texts(reading.rows[bad], [found.header[x_name], found.header[y_name]])
+        cells = (pair.iloc[:, 0] + " / " + pair.iloc[:, 1]).map(shown)
+        reason[bad] = 'its position is "' + cells + '", not two numbers; correct the cells'
+    here = (x.notna() & y.notna()).to_numpy()
     points = np.full(len(x), None, dtype=object)
-    points[here.to_numpy()] = shapely.points(x[here].to_numpy(), y[here].to_numpy())
+    points[here] = shapely.points(x.to_numpy()[here], y.to_numpy()[here])
     reading = replace(reading, geometry=gpd.GeoSeries(points, index=x.index), crs=crs)
-    if crs is not None and crs.is_geographic:
+    if x_name == "lon":
         _note_coarse(reading, x[here], y[here], ledger)
-    return ledger.set_aside(
-        reading, bad, reason=reason, what="with a position that is not two numbers"
-    )
+    return ledger.set_aside(reading, bad, reason=reason, what="with an unreadable position")
 
 
-def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, "object"]:
+def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS | None]:
     """Names of the two meanings that give the position, and the coordinate system they imply."""
     name = reading.file.name
     stated = None if source.crs is None else parse_crs(source.crs, where=f"[inputs], crs of {name}")
@@ -138,70 +133,70 @@ def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, "ob
     if has["x", "y"] and not (has["lon", "lat"] and (stated is None or stated.is_geographic)):
         if stated is None:
             msg = (
-                f"{name}: the coordinate system of {quoted([found.header['x'], found.header['y']])} is not "
-                f'stated. State it in [inputs]: {reading.file.input} = {{file = "{name}", crs = "EPSG:…"}}.'
+                f"{name}: the coordinate system of "
+                f"{quoted([found.header['x'], found.header['y']])} is not stated. State it in "
+                f'[inputs]: {reading.file.input} = {{file = "{name}", crs = "EPSG:…"}}.'
             )
             raise CrsError(msg)
         return "x", "y", None
     if has["lon", "lat"]:
         if stated is not None and not stated.is_geographic:
             msg = (
-                f"{name}: longitude and latitude are in degrees, but [inputs] states {shown(source.crs)}. "
-                "Remove the crs, or name the columns x and y."
+                f"{name}: longitude and latitude are in degrees, but [inputs] states "
+                f"{shown(source.crs)}. Remove the crs, or name the columns x and y."
             )
             raise CrsError(msg)
         return "lon", "lat", WGS84 if stated is None else None
     msg = (
-        f"{name}: no pair of coordinate columns (lon and lat, or x and y with a crs); the columns are "
-        f"{quoted(list(reading.rows.columns))}. Rename them, or map them under [marks] columns."
+        f"{name}: no pair of coordinate columns (lon and lat, or x and y with a crs); the columns "
+        f"are {quoted(list(reading.rows.columns))}. Rename them, or map them under "
+        "[marks] columns."
     )
     raise FileError(msg)
 
 
-def _coordinates(reading: Reading, header: str) -> tuple[pd.Series, pd.Series]:
-    """Numbers of a column of coordinates, degrees with minutes and a hemisphere letter included."""
+def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, pd.Series]:
+    """Numbers of a column of coordinates, degrees with a hemisphere letter included."""
     column = reading.rows[header]
     values, bad = numbers(column, decimal_comma=reading.decimal_comma)
-    if not bad.any():
-        return values, bad
-    cells = text_of(column[bad]).str.upper()
-    if reading.decimal_comma:
-        cells = cells.str.replace(",", ".", regex=False)
+    if bad.any() and name in _SIGNS:
+        cells = text_of(column[bad]).str.upper()
+        if reading.decimal_comma:
+            cells = cells.str.replace(",", ".", regex=False)
+        degrees = _degrees(cells, _SIGNS[name])
+        values.loc[degrees.index] = degrees
+        bad = bad & values.isna()
+    if bad.mean() > _MOST:
+        cell = shown(text_of(column[bad]).iloc[0])
+        msg = (
+            f"{reading.file.name}, {reading.place(bad)}: {bad.sum():,} of {len(bad):,} cells of "
+            f"'{shown(header)}' are no coordinate, the first is \"{cell}\". Expected decimal "
+            "numbers, or degrees, minutes and seconds each with its letter (N or S for the "
+            "latitude, E or W for the longitude)."
+        )
+        raise FileError(msg)
+    return values, bad
+
+
+def _degrees(cells: pd.Series, signs: Mapping[str, float]) -> pd.Series:
+    """Decimal degrees of cells with degrees, minutes and seconds, NaN where they are not sound."""
     parts = cells.str.extract(_DEGREES)
-    letter = parts[0].fillna(parts[4]).replace("O", "")
-    sign = letter.map(_SIGN)
+    sign = parts[0].fillna(parts[4]).map(signs).astype("float64")
     degrees = pd.to_numeric(parts[1])
     minutes = pd.to_numeric(parts[2]).fillna(0.0)
     seconds = pd.to_numeric(parts[3]).fillna(0.0)
-    sound = sign.notna() & (minutes < 60) & (seconds < 60)  # noqa: PLR2004 - minutes in a degree
-    whole = sign * (degrees + minutes / 60 + seconds / 3600)
-    values.loc[sound.index[sound]] = whole[sound]
-    return values, bad & values.isna()
-
-
-def _refuse_if_none_reads(reading: Reading, header: str, bad: pd.Series) -> None:
-    """A whole column that cannot be read is one fault, not a thousand records."""
-    if bad.any() and bad.mean() > 0.5:  # noqa: PLR2004 - most
-        cell = shown(text_of(reading.rows[header][bad]).iloc[0])
-        msg = (
-            f"{reading.file.name}, {reading.place(bad)}: {bad.sum():,} of {len(bad):,} cells of '{shown(header)}' "
-            f'are no coordinate, the first is "{cell}". Expected decimal numbers, or degrees and '
-            "minutes each with its letter N, S, E or W."
-        )
-        raise FileError(msg)
+    sound = (minutes < _SIXTY) & (seconds < _SIXTY)
+    return (sign * (degrees + minutes / _SIXTY + seconds / _SIXTY**2)).where(sound)
 
 
 def _note_coarse(reading: Reading, lon: pd.Series, lat: pd.Series, ledger: Ledger) -> None:
     """Say so where degrees were rounded until trees coincide."""
-    if len(lon) < 2:  # noqa: PLR2004 - a single point says nothing about rounding
-        return
+    both = np.concatenate([lon.to_numpy(), lat.to_numpy()])
     for decimals in range(_PRECISION_DECIMALS_MAX + 1):
-        if np.allclose(lon, lon.round(decimals), atol=1e-9, rtol=0) and np.allclose(
-            lat, lat.round(decimals), atol=1e-9, rtol=0
-        ):
+        if len(lon) > 1 and np.abs(both - both.round(decimals)).max() < _ROUNDING_DEG:
             metres = _DEGREE_M / 10**decimals
             ledger.notice(
-                f"{reading.file.name}: positions are rounded to {decimals} decimals of a degree, which is "
-                f"about {metres:,.0f} m. Export them with six or more."
+                f"{reading.file.name}: positions are rounded to {decimals} decimals of a degree, "
+                f"which is about {metres:,.0f} m. Export them with six or more."
             )
             return

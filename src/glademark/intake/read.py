@@ -1,6 +1,4 @@
-"""
-All inputs of a project as one Survey.
-"""
+"""All inputs of a project as one Survey."""
 
 import logging
 from collections.abc import Callable
@@ -120,26 +118,24 @@ class _Desk:
         """Records of an input with positions, or None."""
         if source is None:
             return None
-        meanings, want = _LAYERS.get(key, (meanings.MARKS, "points"))
+        wanted, want = _LAYERS.get(key, (meanings.MARKS, "points"))
 
         def step() -> Reading:
             file = self.snapshots.take(key, source.file, folder=self.folder)
-            reading = read_source(file, source, meanings, want=want)
+            reading = read_source(file, source, wanted, want=want)
             self.ledger.open(reading)
             return reading
 
         return self.attempt(step, None)
 
-    def table(
-        self, key: str, source: Source | None, meanings: tuple[Meaning, ...]
-    ) -> Reading | None:
+    def table(self, key: str, source: Source | None, wanted: tuple[Meaning, ...]) -> Reading | None:
         """Records of a table, or None."""
         if source is None:
             return None
 
         def step() -> Reading:
             file = self.snapshots.take(key, source.file, folder=self.folder)
-            reading = read_table(file, meanings)
+            reading = read_table(file, wanted)
             self.ledger.open(reading)
             return reading
 
@@ -216,7 +212,7 @@ def _marks(desk: _Desk, readings: list[Reading | None], ground: Ground) -> gpd.G
 
 
 def _given_twice(readings: list[Reading], sources: tuple[Source, ...]) -> str:
-    """Sentence about a file of marks that is given twice, whose trees would count twice; or nothing."""
+    """Sentence about a file of marks that is given twice, or nothing."""
     seen: dict[tuple[str, str | None], str] = {}
     for reading, source in zip(readings, sources, strict=False):
         key = reading.file.sha256, source.layer

@@ -1,6 +1,4 @@
-"""
-Records as they were read, and the ledger of what became of them: read = used + set aside.
-"""
+"""Records as they were read, and the ledger of what became of them: read = used + set aside."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -253,7 +251,7 @@ class Ledger:
         if not bad.any():
             return reading
         out = reading.only(bad)
-        reasons = reason if isinstance(reason, str) else reason[bad].to_numpy()
+        reasons = reason if isinstance(reason, str) else reason[bad[bad].index].to_numpy()
         rows = pd.DataFrame({"record": out.record.to_numpy(), "reason": reasons})
         self._add(reading, rows.assign(tree_id="" if out.ids is None else out.ids.to_numpy()))
         names = listed(out.called())
@@ -353,6 +351,8 @@ def text_of(column: pd.Series) -> pd.Series:
     >>> text_of(pd.Series([12.0, None])).tolist()
     ['12', '']
     """
+    if isinstance(column.dtype, pd.StringDtype):
+        return column  # readers trim their text and leave none missing
     missing = column.isna()
     if pd.api.types.is_bool_dtype(column):
         text = column.map({True: "true", False: "false"})

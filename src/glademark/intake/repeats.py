@@ -1,6 +1,4 @@
-"""
-Records that came twice: of one marker, with one number and one time.
-"""
+"""Records that came twice: of one marker, with one number and one time."""
 
 import pandas as pd
 
@@ -16,8 +14,9 @@ def repeated(marks: pd.DataFrame) -> pd.Series:
     Marks that are a repeat of one that is kept.
 
     A numbered record with a time repeats another with the same marker, number and time; one without
-    a time repeats another that is equal in everything, position included. Of records that repeat each
-    other, the one that comes first by its content is kept, so that the order of rows changes nothing.
+    a time repeats another that is equal in everything, position included. Of records that repeat
+    each other, the one that comes first by its content is kept, so that the order of rows changes
+    nothing.
 
     Parameters
     ----------
@@ -61,14 +60,14 @@ def note_near_repeats(marks: pd.DataFrame, ledger: Ledger) -> None:
     if twice.any():
         names = listed(marks["tree_id"][twice].unique())
         ledger.notice(
-            f"{counted(int(twice.sum()), 'mark')} share their number with another of the same marker but differ from it, "
-            f"and are kept: {names}. Check that no tree was recorded twice."
+            f"{counted(int(twice.sum()), 'mark')} with the number of another of the same marker, "
+            f"but different from it, kept: {names}. Check that no tree was recorded twice."
         )
     content = [name for name in marks.columns if name not in _NOT_CONTENT]
     unnumbered = marks[~numbered]
     equal = unnumbered.duplicated(content, keep=False)
     if equal.any():
         ledger.notice(
-            f"{counted(int(equal.sum()), 'mark')} without a number are equal to another in everything, and are kept as "
-            "trees at one position."
+            f"{counted(int(equal.sum()), 'mark')} without a number, equal to another in "
+            "everything, kept as trees at one position."
         )

@@ -1,5 +1,5 @@
 """
-What a Shapefile can hide: missing side files, geometries past its end, and the encoding of its text.
+What a Shapefile can hide: missing parts, shapes past its end, the encoding of its text.
 
 References
 ----------

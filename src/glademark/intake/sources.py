@@ -48,7 +48,10 @@ def read_source(
     if file.format == "GPX":
         return read_gpx(file, meanings, want=want)
     if file.format == "GeoTIFF":
-        msg = f"{file.name}: this is a raster, which can only be the terrain. Name a layer with features."
+        msg = (
+            f"{file.name}: this is a raster, which can only be the terrain. Name a layer with "
+            "features."
+        )
         raise FileError(msg)
     return read_vector(file, layer=source.layer)
 
@@ -75,6 +78,9 @@ def read_table(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
         If it is no text file of rows and columns.
     """
     if file.format != "text":
-        msg = f"{file.name}: a table is expected here, and this is {file.format}. Save the table as CSV."
+        msg = (
+            f"{file.name}: a table is expected here, and this is {file.format}. "
+            "Save the table as CSV."
+        )
         raise FileError(msg)
     return read_delimited(file, meanings)

@@ -1,12 +1,10 @@
-"""
-Tables without positions: the paper tally, the volume table and the cruise.
-"""
+"""Tables without positions: the paper tally, the volume table and the cruise."""
 
 import pandas as pd
 
 from glademark.errors import FileError
 from glademark.intake import meanings
-from glademark.intake.cells import numbers
+from glademark.intake.cells import numbers, translated
 from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
@@ -19,11 +17,15 @@ ZONES = ("corridor", "opening", "matrix", "landing", "keep_out")
 """Where a tree of the paper tally may stand."""
 
 TALLY_COLUMNS = (
-    "zone", "species", "product", "dbh", "dbh_unit", "count", "volume", "volume_unit", "defect_share", "cull",
-    "source_file", "record",
+    "zone", "species", "product", "dbh", "dbh_unit", "count", "volume", "volume_unit",
+    "defect_share", "cull", "source_file", "record",
 )  # fmt: skip
-_KINDS = {"dbh": "float64", "count": "int64", "volume": "float64", "defect_share": "float64", "cull": "bool",
-          "record": "int64"}  # fmt: skip
+"""Columns of `Survey.tally`."""
+
+_KINDS = {
+    "dbh": "float64", "count": "int64", "volume": "float64", "defect_share": "float64",
+    "cull": "bool", "record": "int64",
+}  # fmt: skip
 _ZONE_WORDS = {
     "corridor": "corridor corridors trail trails",
     "opening": "opening openings group groups gap",
@@ -74,16 +76,20 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
     found = recognise(headers, meanings.TALLY, where=name)
     for wanted in ("zone", "count"):
         if wanted not in found.header:
-            msg = f"{name}: a paper tally needs a column '{wanted}'; the columns are {quoted(headers)}. Add it."
+            msg = (
+                f"{name}: a paper tally needs a column '{wanted}'; the columns are "
+                f"{quoted(headers)}. Add it."
+            )
             raise FileError(msg)
     fields = Fields(reading=reading, found=found)
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
     product, bad_wood = wood(fields, project.volume.products, ledger)
-    zone = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True).map(_ZONE_OF)
+    words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)
+    zone = translated(words, _ZONE_OF)
     count, bad_count = fields.numbers("count")
     bad_count = bad_count | ~(count >= 1) | (count != count.round())
     reasons = {
-        "in no zone": _reason(fields, "zone", zone.isna(), f"one of {', '.join(ZONES)}"),
+        "in no zone": _reason(fields, "zone", zone == "", f"one of {', '.join(ZONES)}"),
         "without a count of trees": _reason(fields, "count", bad_count, "a whole number from 1"),
         "with an impossible diameter": bad_stem,
         "with an impossible volume, defect or cull": bad_wood,
@@ -106,7 +112,7 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
         )
     ledger.use(reading)
     frame = frame.loc[reading.rows.index, list(TALLY_COLUMNS)]
-    return frame.astype({"zone": "str", "count": "int64"}).reset_index(drop=True)
+    return frame.astype({"count": "int64"}).reset_index(drop=True)
 
 
 def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:

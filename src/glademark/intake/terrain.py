@@ -1,24 +1,24 @@
-"""
-The terrain raster: what it is, and how much of the stand it covers.
-"""
+"""The terrain raster: what it is, and how much of the stand it covers."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, TypeAlias
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import shapely
 from pyproj import CRS
 
 from glademark.errors import CrsError, FileError, InputError
-from glademark.intake.crs import crs_name, parse_crs, transformed
+from glademark.intake.crs import parse_crs, transformed
 from glademark.intake.files import FieldFile
 from glademark.intake.ground import Ground
 from glademark.intake.records import Ledger
-from glademark.intake.wording import shown
 from glademark.project.model import Source
 
-SAMPLE_CELLS = 512
+Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types
+
+SAMPLE_CELLS = 128
 """Cells along the longer side of the sample in which coverage is counted."""
 
 COVERED_MIN = 0.999
@@ -59,7 +59,10 @@ def describe_terrain(
         If it has no coordinate system.
     """
     if file.format != "GeoTIFF":
-        msg = f"{file.name}: the terrain must be a GeoTIFF, and this is {file.format}. Export it as GeoTIFF."
+        msg = (
+            f"{file.name}: the terrain must be a GeoTIFF, and this is {file.format}. "
+            "Export it as GeoTIFF."
+        )
         raise FileError(msg)
     import rasterio  # noqa: PLC0415 - only where there is terrain
     from rasterio.errors import RasterioError  # noqa: PLC0415 - the same
@@ -75,20 +78,26 @@ def describe_terrain(
 
 
 def _described(
-    raster: Any,
+    raster: Raster,
     file: FieldFile,
     source: Source,
     ground: Ground,
-    ledger: Ledger,  # noqa: ANN401 - rasterio ships no types
+    ledger: Ledger,
 ) -> Mapping[str, float | str]:
     """Facts of an open raster."""
     if raster.count != 1 or np.dtype(raster.dtypes[0]).kind not in "iuf":
-        msg = f"{file.name}: the terrain must have one band of heights, and this has {raster.count}. Export the heights alone."
+        msg = (
+            f"{file.name}: the terrain must have one band of heights, and this has {raster.count}. "
+            "Export the heights alone."
+        )
         raise FileError(msg)
     crs = _crs(raster, file, source)
     share = 1.0 if ground.stand is None else _covered(raster, ground.stand, ground.crs, crs)
     if not share > 0:
-        msg = f"{file.name}: the terrain covers no part of the stand. Check the file and its coordinate system."
+        msg = (
+            f"{file.name}: the terrain covers no part of the stand. Check the file and its "
+            "coordinate system."
+        )
         raise FileError(msg)
     if share < COVERED_MIN:
         ledger.notice(f"{file.name}: the terrain covers only {share:.1%} of the stand.")
@@ -104,17 +113,22 @@ def _described(
     }
 
 
-def _crs(raster: Any, file: FieldFile, source: Source) -> CRS:  # noqa: ANN401 - rasterio ships no types
+def _crs(raster: Raster, file: FieldFile, source: Source) -> CRS:
     """Coordinate system of the raster."""
     if raster.crs is not None:
         return CRS.from_wkt(raster.crs.to_wkt())
     if source.crs is not None:
         return parse_crs(source.crs, where=f"[inputs], crs of {file.name}")
-    msg = f'{file.name}: it does not say its coordinate system. State it in [inputs]: terrain = {{file = "{file.name}", crs = "EPSG:…"}}.'
+    msg = (
+        f"{file.name}: it does not say its coordinate system. State it in [inputs]: terrain = "
+        f'{{file = "{file.name}", crs = "EPSG:…"}}.'
+    )
     raise CrsError(msg)
 
 
-def _covered(raster: Any, stand: shapely.Geometry, ground_crs: CRS, crs: CRS) -> float:  # noqa: ANN401 - rasterio ships no types
+def _covered(
+    raster: Raster, stand: shapely.Polygon | shapely.MultiPolygon, ground_crs: CRS, crs: CRS
+) -> float:
     """Share of the stand with a height, counted on a grid of points."""
     west, south, east, north = stand.bounds
     step = max(east - west, north - south) / SAMPLE_CELLS
@@ -126,10 +140,9 @@ def _covered(raster: Any, stand: shapely.Geometry, ground_crs: CRS, crs: CRS) ->
     points = gpd.GeoSeries(shapely.points(x[inside], y[inside]))
     if points.empty:
         points = gpd.GeoSeries([stand.representative_point()])
-    columns, rows = (
-        ~raster.transform
-        * shapely.get_coordinates(transformed(points, ground_crs, crs).to_numpy()).T
-    )
+    x, y = shapely.get_coordinates(transformed(points, ground_crs, crs).to_numpy()).T
+    back = ~raster.transform
+    columns, rows = back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f
     within = (columns >= 0) & (columns < raster.width) & (rows >= 0) & (rows < raster.height)
     if not within.any():
         return 0.0
@@ -137,13 +150,15 @@ def _covered(raster: Any, stand: shapely.Geometry, ground_crs: CRS, crs: CRS) ->
     return float(heights.sum() / len(points))
 
 
-def _heights(raster: Any, columns: np.ndarray, rows: np.ndarray) -> np.ndarray:  # noqa: ANN401 - rasterio ships no types
+def _heights(
+    raster: Raster, columns: npt.NDArray[np.int64], rows: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
     """Whether each cell has a height; only the window around the cells is read, thinned out."""
     from rasterio.windows import Window  # noqa: PLC0415 - only where there is terrain
 
     left, top = int(columns.min()), int(rows.min())
     width, height = int(columns.max()) - left + 1, int(rows.max()) - top + 1
-    shape = min(height, 2 * SAMPLE_CELLS), min(width, 2 * SAMPLE_CELLS)
+    shape = min(height, 8 * SAMPLE_CELLS), min(width, 8 * SAMPLE_CELLS)
     cells = raster.read(1, window=Window(left, top, width, height), out_shape=shape, masked=True)
     known = (
         ~np.ma.getmaskarray(cells)

@@ -40,8 +40,8 @@ log = logging.getLogger(__name__)
 
 DRIVERS = {"GeoPackage": "GPKG", "Shapefile": "ESRI Shapefile", "GeoJSON": "GeoJSON"}
 _READ_ERRORS = (
-    CRSError, DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, RuntimeError,
-    ValueError, OSError, OverflowError,
+    CRSError, DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError,
+    RuntimeError, ValueError, OSError, OverflowError,
 )  # fmt: skip
 _RING_POINTS_MIN = 4
 
@@ -108,8 +108,11 @@ def _layer(file: FieldFile, wanted: str | None) -> str:
     if wanted is not None:
         if wanted in layers:
             return wanted
-        msg = f"{file.name}: there is no layer '{shown(wanted)}'; there are {quoted(layers)}."
-        raise FileError(f"{msg} Correct it in [inputs].")
+        msg = (
+            f"{file.name}: there is no layer '{shown(wanted)}'; there are {quoted(layers)}. "
+            "Correct it in [inputs]."
+        )
+        raise FileError(msg)
     if len(layers) == 1:
         return layers[0]
     if not layers:
@@ -125,7 +128,8 @@ def _layer(file: FieldFile, wanted: str | None) -> str:
 def _damaged(file: FieldFile, error: Exception) -> FileError:
     """One sentence; the library's own words go to the log."""
     log.debug("%s: %s", file.name, error)
-    return FileError(f"{file.name}: the {file.format} file is damaged. Export it again.")
+    msg = f"{file.name}: the {file.format} file is damaged. Export it again."
+    return FileError(msg)
 
 
 def _whole_columns(file: FieldFile, layer: str) -> Reading:
@@ -157,7 +161,10 @@ def _read_decoded(file: FieldFile, layer: str) -> tuple[*_Raw, list[str]]:
     """All columns, in the first encoding that fits."""
     driver = pyogrio.read_info(file.copy, layer=layer)["driver"]
     if driver != DRIVERS[file.format]:
-        msg = f"{file.name}: the file is opened as {shown(driver)}, not {file.format}. Export it again."
+        msg = (
+            f"{file.name}: the file is opened as {shown(driver)}, not {file.format}. "
+            "Export it again."
+        )
         raise FileError(msg)
     options = {"layer": layer, "force_2d": True, "return_fids": True, "datetime_as_string": True}
     encodings = shapefile.encodings(file) if file.format == "Shapefile" else ((None, ""),)
@@ -174,7 +181,8 @@ def _read_decoded(file: FieldFile, layer: str) -> tuple[*_Raw, list[str]]:
 def _geometries(wkb: npt.NDArray[np.object_]) -> tuple[npt.NDArray[np.object_], int]:
     """Geometries, None where they cannot be read, and how many open rings were closed."""
     plain = np.asarray(shapely.from_wkb(wkb, on_invalid="ignore"), dtype=object)
-    broken = np.flatnonzero(shapely.is_missing(plain) & np.not_equal(wkb, None))
+    there = np.array([one is not None for one in wkb], dtype=bool)
+    broken = np.flatnonzero(shapely.is_missing(plain) & there)
     if not broken.size:
         return plain, 0
     closed = np.asarray(shapely.from_wkb(wkb[broken], on_invalid="fix"), dtype=object)
@@ -187,8 +195,8 @@ def _column(values: npt.NDArray[Any]) -> pd.Series:
     """Numbers as they are, everything else as text."""
     if values.dtype.kind in "iufb":
         return pd.Series(values)
-    column = pd.Series(values, dtype="object")
-    return column.where(column.notna(), "").astype("str").str.strip()
+    texts = ["" if value is None or value != value else str(value).strip() for value in values]  # noqa: PLR0124 - NaN alone differs from itself
+    return pd.Series(texts, dtype="str")
 
 
 def _crs(text: str | None, file: FieldFile) -> CRS | None:

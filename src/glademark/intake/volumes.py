@@ -1,6 +1,4 @@
-"""
-What was recorded of a tree's wood: product, volume with its unit, defect and cull.
-"""
+"""What was recorded of a tree's wood: product, volume with its unit, defect and cull."""
 
 from collections.abc import Mapping
 
@@ -8,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError
-from glademark.intake.cells import yes_or_no
+from glademark.intake.cells import each_word, translated, yes_or_no
 from glademark.intake.fields import Fields
 from glademark.intake.records import Ledger, text_of
 from glademark.intake.wording import counted, listed, quoted, shown
@@ -70,7 +68,7 @@ def wood(
             "volume": volume,
             "volume_unit": unit,
             "defect_share": defect,
-            "cull": cull | (product.str.casefold() == _CULL),
+            "cull": cull | (each_word(product, str.casefold) == _CULL),
         }
     )
     return frame, reason
@@ -91,8 +89,8 @@ def _products(fields: Fields, products: Mapping[str, ProductSettings], ledger: L
     if products and unknown:
         number = int(cells.isin(unknown).sum())
         ledger.notice(
-            f"{fields.reading.file.name}: {counted(number, 'record')} of products that [volume.products] does not "
-            f"list: {listed(unknown)}."
+            f"{fields.reading.file.name}: {counted(number, 'record')} of products that "
+            f"[volume.products] does not list: {listed(unknown)}."
         )
     return cells.replace(spelled) if spelled else cells
 
@@ -104,22 +102,23 @@ def _volumes(
     values, bad = fields.numbers("volume")
     bad = bad | (values < 0)
     units = pd.Series(fields.found.unit.get("volume", ""), index=values.index, dtype="str")
+    if not fields.has("volume"):
+        return values, units, bad
     own = fields.cells("volume_unit")
     spelled = {word: unit_name(word) for word in own.unique()}
-    own = own.map({word: unit for word, unit in spelled.items() if unit in _UNITS}).fillna("")
-    units = units.where(units != "", own.astype("str"))
-    of_product = (
-        product.map({name: one.unit for name, one in products.items()}).fillna("").astype("str")
-    )
+    own = translated(own, {word: unit for word, unit in spelled.items() if unit in _UNITS})
+    units = units.where(units != "", own)
+    of_product = translated(product, {name: one.unit for name, one in products.items()})
     units = units.where(units != "", of_product)
     unsaid = values.notna() & (units == "")
     if unsaid.any():
         header = shown(fields.found.header["volume"])
         names = listed(fields.reading.called(unsaid))
         msg = (
-            f"{fields.reading.file.name}: the volumes in '{header}' have no unit for {counted(int(unsaid.sum()), 'record')} "
-            f"({names}). Say it in the header, as in {quoted(['volume_bf', 'volume_m3'])}, or give the product's "
-            "unit under [volume.products]."
+            f"{fields.reading.file.name}: the volumes in '{header}' have no unit for "
+            f"{counted(int(unsaid.sum()), 'record')} ({names}). Say it in the header, as in "
+            f"{quoted(['volume_bf', 'volume_m3'])}, or give the product's unit under "
+            "[volume.products]."
         )
         raise FileError(msg)
     return values.where(~bad), units.where(values.notna() & ~bad, ""), bad
@@ -132,8 +131,8 @@ def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
     if len(some) and (some <= 1).all():
         header = shown(fields.found.header["defect"])
         msg = (
-            f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is above 1. "
-            f"Call it {quoted(['defect_pct', 'defect_share'])} as fits."
+            f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
+            f"above 1. Call it {quoted(['defect_pct', 'defect_share'])} as fits."
         )
         raise FileError(msg)
     share = values.where(units == "share", values / 100)

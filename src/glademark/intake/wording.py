@@ -1,6 +1,4 @@
-"""
-The one form of message: what is wrong, where, what was expected, what to do.
-"""
+"""The one form of message: what is wrong, where, what was expected, what to do."""
 
 import re
 from collections.abc import Iterable, Sequence

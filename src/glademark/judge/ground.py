@@ -5,7 +5,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.judge.limits import Case, not_checked, rows_of, verdicts
+from glademark.judge.limits import Case, rows_of, verdicts
+from glademark.judge.standing import setback_residuals
 
 SLIVER_M2 = 0.01
 """Overlaps up to this size come from edges that were drawn alike [m2]."""
@@ -58,7 +59,7 @@ def setback_checks(case: Case) -> pd.DataFrame:
         _area_inside(
             no_machine, layout.corridors, "setbacks", "corridor area in no-machine setback {}"
         ),
-        _residual(by_rule["residual_basal_area"]),
+        setback_residuals(case),
     ]
     if len(layout.landings):
         subject = "landing area in no-machine setback {}"
@@ -66,7 +67,7 @@ def setback_checks(case: Case) -> pd.DataFrame:
     return pd.concat(rows).assign(limit="setback")
 
 
-_RULES = ("no_cut", "no_machine", "residual_basal_area")
+_RULES = ("no_cut", "no_machine")
 
 
 def _area_inside(
@@ -83,7 +84,7 @@ def _area_inside(
 def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str) -> pd.DataFrame:
     """Cut trees inside each area; near where one outside is within its position error."""
     marks = case.layout.marks
-    cut = marks[marks["kind"].isin(_cut_kinds(case))]
+    cut = marks[marks["kind"].isin(case.cut_kinds)]
     geometry = areas.geometry.to_numpy()
     tree = shapely.STRtree(cut.geometry.to_numpy())
     area, mark = tree.query(geometry, predicate="intersects")
@@ -105,28 +106,9 @@ def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str)
     )
 
 
-def _cut_kinds(case: Case) -> list[str]:
-    """Kinds of mark that are cut in this project."""
-    return ["cut", "line_tree"] if case.project.marks.line_trees_confirmed else ["cut"]
-
-
 def _nothing_allowed(rows: pd.DataFrame, *, unit: str) -> pd.DataFrame:
     """Rows whose limit is nothing at all."""
     return verdicts(rows, limit=0.0, sense="max", unit=unit, near=-1.0)
-
-
-def _residual(areas: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Setbacks whose rule is a residual basal area."""
-    rows = [
-        not_checked(
-            reason="the standing basal area is not known; it takes a cruise",
-            limit=float(minimum),
-            unit="m2/ha",
-            subject=f"residual basal area in setback {name}",
-        ).assign(layer="setbacks", feature=name)
-        for name, minimum in zip(_names(areas), areas["minimum_m2_ha"], strict=True)
-    ]
-    return pd.concat(rows) if rows else pd.DataFrame()
 
 
 def _names(areas: gpd.GeoDataFrame) -> list[str]:

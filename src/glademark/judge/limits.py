@@ -61,6 +61,18 @@ class Case:
     survey: Survey
     project: Project
 
+    @property
+    def cut_kinds(self) -> tuple[str, ...]:
+        """
+        Kinds of mark that are cut in this project.
+
+        Returns
+        -------
+        kinds
+            Line trees only once the project file confirms them.
+        """
+        return ("cut", "line_tree") if self.project.marks.line_trees_confirmed else ("cut",)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Limit:

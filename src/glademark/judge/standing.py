@@ -1,34 +1,153 @@
-"""Limits on what is taken of the standing stock, and on what stays."""
+"""
+Limits on what is taken of the standing stock, and on what stays.
 
-from functools import partial
+With a cruise the stock is an interval: a value inside its limit is near it where the interval spans
+the limit.
+"""
 
+import math
+
+import numpy as np
 import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
 
-from glademark.judge.limits import SI_UNIT, Case, Kind, Limit, Value, not_checked
-
-
-def _without_stock(case: Case, value: Value, *, kind: Kind, title: str) -> pd.DataFrame:
-    """One row: not checked, because the standing stock is not known."""
-    given = case.survey.cruise is not None or bool(case.project.allowance.standing)
-    reason = (
-        "this version does not yet estimate the standing stock"
-        if given
-        else "the standing stock is not known; give [inputs] cruise or [allowance] standing"
-    )
-    return not_checked(reason=reason, limit=value, unit=SI_UNIT[kind], subject=title)
-
-
-def _limit(name: str, title: str, kind: Kind) -> Limit:
-    """A limit on the standing stock."""
-    return Limit(
-        id=name, title=title, kind=kind, judge=partial(_without_stock, kind=kind, title=title)
-    )
-
-
-REMOVAL_SHARE_MAX = _limit(
-    "removal_share_max", "largest share of the standing volume removed", "share"
+from glademark.judge.limits import (
+    Case,
+    Limit,
+    Sense,
+    Value,
+    not_checked,
+    number,
+    rows_of,
+    verdicts,
 )
-REMOVAL_BASAL_AREA_SHARE_MAX = _limit(
-    "removal_basal_area_share_max", "largest share of the standing basal area removed", "share"
+from glademark.measure.standing import BASAL, SOLID
+from glademark.units import HECTARE_M2
+
+NOT_KNOWN = "the standing stock is not known; give [inputs] cruise or [allowance] standing"
+
+
+def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
+    """Share of the standing volume; of basal area where volume cannot be brought to m3."""
+    subject = "share of the standing volume removed"
+    row = _quantity(case, SOLID)
+    if row is None:
+        row = _quantity(case, BASAL)
+        subject = "share of the standing basal area removed (not all volume can be brought to m3)"
+    return _share(row, number(value), subject)
+
+
+def _removal_basal_area_share_max(case: Case, value: Value) -> pd.DataFrame:
+    """Share of the standing basal area."""
+    subject = "share of the standing basal area removed"
+    return _share(_quantity(case, BASAL), number(value), subject)
+
+
+def _residual_basal_area_min(case: Case, value: Value) -> pd.DataFrame:
+    """Basal area left on the operable area."""
+    subject = "basal area left per hectare of operable area"
+    left = case.layout.residual
+    if not left:
+        return not_checked(reason=NOT_KNOWN, limit=value, unit="m2/ha", subject=subject)
+    ends = (left["basal_area_low_m2_ha"], left["basal_area_high_m2_ha"])
+    rows = rows_of("stand", ["all"], [left["basal_area_m2_ha"]], subject=subject)
+    return _with_interval(rows, number(value), "min", "m2/ha", ends)
+
+
+def _quantity(case: Case, quantity: str) -> pd.Series | None:
+    """Row of the allowance for one quantity."""
+    table = case.layout.allowance
+    rows = table[table["quantity"] == quantity]
+    return None if rows.empty else rows.iloc[0]
+
+
+def _share(row: pd.Series | None, limit: float, subject: str) -> pd.DataFrame:
+    """A share taken, with its interval."""
+    if row is None or math.isnan(row["share"]):
+        return not_checked(reason=NOT_KNOWN, limit=limit, unit="share", subject=subject)
+    rows = rows_of("allowance", [row["quantity"]], [row["share"]], subject=subject)
+    return _with_interval(rows, limit, "max", "share", (row["share_low"], row["share_high"]))
+
+
+def _with_interval(
+    rows: pd.DataFrame, limit: float, sense: Sense, unit: str, ends: tuple[float, float]
+) -> pd.DataFrame:
+    """One row held against a limit, near where its interval spans the limit."""
+    low, high = ends
+    if not high > low:
+        return verdicts(rows, limit=limit, sense=sense, unit=unit)
+    checked = verdicts(rows, limit=limit, sense=sense, unit=unit, near=-1.0)
+    spans = (checked["verdict"] == "met") & (low < limit < high)
+    reason = f"the confidence interval {low:.4g} to {high:.4g} spans the limit"
+    return checked.assign(
+        verdict=checked["verdict"].mask(spans, "near"),
+        reason=checked["reason"].mask(spans, reason),
+    )
+
+
+def setback_residuals(case: Case) -> pd.DataFrame:
+    """
+    Basal area left in each setback that asks for it, once its marks are gone.
+
+    Parameters
+    ----------
+    case
+        What was asked, brought home and measured.
+
+    Returns
+    -------
+    rows
+        One a setback with the rule residual_basal_area; the stock is taken as even per hectare.
+    """
+    layout = case.layout
+    areas = layout.setbacks[layout.setbacks["rule"] == "residual_basal_area"]
+    stock = _quantity(case, BASAL)
+    rows = [
+        _setback_residual(case, stock, name or str(i + 1), minimum, area)
+        for i, name, minimum, area in zip(
+            areas.index, areas["name"], areas["minimum_m2_ha"], areas.geometry, strict=True
+        )
+    ]
+    return pd.concat(rows) if rows else pd.DataFrame()
+
+
+def _setback_residual(
+    case: Case, stock: pd.Series | None, name: str, minimum: float, area: BaseGeometry
+) -> pd.DataFrame:
+    """One setback."""
+    subject = f"residual basal area in setback {name}"
+    marked = {"layer": "setbacks", "feature": name}
+    if stock is None:
+        row = not_checked(reason=NOT_KNOWN, limit=minimum, unit="m2/ha", subject=subject)
+        return row.assign(**marked)
+    marks = case.layout.marks[case.layout.marks["kind"].isin(case.cut_kinds)]
+    inside = shapely.intersects(area, marks.geometry.to_numpy())
+    cut = float(marks.loc[np.asarray(inside), "basal_area_m2"].sum())
+    operable_ha = case.layout.figures.stand.operable_m2 / HECTARE_M2
+    each = [
+        stock[end] / operable_ha - cut / (area.area / HECTARE_M2)
+        for end in ("standing", "standing_low", "standing_high")
+    ]
+    rows = rows_of("setbacks", [name], [each[0]], subject=subject).assign(**marked)
+    return _with_interval(rows, minimum, "min", "m2/ha", (each[1], each[2]))
+
+
+REMOVAL_SHARE_MAX = Limit(
+    id="removal_share_max",
+    title="largest share of the standing volume removed",
+    kind="share",
+    judge=_removal_share_max,
 )
-RESIDUAL_BASAL_AREA_MIN = _limit("residual_basal_area_min", "least basal area left", "basal_area")
+REMOVAL_BASAL_AREA_SHARE_MAX = Limit(
+    id="removal_basal_area_share_max",
+    title="largest share of the standing basal area removed",
+    kind="share",
+    judge=_removal_basal_area_share_max,
+)
+RESIDUAL_BASAL_AREA_MIN = Limit(
+    id="residual_basal_area_min",
+    title="least basal area left",
+    kind="basal_area",
+    judge=_residual_basal_area_min,
+)

@@ -10,7 +10,9 @@ import shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.forestry import SizeClasses
 from glademark.layout import Figures, Layout, StandFigures
+from glademark.measure.allowance import allowance_table, residual, stock_by_class
 from glademark.measure.corridors import Corridors
 from glademark.measure.cover import Cover
 from glademark.measure.declared import declared, with_others
@@ -18,11 +20,13 @@ from glademark.measure.figures import mark_figures, opening_figures, volume_figu
 from glademark.measure.marks import corridor_width_at
 from glademark.measure.opening_layer import measured_gaps, measured_openings, with_wood, wood_in
 from glademark.measure.openings import Holes
+from glademark.measure.standing import Standing
 from glademark.measure.tally import tally_cells, tally_table
 from glademark.measure.volume import Sold
 from glademark.measure.zones import LISTED_ERRORS, Disagreement, paint_disagreement
 from glademark.project.model import Project
 from glademark.survey import Survey
+from glademark.units import HECTARE_M2
 
 NOTICED_GEODESIC_SHARE = 0.001
 """Difference of planar and geodesic area that is worth a notice."""
@@ -62,8 +66,10 @@ class Measured:
         Their volumes, one row a part.
     sold
         Volume table and products.
-    size_class_rule
-        Rule of the size classes.
+    standing
+        What stands before the cut.
+    classes
+        Size classes.
     """
 
     cover: Cover
@@ -77,7 +83,8 @@ class Measured:
     trees: pd.DataFrame
     parts: pd.DataFrame
     sold: Sold
-    size_class_rule: str
+    standing: Standing
+    classes: SizeClasses
 
 
 def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
@@ -111,8 +118,19 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
         zones=zone_figures(found.zones, found.marks),
         marks=mark_figures(survey, found.marks, disagreement),
         volume=volume_figures(
-            found.trees, found.parts, found.sold, size_class_rule=found.size_class_rule
+            found.trees, found.parts, found.sold, size_class_rule=found.classes.rule
         ),
+    )
+    operable_ha = found.cover.operable.area / HECTARE_M2
+    allowance = allowance_table(
+        found.standing.stocks,
+        cells,
+        cap_share=project.allowance.removal_share_max,
+        zone_area_m2=area,
+        covered_m2=_covered_m2(survey, found.cover),
+    )
+    by_class = stock_by_class(
+        found.standing, found.trees, operable_ha=operable_ha, labels=found.classes.labels
     )
     gap_wood = wood_in(gap_of, found.marks, found.parts)
     return Layout(
@@ -130,10 +148,27 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
         landings=_areas(survey.landings, "landings"),
         water=_areas(survey.water, "water"),
         leave_trees=declared(found.leave, "leave_trees"),
+        cruise_plots=declared(found.standing.plots, "cruise_plots"),
         volume_by_zone=tally_table(cells, zone_area_m2=area),
+        allowance=allowance,
+        stock_by_class=by_class,
+        residual=residual(allowance, by_class, operable_ha=operable_ha),
         figures=figures,
-        notices=(*survey.notices, *found.holes.notices, *_notices(found, figures, disagreement)),
+        notices=(
+            *survey.notices,
+            *found.holes.notices,
+            *found.standing.notices,
+            *_notices(found, figures, disagreement),
+        ),
     )
+
+
+def _covered_m2(survey: Survey, cover: Cover) -> float | None:
+    """Operable ground that the marking has covered so far; None where that was not said."""
+    if survey.covered.empty:
+        return None
+    covered = shapely.union_all(survey.covered.geometry.to_numpy())
+    return float(shapely.intersection(covered, cover.operable).area)
 
 
 def _stand_figures(cover: Cover, crs: CRS) -> StandFigures:

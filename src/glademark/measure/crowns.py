@@ -44,7 +44,7 @@ def longest_edge_bearing(stand: BaseGeometry) -> float:
     >>> round(abs(longest_edge_bearing(shapely.box(0, 0, 1, 9))), 6)
     1.570796
     """
-    rings = shapely.get_rings(stand)
+    rings = shapely.get_rings(shapely.get_parts(stand))
     edges = np.concatenate([np.diff(shapely.get_coordinates(ring), axis=0) for ring in rings])
     longest = edges[np.argmax(np.hypot(edges[:, 0], edges[:, 1]))]
     return float(np.arctan2(longest[1], longest[0]))
@@ -75,9 +75,39 @@ def crown_discs(points: GeometryArray, *, radius_m: FloatArray, bearing: float) 
     >>> round(float(disc.area) / (np.pi * 2**2), 12)
     1.0
     """
+    return inscribed_discs(points, radius_m=radius_m * _EQUAL_AREA, bearing=bearing)
+
+
+def inscribed_discs(
+    points: GeometryArray, *, radius_m: FloatArray, bearing: float
+) -> GeometryArray:
+    """
+    Discs around points, each with its corners on its circle.
+
+    Parameters
+    ----------
+    points
+        Points, projected CRS [m]; shape (n,).
+    radius_m
+        Radii, > 0 [m]; shape (n,).
+    bearing
+        Direction of the first corner of every disc [rad]; see `longest_edge_bearing`.
+
+    Returns
+    -------
+    discs
+        Regular polygons of `DISC_VERTICES` corners, shape (n,).
+
+    Examples
+    --------
+    >>> centre = np.array([shapely.Point(0, 0)])
+    >>> disc = inscribed_discs(centre, radius_m=np.array([2.0]), bearing=0.0)[0]
+    >>> [float(edge) for edge in shapely.bounds(disc).round(12)]
+    [-2.0, -2.0, 2.0, 2.0]
+    """
     turn = bearing + 2 * np.pi * np.arange(DISC_VERTICES) / DISC_VERTICES
     ring = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    ring = np.concatenate([ring, ring[:1]]) * _EQUAL_AREA
+    ring = np.concatenate([ring, ring[:1]])
     centre = shapely.get_coordinates(points)[:, None, :]
     coordinates = centre + radius_m[:, None, None] * ring[None, :, :]
     return np.asarray(shapely.polygons(coordinates), dtype=object)

@@ -65,6 +65,6 @@ def _column(frame: pd.DataFrame, column: Column) -> pd.Series:
         return pd.Series([empty] * len(frame), dtype=dtype)
     values = frame[column.name].reset_index(drop=True)
     if column.kind == "text":
-        return values.fillna("").astype(object)
+        return values.astype(object).fillna("")
     typed: pd.Series = values.astype(pd.api.types.pandas_dtype(dtype))
     return typed

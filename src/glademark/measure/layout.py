@@ -1,6 +1,7 @@
 """The whole measuring step: a Survey in, a Layout out."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -19,11 +20,12 @@ from glademark.measure.groups import stated_groups
 from glademark.measure.joined import join_openings
 from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
 from glademark.measure.openings import Holes, Thresholds, find_holes, opening_numbers
+from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
 from glademark.measure.zones import Ground, final_zone, in_corridor_zone, located_zone, partition
 from glademark.project.model import OpeningSettings, Project
 from glademark.survey import Survey
-from glademark.units import INCH_CM
+from glademark.units import HECTARE_M2, INCH_CM
 
 
 def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
@@ -81,9 +83,10 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
         marks=marks,
         leave=leave,
         trees=trees,
-        parts=volumes(trees, table=sold.table, products=sold.products),
+        parts=volumes(trees, table=sold.table, products=sold.products, settings=sold.settings),
         sold=sold,
-        size_class_rule=classes.rule,
+        standing=_standing(survey, project, sold, (classes, cover.operable.area / HECTARE_M2)),
+        classes=classes,
     )
     return assemble(measured, survey, project)
 
@@ -94,7 +97,34 @@ def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
     table = project_table(
         survey.volume_table, products=products, settings=project.volume, diameter_unit=unit
     )
-    return Sold(table=table, products=products)
+    return Sold(table=table, products=products, settings=project.volume)
+
+
+def _standing(
+    survey: Survey, project: Project, sold: Sold, ground: tuple[SizeClasses, float]
+) -> Standing:
+    """Standing stock: estimated from the cruise where there is one, else as given."""
+    classes, operable_ha = ground
+    settings = project.allowance
+    given = given_stocks(settings, sold=sold, operable_ha=operable_ha)
+    if survey.plots is None or survey.plot_trees is None or survey.plots.empty:
+        return Standing(
+            stocks=given,
+            plots=no_plots(survey.crs),
+            by_class=pd.DataFrame(),
+            notices=(),
+        )
+    trees = survey.plot_trees
+    found = cruised(
+        survey.plots,
+        trees,
+        settings=settings,
+        sold=sold,
+        classes=classes,
+        operable_ha=operable_ha,
+    )
+    cut = survey.marks[survey.marks["kind"] == "cut"]
+    return replace(found, notices=(*found.notices, *scope_notices(trees, cut, settings)))
 
 
 def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
@@ -172,12 +202,15 @@ def _standing_in(points: GeometryArray, openings: gpd.GeoDataFrame) -> pd.Series
 def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
     """Cut trees with a position, then those of the paper tally, under one index."""
     columns = ["zone", "located", "species", "product", "size_class", "count", "basal_area_m2"]
-    columns += ["dbh", "dbh_unit", "volume", "volume_unit", "defect_share", "cull"]
+    columns += ["dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit"]
+    columns += ["defect_share", "cull"]
     cut = pd.DataFrame(marks[marks["is_cut"]]).assign(located="located")
     dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM)
     each = np.nan_to_num(basal_area_m2(dbh_cm.to_numpy(dtype=float)))
     paper = tally.assign(
         located="not_located",
+        dbh_cm=dbh_cm,
+        height_m=tally.get("height_m", np.nan),
         size_class=size_class(tally, classes=classes),
         basal_area_m2=each * tally["count"].to_numpy(dtype=float),
     )

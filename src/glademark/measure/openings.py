@@ -207,7 +207,7 @@ def _stated_holes(
         crs=marks.crs,
     )
     moved = member.where(member < 0, member.map(place))
-    return frame[keep].reset_index(drop=True), moved.astype(int), notices
+    return frame[keep].reset_index(drop=True), moved.astype(int), (*groups.notices, *notices)
 
 
 def _touching_holes(

@@ -26,7 +26,7 @@ def length_and_width(polygons: npt.ArrayLike) -> pd.DataFrame:
 
     Examples
     --------
-    >>> length_and_width([shapely.box(0, 0, 4, 3)]).iloc[0].tolist()
+    >>> length_and_width([shapely.box(0, 0, 4, 3)]).round(9).iloc[0].tolist()
     [5.0, 4.8]
     """
     hulls = shapely.convex_hull(np.asarray(polygons, dtype=object))

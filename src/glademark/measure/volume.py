@@ -1,5 +1,5 @@
 """
-Volume of the cut trees: what was recorded with the mark, else the project's volume table.
+Volume of trees: as recorded, else by the project's volume table, else by a published equation.
 
 A tree is counted once and may have parts that each add volume. Gross, defect, net; cull has no
 volume. Amounts in different sale units are never added; solid m3 stands beside them where a
@@ -18,6 +18,7 @@ from glademark.errors import InputError, UnitError
 from glademark.forestry import Product, VolumeTable, find_species, to_solid_m3
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.forestry.volume_table_rows import read_rows
+from glademark.measure.equations import equation_volumes
 from glademark.project.model import ProductSettings, VolumeSettings
 from glademark.units import CUBIC_FOOT_M3, INCH_CM, split_quantity
 
@@ -44,6 +45,26 @@ _SAME_KIND: Mapping[str, tuple[str, float]] = MappingProxyType(
 )
 
 FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sold:
+    """
+    What the volumes of a layout rest on.
+
+    Attributes
+    ----------
+    table
+        The project's volume table, or None.
+    products
+        Products by name in small letters.
+    settings
+        The table ``[volume]``; published equations are used only where it is given.
+    """
+
+    table: VolumeTable | None
+    products: Mapping[str, Product]
+    settings: VolumeSettings | None = None
 
 
 def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Product]:
@@ -180,7 +201,11 @@ def _unit_of(product: str, products: Mapping[str, Product]) -> str:
 
 
 def volumes(
-    trees: pd.DataFrame, *, table: VolumeTable | None, products: Mapping[str, Product]
+    trees: pd.DataFrame,
+    *,
+    table: VolumeTable | None,
+    products: Mapping[str, Product],
+    settings: VolumeSettings | None = None,
 ) -> pd.DataFrame:
     """
     Volume of every tree record, one row a part.
@@ -188,12 +213,14 @@ def volumes(
     Parameters
     ----------
     trees
-        `count`, `species`, `product`, `dbh`, `dbh_unit`, `volume` and `volume_unit` (recorded, for
-        all trees of the record), `defect_share`, `cull`; unique index.
+        `count`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `height_m`, `volume` and
+        `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`; unique index.
     table
         The project's volume table, or None.
     products
         Products of the project, by name in small letters.
+    settings
+        The table ``[volume]``; published equations are used only where it is given.
 
     Returns
     -------
@@ -204,10 +231,8 @@ def volumes(
         first is of its own product.
     """
     keys = trees["product"].map(product_key)
-    pieces = [
-        _of_product(trees[keys == name], name=name, table=table, products=products)
-        for name in sorted(keys.unique())
-    ]
+    sold = Sold(table=table, products=products, settings=settings)
+    pieces = [_of_product(trees[keys == name], name, sold) for name in sorted(keys.unique())]
     if not pieces:
         return pd.DataFrame({name: [] for name in PART_COLUMNS})
     parts = pd.concat(pieces)
@@ -215,24 +240,14 @@ def volumes(
     return parts.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
 
 
-def _of_product(
-    trees: pd.DataFrame,
-    *,
-    name: str,
-    table: VolumeTable | None,
-    products: Mapping[str, Product],
-) -> pd.DataFrame:
+def _of_product(trees: pd.DataFrame, name: str, sold: Sold) -> pd.DataFrame:
     """Parts of the trees of one product."""
     recorded = np.isfinite(trees["volume"].to_numpy(dtype=float)) & ~trees["cull"].to_numpy(bool)
-    first = _recorded(trees[recorded], name=name, products=products)
+    first = _recorded(trees[recorded], name=name, products=sold.products)
     rest = trees[~recorded]
-    part_names = table.parts_of(name) if table is not None else ()
-    own = _from_table(rest, name=name, part="", table=table, products=products)
-    more = [
-        _from_table(rest, name=name, part=part, table=table, products=products)
-        for part in part_names
-        if part
-    ]
+    own = _computed(rest, name, "", sold)
+    part_names = sold.table.parts_of(name) if sold.table is not None else ()
+    more = [_computed(rest, name, part, sold) for part in part_names if part]
     return pd.concat([first, own, *(piece[piece["gross"] > 0] for piece in more)])
 
 
@@ -273,39 +288,50 @@ def unit_factor(given: str, wanted: str) -> float:
     return size / unit if kind == other else float("nan")
 
 
-def _from_table(
-    trees: pd.DataFrame,
-    *,
-    name: str,
-    part: str,
-    table: VolumeTable | None,
-    products: Mapping[str, Product],
-) -> pd.DataFrame:
-    """Volumes of one part from the table; NaN with the reason where it has none."""
+def _computed(trees: pd.DataFrame, name: str, part: str, sold: Sold) -> pd.DataFrame:
+    """Volumes of one part: from the table, else by an equation; NaN with the reason for none."""
     sold_as = part or name
-    dbh = trees["dbh"].to_numpy(dtype=float)
-    gross = np.full(len(trees), np.nan)
-    source = np.full(len(trees), NO_TABLE, dtype=object)
-    unit = _unit_of(sold_as, products)
-    if table is not None and len(trees):
-        given = table.unit_of(name, part=part)
-        unit = unit or given
-        size = in_unit(dbh, trees["dbh_unit"].to_numpy(dtype=object), table.dbh_unit)
-        codes = find_species(trees["species"].to_numpy(dtype=object))
-        per_tree, found = table.lookup(
-            size, species=codes, product=np.full(len(trees), name, dtype=object), part=part
+    unit = _unit_of(sold_as, sold.products)
+    per_tree, source, unit = _from_table(trees, name, part, (sold.table, unit))
+    open_still = np.isnan(per_tree) & np.isfinite(trees["dbh"].to_numpy(dtype=float))
+    if part == "" and name in sold.products and sold.settings is not None and open_still.any():
+        found = equation_volumes(
+            trees[open_still],
+            product=sold.products[name],
+            named=sold.settings.named(name),
+            settings=sold.settings,
         )
-        gross = (
-            per_tree
-            * trees["count"].to_numpy(dtype=float)
-            * (unit_factor(given, unit) if given else 1)
-        )
-        source = np.where(found, table.source, NOT_IN_TABLE)
-    source = np.where(np.isfinite(gross), source, np.where(np.isnan(dbh), NO_DIAMETER, source))
-    source = source if sold_as else np.where(np.isfinite(gross), source, NO_PRODUCT)
+        per_tree[open_still] = found.per_tree
+        source[open_still] = found.source
+    gross = per_tree * trees["count"].to_numpy(dtype=float)
     cull = trees["cull"].to_numpy(dtype=bool)
     gross, source = np.where(cull, 0.0, gross), np.where(cull, CULL, source)
-    return _parts(trees, name=sold_as, unit=unit, gross=gross, source=source, products=products)
+    return _parts(
+        trees, name=sold_as, unit=unit, gross=gross, source=source, products=sold.products
+    )
+
+
+def _from_table(
+    trees: pd.DataFrame, name: str, part: str, given: tuple[VolumeTable | None, str]
+) -> tuple[FloatArray, npt.NDArray[np.object_], str]:
+    """Volume per tree from the table in a sale unit, its source, and that unit."""
+    table, unit = given
+    dbh = trees["dbh"].to_numpy(dtype=float)
+    per_tree = np.full(len(trees), np.nan)
+    source = np.full(len(trees), NO_TABLE, dtype=object)
+    if table is not None and len(trees):
+        in_table = table.unit_of(name, part=part)
+        unit = unit or in_table
+        size = in_unit(dbh, trees["dbh_unit"].to_numpy(dtype=object), table.dbh_unit)
+        codes = find_species(trees["species"].to_numpy(dtype=object))
+        products = np.full(len(trees), name, dtype=object)
+        per_tree, found = table.lookup(size, species=codes, product=products, part=part)
+        per_tree = per_tree * (unit_factor(in_table, unit) if in_table else 1.0)
+        source = np.where(found, table.source, NOT_IN_TABLE).astype(object)
+    lost = np.isnan(per_tree)
+    source[lost & (name == "") & (part == "")] = NO_PRODUCT
+    source[lost & np.isnan(dbh)] = NO_DIAMETER
+    return per_tree, source, unit
 
 
 def in_unit(dbh: FloatArray, given: npt.NDArray[np.object_], unit: DiameterUnit) -> FloatArray:
@@ -364,20 +390,3 @@ def _parts(
             "conversion": conversion,
         }
     )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Sold:
-    """
-    What the volumes of a layout rest on.
-
-    Attributes
-    ----------
-    table
-        The project's volume table, or None.
-    products
-        Products by name in small letters.
-    """
-
-    table: VolumeTable | None
-    products: Mapping[str, Product]

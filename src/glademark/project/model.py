@@ -7,6 +7,7 @@ is `CorridorSettings.width_m`, 4.2672.
 
 import math
 from collections.abc import Mapping
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -175,6 +176,8 @@ class ProductSettings(Part):
     unit: Unit
     rule: str | None = None
     solid_m3: Solid | None = Field(None, alias="solid", gt=0)
+    equations: str | None = None
+    part: str | None = None
 
 
 class VolumeSettings(Part):
@@ -183,6 +186,34 @@ class VolumeSettings(Part):
     table: Source | None = None
     table_reading: Literal["class", "interpolate"] = "class"
     table_class_width: str | None = None
+    region: str = ""
+    division: str = "all"
+    site_index_m: Length | None = Field(None, alias="site_index", gt=0)
+    stand_basal_area_m2_ha: BasalAreaPerHectare | None = Field(None, alias="stand_basal_area", gt=0)
+    form_class: float = Field(78.0, gt=50, lt=100)
+
+    def named(self, product: str) -> ProductSettings:
+        """
+        Settings of a product by its name, without regard to case and spaces.
+
+        Parameters
+        ----------
+        product
+            Name in small letters, as compared.
+
+        Returns
+        -------
+        settings
+            Of that product.
+
+        Raises
+        ------
+        KeyError
+            If the project file has no such product.
+        """
+        keys = {" ".join(name.casefold().split()): name for name in self.products}
+        return self.products[keys[product]]
+
     size_classes: tuple[float, ...] | str | None = None
     products: Mapping[str, ProductSettings] = Field(default_factory=dict)
 
@@ -190,7 +221,7 @@ class VolumeSettings(Part):
     @classmethod
     def _rising(cls, value: tuple[float, ...] | str | None) -> tuple[float, ...] | str | None:
         if isinstance(value, tuple):
-            steps = [b > a for a, b in zip(value, value[1:], strict=False)]
+            steps = [b > a for a, b in pairwise(value)]
             if not value or not all(steps) or not all(0 < edge < math.inf for edge in value):
                 msg = f"size_classes {list(value)} do not rise from a positive first edge"
                 raise ValueError(msg)
@@ -203,6 +234,15 @@ class AllowanceSettings(Part):
     removal_share_max: Share | None = None
     confidence: Share = 0.95
     standing: Mapping[str, str] = Field(default_factory=dict)
+    strata: Mapping[str, Area] = Field(default_factory=dict)
+    smallest_dbh_cm: Length | None = Field(None, alias="smallest_dbh", gt=0)
+    top: str = ""
+    tally_top: str = ""
+
+    @field_validator("smallest_dbh_cm")
+    @classmethod
+    def _to_centimetres(cls, value: float | None) -> float | None:
+        return None if value is None else value * 100
 
 
 class DeliverSettings(Part):

@@ -80,10 +80,9 @@ class FormClass:
         """
         dbh_in, logs = trees.column("dbh_cm") / INCH_CM, trees.column("logs")
         table = packaged_table("form_class")
-        row = table["log_rule"] == part
-        powers = np.array([np.ones_like(logs), logs, logs**2])
+        row = int(np.flatnonzero(table["log_rule"] == part)[0])
         a, b, c = (
-            sum(numbers(table[f"{letter}{power}"][row]) * powers[power] for power in range(3))
+            sum(numbers(table[f"{letter}{power}"])[row] * logs**power for power in range(3))
             for letter in "abc"
         )
         form = 1 + _SHARE_PER_CLASS * (trees.column("form_class") - _BASE_CLASS)

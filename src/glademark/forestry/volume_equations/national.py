@@ -85,6 +85,13 @@ class NationalVolumeSystem:
     Sawlog and topwood are parts of the merchantable stem; stump, merchantable stem and top make up
     the whole. A broken tree has volume up to its break only. Species without an equation of their
     own take that of their group.
+
+    Notes
+    -----
+    Against 31 felled black cherry trees of Pennsylvania, 935.3 ft3 as measured (Ryan, Joiner and
+    Ryan 1976, Minitab Student Handbook), the merchantable stem inside bark comes out 2.0 % over in
+    sum, with 9.6 % of root mean square error a tree; the whole stem 7.7 % over. What the measured
+    volume takes in is not stated. Other stands may differ more.
     """
 
     id: ClassVar[str] = "national-2024"

@@ -1,0 +1,240 @@
+"""Meanings that a column can have, each with the names and units that people write at its head."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+LENGTHS: Mapping[str, str] = MappingProxyType(
+    {
+        spelled: unit
+        for unit, spellings in {
+            "in": "in inch inches ins",
+            "cm": "cm centimetres centimeters",
+            "mm": "mm millimetres millimeters",
+            "m": "m metre metres meter meters mtr",
+            "ft": "ft foot feet",
+        }.items()
+        for spelled in spellings.split()
+    }
+)
+"""Spellings of units of length in a header."""
+
+_LONG = {spelled: unit for spelled, unit in LENGTHS.items() if unit in {"m", "ft"}}
+_METRES = {spelled: unit for spelled, unit in LENGTHS.items() if unit == "m"}
+_DEGREES = dict.fromkeys(("deg", "degrees", "dd", "wgs84"), "deg")
+_VOLUMES = {
+    "bf": "board foot", "bdft": "board foot", "boardfeet": "board foot", "boardfoot": "board foot",
+    "mbf": "MBF", "m3": "m3", "cum": "m3", "cbm": "m3", "ft3": "ft3", "cuft": "ft3", "cf": "ft3",
+    "cord": "cord", "cords": "cord", "cd": "cord",
+    "greenton": "green ton", "greentons": "green ton",
+}  # fmt: skip
+_SHARES = {
+    "pct": "pct", "percent": "pct", "perc": "pct", "share": "share", "fraction": "share",
+}  # fmt: skip
+_PER_AREA = {
+    "m2ha": "m2/ha", "m2perha": "m2/ha", "ft2ac": "ft2/acre", "ft2acre": "ft2/acre",
+    "ft2perac": "ft2/acre", "ft2peracre": "ft2/acre", "sqftac": "ft2/acre",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Meaning:
+    """
+    What a column can mean, and the names by which it is known.
+
+    Attributes
+    ----------
+    name
+        In this program and in the project file's ``[marks] columns``.
+    spellings
+        Names folded to small letters and digits, each with its rank (0 is the plainest) and the
+        unit that it says.
+    units
+        Spellings of units that may follow the name, each with its standard form.
+    strict
+        Whether two columns of this meaning make a difference to results.
+    """
+
+    name: str
+    spellings: Mapping[str, tuple[int, str]]
+    units: Mapping[str, str]
+    strict: bool
+
+
+def _meaning(
+    name: str,
+    headers: str,
+    *,
+    units: Mapping[str, str] | None = None,
+    with_unit: str = "",
+    bare_units: str = "",
+    strict: bool = False,
+) -> Meaning:
+    """Meaning known by headers alone or with a unit, by some only with one, by some units alone."""
+    units = units or {}
+    plain = headers.split()
+    spellings = {header: (rank, "") for rank, header in enumerate(plain)}
+    ranked = [*enumerate(plain), *((len(plain), header) for header in with_unit.split())]
+    for rank, header in ranked:
+        for spelled, unit in units.items():
+            spellings.setdefault(header + spelled, (rank, unit))
+    for spelled in bare_units.split():
+        spellings.setdefault(spelled, (len(plain) + 1, units[spelled]))
+    return Meaning(name=name, spellings=MappingProxyType(spellings), units=units, strict=strict)
+
+
+_GROUP_HEADERS = (
+    "group groupid groupno groupnumber groupname grp grpid grpno"
+    " opening openingid openingno openingnumber"
+)
+_SPECIES_HEADERS = (
+    "species spp sp spec speciescode sppcode spcode spcd treespecies speciesname sppname commonname"
+)
+
+ID = _meaning(
+    "id",
+    "treeid tree treeno treenumber treenum treetag tag tagno tagnumber tagid tagnum markid markno"
+    " id no nr number num pointid point ident name waypoint label",
+)
+MARKER = _meaning(
+    "marker",
+    "marker crew by markedby markername observer recorder user operator painter collector receiver",
+)
+COUNT = _meaning(
+    "count",
+    "count treecount trees ntrees numtrees nooftrees numberoftrees stems qty quantity n",
+    strict=True,
+)
+KIND = _meaning("kind", "kind markkind kindofmark", strict=True)
+TYPE = _meaning("type", "marktype treetype pointtype type featuretype feature")
+DBH = _meaning(
+    "dbh",
+    "dbh dbhob diameterbreastheight diameteratbreastheight breastheightdiameter d130 diameter"
+    " diameters diam dia d dsh stumpdiameter stumpdiam diameterstump",
+    units=LENGTHS,
+    strict=True,
+)
+DBH_UNIT = _meaning("dbh_unit", "dbhunit dbhunits diameterunit diamunit unit units uom")
+SPECIES = _meaning("species", _SPECIES_HEADERS)
+PRODUCT = _meaning("product", "product prod products productcode prodcode assortment")
+PAINT = _meaning(
+    "paint", "paint paintcolour paintcolor colour color markcolour markcolor paintcode"
+)
+GROUP = _meaning("group", _GROUP_HEADERS)
+HEIGHT = _meaning(
+    "height", "height totalheight treeheight ht totalht treeht tht h", units=_LONG, strict=True
+)
+CROWN_RADIUS = _meaning(
+    "crown_radius", "crownradius crownrad crownradi crradius crad", units=_LONG, strict=True
+)
+CROWN_WIDTH = _meaning(
+    "crown_width",
+    "crownwidth crownwid crwidth crownspread crowndiameter crowndiam crowndia",
+    units=_LONG,
+    strict=True,
+)
+VOLUME = _meaning(
+    "volume",
+    "volume vol treevolume treevol volumegross grossvolume grossvol volgross",
+    units=_VOLUMES,
+    bare_units="bf bdft boardfeet mbf m3 ft3 cuft cords cord",
+    strict=True,
+)
+VOLUME_UNIT = _meaning("volume_unit", "volumeunit volumeunits volunit volunits")
+DEFECT = _meaning(
+    "defect", "defect defects def", units=_SHARES, with_unit="cull cullvolume rot", strict=True
+)
+CULL = _meaning("cull", "cull iscull cullflag culltree")
+POSITION_ERROR = _meaning(
+    "position_error",
+    "positionerror positione poserror horizontalaccuracy horizaccuracy haccuracy hacc accuracy"
+    " horizontalerror horizprec horzprec hrms rmse rms epe gpserror gpsaccuracy gnssaccuracy"
+    " estaccuracy error",
+    units=_LONG,
+)
+TIME = _meaning(
+    "time",
+    "time datetime timestamp markedat markedon recordedat createdat creationdate utc gpstime",
+)
+DATE = _meaning("date", "date markdate datemarked day surveydate")
+ORDER = _meaning("order", "order pointorder seq sequence seqno vertex vertexno pointno")
+RADIUS = _meaning(
+    "radius", "radius groupradius openingradius centreradius centerradius", units=_LONG, strict=True
+)
+LON = _meaning("lon", "lon long longitude lng gpslon gpslongitude", units=_DEGREES, strict=True)
+LAT = _meaning("lat", "lat latitude gpslat gpslatitude", units=_DEGREES, strict=True)
+X = _meaning(
+    "x",
+    "x xcoord xcoordinate pointx coordx easting east eastings utme utmx utmeasting",
+    units=_METRES,
+    strict=True,
+)
+Y = _meaning(
+    "y",
+    "y ycoord ycoordinate pointy coordy northing north northings utmn utmy utmnorthing",
+    units=_METRES,
+    strict=True,
+)
+_POSITION = (LON, LAT, X, Y)
+MARKS = (
+    ID, MARKER, COUNT, KIND, TYPE, DBH, DBH_UNIT, SPECIES, PRODUCT, PAINT, GROUP, HEIGHT,
+    CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE, ORDER,
+    RADIUS, *_POSITION,
+)  # fmt: skip
+"""Meanings in a file of marks."""
+
+LEAVE_TREES = (ID, DBH, DBH_UNIT, SPECIES, HEIGHT, CROWN_RADIUS, CROWN_WIDTH, *_POSITION)
+"""Meanings in a file of leave trees."""
+
+TALLY = (
+    _meaning("zone", "zone area place location where"),
+    SPECIES,
+    PRODUCT,
+    _meaning(
+        "dbh",
+        "dbh diameter diameters diam dia d dbhclass sizeclass diameterclass class size",
+        units=LENGTHS,
+        strict=True,
+    ),
+    DBH_UNIT,
+    COUNT,
+    VOLUME,
+    VOLUME_UNIT,
+    DEFECT,
+    CULL,
+)
+"""Meanings in a paper tally."""
+
+_WIDTH = _meaning("width", "width wid corridorwidth fullwidth", units=_LONG, strict=True)
+CORRIDORS = (
+    _meaning(
+        "name",
+        "corridor corridorname corridorid corridorno name trail trailname title label id no number",
+    ),
+    _WIDTH,
+    _meaning("state", "state status condition type kind"),
+)
+"""Meanings in a layer of corridors."""
+
+_AREA_NAME = _meaning("name", "name title label stream water landing id no number")
+AREAS = (_AREA_NAME,)
+"""Meanings in a layer of keep-outs, landings, covered ground or the stand."""
+
+WALKED = (_meaning("group", f"{_GROUP_HEADERS} name label id no number"),)
+"""Meanings in a layer of walked openings."""
+
+SETBACKS = (
+    _AREA_NAME,
+    _meaning("rule", "rule rules restriction", strict=True),
+    _meaning(
+        "minimum",
+        "minimum min minimumba residual residualba residualbasalarea basalarea ba",
+        units=_PER_AREA,
+        strict=True,
+    ),
+    _meaning("distance", "distance dist width setback buffer", units=_LONG, strict=True),
+)
+"""Meanings in a layer of setbacks."""
+
+WATER = (_AREA_NAME, _WIDTH)
+"""Meanings in a layer of water."""

@@ -1,0 +1,111 @@
+"""Outlines as valid areas: closed lines filled, small crossings mended, large ones refused."""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.validation import explain_validity
+
+from glademark.errors import FileError
+from glademark.intake.ground import polygonal
+from glademark.intake.records import Ledger, Reading
+from glademark.intake.wording import counted, shown
+
+MEND_SHARE_MAX = 0.001
+"""Share of its area by which mending may change a polygon."""
+
+MEND_MAX_M2 = 100.0
+"""Area by which mending may change a polygon [m2]."""
+
+_CORNERS_MIN = 3
+
+
+def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading:
+    """
+    Records as valid polygons.
+
+    Parameters
+    ----------
+    reading
+        Polygons and lines, in metres.
+    ledger
+        For notices: lines read as areas, and mends with the areas before and after.
+    gap_max_m
+        Gap between the ends of a line that is still closed [m].
+
+    Returns
+    -------
+    reading
+        Polygon or MultiPolygon a record.
+
+    Raises
+    ------
+    FileError
+        If there are points, a line is open, or a polygon has no area or crosses itself so that
+        mending would move its area by 0.1 % or 100 m2: every such record in one sentence.
+    """
+    shapes = reading.shapes.to_numpy().copy()
+    dimensions = shapely.get_dimensions(shapes)
+    faults: list[str] = []
+    for at in map(int, np.flatnonzero(dimensions < 2)):  # noqa: PLR2004 - outlines drawn as lines are few
+        shapes[at], fault = _area_of_line(shapes[at], gap_max_m)
+        faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
+    for at in map(int, np.flatnonzero(~shapely.is_valid(shapes))):  # and so are broken polygons
+        shapes[at], mend, fault = _mended(shapes[at])
+        faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
+        if mend:
+            ledger.notice(f"{reading.file.name}, {reading.at(at)}: {mend}")
+    if not faults:
+        flat = map(int, np.flatnonzero(~(shapely.area(shapes) > 0)))
+        faults += [
+            f"{reading.file.name}, {reading.at(at)}: the polygon has no area. Draw it again."
+            for at in flat
+        ]
+    if faults:
+        raise FileError(*faults)
+    lines = int((dimensions == 1).sum())
+    if lines:
+        ledger.notice(
+            f"{reading.file.name}: {counted(lines, 'closed line')} read as the area inside."
+        )
+    areas = gpd.GeoSeries(shapes, index=reading.shapes.index, crs=reading.shapes.crs)
+    return replace(reading, geometry=areas)
+
+
+def _area_of_line(line: shapely.Geometry, gap_max_m: float) -> tuple[shapely.Polygon | None, str]:
+    """Polygon inside a line whose ends meet; or what is wrong with it."""
+    if shapely.get_dimensions(line) == 0:
+        return None, "a polygon is expected, and this is a point. Name the layer of areas."
+    merged = shapely.line_merge(line)
+    pieces = shapely.get_num_geometries(merged)
+    if pieces > 1:
+        return None, f"the line is in {pieces} pieces that do not meet. Draw it as one polygon."
+    points = shapely.get_coordinates(merged)
+    gap = float(np.hypot(*(points[0] - points[-1])))
+    if gap > gap_max_m:
+        return None, (
+            f"the line is open; its ends are {gap:.2f} m apart. Close it, or draw a polygon."
+        )
+    if len(np.unique(points, axis=0)) < _CORNERS_MIN:
+        return None, "the line encloses no area. Draw the boundary as a polygon."
+    return shapely.Polygon(points), ""
+
+
+def _mended(before: shapely.Polygon | shapely.MultiPolygon) -> tuple[shapely.Geometry, str, str]:
+    """Valid polygon and what was done; or why that would change too much."""
+    valid = shapely.make_valid(before, method="structure", keep_collapsed=False)
+    after = polygonal(np.array([valid], dtype=object))[0]
+    moved = abs(after.area - before.area)
+    why = shown(explain_validity(before))
+    if moved < MEND_SHARE_MAX * max(after.area, before.area) and moved < MEND_MAX_M2:
+        areas = f"{before.area:,.1f} to {after.area:,.1f} m2"
+        return after, f"the outline was mended ({why}); its area went from {areas}.", ""
+    return (
+        before,
+        "",
+        (
+            f"the outline crosses itself ({why}), and mending it would change the area by "
+            f"{moved:,.0f} m2. Correct it at that place."
+        ),
+    )

@@ -1,0 +1,207 @@
+"""
+The allowance: the share of the standing stock that this entry may remove.
+
+Corridors draw on it first, then openings, then the matrix. The tally of marked trees has no
+sampling error; the standing stock has, so that what is left is an interval.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
+from glademark.measure.standing import BASAL, SOLID, Standing, Stock
+from glademark.units import HECTARE_M2
+
+_ZONES = ("corridor", "opening", "matrix")
+
+
+def allowance_table(
+    stocks: Sequence[Stock],
+    cells: pd.DataFrame,
+    *,
+    cap_share: float | None,
+    zone_area_m2: Mapping[str, float],
+    covered_m2: float | None,
+) -> pd.DataFrame:
+    """
+    Cap, what is drawn from it by zone, and what is left, for each quantity whose stock is known.
+
+    Parameters
+    ----------
+    stocks
+        Standing stock of the operable area.
+    cells
+        As from `glademark.measure.tally.tally_cells`: `zone`, `product`, `basal_area_m2`, `net`,
+        `m3`.
+    cap_share
+        Share of the stock that may be removed; None where no cap is set.
+    zone_area_m2
+        Area of each zone of the partition.
+    covered_m2
+        Operable ground that the marking has covered so far; None where all of it is.
+
+    Returns
+    -------
+    table
+        Columns of `glademark.layers.ALLOWANCE`. A quantity of which some marked trees have no
+        amount is left out.
+    """
+    operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "keep_out")
+    rows = [
+        _row(stock, drawn, cap_share, zone_area_m2, (operable_m2, covered_m2))
+        for stock in stocks
+        if (drawn := _drawn(stock, cells)) is not None
+    ]
+    return pd.DataFrame(rows, columns=list(ALLOWANCE.names))
+
+
+def _drawn(stock: Stock, cells: pd.DataFrame) -> Mapping[str, float] | None:
+    """Amount cut in each zone; None where it is not known of every tree."""
+    if stock.quantity == BASAL:
+        column, mine = "basal_area_m2", cells
+    elif stock.quantity == SOLID:
+        column, mine = "m3", cells
+    else:
+        column, mine = "net", cells[cells["product"] == stock.quantity]
+    if mine[column].isna().any():
+        return None
+    sums = mine.groupby("zone")[column].sum()
+    other = float(sums.drop(list(_ZONES), errors="ignore").sum())
+    return {zone: float(sums.get(zone, 0.0)) for zone in _ZONES} | {"other": other}
+
+
+def _row(
+    stock: Stock,
+    drawn: Mapping[str, float],
+    cap_share: float | None,
+    zone_area_m2: Mapping[str, float],
+    ground: tuple[float, float | None],
+) -> dict[str, object]:
+    """One quantity."""
+    operable_m2, covered_m2 = ground
+    standing, low, high = stock.total.mean, stock.total.low, stock.total.high
+    total = sum(drawn.values())
+    share = math.nan if cap_share is None else cap_share
+    left = share * standing - total
+    rest_ha = (operable_m2 - (covered_m2 or operable_m2)) / HECTARE_M2
+    per_m2 = _ratio(standing, operable_m2)
+    return {
+        "quantity": stock.quantity,
+        "unit": stock.unit,
+        "log_rule": stock.log_rule,
+        "basis": stock.basis,
+        "standing": standing,
+        "standing_low": low,
+        "standing_high": high,
+        "cap_share": share,
+        "cap": share * standing,
+        **{f"drawn_{zone}": amount for zone, amount in drawn.items()},
+        "drawn": total,
+        "left": left,
+        "left_low": share * low - total,
+        "left_high": share * high - total,
+        "share": _ratio(total, standing),
+        "share_low": _ratio(total, high),
+        "share_high": _ratio(total, low),
+        **{
+            f"share_{zone}": _ratio(drawn[zone], per_m2 * zone_area_m2.get(zone, 0.0))
+            for zone in _ZONES
+        },
+        "share_covered": math.nan if covered_m2 is None else _ratio(total, per_m2 * covered_m2),
+        "left_per_ha_rest": _ratio(left, rest_ha),
+    }
+
+
+def _ratio(part: float, whole: float) -> float:
+    """A share; NaN where there is nothing to share."""
+    return part / whole if whole > 0 else math.nan
+
+
+def stock_by_class(
+    standing: Standing, marked: pd.DataFrame, *, operable_ha: float, labels: Sequence[str]
+) -> pd.DataFrame:
+    """
+    Standing, marked and residual trees and basal area by size class.
+
+    Parameters
+    ----------
+    standing
+        With `by_class`, per hectare.
+    marked
+        Cut trees, located or not: `size_class`, `count`, `basal_area_m2`.
+    operable_ha
+        Operable area [ha].
+    labels
+        Size classes in order.
+
+    Returns
+    -------
+    table
+        Columns of `glademark.layers.STOCK_BY_CLASS`; no rows without a cruise. A residual below
+        zero says that the cruise found fewer trees of a class than are marked.
+    """
+    if standing.by_class.empty:
+        return pd.DataFrame(columns=list(STOCK_BY_CLASS.names))
+    sums = marked.groupby("size_class")[["count", "basal_area_m2"]].sum()
+    present = [name for name in labels if name in standing.by_class.index or name in sums.index]
+    stock = (standing.by_class * operable_ha).reindex(present, fill_value=0.0)
+    cut = sums.reindex(present, fill_value=0.0).to_numpy(dtype=float)
+    return pd.DataFrame(
+        {
+            "size_class": present,
+            "standing_trees": stock["trees"].to_numpy(),
+            "marked_trees": cut[:, 0],
+            "residual_trees": stock["trees"].to_numpy() - cut[:, 0],
+            "standing_basal_area_m2": stock["basal_area_m2"].to_numpy(),
+            "marked_basal_area_m2": cut[:, 1],
+            "residual_basal_area_m2": stock["basal_area_m2"].to_numpy() - cut[:, 1],
+        }
+    )
+
+
+def residual(
+    table: pd.DataFrame, by_class: pd.DataFrame, *, operable_ha: float
+) -> Mapping[str, float]:
+    """
+    Basal area left per hectare, with its interval, and the mean diameter of what stays.
+
+    Parameters
+    ----------
+    table
+        As from `allowance_table`.
+    by_class
+        As from `stock_by_class`.
+    operable_ha
+        Operable area [ha].
+
+    Returns
+    -------
+    figures
+        `basal_area_m2_ha`, `basal_area_low_m2_ha`, `basal_area_high_m2_ha`, and where a cruise
+        gives them `quadratic_mean_diameter_cm` and `standing_quadratic_mean_diameter_cm`; empty
+        without a known stock.
+    """
+    rows = table[table["quantity"] == BASAL]
+    if rows.empty:
+        return {}
+    row = rows.iloc[0]
+    figures = {
+        f"basal_area{suffix}_m2_ha": float(row[f"standing{suffix}"] - row["drawn"]) / operable_ha
+        for suffix in ("", "_low", "_high")
+    }
+    if len(by_class):
+        figures |= {
+            f"{name}quadratic_mean_diameter_cm": _mean_diameter(by_class, stock)
+            for name, stock in (("", "residual"), ("standing_", "standing"))
+        }
+    return figures
+
+
+def _mean_diameter(by_class: pd.DataFrame, stock: str) -> float:
+    """Diameter of the tree of mean basal area."""
+    trees = float(by_class[f"{stock}_trees"].sum())
+    area = float(by_class[f"{stock}_basal_area_m2"].sum())
+    return float(np.sqrt(_ratio(area, trees) * 40_000 / np.pi)) if area > 0 else math.nan

@@ -1,0 +1,153 @@
+"""Volumes by published equations, for trees that have neither a recorded volume nor a table row."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from glademark.errors import InputError
+from glademark.forestry import Product, find_species
+from glademark.forestry.volume_equations import (
+    Trees,
+    TreeVolume,
+    choose_equation_set,
+    equation_sets,
+    sale_volume,
+    tree_volume,
+)
+from glademark.project.model import ProductSettings, VolumeSettings
+
+NO_EQUATION = "not computed: no published equation fits what was measured"
+UNKNOWN_SPECIES = "not computed: no equation for the species"
+MISSING_INPUT = "not computed: an input of the equation is missing"
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class EquationVolumes:
+    """
+    Volume of each tree by an equation.
+
+    Attributes
+    ----------
+    per_tree
+        In the product's sale unit, NaN where there is none; shape (n,).
+    source
+        The publication, or why there is no volume; shape (n,).
+    """
+
+    per_tree: FloatArray
+    source: npt.NDArray[np.object_]
+
+
+def equation_volumes(
+    trees: pd.DataFrame, *, product: Product, named: ProductSettings, settings: VolumeSettings
+) -> EquationVolumes:
+    """
+    Volume of one tree of each record, by the equation set of its product.
+
+    Parameters
+    ----------
+    trees
+        `dbh_cm`, `species`, `height_m`.
+    product
+        What they are sold as.
+    named
+        The product's table of the project file; it may name the set.
+    settings
+        Region, site and form class of the stand.
+
+    Returns
+    -------
+    volumes
+        By the named set, else by one chosen by region and by what was measured: trees with a
+        height and trees without are asked for apart.
+
+    Raises
+    ------
+    InputError
+        If the project file names a set or a part that does not exist.
+    """
+    volume = np.full(len(trees), np.nan)
+    source = np.full(len(trees), NO_EQUATION, dtype=object)
+    tall = np.isfinite(trees["height_m"].to_numpy(dtype=float))
+    for has_height in (True, False):
+        here = np.flatnonzero(tall == has_height)
+        if not len(here):
+            continue
+        choice = _choice(product, named, settings, has_height=has_height)
+        if choice is None:
+            continue
+        found = _by_set(trees.iloc[here], choice, settings)
+        codes = find_species(trees["species"].to_numpy(dtype=object)[here])
+        amount, conversion = sale_volume(found, product, species_code=codes)
+        volume[here] = amount
+        source[here] = _sources(found, conversion)
+    return EquationVolumes(per_tree=volume, source=source)
+
+
+def _choice(
+    product: Product, named: ProductSettings, settings: VolumeSettings, *, has_height: bool
+) -> tuple[str, str] | None:
+    """Set and part to use: as named, else by what was measured."""
+    if named.equations is not None:
+        return _checked(named.equations, named.part or "merchantable", product)
+    measured = ["dbh_cm", "species_code", *_stand_inputs(settings)]
+    measured += ["height_m"] if has_height else []
+    choice = choose_equation_set(product, measured=measured, region=settings.region)
+    return None if choice is None else (choice.equation_set, choice.part)
+
+
+def _stand_inputs(settings: VolumeSettings) -> list[str]:
+    """Inputs that the project file gives for the whole stand."""
+    site = [] if settings.site_index_m is None else ["site_index_m"]
+    stock = [] if settings.stand_basal_area_m2_ha is None else ["basal_area_m2_ha"]
+    return [*site, *stock]
+
+
+def _checked(name: str, part: str, product: Product) -> tuple[str, str]:
+    """A set and part by name, if they exist."""
+    sets = equation_sets()
+    where = f"[volume.products.{product.name}]"
+    if name not in sets:
+        msg = f"{where} equations: no set is called {name!r}; expected one of {', '.join(sets)}"
+        raise InputError(msg)
+    if part not in sets[name].parts:
+        parts = ", ".join(sets[name].parts)
+        msg = f"{where} part: {name} has no part {part!r}; expected one of {parts}"
+        raise InputError(msg)
+    return name, part
+
+
+def _by_set(trees: pd.DataFrame, choice: tuple[str, str], settings: VolumeSettings) -> TreeVolume:
+    """Volumes by one set."""
+    name, part = choice
+    measured = Trees(
+        dbh_cm=trees["dbh_cm"].to_numpy(dtype=float),
+        species_code=find_species(trees["species"].to_numpy(dtype=object)),
+        height_m=trees["height_m"].to_numpy(dtype=float),
+        form_class=settings.form_class,
+        site_index_m=_or_nan(settings.site_index_m),
+        basal_area_m2_ha=_or_nan(settings.stand_basal_area_m2_ha),
+        division=settings.division,
+    )
+    return tree_volume(measured, equation_set=equation_sets()[name], part=part)
+
+
+def _or_nan(value: float | None) -> float:
+    """A number that was given, else NaN."""
+    return float("nan") if value is None else value
+
+
+def _sources(found: TreeVolume, conversion: str) -> npt.NDArray[np.object_]:
+    """Publication and conversion of each volume, or why there is none."""
+    inside = f"{found.source}, {found.part.meaning}; {conversion}"
+    words = {
+        "ok": inside,
+        "outside range": f"{inside}; outside the range that the equation was fitted in",
+        "unknown species": UNKNOWN_SPECIES,
+        "missing input": MISSING_INPUT,
+    }
+    return np.array([words[str(status)] for status in found.status], dtype=object)

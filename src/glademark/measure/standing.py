@@ -1,0 +1,380 @@
+"""
+The standing stock: given in the project file, or estimated from cruise plots.
+
+The stock is assumed to be spread evenly per hectare over the operable area.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from pyproj import CRS
+
+from glademark.errors import InputError
+from glademark.forestry import (
+    CruiseTrees,
+    Estimate,
+    PlotDesign,
+    SizeClasses,
+    TallyScope,
+    estimate_mean,
+    estimate_strata,
+    per_hectare,
+    plots_needed,
+    scope_differences,
+)
+from glademark.forestry.cruise import BASAL_AREA, TREES
+from glademark.measure.marks import size_class
+from glademark.measure.volume import Sold, unit_factor, volumes
+from glademark.project.model import AllowanceSettings
+from glademark.units import BASAL_AREA_M2_HA, SOLID_M3, split_quantity
+
+BASAL = "basal_area"
+SOLID = "solid_volume"
+ASKED_ERROR_PCT = 10.0
+"""Sampling error for which the number of plots needed is said, in per cent."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stock:
+    """
+    Standing stock of one quantity on the operable area.
+
+    Attributes
+    ----------
+    quantity
+        `BASAL`, `SOLID`, or a product by its name.
+    unit, log_rule
+        m2, m3, or the sale unit with its log rule.
+    basis
+        cruise, or given.
+    total
+        With its error; no error for a stock that was given.
+    """
+
+    quantity: str
+    unit: str
+    log_rule: str
+    basis: str
+    total: Estimate
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Standing:
+    """
+    What stands before the cut.
+
+    Attributes
+    ----------
+    stocks
+        Basal area first, then solid volume, then products.
+    plots
+        Point rows of the cruise plots with what each says per hectare; empty without a cruise.
+    by_class
+        `trees` and `basal_area_m2` per hectare by size class; empty without a cruise.
+    notices
+        One sentence each.
+    """
+
+    stocks: tuple[Stock, ...]
+    plots: gpd.GeoDataFrame
+    by_class: pd.DataFrame
+    notices: tuple[str, ...]
+
+
+def no_plots(crs: CRS) -> gpd.GeoDataFrame:
+    """
+    Plots of a project without a cruise.
+
+    Parameters
+    ----------
+    crs
+        Working CRS.
+
+    Returns
+    -------
+    plots
+        No rows.
+    """
+    return gpd.GeoDataFrame({"plot": []}, geometry=[], crs=crs)
+
+
+def given_stocks(
+    settings: AllowanceSettings, *, sold: Sold, operable_ha: float
+) -> tuple[Stock, ...]:
+    """
+    Standing stock as the project file states it.
+
+    Parameters
+    ----------
+    settings
+        The table ``[allowance]``: `standing` has amounts by product, ``basal_area`` per hectare or
+        acre, ``solid_volume`` in m3 or ft3.
+    sold
+        Products, whose units the amounts must have.
+    operable_ha
+        Operable area [ha].
+
+    Returns
+    -------
+    stocks
+        Without error.
+
+    Raises
+    ------
+    InputError
+        With one sentence for each amount that cannot be read.
+    """
+    stocks: list[Stock] = []
+    faults: list[str] = []
+    for name, text in settings.standing.items():
+        amount, unit = split_quantity(text)
+        key = name.casefold().strip()
+        if key == BASAL and unit in BASAL_AREA_M2_HA:
+            stocks.append(_given(key, "m2", "", amount * BASAL_AREA_M2_HA[unit] * operable_ha))
+        elif key == SOLID and unit in SOLID_M3:
+            stocks.append(_given(key, "m3", "", amount * SOLID_M3[unit]))
+        elif key in sold.products and key not in (BASAL, SOLID):
+            product = sold.products[key]
+            factor = unit_factor(unit, product.unit)
+            if math.isnan(factor):
+                faults.append(_unit_fault(name, text, product.unit))
+            stocks.append(_given(key, product.unit, product.log_rule, amount * factor))
+        else:
+            faults.append(_unit_fault(name, text, "ft2/acre, m3 or a product's sale unit"))
+    if faults:
+        raise InputError(*faults)
+    return tuple(stocks)
+
+
+def _unit_fault(name: str, text: str, expected: str) -> str:
+    """One sentence on an amount in the wrong unit."""
+    return f"[allowance] standing.{name}: {text!r} cannot be read; expected an amount in {expected}"
+
+
+def _given(quantity: str, unit: str, log_rule: str, amount: float) -> Stock:
+    """A stock without error."""
+    total = Estimate(
+        plots=0,
+        mean=amount,
+        standard_deviation=0.0,
+        standard_error=0.0,
+        degrees_of_freedom=math.inf,
+    )
+    return Stock(quantity=quantity, unit=unit, log_rule=log_rule, basis="given", total=total)
+
+
+def cruised(
+    plots: gpd.GeoDataFrame,
+    trees: pd.DataFrame,
+    *,
+    settings: AllowanceSettings,
+    sold: Sold,
+    classes: SizeClasses,
+    operable_ha: float,
+) -> Standing:
+    """
+    Standing stock estimated from cruise plots.
+
+    Parameters
+    ----------
+    plots, trees
+        As in `glademark.survey.Survey`.
+    settings
+        Confidence, and the areas of strata where there are any.
+    sold
+        Volume table and products, those of the tally.
+    classes
+        Size classes, those of the tally.
+    operable_ha
+        Operable area [ha].
+
+    Returns
+    -------
+    standing
+        A quantity that is not known for every tree has no stock, and a notice.
+
+    Raises
+    ------
+    InputError
+        If there is one plot only, or a stratum has no area.
+    """
+    amounts = _amounts(trees, sold)
+    table = _by_plot(plots, trees, amounts)
+    known = [name for name in table if table[name].notna().all()]
+    stocks = [
+        Stock(
+            quantity=BASAL if name == BASAL_AREA else name,
+            unit=_unit(name, sold),
+            log_rule=sold.products[name].log_rule if name in sold.products else "",
+            basis="cruise",
+            total=_estimate(table[name], plots, settings).times(operable_ha),
+        )
+        for name in (BASAL_AREA, SOLID, *sorted(sold.products))
+        if name in known
+    ]
+    lost = [name.replace("_", " ") for name in amounts if name not in known]
+    notices = [f"cruise: {name} cannot be computed for every tree" for name in lost]
+    shown = plots[["plot", "stratum", "weight", "geometry"]].assign(
+        trees_per_ha=table[TREES].to_numpy(),
+        basal_area_m2_ha=table[BASAL_AREA].to_numpy(),
+        volume_m3_ha=table[SOLID].to_numpy(),
+    )
+    return Standing(
+        stocks=tuple(stocks),
+        plots=shown,
+        by_class=_by_class(plots, trees, classes),
+        notices=(*notices, _how_many(stocks[0].total)),
+    )
+
+
+def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
+    """Net volume of one tree of each record by product, and its solid volume."""
+    each = trees.assign(count=1, volume=trees["volume"] / trees["count"])
+    parts = volumes(each, table=sold.table, products=sold.products, settings=sold.settings)
+    amounts = {
+        name: _per_tree(parts[parts["product"] == name], "net", trees.index)
+        for name in sold.products
+    }
+    solid = _per_tree(parts, "m3", trees.index)
+    unknown = parts.loc[parts["m3"].isna(), "tree"]
+    solid[trees.index.get_indexer(pd.Index(unknown))] = np.nan
+    return {SOLID: solid, **amounts}
+
+
+def _per_tree(parts: pd.DataFrame, column: str, index: pd.Index) -> np.ndarray:
+    """Sum over the parts of each tree, 0 without any, NaN where one is not known."""
+    sums = parts.groupby("tree")[column].agg(lambda part: part.sum(skipna=False))
+    return sums.reindex(index, fill_value=0.0).to_numpy(dtype=float)
+
+
+def _by_plot(
+    plots: gpd.GeoDataFrame, trees: pd.DataFrame, amounts: Mapping[str, np.ndarray]
+) -> pd.DataFrame:
+    """What each plot says per hectare; plots of one design are worked together."""
+    design = plots[["baf_m2_ha", "plot_area_m2"]].fillna(-1.0)
+    tables = []
+    for _, mine in plots.groupby([design["baf_m2_ha"], design["plot_area_m2"]]):
+        here = trees["plot"].isin(mine["plot"]).to_numpy()
+        counted = trees[here]
+        tables.append(
+            per_hectare(
+                CruiseTrees(
+                    plot=counted["plot"].to_numpy(),
+                    dbh_cm=counted["dbh_cm"].to_numpy(dtype=float),
+                    count=counted["count"].to_numpy(),
+                    times=counted["times"].to_numpy(),
+                ),
+                plots=mine["plot"].tolist(),
+                design=_design(mine),
+                amounts={name: amount[here] for name, amount in amounts.items()},
+                weights=mine["weight"].to_numpy(dtype=float),
+            )
+        )
+    return pd.concat(tables).loc[plots["plot"]]
+
+
+def _design(plots: pd.DataFrame) -> PlotDesign:
+    """Design of plots that share a factor, or an area."""
+    factor, area = plots[["baf_m2_ha", "plot_area_m2"]].to_numpy(dtype=float)[0]
+    return PlotDesign.variable_radius(factor) if factor > 0 else PlotDesign.fixed_area(area)
+
+
+def _estimate(values: pd.Series, plots: gpd.GeoDataFrame, settings: AllowanceSettings) -> Estimate:
+    """Mean per hectare, by strata where areas are given."""
+    weight = plots["weight"].to_numpy(dtype=float)
+    number = values.to_numpy(dtype=float)
+    if not settings.strata:
+        return estimate_mean(number, weights=weight, confidence=settings.confidence)
+    stratum = plots["stratum"].to_numpy(dtype=object)
+    missing = sorted(set(stratum) - set(settings.strata))
+    if missing:
+        msg = (
+            f"[allowance] strata: {', '.join(map(repr, missing))} of the cruise has no area; "
+            "expected one area a stratum. Add it"
+        )
+        raise InputError(msg)
+    names = [name for name in settings.strata if (stratum == name).any()]
+    return estimate_strata(
+        [
+            estimate_mean(
+                number[stratum == name],
+                weights=weight[stratum == name],
+                confidence=settings.confidence,
+            )
+            for name in names
+        ],
+        [settings.strata[name] for name in names],
+    )
+
+
+def _unit(name: str, sold: Sold) -> str:
+    """Unit of a quantity."""
+    return {BASAL_AREA: "m2", SOLID: "m3"}.get(name) or sold.products[name].unit
+
+
+def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
+    """Trees and basal area per hectare by size class, plots weighted alike."""
+    label = size_class(trees, classes=classes)
+    present = [name for name in classes.labels if (label == name).any()]
+    tables = {
+        name: _by_plot(plots, trees[label == name], {})[[TREES, BASAL_AREA]] for name in present
+    }
+    weight = plots["weight"].to_numpy(dtype=float)
+    rows = {
+        name: np.average(table.to_numpy(), axis=0, weights=weight) for name, table in tables.items()
+    }
+    return pd.DataFrame.from_dict(rows, orient="index", columns=["trees", "basal_area_m2"])
+
+
+def _how_many(basal_area: Estimate) -> str:
+    """How good the cruise is, and how many plots would reach a usual error."""
+    variation = basal_area.coefficient_of_variation_pct
+    said = (
+        f"cruise: {basal_area.plots} plots, sampling error of basal area "
+        f"{basal_area.sampling_error_pct:.1f} % at {basal_area.confidence:.0%}"
+    )
+    if not variation > 0:
+        return said
+    needed = plots_needed(variation, ASKED_ERROR_PCT, confidence=basal_area.confidence)
+    return f"{said}; {needed} plots would reach {ASKED_ERROR_PCT:g} %"
+
+
+def scope_notices(
+    trees: pd.DataFrame, marked: pd.DataFrame, settings: AllowanceSettings
+) -> Sequence[str]:
+    """
+    Ways in which cruise and tally do not count the same trees.
+
+    Parameters
+    ----------
+    trees
+        Trees on cruise plots: `dbh_cm`, `product`.
+    marked
+        Cut trees: `dbh_cm`, `product`.
+    settings
+        Smallest diameter of the cruise, tops of both.
+
+    Returns
+    -------
+    notices
+        One sentence each.
+    """
+    cruise = TallyScope(
+        smallest_dbh_cm=settings.smallest_dbh_cm or trees["dbh_cm"].min(),
+        products=_products(trees),
+        top=settings.top,
+    )
+    tally = TallyScope(
+        smallest_dbh_cm=marked["dbh_cm"].min(), products=_products(marked), top=settings.tally_top
+    )
+    found = scope_differences(cruise, tally)
+    return [f"cruise and tally differ: {difference}" for difference in found]
+
+
+def _products(trees: pd.DataFrame) -> frozenset[str]:
+    """Products of some trees, in small letters."""
+    return frozenset(name for name in trees["product"].str.casefold().str.strip() if name)
