@@ -62,15 +62,15 @@ def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
         msg = f"{file.name}: there are no rows below the header in line {header_line}."
         raise FileError(msg)
     frame = _frame(cells, header)
-    blank = (frame.iloc[:, 0] == "").to_numpy()
+    blank = (frame.iloc[:, 0] == "").to_numpy(copy=True)
     blank[blank] = (frame[blank] == "").all(axis=1).to_numpy()
-    lines = pd.Series(lines, dtype="int64")
+    record = pd.Series(lines, dtype="int64")
     if blank.any():
-        frame, lines = frame[~blank].reset_index(drop=True), lines[~blank].reset_index(drop=True)
+        frame, record = frame[~blank].reset_index(drop=True), record[~blank].reset_index(drop=True)
     return Reading(
         file=file,
         rows=frame,
-        record=lines,
+        record=record,
         noun="line",
         decimal_comma=separator != ",",
         spoiled=tuple(spoiled),

@@ -1,0 +1,217 @@
+"""The command line: answers, streams, exit codes, time."""
+
+import json
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from glademark.cli import EXCEEDED, REFUSED
+
+ROOT = Path(__file__).resolve().parent.parent
+SAMPLE = ROOT / "sample_gis" / "harvest.toml"
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture(scope="session")
+def run() -> Run:
+    """Run the command line as a user would."""
+
+    def call(*words: str | Path) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "glademark", *map(str, words)]
+        return subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603
+
+    return call
+
+
+@pytest.fixture(scope="session")
+def sample(run: Run, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Folder and standard output of a run over the sample."""
+    out = tmp_path_factory.mktemp("sample") / "layout"
+    done = run("layout", SAMPLE, "--out", out)
+    assert done.returncode == 0, done.stderr
+    return out, done.stdout
+
+
+def test_help_is_light() -> None:
+    """Help answers without loading the heavy libraries."""
+    code = (
+        "import sys\nfrom glademark.cli import cli\n"
+        "cli(['--help'], standalone_mode=False)\n"
+        "heavy = {'geopandas', 'pandas', 'numpy', 'shapely', 'rasterio', 'rich', 'pydantic'}\n"
+        "sys.exit(sorted(heavy & set(sys.modules)) and 1 or 0)\n"
+    )
+
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)  # noqa: S603
+
+    assert done.returncode == 0
+
+
+def test_help_answers_at_once(run: Run) -> None:
+    """Help is there within 0.3 s, the best of five starts."""
+    times = []
+    for _ in range(5):
+        start = time.perf_counter()
+        run("--help")
+        times.append(time.perf_counter() - start)
+
+    assert min(times) < 0.3
+
+
+def test_sample_tells_what_is_wrong(sample: tuple[Path, str]) -> None:
+    """The sample's faults on purpose are what the summary shows as exceeded."""
+    checks = pd.read_csv(sample[0] / "checks.csv")
+
+    exceeded = checks[checks["verdict"] == "exceeded"]
+
+    assert sorted(zip(exceeded["limit"], exceeded["feature"].astype(str), strict=True)) == [
+        ("joined_area_max", "3, 4"),
+        ("opening_area_max", "1"),
+        ("opening_spacing_min", "3, 4"),
+    ]
+
+
+def test_sample_sets_three_records_aside(sample: tuple[Path, str]) -> None:
+    """Read is used plus set aside, and three records of the sample cannot be used."""
+    marks = json.loads((sample[0] / "summary.json").read_text(encoding="utf-8"))["marks"]
+
+    assert marks["set_aside"] == 3
+    assert marks["read"] == marks["used"] + marks["set_aside"]
+
+
+def test_terminal_names_the_files(sample: tuple[Path, str]) -> None:
+    """The summary on the terminal ends with the cautions and where the results are."""
+    out, text = sample
+
+    assert "EXCEEDED" in text
+    assert "the paint on the tree governs" in " ".join(text.split())
+    assert "layout.gpkg" in text
+    assert out.name in text
+
+
+def test_json_is_the_summary(run: Run, sample: tuple[Path, str], tmp_path: Path) -> None:
+    """With --json nothing but the summary stands on standard output."""
+    done = run("layout", SAMPLE, "--out", tmp_path / "again", "--json")
+
+    assert done.returncode == 0
+    assert done.stdout == (sample[0] / "summary.json").read_text(encoding="utf-8")
+
+
+def test_same_input_same_output(run: Run, sample: tuple[Path, str], tmp_path: Path) -> None:
+    """Two runs over the same files write the same bytes."""
+    run("layout", SAMPLE, "--out", tmp_path)
+
+    different = [
+        path.name
+        for path in sorted(sample[0].iterdir())
+        if path.read_bytes() != (tmp_path / path.name).read_bytes()
+    ]
+
+    assert not different
+
+
+def test_strict_exits_with_one(run: Run, tmp_path: Path) -> None:
+    """With --strict an exceeded limit shows in the exit code, and the files are there."""
+    done = run("layout", SAMPLE, "--out", tmp_path / "out", "--strict", "--only", "gpkg")
+
+    assert done.returncode == EXCEEDED
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "layout.gpkg",
+        "summary.json",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('stand = "stand.gpkg"', 'stand = "nowhere.gpkg"', "nowhere.gpkg"),
+        ("opening_area_max", "opening_aera_max", "opening_aera_max: no such limit"),
+        ('"12 %"', '"12 ft"', "corridor_share_max: '12 ft' has no per cent sign"),
+        ('dbh_unit = "in"', 'dbh_unti = "in"', "dbh_unti"),
+    ],
+)
+def test_refusals_name_the_mend(run: Run, tmp_path: Path, old: str, new: str, message: str) -> None:
+    """A wrong project file is refused with exit code 2, one sentence, and no output."""
+    folder = tmp_path / "project"
+    shutil.copytree(ROOT / "sample_gis", folder)
+    text = (folder / "harvest.toml").read_text(encoding="utf-8")
+    (folder / "harvest.toml").write_text(text.replace(old, new), encoding="utf-8")
+
+    done = run("layout", folder / "harvest.toml", "--out", tmp_path / "out")
+
+    assert done.returncode == REFUSED
+    assert message in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+    assert not (tmp_path / "out").exists()
+
+
+def test_unknown_deliverable(run: Run, tmp_path: Path) -> None:
+    """An unknown deliverable is refused, and the known ones are named."""
+    done = run("layout", SAMPLE, "--out", tmp_path / "out", "--only", "mpa")
+
+    assert done.returncode == REFUSED
+    assert "no deliverable is called mpa" in done.stderr
+
+
+def test_new_project(run: Run, tmp_path: Path) -> None:
+    """A new project names its files, and is not written twice."""
+    first = run("new", tmp_path / "stand")
+    second = run("new", tmp_path / "stand")
+
+    assert first.returncode == 0
+    assert "harvest.toml" in first.stdout
+    assert second.returncode == REFUSED
+
+
+def test_inputs_stay_as_they_are(run: Run, tmp_path: Path) -> None:
+    """A run leaves every file of the project byte for byte as it was, and adds none."""
+    folder = tmp_path / "project"
+    shutil.copytree(ROOT / "sample_gis", folder)
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+
+    run("layout", folder / "harvest.toml", "--out", tmp_path / "out")
+
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_openings_keep_their_numbers(run: Run, tmp_path: Path) -> None:
+    """An opening found by its crowns keeps its number when a new one is marked north of it."""
+    header = "id,x,y,dbh_cm,paint\n"
+    south = [f"s{i},{400100 + 4 * i},4500100,30,white" for i in range(5)]
+    north = [f"n{i},{400100 + 4 * i},4500300,30,white" for i in range(5)]
+    square = [[400000, 4500000], [400400, 4500000], [400400, 4500400], [400000, 4500400]]
+    stand = {
+        "type": "FeatureCollection",
+        "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26916"}},
+        "features": [
+            {
+                "type": "Feature",
+                "properties": {},
+                "geometry": {"type": "Polygon", "coordinates": [[*square, square[0]]]},
+            }
+        ],
+    }
+    (tmp_path / "stand.geojson").write_text(json.dumps(stand), encoding="utf-8")
+    (tmp_path / "harvest.toml").write_text(
+        '[project]\nname = "invented"\nunits = "metric"\n'
+        '[inputs]\nstand = "stand.geojson"\n'
+        'marks = {file = "marks.csv", crs = "EPSG:26916"}\n'
+        '[marks.paint]\nwhite = "cut"\n[openings]\nmin_area = "10 m2"\n',
+        encoding="utf-8",
+    )
+    numbers = []
+    for rows in (south, [*north, *south]):
+        (tmp_path / "marks.csv").write_text(header + "\n".join(rows) + "\n", encoding="utf-8")
+        done = run("layout", tmp_path / "harvest.toml", "--out", tmp_path / "out")
+        assert done.returncode == 0, done.stderr
+        table = pd.read_csv(tmp_path / "out" / "openings.csv")
+        numbers.append(dict(zip(table["opening"], table["boundary_m"].round(), strict=True)))
+
+    assert numbers[0][1] == numbers[1][1]
+    assert sorted(numbers[1]) == [1, 2]

@@ -1,0 +1,110 @@
+"""README, guide and reference pages are held to the code."""
+
+import importlib.util
+import re
+import runpy
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from glademark.project import read_project
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def blocks(text: str, language: str) -> list[str]:
+    """Fenced blocks of one language."""
+    return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
+
+
+def test_reference_pages_are_current() -> None:
+    """The reference pages say what the declarations say."""
+    pages = runpy.run_path(str(ROOT / "scripts" / "make_docs.py"))["pages"]()
+
+    stale = [
+        name
+        for name, text in pages.items()
+        if (ROOT / "docs" / name).read_text(encoding="utf-8") != text
+    ]
+
+    assert not stale, "run scripts/make_docs.py"
+
+
+def test_readme_opens_with_the_job() -> None:
+    """The first thing that the README says is the job, in one paragraph."""
+    first = README.split("\n\n")[1]
+
+    assert "corridors" in first
+    assert "opening" in first
+    assert len(README.splitlines()) <= 120
+
+
+def test_readme_python_runs(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The README's Python lays out the sample and prints its openings."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sample_gis").symlink_to(ROOT / "sample_gis")
+    code = blocks(README, "python")[0]
+
+    exec(compile(code, "README.md", "exec"), {})  # noqa: S102 - the README's own code
+
+    assert (tmp_path / "results" / "sample" / "layout.gpkg").is_file()
+
+
+def test_readme_project_file_is_valid(tmp_path: Path) -> None:
+    """The project file of the README is one that the program takes."""
+    path = tmp_path / "harvest.toml"
+    path.write_text(blocks(README, "toml")[0], encoding="utf-8")
+
+    project = read_project(path)
+
+    assert project.corridors.width_m == pytest.approx(14 * 0.3048)
+
+
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_links_lead_somewhere(page: str) -> None:
+    """Every file that a page links to is there."""
+    text = (ROOT / page).read_text(encoding="utf-8")
+    links = re.findall(r"\]\(([^)#:]+)\)", text)
+
+    missing = [link for link in links if not (ROOT / link).exists()]
+
+    assert not missing
+
+
+def test_every_dependency_has_its_reason() -> None:
+    """The guide gives a reason for each package that the program needs."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    names = [re.match(r"[A-Za-z0-9_-]+", line)[0] for line in project["dependencies"]]
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").split("## Dependencies")[1]
+
+    unexplained = [name for name in names if name not in guide]
+
+    assert not unexplained
+
+
+def test_scripts_named_in_the_guide_exist() -> None:
+    """Every script that README and guide name is there."""
+    text = README + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"scripts/\w+\.py", text))
+
+    missing = [name for name in named if not (ROOT / name).is_file()]
+
+    assert named
+    assert not missing
+
+
+def test_modules_named_in_the_guide_exist() -> None:
+    """Every module of the package that the guide names is there."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`(\w+/\w+)\.py`", text)) | {"pipeline", "cli"}
+
+    missing = [
+        name
+        for name in named
+        if not name.startswith(("tests", "scripts"))
+        and importlib.util.find_spec(f"glademark.{name.replace('/', '.')}") is None
+    ]
+
+    assert not missing
