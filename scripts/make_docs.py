@@ -32,8 +32,8 @@ def _columns() -> str:
     """Layers and tables with their columns."""
     head = (
         f"# Layers, tables and columns\n\n{MADE}"
-        "Numbers are in SI units, the unit is the end of the name. Where the project shows acres and "
-        "feet, or hectares, a column in that unit stands beside. Empty means not known or not there.\n"
+        "Numbers are in SI units, the unit is the end of the name. Where the project shows acres "
+        "and feet, or hectares, a column in that unit stands beside. Empty means not known.\n"
     )
     return head + "".join(_layer(layer) for layer in LAYERS.values())
 

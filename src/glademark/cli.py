@@ -31,8 +31,14 @@ def cli(verbose: int, quiet: int) -> None:
     Exit codes: 0 written; 1 written, and with --strict a limit is exceeded; 2 input refused;
     3 output not written; 130 interrupted.
     """
-    level = logging.WARNING - 10 * (verbose - quiet)
-    logging.basicConfig(stream=sys.stderr, level=level, format="%(message)s")
+    own = logging.getLogger("glademark")
+    own.setLevel(logging.WARNING - 10 * (verbose - quiet))
+    own.addHandler(logging.StreamHandler(sys.stderr))
+    # what other libraries log is for developers: shown with -vv only
+    logging.getLogger().addHandler(
+        logging.StreamHandler(sys.stderr) if verbose > 1 else logging.NullHandler()
+    )
+    own.propagate = False
 
 
 @cli.command()
