@@ -16,7 +16,13 @@ from glademark.forestry import (
     sum_amounts,
     to_solid_m3,
 )
-from glademark.forestry.log_rules import doyle, international_quarter, scribner, scribner_decimal_c
+from glademark.forestry.log_rules import (
+    doyle,
+    international_eighth,
+    international_quarter,
+    scribner,
+    scribner_decimal_c,
+)
 from glademark.units import CUBIC_FOOT_M3
 
 SAWLOG = Product(name="sawlog", unit="MBF", log_rule="international-1/4")
@@ -121,6 +127,33 @@ def test_log_rule_must_be_known() -> None:
     """A log rule that nobody published is refused."""
     with pytest.raises(InputError, match="log rule: 'rod' is not known"):
         scale_logs(10, 16, rule="rod")
+
+
+@given(diameter=st.floats(5, 40), length=st.floats(4, 20))
+def test_doyle_and_scribner_are_their_formulas(diameter: float, length: float) -> None:
+    """Doyle is (D - 4)^2 L / 16; Scribner (0.79 D^2 - 2 D - 4) L / 16 (Bruce and Schumacher)."""
+    by_doyle = (diameter - 4) ** 2 * length / 16
+    by_scribner = (0.79 * diameter**2 - 2 * diameter - 4) * length / 16
+
+    assert float(doyle(diameter, length)) == pytest.approx(by_doyle)
+    assert float(scribner(diameter, length)) == pytest.approx(by_scribner)
+
+
+@pytest.mark.parametrize(
+    ("length", "square", "line", "constant"),
+    [(8, 0.44, -1.20, -0.30), (12, 0.66, -1.47, -0.79), (16, 0.88, -1.52, -1.36),
+     (20, 1.10, -1.35, -1.90)],
+)  # fmt: skip
+def test_eighth_inch_rule_is_its_polynomials(
+    length: int, square: float, line: float, constant: float
+) -> None:
+    """Clark's polynomials for 8, 12, 16 and 20 ft are the 4-ft sections without the wider kerf."""
+    diameter = np.arange(6, 31)
+
+    scale = international_eighth(diameter, length)
+
+    by_polynomial = square * diameter**2 + line * diameter + constant
+    assert scale == pytest.approx(by_polynomial, abs=0.05)
 
 
 def test_logs_too_small_for_a_rule_scale_nothing() -> None:

@@ -203,16 +203,15 @@ class _Stem:
         stump = np.minimum(self.share_below(np.array(_STUMP_FT)), end)
         if name == "stump":
             return stump
-        if name == "sawlog":
-            return self.share_to(self.sawlog_top_in(), stump, end) - stump
-        top = self.share_to(np.array(_TOP_IN), stump, end)
         match name:
-            case "merchantable":
-                return top - stump
+            case "sawlog":
+                return self.share_to(self.sawlog_top_in(), stump, end) - stump
             case "topwood":
-                return top - self.share_to(self.sawlog_top_in(), stump, end)
-            case _:
-                return end - top
+                tops = np.broadcast_arrays(_TOP_IN, self.sawlog_top_in())
+                top, sawlog = self.share_to(np.stack(tops), stump, end)
+                return np.asarray(top - sawlog)
+        top = self.share_to(np.array(_TOP_IN), stump, end)
+        return top - stump if name == "merchantable" else end - top
 
     def share_to(
         self,
