@@ -18,21 +18,16 @@ from glademark.measure.cover import Cover
 from glademark.measure.declared import declared, with_others
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
 from glademark.measure.marks import corridor_width_at
+from glademark.measure.notices import layout_notices
 from glademark.measure.opening_layer import measured_gaps, measured_openings, with_wood, wood_in
 from glademark.measure.openings import Holes
 from glademark.measure.standing import Standing
 from glademark.measure.tally import tally_cells, tally_table
 from glademark.measure.volume import Sold
-from glademark.measure.zones import LISTED_ERRORS, Disagreement, paint_disagreement
+from glademark.measure.zones import Disagreement, paint_disagreement
 from glademark.project.model import Project
 from glademark.survey import Survey
 from glademark.units import HECTARE_M2
-
-NOTICED_GEODESIC_SHARE = 0.001
-"""Difference of planar and geodesic area that is worth a notice."""
-
-NAMED = 10
-"""Records named in a notice; the rest are counted."""
 
 _INTERNAL = ("dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m")
 
@@ -158,7 +153,7 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
             *survey.notices,
             *found.holes.notices,
             *found.standing.notices,
-            *_notices(found, figures, disagreement),
+            *layout_notices(figures, disagreement, marks=found.marks, settings=project.openings),
         ),
     )
 
@@ -297,38 +292,3 @@ def _disagreement(found: Measured) -> Disagreement:
         width_m=np.asarray(corridor_width_at(cut, found.corridors), dtype=np.float64),
         length_m=found.corridors.figures.length_m,
     )
-
-
-def _notices(found: Measured, figures: Figures, disagreement: Disagreement) -> list[str]:
-    """What a reader of the layout should know, one sentence each."""
-    notices = []
-    stand = figures.stand
-    off = stand.area_geodesic_m2 / stand.area_m2 - 1
-    if abs(off) > NOTICED_GEODESIC_SHARE:
-        notices.append(
-            f"the area on the ellipsoid differs from the planar area by {off:+.2%}; "
-            "a working CRS with less distortion here would be better"
-        )
-    if disagreement.trees:
-        notices.append(
-            f"paint and position name different zones for {disagreement.trees} trees; "
-            f"about {disagreement.expected:.0f} are to be expected from the position error"
-        )
-    if len(disagreement.listed):
-        rows = found.marks.loc[disagreement.listed]
-        names = rows["tree_id"] + " (" + rows["corridor_distance_m"].abs().map("{:.1f} m".format)
-        more = f" and {len(rows) - NAMED} more" if len(rows) > NAMED else ""
-        notices.append(
-            f"{disagreement.listed_trees} of them lie beyond {LISTED_ERRORS:g} standard errors of "
-            f"the corridor edge: {', '.join(names[:NAMED] + ')')}{more}"
-        )
-    line = figures.marks.line_trees
-    if line:
-        notices.append(
-            f"{line} line trees are tallied apart and not to be cut until their owners agree and "
-            "the project file says line_trees_confirmed = true"
-        )
-    missing = figures.volume.m3_missing_trees
-    if missing:
-        notices.append(f"solid m3 leaves out {missing} trees whose volume has no conversion")
-    return notices
