@@ -144,7 +144,7 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
         water=_areas(survey.water, "water"),
         leave_trees=declared(found.leave, "leave_trees"),
         cruise_plots=declared(found.standing.plots, "cruise_plots"),
-        volume_by_zone=tally_table(cells, zone_area_m2=area),
+        volume_by_zone=tally_table(cells, zone_area_m2=area, stocks=found.standing.stocks),
         allowance=allowance,
         stock_by_class=by_class,
         residual=residual(allowance, by_class, operable_ha=operable_ha),
@@ -290,5 +290,5 @@ def _disagreement(found: Measured) -> Disagreement:
         cut,
         corridor=found.corridors.area,
         width_m=np.asarray(corridor_width_at(cut, found.corridors), dtype=np.float64),
-        length_m=found.corridors.figures.length_m,
+        stand=found.cover.stand,
     )

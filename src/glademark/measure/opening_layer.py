@@ -9,6 +9,9 @@ from shapely.geometry.base import BaseGeometry
 from glademark.measure.joined import joined_of
 from glademark.measure.openings import Holes, hole_measures, nearest_other
 
+WHOLE = {"board foot": 0}
+"""Decimals of a volume in words, where not two."""
+
 
 def wood_in(owner: pd.Series, marks: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
     """
@@ -42,7 +45,7 @@ def wood_in(owner: pd.Series, marks: pd.DataFrame, parts: pd.DataFrame) -> pd.Da
     wood["volume_m3"] = mine.groupby("owner")["m3"].sum(min_count=1)
     sums = mine.groupby(["owner", "product", "unit"])["net"].sum(min_count=1).dropna().reset_index()
     words = [
-        f"{product} {net:,.2f} {unit}"
+        f"{product} {net:,.{WHOLE.get(unit, 2)}f} {unit}"
         for product, unit, net in zip(sums["product"], sums["unit"], sums["net"], strict=True)
     ]
     wood["volume"] = pd.Series(words, dtype=object).groupby(sums["owner"]).agg("; ".join)

@@ -150,17 +150,14 @@ def find_holes(
         Stated groups where there are any, and the other components that reach the thresholds as
         canopy gaps; else those components as openings.
     """
-    radius = np.sqrt(shapely.area(discs) / np.pi)
-    chosen = np.flatnonzero(candidates)
-    component = crown_components(
-        marks.geometry.to_numpy()[chosen],
-        radius_m=radius[chosen],
-        link_distance_m=thresholds.link_distance_m,
-    )
-    union = closed_union(discs[chosen], component, link_distance_m=thresholds.link_distance_m)
+    crowns = _joined_crowns(marks, discs, candidates, thresholds.link_distance_m)
     stated, opening_of, notices = _stated_holes(marks, discs, groups, leave_crowns, thresholds)
     left = candidates & (opening_of < 0)
-    touching, gap_of = _touching_holes(marks, discs, left, leave_crowns, thresholds)
+    if left.to_numpy()[crowns.mark].all():
+        rest = crowns
+    else:
+        rest = _joined_crowns(marks, discs, left, thresholds.link_distance_m, known=crowns)
+    touching, gap_of = _touching_holes(marks, rest, leave_crowns, thresholds)
     if groups.stated.empty:
         touching = touching.assign(group="", basis="crowns")
         openings, gaps, opening_of, gap_of = touching, touching.iloc[:0], gap_of, opening_of
@@ -171,10 +168,70 @@ def find_holes(
         gaps=gaps,
         opening_of=opening_of,
         gap_of=gap_of,
-        components=len(union),
-        components_area_m2=float(shapely.area(shapely.union_all(union.to_numpy()))),
+        components=len(crowns.union),
+        components_area_m2=_united_area(crowns.union.to_numpy()),
         notices=notices,
     )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Crowns:
+    """Crown-linked components: their marks, the component of each mark, the union of each."""
+
+    mark: npt.NDArray[np.intp]
+    component: npt.NDArray[np.intp]
+    union: pd.Series
+
+
+def _joined_crowns(
+    marks: gpd.GeoDataFrame,
+    discs: GeometryArray,
+    candidates: pd.Series,
+    link_distance_m: float,
+    *,
+    known: _Crowns | None = None,
+) -> _Crowns:
+    """Components of some marks; the union of one that is known whole is not made again."""
+    mark = np.flatnonzero(candidates)
+    component = crown_components(
+        marks.geometry.to_numpy()[mark],
+        radius_m=np.sqrt(shapely.area(discs[mark]) / np.pi),
+        link_distance_m=link_distance_m,
+    )
+    before = _whole_before(len(marks), mark, component, known)
+    new = before[component] < 0
+    union = closed_union(discs[mark][new], component[new], link_distance_m=link_distance_m)
+    if known is not None:
+        kept = np.flatnonzero(before >= 0)
+        reused = pd.Series(known.union[before[kept]].to_numpy(), index=kept, dtype=object)
+        union = pd.concat([union, reused]).sort_index()
+    return _Crowns(mark=mark, component=component, union=union)
+
+
+def _whole_before(
+    size: int,
+    mark: npt.NDArray[np.intp],
+    component: npt.NDArray[np.intp],
+    known: _Crowns | None,
+) -> npt.NDArray[np.intp]:
+    """Number that each component had among the known ones, -1 where it is not the same whole."""
+    trees = np.bincount(component)
+    if known is None or not len(mark):
+        return np.full(len(trees), -1)
+    number = np.full(size, -1)
+    number[known.mark] = known.component
+    before = np.full(len(trees), -1)
+    before[component] = number[mark]
+    return np.where(trees == np.bincount(known.component)[before], before, -1)
+
+
+def _united_area(polygons: GeometryArray) -> float:
+    """Area of the union; polygons that meet no other are only added up."""
+    one, two = shapely.STRtree(polygons).query(polygons, predicate="intersects")
+    meets = np.zeros(len(polygons), dtype=bool)
+    meets[one[one != two]] = True
+    alone = float(shapely.area(polygons[~meets]).sum())
+    return alone + float(shapely.area(shapely.union_all(polygons[meets])))
 
 
 def _stated_holes(
@@ -211,35 +268,19 @@ def _stated_holes(
 
 
 def _touching_holes(
-    marks: gpd.GeoDataFrame,
-    discs: GeometryArray,
-    candidates: pd.Series,
-    leave_crowns: BaseGeometry,
-    thresholds: Thresholds,
+    marks: gpd.GeoDataFrame, crowns: _Crowns, leave_crowns: BaseGeometry, thresholds: Thresholds
 ) -> tuple[gpd.GeoDataFrame, pd.Series]:
     """Components with enough trees and area, as holes."""
-    chosen = np.flatnonzero(candidates)
-    component = crown_components(
-        marks.geometry.to_numpy()[chosen],
-        radius_m=np.sqrt(shapely.area(discs[chosen]) / np.pi),
-        link_distance_m=thresholds.link_distance_m,
-    )
-    trees = np.bincount(component, weights=marks["count"].to_numpy()[chosen])
-    many = trees[component] >= thresholds.min_trees if len(component) else np.array([], dtype=bool)
-    union = closed_union(
-        discs[chosen][many], component[many], link_distance_m=thresholds.link_distance_m
-    )
-    hole = (
-        only_polygons(shapely.difference(union.to_numpy(), leave_crowns)) if len(union) else union
-    )
-    area = shapely.area(np.asarray(hole, dtype=object))
+    count = marks["count"].to_numpy()[crowns.mark]
+    trees = np.bincount(crowns.component, weights=count, minlength=len(crowns.union))
+    union = crowns.union[trees >= thresholds.min_trees]
+    hole = only_polygons(shapely.difference(union.to_numpy(), leave_crowns))
+    area = shapely.area(hole)
     large = (area >= thresholds.min_area_m2) & (area > 0)
     row = pd.Series(np.cumsum(large) - 1, index=union.index)[large]
     member = np.full(len(marks), -1)
-    member[chosen] = pd.Series(component).map(row).fillna(-1).astype(int).to_numpy()
-    frame = gpd.GeoDataFrame(
-        {"net_of_leave_m2": area[large]}, geometry=np.asarray(hole)[large], crs=marks.crs
-    )
+    member[crowns.mark] = pd.Series(crowns.component).map(row).fillna(-1).astype(int).to_numpy()
+    frame = gpd.GeoDataFrame({"net_of_leave_m2": area[large]}, geometry=hole[large], crs=marks.crs)
     return frame, pd.Series(member, index=marks.index)
 
 

@@ -5,18 +5,20 @@ Totals are sums of the unrounded cells. A total over products has a volume in a 
 all of it is in that unit; solid m3 beside it says how much of it could be converted.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from glademark.layers import VOLUME_BY_ZONE
 from glademark.layout import ZONE_NAMES
+from glademark.measure.standing import BASAL, SOLID, Stock
 
 ALL = "all"
 NOT_STATED = "not stated"
 
 _KEYS = ("zone", "located", "product", "species", "size_class")
+_BETWEEN = " by "
 _SUMS = ("trees", "basal_area_m2", "gross", "net", "m3")
 
 
@@ -59,7 +61,13 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def tally_table(cells: pd.DataFrame, *, zone_area_m2: Mapping[str, float]) -> pd.DataFrame:
+def tally_table(
+    cells: pd.DataFrame,
+    *,
+    zone_area_m2: Mapping[str, float],
+    classes: Sequence[str] = (),
+    stocks: Sequence[Stock] = (),
+) -> pd.DataFrame:
     """
     The tally with its totals.
 
@@ -69,6 +77,10 @@ def tally_table(cells: pd.DataFrame, *, zone_area_m2: Mapping[str, float]) -> pd
         As from `tally_cells`.
     zone_area_m2
         Area of each zone; their sum is the stand.
+    classes
+        Size classes in their order; those not named come first.
+    stocks
+        Standing stocks, for the shares of them; may be empty.
 
     Returns
     -------
@@ -84,13 +96,33 @@ def tally_table(cells: pd.DataFrame, *, zone_area_m2: Mapping[str, float]) -> pd
         "total": ("located",),
     }
     both = len(set(cells["located"])) > 1
-    tables = [_summed(cells, _KEYS, row="cell", zone_area_m2=zone_area_m2)]
+    single = _summed(cells, _KEYS, row="cell", zone_area_m2=zone_area_m2)
+    tables = [_by_class(single, classes)]
     for part in [cells.assign(located=ALL), *([cells] if both else [])]:
         tables += [
             _summed(part, keys, row=row, zone_area_m2=zone_area_m2) for row, keys in totals.items()
         ]
-    table = pd.concat(tables, ignore_index=True)
+    table = _with_shares(pd.concat(tables, ignore_index=True), stocks)
     return table[list(VOLUME_BY_ZONE.names)]
+
+
+def _by_class(table: pd.DataFrame, classes: Sequence[str]) -> pd.DataFrame:
+    """Cells of one zone, product and species in the order of size."""
+    place = pd.Series(range(len(classes)), index=list(classes), dtype=float)
+    size = table["size_class"].map(place).fillna(-1.0)
+    group = table.groupby(["zone", "located", "product", "species"], sort=False).ngroup()
+    return table.iloc[np.lexsort((size, group))]
+
+
+def _with_shares(table: pd.DataFrame, stocks: Sequence[Stock]) -> pd.DataFrame:
+    """Shares of the standing stock: of the product where one is named, else of solid volume."""
+    standing = {stock.quantity: stock.total.mean for stock in stocks}
+    of_product = table["volume_net"] / table["product"].map(standing).astype(float)
+    of_solid = table["volume_m3"] / standing.get(SOLID, np.nan)
+    return table.assign(
+        share_of_volume=of_product.where(table["product"] != ALL, of_solid),
+        share_of_basal_area=table["basal_area_m2"] / standing.get(BASAL, np.nan),
+    )
 
 
 def _summed(
@@ -99,15 +131,18 @@ def _summed(
     """Sums over the keys, in the order of zones, then by name."""
     groups = cells.groupby(list(keys), sort=True)
     table = groups[list(_SUMS)].sum(min_count=1).reset_index()
-    one_rule = groups["log_rule"].agg(_only)
-    is_one = groups["log_rule"].agg(lambda rules: len(set(rules)) == 1)
-    one_unit = groups["unit"].agg(_only).where(is_one, "").to_numpy(dtype=object)
+    said = cells[[*keys, "unit", "log_rule", "source"]].drop_duplicates()
+    pairs = zip(said["unit"], said["log_rule"], strict=True)
+    words = said.assign(scale=[_BETWEEN.join(pair) for pair in pairs]).groupby(list(keys))
+    scales = [scale.partition(_BETWEEN) for scale in words["scale"].agg(_only)]
+    one_unit = np.array([unit for unit, _, _ in scales], dtype=object)
+    one_rule = np.array([rule for _, _, rule in scales], dtype=object)
     table["volume_gross"] = np.where(one_unit != "", table["gross"], np.nan)
     table["volume_net"] = np.where(one_unit != "", table["net"], np.nan)
     table["volume_unit"] = one_unit
-    table["log_rule"] = one_rule.to_numpy()
+    table["log_rule"] = one_rule
     table["volume_m3"] = table["m3"]
-    table["volume_source"] = groups["source"].agg(_listed).to_numpy()
+    table["volume_source"] = words["source"].agg(_listed).to_numpy()
     for key in set(_KEYS) - set(keys):
         table[key] = ALL
     area = table["zone"].map(dict(zone_area_m2) | {ALL: sum(zone_area_m2.values())})
