@@ -6,12 +6,12 @@ dictionary, and the documentation its tables. Columns carry SI units in their na
 says which ones also stand in the user's units.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Literal
 
-from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2, INCH_CM
+from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
 
 Kind = Literal["text", "integer", "real", "flag"]
 Geometry = Literal["Point", "MultiLineString", "MultiPolygon"]
@@ -35,6 +35,8 @@ class Column:
         One sentence.
     unit
         SI unit of a number; empty for counts and text.
+    optional
+        Whether the column is left out where what it needs was not given.
     """
 
     name: str
@@ -42,6 +44,7 @@ class Column:
     title: str
     meaning: str
     unit: str = ""
+    optional: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,7 +94,18 @@ def _flag(name: str, title: str, meaning: str) -> Column:
     return Column(name=name, kind="flag", title=title, meaning=meaning)
 
 
+def _where_given(*columns: Column) -> tuple[Column, ...]:
+    """Columns that are left out where what they need was not given."""
+    return tuple(replace(column, optional=True) for column in columns)
+
+
 _AREA = _real("area_m2", "m2", "Area", "Planar area in the working CRS.")
+_SLOPES = _where_given(
+    _real("slope_mean_pct", "%", "Mean slope", "Of the terrain's cells inside, by Horn's method."),
+    _real("slope_p90_pct", "%", "90th percentile of slope", "One cell in ten is steeper."),
+    _real("slope_max_pct", "%", "Largest slope", "Of the terrain's cells inside."),
+    _text("aspect", "Main aspect", "Sector that most of its sloping cells face; or flat."),
+)
 _BASAL_AREA = _real(
     "basal_area_m2",
     "m2",
@@ -136,6 +150,31 @@ CORRIDORS = Layer(
         ),
         _BASAL_AREA,
         _VOLUME_M3,
+        *_where_given(
+            _real(
+                "grade_short_pct",
+                "%",
+                "Steepest grade, short",
+                "Over the shortest stated length, without sign.",
+            ),
+            _real(
+                "grade_long_pct",
+                "%",
+                "Steepest grade, long",
+                "Over the longest stated length, without sign.",
+            ),
+            _real("steep_m", "m", "Longest steep stretch", "Above the stated grade."),
+            _real(
+                "cross_slope_pct",
+                "%",
+                "Cross-slope",
+                "Steepest ground at right angles to the line, mean over a piece.",
+            ),
+            _real("adverse_m", "m", "Adverse", "Length that is uphill on the way to the landing."),
+            _real("favourable_m", "m", "Favourable", "Length that is downhill on that way."),
+            _text("landing", "Landing", "Nearest along corridors; empty where none is reached."),
+            _real("hauling_m", "m", "Hauling distance", "From its farthest point to the landing."),
+        ),
     ),
 )
 CORRIDOR_LINES = Layer(
@@ -217,6 +256,24 @@ OPENINGS = Layer(
             "Distance to the nearest bank; empty where no water is given.",
         ),
         _real("corridor_m", "m", "To corridor", "Distance to the nearest corridor edge."),
+        *_SLOPES,
+        *_where_given(
+            _real("long_axis_deg", "deg", "Long axis", "Bearing from north, 0 to below 180."),
+            _real(
+                "width_to_height",
+                "",
+                "Width to height",
+                "Width over the height of the trees around, else of the opening's marks.",
+            ),
+            _real("corridor_edge_m", "m", "Edge on corridors", "Edge that is a corridor already."),
+            _real("windward_edge_m", "m", "Windward edge", "Edge that faces the stated wind."),
+            _real(
+                "windward_backed_m",
+                "m",
+                "Windward edge with trees",
+                "Of it, edge with standing crowns within one tree height behind it.",
+            ),
+        ),
     ),
 )
 JOINED = Layer(
@@ -256,6 +313,7 @@ ZONES = Layer(
         _count("trees", "Trees", "Cut trees by final zone."),
         _BASAL_AREA,
         _VOLUME_M3,
+        *_SLOPES,
     ),
 )
 MARKS = Layer(
@@ -315,6 +373,15 @@ MARKS = Layer(
         ),
         _text("source_file", "File", "Input file of the record."),
         _count("record", "Record", "Line or feature number in that file."),
+        *_where_given(
+            _real("elevation_m", "m", "Elevation", "Height of the ground in the terrain raster."),
+            _real("slope_pct", "%", "Slope", "Slope of the ground by Horn's method."),
+            _text("reach_corridor", "Corridor in reach", "Corridor whose edge is nearest."),
+            _real("reach_m", "m", "To that edge", "Distance to its edge; 0 inside a corridor."),
+            _flag("within_reach", "Within reach", "Whether the machine reaches it from there."),
+            _text("landing", "Landing", "Nearest along corridors; empty where none is reached."),
+            _real("hauling_m", "m", "Hauling distance", "Along corridors to that landing."),
+        ),
     ),
 )
 
@@ -358,6 +425,87 @@ LEAVE_TREES = Layer(
         _real("dbh_cm", "cm", "DBH", "Diameter at breast height."),
         _real("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
         _text("crown_source", "Crown source", "measured, an equation, or the project's default."),
+    ),
+)
+
+CORRIDOR_GRADES = Layer(
+    name="corridor_grades",
+    title="Corridor grades",
+    meaning="A piece of a corridor inside the stand, with its grade.",
+    geometry="MultiLineString",
+    columns=(
+        _text("corridor", "Corridor", "The marker's own name, else a number."),
+        _count("part", "Part", "Unbroken part of the corridor, from 1."),
+        _count("piece", "Piece", "Along the part, from 1."),
+        _real("from_m", "m", "From", "Distance along the part at which the piece begins."),
+        _real("to_m", "m", "To", "Distance along the part at which the piece ends."),
+        _real("length_m", "m", "Length", "Of the piece."),
+        _real("elevation_from_m", "m", "Elevation from", "Where the piece begins."),
+        _real("elevation_to_m", "m", "Elevation to", "Where the piece ends."),
+        _real(
+            "grade_pct",
+            "%",
+            "Grade",
+            "Positive uphill: towards the landing where one is reached, else along the line.",
+        ),
+        _text(
+            "direction",
+            "Direction",
+            "adverse (uphill to the landing), favourable or level; empty without a landing.",
+        ),
+        _real("cross_slope_pct", "%", "Cross-slope", "Mean slope of the ground across the line."),
+        _text("grade_class", "Grade class", "Class of the grade, without sign."),
+        _flag("steep", "Steep", "Whether the grade is above the stated one."),
+    ),
+)
+HAULING = Layer(
+    name="hauling",
+    title="Hauling",
+    meaning="A stretch of corridor, drawn towards the landing, and the wood that passes over it.",
+    geometry="MultiLineString",
+    columns=(
+        _count("stretch", "Stretch", "Number, nearest to a landing first."),
+        _text("corridor", "Corridor", "Corridor that the stretch is of."),
+        _text("landing", "Landing", "Where the wood goes; empty where no landing is reached."),
+        _real("length_m", "m", "Length", "Of the stretch."),
+        _real("distance_m", "m", "To landing", "Along corridors from its near end."),
+        _real("farthest_m", "m", "Farthest", "Along corridors from its far end."),
+        _flag("in_stand", "In the stand", "Whether it lies in the stand."),
+        _count("trees", "Trees", "Cut trees that pass over its near end."),
+        _VOLUME_M3,
+        _text("volume", "Volume", "Net volume by product, each in its sale unit."),
+        _real("loads", "", "Loads", "Solid volume over the stated payload; empty without one."),
+    ),
+)
+WATER_CROSSINGS = Layer(
+    name="water_crossings",
+    title="Water crossings",
+    meaning="Where a corridor crosses water or a setback; may need a permit under local rules.",
+    geometry="Point",
+    columns=(
+        _count("crossing", "Crossing", "Number, water first."),
+        _text("corridor", "Corridor", "Corridor that crosses."),
+        _text("what", "What", "water or setback."),
+        _text("name", "Name", "Of the water or setback, as recorded."),
+        _text("rule", "Rule", "Of a setback."),
+        _real("angle_deg", "deg", "Angle", "To the bank: 90 is square to it, 0 along it."),
+        _real("length_m", "m", "Length", "Of the way through."),
+        _flag("in_stand", "In the stand", "Whether it lies in the stand."),
+    ),
+)
+CORRIDOR_STUBS = Layer(
+    name="corridor_stubs",
+    title="Corridor stubs",
+    meaning="A proposal: a new stub of corridor that would bring trees within reach. Not laid out.",
+    geometry="MultiLineString",
+    columns=(
+        _count("stub", "Stub", "Number."),
+        _text("corridor", "Corridor", "Where it starts; or stub and its number."),
+        _real("length_m", "m", "Length", "From the corridor's edge."),
+        _text("tree_id", "Tree", "Farthest tree that it serves."),
+        _count("trees", "Trees", "Cut trees that it brings within reach."),
+        _VOLUME_M3,
+        _text("crosses", "Crosses", "keep_out, setback or water in its way; empty without."),
     ),
 )
 
@@ -543,6 +691,10 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             WATER,
             LEAVE_TREES,
             CRUISE_PLOTS,
+            CORRIDOR_GRADES,
+            HAULING,
+            WATER_CROSSINGS,
+            CORRIDOR_STUBS,
             VOLUME_BY_ZONE,
             ALLOWANCE,
             STOCK_BY_CLASS,
@@ -554,17 +706,46 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
 )
 """Every layer and table of the output, in the order in which they are written."""
 
-_BESIDE: Mapping[Units, Mapping[str, tuple[str, float]]] = MappingProxyType(
+
+def present(layer: Layer, names: Iterable[object]) -> Layer:
+    """
+    A layer without those optional columns that a frame does not have.
+
+    Parameters
+    ----------
+    layer
+        Declared layer.
+    names
+        Columns of the frame.
+
+    Returns
+    -------
+    layer
+        The same where all are there.
+    """
+    there = {str(name) for name in names}
+    columns = tuple(c for c in layer.columns if not c.optional or c.name in there)
+    return layer if len(columns) == len(layer.columns) else replace(layer, columns=columns)
+
+
+_PER_HECTARE = HECTARE_M2 / ACRE_M2
+"""Per hectare over this is per acre."""
+
+_BESIDE: Mapping[Units, Mapping[str, tuple[str, str, float]]] = MappingProxyType(
     {
         "us": {
-            "area": ("ac", ACRE_M2),
-            "m": ("ft", FOOT_M),
-            "cm": ("in", INCH_CM),
-            "basal_area": ("ft2", FOOT_M**2),
+            "area": ("m2", "ac", ACRE_M2),
+            "basal_area": ("m2", "ft2", FOOT_M**2),
+            "m": ("m", "ft", FOOT_M),
+            "cm": ("cm", "in", INCH_CM),
+            "1/ha": ("ha", "ac", _PER_HECTARE),
+            "m2/ha": ("m2_ha", "ft2_ac", _PER_HECTARE * FOOT_M**2),
+            "m3/ha": ("m3_ha", "ft3_ac", _PER_HECTARE * CUBIC_FOOT_M3),
         },
-        "metric": {"area": ("ha", HECTARE_M2)},
+        "metric": {"area": ("m2", "ha", HECTARE_M2)},
     }
 )
+"""Ending of a column in SI, ending beside it, and what the SI value is divided by."""
 
 
 def shown_beside(column: Column, units: Units) -> tuple[str, float] | None:
@@ -593,5 +774,5 @@ def shown_beside(column: Column, units: Units) -> tuple[str, float] | None:
         kind = "basal_area" if "basal_area" in column.name else "area"
     if kind not in _BESIDE[units]:
         return None
-    suffix, divisor = _BESIDE[units][kind]
-    return f"{column.name.rsplit('_', 1)[0]}_{suffix}", divisor
+    ending, shown, divisor = _BESIDE[units][kind]
+    return column.name.removesuffix(ending) + shown, divisor

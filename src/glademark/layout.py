@@ -6,11 +6,14 @@ from 0 to 1.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 
 import geopandas as gpd
 import pandas as pd
 from pyproj import CRS
+
+from glademark.on_the_ground import GroundFigures, Profile, no_rows
 
 ZONE_NAMES = ("keep_out", "landing", "corridor", "opening", "matrix")
 """Zones in their order of precedence."""
@@ -233,6 +236,12 @@ landings, water, leave_trees
         Totals.
     notices
         One plain sentence each, those of the survey included.
+    corridor_grades, hauling, water_crossings, corridor_stubs
+        Layers of the ground; empty where what they need was not given.
+    profiles
+        Heights along corridors; empty without terrain.
+    ground
+        Figures of the ground.
     """
 
     crs: CRS
@@ -256,3 +265,9 @@ landings, water, leave_trees
     residual: Mapping[str, float]
     figures: Figures
     notices: tuple[str, ...]
+    corridor_grades: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_grades"))
+    hauling: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hauling"))
+    water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
+    corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
+    profiles: tuple[Profile, ...] = ()
+    ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen

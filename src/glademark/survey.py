@@ -12,6 +12,8 @@ import geopandas as gpd
 import pandas as pd
 from pyproj import CRS
 
+from glademark.elevation import Elevation
+
 KINDS = ("cut", "leave", "group_boundary", "group_centre", "line_tree", "danger")
 """What a mark can be; only ``cut`` is tallied and leaves a hole."""
 
@@ -101,6 +103,11 @@ class Survey:
         `source_file`, `record`.
     terrain
         What the raster is and how much of the stand it covers, or None.
+    elevation
+        Heights of the stand and a margin around it, or None.
+    landing_sites
+        Polygon rows `name`: landings as given, not cut at the stand, those outside it included;
+        None where they are the same as `landings`.
     set_aside
         Columns `SET_ASIDE_COLUMNS`.
     counts
@@ -129,6 +136,8 @@ class Survey:
     notices: tuple[str, ...]
     plots: gpd.GeoDataFrame | None = None
     plot_trees: pd.DataFrame | None = None
+    elevation: Elevation | None = None
+    landing_sites: gpd.GeoDataFrame | None = None
 
 
 PaintedZone = Literal["corridor", "not_corridor", ""]

@@ -48,6 +48,12 @@ BASAL_AREA_M2_HA: Mapping[str, float] = MappingProxyType(
     {"m2/ha": 1.0, "ft2/acre": FOOT_M**2 / (ACRE_M2 / HECTARE_M2)}
 )
 
+COMPASS = (
+    "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
+    "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
+)  # fmt: skip
+"""Sixteen directions, 22.5 degrees apart, from north over east."""
+
 _SPELLINGS: Mapping[str, str] = MappingProxyType(
     {
         "metre": "m", "metres": "m", "meter": "m", "meters": "m",
@@ -201,3 +207,43 @@ def share(text: str) -> float:
         msg = f"{text!r} is outside 0 to 100 %"
         raise UnitError(msg)
     return number / 100
+
+
+def bearing(text: str) -> float:
+    """
+    Bearing of a direction.
+
+    Parameters
+    ----------
+    text
+        One of `COMPASS`, or degrees such as ``270 deg``.
+
+    Returns
+    -------
+    bearing
+        Clockwise from north, from 0 to below 360 [deg].
+
+    Raises
+    ------
+    UnitError
+        If it is neither, or outside 0 to 360 degrees.
+
+    Examples
+    --------
+    >>> bearing("WSW"), bearing("270 deg")
+    (247.5, 270.0)
+    """
+    name = text.strip().upper()
+    if name in COMPASS:
+        return COMPASS.index(name) * 360 / len(COMPASS)
+    if not any(letter.isdigit() for letter in text):
+        msg = f"{text!r} is no direction; expected one such as 'W', 'WSW' or '270 deg'"
+        raise UnitError(msg)
+    number, unit = split_quantity(text)
+    if unit not in {"deg", "degrees", "degree"}:
+        msg = f"{text!r} has no unit deg; expected a direction such as 'W' or '270 deg'"
+        raise UnitError(msg)
+    if not 0 <= number <= 360:  # noqa: PLR2004 - the whole turn, in degrees
+        msg = f"{text!r} is outside 0 to 360 deg"
+        raise UnitError(msg)
+    return number % 360

@@ -1,12 +1,12 @@
 """
 A small made-up stand with everything around it, written in the formats that people bring.
 
-The stand is the square from (500000, 5000000) to (500200, 5000200) of EPSG:32616.
+The stand is the square from (500000, 5000000) to (500200, 5000200) of EPSG:32616, whose central
+meridian is 87 degrees west: x = 500000 lies on it.
 """
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import pytest
@@ -25,40 +25,82 @@ MARKS = (
     "3,8,SM,pulp,white,500070,5000070\n"
 )
 
-Make = Callable[..., Survey]
+Read = Callable[..., Survey]
+Layer = Callable[..., str]
 
 
-def square(x: float = X0, y: float = Y0, side: float = SIDE) -> shapely.Polygon:
-    """Square with its lower left corner at x, y."""
-    return shapely.box(x, y, x + side, y + side)
-
-
-def layer(
-    path: Path, shapes: list[Any], columns: Mapping[str, list[Any]] | None = None, **options: Any
-) -> str:
-    """Write features to a file in the driver of its ending, and return its name."""
-    crs = options.pop("crs", CRS)
-    gpd.GeoDataFrame(dict(columns or {}), geometry=shapes, crs=crs).to_file(path, **options)
-    return path.name
+def _square(x: float = 0, y: float = 0, side: float = SIDE) -> shapely.Polygon:
+    return shapely.box(X0 + x, Y0 + y, X0 + x + side, Y0 + y + side)
 
 
 @pytest.fixture
-def survey(tmp_path: Path) -> Make:
-    """Read a project made of the plain stand, plain marks and what the test adds or replaces."""
+def square() -> Callable[..., shapely.Polygon]:
+    """Square by its lower left corner, counted from that of the stand [m]."""
+    return _square
 
-    def read(
-        *, marks: Any = None, inputs: Mapping[str, Any] | None = None, **tables: Any
-    ) -> Survey:
+
+@pytest.fixture
+def at() -> Callable[[float, float], shapely.Point]:
+    """Point counted from the lower left corner of the stand [m]."""
+    return lambda x, y: shapely.Point(X0 + x, Y0 + y)
+
+
+@pytest.fixture
+def line() -> Callable[..., shapely.LineString]:
+    """Line through points counted from the lower left corner of the stand [m]."""
+    return lambda *points: shapely.LineString([(X0 + x, Y0 + y) for x, y in points])
+
+
+@pytest.fixture
+def layer(tmp_path: Path) -> Layer:
+    """Write features to a file in the format of its ending; its name comes back."""
+
+    def write(
+        name: str,
+        shapes: list[object],
+        columns: Mapping[str, list[object]] | None = None,
+        **options: object,
+    ) -> str:
+        crs = options.pop("crs", CRS)
+        frame = gpd.GeoDataFrame(dict(columns or {}), geometry=shapes, crs=crs)
+        frame.to_file(tmp_path / name, **options)
+        return name
+
+    return write
+
+
+@pytest.fixture
+def text(tmp_path: Path) -> Callable[..., str]:
+    """Write a text file; its name comes back."""
+
+    def write(name: str, content: str | bytes, encoding: str = "utf-8") -> str:
+        data = content if isinstance(content, bytes) else content.encode(encoding)
+        (tmp_path / name).write_bytes(data)
+        return name
+
+    return write
+
+
+@pytest.fixture
+def project(tmp_path: Path, layer: Layer) -> Callable[..., Project]:
+    """Project with the plain stand and plain marks, and what the test adds or replaces."""
+
+    def make(
+        given: object = None, *, inputs: Mapping[str, object] | None = None, **tables: object
+    ) -> Project:
         named = dict(inputs or {})
         if "stand" not in named:
-            named["stand"] = layer(tmp_path / "stand.gpkg", [square()])
-        if marks is None or (isinstance(marks, str) and "\n" in marks):
-            (tmp_path / "marks.csv").write_text(marks or MARKS, encoding="utf-8")
-            marks = {"file": "marks.csv", "crs": CRS}
-        named["marks"] = marks
-        project = Project.model_validate(
-            {"project": {"name": "Test"}, "inputs": named, **tables}
-        )
-        return read_survey(project, folder=tmp_path)
+            named["stand"] = layer("stand.gpkg", [_square()])
+        if given is None or (isinstance(given, str) and "\n" in given):
+            (tmp_path / "marks.csv").write_text(str(given or MARKS), encoding="utf-8")
+            given = {"file": "marks.csv", "crs": CRS}
+        named["marks"] = given
+        return Project.model_validate({"project": {"name": "Test"}, "inputs": named, **tables})
 
-    return read
+    return make
+
+
+@pytest.fixture
+def survey(tmp_path: Path, project: Callable[..., Project]) -> Read:
+    """Survey of such a project."""
+    return lambda *given, **parts: read_survey(project(*given, **parts), folder=tmp_path)

@@ -325,27 +325,26 @@ def test_a_cull_tree_leaves_a_hole_all_the_same(layout_of: LayoutOf, marks_at: M
     assert opening["volume_m3"] == 0
 
 
-@pytest.mark.parametrize(
-    ("least", "count"),
-    [
-        ({"min_trees": 3, "min_area": "1 m2"}, 1),
-        ({"min_trees": 4, "min_area": "1 m2"}, 0),
-        ({"min_trees": 3, "min_area": "84.8 m2"}, 1),
-        ({"min_trees": 3, "min_area": "84.9 m2"}, 0),
-    ],
-)
 def test_crowns_make_an_opening_with_enough_trees_and_area(
-    layout_of: LayoutOf, marks_at: MarksAt, least: dict[str, object], count: int
+    layout_of: LayoutOf, marks_at: MarksAt
 ) -> None:
-    """Three crowns of 3 m that just touch are 27 pi = 84.82 m2: an opening if that is enough."""
-    trees = marks_at((100, 100), (106, 100), (112, 100))
-    layout = layout_of(STAND, project={"openings": least}, marks=trees)
+    """
+    Crowns that touch are an opening with enough trees and enough area, and nothing with less.
 
-    assert layout.figures.openings.count == count
-    assert layout.figures.openings.components == 1
-    assert layout.figures.openings.components_area_m2 == pytest.approx(27 * math.pi, rel=1e-5)
-    if count:
-        assert layout.openings["basis"].tolist() == ["crowns"]
+    Three crowns of 3 m that just touch are 27 pi = 84.82 m2.
+    """
+    trees = marks_at((100, 100), (106, 100), (112, 100))
+    for trees_min, area_min, count in (
+        (3, "84.8 m2", 1),
+        (3, "84.9 m2", 0),
+        (4, "1 m2", 0),
+    ):
+        project = {"openings": {"min_trees": trees_min, "min_area": area_min}}
+        layout = layout_of(STAND, project=project, marks=trees)
+
+        assert layout.openings["basis"].tolist() == ["crowns"] * count
+        assert layout.figures.openings.components == 1
+        assert layout.figures.openings.components_area_m2 == pytest.approx(27 * math.pi, rel=1e-5)
 
 
 def test_where_groups_are_stated_other_crowns_that_touch_are_canopy_gaps(
@@ -501,35 +500,40 @@ def test_length_and_width_are_taped_across_each_other(
     assert opening["equivalent_diameter_m"] == pytest.approx(2 * math.sqrt(168 / math.pi))
 
 
-@pytest.mark.parametrize(("length", "width", "area"), [(30, 20, 471.2389), (40, 10, 314.1593)])
-def test_the_ellipse_of_a_field_note(
-    layout_of: LayoutOf, length: float, width: float, area: float
-) -> None:
+def test_the_ellipse_of_a_field_note(layout_of: LayoutOf) -> None:
     """
     An opening 30 m by 20 m has an ellipse of 471.2389 m2, one 40 m by 10 m of 314.1593 m2.
 
     pi/4 L W as in the two-axis gap protocol (Runkle 1982, 1992; from memory).
     """
-    half, side = length / 2, width / 2
-    kite = shapely.Polygon([(-half, 0), (0, side), (half, 0), (0, -side)])
-    moved = shapely.transform(kite, lambda xy: xy + 200)
-    opening = layout_of(STAND, walked=[moved]).openings.iloc[0]
+    kites = [
+        shapely.Polygon([(x - a, 200), (x, 200 + b), (x + a, 200), (x, 200 - b)])
+        for x, a, b in ((100, 15, 10), (200, 20, 5))
+    ]
+    found = layout_of(STAND, walked=kites).openings
 
-    assert opening["ellipse_m2"] == pytest.approx(area, abs=1e-4)
-    assert opening["area_m2"] == pytest.approx(length * width / 2)
+    assert found["ellipse_m2"].tolist() == pytest.approx([471.2389, 314.1593], abs=1e-4)
+    assert found["area_m2"].tolist() == pytest.approx([300, 200])
 
 
-@pytest.mark.parametrize(("acres", "feet"), [(0.1, 74.473), (0.5, 166.527), (1.0, 235.504)])
-def test_the_diameter_of_a_round_opening(
-    layout_of: LayoutOf, marks_at: MarksAt, acres: float, feet: float
-) -> None:
-    """A round opening of half an acre is 166.5 ft across: 2 sqrt(A / pi)."""
-    radius = math.sqrt(acres * 4046.8564224 / math.pi)
-    centre = marks_at((200, 200), kind="group_centre", group="1", radius_m=radius)
-    opening = layout_of(STAND, marks=centre).openings.iloc[0]
+def test_the_diameter_of_a_round_opening(layout_of: LayoutOf, marks_at: MarksAt) -> None:
+    """Round openings of 0.1, 0.5 and 1 acre are 74.473, 166.527 and 235.504 ft across."""
+    acres = [0.1, 0.5, 1.0]
+    centres = [
+        row
+        for name, size in enumerate(acres, 1)
+        for row in marks_at(
+            (100.0 * name, 200),
+            kind="group_centre",
+            group=str(name),
+            radius_m=math.sqrt(size * 4046.8564224 / math.pi),
+        )
+    ]
+    found = layout_of(STAND, marks=centres).openings
+    feet = (found["equivalent_diameter_m"] / 0.3048).tolist()
 
-    assert opening["equivalent_diameter_m"] / 0.3048 == pytest.approx(feet, abs=0.001)
-    assert opening["area_m2"] / 4046.8564224 == pytest.approx(acres)
+    assert feet == pytest.approx([74.473, 166.527, 235.504], abs=0.001)
+    assert (found["area_m2"] / 4046.8564224).tolist() == pytest.approx(acres)
 
 
 def test_width_is_held_against_the_height_of_the_trees(

@@ -31,6 +31,12 @@ DESIGNED_LIMITS = {
     "residual_basal_area_min",
     "dbh_max",
     "target",
+    "corridor_grade_max",
+    "corridor_cross_slope_max",
+    "opening_slope_max",
+    "reach_max",
+    "hauling_distance_max",
+    "water_crossings_max",
 }
 
 

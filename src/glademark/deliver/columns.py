@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from glademark.deliver.quantities import shown_unit
-from glademark.layers import CHECKS, Column, Kind, Layer, Units, shown_beside
+from glademark.layers import CHECKS, Column, Kind, Layer, Units, present, shown_beside
 
 _TAKEN = ("fid", "geom", "geometry", "ogc_fid", "rowid", "oid", "_rowid_")
 """Names that a GeoPackage or SQLite keeps for itself."""
@@ -93,7 +93,7 @@ def written_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFra
     Parameters
     ----------
     frame
-        Has every declared column; its geometry and others are left out.
+        Has every declared column, optional ones where given; its geometry and others are left out.
     layer
         Declared layer.
     units
@@ -106,7 +106,7 @@ def written_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFra
         ``boolean`` with missing values, real as ``float64`` with NaN for missing and infinite.
     """
     values: dict[str, pd.Series] = {}
-    for column in layer.columns:
+    for column in present(layer, frame.columns).columns:
         values[column.name] = _of_kind(frame[column.name], column.kind)
         if (found := shown_beside(column, units)) is not None:
             name, divisor = found

@@ -26,7 +26,7 @@ from glademark.deliver.data_dictionary import add_data_dictionary
 from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.parameters import parameters_table
 from glademark.errors import OutputError
-from glademark.layers import LAYERS, MARKS, Column, Layer, Units
+from glademark.layers import LAYERS, MARKS, Column, Layer, Units, present
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
@@ -36,6 +36,10 @@ ONLY_WHERE_GIVEN = (
     "water",
     "leave_trees",
     "cruise_plots",
+    "corridor_grades",
+    "hauling",
+    "water_crossings",
+    "corridor_stubs",
     "allowance",
     "stock_by_class",
 )
@@ -150,6 +154,7 @@ def _tables(delivery: Delivery) -> list[_Table]:
 
 def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> _Table:
     """One layer with all columns that it is written with."""
+    layer = present(layer, frame.columns)
     written = written_frame(frame, layer, units)
     columns = written_columns(layer, units)
     if layer.name == MARKS.name:

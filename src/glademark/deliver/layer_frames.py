@@ -100,6 +100,23 @@ def kept_line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(marks[(marks["kind"] == "line_tree") & (not confirmed)])
 
 
+def in_words(counts: pd.Series) -> pd.Series:
+    """
+    Whole numbers as they are shown.
+
+    Parameters
+    ----------
+    counts
+        Any numbers, missing ones included.
+
+    Returns
+    -------
+    words
+        On the same index; `glademark.deliver.quantities.MISSING` where there is none.
+    """
+    return counts.astype("float64").map(lambda number: show_number(number, 0)).astype("string")
+
+
 def trees_and_products(cut: pd.DataFrame, key: str) -> pd.DataFrame:
     """
     Trees to cut by opening or corridor, with their products in words.
@@ -117,8 +134,7 @@ def trees_and_products(cut: pd.DataFrame, key: str) -> pd.DataFrame:
         On the values of `key`: `trees`, and `products` such as ``54 pulpwood, 45 sawlog``.
     """
     sums = cut.groupby([key, "product"], dropna=True)["count"].sum().reset_index()
-    words = sums["count"].map(lambda trees: show_number(trees, 0))
-    sums["words"] = words + " " + sums["product"].replace("", "without product")
+    sums["words"] = in_words(sums["count"]) + " " + sums["product"].replace("", "without product")
     groups = sums.groupby(key, sort=True)
     return pd.DataFrame({"trees": groups["count"].sum(), "products": groups["words"].agg(_joined)})
 

@@ -29,6 +29,9 @@ LINE_TREES = (
 KEEP_OUTS = "Nothing is cut here, and no machine enters."
 """What holds in a keep-out."""
 
+CROSSINGS = "Cross here and nowhere else, once whoever is in charge of the water agrees."
+"""What holds where a corridor crosses water."""
+
 LEAVE_TREES = "Stays. Mind its bark, roots and crown."
 """What holds for a leave tree."""
 

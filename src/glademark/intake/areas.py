@@ -120,7 +120,7 @@ def read_walked(
     reading = with_areas(reading, ledger, gap_max_m=gap_max_m)
     reading, _ = _in_stand(reading, ground, ledger)
     ledger.use(reading)
-    groups = fields.cells("group")[reading.rows.index].astype("object")
+    groups = fields.names("group")[reading.rows.index].astype("object")
     blank = groups == ""
     groups[blank] = [f"W{number}" for number in range(1, int(blank.sum()) + 1)]
     frame = gpd.GeoDataFrame(

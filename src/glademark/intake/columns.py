@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from glademark.errors import FileError
 from glademark.intake.meanings import Meaning
@@ -31,9 +32,10 @@ class Found:
     notices: tuple[str, ...] = ()
 
 
-def folded(header: str) -> str:
+@lru_cache(maxsize=1024)
+def words(header: str) -> tuple[str, ...]:
     """
-    A header reduced to its small letters and digits.
+    A header's words in small letters and digits.
 
     Parameters
     ----------
@@ -42,18 +44,18 @@ def folded(header: str) -> str:
 
     Returns
     -------
-    folded
-        Inch and foot marks, per cent signs and raised digits as letters and digits.
+    words
+        Inch marks, per cent signs and raised digits as letters and digits.
 
     Examples
     --------
-    >>> folded('DBH (in)'), folded("Tree No."), folded('Cull %'), folded('Vol m³')
-    ('dbhin', 'treeno', 'cullpct', 'volm3')
+    >>> words('DBH (in)'), words("Tree No."), words('Cull %'), words('Vol_m³')
+    (('dbh', 'in'), ('tree', 'no'), ('cull', 'pct'), ('vol', 'm3'))
     """
-    plain = header.casefold().strip()
-    for sign, word in (('"', "in"), ("%", "pct"), ("²", "2"), ("³", "3")):
+    plain = header.casefold()
+    for sign, word in (('"', " in "), ("%", " pct "), ("²", "2"), ("³", "3")):
         plain = plain.replace(sign, word)
-    return re.sub(r"[\W_]+", "", plain)
+    return tuple(word for word in re.split(r"[\W_]+", plain) if word)
 
 
 def recognise(
@@ -118,12 +120,8 @@ def _claims(
     meaning: Meaning, headers: Sequence[str], taken: set[str]
 ) -> list[tuple[int, str, str]]:
     """Rank, unit and header of each column that may have this meaning, best first."""
-    spellings = meaning.spellings
-    claims = [
-        (*spellings[folded(header)], header)
-        for header in headers
-        if header not in taken and folded(header) in spellings
-    ]
+    fits = [(meaning.claim(words(header)), header) for header in headers if header not in taken]
+    claims = [(*claim, header) for claim, header in fits if claim is not None]
     return sorted(claims, key=lambda claim: claim[0])
 
 
@@ -143,8 +141,7 @@ def is_known(header: str, meanings: Iterable[Meaning]) -> bool:
     known
         True if any of them has this name.
     """
-    plain = folded(header)
-    return any(plain in meaning.spellings for meaning in meanings)
+    return any(meaning.claim(words(header)) is not None for meaning in meanings)
 
 
 def _refuse_twins(headers: Sequence[str], where: str) -> None:
@@ -186,12 +183,9 @@ def _stated_header(meaning: Meaning, wanted: str, headers: Sequence[str], where:
 
 def _trailing_unit(meaning: Meaning, header: str) -> str:
     """Unit at the end of a header that the project file names: binding all the same."""
-    known = meaning.spellings.get(folded(header))
-    if known is not None:
-        return known[1]
-    words = [folded(word) for word in re.split(r"[\s_()\[\].,/-]+", header) if folded(word)]
-    for size in range(min(_UNIT_WORDS_MAX, len(words)), 0, -1):
-        unit = meaning.units.get("".join(words[-size:]))
-        if unit:
-            return unit
-    return ""
+    parts = words(header)
+    claim = meaning.claim(parts)
+    if claim is not None:
+        return claim[1]
+    ends = ("".join(parts[-size:]) for size in range(_UNIT_WORDS_MAX, 0, -1))
+    return next((meaning.units[end] for end in ends if end in meaning.units), "")

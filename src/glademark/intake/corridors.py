@@ -69,7 +69,7 @@ def read_corridors(
     found = recognise(
         list(reading.rows.columns), meanings.CORRIDORS, stated=stated, where=reading.file.name
     )
-    names = Fields(reading=reading, found=found).cells("name")
+    names = Fields(reading=reading, found=found).names("name")
     reading = _lines_only(replace(reading, ids=names), ledger)
     reading = _near_stand(reading, ground, ledger)
     fields = Fields(reading=reading, found=found)

@@ -49,7 +49,8 @@ def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
     text, stated = _without_stated_separator(text)
     separator = stated or _separator(text, meanings)
     rows = _rows(text, separator, file, first_line=2 if stated else 1)
-    header_line, header = next(rows, (0, []))
+    written = ((line, cells) for line, cells in rows if any(map(str.strip, cells)))
+    header_line, header = next(written, (0, []))
     if not header:
         msg = f"{file.name}: there is no header line. The first line must name the columns."
         raise FileError(msg)

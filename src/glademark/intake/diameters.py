@@ -5,6 +5,7 @@ import pandas as pd
 
 from glademark.errors import FileError
 from glademark.intake.cells import each_word, translated
+from glademark.intake.columns import words
 from glademark.intake.fields import Fields
 from glademark.intake.meanings import LENGTHS
 from glademark.intake.wording import quoted, shown
@@ -116,7 +117,7 @@ def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
         If header and project differ.
     """
     header = fields.found.header.get("dbh", "")
-    plain = "".join(letter for letter in header.casefold() if letter.isalnum())
+    plain = "".join(words(header))
     stump = any(plain.startswith(name) for name in _STUMP_HEADERS)
     if stump and settings.diameter_at == "breast":
         msg = (

@@ -1,5 +1,6 @@
 """Fields of records by their meaning: text, lengths in metres, whole numbers."""
 
+import re
 from dataclasses import dataclass
 
 import pandas as pd
@@ -10,6 +11,8 @@ from glademark.intake.columns import Found
 from glademark.intake.records import Reading, text_of
 from glademark.intake.wording import shown
 from glademark.units import LENGTH_M
+
+_WHOLE = re.compile(r"^(\d+)\.0+$")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,6 +65,24 @@ class Fields:
         if not self.has(name):
             return pd.Series("", index=rows.index, dtype="str")
         return text_of(rows[self.found.header[name]])
+
+    def names(self, name: str) -> pd.Series:
+        """
+        The cells as names of things: a number that a spreadsheet wrote as 3.0 is 3.
+
+        Parameters
+        ----------
+        name
+            Of a meaning.
+
+        Returns
+        -------
+        names
+            On the index of the rows; empty where there is no such column.
+        """
+        if not self.has(name):
+            return self.cells(name)
+        return self.cells(name).str.replace(_WHOLE, r"\1", regex=True)
 
     def numbers(self, name: str) -> tuple[pd.Series, pd.Series]:
         """

@@ -45,12 +45,20 @@ def check(file: FieldFile) -> list[str]:
     try:
         with closing(sqlite3.connect(file.copy)) as database:
             answer = database.execute("PRAGMA quick_check(1)").fetchone()
+            _forget_counts(database)
     except sqlite3.Error as error:
         answer = (str(error),)
     if answer != ("ok",):
         msg = f"{file.name}: the GeoPackage is damaged or cut off. Copy or export it again."
         raise FileError(msg)
     return notices
+
+
+def _forget_counts(database: sqlite3.Connection) -> None:
+    """Remove stored numbers of features from the copy: GDAL believes them, stale or not."""
+    if database.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_ogr_contents'").fetchone():
+        database.execute("UPDATE gpkg_ogr_contents SET feature_count = NULL")
+        database.commit()
 
 
 def with_texts_in_numbers(reading: Reading, *, layer: str) -> Reading:

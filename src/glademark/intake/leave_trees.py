@@ -70,13 +70,13 @@ def read_leave_trees(
     """
     name = reading.file.name
     found = recognise([str(header) for header in reading.rows], meanings.LEAVE_TREES, where=name)
-    reading = replace(reading, ids=Fields(reading=reading, found=found).cells("id"))
+    reading = replace(reading, ids=Fields(reading=reading, found=found).names("id"))
     reading = ground.bring(with_points(reading, found, source, ledger), source, ledger)
     fields = Fields(reading=reading, found=found)
     stem, reason = diameters(fields, unit=settings.dbh_unit)
     frame = pd.DataFrame(
         {
-            "tree_id": fields.cells("id"),
+            "tree_id": fields.names("id"),
             "species": fields.cells("species"),
             "dbh_cm": stem["dbh_cm"],
             "crown_radius_m": _crowns(fields, settings, ledger),

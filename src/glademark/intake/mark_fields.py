@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from glademark.intake.columns import folded
+from glademark.intake.columns import words
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.kinds import kind_column, kinds
@@ -82,11 +82,11 @@ def mark_fields(
     marker = fields.cells("marker")
     frame = pd.DataFrame(
         {
-            "tree_id": fields.cells("id"),
+            "tree_id": fields.names("id"),
             "marker": marker.where(marker != "", name),
             "count": count,
             "species": fields.cells("species"),
-            "group": fields.cells("group"),
+            "group": fields.names("group"),
             "position_error_m": _position_errors(fields, ledger).fillna(
                 project.marks.position_error_m
             ),
@@ -250,7 +250,7 @@ def note_crown(fields: Fields, ledger: Ledger) -> None:
     if fields.has("crown_radius") or fields.has("crown_width"):
         return
     for header in fields.reading.rows:
-        if folded(str(header)) in _CROWN_WORDS:
+        if "".join(words(str(header))) in _CROWN_WORDS:
             ledger.notice(
                 f"{fields.reading.file.name}: '{shown(header)}' may be the radius or the width of "
                 "the crown and is not used. Say which under [marks] columns, as crown_radius or "

@@ -127,7 +127,7 @@ def _one_file(
     for text in found.notices:
         ledger.notice(text)
     from_columns = reading.geometry is None
-    reading = replace(reading, ids=Fields(reading=reading, found=found).cells("id"))
+    reading = replace(reading, ids=Fields(reading=reading, found=found).names("id"))
     reading = with_points(reading, found, source, ledger)
     reading = ground.bring(reading, source, ledger)
     fields = Fields(reading=reading, found=found)
@@ -177,8 +177,8 @@ def _near_stand(batch: _Batch, ground: Ground, ledger: Ledger) -> _Batch:
     near = ~inside & ~outside
     if near.any():
         ledger.notice(
-            f"{reading.file.name}: {counted(int(near.sum()), 'mark')} outside the stand kept, being "
-            "within the position error (danger trees and group points: within "
+            f"{reading.file.name}: {counted(int(near.sum()), 'mark')} outside the stand kept, "
+            "being within the position error (danger trees and group points: within "
             f"{FAR_M:.0f} m): {listed(reading.called(near))}."
         )
     mend = "correct its position or leave it out"

@@ -1,6 +1,6 @@
 """Meanings that a column can have, each with the names and units that people write at its head."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -46,19 +46,63 @@ class Meaning:
     ----------
     name
         In this program and in the project file's ``[marks] columns``.
-    spellings
-        Names folded to small letters and digits, each with its rank (0 is the plainest) and the
-        unit that it says.
+    headers
+        Names folded to small letters and digits, each with its rank: 0 is the plainest.
+    before_unit
+        The same and further names that count only where a unit follows.
+    bare_units
+        Units that are a name by themselves.
     units
-        Spellings of units that may follow the name, each with its standard form.
+        Spellings of units that may follow a name, each with its standard form.
     strict
         Whether two columns of this meaning make a difference to results.
     """
 
     name: str
-    spellings: Mapping[str, tuple[int, str]]
+    headers: Mapping[str, int]
+    before_unit: Mapping[str, int]
+    bare_units: frozenset[str]
     units: Mapping[str, str]
     strict: bool
+
+    def claim(self, words: Sequence[str]) -> tuple[int, str] | None:
+        """
+        How well a header fits, and the unit that it says.
+
+        Parameters
+        ----------
+        words
+            The header's words in small letters and digits.
+
+        Returns
+        -------
+        rank_and_unit
+            0 fits best; the unit is empty where none is said. None where the header does not fit.
+
+        Examples
+        --------
+        >>> DBH.claim(["dbh", "in"]), DBH.claim(["dbhin"]), DBH.claim(["height"])
+        ((0, 'in'), (0, 'in'), None)
+        """
+        whole = "".join(words)
+        if whole in self.headers:
+            return self.headers[whole], ""
+        if whole in self.bare_units:
+            return len(self.before_unit), self.units[whole]
+        for size in range(1, len(words)):
+            start, end = "".join(words[:-size]), "".join(words[-size:])
+            if start in self.before_unit and end in self.units:
+                return self.before_unit[start], self.units[end]
+        return self._run_together(whole) if len(words) == 1 else None
+
+    def _run_together(self, whole: str) -> tuple[int, str] | None:
+        """Name and unit without a sign between them, where only one reading is possible."""
+        readings = {
+            (rank, self.units[whole.removeprefix(start)])
+            for start, rank in self.before_unit.items()
+            if whole.startswith(start) and whole.removeprefix(start) in self.units
+        }
+        return readings.pop() if len({unit for _, unit in readings}) == 1 else None
 
 
 def _meaning(
@@ -71,16 +115,16 @@ def _meaning(
     strict: bool = False,
 ) -> Meaning:
     """Meaning known by headers alone or with a unit, by some only with one, by some units alone."""
-    units = units or {}
-    plain = headers.split()
-    spellings = {header: (rank, "") for rank, header in enumerate(plain)}
-    ranked = [*enumerate(plain), *((len(plain), header) for header in with_unit.split())]
-    for rank, header in ranked:
-        for spelled, unit in units.items():
-            spellings.setdefault(header + spelled, (rank, unit))
-    for spelled in bare_units.split():
-        spellings.setdefault(spelled, (len(plain) + 1, units[spelled]))
-    return Meaning(name=name, spellings=MappingProxyType(spellings), units=units, strict=strict)
+    ranks = {header: rank for rank, header in enumerate(headers.split())}
+    further = {header: len(ranks) for header in with_unit.split()}
+    return Meaning(
+        name=name,
+        headers=MappingProxyType(ranks),
+        before_unit=MappingProxyType({**ranks, **further}),
+        bare_units=frozenset(bare_units.split()),
+        units=MappingProxyType(dict(units or {})),
+        strict=strict,
+    )
 
 
 _GROUP_HEADERS = (

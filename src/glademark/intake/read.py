@@ -10,7 +10,9 @@ from typing import TypeVar
 
 import geopandas as gpd
 import pandas as pd
+from pyproj import CRS
 
+from glademark.elevation import Elevation
 from glademark.errors import InputError
 from glademark.intake import meanings
 from glademark.intake.areas import (
@@ -25,6 +27,7 @@ from glademark.intake.areas import (
     water_setbacks,
 )
 from glademark.intake.corridors import no_corridors, read_corridors
+from glademark.intake.elevation import read_elevation, refuse_little_cover
 from glademark.intake.files import Snapshots
 from glademark.intake.gpx import Want
 from glademark.intake.ground import NOWHERE, Ground
@@ -180,7 +183,7 @@ def _survey(desk: _Desk) -> Survey:
         no_leave_trees(ground),
     )
     tables = _tables(desk, tally, volume_table, cruise)
-    terrain = desk.attempt(lambda: _terrain(desk, ground), None)
+    terrain, elevation = desk.attempt(lambda: _terrain(desk, ground), (None, None))
     if ledger.faults or ground.stand is None or marks is None:
         raise InputError(*ledger.faults)
     return Survey(
@@ -194,6 +197,7 @@ def _survey(desk: _Desk) -> Survey:
         volume_table=tables["volume_table"],
         cruise=tables["cruise"],
         terrain=terrain,
+        elevation=elevation,
         set_aside=ledger.set_aside_records,
         counts=ledger.counts,
         notices=ledger.notices,
@@ -293,12 +297,17 @@ def _tables(
     }
 
 
-def _terrain(desk: _Desk, ground: Ground) -> dict[str, float | str] | None:
-    """What the raster is, or None."""
+def _terrain(desk: _Desk, ground: Ground) -> tuple[dict[str, float | str] | None, Elevation | None]:
+    """What the raster is and the heights in it, or None."""
     source = desk.project.inputs.terrain
     if source is None:
-        return None
+        return None, None
+    settings = desk.project.terrain
     file = desk.snapshots.take("terrain", source.file, folder=desk.folder)
-    terrain = describe_terrain(file, source, ground, desk.ledger)
+    terrain = dict(describe_terrain(file, source, ground, desk.ledger))
+    refuse_little_cover(file, float(terrain["covered_share"]), settings)
+    elevation = read_elevation(
+        file, CRS.from_wkt(str(terrain["crs"])), ground, settings, desk.ledger
+    )
     desk.ledger.use_whole(file)
-    return dict(terrain)
+    return terrain, elevation

@@ -7,6 +7,7 @@ where a file is damaged: what lies before and after the damage is still read, an
 
 import json
 import logging
+import math
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -34,7 +35,7 @@ from glademark.errors import FileError, InputError
 from glademark.intake import geopackage, shapefile
 from glademark.intake.files import FieldFile
 from glademark.intake.records import Reading
-from glademark.intake.wording import quoted, shown
+from glademark.intake.wording import counted, quoted, shown
 
 log = logging.getLogger(__name__)
 
@@ -43,7 +44,9 @@ _READ_ERRORS = (
     CRSError, DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError,
     RuntimeError, ValueError, OSError, OverflowError,
 )  # fmt: skip
+_ONE_LAYER = frozenset({"Shapefile", "GeoJSON"})
 _RING_POINTS_MIN = 4
+_BYTE_FOR_BYTE = "ISO-8859-1"
 
 _Raw = tuple[dict[str, Any], npt.NDArray[np.int64], npt.NDArray[np.object_], list[npt.NDArray[Any]]]
 
@@ -83,7 +86,8 @@ def read_vector(file: FieldFile, *, layer: str | None) -> Reading:
     if file.format == "GeoPackage":
         reading = geopackage.with_texts_in_numbers(reading, layer=name)
     if not len(reading.rows):
-        msg = f"{file.name}: the layer '{shown(name)}' has no features. Export it again."
+        layers = "" if file.format in _ONE_LAYER else f" in the layer '{shown(name)}'"
+        msg = f"{file.name}: there are no features{layers}. Export it again."
         raise FileError(msg)
     return replace(reading, crs_by_default=by_default, notices=(*notices, *reading.notices))
 
@@ -105,7 +109,7 @@ def _layer(file: FieldFile, wanted: str | None) -> str:
     except _READ_ERRORS as error:
         raise _damaged(file, error) from error
     layers = [str(name) for name, kind in found if kind is not None]
-    if wanted is not None:
+    if wanted is not None and not (file.format in _ONE_LAYER and wanted == file.path.stem):
         if wanted in layers:
             return wanted
         msg = (
@@ -143,7 +147,7 @@ def _whole_columns(file: FieldFile, layer: str) -> Reading:
         return _record_by_record(file, layer)
     geometry, mended = _geometries(wkb)
     if mended:
-        notices.append(f"{file.name}: {mended} open rings were closed.")
+        notices.append(f"{file.name}: {counted(mended, 'open ring')} closed.")
     columns = dict(zip(meta["fields"], fields, strict=True))
     return Reading(
         file=file,
@@ -167,15 +171,44 @@ def _read_decoded(file: FieldFile, layer: str) -> tuple[*_Raw, list[str]]:
         )
         raise FileError(msg)
     options = {"layer": layer, "force_2d": True, "return_fids": True, "datetime_as_string": True}
-    encodings = shapefile.encodings(file) if file.format == "Shapefile" else ((None, ""),)
-    for encoding, notice in encodings:
+    for encoding, notice in _encodings(file):
         try:
-            raw = pyogrio.raw.read(file.copy, encoding=encoding, **options)
+            meta, fids, wkb, fields = pyogrio.raw.read(file.copy, encoding=encoding, **options)
         except UnicodeDecodeError:
             continue
-        return (*raw, [notice] if notice else [])
+        if encoding == _BYTE_FOR_BYTE:
+            fields = [_decoded_one_by_one(values) for values in fields]
+        return meta, fids, wkb, fields, [notice] if notice else []
     msg = f"{file.name}: the text is in no encoding that is known here. Export it again as UTF-8."
     raise FileError(msg)
+
+
+def _encodings(file: FieldFile) -> tuple[tuple[str | None, str], ...]:
+    """Encodings to try, each with the notice that is due if it fits."""
+    if file.format == "Shapefile":
+        return shapefile.encodings(file)
+    notice = f"{file.name}: some text is not UTF-8; read as Windows-1252. Check names with accents."
+    return ((None, ""), (_BYTE_FOR_BYTE, notice))
+
+
+def _decoded_one_by_one(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Texts that were read byte for byte: UTF-8 where they are, else Windows-1252."""
+    if values.dtype.kind != "O":
+        return values
+    texts = [
+        value if not isinstance(value, str) or value.isascii() else _decoded(value)
+        for value in values
+    ]
+    return np.array(texts, dtype=object)
+
+
+def _decoded(value: str) -> str:
+    """One such text."""
+    content = value.encode(_BYTE_FOR_BYTE)
+    try:
+        return content.decode("utf-8")
+    except UnicodeDecodeError:
+        return content.decode("cp1252", errors="replace")
 
 
 def _geometries(wkb: npt.NDArray[np.object_]) -> tuple[npt.NDArray[np.object_], int]:
@@ -195,8 +228,13 @@ def _column(values: npt.NDArray[Any]) -> pd.Series:
     """Numbers as they are, everything else as text."""
     if values.dtype.kind in "iufb":
         return pd.Series(values)
-    texts = ["" if value is None or value != value else str(value).strip() for value in values]  # noqa: PLR0124 - NaN alone differs from itself
+    texts = ["" if _is_missing(value) else str(value).strip() for value in values]
     return pd.Series(texts, dtype="str")
+
+
+def _is_missing(value: object) -> bool:
+    """Nothing recorded."""
+    return value is None or (isinstance(value, float) and math.isnan(value))
 
 
 def _crs(text: str | None, file: FieldFile) -> CRS | None:
@@ -282,5 +320,9 @@ def _states_crs(file: FieldFile) -> bool:
         raise FileError(msg) from error
     if not isinstance(document, dict) or "type" not in document:
         msg = f"{file.name}: this is JSON, but not GeoJSON: it has no 'type'. Export it as GeoJSON."
+        raise FileError(msg)
+    features = document.get("features")
+    if isinstance(features, list) and not all(isinstance(one, dict) for one in features):
+        msg = f"{file.name}: some entries among its features are no features. Export it again."
         raise FileError(msg)
     return document.get("crs") is not None

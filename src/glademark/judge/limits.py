@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.errors import InputError, UnitError
+from glademark.judge.stated_grades import stated_grades
 from glademark.layers import CHECKS
 from glademark.layout import Layout
 from glademark.project.model import LimitSetting, Project
@@ -28,7 +29,7 @@ from glademark.units import (
     to_si,
 )
 
-Kind = Literal["area", "length", "share", "diameter", "basal_area", "amounts"]
+Kind = Literal["area", "length", "share", "diameter", "basal_area", "amounts", "grade", "count"]
 Sense = Literal["max", "min"]
 
 NEAR_SHARE = 0.05
@@ -86,7 +87,7 @@ class Limit:
     title
         What it limits, in words.
     kind
-        What its value is; "amounts" is one amount per product.
+        What its value is; "amounts" is one amount per product, "grade" one share per length.
     judge
         Called with the case and the value in SI (a number, or text per product); gives rows with
         `subject`, `layer`, `feature`, `measured`, `limit_value`, `margin`, `unit`, `verdict` and
@@ -100,7 +101,7 @@ class Limit:
 
 
 Value = float | Mapping[str, tuple[float, str]]
-"""A number in SI, or amount and sale unit per product."""
+"""A number in SI, amount and sale unit per product, or share per length."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -180,10 +181,23 @@ def _value(text: str | Mapping[str, str], kind: Kind) -> Value:
     if not isinstance(text, str):
         msg = f"{dict(text)!r} is a table; expected one quantity"
         raise UnitError(msg)
+    if kind == "grade":
+        return stated_grades(text)
     if kind == "share":
         return share(text)
+    if kind == "count":
+        return _count(text)
     factors = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA}.get(kind, LENGTH_M)
     return to_si(text, factors) * (100 if kind == "diameter" else 1)
+
+
+def _count(text: str) -> float:
+    """A whole number without a unit."""
+    count, unit = split_quantity(text)
+    if unit or count < 0 or count != int(count):
+        msg = f"{text!r} is no count; expected a whole number without a unit, as in '2'"
+        raise UnitError(msg)
+    return count
 
 
 def number(value: Value) -> float:

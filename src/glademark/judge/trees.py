@@ -13,7 +13,7 @@ NAMED = 20
 def _dbh_max(case: Case, value: Value) -> pd.DataFrame:
     """The largest cut tree, with all trees beyond the limit named."""
     limit = number(value)
-    cut = case.layout.marks[case.layout.marks["kind"] == "cut"]
+    cut = case.layout.marks[case.layout.marks["kind"].isin(case.cut_kinds)]
     largest = cut["dbh_cm"].max()
     beyond = cut.loc[cut["dbh_cm"] > limit, "tree_id"].tolist()
     names = ", ".join(beyond[:NAMED])

@@ -239,7 +239,8 @@ def _cut_at_joins(
         chosen = (mine != other) & ~at_node & sticks_out
         for i, j in zip(mine[chosen], other[chosen], strict=True):
             corner = _open_corner(before[i], ends[i], lines[j], width_m[i] / 2)
-            cut[i] = _near_side(shapely.union(cut[i], corner), strips[j], lines[i])
+            filled = cut[i] if shapely.covers(strips[j], corner) else shapely.union(cut[i], corner)
+            cut[i] = _near_side(filled, strips[j], lines[i])
     return cut
 
 

@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.layers import LAYERS, Column
+from glademark.layers import LAYERS, Column, present
 from glademark.measure.polygons import as_multi
 
 _DTYPE = {"text": "object", "integer": "Int64", "real": "float64", "flag": "bool"}
@@ -19,7 +19,8 @@ def declared(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
     Parameters
     ----------
     frame
-        Has what is known of the layer's columns; others are dropped, missing ones come out empty.
+        Has what is known of the layer's columns; others are dropped, missing ones come out empty,
+        missing optional ones not at all.
     name
         Of a layer with geometry.
 
@@ -28,7 +29,7 @@ def declared(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
     layer
         Index 0..n-1, CRS of `frame`.
     """
-    layer = LAYERS[name]
+    layer = present(LAYERS[name], frame.columns)
     columns = {column.name: _column(frame, column) for column in layer.columns}
     geometry = frame.geometry.to_numpy()
     if layer.geometry != "Point":

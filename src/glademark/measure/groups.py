@@ -20,8 +20,8 @@ from scipy.spatial import cKDTree
 from glademark.measure.crowns import GeometryArray, crown_discs
 from glademark.measure.polygons import only_polygons
 
-TOUCH_M = 1e-9
-"""Rounding allowed in a distance that is to count as touching [m]."""
+TOUCH_M = 1e-6
+"""Rounding allowed in a distance that is to count as touching [m]; a northing has steps of 1e-9."""
 
 LEAST_CORNERS = 3
 """Boundary points that make a perimeter."""

@@ -19,6 +19,7 @@ from glademark.measure.crowns import GeometryArray, crown_discs, crown_radii, lo
 from glademark.measure.groups import stated_groups
 from glademark.measure.joined import join_openings
 from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
+from glademark.measure.on_ground import with_ground
 from glademark.measure.openings import Holes, Thresholds, find_holes, opening_numbers
 from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
@@ -88,7 +89,8 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
         standing=_standing(survey, project, sold, (classes, cover.operable.area / HECTARE_M2)),
         classes=classes,
     )
-    return assemble(measured, survey, project)
+    layout = assemble(measured, survey, project)
+    return with_ground(layout, survey, project, marks=marks, parts=measured.parts)
 
 
 def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:

@@ -128,7 +128,8 @@ def with_distances(
     -------
     marks
         With `line_distance_m`, `corridor_distance_m` (to the edge, negative inside; NaN without
-        corridors) and `corridor` (name of the nearest centre line, empty without corridors).
+        corridors) and `corridor` (name of the nearest centre line, the first by name where several
+        are; empty without corridors).
     """
     points = marks.geometry.to_numpy()
     outlines = [shapely.boundary(area) for area in [corridors.area, *edges]]
@@ -136,10 +137,11 @@ def with_distances(
     to_corridor = edge_distance(points, edges=corridors.area)
     shapely.prepare(corridors.area)
     inside = shapely.intersects_xy(corridors.area, *shapely.get_coordinates(points).T)
-    lines = corridors.lines.geometry.to_numpy()
+    lines = corridors.lines.sort_values("corridor")
     name = pd.Series("", index=marks.index, dtype=object)
     if len(lines) and len(points):
-        name[:] = corridors.lines["corridor"].to_numpy()[nearest_line(points, lines=lines)]
+        nearest = nearest_line(points, lines=lines.geometry.to_numpy())
+        name[:] = lines["corridor"].to_numpy()[nearest]
     return marks.assign(
         line_distance_m=away,
         corridor_distance_m=np.where(inside, -to_corridor, to_corridor),

@@ -111,9 +111,10 @@ def closed_union(
     ][: len(numbers)]
     if link_distance_m > 0:
         half = link_distance_m / 2
-        union = shapely.buffer(
+        closed = shapely.buffer(
             shapely.buffer(union, half, quad_segs=QUAD_SEGS), -half, quad_segs=QUAD_SEGS
         )
+        union = shapely.union(union, closed)  # chords for arcs would take some of the crowns away
     return pd.Series(union, index=numbers, dtype=object)
 
 

@@ -243,18 +243,30 @@ def volumes(
 def _of_product(trees: pd.DataFrame, name: str, sold: Sold) -> pd.DataFrame:
     """Parts of the trees of one product."""
     recorded = np.isfinite(trees["volume"].to_numpy(dtype=float)) & ~trees["cull"].to_numpy(bool)
-    first = _recorded(trees[recorded], name=name, products=sold.products)
+    unit = _unit_for(trees[recorded], name, sold)
+    first = _recorded(trees[recorded], name=name, unit=unit, products=sold.products)
     rest = trees[~recorded]
-    own = _computed(rest, name, "", sold)
+    own = _computed(rest, name, "", sold, unit=unit)
     part_names = sold.table.parts_of(name) if sold.table is not None else ()
     more = [_computed(rest, name, part, sold) for part in part_names if part]
     return pd.concat([first, own, *(piece[piece["gross"] > 0] for piece in more)])
 
 
-def _recorded(trees: pd.DataFrame, *, name: str, products: Mapping[str, Product]) -> pd.DataFrame:
+def _unit_for(recorded: pd.DataFrame, name: str, sold: Sold) -> str:
+    """Sale unit of a product: as stated, else the table's, else the one recorded most often."""
+    unit = _unit_of(name, sold.products)
+    if not unit and sold.table is not None:
+        unit = sold.table.unit_of(name)
+    if not unit and name and len(recorded):
+        unit = str(recorded["volume_unit"].mode().iloc[0])
+    return unit
+
+
+def _recorded(
+    trees: pd.DataFrame, *, name: str, unit: str, products: Mapping[str, Product]
+) -> pd.DataFrame:
     """Volumes that were recorded with the tree, in the product's sale unit."""
     given = trees["volume_unit"].to_numpy(dtype=object)
-    unit = _unit_of(name, products)
     factor = np.array([unit_factor(u, unit) for u in given], dtype=float)
     gross = trees["volume"].to_numpy(dtype=float) * factor
     source = np.where(np.isfinite(gross), RECORDED, UNIT_DIFFERS)
@@ -288,10 +300,12 @@ def unit_factor(given: str, wanted: str) -> float:
     return size / unit if kind == other else float("nan")
 
 
-def _computed(trees: pd.DataFrame, name: str, part: str, sold: Sold) -> pd.DataFrame:
+def _computed(
+    trees: pd.DataFrame, name: str, part: str, sold: Sold, *, unit: str = ""
+) -> pd.DataFrame:
     """Volumes of one part: from the table, else by an equation; NaN with the reason for none."""
     sold_as = part or name
-    unit = _unit_of(sold_as, sold.products)
+    unit = unit or _unit_of(sold_as, sold.products)
     per_tree, source, unit = _from_table(trees, name, part, (sold.table, unit))
     open_still = np.isnan(per_tree) & np.isfinite(trees["dbh"].to_numpy(dtype=float))
     if part == "" and name in sold.products and sold.settings is not None and open_still.any():

@@ -27,6 +27,9 @@ ZONE_SUM_TOLERANCE = 1e-9
 LISTED_ERRORS = 2.0
 """A disagreement of paint and position is listed beyond so many standard errors of the line."""
 
+BESIDE_M = 15.0
+"""Width of the belt beside a corridor in which the density of other trees is counted [m]."""
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -302,7 +305,7 @@ class Disagreement:
 
 
 def paint_disagreement(
-    marks: gpd.GeoDataFrame, *, corridor: BaseGeometry, width_m: FloatArray, length_m: float
+    marks: pd.DataFrame, *, corridor: BaseGeometry, width_m: FloatArray, stand: BaseGeometry
 ) -> Disagreement:
     """
     Where paint and position disagree about the corridor, and how often they must.
@@ -316,8 +319,8 @@ def paint_disagreement(
         Union of the corridors inside the stand.
     width_m
         Width of the corridor nearest to each mark [m].
-    length_m
-        Length of all centre lines [m].
+    stand
+        Polygon; density beside the corridors is counted inside it.
 
     Returns
     -------
@@ -335,28 +338,15 @@ def paint_disagreement(
     stray = stray_share(np.where(np.isfinite(width_m), width_m, 1.0), sigma_m=sigma)
     expected = float((trees * stray)[is_corridor].sum())
     if is_other.any() and corridor.area > 0:
-        expected += float(np.average(stray[is_other], weights=trees[is_other])) * _beside(
-            trees, away, is_other, corridor.area, length_m
-        )
+        near = is_other & (away <= BESIDE_M)
+        belt = shapely.intersection(shapely.buffer(corridor, BESIDE_M), stand)
+        beside = shapely.difference(belt, corridor).area
+        density = float(trees[near].sum()) / beside if beside > 0 else 0.0
+        mean_stray = float(np.average(stray[is_other], weights=trees[is_other]))
+        expected += mean_stray * density * corridor.area
     return Disagreement(
         trees=int(trees[differs].sum()),
         expected=expected,
         listed=marks.index[listed],
         listed_trees=int(trees[listed].sum()),
     )
-
-
-BESIDE_M = 15.0
-"""Width of the belt beside a corridor in which the density of other trees is counted [m]."""
-
-
-def _beside(
-    trees: FloatArray,
-    away: FloatArray,
-    is_other: npt.NDArray[np.bool_],
-    corridor_m2: float,
-    length_m: float,
-) -> float:
-    """Other trees that would stand in the corridors at the density that they have beside them."""
-    belt = is_other & (away <= BESIDE_M)
-    return float(trees[belt].sum()) / (corridor_m2 + 2 * BESIDE_M * length_m) * corridor_m2

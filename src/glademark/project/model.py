@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
-from glademark.units import AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, share, to_si
+from glademark.units import AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, bearing, share, to_si
 
 PaintMeaning = Literal[
     "corridor", "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
@@ -49,6 +49,10 @@ def _share(value: object) -> object:
     return share(value) if isinstance(value, str) else _unit_missing(value, "35 %")
 
 
+def _bearing(value: object) -> object:
+    return bearing(value) if isinstance(value, str) else _unit_missing(value, "270 deg")
+
+
 def _unit_missing(value: object, example: str) -> object:
     """Let defaults pass, refuse bare numbers from the file."""
     if isinstance(value, float) and not isinstance(value, bool) and math.isnan(value):
@@ -62,6 +66,7 @@ Area = Annotated[float, BeforeValidator(_area)]
 Solid = Annotated[float, BeforeValidator(_solid)]
 Share = Annotated[float, BeforeValidator(_share)]
 BasalAreaPerHectare = Annotated[float, BeforeValidator(_basal_area)]
+Bearing = Annotated[float, BeforeValidator(_bearing)]
 
 
 class Part(BaseModel):
@@ -245,6 +250,79 @@ class AllowanceSettings(Part):
         return None if value is None else value * 100
 
 
+class TerrainSettings(Part):
+    """
+    How the terrain raster is read, and over what grades are taken.
+
+    Attributes
+    ----------
+    height_unit
+        Unit of the heights; the file's own where not given.
+    margin_m
+        Ground around the stand that is read as well.
+    covered_min
+        Least share of the stand that must have heights.
+    grade_lengths_m
+        Lengths over which grades are taken, rising.
+    steep_grade
+        From where on a stretch counts as steep.
+    grade_classes
+        Upper ends of the classes of grade, rising.
+    """
+
+    height_unit: Literal["m", "ft"] | None = None
+    margin_m: Length = Field(50.0, alias="margin", gt=0, le=5000)
+    covered_min: Share = 0.5
+    grade_lengths_m: tuple[Length, ...] = Field(
+        (10.0, 30.0), alias="grade_lengths", min_length=1, max_length=6
+    )
+    steep_grade: Share = Field(0.2, gt=0)
+    grade_classes: tuple[Share, ...] = Field((0.1, 0.2, 0.3), min_length=1, max_length=12)
+
+    @field_validator("grade_lengths_m", "grade_classes")
+    @classmethod
+    def _rising(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if not all(b > a for a, b in pairwise((0.0, *value))):
+            msg = f"{list(value)} does not rise from a first value above 0"
+            raise ValueError(msg)
+        return value
+
+
+class MachineSettings(Part):
+    """
+    What the machine reaches and carries.
+
+    Attributes
+    ----------
+    reach_m
+        Of boom or winch line, from the corridor's edge.
+    payload_m3
+        Solid wood of one load.
+    snapping_distance_m
+        Corridor ends this close to another line or a landing belong to it.
+    """
+
+    reach_m: Length | None = Field(None, alias="reach", gt=0, le=500)
+    payload_m3: Solid | None = Field(None, alias="payload", gt=0)
+    snapping_distance_m: Length = Field(1.0, alias="snapping_distance", ge=0, le=20)
+
+
+class WindSettings(Part):
+    """
+    The prevailing wind and the height of the trees that it meets.
+
+    Attributes
+    ----------
+    from_deg
+        Bearing from which it blows, clockwise from north.
+    tree_height_m
+        Height of the trees around openings; that of their marks where not given.
+    """
+
+    from_deg: Bearing | None = Field(None, alias="from")
+    tree_height_m: Length | None = Field(None, alias="tree_height", gt=0, le=150)
+
+
 class DeliverSettings(Part):
     """
     What is made, and on which paper.
@@ -299,5 +377,8 @@ class Project(Part):
     water: WaterSettings = WaterSettings()
     volume: VolumeSettings = VolumeSettings()
     allowance: AllowanceSettings = AllowanceSettings()
+    terrain: TerrainSettings = TerrainSettings()
+    machine: MachineSettings = MachineSettings()
+    wind: WindSettings = WindSettings()
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     deliver: DeliverSettings = DeliverSettings()

@@ -1,0 +1,1 @@
+"""The field guide: one page that the contractor works from."""

@@ -1,0 +1,197 @@
+"""The allowance as a picture: what may go, and what corridors, openings and the matrix draw."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from glademark.deliver.quantities import (
+    basal_area_unit,
+    heading_unit,
+    sale_decimals,
+    show_number,
+    show_share,
+    shown_unit,
+)
+from glademark.deliver.review_page.wording import field_text, unit_text
+
+if TYPE_CHECKING:
+    from glademark.layers import Units
+    from glademark.layout import Layout
+
+WIDTH = 600
+"""Length of the picture, in its own units."""
+
+_PARTS = (
+    ("corridor", "Corridors"),
+    ("opening", "Openings"),
+    ("matrix", "Matrix"),
+    ("other", "Elsewhere"),
+)
+_AIR = 1.06  # of the longest bar
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Part:
+    """What one zone draws: its place in the picture, and in words with the share of its stock."""
+
+    name: str
+    title: str
+    x: float
+    width: float
+    text: str
+    share: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Account:
+    """
+    One quantity: what may go, what goes, what is left.
+
+    Attributes
+    ----------
+    title, basis
+        The quantity with its unit, and where the standing stock comes from.
+    parts
+        What zones draw, beside each other.
+    cap_x, cap_from, cap_width
+        Place of the cap and of its interval; None where there is no cap or no interval.
+    standing, cap, drawn, left, share
+        In words, with their intervals.
+    overdrawn
+        Whether more is drawn than may go.
+    """
+
+    title: str
+    basis: str
+    parts: tuple[Part, ...]
+    cap_x: float | None
+    cap_from: float | None
+    cap_width: float | None
+    standing: str
+    cap: str
+    drawn: str
+    left: str
+    share: str
+    overdrawn: bool
+
+
+def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
+    """
+    The allowance, one account a quantity.
+
+    Parameters
+    ----------
+    layout
+        What was measured; its `allowance` is used where it has one.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    accounts
+        Empty where the standing stock is not known.
+    """
+    table = getattr(layout, "allowance", None)
+    if not isinstance(table, pd.DataFrame) or table.empty:
+        return ()
+    rows = table.astype(object).to_dict("records")
+    return tuple(_account({str(key): part for key, part in row.items()}, units) for row in rows)
+
+
+def _account(row: dict[str, Any], units: Units) -> Account:
+    """One quantity."""
+    name, size, decimals = _unit(row["unit"], units)
+    number = {key: _number(value) for key, value in row.items()}
+    drawn = number["drawn"]
+    high = number["left_high"] + drawn
+    longest = max(value for value in (drawn, number["cap"], high, 0.0) if not math.isnan(value))
+    per = WIDTH / (longest * _AIR) if longest > 0 else 0.0
+    low = number["left_low"] + drawn
+    interval = not math.isnan(low) and high > low
+
+    def words(key: str) -> str:
+        """The amount with its interval."""
+        ends = [number.get(f"{key}{end}", math.nan) / size for end in ("_low", "_high")]
+        text = show_number(number[key] / size, decimals)
+        if math.isnan(number[key]):
+            return ""
+        if any(math.isnan(end) for end in ends) or ends[0] == ends[1]:
+            return f"{text} {name}"
+        between = " to ".join(show_number(end, decimals) for end in ends)
+        return f"{text} {name} ({between})"
+
+    return Account(
+        title=_title(row, name),
+        basis=field_text(row["basis"]),
+        parts=_parts(number, per, size, (name, decimals)),
+        cap_x=None if math.isnan(number["cap"]) else round(number["cap"] * per, 1),
+        cap_from=round(low * per, 1) if interval else None,
+        cap_width=round((high - low) * per, 1) if interval else None,
+        standing=words("standing"),
+        cap=words("cap"),
+        drawn=words("drawn"),
+        left=words("left"),
+        share=_share_words(number),
+        overdrawn=number["left"] < 0,
+    )
+
+
+def _number(value: object) -> float:
+    """A number, NaN for none and for text."""
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _unit(unit: str, units: Units) -> tuple[str, float, int]:
+    """Name of the unit shown, how much it holds, decimals."""
+    if unit == "m2":
+        name, size = basal_area_unit(units)
+    else:
+        name, size = shown_unit(unit, units)
+    return unit_text(heading_unit(name)), size, sale_decimals(name)
+
+
+def _title(row: dict[str, Any], name: str) -> str:
+    """The quantity, and by which rule it is scaled."""
+    quantity = field_text(row["quantity"]).replace("_", " ")
+    rule = field_text(row["log_rule"])
+    return f"{quantity.capitalize()}, {name}" + (f" ({rule})" if rule else "")
+
+
+def _parts(
+    number: dict[str, float], per: float, size: float, shown: tuple[str, int]
+) -> tuple[Part, ...]:
+    """What each zone draws, one beside the other."""
+    name, decimals = shown
+    parts: list[Part] = []
+    x = 0.0
+    for zone, title in _PARTS:
+        amount = number[f"drawn_{zone}"]
+        if not amount > 0:
+            continue
+        share = number.get(f"share_{zone}", math.nan)
+        parts.append(
+            Part(
+                name=zone,
+                title=title,
+                x=round(x * per, 1),
+                width=round(amount * per, 1),
+                text=f"{show_number(amount / size, decimals)} {name}",
+                share="" if math.isnan(share) else show_share(share),
+            )
+        )
+        x += amount
+    return tuple(parts)
+
+
+def _share_words(number: dict[str, float]) -> str:
+    """Share of the standing stock that is taken, with its interval."""
+    share, low, high = (number[f"share{end}"] for end in ("", "_low", "_high"))
+    if math.isnan(share):
+        return ""
+    if math.isnan(low) or low == high:
+        return show_share(share)
+    return f"{show_share(share)} ({show_share(low)} to {show_share(high)})"

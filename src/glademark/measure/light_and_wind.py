@@ -1,0 +1,172 @@
+"""
+Openings under light and wind: their shape against the height around, and their exposed edge.
+
+The edge that faces the wind is the one across the opening: there the wind that has crossed the
+hole meets trees that stood sheltered until now.
+"""
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from scipy.spatial.distance import pdist, squareform
+from shapely.geometry.base import BaseGeometry
+
+FACING_DEG = 45.0
+"""An edge faces the wind where the wind meets it within this angle of square: our own choice, one
+quarter of a round opening."""
+
+STEP_M = 2.0
+"""Most length of the pieces in which an edge is looked at [m]."""
+
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+
+
+def long_axes(polygons: GeometryArray) -> FloatArray:
+    """
+    Bearing of the longest axis of each polygon.
+
+    Parameters
+    ----------
+    polygons
+        Polygons or MultiPolygons, projected CRS; shape (n,).
+
+    Returns
+    -------
+    bearings
+        Clockwise from north, 0 to below 180 [deg]; NaN for an empty polygon. One loop over
+        openings, because each hull has its own number of corners.
+
+    Examples
+    --------
+    >>> long_axes(np.array([shapely.box(0, 0, 1e-9, 10)])).round(6).tolist()
+    [0.0]
+    """
+    return np.array([_bearing(hull) for hull in shapely.convex_hull(polygons)], dtype=np.float64)
+
+
+def _bearing(hull: BaseGeometry) -> float:
+    """Bearing of the longest axis of one hull [deg]."""
+    corners = shapely.get_coordinates(hull)
+    if not len(corners):
+        return float("nan")
+    apart = squareform(pdist(corners))
+    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    east, north = corners[j] - corners[i]
+    return float(np.degrees(np.arctan2(east, north)) % 180)
+
+
+def width_to_height(
+    width_m: FloatArray, mean_height_m: FloatArray, *, tree_height_m: float | None
+) -> FloatArray:
+    """
+    Width of openings in heights of the trees.
+
+    Parameters
+    ----------
+    width_m
+        Widest extent at right angles to the longest axis [m].
+    mean_height_m
+        Mean height of the opening's marks, NaN where none was measured [m].
+    tree_height_m
+        Height of the trees around, where it is stated [m].
+
+    Returns
+    -------
+    ratios
+        By the stated height, else by that of the marks; NaN without either.
+    """
+    height = mean_height_m if tree_height_m is None else np.full(len(width_m), tree_height_m)
+    return np.asarray(width_m / np.where(height > 0, height, np.nan), dtype=np.float64)
+
+
+def exposed_edges(
+    openings: gpd.GeoDataFrame,
+    *,
+    wind_from_deg: float,
+    height_m: FloatArray,
+    open_ground: BaseGeometry,
+    stand: BaseGeometry,
+) -> pd.DataFrame:
+    """
+    Edge of each opening that faces the wind, and what of it has standing crowns behind it.
+
+    Parameters
+    ----------
+    openings
+        Polygon rows, projected CRS in metres.
+    wind_from_deg
+        Bearing from which the wind blows, clockwise from north [deg].
+    height_m
+        Height of the trees around each opening, NaN where unknown [m].
+    open_ground
+        Ground without standing crowns: openings, canopy gaps, corridors, landings, water.
+    stand
+        Polygon; nothing is known of what stands outside.
+
+    Returns
+    -------
+    edges
+        On the index of `openings`: `windward_edge_m`, and `windward_backed_m`, the part where the
+        wind finds ground of the stand that is not open within one height behind the edge (NaN where
+        no height is known).
+    """
+    pieces, owner = _edge_pieces(openings.geometry.to_numpy())
+    towards = np.radians(wind_from_deg + 180)
+    wind = np.array([np.sin(towards), np.cos(towards)])
+    run = pieces[:, 1] - pieces[:, 0]
+    length = np.hypot(*run.T)
+    outward = np.column_stack([run[:, 1], -run[:, 0]]) / length[:, None]  # rings run to the left
+    faces = outward @ wind >= np.cos(np.radians(FACING_DEG)) - 1e-12
+    windward = np.bincount(owner[faces], weights=length[faces], minlength=len(openings))
+    middle = pieces[faces].mean(axis=1)
+    reach = np.nan_to_num(height_m[owner[faces]])[:, None]
+    behind = shapely.linestrings(np.stack([middle, middle + reach * wind], axis=1))
+    shapely.prepare(open_ground)
+    standing = shapely.difference(shapely.intersection(behind, stand), open_ground)
+    backed = shapely.length(standing) > 1e-6  # noqa: PLR2004 - rounding
+    weight = length[faces] * backed
+    found = np.bincount(owner[faces], weights=weight, minlength=len(openings))
+    return pd.DataFrame(
+        {
+            "windward_edge_m": windward,
+            "windward_backed_m": np.where(np.isnan(height_m), np.nan, found),
+        },
+        index=openings.index,
+    )
+
+
+def _edge_pieces(polygons: GeometryArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """Short straight pieces of all edges with the ground to their left, and their polygon."""
+    whole = shapely.orient_polygons(polygons)
+    parts, part_owner = shapely.get_parts(whole, return_index=True)
+    rings, ring_part = shapely.get_rings(parts, return_index=True)
+    short = shapely.segmentize(rings, STEP_M)
+    points, ring = shapely.get_coordinates(short, return_index=True)
+    follows = ring[1:] == ring[:-1]
+    pairs = np.stack([points[:-1][follows], points[1:][follows]], axis=1)
+    owner = part_owner[ring_part[ring[:-1][follows]]]
+    some = np.hypot(*(pairs[:, 1] - pairs[:, 0]).T) > 0
+    return pairs[some], owner[some].astype(np.intp)
+
+
+def corridor_edges(openings: GeometryArray, corridor: BaseGeometry) -> FloatArray:
+    """
+    Length of each opening's edge that is already a corridor.
+
+    Parameters
+    ----------
+    openings
+        Polygons or MultiPolygons, projected CRS [m]; shape (n,).
+    corridor
+        Union of the corridors, perhaps empty.
+
+    Returns
+    -------
+    lengths
+        Of the edge that runs within the corridors or along their side [m].
+    """
+    edge = shapely.boundary(openings)
+    return np.asarray(shapely.length(shapely.intersection(edge, corridor)), dtype=np.float64)

@@ -1,0 +1,389 @@
+"""The ground under a layout: terrain, hauling, reach, crossings, light and wind laid over it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from glademark.elevation import Elevation, heights_at
+from glademark.layout import Layout
+from glademark.measure.carried_wood import Wood, wood_of
+from glademark.measure.corridor_grades import (
+    corridor_parts,
+    corridor_summary,
+    grade_figures,
+    grade_layer,
+    profiles,
+    sampled,
+    to_landing,
+)
+from glademark.measure.crossings import find_crossings
+from glademark.measure.declared import declared
+from glademark.measure.hauling import (
+    Hauling,
+    corridor_columns,
+    entries,
+    hauling_figures,
+    hauling_layer,
+    hauling_network,
+    mark_columns,
+    part_of,
+    stretches_of,
+)
+from glademark.measure.light_and_wind import (
+    corridor_edges,
+    exposed_edges,
+    long_axes,
+    width_to_height,
+)
+from glademark.measure.polygons import as_multi
+from glademark.measure.reach import MOST_STUBS
+from glademark.measure.reach_layer import (
+    Reach,
+    measure_reach,
+    reach_figures,
+    stub_layer,
+    stubs_for,
+)
+from glademark.measure.slope import (
+    FLAT,
+    SLOPE_COLUMNS,
+    Gradient,
+    cells_within,
+    gradient,
+    main_aspect,
+    slope_within,
+)
+from glademark.on_the_ground import (
+    PERMIT,
+    CrossingFigures,
+    LightFigures,
+    TerrainFigures,
+)
+from glademark.project.model import Project, WindSettings
+from glademark.survey import Survey
+
+NAMED = 10
+"""Corridors named in a notice; the rest are counted."""
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Task:
+    """What every step draws on."""
+
+    survey: Survey
+    project: Project
+    wood: Wood
+    hauling: Hauling | None
+
+
+def with_ground(
+    layout: Layout,
+    survey: Survey,
+    project: Project,
+    *,
+    marks: gpd.GeoDataFrame,
+    parts: pd.DataFrame,
+) -> Layout:
+    """
+    A layout with what is found of the ground.
+
+    Parameters
+    ----------
+    layout
+        As from `glademark.measure.assembly.assemble`.
+    survey
+        As intake handed it on: elevation, whole corridor lines, landings, water.
+    project
+        ``[terrain]``, ``[machine]``, ``[wind]``.
+    marks
+        Every used mark with `is_cut`, in the order of the layer `marks`.
+    parts
+        Volumes, as from `glademark.measure.volume.volumes`; `tree` is the index of `marks`.
+
+    Returns
+    -------
+    layout
+        With layers, columns, figures and notices of whatever the inputs allow; what they do not
+        allow is absent.
+    """
+    sites = survey.landings if survey.landing_sites is None else survey.landing_sites
+    hauling = hauling_network(
+        survey.corridors,
+        sites,
+        stand=shapely.union_all(layout.stand.geometry.to_numpy()),
+        snap_m=project.machine.snapping_distance_m,
+    )
+    task = _Task(survey=survey, project=project, wood=wood_of(marks, parts), hauling=hauling)
+    for step in (_with_hauling, _with_terrain, _with_reach, _with_crossings, _with_light):
+        layout = step(layout, task)
+    return layout
+
+
+def _with_hauling(layout: Layout, task: _Task) -> Layout:
+    """The way of the wood to the landing, where there is a landing."""
+    hauling, wood, machine = task.hauling, task.wood, task.project.machine
+    if hauling is None:
+        return layout
+    entry = entries(hauling, layout.marks.geometry.to_numpy())
+    cut = part_of(entry, wood.row)
+    stretches = stretches_of(hauling, cut, wood)
+    layer = hauling_layer(hauling, stretches, wood, payload_m3=machine.payload_m3)
+    figures = hauling_figures(hauling, layer, cut, wood, machine)
+    notices = []
+    if figures.unreached:
+        more = len(figures.unreached) - NAMED
+        names = ", ".join(figures.unreached[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        notices.append(
+            f"no landing is reached along corridors from {names}: {figures.trees_unreached} cut "
+            "trees there are in no hauling distance; check where the lines end, or "
+            "[machine] snapping_distance"
+        )
+    return replace(
+        layout,
+        marks=layout.marks.assign(**mark_columns(hauling, entry)),
+        corridors=_joined(layout.corridors, corridor_columns(layer)),
+        hauling=_layer(layer, "hauling", layout),
+        ground=replace(layout.ground, hauling=figures),
+        notices=(*layout.notices, *notices),
+    )
+
+
+def _with_terrain(layout: Layout, task: _Task) -> Layout:
+    """Slopes and grades, where there is terrain."""
+    elevation = task.survey.elevation
+    if elevation is None:
+        return layout
+    rise = gradient(elevation)
+    layout = replace(
+        layout,
+        marks=layout.marks.assign(**_under(layout.marks, elevation, rise)),
+        openings=_sloped(layout.openings, elevation, rise),
+        zones=_sloped(layout.zones, elevation, rise),
+        ground=replace(layout.ground, terrain=_terrain_figures(layout, elevation, rise)),
+        notices=(*layout.notices, *_coarse(elevation, task.project)),
+    )
+    return _with_grades(layout, task, elevation)
+
+
+def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
+    """Grades of the corridors, where there are any."""
+    parts = corridor_parts(layout.corridor_lines)
+    if parts.empty:
+        return layout
+    settings = task.project.terrain
+    samples, pieces = sampled(parts, elevation, settings)
+    direction = to_landing(pieces, task.hauling)
+    layer = grade_layer(parts, pieces, direction, settings)
+    summary = corridor_summary(parts, samples, layer, settings)
+    figures = grade_figures(samples, layer, summary, settings)
+    return replace(
+        layout,
+        corridors=_joined(layout.corridors, summary),
+        corridor_grades=_layer(layer, "corridor_grades", layout),
+        profiles=profiles(parts, samples, direction),
+        ground=replace(layout.ground, grades=figures),
+    )
+
+
+def _with_reach(layout: Layout, task: _Task) -> Layout:
+    """Distances to corridor edges, where the machine's reach is stated."""
+    reach_m, wood = task.project.machine.reach_m, task.wood
+    if reach_m is None:
+        return layout
+    points = layout.marks.geometry.to_numpy()
+    reach = measure_reach(points, layout.corridors)
+    cut = Reach(distance_m=reach.distance_m[wood.row], corridor=reach.corridor[wood.row])
+    stubs = stubs_for(points[wood.row], layout.corridors, reach_m=reach_m)
+    figures = reach_figures(cut, wood, stubs, reach_m=reach_m)
+    layer = stub_layer(
+        stubs, layout.marks, layout.corridors, wood, obstacles=_obstacles(task.survey)
+    )
+    notices = []
+    if figures.stubs == MOST_STUBS and figures.trees_left:
+        notices.append(
+            f"{MOST_STUBS} stubs of corridor would leave {figures.trees_left} cut trees beyond "
+            "reach; corridors are missing there"
+        )
+    return replace(
+        layout,
+        marks=layout.marks.assign(
+            reach_corridor=reach.corridor,
+            reach_m=reach.distance_m,
+            within_reach=reach.distance_m <= reach_m,
+        ),
+        corridor_stubs=_layer(layer, "corridor_stubs", layout),
+        ground=replace(layout.ground, reach=figures),
+        notices=(*layout.notices, *notices),
+    )
+
+
+def _obstacles(survey: Survey) -> dict[str, shapely.Geometry]:
+    """Ground that a corridor had better not cross."""
+    frames = {"keep_out": survey.keep_out, "setback": survey.setbacks, "water": survey.water}
+    return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
+
+
+def _with_crossings(layout: Layout, task: _Task) -> Layout:
+    """Crossings of water and setbacks, where there are any."""
+    survey = task.survey
+    if survey.corridors.empty or (survey.water.empty and survey.setbacks.empty):
+        return layout
+    found = find_crossings(
+        survey.corridors,
+        water=survey.water,
+        setbacks=survey.setbacks,
+        stand=shapely.union_all(layout.stand.geometry.to_numpy()),
+    )
+    wet = int((found["what"] == "water").sum())
+    figures = CrossingFigures(
+        water=wet, setbacks=len(found) - wet, least_angle_deg=float(found["angle_deg"].min())
+    )
+    notices = []
+    if len(found):
+        number = "once" if len(found) == 1 else f"{len(found)} times"
+        notices.append(f"corridors cross water or a setback {number}. {PERMIT}")
+    return replace(
+        layout,
+        water_crossings=_layer(
+            found.assign(crossing=np.arange(1, len(found) + 1)), "water_crossings", layout
+        ),
+        ground=replace(layout.ground, crossings=figures),
+        notices=(*layout.notices, *notices),
+    )
+
+
+def _with_light(layout: Layout, task: _Task) -> Layout:
+    """Shape and edges of openings, where there are any."""
+    openings, wind = layout.openings, task.project.wind
+    if openings.empty:
+        return layout
+    shapes = openings.geometry.to_numpy()
+    corridor = shapely.union_all(layout.corridors.geometry.to_numpy())
+    diameter = openings["equivalent_diameter_m"].to_numpy(dtype=float)
+    own_height = diameter / openings["diameter_to_height"].to_numpy(dtype=float)
+    width = openings["width_m"].to_numpy(dtype=float)
+    table = openings.assign(
+        long_axis_deg=long_axes(shapes),
+        width_to_height=width_to_height(width, own_height, tree_height_m=wind.tree_height_m),
+        corridor_edge_m=corridor_edges(shapes, corridor),
+    )
+    if wind.from_deg is not None:
+        table = table.assign(**_exposed(table, layout, wind, own_height))
+    return replace(
+        layout, openings=table, ground=replace(layout.ground, light=_light_figures(table, wind))
+    )
+
+
+def _exposed(
+    openings: gpd.GeoDataFrame, layout: Layout, wind: WindSettings, own_height: FloatArray
+) -> Mapping[str, pd.Series]:
+    """Windward edges of openings."""
+    bare = (openings, layout.canopy_gaps, layout.corridors, layout.landings, layout.water)
+    stated = wind.tree_height_m
+    edges = exposed_edges(
+        openings,
+        wind_from_deg=float(wind.from_deg or 0.0),
+        height_m=own_height if stated is None else np.full(len(openings), stated),
+        open_ground=shapely.union_all(
+            np.concatenate([frame.geometry.to_numpy() for frame in bare])
+        ),
+        stand=shapely.union_all(layout.stand.geometry.to_numpy()),
+    )
+    return {str(name): edges[name] for name in edges}
+
+
+def _light_figures(openings: gpd.GeoDataFrame, wind: WindSettings) -> LightFigures:
+    """Totals over openings."""
+
+    def total(name: str) -> float | None:
+        """Sum of a column; None where it is absent or nothing in it is known."""
+        if name not in openings or openings[name].isna().all():
+            return None
+        return float(openings[name].sum())
+
+    return LightFigures(
+        wind_from_deg=wind.from_deg,
+        edge_m=float(openings["perimeter_m"].sum()),
+        windward_m=total("windward_edge_m"),
+        windward_backed_m=total("windward_backed_m"),
+        corridor_edge_m=float(openings["corridor_edge_m"].sum()),
+    )
+
+
+def _under(marks: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> dict[str, FloatArray]:
+    """Height and slope of the ground at marks; the slope is that of the cell."""
+    x, y = shapely.get_coordinates(marks.geometry.to_numpy()).reshape(-1, 2).T
+    row, column = (np.rint(place) for place in elevation.cell_of(x, y))
+    rows, columns = elevation.heights_m.shape
+    known = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+    at = np.where(known, row, 0).astype(int), np.where(known, column, 0).astype(int)
+    slope = np.hypot(rise.east[at], rise.north[at]) if rows and columns else np.zeros(len(x))
+    return {
+        "elevation_m": heights_at(elevation, x, y),
+        "slope_pct": np.where(known, 100 * slope, np.nan),
+    }
+
+
+def _sloped(areas: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> gpd.GeoDataFrame:
+    """Areas with the slope of their ground."""
+    slopes = slope_within(areas.geometry.to_numpy(), elevation, rise).set_index(areas.index)
+    return areas.assign(**{name: slopes[name] for name in SLOPE_COLUMNS})
+
+
+def _terrain_figures(layout: Layout, elevation: Elevation, rise: Gradient) -> TerrainFigures:
+    """The terrain over the stand."""
+    stand = shapely.union_all(layout.stand.geometry.to_numpy())
+    east, north, height = cells_within(stand, elevation, rise)
+    slope = np.hypot(east, north)
+    known = slope[~np.isnan(slope)]
+    heights = height[~np.isnan(height)]
+    steep = slope >= FLAT
+    return TerrainFigures(
+        file=elevation.file,
+        cell_x_m=elevation.cell_x_m,
+        cell_y_m=elevation.cell_y_m,
+        lowest_m=float(heights.min()) if len(heights) else np.nan,
+        highest_m=float(heights.max()) if len(heights) else np.nan,
+        slope_mean=float(known.mean()) if len(known) else np.nan,
+        slope_p90=float(np.percentile(known, 90)) if len(known) else np.nan,
+        slope_max=float(known.max()) if len(known) else np.nan,
+        aspect=main_aspect(east[steep], north[steep]) if len(known) else "",
+    )
+
+
+def _coarse(elevation: Elevation, project: Project) -> list[str]:
+    """Notice where a grade is asked for over less than a cell of the terrain."""
+    cell, over = max(elevation.cell_x_m, elevation.cell_y_m), project.terrain.grade_lengths_m[0]
+    if over >= cell:
+        return []
+    notice = (
+        f"{elevation.file}: its cells are {cell:.1f} m wide, so grades over {over:g} m are "
+        "smoother than the ground; state longer [terrain] grade_lengths, or bring a finer raster"
+    )
+    return [notice]
+
+
+def _joined(corridors: gpd.GeoDataFrame, more: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Corridors with more columns, by their names."""
+    found = more.reindex(corridors["corridor"])
+    columns = {name: found[name].to_numpy() for name in found}
+    if "landing" in columns:
+        columns["landing"] = found["landing"].fillna("").to_numpy()
+    return corridors.assign(**columns)
+
+
+def _layer(frame: gpd.GeoDataFrame, name: str, layout: Layout) -> gpd.GeoDataFrame:
+    """A frame as the layer of that name; lines keep their direction."""
+    layer = declared(frame.set_crs(layout.crs, allow_override=True), name)
+    return layer.set_geometry(
+        gpd.GeoSeries(as_multi(frame.geometry.to_numpy()), crs=layout.crs)
+        if len(frame)
+        else layer.geometry
+    )

@@ -1,0 +1,294 @@
+"""GeoPackage, Shapefile and GeoJSON: what they can hide, and that none of it is lost."""
+
+import json
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+import shapely
+
+from glademark.errors import InputError
+from glademark.survey import Survey
+
+Read = Callable[..., Survey]
+Layer = Callable[..., str]
+COLUMNS = {"tree": ["1", "2", "3"], "dbh_in": [12.0, 13.0, 14.0]}
+
+
+@pytest.fixture
+def points(at: Callable) -> list[shapely.Point]:
+    """Three marks in the stand."""
+    return [at(50, 50), at(60, 60), at(70, 70)]
+
+
+def noticed(survey: Survey, part: str) -> bool:
+    """Whether a notice holds a text."""
+    return any(part in notice for notice in survey.notices)
+
+
+@pytest.mark.parametrize("name", ["m.gpkg", "m.shp", "m.geojson", "M A R K S.shp", "mé.shp"])
+def test_a_layer_of_marks_is_read(survey: Read, layer: Layer, points: list, name: str) -> None:
+    """Whatever the format and the name of the file."""
+    options = {"crs": "EPSG:4326"} if name.endswith("json") else {}
+    shapes = gpd.GeoSeries(points, crs=32616).to_crs(options.get("crs", "EPSG:32616"))
+    marks = survey(layer(name, list(shapes), COLUMNS, **options)).marks
+
+    assert marks["tree_id"].tolist() == ["1", "2", "3"]
+    assert marks["dbh"].tolist() == [12, 13, 14]
+    assert shapely.distance(marks.geometry.to_numpy(), points).max() < 1e-6
+
+
+def test_signs_that_the_library_takes_for_its_own_are_part_of_a_name(
+    survey: Read, layer: Layer, points: list, tmp_path: Path
+) -> None:
+    """It would look for another file behind the exclamation mark."""
+    layer("m.gpkg", points, COLUMNS)
+    (tmp_path / "m.gpkg").rename(tmp_path / "a!b #1?.gpkg")
+
+    assert len(survey("a!b #1?.gpkg").marks) == 3
+
+
+def test_rows_in_a_write_ahead_log_are_read_and_left_there(
+    survey: Read, layer: Layer, points: list, tmp_path: Path
+) -> None:
+    """A layer that is open in the office holds its newest rows beside the file."""
+    name = layer("m.gpkg", points[:2], {key: values[:2] for key, values in COLUMNS.items()})
+    with closing(sqlite3.connect(tmp_path / name)) as database:
+        for (trigger,) in database.execute("SELECT name FROM sqlite_master WHERE type='trigger'"):
+            database.execute(f'DROP TRIGGER "{trigger}"')
+        database.execute("PRAGMA journal_mode=WAL")
+        database.execute("INSERT INTO m (geom, tree, dbh_in) SELECT geom, '3', 14 FROM m LIMIT 1")
+        database.commit()
+        before = {path.name: path.read_bytes() for path in tmp_path.glob("m.gpkg*")}
+        marks = survey(name).marks
+        after = {path.name: path.read_bytes() for path in tmp_path.glob("m.gpkg*")}
+
+    assert "m.gpkg-wal" in before
+    assert marks["tree_id"].tolist() == ["1", "2", "3"]
+    assert after == before
+
+
+def test_a_log_that_was_left_behind_is_told(
+    survey: Read, layer: Layer, points: list, tmp_path: Path
+) -> None:
+    """A copy of an open GeoPackage may miss its newest rows."""
+    name = layer("m.gpkg", points, COLUMNS)
+    with closing(sqlite3.connect(tmp_path / name)) as database:
+        database.execute("PRAGMA journal_mode=WAL")
+
+    assert noticed(survey(name), "m.gpkg: it was open in another program when it was copied")
+
+
+def test_text_in_a_column_of_numbers_is_no_zero(
+    survey: Read, layer: Layer, points: list, tmp_path: Path
+) -> None:
+    """SQLite keeps any text there; the library would read it as 0."""
+    name = layer("m.gpkg", points, COLUMNS)
+    with closing(sqlite3.connect(tmp_path / name)) as database:
+        for (trigger,) in database.execute("SELECT name FROM sqlite_master WHERE type='trigger'"):
+            database.execute(f'DROP TRIGGER "{trigger}"')
+        database.execute("UPDATE m SET dbh_in = 'see photo' WHERE tree = '2'")
+        database.commit()
+    result = survey(name)
+
+    assert result.marks["tree_id"].tolist() == ["1", "3"]
+    assert result.set_aside["reason"].item().startswith('diameter is "see photo", not a number')
+    assert result.set_aside["record"].item() == 2
+
+
+def test_names_of_columns_are_data(survey: Read, layer: Layer, points: list) -> None:
+    """A quote in a name is part of the name."""
+    odd = 'a"b; DROP TABLE m; --'
+    marks = survey(layer("m.gpkg", points, {**COLUMNS, odd: [1.5, 2.5, 3.5]})).marks
+
+    assert marks[odd].tolist() == ["1.5", "2.5", "3.5"]
+
+
+def test_of_several_layers_one_must_be_named(
+    survey: Read, layer: Layer, points: list, square: Callable
+) -> None:
+    """The library would take the first."""
+    layer("all.gpkg", points, COLUMNS, layer="marks")
+    layer("all.gpkg", [square()], layer="stand")
+
+    with pytest.raises(InputError, match=r"all\.gpkg: there are 2 layers: 'marks', 'stand'.*Say"):
+        survey("all.gpkg")
+    named = {"file": "all.gpkg", "layer": "marks"}
+    assert len(survey(named, inputs={"stand": {"file": "all.gpkg", "layer": "stand"}}).marks) == 3
+    with pytest.raises(InputError, match="there is no layer 'trees'; there are 'marks', 'stand'"):
+        survey({"file": "all.gpkg", "layer": "trees"})
+
+
+def test_an_empty_layer_is_refused(survey: Read, layer: Layer) -> None:
+    """Zero records are no result."""
+    with pytest.raises(InputError, match=r"m\.gpkg: there are no features in the layer 'm'"):
+        survey(layer("m.gpkg", [], {"tree": []}))
+
+
+@pytest.mark.parametrize("keep", [0.3, 0.7, 0.98])
+def test_a_cut_off_geopackage_is_refused(
+    survey: Read, layer: Layer, points: list, tmp_path: Path, keep: float
+) -> None:
+    """A copy that was broken off is told as such."""
+    name = layer("m.gpkg", points, COLUMNS)
+    content = (tmp_path / name).read_bytes()
+    (tmp_path / name).write_bytes(content[: int(len(content) * keep)])
+
+    with pytest.raises(InputError, match=r"m\.gpkg: the GeoPackage is damaged or cut off"):
+        survey(name)
+
+
+@pytest.mark.parametrize("ending", [".shx", ".dbf"])
+def test_a_shapefile_without_a_part_is_refused(
+    survey: Read, layer: Layer, points: list, tmp_path: Path, ending: str
+) -> None:
+    """Which part is missing is said."""
+    name = layer("m.shp", points, COLUMNS)
+    (tmp_path / "m").with_suffix(ending).unlink()
+
+    with pytest.raises(InputError, match=rf"m\.shp: its \{ending} file is missing"):
+        survey(name)
+
+
+def test_a_shapefile_without_a_coordinate_system_asks_for_it(
+    survey: Read, layer: Layer, points: list, tmp_path: Path
+) -> None:
+    """It is stated in the project file, and never guessed."""
+    name = layer("m.shp", points, COLUMNS)
+    (tmp_path / "m.prj").unlink()
+
+    with pytest.raises(InputError, match=r"m\.shp: it does not say its coordinate system.*EPSG:…"):
+        survey(name)
+    assert len(survey({"file": name, "crs": "EPSG:32616"}).marks) == 3
+
+
+@pytest.mark.parametrize("ending", [".shp", ".shx"])
+def test_a_cut_off_shapefile_is_refused(
+    survey: Read, layer: Layer, points: list, tmp_path: Path, ending: str
+) -> None:
+    """The library would give empty shapes instead."""
+    name = layer("m.shp", points, COLUMNS)
+    part = (tmp_path / name).with_suffix(ending)
+    part.write_bytes(part.read_bytes()[:-20])
+
+    with pytest.raises(InputError, match=rf"its \{ending} file is cut off"):
+        survey(name)
+
+
+def test_parts_of_two_shapefiles_are_refused(
+    survey: Read, layer: Layer, points: list, tmp_path: Path
+) -> None:
+    """Else diameters would go to the wrong trees."""
+    name = layer("m.shp", points, COLUMNS)
+    layer("other.shp", points[:1], {"tree": ["9"]})
+    shutil.copy(tmp_path / "other.dbf", tmp_path / "m.dbf")
+
+    with pytest.raises(InputError, match="3 shapes but 1 rows of attributes"):
+        survey(name)
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        ("UTF-8", "utf-8", ""),
+        (None, "utf-8", "its text declares no encoding; read as UTF-8"),
+        (None, "cp1252", "its text declares no encoding; read as Windows-1252"),
+        ("UTF-8", "cp1252", "its text is not in the encoding that it declares; read as Windows"),
+    ],
+)
+def test_the_encoding_of_a_shapefile_is_found(
+    survey: Read,
+    layer: Layer,
+    points: list,
+    tmp_path: Path,
+    case: tuple[str | None, str, str],
+) -> None:
+    """What is declared counts where it fits; any other choice is told."""
+    declared, written, notice = case
+    columns = {**COLUMNS, "species": ["hêtre"] * 3}
+    name = layer("m.shp", points, columns, encoding="utf-8" if written == "utf-8" else "cp1252")
+    (tmp_path / "m.cpg").unlink(missing_ok=True)
+    table = bytearray((tmp_path / "m.dbf").read_bytes())
+    table[29] = 0
+    (tmp_path / "m.dbf").write_bytes(table)
+    if declared:
+        (tmp_path / "m.cpg").write_text(declared)
+    result = survey(name)
+
+    assert result.marks["species"].tolist() == ["hêtre"] * 3
+    assert noticed(result, notice) if notice else not noticed(result, "encod")
+
+
+def test_geojson_is_in_degrees_unless_it_or_the_project_says_otherwise(
+    survey: Read, text: Callable[..., str]
+) -> None:
+    """A plain document has no place for a coordinate system; the old member for it counts."""
+    feature = {
+        "type": "Feature",
+        "properties": {"tree": "1", "dbh_in": 12},
+        "geometry": {"type": "Point", "coordinates": [500050, 5000050]},
+    }
+    plain = {"type": "FeatureCollection", "features": [feature]}
+    member = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::32616"}}
+    name = text("plain.geojson", json.dumps(plain))
+    stated = text("old.geojson", json.dumps({**plain, "crs": member}))
+
+    with pytest.raises(InputError, match="cannot be degrees, but the coordinate system is EPSG:43"):
+        survey(name)
+    assert survey({"file": name, "crs": "EPSG:32616"}).marks.geometry.x.item() == 500050
+    assert survey(stated).marks.geometry.x.item() == 500050
+
+
+@pytest.mark.parametrize(
+    ("content", "what"),
+    [
+        ('{"type": "FeatureCollection", "features": [', "no complete GeoJSON document .see line 1"),
+        ('{"tree": 1}', "this is JSON, but not GeoJSON"),
+        ("[" * 100_000, "no complete GeoJSON document"),
+        (b'{"type": "\xff"}', "GeoJSON must be UTF-8"),
+        ('{"type": "Topology", "objects": {}, "arcs": []}', r"m\.geojson: "),
+        ('{"type": "FeatureCollection", "features": []}', "no features|no layer"),
+    ],
+)
+def test_a_broken_geojson_document_is_refused(
+    survey: Read, text: Callable[..., str], content: str | bytes, what: str
+) -> None:
+    """The place of the damage is said where it is known."""
+    with pytest.raises(InputError, match=what):
+        survey(text("m.geojson", content))
+
+
+def test_a_missing_shape_is_set_aside(survey: Read, layer: Layer, at: Callable) -> None:
+    """A record without a shape is counted and named."""
+    shapes = [at(50, 50), None, shapely.Point(), at(70, 70)]
+    columns = {"tree": ["1", "2", "3", "4"], "dbh_in": [12.0] * 4}
+    result = survey(layer("m.gpkg", shapes, columns))
+
+    assert result.marks["tree_id"].tolist() == ["1", "4"]
+    assert noticed(result, "2 records set aside, without a position: 2, 3")
+
+
+def test_heights_of_points_are_dropped(survey: Read, layer: Layer) -> None:
+    """The ground plan is what counts."""
+    marks = survey(layer("m.gpkg", [shapely.Point(500050, 5000050, 300)], {"dbh_in": [12.0]})).marks
+
+    assert not marks.geometry.has_z.any()
+
+
+def test_a_virtual_data_set_is_not_followed(survey: Read, text: Callable[..., str]) -> None:
+    """It could read any file of the machine, under any name."""
+    content = '<OGRVRTDataSource><OGRVRTLayer name="m"><SrcDataSource>/etc/passwd</SrcDataSource>'
+
+    with pytest.raises(InputError, match="this is a virtual data set"):
+        survey(text("m.geojson", content))
+
+
+def test_the_drivers_for_virtual_data_sets_are_off() -> None:
+    """Whatever slips through the look at the first bytes finds no driver."""
+    import pyogrio  # noqa: PLC0415 - after the package has set what it reads
+
+    assert "OGR_VRT" not in pyogrio.list_drivers()

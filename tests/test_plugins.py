@@ -1,0 +1,102 @@
+"""Plug-ins: what is installed, and what is said of one that does not fit."""
+
+import tomllib
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+
+import pytest
+
+from glademark.deliver.delivery import Deliverable
+from glademark.errors import InputError, PluginError
+from glademark.judge.limits import Limit
+from glademark.plugins import (
+    DELIVERABLES,
+    LIMITS,
+    chosen,
+    installed_deliverables,
+    installed_limits,
+    load,
+)
+
+GROUP = "glademark.limits"
+ROOT = Path(__file__).parents[1]
+
+
+def point(name: str, value: str) -> EntryPoint:
+    """Entry point that no package registers."""
+    return EntryPoint(name=name, value=value, group=GROUP)
+
+
+@pytest.mark.parametrize("group", [LIMITS, DELIVERABLES])
+def test_everything_that_the_package_registers_is_installed(group: str) -> None:
+    """What ships in the package registers as any other package's plug-ins do."""
+    declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    expected = declared["project"]["entry-points"][group]
+    found = {p.name: p.value for p in entry_points(group=group)}
+
+    assert expected.items() <= found.items()
+
+
+def test_ids_of_plug_ins_are_the_names_they_register_under() -> None:
+    """A limit or writer is asked for under the name that it registers."""
+    limits, writers = installed_limits(), installed_deliverables()
+
+    assert {p.name for p in entry_points(group=LIMITS)} == set(limits)
+    assert {p.name for p in entry_points(group=DELIVERABLES)} == set(writers)
+    assert all(isinstance(limit, Limit) for limit in limits.values())
+    assert all(isinstance(writer, Deliverable) for writer in writers.values())
+    assert list(limits) == sorted(limits)
+
+
+def test_no_two_writers_write_the_same_file() -> None:
+    """Each file of the output has one writer."""
+    files = [name for writer in installed_deliverables().values() for name in writer.files]
+
+    assert len(set(files)) == len(files)
+
+
+@pytest.mark.parametrize(
+    ("value", "message"),
+    [
+        ("glademark.no_such_module:LIMIT", r"plug-in new of an unknown package does not load: No "),
+        ("glademark.judge.openings:NOTHING", r"plug-in new of an unknown package does not load"),
+        ("glademark.judge.openings:np", r"plug-in new of an unknown package is no Limit\. Update"),
+    ],
+)
+def test_a_plug_in_that_does_not_fit_is_named(value: str, message: str) -> None:
+    """A plug-in that is missing or of another kind is named, with what to do."""
+    with pytest.raises(PluginError, match=message):
+        load([point("new", value)], kind=Limit)
+
+
+def test_two_plug_ins_with_one_id_are_refused() -> None:
+    """Which of two limits of one name holds would be chance."""
+    twice = [point(name, "glademark.judge.openings:AREA_MAX") for name in ("one", "two")]
+
+    with pytest.raises(PluginError, match=r"plug-in two .* the id 'opening_area_max' is taken"):
+        load(twice, kind=Limit)
+
+
+def test_what_is_loaded_cannot_be_changed() -> None:
+    """A registry is read only."""
+    found = load([point("one", "glademark.judge.openings:AREA_MAX")], kind=Limit)
+
+    assert list(found) == ["opening_area_max"]
+    with pytest.raises(TypeError, match="does not support item assignment"):
+        found["another"] = found["opening_area_max"]  # type: ignore[index]  # what is tried
+
+
+def test_chosen_deliverables_always_hold_the_summary() -> None:
+    """Whatever is asked for, the summary says what it rests on."""
+    every = installed_deliverables()
+
+    assert set(chosen(every, ["checks"])) == {"checks", "summary"}
+    assert chosen(every, []) == every
+
+
+def test_an_unknown_deliverable_is_refused() -> None:
+    """Who asks for something that is not there hears what is."""
+    with pytest.raises(
+        InputError, match=r"no deliverable is called poster; expected some of .*gpkg"
+    ):
+        chosen(installed_deliverables(), ["checks", "poster"])
