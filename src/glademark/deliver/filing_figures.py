@@ -9,7 +9,7 @@ import pandas as pd
 
 from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.layer_frames import layer_frame, table_frame
-from glademark.deliver.printed_page import Grid, Paper, gap, heading, table, text, write_pdf
+from glademark.deliver.printed_page import Grid, Paper, gap, heading, table, text, write_fitting
 from glademark.deliver.quantities import (
     MISSING,
     basal_area_unit,
@@ -25,19 +25,21 @@ from glademark.deliver.site_rules import SETBACK_RULES
 from glademark.layers import ALLOWANCE, CHECKS
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from reportlab.platypus import Flowable
 
 FILING_FILE = "filing_figures.pdf"
 
 Row = tuple[str, ...]
 
-_POINTS = 8.5
+_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points
 _WORST_FIRST = ("exceeded", "near", "not_checked", "met")
 _BASES = {
-    "walked": "walked outline",
-    "tagged": "group written with each mark",
-    "centre": "centre and radius",
-    "crowns": "crowns that touch",
+    "walked": "by a walked outline",
+    "tagged": "by the group written with each mark",
+    "centre": "by a centre and a radius",
+    "crowns": "by crowns that touch",
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
@@ -65,7 +67,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Setbacks, keep-outs and crossings": _ground(delivery),
     }
     tables = {
-        title: Grid(heads=("Figure", "Value"), rows=rows, widths=(2, 4))
+        title: Grid(heads=(), rows=rows, widths=(2, 4))
         for title, rows in pairs.items()
     }
     return {**tables, "Limits": _limits(delivery)}
@@ -82,26 +84,34 @@ def write_filing(delivery: Delivery, path: Path) -> None:
     path
         Of the file.
     """
-    paper = Paper(
-        title="Filing figures",
-        subject="Figures of the stand for a filing, with limits, authorities and sources",
-        project=delivery.project,
-        points=_POINTS,
-    )
+    papers = [
+        Paper(
+            title="Filing figures",
+            subject="Figures of the stand for a filing, with limits, authorities and sources",
+            project=delivery.project,
+            points=points,
+        )
+        for points in _SIZES
+    ]
+    tables = filing_tables(delivery)
+    write_fitting(path, papers, lambda paper: _story(tables, paper))
+
+
+def _story(tables: Mapping[str, Grid], paper: Paper) -> list[Flowable]:
+    """All tables, then what is filled in by hand."""
     story: list[Flowable] = []
-    for title, grid in filing_tables(delivery).items():
+    for title, grid in tables.items():
         if grid.rows:
             story += [heading(title, paper), table(grid, paper)]
         else:
             story += [heading(title, paper), text("None.", paper)]
-    story += [gap(paper), *_blanks(paper)]
-    write_pdf(path, paper, story)
+    return [*story, gap(paper), *_blanks(paper)]
 
 
 def _blanks(paper: Paper) -> list[Flowable]:
     """What only a person can fill in."""
     rows = [("Silvicultural system as prescribed", ""), ("Filed with", ""), ("Signature, date", "")]
-    blank = Grid(heads=("To be filled in by hand", ""), rows=rows, widths=(2, 4))
+    blank = Grid(heads=(), rows=rows, widths=(2, 4))
     return [
         table(blank, paper),
         gap(paper),

@@ -18,7 +18,7 @@ from glademark.deliver.shown_text import shown_text
 from glademark.project.model import Project
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, Paragraph, Table
@@ -82,7 +82,7 @@ class Grid:
     Attributes
     ----------
     heads
-        Headings of the columns.
+        Headings of the columns; no head where empty.
     rows
         Cells as text.
     widths
@@ -167,10 +167,10 @@ def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
     from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
 
     points = paper.points * 0.92
-    rights = [align == "right" for align in grid.aligns] or [False] * len(grid.heads)
+    rights = [align == "right" for align in grid.aligns] or [False] * len(grid.widths)
     head = [
         _cell(words, points, bold=True, right=right)
-        for words, right in zip(grid.heads, rights, strict=True)
+        for words, right in zip(grid.heads, rights, strict=bool(grid.heads))
     ]
     rows = [
         [
@@ -183,16 +183,18 @@ def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
     widths = [full * part / sum(grid.widths) for part in grid.widths]
     style: list[Any] = [
         ("FONTNAME", (0, 0), (-1, -1), SANS),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.9, INK),
-        ("LINEBELOW", (0, 1), (-1, -1), 0.25, GREY),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.25, GREY),
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ("LEFTPADDING", (0, 0), (-1, -1), 2),
         ("RIGHTPADDING", (0, 0), (-1, -1), 4),
         ("TOPPADDING", (0, 0), (-1, -1), 1.2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
     ]
+    if head:
+        style.append(("LINEBELOW", (0, 0), (-1, 0), 0.9, INK))
+        rows.insert(0, head)
     return Table(
-        [head, *rows], colWidths=widths, style=TableStyle(style), repeatRows=1, hAlign="LEFT"
+        rows, colWidths=widths, style=TableStyle(style), repeatRows=int(bool(head)), hAlign="LEFT"
     )
 
 
@@ -328,6 +330,29 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
     document.addPageTemplates([template])
     document.build(list(story), canvasmaker=_counting_canvas())
     return int(document.page)
+
+
+def write_fitting(
+    path: Path, papers: Sequence[Paper], story: Callable[[Paper], Sequence[Flowable]]
+) -> bool:
+    """
+    Write a paper in the first of some sizes in which it stands on one page.
+
+    Parameters
+    ----------
+    path
+        Of the file.
+    papers
+        The same paper in falling sizes of text.
+    story
+        What stands on it, made for a paper.
+
+    Returns
+    -------
+    fits
+        Whether it stands on one page; where not, it is written in the last size.
+    """
+    return any(write_pdf(path, paper, story(paper)) == 1 for paper in papers)
 
 
 def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types

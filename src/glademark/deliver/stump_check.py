@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -31,9 +32,10 @@ if TYPE_CHECKING:
 STUMP_FILE = "stump_check.pdf"
 
 _POINTS = 7.5
+_SMALL = 0.82  # size of species and product against the rest
 _COLUMNS = 3
 _BOX = "\N{BALLOT BOX}"
-_PARTS = (1.0, 2.6, 5.2, 2.5)  # box, tree, species and product, DBH
+_PARTS = (0.9, 2.3, 6.3, 2.2)  # box, tree, species and product, DBH
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -136,7 +138,7 @@ def write_stump_check(delivery: Delivery, path: Path) -> None:
     story = _head(delivery, paper)
     for group in (*stump_groups(delivery), standing_group(delivery)):
         if group.rows:
-            story += _printed(group, paper)
+            story.append(_printed(group, paper))
     write_pdf(path, paper, story)
 
 
@@ -150,6 +152,10 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
         "without paint, and every painted tree that still stands.",
         "Stay two tree lengths away from work and from danger trees.",
     ]
+    letters = _letters(cut_marks(delivery))
+    if letters:
+        named = "; ".join(f"{letter} {shown_text(marker)}" for marker, letter in letters.items())
+        lines.append(f"The letter before a number says whose mark it is: {named}.")
     if on_paper:
         lines.append(
             f"{show_number(on_paper, 0)} more trees were counted on paper and have no row here."
@@ -160,12 +166,21 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
     return story
 
 
+def _letters(cut: pd.DataFrame) -> dict[str, str]:
+    """A letter for each marker, whose numbers may all start at 1; none where there is but one."""
+    markers = sorted(cut["marker"].unique())
+    if len(markers) == 1 or len(markers) > len(ascii_uppercase):
+        return {}
+    return dict(zip(markers, ascii_uppercase, strict=False))
+
+
 def _words(delivery: Delivery, cut: pd.DataFrame) -> list[tuple[str, ...]]:
     """Box, tree, species and product, DBH of each mark."""
     units = delivery.project.heading.units
     tree = cut["tree_id"].replace("", MISSING)
     several = " \N{MULTIPLICATION SIGN}" + cut["count"].astype("string")
     tree = tree.where(cut["count"] == 1, tree + several)
+    tree = cut["marker"].map(_letters(cut)).fillna("").astype("string") + tree
     what = (cut["species"] + " " + cut["product"]).str.strip()
     dbh = cut["dbh_cm"].map(lambda value: show_diameter(value, units))
     return [(_BOX, *row) for row in zip(tree, what, dbh, strict=True)]
@@ -186,19 +201,21 @@ def _groups(
     ]
 
 
-def _printed(group: Group, paper: Paper) -> list[Flowable]:
+def _printed(group: Group, paper: Paper) -> Flowable:
     """A group as its heading, its rows, and a line for the sum found."""
     from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
 
     widths = [paper.width_pt * part / sum(_PARTS) for part in _PARTS]
+    points = [paper.points, paper.points, paper.points * _SMALL, paper.points]
     rows = [
-        [fitting(cell, width - 3, paper.points) for cell, width in zip(row, widths, strict=True)]
+        [fitting(*cell) for cell in zip(row, [width - 3 for width in widths], points, strict=True)]
         for row in group.rows
     ]
     head = [f"{shown_text(group.title)}: {show_number(group.trees, 0)} trees, found ______"]
     style: list[Any] = [
         ("FONT", (0, 0), (-1, -1), SANS, paper.points, paper.points * 1.3),
         ("FONT", (0, 0), (-1, 0), BOLD, paper.points, paper.points * 1.3),
+        ("FONTSIZE", (2, 1), (2, -1), points[2]),
         ("SPAN", (0, 0), (-1, 0)),
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.2, INK),
@@ -209,10 +226,14 @@ def _printed(group: Group, paper: Paper) -> list[Flowable]:
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
     ]
     cells = [[*head, *[""] * (len(_PARTS) - 1)], *rows]
-    return [
-        Table(cells, colWidths=widths, style=TableStyle(style), repeatRows=1, hAlign="LEFT"),
-        gap(paper, lines=0.8),
-    ]
+    return Table(
+        cells,
+        colWidths=widths,
+        style=TableStyle(style),
+        repeatRows=1,
+        hAlign="LEFT",
+        spaceAfter=paper.points * 0.8,
+    )
 
 
 def _write(delivery: Delivery, folder: Path) -> None:

@@ -30,6 +30,7 @@ from glademark.deliver.printed_page import (
     heading,
     table,
     text,
+    write_fitting,
     write_pdf,
 )
 from glademark.deliver.quantities import show_diameter, show_number
@@ -137,12 +138,10 @@ def write_guide(content: Content, path: Path) -> None:
     path
         Of the file.
     """
-    for points in _SIZES:
-        paper = _paper(content, points)
-        if write_pdf(path, paper, _story(content, paper, beside=True)) == 1:
-            return
-    paper = _paper(content, _SIZE_OF_MANY)
-    write_pdf(path, paper, _story(content, paper, beside=False))
+    papers = [_paper(content, points) for points in _SIZES]
+    if not write_fitting(path, papers, lambda paper: _story(content, paper, beside=True)):
+        paper = _paper(content, _SIZE_OF_MANY)
+        write_pdf(path, paper, _story(content, paper, beside=False))
 
 
 def _cleared(delivery: Delivery) -> str:

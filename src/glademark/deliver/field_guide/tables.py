@@ -218,9 +218,9 @@ def opening_grid(delivery: Delivery) -> Grid:
     trees = in_words(frame["trees"])
     products = found["products"].fillna("")
     return Grid(
-        heads=("Opening", "Area", "Trees", "Of it"),
+        heads=("Opening", "Area", "Trees", "Of them"),
         rows=list(zip(names, area, trees, products, strict=True)),
-        widths=(1.55, 1.65, 1.2, 3.8),
+        widths=(1.7, 1.65, 1.2, 3.8),
         aligns=("left", "right", "right", "left"),
     )
 
@@ -252,7 +252,7 @@ def corridor_grid(delivery: Delivery) -> Grid:
     return Grid(
         heads=("Corridor", "Width", "Trees in it", "Single trees near it"),
         rows=list(zip(names, width, inside, beside, strict=True)),
-        widths=(1.9, 1.2, 3.4, 3.4),
+        widths=(1.75, 1.2, 3.5, 3.5),
         aligns=("left", "right", "left", "left"),
     )
 
@@ -278,10 +278,9 @@ def single_tree_grid(delivery: Delivery) -> Grid:
 
 
 def _counted(cut: pd.DataFrame, corridors: pd.Series) -> list[str]:
-    """Trees with their products for each corridor; blank where there are none."""
+    """Trees of each product for each corridor; blank where there are none."""
     found = trees_and_products(cut, "corridor").reindex(corridors)
-    words = in_words(found["trees"]) + ": " + found["products"]
-    return words.fillna("").tolist()
+    return found["products"].fillna("").tolist()
 
 
 def _with_group(frame: pd.DataFrame) -> pd.Series:

@@ -139,7 +139,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
     )
     return Table(
         id="openings-table",
-        caption="Group openings",
+        caption="Measures of each group opening",
         headings=headings,
         rows=cells,
         note="The edge of an opening is the crown edge, not the boles of the trees around it.",
@@ -212,7 +212,7 @@ def corridors_table(delivery: Delivery) -> Table:
     )
     return Table(
         id="corridors-table",
-        caption="Corridors",
+        caption="What each corridor takes",
         headings=(
             Heading(title="Corridor", number=False), Heading(title="State", number=False),
             length.heading("Width"), length.heading("Length"), area.heading("Area"),

@@ -272,7 +272,7 @@
     for (const [label, text] of lines) table.append(made("dt", label), made("dd", text));
     const met = limits.filter(({ verdict }) => verdict === "met");
     const others = limits.filter(({ verdict }) => verdict !== "met");
-    whole.append(made("h3", title), ...limitList(others), table, ...limitList(met));
+    whole.append(made("h2", title), ...limitList(others), table, ...limitList(met));
     return whole;
   };
 

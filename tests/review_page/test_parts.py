@@ -1,0 +1,253 @@
+"""Parts of the page: shapes, limits, the pictures of diameters and allowance."""
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from glademark.deliver.review_page.allowance import WIDTH, accounts
+from glademark.deliver.review_page.chart import steady_ids
+from glademark.deliver.review_page.diameters import histogram
+from glademark.deliver.review_page.html import content_policy, inert_json
+from glademark.deliver.review_page.limits import worst_by_key
+from glademark.deliver.review_page.plane import Plane
+from glademark.deliver.review_page.symbols import AREAS, MARKS
+from glademark.deliver.review_page.wording import field_text, limit_title, volume_amounts
+from glademark.layers import LAYERS
+
+CRS = "EPSG:26916"
+
+
+def layout_with(**frames: pd.DataFrame) -> Any:  # noqa: ANN401 - stands for a layout
+    """Something that has the tables of a layout which a picture reads."""
+    return cast("Any", SimpleNamespace(**frames))
+
+
+def tally(**trees: int) -> pd.DataFrame:
+    """Tally cells by size class, the key's underscores being blanks."""
+    return pd.DataFrame(
+        {
+            "row": "cell",
+            "size_class": [name.replace("_", " ").strip() for name in trees],
+            "trees": list(trees.values()),
+        }
+    )
+
+
+def allowance_row(**given: object) -> dict[str, object]:
+    """Row of the allowance: 100 m2 standing, 35 % may go, corridors draw 5, openings 10, matrix 5."""
+    numbers = {
+        "standing": 100.0, "standing_low": 80.0, "standing_high": 120.0, "cap_share": 0.35,
+        "cap": 35.0, "drawn_corridor": 5.0, "drawn_opening": 10.0, "drawn_matrix": 5.0,
+        "drawn_other": 0.0, "drawn": 20.0, "left": 15.0, "left_low": 8.0, "left_high": 22.0,
+        "share": 0.2, "share_low": 1 / 6, "share_high": 0.25, "share_corridor": 1.0,
+        "share_opening": 1.0, "share_matrix": 0.06,
+    }  # fmt: skip
+    return {"quantity": "basal_area", "unit": "m2", "log_rule": "", "basis": "cruise", **numbers} | given
+
+
+@given(name=st.text(), number=st.floats(allow_nan=False, allow_infinity=False))
+def test_inert_json_is_ascii_without_markup(name: str, number: float) -> None:
+    """Whatever a name holds, the data block has no character that means something to HTML."""
+    text = inert_json({name: [name, number]})
+
+    assert text.isascii()
+    assert not set("<>&") & set(text)
+
+
+def test_a_number_that_is_none_is_refused_in_data() -> None:
+    """NaN is no JSON: a browser would stop at it."""
+    with pytest.raises(ValueError, match="Out of range float values"):
+        inert_json([float("nan")])
+
+
+def test_the_policy_names_a_script_by_its_hash() -> None:
+    """SHA-256 of the empty text is 47DEQpj8..., as published in FIPS 180-4 test data."""
+    policy = content_policy([""])
+
+    assert "script-src 'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='" in policy
+
+
+def test_ids_tell_the_place_in_the_document() -> None:
+    """Two documents that differ only in their ids become equal."""
+    first = {"root_id": "p9", "roots": [{"id": "p9", "source": {"id": "p3"}}], "name": "p9"}
+    second = {"root_id": "p7", "roots": [{"id": "p7", "source": {"id": "p8"}}], "name": "p9"}
+
+    assert steady_ids(first) == steady_ids(second)
+    assert steady_ids(first)["name"] == "p9"
+
+
+def test_outlines_keep_holes_and_parts() -> None:
+    """A square with a hole and a second part: two parts, the first with two rings."""
+    shell = shapely.box(1000, 2000, 1100, 2100).difference(shapely.box(1040, 2040, 1060, 2060))
+    shape = shapely.MultiPolygon([shell, shapely.box(1200, 2000, 1210, 2010)])
+    layer = gpd.GeoDataFrame(geometry=[shape], crs=CRS)
+    xs, ys = Plane.below(layer).rings(layer.geometry)
+
+    assert sorted(len(part) for part in xs[0]) == [1, 2]
+    assert (min(xs[0][0][0]), max(ys[0][0][0])) == (0.0, 100.0)
+
+
+@given(
+    x=st.floats(400_000, 410_000), y=st.floats(5_100_000, 5_110_000), side=st.floats(1, 500)
+)
+def test_positions_on_the_page_are_true_to_a_centimetre(x: float, y: float, side: float) -> None:
+    """Corner of the plane and position on it add up to the coordinate, within 2 cm."""
+    layer = gpd.GeoDataFrame(geometry=[shapely.box(x, y, x + side, y + side)], crs=CRS)
+    plane = Plane.below(layer)
+    xs, ys = plane.rings(layer.geometry)
+
+    assert abs(plane.east_m + min(xs[0][0][0]) - x) < 0.02
+    assert abs(plane.north_m + max(ys[0][0][0]) - (y + side)) < 0.02
+    assert plane.box(layer.geometry.iloc[0])[0] >= 0
+
+
+def test_no_two_symbols_of_the_map_look_alike_in_grey() -> None:
+    """Trees differ in shape, areas in pattern, dash or fill: colour is never all."""
+    shapes = [layer.mark.marker for layer in MARKS if layer.mark]
+    patterns = [
+        (area.hatch, area.dash, area.fill_share, area.line_width, grey(area.fill))
+        for layer in AREAS
+        for area in layer.areas
+    ]
+
+    assert len(set(shapes)) == len(shapes)
+    assert len(set(patterns)) == len(patterns)
+
+
+def grey(colour: str) -> int:
+    """Lightness of a colour by the weights of ITU-R BT.601."""
+    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return round(0.299 * red + 0.587 * green + 0.114 * blue)
+
+
+def test_bars_are_as_high_as_their_trees() -> None:
+    """30 trees stand three times as high as 10, in the order of the classes."""
+    bars = histogram(layout_with(volume_by_zone=tally(**{"10 to 14 in": 30, "6 to 10 in": 10}))).bars
+
+    assert [bar.label for bar in bars] == ["6 to 10 in", "10 to 14 in"]
+    assert bars[1].marked_height == pytest.approx(3 * bars[0].marked_height, abs=0.2)
+    assert bars[0].standing is None
+
+
+def test_what_stays_lies_below_what_is_marked() -> None:
+    """Of 40 standing trees 10 are marked: 30 stay, and both parts together are the standing."""
+    stock = pd.DataFrame(
+        {"size_class": ["6 to 10 in"], "standing_trees": [40.0], "marked_trees": [10.0]}
+    )
+    (bar,) = histogram(layout_with(stock_by_class=stock)).bars
+
+    assert bar.texts == ("40", "10", "30")
+    assert bar.residual_height == pytest.approx(3 * bar.marked_height, abs=0.3)
+    assert bar.marked_y + bar.marked_height == pytest.approx(bar.residual_y, abs=0.11)
+
+
+def test_more_marked_than_found_is_said() -> None:
+    """A cruise that found 5 trees of a class of which 8 are marked leaves nothing to draw below."""
+    stock = pd.DataFrame({"size_class": ["22 in"], "standing_trees": [5.0], "marked_trees": [8.0]})
+    shown = histogram(layout_with(stock_by_class=stock))
+
+    assert shown.overdrawn
+    assert shown.bars[0].residual_height == 0
+
+
+def test_no_trees_make_no_picture() -> None:
+    """Without a tree there is nothing to draw and no scale."""
+    shown = histogram(layout_with(volume_by_zone=tally()))
+
+    assert (shown.bars, shown.ticks) == ((), ())
+
+
+@given(trees=st.lists(st.integers(1, 100_000), min_size=1, max_size=8))
+def test_bars_stay_in_the_picture(trees: list[int]) -> None:
+    """However many trees, no bar rises above the picture and the scale ends above the tallest."""
+    shown = histogram(layout_with(volume_by_zone=tally(**{f"{i} in": n for i, n in enumerate(trees)})))
+
+    assert all(bar.marked_y >= 0 for bar in shown.bars)
+    assert float(shown.ticks[-1].text.replace(",", "")) >= max(trees)
+
+
+def test_the_allowance_is_drawn_to_scale() -> None:
+    """Corridors 5, openings 10, matrix 5 of a cap of 35: widths as 1 : 2 : 1, the cap at 35/20."""
+    (account,) = accounts(layout_with(allowance=pd.DataFrame([allowance_row()])), "metric")
+    widths = [part.width for part in account.parts]
+    drawn = sum(widths)
+
+    assert widths == pytest.approx([drawn / 4, drawn / 2, drawn / 4], abs=0.2)
+    assert account.cap_x == pytest.approx(drawn * 35 / 20, abs=0.5)
+    assert account.cap_x is not None
+    assert account.cap_x < WIDTH
+
+
+def test_the_allowance_in_words_has_its_interval() -> None:
+    """35 less 20 leaves 15 m2, 8 to 22 with the ends of the standing stock; in feet 161.5 ft2."""
+    table = pd.DataFrame([allowance_row()])
+    (metric,) = accounts(layout_with(allowance=table), "metric")
+    (us,) = accounts(layout_with(allowance=table), "us")
+
+    assert metric.left == "15 m² (8 to 22)"
+    assert metric.share == "20.0 % (16.7 % to 25.0 %)"
+    assert us.left.startswith(f"{15 / 0.3048**2:.0f} ft²")
+    assert not metric.overdrawn
+
+
+def test_a_stock_without_a_cap_is_shown_without_a_line() -> None:
+    """Where no share is set there is no cap to draw and nothing left to name."""
+    nothing = dict.fromkeys(("cap_share", "cap", "left", "left_low", "left_high"), np.nan)
+    (account,) = accounts(layout_with(allowance=pd.DataFrame([allowance_row(**nothing)])), "us")
+
+    assert (account.cap_x, account.cap, account.left) == (None, "", "")
+
+
+def test_an_allowance_that_is_not_there_is_left_out() -> None:
+    """A layout without a known stock has no account."""
+    assert accounts(layout_with(), "us") == ()
+    assert accounts(layout_with(allowance=pd.DataFrame(columns=["quantity"])), "us") == ()
+
+
+def test_the_worse_verdict_marks_a_feature() -> None:
+    """An opening near one limit and beyond another is drawn as beyond."""
+    rows = [
+        SimpleNamespace(verdict="exceeded", keys=("openings:0",)),
+        SimpleNamespace(verdict="near", keys=("openings:0", "openings:1")),
+    ]
+
+    assert worst_by_key(cast("Any", rows)) == {"openings:0": "exceeded", "openings:1": "near"}
+
+
+def test_volumes_are_read_back_from_their_words() -> None:
+    """Amounts of an opening keep their number, unit and product, whatever the product's name."""
+    amounts = volume_amounts("red oak 2 m 1.50 m3; pulpwood 1,200.25 board foot")
+
+    assert [(one.product, one.number, one.unit) for one in amounts] == [
+        ("red oak 2 m", 1.5, "m3"),
+        ("pulpwood", 1200.25, "board foot"),
+    ]
+
+
+def test_words_that_are_no_volume_stand_as_they_are() -> None:
+    """A text that is written otherwise is shown, not lost."""
+    (amount,) = volume_amounts("not computed")
+
+    assert (amount.product, amount.text) == ("", "not computed")
+
+
+def test_missing_text_is_empty() -> None:
+    """None, NaN and missing values show nothing."""
+    assert [field_text(value) for value in (None, float("nan"), pd.NA, "")] == [""] * 4
+
+
+def test_limits_of_plug_ins_are_shown_by_their_key() -> None:
+    """A limit that the package does not know keeps its key, in words."""
+    assert limit_title("reach_max") == "reach max"
+
+
+def test_every_layer_of_the_map_is_declared() -> None:
+    """Areas on the map are layers of the output, under the same names."""
+    assert {layer.name for layer in AREAS} <= set(LAYERS)
