@@ -37,6 +37,14 @@ CORRIDOR: Mapping[str, object] = {
     "source_file": "corridors.gpkg",
     "record": 0,
 }
+PLOT: Mapping[str, object] = {
+    "plot": "", "stratum": "", "weight": 1.0, "baf_m2_ha": np.nan, "plot_area_m2": np.nan,
+}  # fmt: skip
+PLOT_TREE: Mapping[str, object] = {
+    "plot": "", "species": "", "product": "", "dbh": np.nan, "dbh_unit": "cm", "dbh_cm": np.nan,
+    "count": 1, "times": 1, "height_m": np.nan, "volume": np.nan, "volume_unit": "",
+    "defect_share": np.nan, "cull": False, "source_file": "cruise.csv", "record": 0,
+}  # fmt: skip
 TALLY: Mapping[str, object] = {
     "zone": "matrix", "species": "", "product": "", "dbh": 10.0, "dbh_unit": "in", "count": 1,
     "volume": np.nan, "volume_unit": "", "defect_share": np.nan, "cull": False,
@@ -67,7 +75,8 @@ class Given(TypedDict, total=False):
     setbacks: Sequence[Row]
     leave_trees: Sequence[Row]
     volume_table: pd.DataFrame | None
-    cruise: pd.DataFrame | None
+    plots: Sequence[Row]
+    plot_trees: Sequence[Row]
 
 
 def frame(rows: Sequence[Row], defaults: Row) -> gpd.GeoDataFrame:
@@ -117,7 +126,10 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
         covered=areas([]),
         volume_table=given.get("volume_table"),
-        cruise=given.get("cruise"),
+        plots=frame(given.get("plots", []), PLOT),
+        plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(
+            columns="geometry"
+        ),
         terrain=None,
         set_aside=pd.DataFrame(columns=list(SET_ASIDE_COLUMNS)),
         counts=(),

@@ -3,7 +3,8 @@
 import logging
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,10 @@ EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
 """Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
 
 PATH = click.Path(path_type=Path)
+ONLY = click.option("--only", multiple=True, metavar="ID", help="Make only this; may be repeated.")
+PACK = click.option("--pack", is_flag=True, help="Make the pack for the contractor as well.")
+PACKED: tuple[tuple[str, ...], ...] = ((), ("pack",))
+"""Ids asked for without and with --pack."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -45,20 +50,51 @@ def cli(verbose: int, quiet: int) -> None:
 @click.argument("project", type=PATH)
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of the summary.")
-@click.option("--only", multiple=True, metavar="ID", help="Make only this; may be repeated.")
+@ONLY
+@PACK
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
-def layout(project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], strict: bool) -> None:
+def layout(
+    project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], pack: bool, strict: bool
+) -> None:
     """Lay out the harvest that the file PROJECT describes."""
     from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
     from glademark.pipeline import lay_out  # noqa: PLC0415 - keeps --help light
 
-    outcome = lay_out(project, out=out, only=only)
+    with _progress() as on_each:
+        outcome = lay_out(project, out=out, only=only, also=PACKED[pack], on_each=on_each)
     if as_json:
         click.echo(summary_text(outcome.delivery.summary), nl=False)
     else:
         _print_summary(outcome)
     if strict and (outcome.checks["verdict"] == "exceeded").any():
         sys.exit(EXCEEDED)
+
+
+@cli.command()
+@click.argument("layout_gpkg", type=PATH)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@ONLY
+@PACK
+def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -> None:
+    """Make the papers and files again from a LAYOUT_GPKG alone."""
+    from glademark.pipeline import make_papers  # noqa: PLC0415 - keeps --help light
+
+    with _progress() as on_each:
+        outcome = make_papers(layout_gpkg, out=out, only=only, also=PACKED[pack], on_each=on_each)
+    for path in outcome.files:
+        click.echo(path)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None] | None]:
+    """Say on a terminal what is being made; say nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    with Console(stderr=True).status("reading and measuring") as status:
+        yield lambda title: status.update(f"making: {title}")
 
 
 def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a heavy import
@@ -68,6 +104,35 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
     from glademark.deliver.terminal import print_summary  # noqa: PLC0415 - keeps --help light
 
     print_summary(outcome.delivery, Console(), files=outcome.files)
+
+
+@cli.command("volume-table")
+@click.option("--species", multiple=True, required=True, help="Name or code; may be repeated.")
+@click.option("--unit", default="ft3", show_default=True, help="Sale unit of the volumes.")
+@click.option("--rule", default="", help="Log rule, for board feet.")
+@click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
+@click.option("--part", default="", help="Part of the tree, such as merchantable.")
+@click.option(
+    "--classes", default="2 in", show_default=True, help="Width, or edges: '6, 10, 14 in'."
+)
+@click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
+@click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")
+@click.option("--site-index", default="", help="Such as '65 ft', at 50 years.")
+@click.option("--basal-area", default="", help="Of the stand, such as '90 ft2/acre'.")
+@click.option("--logs", multiple=True, type=float, help="16-ft logs; may be repeated.")
+@click.option("--region", default="", help="lake states, or canada.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print CSV that [volume] table reads.")
+def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
+    """Print a volume table by size class, to carry into the woods."""
+    from glademark.table_to_carry import (  # noqa: PLC0415 - keeps --help light
+        TableAsked,
+        csv_of,
+        table_to_carry,
+        text_of,
+    )
+
+    table = table_to_carry(TableAsked(**words))
+    click.echo(csv_of(table) if as_csv else text_of(table), nl=False)
 
 
 @cli.command()

@@ -556,6 +556,8 @@ VOLUME_BY_ZONE = Layer(
             "Solid volume per hectare",
             "Over the area of the zone, or of the stand.",
         ),
+        _real("share_of_volume", "", "Share of volume", "Net volume over the standing volume."),
+        _real("share_of_basal_area", "", "Share of basal area", "Over the standing basal area."),
         _text(
             "volume_source", "Volume source", "The table or equation that the volume comes from."
         ),

@@ -5,7 +5,7 @@ The main job, in the order in which it is done.
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import pandas as pd
 
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver
+from glademark.deliver.reopen import reopen
 from glademark.deliver.summary import build_summary
 from glademark.intake.earlier import earlier_numbers
 from glademark.intake.read import read_survey
@@ -23,6 +24,9 @@ from glademark.plugins import chosen, installed_deliverables, installed_limits
 from glademark.project import read_project
 
 log = logging.getLogger(__name__)
+
+GEOPACKAGE = "gpkg"
+"""Id of the deliverable that the papers can be made again from."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -54,7 +58,14 @@ class Outcome:
         return self.delivery.checks
 
 
-def lay_out(project_file: Path, *, out: Path, only: Sequence[str] = ()) -> Outcome:
+def lay_out(
+    project_file: Path,
+    *,
+    out: Path,
+    only: Sequence[str] = (),
+    also: Sequence[str] = (),
+    on_each: Callable[[str], None] | None = None,
+) -> Outcome:
     """
     Layout of a marked harvest: field files in, layers, tables and verdicts out.
 
@@ -66,6 +77,10 @@ def lay_out(project_file: Path, *, out: Path, only: Sequence[str] = ()) -> Outco
         Folder for the results; what it held before is replaced as a whole, or stays as it was.
     only
         Ids of the deliverables to make; those of the project file where empty.
+    also
+        Ids of deliverables to make besides, such as the pack for the contractor.
+    on_each
+        Called with the title of each deliverable before it is made.
 
     Returns
     -------
@@ -81,7 +96,7 @@ def lay_out(project_file: Path, *, out: Path, only: Sequence[str] = ()) -> Outco
     """
     project = read_project(project_file)
     asked = limits_asked(project.limits, known=installed_limits())
-    writers = chosen(installed_deliverables(), only or project.deliver.only)
+    writers = chosen(installed_deliverables(), only or project.deliver.only, also=also)
     survey = read_survey(project, folder=project_file.parent)
     log.info("read %d marks, %d set aside", len(survey.marks), len(survey.set_aside))
     layout = measure_layout(survey, project, earlier=earlier_numbers(out, marks=survey.marks))
@@ -91,6 +106,49 @@ def lay_out(project_file: Path, *, out: Path, only: Sequence[str] = ()) -> Outco
     delivery = Delivery(
         project=project, survey=survey, layout=layout, checks=checks, summary=summary
     )
-    files = deliver(delivery, out, writers)
+    files = deliver(delivery, out, writers, on_each=on_each)
+    log.info("wrote %d files to %s", len(files), out)
+    return Outcome(delivery=delivery, files=files)
+
+
+def make_papers(
+    layout_gpkg: Path,
+    *,
+    out: Path,
+    only: Sequence[str] = (),
+    also: Sequence[str] = (),
+    on_each: Callable[[str], None] | None = None,
+) -> Outcome:
+    """
+    Papers and files of a layout made again from its GeoPackage alone.
+
+    Parameters
+    ----------
+    layout_gpkg
+        ``layout.gpkg`` as `lay_out` wrote it; it is read only.
+    out
+        Folder for the results, as for `lay_out`.
+    only
+        Ids of the deliverables to make; all but the GeoPackage where empty.
+    also
+        Ids of deliverables to make besides.
+    on_each
+        Called with the title of each deliverable before it is made.
+
+    Returns
+    -------
+    outcome
+        The layout as it was, and the files written.
+
+    Raises
+    ------
+    InputError
+        If the GeoPackage is refused, or an id is not known.
+    OutputError
+        If the results could not be written.
+    """
+    delivery = reopen(layout_gpkg)
+    papers = {name: one for name, one in installed_deliverables().items() if name != GEOPACKAGE}
+    files = deliver(delivery, out, chosen(papers, only, also=also), on_each=on_each)
     log.info("wrote %d files to %s", len(files), out)
     return Outcome(delivery=delivery, files=files)

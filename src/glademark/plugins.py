@@ -61,7 +61,7 @@ def installed_deliverables() -> Mapping[str, "Deliverable"]:
 
 
 def chosen(
-    deliverables: Mapping[str, "Deliverable"], only: Sequence[str]
+    deliverables: Mapping[str, "Deliverable"], only: Sequence[str], *, also: Sequence[str] = ()
 ) -> Mapping[str, "Deliverable"]:
     """
     The deliverables that are asked for.
@@ -71,7 +71,9 @@ def chosen(
     deliverables
         By id.
     only
-        Ids wanted; all where empty.
+        Ids wanted; where empty, all but those that are made on request.
+    also
+        Ids wanted besides.
 
     Returns
     -------
@@ -83,14 +85,15 @@ def chosen(
     InputError
         If an id is not known.
     """
-    unknown = [name for name in only if name not in deliverables]
+    unknown = [name for name in (*only, *also) if name not in deliverables]
     if unknown:
         msg = (
             f"no deliverable is called {', '.join(unknown)}; expected some of "
             f"{', '.join(sorted(deliverables))}"
         )
         raise InputError(msg)
-    wanted = {*only, SUMMARY} if only else set(deliverables)
+    usual = {name for name, one in deliverables.items() if not one.on_request}
+    wanted = {*(only or usual), *also, SUMMARY}
     return MappingProxyType({name: d for name, d in deliverables.items() if name in wanted})
 
 

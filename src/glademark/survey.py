@@ -129,13 +129,12 @@ class Survey:
     leave_trees: gpd.GeoDataFrame
     covered: gpd.GeoDataFrame
     volume_table: pd.DataFrame | None
-    cruise: pd.DataFrame | None
+    plots: gpd.GeoDataFrame
+    plot_trees: pd.DataFrame
     terrain: Mapping[str, float | str] | None
     set_aside: pd.DataFrame
     counts: tuple[InputCount, ...]
     notices: tuple[str, ...]
-    plots: gpd.GeoDataFrame | None = None
-    plot_trees: pd.DataFrame | None = None
     elevation: Elevation | None = None
     landing_sites: gpd.GeoDataFrame | None = None
 

@@ -91,7 +91,7 @@ def invented_inputs() -> dict[str, Sequence[object]]:
         "marks": [*in_openings, *others],
         "corridors": [line(0, 30, SIDE_M, 30)],
         "keep_out": [box(160, 160, 30, 30)],
-        "water": [box(185, 0, 10, 25)],
+        "water": [box(185, 0, 10, 60)],
         "leave_trees": [{"geometry": point(170, 60), "tree_id": "S1"}],
     }
 
@@ -174,7 +174,8 @@ def page(page_file: Path) -> html.HtmlElement:
 
 def parsed(path: Path) -> html.HtmlElement:
     """A page as an HTML parser sees it."""
-    return html.fromstring(path.read_bytes(), parser=html.HTMLParser(encoding="utf-8", huge_tree=True))
+    reader = html.HTMLParser(encoding="utf-8", huge_tree=True)
+    return html.fromstring(path.read_bytes(), parser=reader)
 
 
 @pytest.fixture(scope="session")
@@ -236,4 +237,3 @@ def axe() -> str:
         if fetched.returncode:
             pytest.skip("axe-core could not be fetched by npm")
     return script.read_text(encoding="utf-8")
-

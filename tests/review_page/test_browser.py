@@ -5,17 +5,22 @@ import io
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import pytest
+import shapely
 
 from glademark.deliver.delivery import Delivery
 
+Browser: TypeAlias = Any
+"""A driver of a browser; its package may be missing."""
+
 WIDE, NARROW = (1280, 900), (420, 800)
 WAIT_S = 30
+OPENING = (20, 80, 60, 120)  # west, south, east, north of the first one [m]
 
 
-def opened(driver: Any, path: Path, size: tuple[int, int] = WIDE) -> None:  # noqa: ANN401 - a browser
+def opened(driver: Browser, path: Path, size: tuple[int, int] = WIDE) -> None:
     """Open a page and wait until its map stands."""
     from selenium.webdriver.support.wait import WebDriverWait  # noqa: PLC0415 - may be missing
 
@@ -31,7 +36,7 @@ def opened(driver: Any, path: Path, size: tuple[int, int] = WIDE) -> None:  # no
     settled(driver)
 
 
-def settled(driver: Any) -> None:  # noqa: ANN401 - a browser
+def settled(driver: Browser) -> None:
     """Wait for two pictures of the screen, so that what was asked for is drawn."""
     driver.execute_async_script(
         "const done = arguments[0];"
@@ -39,7 +44,7 @@ def settled(driver: Any) -> None:  # noqa: ANN401 - a browser
     )
 
 
-def click_map(driver: Any, x: float, y: float) -> None:  # noqa: ANN401 - a browser
+def click_map(driver: Browser, x: float, y: float) -> None:
     """Click the map at a place [m from the page's zero], worked out from its ranges."""
     from selenium.webdriver import ActionChains  # noqa: PLC0415 - may be missing
 
@@ -57,12 +62,12 @@ def click_map(driver: Any, x: float, y: float) -> None:  # noqa: ANN401 - a brow
     settled(driver)
 
 
-def card(driver: Any) -> str:  # noqa: ANN401 - a browser
+def card(driver: Browser) -> str:
     """What is said of the selected feature; empty where none is."""
     return str(driver.find_element("id", "card").text)
 
 
-def visible(driver: Any, layer: str) -> list[bool]:  # noqa: ANN401 - a browser
+def visible(driver: Browser, layer: str) -> list[bool]:
     """Whether the renderers of a layer are drawn."""
     found = driver.execute_script(
         "return Bokeh.documents[0].get_model_by_name('layout_map').renderers"
@@ -72,7 +77,7 @@ def visible(driver: Any, layer: str) -> list[bool]:  # noqa: ANN401 - a browser
     return list(found)
 
 
-def complaints(driver: Any) -> list[str]:  # noqa: ANN401 - a browser
+def complaints(driver: Browser) -> list[str]:
     """Warnings and errors of the console."""
     return [
         entry["message"]
@@ -81,7 +86,7 @@ def complaints(driver: Any) -> list[str]:  # noqa: ANN401 - a browser
     ]
 
 
-def requests(driver: Any) -> list[str]:  # noqa: ANN401 - a browser
+def requests(driver: Browser) -> list[str]:
     """Addresses that the browser asked for."""
     events = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
     return [
@@ -91,8 +96,11 @@ def requests(driver: Any) -> list[str]:  # noqa: ANN401 - a browser
     ]
 
 
-def test_the_page_asks_for_nothing_and_complains_of_nothing(driver: Any, page_file: Path) -> None:  # noqa: ANN401
-    """Opening, zooming and selecting ask for the file alone, and leave the console clean."""
+def test_the_page_asks_for_nothing_and_complains_of_nothing(
+    driver: Browser,
+    page_file: Path,
+) -> None:
+    """Opening, zooming and selecting ask for the file alone and leave the console clean."""
     opened(driver, page_file)
     driver.find_element("id", "zoom-in").click()
     click_map(driver, 40, 100)
@@ -102,12 +110,13 @@ def test_the_page_asks_for_nothing_and_complains_of_nothing(driver: Any, page_fi
     assert complaints(driver) == []
 
 
-def test_the_map_is_drawn(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_the_map_is_drawn(driver: Browser, page_file: Path) -> None:
     """The map is no blank canvas, and a metre is as long across as up."""
     opened(driver, page_file)
     colours, across, up = driver.execute_script(
         "const root = document.querySelector('#map .bk-Figure').shadowRoot;"
-        "const canvas = [...root.querySelectorAll('*')].map((one) => one.shadowRoot).filter(Boolean)"
+        "const canvas = [...root.querySelectorAll('*')].map((one) => one.shadowRoot)"
+        " .filter(Boolean)"
         " .flatMap((one) => [...one.querySelectorAll('canvas')])[0];"
         "const { width, height } = canvas;"
         "const pixels = new Uint32Array(canvas.getContext('2d')"
@@ -122,7 +131,7 @@ def test_the_map_is_drawn(driver: Any, page_file: Path) -> None:  # noqa: ANN401
     assert across == pytest.approx(up, rel=1e-6)
 
 
-def test_a_layer_is_switched_off_and_on(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_a_layer_is_switched_off_and_on(driver: Browser, page_file: Path) -> None:
     """The box of a layer takes it off the map and brings it back."""
     opened(driver, page_file)
     box = driver.find_element("css selector", "input[data-layer='openings']")
@@ -137,7 +146,7 @@ def test_a_layer_is_switched_off_and_on(driver: Any, page_file: Path) -> None:  
     assert all(visible(driver, "openings"))
 
 
-def test_a_clicked_opening_tells_its_measures(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_a_clicked_opening_tells_its_measures(driver: Browser, page_file: Path) -> None:
     """A click into the second square, 80 to 120 m east, opens its card: 0.16 ha, and its limit."""
     opened(driver, page_file)
     click_map(driver, 100, 100)
@@ -149,7 +158,20 @@ def test_a_clicked_opening_tells_its_measures(driver: Any, page_file: Path) -> N
     assert "20.0 m to opening 1" in told
 
 
-def test_a_clicked_tree_tells_what_was_recorded(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_a_clicked_crossing_tells_what_it_crosses(driver: Browser, page_file: Path) -> None:
+    """A click on the point of a crossing opens the crossing, not the water below."""
+    opened(driver, page_file)
+    (x, y) = driver.execute_script(
+        "const found = Bokeh.documents[0].get_model_by_name('layout_map').renderers"
+        ".find((one) => one.name === 'water_crossings').data_source.data;"
+        "return [found.x[0], found.y[0]];"
+    )
+    click_map(driver, x, y)
+
+    assert "Water crossing 1" in card(driver)
+
+
+def test_a_clicked_tree_tells_what_was_recorded(driver: Browser, page_file: Path) -> None:
     """A click on a tree that stands alone opens its card with number, species and diameter."""
     opened(driver, page_file)
     click_map(driver, 150, 150)
@@ -160,7 +182,7 @@ def test_a_clicked_tree_tells_what_was_recorded(driver: Any, page_file: Path) ->
     assert "41.0 cm" in told
 
 
-def test_a_click_beside_everything_closes_the_card(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_a_click_beside_everything_closes_it(driver: Browser, page_file: Path) -> None:
     """Where nothing lies under the click, nothing stays selected."""
     opened(driver, page_file)
     click_map(driver, 100, 100)
@@ -169,11 +191,9 @@ def test_a_click_beside_everything_closes_the_card(driver: Any, page_file: Path)
     assert card(driver) == ""
 
 
-def test_a_limit_leads_to_its_features(driver: Any, page_file: Path) -> None:  # noqa: ANN401
-    """A click on the spacing of two openings shows both on the map, nearer than before."""
+def test_a_limit_leads_to_its_features(driver: Browser, page_file: Path) -> None:
+    """A click on the spacing of two openings outlines both on the map and says by how much."""
     opened(driver, page_file)
-    scale = "const m = Bokeh.documents[0].get_model_by_name('layout_map'); return m.x_range.end - m.x_range.start"
-    whole = driver.execute_script(scale)
     rows = "#limits-table tr[data-keys='openings:0 openings:1'] button"
     driver.find_element("css selector", rows).click()
     settled(driver)
@@ -183,11 +203,31 @@ def test_a_limit_leads_to_its_features(driver: Any, page_file: Path) -> None:  #
     )
 
     assert set(outlined) == {2}
-    assert driver.execute_script(scale) < whole
     assert "20.0 m; at least 15.0 m; 5.0 m to spare" in card(driver)
 
 
-def test_a_selected_layer_that_was_off_is_switched_on(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_a_limit_comes_nearer_to_its_feature(driver: Browser, page_file: Path) -> None:
+    """A click on the area of an opening brings it near: all of it in view, beside its card."""
+    opened(driver, page_file)
+    view = (
+        "const m = Bokeh.documents[0].get_model_by_name('layout_map');"
+        "const card = document.getElementById('card').getBoundingClientRect();"
+        "const map = document.getElementById('map').getBoundingClientRect();"
+        "const scale = (m.x_range.end - m.x_range.start) / map.width;"
+        "return [m.x_range.start, card.width ? m.x_range.start + (card.left - map.left) * scale"
+        " : m.x_range.end, m.y_range.start, m.y_range.end, scale];"
+    )
+    whole = driver.execute_script(view)
+    driver.find_element("css selector", "#limits-table tr[data-keys='openings:0'] button").click()
+    settled(driver)
+    west, card_edge, south, north, scale = driver.execute_script(view)
+
+    assert scale < whole[-1]
+    assert west < OPENING[0] < OPENING[2] < card_edge
+    assert south < OPENING[1] < OPENING[3] < north
+
+
+def test_what_is_asked_for_is_switched_on(driver: Browser, page_file: Path) -> None:
     """Who asks for a corridor sees it, though corridors were switched off before."""
     opened(driver, page_file)
     box = driver.find_element("css selector", "input[data-layer='corridors']")
@@ -199,10 +239,11 @@ def test_a_selected_layer_that_was_off_is_switched_on(driver: Any, page_file: Pa
     assert all(visible(driver, "corridors"))
 
 
-def test_a_table_sorts_both_ways(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_a_table_sorts_both_ways(driver: Browser, page_file: Path) -> None:
     """A click on a heading sorts by numbers, not letters; another turns the order."""
     opened(driver, page_file)
-    heading = driver.find_element("xpath", "//table[@id='volume-table']/thead//button[text()='Trees']")
+    trees_of = "//table[@id='volume-table']/thead//button[text()='Trees']"
+    heading = driver.find_element("xpath", trees_of)
 
     def trees() -> list[int]:
         cells = driver.find_elements("css selector", "#volume-table tbody tr td:nth-child(2)")
@@ -217,7 +258,11 @@ def test_a_table_sorts_both_ways(driver: Any, page_file: Path) -> None:  # noqa:
     assert len(set(up)) > 1
 
 
-def test_limits_are_filtered_by_verdict(driver: Any, page_file: Path, delivery: Delivery) -> None:  # noqa: ANN401
+def test_limits_are_filtered_by_verdict(
+    driver: Browser,
+    page_file: Path,
+    delivery: Delivery,
+) -> None:
     """Without the verdict "met" only what needs a look is left."""
     opened(driver, page_file)
     driver.find_element("css selector", "input[data-verdict='met']").click()
@@ -229,8 +274,24 @@ def test_limits_are_filtered_by_verdict(driver: Any, page_file: Path, delivery: 
     assert driver.find_element("id", "limits-shown").text == f"{others} of {len(rows)} shown"
 
 
-def test_keys_reach_the_map(driver: Any, page_file: Path) -> None:  # noqa: ANN401
-    """Without a mouse: arrows move the map, plus comes nearer, 0 shows all, Escape closes a card."""
+def test_verdicts_stay_in_sight_at_a_desk(driver: Browser, page_file: Path) -> None:
+    """Whatever section is read, the head with verdicts and cautions and the map stay in view."""
+    opened(driver, page_file)
+    driver.find_element("css selector", "nav a[href='#records']").click()
+    settled(driver)
+    boxes = driver.execute_script(
+        "return ['.top', '#map-side', '#records-title'].map((one) => {"
+        " const box = document.querySelector(one).getBoundingClientRect();"
+        " return [box.top, box.bottom]; });"
+    )
+
+    assert boxes[0][0] == 0
+    assert boxes[1] == [pytest.approx(boxes[0][1], abs=1), pytest.approx(WIDE[1], abs=1)]
+    assert boxes[0][1] < boxes[2][0] < WIDE[1]
+
+
+def test_keys_reach_the_map(driver: Browser, page_file: Path) -> None:
+    """Arrows move the map, plus comes nearer, 0 shows all, Escape closes a card."""
     from selenium.webdriver import Keys  # noqa: PLC0415 - may be missing
 
     opened(driver, page_file)
@@ -258,7 +319,9 @@ def test_keys_reach_the_map(driver: Any, page_file: Path) -> None:  # noqa: ANN4
 
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["desk", "phone"])
 def test_nothing_is_wider_than_the_screen(
-    driver: Any, page_file: Path, size: tuple[int, int]  # noqa: ANN401
+    driver: Browser,
+    page_file: Path,
+    size: tuple[int, int],
 ) -> None:
     """The page scrolls down, never sideways; wide tables scroll in themselves."""
     opened(driver, page_file, size)
@@ -268,9 +331,12 @@ def test_nothing_is_wider_than_the_screen(
 
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["desk", "phone"])
 def test_a_checker_finds_no_barrier(
-    driver: Any, page_file: Path, axe: str, size: tuple[int, int]  # noqa: ANN401
+    driver: Browser,
+    page_file: Path,
+    axe: str,
+    size: tuple[int, int],
 ) -> None:
-    """An outside accessibility checker finds nothing that shuts anyone out, a card being open."""
+    """An outside checker of accessibility finds nothing to object, a card being open."""
     opened(driver, page_file, size)
     driver.find_element("css selector", "#openings-table button.to-map").click()
     settled(driver)
@@ -279,12 +345,13 @@ def test_a_checker_finds_no_barrier(
         "const done = arguments[0]; axe.run(document).then((found) => done(found.violations));"
     )
 
-    serious = [one["id"] for one in result if one["impact"] in {"serious", "critical"}]
-    assert serious == [], [one["nodes"][0]["html"][:200] for one in result]
+    assert [(one["id"], one["nodes"][0]["html"][:200]) for one in result] == []
 
 
 def test_a_layout_without_openings_opens_clean(
-    driver: Any, bare: Delivery, write: Callable[[Delivery], Path]  # noqa: ANN401
+    driver: Browser,
+    bare: Delivery,
+    write: Callable[[Delivery], Path],
 ) -> None:
     """A page without openings, corridors and limits stands without a complaint."""
     opened(driver, write(bare))
@@ -294,9 +361,9 @@ def test_a_layout_without_openings_opens_clean(
 
 
 def test_hostile_names_run_nothing(
-    driver: Any,  # noqa: ANN401
+    driver: Browser,
     delivery_of: Callable[..., Delivery],
-    stand: Any,  # noqa: ANN401
+    stand: shapely.Polygon,
     inputs: Callable[[], dict[str, Any]],
     write: Callable[[Delivery], Path],
 ) -> None:
@@ -314,7 +381,7 @@ def test_hostile_names_run_nothing(
     assert complaints(driver) == []
 
 
-def test_the_print_has_the_map_and_every_row(driver: Any, page_file: Path) -> None:  # noqa: ANN401
+def test_the_print_has_the_map_and_every_row(driver: Browser, page_file: Path) -> None:
     """On paper stand the map as a drawing, all limits though filtered, and no buttons."""
     reader = pytest.importorskip("pypdf", reason="pypdf is not installed")
     opened(driver, page_file)
@@ -324,5 +391,7 @@ def test_the_print_has_the_map_and_every_row(driver: Any, page_file: Path) -> No
     text = " ".join(one.extract_text() for one in pages)
 
     assert "crown edge to crown edge of openings 1, 2" in text
-    assert driver.execute_script("return document.querySelectorAll('#paper-map svg path').length") > 10
+    assert (
+        driver.execute_script("return document.querySelectorAll('#paper-map svg path').length") > 10
+    )
     assert "Skip the map" not in text

@@ -18,6 +18,7 @@ from glademark.deliver.delivery import Delivery
 from glademark.deliver.review_page.deliverable import DELIVERABLE
 from glademark.errors import OutputError
 from glademark.pipeline import lay_out
+from glademark.survey import SET_ASIDE_COLUMNS
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
 SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
@@ -98,14 +99,18 @@ def test_no_script_stands_in_an_attribute(page: html.HtmlElement) -> None:
     assert not {name for name in attributes if name.startswith("on") or name == "style"}
 
 
-def test_areas_and_counts_are_those_of_the_summary(delivery: Delivery, page: html.HtmlElement) -> None:
+def test_areas_and_counts_are_those_of_the_summary(
+    delivery: Delivery, page: html.HtmlElement
+) -> None:
     """The figures shown are the summary's, rounded: hectares with two decimals, shares with one."""
     summary, shown = delivery.summary, facts(page)
     openings, corridors = summary["openings"], summary["corridors"]
 
     assert shown["Stand"].startswith(f"{summary['stand']['area_m2'] / 1e4:.2f} ha")
     assert shown["Corridors"].startswith(f"{corridors['share'] * 100:.1f} %")
-    assert shown["Group openings"].startswith(f"{openings['count']} {openings['area_m2'] / 1e4:.2f}")
+    assert shown["Group openings"].startswith(
+        f"{openings['count']} {openings['area_m2'] / 1e4:.2f}"
+    )
     assert shown["Largest opening"].startswith(f"{openings['largest_m2'] / 1e4:.2f} ha")
     assert shown["Least spacing"].startswith(f"{openings['nearest_spacing_m']:.1f} m")
     assert shown["Trees to cut"].startswith(f"{summary['marks']['trees']} ")
@@ -171,7 +176,7 @@ def test_a_row_leads_to_its_features(page: html.HtmlElement) -> None:
 
 
 def test_an_opening_tells_its_measures(page: html.HtmlElement) -> None:
-    """A walked square of 40 m: 0.16 ha, four trees, 160 m around, 20 m to the next, 20 m to the edge."""
+    """A square of 40 m: 0.16 ha, four trees, 160 m around, 20 m to the next and to the boundary."""
     card = data(page, "page-data")["features"]["openings:0"]
     lines = dict(card["lines"])
 
@@ -216,6 +221,51 @@ def test_the_same_delivery_gives_the_same_bytes(
     assert write(delivery).read_bytes() == page_file.read_bytes()
 
 
+def test_a_crossing_of_water_is_on_the_map(page: html.HtmlElement) -> None:
+    """A corridor through water of 10 m crosses it square, at 90 degrees, and permits are named."""
+    cards = data(page, "page-data")["features"]
+    lines = dict(cards["water_crossings:0"]["lines"])
+
+    assert lines["Angle to the bank"] == "90\N{DEGREE SIGN}"
+    assert lines["Way through"] == "10.0 m"
+    assert lines["Permit"].startswith("may be needed")
+
+
+def test_records_set_aside_are_told_with_their_reason(
+    delivery: Delivery,
+    write: Callable[[Delivery], Path],
+    parse: Callable[[Path], html.HtmlElement],
+    table_of: Callable[[html.HtmlElement, str], pd.DataFrame],
+) -> None:
+    """What could not be used is listed with file, record and the mend."""
+    record = ("marks", "marks.csv", 7, "6", "diameter is no number; correct the cell")
+    aside = pd.DataFrame([record], columns=list(SET_ASIDE_COLUMNS))
+    survey = dataclasses.replace(delivery.survey, set_aside=aside)
+    page = parse(write(dataclasses.replace(delivery, survey=survey)))
+
+    assert table_of(page, "set-aside-table").to_numpy().tolist() == [
+        ["marks.csv", "7", "6", "diameter is no number; correct the cell"]
+    ]
+
+
+def test_a_paper_tally_has_a_row_of_its_own(
+    delivery_of: Callable[..., Delivery],
+    stand: shapely.Polygon,
+    inputs: Callable[[], dict[str, Any]],
+    write: Callable[[Delivery], Path],
+    parse: Callable[[Path], html.HtmlElement],
+    table_of: Callable[[html.HtmlElement, str], pd.DataFrame],
+) -> None:
+    """Five trees counted without a position stand apart from nine on the map, and in the total."""
+    tallied = [{"zone": "matrix", "species": "hemlock", "product": "pulpwood", "count": 5}]
+    page = parse(write(delivery_of(stand, project={}, tally=tallied, **inputs())))
+    table = table_of(page, "volume-table").set_index("Zone")
+    total = words(page.xpath("//table[@id='volume-table']/tfoot//td"))
+
+    assert table.loc["Matrix, paper tally", "Trees"] == "5"
+    assert total[0] == "14"
+
+
 def test_text_of_users_is_never_markup(
     delivery_of: Callable[..., Delivery],
     stand: shapely.Polygon,
@@ -252,10 +302,12 @@ def test_a_layout_without_openings_corridors_or_limits_has_a_page(
 
 
 def test_more_trees_than_a_page_can_show_are_left_out_with_a_sentence(
-    delivery: Delivery, monkeypatch: pytest.MonkeyPatch, write: Callable[[Delivery], Path],
+    delivery: Delivery,
+    monkeypatch: pytest.MonkeyPatch,
+    write: Callable[[Delivery], Path],
     parse: Callable[[Path], html.HtmlElement],
 ) -> None:
-    """Beyond the number that stays quick the map has no trees, and the page says how many it lacks."""
+    """Beyond what stays quick the map has no trees, and the page says how many it lacks."""
     monkeypatch.setattr("glademark.deliver.review_page.content.MOST_MARKS", 5)
     page = parse(write(delivery))
     trees = len(delivery.layout.marks) + len(delivery.layout.leave_trees)

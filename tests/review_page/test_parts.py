@@ -25,8 +25,10 @@ CRS = "EPSG:26916"
 
 
 def layout_with(**frames: pd.DataFrame) -> Any:  # noqa: ANN401 - stands for a layout
-    """Something that has the tables of a layout which a picture reads."""
-    return cast("Any", SimpleNamespace(**frames))
+    """Something that has the tables of a layout that pictures read; those not given are empty."""
+    names = ("stock_by_class", "allowance", "volume_by_zone")
+    empty = {name: pd.DataFrame(columns=list(LAYERS[name].names)) for name in names}
+    return cast("Any", SimpleNamespace(**(empty | frames)))
 
 
 def tally(**trees: int) -> pd.DataFrame:
@@ -41,15 +43,17 @@ def tally(**trees: int) -> pd.DataFrame:
 
 
 def allowance_row(**given: object) -> dict[str, object]:
-    """Row of the allowance: 100 m2 standing, 35 % may go, corridors draw 5, openings 10, matrix 5."""
+    """Row of the allowance: 100 m2 stand, 35 % may go, corridors draw 5, openings 10, matrix 5."""
     numbers = {
         "standing": 100.0, "standing_low": 80.0, "standing_high": 120.0, "cap_share": 0.35,
         "cap": 35.0, "drawn_corridor": 5.0, "drawn_opening": 10.0, "drawn_matrix": 5.0,
         "drawn_other": 0.0, "drawn": 20.0, "left": 15.0, "left_low": 8.0, "left_high": 22.0,
         "share": 0.2, "share_low": 1 / 6, "share_high": 0.25, "share_corridor": 1.0,
-        "share_opening": 1.0, "share_matrix": 0.06,
+        "share_opening": 1.0, "share_matrix": 0.06, "share_covered": float("nan"),
+        "left_per_ha_rest": float("nan"),
     }  # fmt: skip
-    return {"quantity": "basal_area", "unit": "m2", "log_rule": "", "basis": "cruise", **numbers} | given
+    words = {"quantity": "basal_area", "unit": "m2", "log_rule": "", "basis": "cruise"}
+    return {**words, **numbers, **given}
 
 
 @given(name=st.text(), number=st.floats(allow_nan=False, allow_infinity=False))
@@ -68,7 +72,7 @@ def test_a_number_that_is_none_is_refused_in_data() -> None:
 
 
 def test_the_policy_names_a_script_by_its_hash() -> None:
-    """SHA-256 of the empty text is 47DEQpj8..., as published in FIPS 180-4 test data."""
+    """The SHA-256 of the empty text, in base64 (from memory; openssl gives the same)."""
     policy = content_policy([""])
 
     assert "script-src 'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='" in policy
@@ -94,9 +98,7 @@ def test_outlines_keep_holes_and_parts() -> None:
     assert (min(xs[0][0][0]), max(ys[0][0][0])) == (0.0, 100.0)
 
 
-@given(
-    x=st.floats(400_000, 410_000), y=st.floats(5_100_000, 5_110_000), side=st.floats(1, 500)
-)
+@given(x=st.floats(400_000, 410_000), y=st.floats(5_100_000, 5_110_000), side=st.floats(1, 500))
 def test_positions_on_the_page_are_true_to_a_centimetre(x: float, y: float, side: float) -> None:
     """Corner of the plane and position on it add up to the coordinate, within 2 cm."""
     layer = gpd.GeoDataFrame(geometry=[shapely.box(x, y, x + side, y + side)], crs=CRS)
@@ -129,7 +131,9 @@ def grey(colour: str) -> int:
 
 def test_bars_are_as_high_as_their_trees() -> None:
     """30 trees stand three times as high as 10, in the order of the classes."""
-    bars = histogram(layout_with(volume_by_zone=tally(**{"10 to 14 in": 30, "6 to 10 in": 10}))).bars
+    bars = histogram(
+        layout_with(volume_by_zone=tally(**{"10 to 14 in": 30, "6 to 10 in": 10}))
+    ).bars
 
     assert [bar.label for bar in bars] == ["6 to 10 in", "10 to 14 in"]
     assert bars[1].marked_height == pytest.approx(3 * bars[0].marked_height, abs=0.2)
@@ -167,7 +171,8 @@ def test_no_trees_make_no_picture() -> None:
 @given(trees=st.lists(st.integers(1, 100_000), min_size=1, max_size=8))
 def test_bars_stay_in_the_picture(trees: list[int]) -> None:
     """However many trees, no bar rises above the picture and the scale ends above the tallest."""
-    shown = histogram(layout_with(volume_by_zone=tally(**{f"{i} in": n for i, n in enumerate(trees)})))
+    cells = tally(**{f"{place} in": number for place, number in enumerate(trees)})
+    shown = histogram(layout_with(volume_by_zone=cells))
 
     assert all(bar.marked_y >= 0 for bar in shown.bars)
     assert float(shown.ticks[-1].text.replace(",", "")) >= max(trees)
@@ -205,10 +210,21 @@ def test_a_stock_without_a_cap_is_shown_without_a_line() -> None:
     assert (account.cap_x, account.cap, account.left) == (None, "", "")
 
 
+def test_on_a_part_marked_stand_the_rest_is_told_by_its_area() -> None:
+    """15 MBF left over 30 ha: 0.5 MBF a hectare, 0.20 MBF an acre (0.5 x 0.40469)."""
+    row = allowance_row(
+        quantity="sawlog", unit="MBF", share_covered=0.4, left_per_ha_rest=0.5, log_rule="scribner"
+    )
+    (account,) = accounts(layout_with(allowance=pd.DataFrame([row])), "us")
+
+    assert account.covered == "40.0 %"
+    assert account.rest == "0.20 MBF per acre"
+    assert account.title == "Sawlog, MBF (scribner)"
+
+
 def test_an_allowance_that_is_not_there_is_left_out() -> None:
     """A layout without a known stock has no account."""
     assert accounts(layout_with(), "us") == ()
-    assert accounts(layout_with(allowance=pd.DataFrame(columns=["quantity"])), "us") == ()
 
 
 def test_the_worse_verdict_marks_a_feature() -> None:

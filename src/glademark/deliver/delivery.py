@@ -58,9 +58,12 @@ class Deliverable:
     write
         Called with the delivery and an existing folder; writes `files` into it, touches nothing
         else, and raises `OutputError` or `OSError` where it cannot.
+    on_request
+        Whether it is made only where it is asked for by its id.
     """
 
     id: str
     title: str
     files: tuple[str, ...]
     write: Callable[[Delivery, Path], None]
+    on_request: bool = False

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -26,6 +25,7 @@ from glademark.layers import ALLOWANCE, CHECKS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from reportlab.platypus import Flowable
 
@@ -66,10 +66,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Removed": [*_removed(delivery), *_shares(delivery)],
         "Setbacks, keep-outs and crossings": _ground(delivery),
     }
-    tables = {
-        title: Grid(heads=(), rows=rows, widths=(2, 4))
-        for title, rows in pairs.items()
-    }
+    tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
     return {**tables, "Limits": _limits(delivery)}
 
 
@@ -102,9 +99,9 @@ def _story(tables: Mapping[str, Grid], paper: Paper) -> list[Flowable]:
     story: list[Flowable] = []
     for title, grid in tables.items():
         if grid.rows:
-            story += [heading(title, paper), table(grid, paper)]
+            story += [*heading(title, paper), table(grid, paper)]
         else:
-            story += [heading(title, paper), text("None.", paper)]
+            story += [*heading(title, paper), text("None.", paper)]
     return [*story, gap(paper), *_blanks(paper)]
 
 
@@ -123,17 +120,16 @@ def _stand(delivery: Delivery) -> list[Row]:
     """Size, system in plain words, designation of the trees."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     area, geodesic = figures.stand.area_m2, figures.stand.area_geodesic_m2
-    marks = figures.marks
+    trees, on_paper = (show_number(n, 0) for n in (figures.marks.trees, figures.marks.not_located))
     return [
-        ("Area, gross", f"{show_area(area, units)} ({show_area(geodesic, units)} on the ellipsoid)"),
+        (
+            "Area, gross",
+            f"{show_area(area, units)} ({show_area(geodesic, units)} on the ellipsoid)",
+        ),
         ("Operable area, less keep-outs", show_area(figures.stand.operable_m2, units)),
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
-        (
-            "Trees to cut",
-            f"{show_number(marks.trees, 0)} with a position, {show_number(marks.not_located, 0)} "
-            "counted on paper",
-        ),
+        ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
         ("Coordinate system", delivery.layout.crs.name),
     ]
 
@@ -143,7 +139,10 @@ def _system(delivery: Delivery) -> str:
     figures = delivery.layout.figures
     parts = [
         ("group openings", figures.openings.count > 0),
-        ("single trees between them", figures.zones["matrix"].marks > 0),
+        (
+            "single trees between them" if figures.openings.count else "single trees",
+            figures.zones["matrix"].marks > 0,
+        ),
         ("machine corridors", figures.corridors.length_m > 0),
     ]
     return ", ".join(words for words, there in parts if there) or "no tree to cut"
@@ -163,7 +162,7 @@ def _openings(delivery: Delivery) -> list[Row]:
     if openings.count == 0:
         return []
     bases = layer_frame(delivery, "openings")["basis"].value_counts().sort_index()
-    words = ", ".join(f"{count} {_BASES.get(basis, basis)}" for basis, count in bases.items())
+    words = ", ".join(f"{count} {_BASES[str(basis)]}" for basis, count in bases.items())
     zone = figures.zones["opening"].area_m2
     return [
         ("Group openings", f"{openings.count} ({words})"),
@@ -190,6 +189,8 @@ def _openings(delivery: Delivery) -> list[Row]:
 def _corridors(delivery: Delivery) -> list[Row]:
     """Length, area gross and operable, landings."""
     units, taken = delivery.project.heading.units, delivery.layout.figures.corridors
+    if taken.with_landings_m2 <= 0:
+        return []
     both = _two(taken.share, taken.share_operable)
     with_landings = _two(taken.share_with_landings, taken.share_operable_with_landings)
     return [
@@ -205,10 +206,11 @@ def _removed(delivery: Delivery) -> list[Row]:
     """Basal area and volumes to be cut."""
     units, volume = delivery.project.heading.units, delivery.layout.figures.volume
     unit, size = basal_area_unit(units)
-    rows = [("Basal area", f"{show_number(volume.basal_area_m2 / size, 1)} {unit}")]
+    rows: list[Row] = [("Basal area", f"{show_number(volume.basal_area_m2 / size, 1)} {unit}")]
     for name, product in volume.by_product.items():
         rule = f", scaled by {product.rule}" if product.rule else ""
-        rows.append((f"Net volume, {name}", f"{show_volume(product.net, product.unit)}{rule}"))
+        amount = show_volume(product.net, product.unit) if product.unit else "not computed"
+        rows.append((f"Net volume, {name}", f"{amount}{rule}"))
     if volume.m3 is not None:
         rows.append(("Solid volume", show(volume.m3, "m3", units)))
     if volume.sources:
@@ -220,7 +222,7 @@ def _shares(delivery: Delivery) -> list[Row]:
     """Shares of the standing stock, where it is known."""
     units = delivery.project.heading.units
     known = table_frame(delivery.layout.allowance, ALLOWANCE, units)
-    rows = []
+    rows: list[Row] = []
     for row in known.to_dict("records"):
         name = _QUANTITIES.get(row["quantity"], row["quantity"])
         words = show_share(row["share"])
@@ -238,7 +240,7 @@ def _ground(delivery: Delivery) -> list[Row]:
     units = delivery.project.heading.units
     keep_out = layer_frame(delivery, "keep_out")
     setbacks = layer_frame(delivery, "setbacks")
-    rows = [
+    rows: list[Row] = [
         (f"Keep-out {name}".strip(), show_area(area, units))
         for name, area in zip(keep_out["name"], keep_out["area_m2"], strict=True)
     ]
@@ -258,7 +260,7 @@ def _crossings(delivery: Delivery) -> list[Row]:
         return [("Crossings of water", "not known: no water was given")]
     frame = layer_frame(delivery, "water_crossings")
     frame = frame[(frame["what"] == "water") & frame["in_stand"].fillna(value=False)]
-    places = frame["corridor"] + " over " + frame["name"].replace("", "water")
+    places = "corridor " + frame["corridor"] + " over " + frame["name"].replace("", "water")
     return [("Crossings of water by corridors", "; ".join(places) or "none")]
 
 

@@ -1,6 +1,7 @@
 """Layers as papers and handheld files read them: the same from memory and from a GeoPackage."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
@@ -114,7 +115,26 @@ def in_words(counts: pd.Series) -> pd.Series:
     words
         On the same index; `glademark.deliver.quantities.MISSING` where there is none.
     """
-    return counts.astype("float64").map(lambda number: show_number(number, 0)).astype("string")
+    return worded(counts.astype("float64"), lambda number: show_number(number, 0))
+
+
+def worded(values: pd.Series, form: Callable[[Any], str]) -> pd.Series:
+    """
+    Values as they are shown.
+
+    Parameters
+    ----------
+    values
+        Of any type.
+    form
+        Gives the text of one value.
+
+    Returns
+    -------
+    words
+        ``string`` on the same index, be there rows or none.
+    """
+    return pd.Series([form(value) for value in values.tolist()], index=values.index, dtype="string")
 
 
 def trees_and_products(cut: pd.DataFrame, key: str) -> pd.DataFrame:

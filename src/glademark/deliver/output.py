@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 from glademark.errors import OutputError, PluginError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from glademark.deliver.delivery import Deliverable, Delivery
     from glademark.project.model import Project
@@ -51,7 +51,11 @@ _SENTENCES = {
 
 
 def deliver(
-    delivery: Delivery, folder: Path, deliverables: Mapping[str, Deliverable]
+    delivery: Delivery,
+    folder: Path,
+    deliverables: Mapping[str, Deliverable],
+    *,
+    on_each: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
     """
     Paths of the files written into an output folder, which now holds all of them.
@@ -64,6 +68,8 @@ def deliver(
         Made where it is missing; other files in it stay as they are.
     deliverables
         By their ids, written in this order.
+    on_each
+        Called with the title of each before it is written.
 
     Returns
     -------
@@ -86,6 +92,8 @@ def deliver(
             _finish_earlier(folder)
             with _unfinished(folder) as place:
                 for deliverable in deliverables.values():
+                    if on_each is not None:
+                        on_each(deliverable.title)
                     _write(deliverable, delivery, place / _NEW)
                 _move_all(place, folder, names)
     except OutputError:

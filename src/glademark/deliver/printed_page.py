@@ -15,13 +15,14 @@ from xml.sax.saxutils import escape
 
 from glademark.deliver.cautions import CAUTIONS
 from glademark.deliver.shown_text import shown_text
-from glademark.project.model import Project
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, Paragraph, Table
+
+    from glademark.project.model import Project
 
 SANS, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 INK, GREY, PALE = "#000000", "#555555", "#e6e6e6"
@@ -32,6 +33,7 @@ _PAPER_PT = {"letter": (612.0, 792.0), "A4": (595.276, 841.890)}  # points, upri
 _TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
 _FOOT_PT = 26.0  # room for the running lines below
 _LEADING = 1.25
+_LINES_BELOW = 6  # that a heading wants on its page
 
 Align = Literal["left", "right"]
 
@@ -125,9 +127,9 @@ def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) ->
     return Paragraph(_safe(words), _style(paper.points * scale, bold=bold))
 
 
-def heading(words: str, paper: Paper) -> Paragraph:
+def heading(words: str, paper: Paper) -> list[Flowable]:
     """
-    A heading over a rule, kept with what follows it.
+    A heading that does not stand alone at the foot of a page.
 
     Parameters
     ----------
@@ -138,12 +140,13 @@ def heading(words: str, paper: Paper) -> Paragraph:
 
     Returns
     -------
-    paragraph
-        In bold, a little larger than plain text.
+    parts
+        In bold on a pale ground, a little larger than plain text.
     """
-    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
+    from reportlab.platypus import CondPageBreak, Paragraph  # noqa: PLC0415 - heavy
 
-    return Paragraph(_safe(words), _heading_style(paper.points * 1.15))
+    room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
+    return [room, Paragraph(_safe(words), _heading_style(paper.points * 1.15))]
 
 
 def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
@@ -442,7 +445,6 @@ def _heading_style(points: float) -> ParagraphStyle:
         spaceAfter=points * 0.3,
         backColor=PALE,
         borderPadding=(1.5, 2, 1.5, 2),
-        keepWithNext=1,
     )
 
 
@@ -455,6 +457,4 @@ def _cell(words: str, points: float, *, bold: bool, right: bool) -> Paragraph:
 
 def _safe(words: str) -> str:
     """Plain text in which nothing is read as mark-up."""
-    return "<br/>".join(
-        escape(shown_text(line, longest=2000)) for line in str(words).splitlines()
-    )
+    return "<br/>".join(escape(shown_text(line, longest=2000)) for line in str(words).splitlines())

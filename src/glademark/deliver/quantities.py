@@ -24,6 +24,7 @@ _SHOWN: Mapping[Units, Mapping[str, tuple[str, float]]] = MappingProxyType(
             "m3": ("ft3", CUBIC_FOOT_M3),
             "m2/ha": ("ft2/acre", FOOT_M**2 * HECTARE_M2 / ACRE_M2),
             "1/ha": ("1/acre", HECTARE_M2 / ACRE_M2),
+            "m3/ha": ("ft3/acre", CUBIC_FOOT_M3 * HECTARE_M2 / ACRE_M2),
             "share": _SHARE,
         },
         "metric": {"m2": ("ha", HECTARE_M2), "share": _SHARE},
@@ -37,6 +38,7 @@ _DECIMALS: Mapping[str, int] = MappingProxyType(
         "acre": 2, "ha": 2, "ft2": 0, "m2": 0, "ft": 1, "m": 1, "in": 1, "cm": 1, "%": 1,
         "board foot": 0, "MBF": 2, "cord": 1, "m3": 1, "ft3": 0, "green ton": 1, "trees": 0,
         "ft2/acre": 0, "m2/ha": 1, "1/acre": 1, "1/ha": 0,
+        "ft3/acre": 0, "m3/ha": 1,
     }
 )  # fmt: skip
 _PLURALS: Mapping[str, str] = MappingProxyType(
@@ -132,7 +134,8 @@ def show(number: float | None, unit: str, units: Units) -> str:
     number
         In `unit`; None and NaN stand for none.
     unit
-        ``m2``, ``m``, ``cm``, ``m3``, ``m2/ha``, ``1/ha``, ``share``, ``trees`` or a sale unit.
+        ``m2``, ``m``, ``cm``, ``m3``, ``m2/ha``, ``m3/ha``, ``1/ha``, ``share``, ``trees`` or a
+        sale unit.
     units
         What the project shows.
 

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.layer_frames import cut_marks, kept_line_trees, layer_frame
+from glademark.deliver.layer_frames import cut_marks, kept_line_trees, layer_frame, worded
 from glademark.deliver.printed_page import (
     BOLD,
     INK,
@@ -26,6 +25,7 @@ from glademark.deliver.shown_text import shown_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from reportlab.platypus import Flowable
 
@@ -33,9 +33,10 @@ STUMP_FILE = "stump_check.pdf"
 
 _POINTS = 7.5
 _SMALL = 0.82  # size of species and product against the rest
+_TITLE_PART = 0.45  # of the width of a column
 _COLUMNS = 3
 _BOX = "\N{BALLOT BOX}"
-_PARTS = (0.9, 2.3, 6.3, 2.2)  # box, tree, species and product, DBH
+_PARTS = (0.8, 2.3, 6.2, 2.3)  # box, tree, species and product, DBH
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -148,8 +149,10 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
     lines = [
         "Checked by ____________________",
         "Date __________________________",
-        "Tick a box where the stump carries its paint below the cut. Write down every stump "
-        "without paint, and every painted tree that still stands.",
+        (
+            "Tick a box where the stump carries its paint below the cut. Write down every stump "
+            "without paint, and every painted tree that still stands."
+        ),
         "Stay two tree lengths away from work and from danger trees.",
     ]
     letters = _letters(cut_marks(delivery))
@@ -176,13 +179,13 @@ def _letters(cut: pd.DataFrame) -> dict[str, str]:
 
 def _words(delivery: Delivery, cut: pd.DataFrame) -> list[tuple[str, ...]]:
     """Box, tree, species and product, DBH of each mark."""
-    units = delivery.project.heading.units
+    units, letters = delivery.project.heading.units, _letters(cut)
     tree = cut["tree_id"].replace("", MISSING)
     several = " \N{MULTIPLICATION SIGN}" + cut["count"].astype("string")
     tree = tree.where(cut["count"] == 1, tree + several)
-    tree = cut["marker"].map(_letters(cut)).fillna("").astype("string") + tree
+    tree = worded(cut["marker"], lambda marker: letters.get(marker, "")) + tree
     what = (cut["species"] + " " + cut["product"]).str.strip()
-    dbh = cut["dbh_cm"].map(lambda value: show_diameter(value, units))
+    dbh = worded(cut["dbh_cm"], lambda value: show_diameter(value, units))
     return [(_BOX, *row) for row in zip(tree, what, dbh, strict=True)]
 
 
@@ -190,7 +193,7 @@ def _groups(
     word: str, keys: pd.Series, cut: pd.DataFrame, words: Sequence[tuple[str, ...]]
 ) -> list[Group]:
     """Groups of marks that share a key."""
-    rows = pd.Series(words, index=cut.index)
+    rows: pd.Series = pd.Series(list(words), index=cut.index, dtype=object)
     return [
         Group(
             title=f"{word} {key}",
@@ -211,11 +214,13 @@ def _printed(group: Group, paper: Paper) -> Flowable:
         [fitting(*cell) for cell in zip(row, [width - 3 for width in widths], points, strict=True)]
         for row in group.rows
     ]
-    head = [f"{shown_text(group.title)}: {show_number(group.trees, 0)} trees, found ______"]
+    title = fitting(group.title, paper.width_pt * _TITLE_PART, paper.points)
+    head = [f"{title}: {show_number(group.trees, 0)} trees, found ____"]
     style: list[Any] = [
         ("FONT", (0, 0), (-1, -1), SANS, paper.points, paper.points * 1.3),
         ("FONT", (0, 0), (-1, 0), BOLD, paper.points, paper.points * 1.3),
         ("FONTSIZE", (2, 1), (2, -1), points[2]),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
         ("SPAN", (0, 0), (-1, 0)),
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
         ("LINEBELOW", (0, 1), (-1, -1), 0.2, INK),

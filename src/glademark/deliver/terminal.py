@@ -24,6 +24,7 @@ from glademark.deliver.quantities import (
     show_share,
 )
 from glademark.deliver.shown_text import shown_text
+from glademark.deliver.terminal_allowance import allowance_lines
 from glademark.deliver.terminal_limits import limit_lines
 from glademark.deliver.terminal_openings import joined_lines, openings_table
 from glademark.deliver.terminal_volume import volume_table
@@ -74,6 +75,7 @@ def _sections(
         ("CORRIDORS", _corridors(delivery)),
         ("OPENINGS", _openings(delivery)),
         ("VOLUME", _volume(delivery)),
+        ("ALLOWANCE", allowance_lines(delivery)),
         ("MARKS", _marks(delivery)),
         ("SET ASIDE", _set_aside(delivery.survey.set_aside)),
         ("NOTICES", _notices(delivery.layout.notices)),

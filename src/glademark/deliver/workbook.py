@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -30,9 +29,11 @@ from glademark.layers import (
     Units,
     present,
 )
+from glademark.units import ACRE_M2, HECTARE_M2
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
+    from pathlib import Path
 
 WORKBOOK_FILE = "layout.xlsx"
 
@@ -96,7 +97,7 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
         _sheet(with_shown_units(delivery.checks, units), checks, units),
     ]
     if len(layout.allowance):
-        sheets.append(_sheet(layout.allowance, ALLOWANCE, units))
+        sheets.append(_sheet(_allowance_shown(layout.allowance, units), ALLOWANCE, units))
     return (*sheets, _sheet(delivery.survey.set_aside, SET_ASIDE, units))
 
 
@@ -122,14 +123,28 @@ def write_workbook(delivery: Delivery, path: Path) -> None:
         _write_notes(book, delivery)
 
 
+def _allowance_shown(allowance: pd.DataFrame, units: Units) -> pd.DataFrame:
+    """The allowance with its amounts in the units of the project, which its column `unit` names."""
+    stem, size = basal_area_unit(units)
+    solid, volume = shown_unit("m3", units)
+    names = {"m2": (stem, size), "m3": (solid, volume)}
+    known = allowance["unit"].map(lambda unit: names.get(unit, (unit, 1.0)))
+    amounts = [
+        column.name
+        for column in ALLOWANCE.columns
+        if column.kind == "real" and not column.name.startswith(_SHARES)
+    ]
+    shown = allowance[amounts].div(known.str[1].astype(float), axis=0)
+    return allowance.assign(unit=known.str[0], **{name: shown[name] for name in amounts})
+
+
 def _sheet(frame: pd.DataFrame, layer: Layer, units: Units) -> Sheet:
     """A declared table in the units of the project."""
     layer = present(layer, frame.columns)
     table = table_frame(frame.reset_index(drop=True), layer, units)
     shown = [_shown(column, units) for column in layer.columns]
-    values = [
-        _cells(table[column.name], size) for column, (_, _, size) in zip(layer.columns, shown, strict=True)
-    ]
+    sizes = [size for _, _, size in shown]
+    values = [_cells(table[name], size) for name, size in zip(layer.names, sizes, strict=True)]
     return Sheet(
         title=layer.title,
         name=layer.name,
@@ -147,13 +162,15 @@ def _shown(column: Column, units: Units) -> tuple[str, str, float]:
         return column.title, "#,##0", 1.0
     if column.name.startswith(_SHARES):
         return column.title, "0.0%", 1.0
+    per_acre = units == "us" and "per hectare" in column.title
+    title = column.title.replace("per hectare", "per acre") if per_acre else column.title
     if not column.unit:
-        return column.title, "#,##0.00", 1.0
+        return title, "#,##0.00", HECTARE_M2 / ACRE_M2 if per_acre else 1.0
     is_stem = column.unit == "m2" and "basal_area" in column.name
     unit, size = basal_area_unit(units) if is_stem else shown_unit(column.unit, units)
     decimals = max(1 if is_stem else sale_decimals(unit), 0)
     digits = "#,##0" + (f".{'0' * decimals}" if decimals else "")
-    return f"{column.title} ({unit})", digits, size
+    return f"{title} ({unit})", digits, size
 
 
 def _cells(values: pd.Series, size: float) -> list[str | float | None]:
@@ -163,7 +180,8 @@ def _cells(values: pd.Series, size: float) -> list[str | float | None]:
     if values.dtype.kind in "iub":
         return [None if value is pd.NA else value for value in values.tolist()]
     numbers = values.astype("float64") / size
-    return [None if missing else value for value, missing in zip(numbers.tolist(), numbers.isna(), strict=True)]
+    plain: list[str | float | None] = numbers.astype(object).where(numbers.notna(), None).tolist()
+    return plain
 
 
 def _unlike(heads: Sequence[str]) -> list[str]:
@@ -191,7 +209,9 @@ def _write_sheet(book: Any, sheet: Sheet, delivery: Delivery) -> None:  # noqa: 
             "name": sheet.name,
             "style": "Table Style Light 1",
             "data": rows,
-            "columns": [_table_column(book, sheet, number, head) for number in range(len(sheet.heads))],
+            "columns": [
+                _table_column(book, sheet, number, head) for number in range(len(sheet.heads))
+            ],
         },
     )
     page.freeze_panes(1, 0)

@@ -127,13 +127,14 @@ def _point(element: Element) -> shapely.Point | None:
 
 
 def _track(element: Element) -> shapely.LineString | shapely.MultiLineString | None:
-    """One line a segment that has two points or more."""
+    """One line a segment that has two points or more; points without a position are left out."""
     segments = [part for part in element if _local(part) == "trkseg"] or [element]
     parts = [
         [_position(point) for point in segment if _local(point) in {"trkpt", "rtept"}]
         for segment in segments
     ]
-    lines = [shapely.LineString(part) for part in parts if len(part) > 1]
+    known = [[point for point in part if not math.isnan(sum(point))] for part in parts]
+    lines = [shapely.LineString(part) for part in known if len(part) > 1]
     if not lines:
         return None
     return lines[0] if len(lines) == 1 else shapely.MultiLineString(lines)

@@ -282,3 +282,30 @@ SETBACKS = (
 
 WATER = (_AREA_NAME, _WIDTH)
 """Meanings in a layer of water."""
+
+_PLOT_AREAS = {
+    "ac": "acre", "acre": "acre", "acres": "acre", "ha": "ha", "m2": "m2", "sqm": "m2",
+    "ft2": "ft2", "sqft": "ft2",
+}  # fmt: skip
+CRUISE = (
+    _meaning("plot", "plot plotid plotno plotnumber point pointid pointno station"),
+    _meaning("stratum", "stratum strata stand type"),
+    _meaning("weight", "weight plotweight sharein inshare"),
+    _meaning("baf", "baf basalareafactor factor", units=_PER_AREA, strict=True),
+    _meaning("plot_area", "plotarea plotsize area", units=_PLOT_AREAS, strict=True),
+    _meaning("plot_radius", "plotradius", units=_LONG, strict=True),
+    _meaning("times", "times tally walkthroughtimes countedtimes"),
+    _meaning("walkthrough", "walkthrough countedtwice twice double"),
+    DBH,
+    DBH_UNIT,
+    SPECIES,
+    PRODUCT,
+    COUNT,
+    HEIGHT,
+    VOLUME,
+    VOLUME_UNIT,
+    DEFECT,
+    CULL,
+    *_POSITION,
+)
+"""Meanings in a cruise: trees on sample plots."""

@@ -27,6 +27,7 @@ from glademark.intake.areas import (
     water_setbacks,
 )
 from glademark.intake.corridors import no_corridors, read_corridors
+from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
 from glademark.intake.files import Snapshots
 from glademark.intake.gpx import Want
@@ -55,6 +56,7 @@ _LAYERS: dict[str, tuple[tuple[Meaning, ...], Want]] = {
     "landings": (meanings.AREAS, "lines"),
     "leave_trees": (meanings.LEAVE_TREES, "points"),
     "covered": (meanings.AREAS, "lines"),
+    "cruise": (meanings.CRUISE, "points"),
 }
 
 
@@ -164,7 +166,6 @@ def _survey(desk: _Desk) -> Survey:
     marks_files = [desk.layer("marks", source) for source in inputs.marks]
     tally = desk.table("tally", inputs.tally, meanings.TALLY)
     volume_table = desk.table("volume_table", project.volume.table, meanings.TALLY)
-    cruise = desk.table("cruise", inputs.cruise, meanings.MARKS)
     ground = desk.using(
         layers["stand"],
         inputs.stand,
@@ -182,7 +183,13 @@ def _survey(desk: _Desk) -> Survey:
         lambda reading, source: read_leave_trees(reading, source, ground, project.marks, ledger),
         no_leave_trees(ground),
     )
-    tables = _tables(desk, tally, volume_table, cruise)
+    tables = _tables(desk, tally, volume_table)
+    plots, plot_trees = desk.using(
+        layers["cruise"],
+        inputs.cruise,
+        lambda reading, source: read_cruise(reading, source, ground, project, ledger),
+        no_cruise(ground),
+    )
     terrain, elevation = desk.attempt(lambda: _terrain(desk, ground), (None, None))
     if ledger.faults or ground.stand is None or marks is None:
         raise InputError(*ledger.faults)
@@ -195,7 +202,8 @@ def _survey(desk: _Desk) -> Survey:
         leave_trees=leave_trees,
         tally=no_tally() if tables["tally"] is None else tables["tally"],
         volume_table=tables["volume_table"],
-        cruise=tables["cruise"],
+        plots=plots,
+        plot_trees=plot_trees,
         terrain=terrain,
         elevation=elevation,
         set_aside=ledger.set_aside_records,
@@ -282,14 +290,13 @@ def _areas(
 
 
 def _tables(
-    desk: _Desk, tally: Reading | None, volume_table: Reading | None, cruise: Reading | None
+    desk: _Desk, tally: Reading | None, volume_table: Reading | None
 ) -> dict[str, pd.DataFrame | None]:
     """Tables without positions, None where not given."""
     ledger = desk.ledger
     steps: dict[str, tuple[Reading | None, Callable[[Reading], pd.DataFrame]]] = {
         "tally": (tally, lambda one: read_tally(one, desk.project, ledger)),
         "volume_table": (volume_table, lambda one: read_text_rows(one, ledger)),
-        "cruise": (cruise, lambda one: read_text_rows(one, ledger)),
     }
     return {
         key: None if reading is None else desk.attempt(partial(use, reading), None)

@@ -163,7 +163,7 @@ def _heights(
     known = (
         ~np.ma.getmaskarray(cells)
         & np.isfinite(cells.data)
-        & ~np.isin(cells.data, UNDECLARED_NODATA)
+        & ~np.isin(cells.data.astype("float64"), UNDECLARED_NODATA)
     )
     at_row = (rows - top) * shape[0] // height
     at_column = (columns - left) * shape[1] // width

@@ -142,6 +142,8 @@ def _whole_columns(file: FieldFile, layer: str) -> Reading:
         meta, fids, wkb, fields, notices = _read_decoded(file, layer)
     except InputError:
         raise
+    except CRSError as error:
+        raise _unknown_crs(file, str(error)) from error
     except _READ_ERRORS as error:
         log.debug("%s: %s; going record by record", file.name, error)
         return _record_by_record(file, layer)
@@ -244,11 +246,16 @@ def _crs(text: str | None, file: FieldFile) -> CRS | None:
     try:
         return CRS.from_user_input(text)
     except ProjCRSError as error:
-        msg = (
-            f"{file.name}: its coordinate system cannot be understood ({shown(text)}). "
-            "State it in [inputs] with crs, and remove it from the file."
-        )
-        raise FileError(msg) from error
+        raise _unknown_crs(file, text) from error
+
+
+def _unknown_crs(file: FieldFile, text: str) -> FileError:
+    """One sentence about a coordinate system that is damaged."""
+    msg = (
+        f"{file.name}: its coordinate system cannot be understood ({shown(text)}). "
+        "State it in [inputs] with crs, and remove it from the file."
+    )
+    return FileError(msg)
 
 
 def _record_by_record(file: FieldFile, layer: str) -> Reading:

@@ -109,7 +109,7 @@ def _standing(
     classes, operable_ha = ground
     settings = project.allowance
     given = given_stocks(settings, sold=sold, operable_ha=operable_ha)
-    if survey.plots is None or survey.plot_trees is None or survey.plots.empty:
+    if survey.plots.empty:
         return Standing(
             stocks=given,
             plots=no_plots(survey.crs),

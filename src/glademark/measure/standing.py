@@ -248,7 +248,7 @@ def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
 def _per_tree(parts: pd.DataFrame, column: str, index: pd.Index) -> np.ndarray:
     """Sum over the parts of each tree, 0 without any, NaN where one is not known."""
     sums = parts.groupby("tree")[column].agg(lambda part: part.sum(skipna=False))
-    return sums.reindex(index, fill_value=0.0).to_numpy(dtype=float)
+    return sums.reindex(index, fill_value=0.0).to_numpy(dtype=float, copy=True)
 
 
 def _by_plot(

@@ -6,8 +6,7 @@ It holds no price, no volume and no figure of the cruise or the allowance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.deliver.delivery import Deliverable, Delivery
@@ -38,6 +37,7 @@ from glademark.deliver.site_rules import LINE_TREES, TWO_TREE_LENGTHS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from reportlab.platypus import Flowable
 
@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 GUIDE_FILE = "field_guide.pdf"
 
 _SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points; smaller is not read in the woods
+_MOST_IN_ONE = 15  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
 STOP = (
@@ -197,11 +198,11 @@ def _head(content: Content, paper: Paper) -> list[Flowable]:
 def _hazards(content: Content, paper: Paper) -> list[Flowable]:
     """Danger trees and line trees."""
     danger = text(f"{content.danger} {TWO_TREE_LENGTHS}", paper, bold=True)
-    story: list[Flowable] = [heading("Danger trees", paper), danger]
+    story: list[Flowable] = [*heading("Danger trees", paper), danger]
     if content.danger_trees.rows:
         story.append(table(content.danger_trees, paper))
     if content.line_trees:
-        story.append(heading("Line trees: NOT to be cut", paper))
+        story += heading("Line trees: NOT to be cut", paper)
         story.append(text(content.line_trees, paper, bold=True))
     return story
 
@@ -211,16 +212,16 @@ def _keys(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     title = heading("Paint, and where to take care", paper)
     if not content.paint.rows:
         stop = text("No meaning of a paint was given: ask before you cut.", paper, bold=True)
-        return [title, stop, *_tables([content.areas], paper, ratios=None)]
+        return [*title, stop, *_tables([content.areas], paper, ratios=None)]
     ratios = (0.45, 0.55) if beside else None
-    return [title, *_tables([content.paint, content.areas], paper, ratios=ratios)]
+    return [*title, *_tables([content.paint, content.areas], paper, ratios=ratios)]
 
 
 def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     """Trees and products by opening, by corridor, and between them."""
     ratios = (0.42, 0.58) if beside else None
     tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
-    story: list[Flowable] = [heading("Trees to cut", paper)]
+    story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
     if content.cleared:
         story.append(text(content.cleared, paper))
     story += [*tables, *_tables([content.single], paper, ratios=None)]
@@ -236,12 +237,18 @@ def _tables(
     full = [grid for grid in grids if grid.rows]
     if ratios is not None and len(full) == len(ratios):
         return [_side_by_side(full, paper, ratios)]
+    if ratios is not None and len(full) == 1 and len(full[0].rows) > _MOST_IN_ONE:
+        return [_side_by_side(_halves(full[0]), paper, (0.5, 0.5))]
     return [table(grid, paper) for grid in full]
 
 
-def _side_by_side(
-    grids: Sequence[Grid], paper: Paper, ratios: tuple[float, float]
-) -> Flowable:
+def _halves(grid: Grid) -> list[Grid]:
+    """A long table in two."""
+    middle = (len(grid.rows) + 1) // 2
+    return [replace(grid, rows=rows) for rows in (grid.rows[:middle], grid.rows[middle:])]
+
+
+def _side_by_side(grids: Sequence[Grid], paper: Paper, ratios: tuple[float, float]) -> Flowable:
     """Two tables beside each other."""
     from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
 

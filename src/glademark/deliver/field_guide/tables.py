@@ -5,7 +5,13 @@ import pandas as pd
 import shapely
 
 from glademark.deliver.delivery import Delivery
-from glademark.deliver.layer_frames import cut_marks, in_words, layer_frame, trees_and_products
+from glademark.deliver.layer_frames import (
+    cut_marks,
+    in_words,
+    layer_frame,
+    trees_and_products,
+    worded,
+)
 from glademark.deliver.printed_page import Grid
 from glademark.deliver.quantities import (
     MISSING,
@@ -84,10 +90,10 @@ def danger_grid(delivery: Delivery) -> Grid:
     units = delivery.project.heading.units
     marks = layer_frame(delivery, "marks")
     trees = marks[marks["kind"] == "danger"]
-    away = trees["corridor_distance_m"].clip(lower=0).map(lambda m: show_length(m, units))
+    away = worded(trees["corridor_distance_m"], lambda m: show_length(m, units))
     near = (away + " from " + trees["corridor"]).where(trees["corridor"] != "", MISSING)
-    near = near.where(trees["corridor_distance_m"] > 0, "IN corridor " + trees["corridor"])
-    dbh = trees["dbh_cm"].map(lambda cm: show_diameter(cm, units))
+    near = near.mask(trees["corridor_distance_m"] <= 0, "IN corridor " + trees["corridor"])
+    dbh = worded(trees["dbh_cm"], lambda cm: show_diameter(cm, units))
     species = trees["species"].replace("", MISSING)
     where = position_words(trees.geometry)
     return Grid(
@@ -122,9 +128,9 @@ def paint_grid(delivery: Delivery) -> Grid:
             words = "line tree: cut; its owners agreed"
         rows.append((paint, words, show_number(trees.get(paint.casefold(), 0), 0)))
     known = {paint.casefold() for paint in delivery.project.marks.paint}
-    for paint, number in trees.items():
-        if paint not in known:
-            name = str(paint) or "no paint"
+    for unknown, number in trees.items():
+        if unknown not in known:
+            name = str(unknown) or "no paint"
             rows.append((name, "STOP: ask before you cut", show_number(number, 0)))
     return Grid(
         heads=("Paint", "What to do", "Trees"),
@@ -160,7 +166,7 @@ def area_grid(delivery: Delivery) -> Grid:
 def _keep_outs(delivery: Delivery) -> list[Row]:
     """Keep-outs."""
     units, frame = delivery.project.heading.units, layer_frame(delivery, "keep_out")
-    sizes = frame["area_m2"].map(lambda area: show_area(area, units))
+    sizes = worded(frame["area_m2"], lambda area: show_area(area, units))
     names = frame["name"].replace("", "Keep-out")
     return [(name, size, KEEP_OUTS) for name, size in zip(names, sizes, strict=True)]
 
@@ -168,7 +174,7 @@ def _keep_outs(delivery: Delivery) -> list[Row]:
 def _setbacks(delivery: Delivery) -> list[Row]:
     """Setbacks with their rules."""
     units, frame = delivery.project.heading.units, layer_frame(delivery, "setbacks")
-    rows = []
+    rows: list[Row] = []
     for row in frame.to_dict("records"):
         rule = SETBACK_RULES[row["rule"]]
         if row["rule"] == "residual_basal_area" and row["minimum_m2_ha"] > 0:
@@ -193,7 +199,13 @@ def _leave_trees(delivery: Delivery) -> list[Row]:
     trees = delivery.layout.figures.marks.leave_trees
     if not trees:
         return []
-    return [("Leave trees", f"{show_number(trees, 0)} trees", "They stay: mind bark and roots.")]
+    return [
+        (
+            "Leave trees",
+            f"{show_number(trees, 0)} {'tree' if trees == 1 else 'trees'}",
+            "They stay: mind bark and roots.",
+        )
+    ]
 
 
 def opening_grid(delivery: Delivery) -> Grid:
@@ -214,13 +226,13 @@ def opening_grid(delivery: Delivery) -> Grid:
     frame = layer_frame(delivery, "openings")
     found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
     names = _with_group(frame)
-    area = frame["area_m2"].map(lambda m2: show_area(m2, units))
+    area = worded(frame["area_m2"], lambda m2: show_area(m2, units))
     trees = in_words(frame["trees"])
     products = found["products"].fillna("")
     return Grid(
-        heads=("Opening", "Area", "Trees", "Of them"),
+        heads=("No.", "Area", "Trees", "Of them"),
         rows=list(zip(names, area, trees, products, strict=True)),
-        widths=(1.7, 1.65, 1.2, 3.8),
+        widths=(1.4, 1.75, 1.35, 4),
         aligns=("left", "right", "right", "left"),
     )
 
@@ -245,7 +257,7 @@ def corridor_grid(delivery: Delivery) -> Grid:
     cut = cut_marks(delivery)
     single = ~cut["zone"].isin(["corridor", "opening"])
     names = frame["corridor"].where(frame["state"] != "existing", frame["corridor"] + " (existing)")
-    width = frame["width_m"].map(lambda m: show_length(m, units))
+    width = worded(frame["width_m"], lambda m: show_length(m, units))
     inside, beside = (
         _counted(part, frame["corridor"]) for part in (cut[cut["zone"] == "corridor"], cut[single])
     )

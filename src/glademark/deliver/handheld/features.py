@@ -13,6 +13,7 @@ from glademark.deliver.layer_frames import (
     kept_line_trees,
     layer_frame,
     trees_and_products,
+    worded,
 )
 from glademark.deliver.quantities import show_area, show_diameter, show_length
 from glademark.deliver.shown_text import shown_text
@@ -125,7 +126,7 @@ def _named(frame: gpd.GeoDataFrame, names: pd.Series, about: pd.Series | str) ->
     """A layer with a name and a sentence for each feature, both fit to be shown."""
     if isinstance(about, str):
         about = pd.Series(about, index=frame.index, dtype="string")
-    return frame.assign(name=names.map(shown_text), about=about.map(_sentence))
+    return frame.assign(name=worded(names, shown_text), about=worded(about, _sentence))
 
 
 def _sentence(text: object) -> str:
@@ -137,7 +138,7 @@ def _stand(delivery: Delivery) -> gpd.GeoDataFrame:
     """The boundary."""
     frame = layer_frame(delivery, "stand")
     units = delivery.project.heading.units
-    about = frame["area_m2"].map(lambda area: f"Stand of {show_area(area, units)}.")
+    about = worded(frame["area_m2"], lambda area: f"Stand of {show_area(area, units)}.")
     return _named(frame, frame["name"], about)
 
 
@@ -161,7 +162,11 @@ def _or_number(names: pd.Series, word: str) -> pd.Series:
 def _setbacks(delivery: Delivery) -> gpd.GeoDataFrame:
     """Setbacks with their rules in words."""
     frame = layer_frame(delivery, "setbacks")
-    return _named(frame, _or_number(frame["name"], "Setback"), frame["rule"].map(SETBACK_RULES))
+    return _named(
+        frame,
+        _or_number(frame["name"], "Setback"),
+        worded(frame["rule"], SETBACK_RULES.__getitem__),
+    )
 
 
 def _corridors(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -181,8 +186,8 @@ def _corridor_lines(delivery: Delivery) -> gpd.GeoDataFrame:
 def _corridor_words(delivery: Delivery, frame: gpd.GeoDataFrame) -> pd.Series:
     """State, width and length of each corridor."""
     units = delivery.project.heading.units
-    width = frame["width_m"].map(lambda value: f", {show_length(value, units)} wide")
-    length = frame["length_m"].map(lambda value: f", {show_length(value, units)} in the stand")
+    width = worded(frame["width_m"], lambda value: f", {show_length(value, units)} wide")
+    length = worded(frame["length_m"], lambda value: f", {show_length(value, units)} in the stand")
     return frame["state"] + width + length
 
 
@@ -191,7 +196,7 @@ def _openings(delivery: Delivery) -> gpd.GeoDataFrame:
     units = delivery.project.heading.units
     frame = layer_frame(delivery, "openings")
     found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
-    area = frame["area_m2"].map(lambda value: show_area(value, units))
+    area = worded(frame["area_m2"], lambda value: show_area(value, units))
     products = found["products"].fillna("").set_axis(frame.index).astype("string")
     about = in_words(frame["trees"]) + " trees to cut: " + products + "; " + area
     return _named(frame, "Opening " + frame["opening"].astype("string"), about)
@@ -225,7 +230,7 @@ def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
     """Trees to cut."""
     units = delivery.project.heading.units
     frame = cut_marks(delivery)
-    dbh = frame["dbh_cm"].map(lambda value: show_diameter(value, units))
+    dbh = worded(frame["dbh_cm"], lambda value: show_diameter(value, units))
     about = frame["species"] + ", " + dbh + ", " + frame["product"] + ", paint " + frame["paint"]
     return _named(frame, frame["tree_id"], about)
 

@@ -98,8 +98,9 @@ def crossing_cut(shapes: np.ndarray) -> np.ndarray:
 def _together(shapes: tuple[BaseGeometry, BaseGeometry]) -> BaseGeometry:
     """Both sides of a cut shape as one, each kept where it is."""
     parts = shapely.get_parts(np.array(shapes))
-    collect = shapely.multipolygons if shapely.get_dimensions(parts).max() > 1 else None
-    return collect(parts) if collect else shapely.multilinestrings(parts)
+    if shapely.get_dimensions(parts).max() > 1:
+        return shapely.MultiPolygon(list(parts))
+    return shapely.MultiLineString(list(parts))
 
 
 def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:

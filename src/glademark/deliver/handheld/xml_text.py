@@ -7,7 +7,7 @@ _FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff
 
 
 def add(parent: ET.Element, tag: str, text: object = None, /, **attributes: str) -> ET.Element:
-    """
+    r"""
     A new last child of an element.
 
     Parameters

@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from glademark.deliver.quantities import (
     basal_area_unit,
     heading_unit,
@@ -17,6 +15,7 @@ from glademark.deliver.quantities import (
     shown_unit,
 )
 from glademark.deliver.review_page.wording import field_text, unit_text
+from glademark.units import HECTARE_M2
 
 if TYPE_CHECKING:
     from glademark.layers import Units
@@ -61,6 +60,9 @@ class Account:
         Place of the cap and of its interval; None where there is no cap or no interval.
     standing, cap, drawn, left, share
         In words, with their intervals.
+    covered, rest
+        Where only a part is marked so far: share taken on covered ground, what is left for the rest
+        by its area; else empty.
     overdrawn
         Whether more is drawn than may go.
     """
@@ -76,6 +78,8 @@ class Account:
     drawn: str
     left: str
     share: str
+    covered: str
+    rest: str
     overdrawn: bool
 
 
@@ -86,7 +90,7 @@ def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
     Parameters
     ----------
     layout
-        What was measured; its `allowance` is used where it has one.
+        What was measured.
     units
         What the project shows.
 
@@ -95,10 +99,7 @@ def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
     accounts
         Empty where the standing stock is not known.
     """
-    table = getattr(layout, "allowance", None)
-    if not isinstance(table, pd.DataFrame) or table.empty:
-        return ()
-    rows = table.astype(object).to_dict("records")
+    rows = layout.allowance.astype(object).to_dict("records")
     return tuple(_account({str(key): part for key, part in row.items()}, units) for row in rows)
 
 
@@ -136,6 +137,8 @@ def _account(row: dict[str, Any], units: Units) -> Account:
         drawn=words("drawn"),
         left=words("left"),
         share=_share_words(number),
+        covered=_covered_words(number),
+        rest=_rest_words(number, size, (name, decimals), units),
         overdrawn=number["left"] < 0,
     )
 
@@ -195,3 +198,19 @@ def _share_words(number: dict[str, float]) -> str:
     if math.isnan(low) or low == high:
         return show_share(share)
     return f"{show_share(share)} ({show_share(low)} to {show_share(high)})"
+
+
+def _covered_words(number: dict[str, float]) -> str:
+    """Share taken on covered ground; empty where all of the stand is."""
+    share = number["share_covered"]
+    return "" if math.isnan(share) else show_share(share)
+
+
+def _rest_words(number: dict[str, float], size: float, shown: tuple[str, int], units: Units) -> str:
+    """What is left for each hectare or acre that is not covered yet; empty where all is."""
+    left = number["left_per_ha_rest"]
+    if math.isnan(left):
+        return ""
+    ground, ground_m2 = shown_unit("m2", units)
+    name, decimals = shown
+    return f"{show_number(left * ground_m2 / HECTARE_M2 / size, decimals)} {name} per {ground}"

@@ -15,7 +15,7 @@ from glademark.deliver.quantities import (
     show_number,
     show_volume,
 )
-from glademark.deliver.review_page.content import AREA_LAYERS, keyed
+from glademark.deliver.review_page.content import AREA_LAYERS, POINT_LAYERS, keyed
 from glademark.deliver.review_page.limits import of_feature
 from glademark.deliver.review_page.wording import field_text, name_text, unit_text, volume_amounts
 
@@ -39,7 +39,7 @@ def feature_cards(
     delivery: Delivery, limits: Sequence[LimitRow], plane: Plane
 ) -> dict[str, dict[str, Any]]:
     """
-    Title, lines, limits and bounds of every area on the map, by its key.
+    Title, lines, limits and bounds of every area and point on the map, by its key.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def feature_cards(
     """
     units = delivery.project.heading.units
     cards: dict[str, dict[str, Any]] = {}
-    for layer in AREA_LAYERS:
+    for layer in (*AREA_LAYERS, *POINT_LAYERS):
         features = keyed(delivery.layout, layer)
         if features.empty:
             continue
@@ -280,6 +280,18 @@ def _area_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     yield "Area", quantity(record["area_m2"], "m2", units)
 
 
+def _crossing_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """Where a corridor crosses water or a setback."""
+    yield "Corridor", field_text(record["corridor"])
+    yield "Crosses", " ".join((field_text(record["what"]), field_text(record["name"]))).strip()
+    yield "Rule", name_text(record["rule"])
+    angle = _number(record["angle_deg"])
+    yield "Angle to the bank", "" if angle is None else f"{show_number(angle, 0)}\N{DEGREE SIGN}"
+    yield "Way through", quantity(record["length_m"], "m", units)
+    yield "Lies", "in the stand" if record["in_stand"] else "outside the stand"
+    yield "Permit", "may be needed: ask by local rules"
+
+
 def _named(word: str) -> Callable[[Record], str]:
     """Title of an area that has a name."""
     return lambda record: " ".join(part for part in (word, field_text(record["name"])) if part)
@@ -296,6 +308,10 @@ _CARDS: Mapping[
     ),
     "canopy_gaps": (lambda record: f"Canopy gap {whole(record['gap'])}", _gap_lines),
     "zones": (lambda record: f"Zone: {name_text(record['zone'])}", _zone_lines),
+    "water_crossings": (
+        lambda record: f"Water crossing {whole(record['crossing'])}",
+        _crossing_lines,
+    ),
     "keep_out": (_named("Keep-out"), _area_lines),
     "setbacks": (_named("Setback"), _area_lines),
     "landings": (_named("Landing"), _area_lines),

@@ -34,6 +34,9 @@ _HATCHES: Mapping[str, str] = {
     "waves": "horizontal_wave",
 }
 _HATCH_PX = 9
+_POINT_PX = 12
+_SLOW_FROM = 6_000  # points; from here on only a part is drawn while the map is dragged
+_DRAWN_MEANWHILE = 4  # one in so many
 _LABEL: Mapping[str, Any] = {
     "text_align": "center",
     "text_baseline": "middle",
@@ -119,7 +122,8 @@ def _figure(content: MapContent) -> Figure:
         background_fill_color=GROUND,
         border_fill_color=GROUND,
         outline_line_color=None,
-        lod_threshold=None,
+        lod_threshold=_SLOW_FROM,
+        lod_factor=_DRAWN_MEANWHILE,
     )
     chart.axis.visible = False
     chart.grid.visible = False
@@ -184,26 +188,33 @@ def _add_marks(chart: Figure, content: MapContent) -> None:
             visible=CROWNS.shown,
         )
     for switched in MARKS:
-        trees = content.trees.get(switched.name)
+        columns = _point_columns(content, switched.name)
         symbol = switched.mark
-        if trees is not None and symbol is not None:
+        if columns and symbol is not None:
             chart.scatter(
                 x="x",
                 y="y",
                 size="size",
                 marker=symbol.marker,
-                source=_source(
-                    x=trees.positions[:, 0],
-                    y=trees.positions[:, 1],
-                    size=trees.size_px,
-                    row=trees.row,
-                ),
+                source=_source(**columns),
                 name=switched.name,
                 visible=switched.shown,
                 fill_color=symbol.fill,
                 line_color=symbol.line,
                 line_width=0.8 if symbol.line == "#ffffff" else 1.8,
             )
+
+
+def _point_columns(content: MapContent, layer: str) -> dict[str, Any]:
+    """Columns of a layer of trees, which have rows, or of other points, which have keys."""
+    if trees := content.trees.get(layer):
+        x, y = trees.positions.T
+        return {"x": x.copy(), "y": y.copy(), "size": trees.size_px, "row": trees.row}
+    if points := content.points.get(layer):
+        x, y = points.positions.T
+        size = [_POINT_PX] * len(points.key)
+        return {"x": x.copy(), "y": y.copy(), "size": size, "key": list(points.key)}
+    return {}
 
 
 def _add_highlight(chart: Figure) -> None:
@@ -237,10 +248,12 @@ def _add_labels(chart: Figure, content: MapContent) -> None:
     for layer, size in (("corridors", "11px"), ("openings", "13px")):
         places = content.labels.get(layer)
         if places is not None and len(places.text):
+            x, y = places.positions.T
             chart.text(
-                x=places.positions[:, 0],
-                y=places.positions[:, 1],
-                text=list(places.text),
+                x="x",
+                y="y",
+                text="text",
+                source=_source(x=x.copy(), y=y.copy(), text=list(places.text)),
                 name=layer,
                 text_font_size=size,
                 text_font_style="bold" if layer == "openings" else "normal",

@@ -30,6 +30,9 @@ AREA_LAYERS = (
 )  # fmt: skip
 """Layers of areas, the lowest first."""
 
+POINT_LAYERS = ("water_crossings",)
+"""Layers of points that are no trees."""
+
 _PART_COLUMNS = {"zones": "zone", "corridors": "state"}
 _KIND_LAYERS = {
     "group_boundary": "group_points",
@@ -39,6 +42,7 @@ _KIND_LAYERS = {
 }
 _CUT_LAYERS = {"corridor": "cut_corridor", "opening": "cut_opening", "matrix": "cut_matrix"}
 _SMALLEST_PX, _LARGEST_PX, _PLAIN_PX = 5.0, 12.0, 11.0
+_DANGER_PX = 17.0  # nobody may overlook one
 _CM_PER_PX = 7.0  # a stem of 35 cm is drawn 5 px larger than the smallest
 _MARGIN = 0.04  # of the stand's extent, around it
 
@@ -50,6 +54,14 @@ class Trees:
     positions: npt.NDArray[np.float32]
     size_px: npt.NDArray[np.float32]
     row: npt.NDArray[np.int32]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Points:
+    """Points that are no trees: positions [m] and keys."""
+
+    positions: npt.NDArray[np.float32]
+    key: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,6 +89,8 @@ class MapContent:
         Features with a `key`, by layer and part.
     trees
         By kind.
+    points
+        Other points with a `key`, by layer.
     crowns
         x, y, radius [m] of the crowns of cut trees.
     labels
@@ -92,6 +106,7 @@ class MapContent:
     stand: gpd.GeoDataFrame
     areas: Mapping[tuple[str, str], gpd.GeoDataFrame]
     trees: Mapping[str, Trees]
+    points: Mapping[str, Points]
     crowns: npt.NDArray[np.float32]
     labels: Mapping[str, Labels]
     all_trees: gpd.GeoDataFrame
@@ -124,6 +139,7 @@ def map_content(delivery: Delivery, verdicts: Mapping[str, str]) -> MapContent:
         stand=layout.stand,
         areas=_areas(layout, verdicts),
         trees=_trees(shown, plane),
+        points=_points(layout, plane),
         crowns=_crowns(shown, plane),
         labels=_labels(layout, plane),
         all_trees=shown,
@@ -140,7 +156,7 @@ def keyed(layout: Layout, layer: str) -> gpd.GeoDataFrame:
     layout
         What was measured.
     layer
-        One of `AREA_LAYERS`.
+        One of `AREA_LAYERS` or `POINT_LAYERS`.
 
     Returns
     -------
@@ -194,9 +210,20 @@ def _trees(trees: gpd.GeoDataFrame, plane: Plane) -> dict[str, Trees]:
     for name in sorted(set(drawn)):
         row = np.flatnonzero(drawn == name).astype(np.int32)
         plain = not name.startswith("cut_")
-        size_px = np.full(len(row), _PLAIN_PX) if plain else size[row]
+        one_px = _DANGER_PX if name == "danger" else _PLAIN_PX
+        size_px = np.full(len(row), one_px) if plain else size[row]
         found[name] = Trees(positions=positions[row], size_px=size_px.astype(np.float32), row=row)
     return found
+
+
+def _points(layout: Layout, plane: Plane) -> dict[str, Points]:
+    """Points that are no trees, by layer; layers without any are left out."""
+    found = {layer: keyed(layout, layer) for layer in POINT_LAYERS}
+    return {
+        layer: Points(positions=plane.points(features), key=tuple(features["key"]))
+        for layer, features in found.items()
+        if len(features)
+    }
 
 
 def _crowns(trees: gpd.GeoDataFrame, plane: Plane) -> npt.NDArray[np.float32]:

@@ -90,7 +90,7 @@ def histogram(layout: Layout) -> Histogram:
     Parameters
     ----------
     layout
-        What was measured; its `stock_by_class` is used where it has one.
+        What was measured; `stock_by_class` where a cruise gives it, else the tally.
 
     Returns
     -------
@@ -115,8 +115,8 @@ _Class = tuple[str, float, float | None]
 
 def _classes(layout: Layout) -> list[_Class]:
     """Label, marked trees and standing trees of each class, in order."""
-    stock = getattr(layout, "stock_by_class", None)
-    if stock is not None and len(stock):
+    stock = layout.stock_by_class
+    if len(stock):
         rows = stock[["size_class", "marked_trees", "standing_trees"]].to_numpy(dtype=object)
         return [(field_text(label), float(cut), float(stand)) for label, cut, stand in rows]
     tally = layout.volume_by_zone

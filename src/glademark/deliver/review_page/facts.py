@@ -139,12 +139,12 @@ def _volumes(figures: Figures, units: Units) -> Iterable[Fact]:
     volume = figures.volume
     for name, product in volume.by_product.items():
         rule = f"; scaled by {field_text(product.rule)}" if product.rule else ""
+        amount = unit_text(show_volume(product.net, product.unit)) if product.unit else ""
+        trees = f"{whole(product.trees)} trees"
         yield Fact(
             name=field_text(name).capitalize() or "No product",
-            value=unit_text(show_volume(product.net, product.unit))
-            if product.unit
-            else "no volume",
-            beside=f"net, {whole(product.trees)} trees{rule}",
+            value=amount or "no volume",
+            beside=f"net, {trees}{rule}" if amount else trees,
         )
     if volume.m3 is not None:
         missing = volume.m3_missing_trees

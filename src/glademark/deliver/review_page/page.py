@@ -119,6 +119,7 @@ def _switches(content: MapContent) -> list[tuple[SwitchedLayer, int]]:
         counts[layer] = counts.get(layer, 0) + len(features)
     counts |= {name: len(trees.row) for name, trees in content.trees.items()}
     parts = {*content.areas, (CROWNS.name, "")}
+    counts |= {name: len(points.key) for name, points in content.points.items()}
     if len(content.crowns):
         counts[CROWNS.name] = len(content.crowns)
     found = [

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 _DECIMALS = 2  # 1 cm: no receiver and no screen shows less
-_TOLERANCE_M = 0.02  # vertices that nobody can see are left out of what is drawn, never of an area
+_TOLERANCE_M = 0.05  # vertices that nobody can see are left out of what is drawn, never of an area
 _GRID_M = 100.0  # the corner is a round coordinate
 
 Rings = list[list[list[list[float]]]]

@@ -9,7 +9,15 @@ from typing import Literal
 
 Hatch = Literal["", "rising", "falling", "crossed", "dotted", "level", "waves"]
 Marker = Literal[
-    "circle", "square", "triangle", "hex", "diamond_cross", "inverted_triangle", "cross", "x"
+    "circle",
+    "square",
+    "triangle",
+    "hex",
+    "diamond_cross",
+    "inverted_triangle",
+    "cross",
+    "x",
+    "square_x",
 ]
 
 
@@ -199,7 +207,7 @@ AREAS: tuple[SwitchedLayer, ...] = (
 
 
 def _trees(name: str, title: str, marker: Marker, fill: str, line: str) -> SwitchedLayer:
-    """A layer of trees."""
+    """A layer of trees or other points."""
     return SwitchedLayer(
         name=name,
         title=title,
@@ -215,9 +223,10 @@ MARKS: tuple[SwitchedLayer, ...] = (
     _trees("group_points", "Points of groups", "cross", "#444444", "#444444"),
     _trees("leave", "Leave trees, to stay", "hex", "#ffffff", "#0b5d1e"),
     _trees("line_tree", "Line trees, not to be cut", "diamond_cross", "#ffffff", "#4a1d8f"),
+    _trees("water_crossings", "Water crossings", "square_x", "#ffffff", "#0f4c81"),
     _trees("danger", "Danger trees", "inverted_triangle", "#ffe14d", "#000000"),
 )
-"""Trees, the lowest first."""
+"""Trees and other points, the lowest first."""
 
 CROWNS = SwitchedLayer(
     name="crowns",

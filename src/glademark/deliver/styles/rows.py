@@ -1,4 +1,4 @@
-"""Symbols as rows of the table ``layer_styles``, which desktop programs look for in a GeoPackage."""
+"""Symbols as rows of ``layer_styles``, the table that desktop programs look for in a GeoPackage."""
 
 from collections.abc import Sequence
 

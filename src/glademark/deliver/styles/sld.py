@@ -116,7 +116,7 @@ def _add_symbol(rule: ET.Element, symbol: Symbol, name: str) -> None:
         graphic = add(add(rule, "se:PointSymbolizer"), "se:Graphic")
         _add_mark(graphic, symbol, shape=symbol.point, size=symbol.size)
     elif geometry == "MultiLineString":
-        _add_true_width(rule, symbol)
+        _add_true_width(rule)
         _add_stroke(add(rule, "se:LineSymbolizer"), symbol)
     else:
         _add_area(rule, symbol)
@@ -138,12 +138,13 @@ def _add_area(rule: ET.Element, symbol: Symbol) -> None:
         _add_mark(graphic, symbol, shape=symbol.hatch, size=_HATCH_SIZE)
 
 
-def _add_true_width(rule: ET.Element, symbol: Symbol) -> None:
+def _add_true_width(rule: ET.Element) -> None:
     """A line as wide as the corridor is on the ground."""
     line = add(rule, "se:LineSymbolizer", uom=METRE)
     stroke = add(line, "se:Stroke")
-    _parameter(stroke, "stroke", "#d9b27c")
-    _parameter(stroke, "stroke-opacity", "0.7")
+    strip = SYMBOLS["corridors"]
+    _parameter(stroke, "stroke", strip.fill or strip.stroke)
+    _parameter(stroke, "stroke-opacity", f"{strip.opacity:g}")
     width = add(stroke, "se:SvgParameter", name="stroke-width")
     add(width, "ogc:PropertyName", "width_m")
     _parameter(stroke, "stroke-linecap", "butt")

@@ -6,13 +6,16 @@
   const TREES_FIRST = 0.35; // metres a pixel: from here on trees stand apart enough to be picked
   const ZOOM_STEP = 1.5;
   const LINES_OF_MANY = 6; // of each, where several features are selected together
-  const TREE_SIZES = [[0.7, 0.55], [0.35, 0.75], [0.15, 1], [0, 1.5]]; // from metres a pixel on
+  const TREE_SIZES = [[1.5, 0.4], [0.7, 0.55], [0.35, 0.75], [0.15, 1], [0, 1.5]]; // from metres a pixel on
   const PICKED = [
     "openings", "canopy_gaps", "corridors", "joined_openings", "landings", "keep_out", "water",
     "setbacks", "zones",
   ];
   const FOOT = 0.3048;
   const HARDLY_SEEN_PX = 80;
+  const LETTER_PX = 8;
+  const LABEL_PX = 20;
+  const AIR = 1.6; // times the size of what is selected
 
   const byId = (id) => document.getElementById(id);
   const all = (selector, inside = document) => [...inside.querySelectorAll(selector)];
@@ -32,10 +35,15 @@
   let wasAt = null;
   let treeSizes = [];
   let treeFactor = 1;
+  let labels = [];
+  let labelScale = NaN;
 
   // ---- the view: metres a pixel, the same in both directions -----------------------------------
 
-  const size = () => [Math.max(stage.clientWidth, 1), Math.max(stage.clientHeight, 1)];
+  const size = () => {
+    const { width, height } = stage.getBoundingClientRect();
+    return [Math.max(width, 1), Math.max(height, 1)];
+  };
 
   const current = () => {
     const { x_range: x, y_range: y } = chart;
@@ -59,6 +67,26 @@
     wasAt = now;
     drawScale();
     sizeTrees(now.scale);
+    thinLabels(now.scale);
+  };
+
+  const thinLabels = (scale) => {
+    // Of labels that would cover each other the first stays: openings go before corridors.
+    if (Math.abs(scale / labelScale - 1) < 1e-3) return;
+    labelScale = scale;
+    const taken = [];
+    for (const [renderer, { x, y, text }] of labels) {
+      const free = text.map((words, i) => {
+        const box = { x: x[i] / scale, y: y[i] / scale, half: (LETTER_PX * words.length) / 2 + 5 };
+        const clash = (other) =>
+          Math.abs(other.x - box.x) < other.half + box.half && Math.abs(other.y - box.y) < LABEL_PX;
+        if (taken.some(clash)) return false;
+        taken.push(box);
+        return true;
+      });
+      const kept = (values) => values.filter((_, i) => free[i]);
+      renderer.data_source.data = { x: kept(x), y: kept(y), text: kept(text) };
+    }
   };
 
   const sizeTrees = (scale) => {
@@ -160,7 +188,7 @@
     for (const layer of PICKED) {
       for (const renderer of renderers(layer)) {
         const keys = renderer.visible ? column(renderer, "key") : null;
-        if (!keys) continue;
+        if (!keys) continue; // labels
         const xs = column(renderer, "xs");
         const ys = column(renderer, "ys");
         const found = keys.findIndex((_, i) => inShape(x, y, xs[i], ys[i]));
@@ -170,19 +198,21 @@
     return null;
   };
 
-  const treeAt = (x, y) => {
+  const pointAt = (x, y) => {
+    // The nearest tree or other point: trees have rows, other points keys.
     let best = null;
     let nearest = NEAR_TREE_PX * current().scale;
     for (const renderer of chart.renderers) {
-      const rows = renderer.visible ? column(renderer, "row") : null;
-      if (!rows) continue;
+      const rows = column(renderer, "row");
+      const keys = column(renderer, "key");
       const xs = column(renderer, "x");
       const ys = column(renderer, "y");
-      for (let i = 0; i < rows.length; i++) {
+      if (!renderer.visible || !xs || !(rows ?? keys)) continue;
+      for (let i = 0; i < xs.length; i++) {
         const distance = Math.hypot(xs[i] - x, ys[i] - y);
         if (distance < nearest) {
           nearest = distance;
-          best = { row: rows[i], x: xs[i], y: ys[i] };
+          best = { row: rows?.[i], key: keys?.[i], x: xs[i], y: ys[i] };
         }
       }
     }
@@ -190,10 +220,11 @@
   };
 
   const pick = (x, y) => {
-    const tree = treeAt(x, y);
+    const point = pointAt(x, y);
     const area = areaAt(x, y);
     const crowded = current().scale > TREES_FIRST && area?.startsWith("openings:");
-    if (tree && !crowded) selectTree(tree);
+    if (point?.key) select([point.key], { zoom: false });
+    else if (point && !crowded) selectTree(point);
     else if (area) select([area], { zoom: false });
     else clear();
   };
@@ -202,18 +233,20 @@
 
   const shapesOf = (keys) => {
     // Outer edges only: the small gaps between crowns would blot out the opening.
-    const data = { xs: [], ys: [] };
+    const areas = { xs: [], ys: [] };
+    const points = { x: [], y: [] };
     for (const renderer of chart.renderers) {
-      const known = column(renderer, "key");
-      if (!known) continue;
-      known.forEach((key, i) => {
-        if (keys.includes(key)) {
-          data.xs.push(column(renderer, "xs")[i].map((part) => [part[0]]));
-          data.ys.push(column(renderer, "ys")[i].map((part) => [part[0]]));
+      const taken = (name, i) => column(renderer, name)[i];
+      column(renderer, "key")?.forEach((key, i) => {
+        if (!keys.includes(key)) return;
+        const names = column(renderer, "xs") ? ["xs", "ys"] : ["x", "y"];
+        for (const name of names) {
+          if (name.length === 2) areas[name].push(taken(name, i).map((part) => [part[0]]));
+          else points[name].push(taken(name, i));
         }
       });
     }
-    return data;
+    return [areas, points];
   };
 
   const outline = (shapes, points = { x: [], y: [] }) => {
@@ -224,14 +257,14 @@
   const select = (keys, { zoom = true, head = null } = {}) => {
     const known = keys.filter((key) => page.features[key]);
     for (const key of known) switchOn(key.split(":")[0]);
-    outline(shapesOf(known));
+    outline(...shapesOf(known));
     fill([...(head ? [head] : []), ...known.map((key) => featurePart(key, known.length > 1))]);
     markRows(known);
     if (zoom && known.length) {
       const boxes = known.map((key) => page.features[key].box);
       const union = [0, 1].map((i) => Math.min(...boxes.map((box) => box[i])))
         .concat([2, 3].map((i) => Math.max(...boxes.map((box) => box[i]))));
-      show(fitting(union, 1.9, overlaid()));
+      show(fitting(union, AIR, overlaid()));
       const { top, bottom } = stage.getBoundingClientRect();
       if (bottom < HARDLY_SEEN_PX || top > innerHeight - HARDLY_SEEN_PX) {
         byId("map-side").scrollIntoView({ block: "start" });
@@ -452,6 +485,10 @@
     treeSizes = chart.renderers
       .filter((one) => /^cut_|^group_points$/.test(one.name ?? "") && column(one, "size"))
       .map((one) => [one, [...column(one, "size")]]);
+    labels = ["openings", "corridors"]
+      .flatMap(renderers)
+      .filter((one) => column(one, "text"))
+      .map((one) => [one, Object.fromEntries(["x", "y", "text"].map((n) => [n, [...column(one, n)]]))]);
     showWhole();
   };
 

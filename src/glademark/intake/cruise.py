@@ -1,0 +1,278 @@
+"""Cruise plots and the trees counted on them; a plot without trees is a row without a tree."""
+
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from glademark.errors import FileError
+from glademark.intake import meanings
+from glademark.intake.cells import yes_or_no
+from glademark.intake.columns import Found, recognise
+from glademark.intake.diameters import diameters
+from glademark.intake.fields import Fields
+from glademark.intake.ground import Ground
+from glademark.intake.mark_fields import HEIGHT_MAX_M
+from glademark.intake.positions import with_points
+from glademark.intake.records import Ledger, Reading, text_of
+from glademark.intake.volumes import wood
+from glademark.intake.wording import listed, quoted, shown
+from glademark.project.model import Project, Source
+from glademark.units import AREA_M2, BASAL_AREA_M2_HA
+
+PLOT_COLUMNS = ("plot", "stratum", "weight", "baf_m2_ha", "plot_area_m2")
+TREE_COLUMNS = (
+    "plot", "species", "product", "dbh", "dbh_unit", "dbh_cm", "count", "times", "height_m",
+    "volume", "volume_unit", "defect_share", "cull", "source_file", "record",
+)  # fmt: skip
+_REAL = ("weight", "baf_m2_ha", "plot_area_m2", "dbh", "dbh_cm", "height_m", "volume")
+_KINDS = dict.fromkeys((*_REAL, "defect_share"), "float64") | {
+    "count": "int64", "times": "int64", "record": "int64", "cull": "bool",
+}  # fmt: skip
+_PER_PLOT = ("stratum", "weight", "baf_m2_ha", "plot_area_m2")
+
+Cruise = tuple[gpd.GeoDataFrame, pd.DataFrame]
+
+
+def no_cruise(ground: Ground) -> Cruise:
+    """
+    Plots and trees of a project without a cruise.
+
+    Parameters
+    ----------
+    ground
+        The stand.
+
+    Returns
+    -------
+    plots, trees
+        No rows.
+    """
+    plots, trees = (
+        pd.DataFrame({name: pd.Series(dtype=_KINDS.get(name, "str")) for name in columns})
+        for columns in (PLOT_COLUMNS, TREE_COLUMNS)
+    )
+    empty = gpd.GeoSeries([], crs=ground.crs)
+    return gpd.GeoDataFrame(plots, geometry=empty, crs=ground.crs), trees
+
+
+def read_cruise(
+    reading: Reading, source: Source, ground: Ground, project: Project, ledger: Ledger
+) -> Cruise:
+    """
+    Plots in the stand and the trees counted on them.
+
+    Parameters
+    ----------
+    reading
+        One row a tree; a plot without trees is a row with neither species nor diameter.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    project
+        Units, products and position error.
+    ledger
+        Takes rows that cannot be used.
+
+    Returns
+    -------
+    plots, trees
+        As in `glademark.survey.Survey`; a plot outside the stand is set aside with its trees, one
+        without position is kept.
+
+    Raises
+    ------
+    FileError
+        If there is no column of plots, a plot has neither or both of factor and area, or a plot
+        says two different things of itself.
+    """
+    name = reading.file.name
+    headers = [str(header) for header in reading.rows]
+    found = recognise(headers, meanings.CRUISE, where=name)
+    if "plot" not in found.header:
+        msg = f"{name}: a cruise needs a column 'plot'; the columns are {quoted(headers)}. Add it."
+        raise FileError(msg)
+    reading = replace(reading, ids=Fields(reading=reading, found=found).names("plot"))
+    reading = _without_name(reading, ledger)
+    reading = _inside(_placed(reading, found, source, ground, ledger), ground, project, ledger)
+    fields = Fields(reading=reading, found=found)
+    trees, reasons = _trees(fields, project, ledger)
+    size, bad_size = _sizes(fields)
+    reasons = {**reasons, "with an impossible factor, area or weight": bad_size}
+    for what, all_reasons in reasons.items():
+        reason = all_reasons[reading.rows.index]
+        reading = ledger.set_aside(reading, reason != "", reason=reason, what=what)
+    ledger.use(reading)
+    kept = reading.rows.index
+    plots = _plots(reading, size.loc[kept], ground)
+    is_tree = trees["dbh_cm"].notna() | (trees["species"] != "") | (trees["product"] != "")
+    trees = trees[is_tree & is_tree.index.isin(kept)]
+    return plots, trees[list(TREE_COLUMNS)].reset_index(drop=True)
+
+
+def _without_name(reading: Reading, ledger: Ledger) -> Reading:
+    """Rows of no plot set aside."""
+    blank = reading.ids == "" if reading.ids is not None else pd.Series(dtype=bool)
+    return ledger.set_aside(
+        reading, blank, reason="it names no plot; fill the cell", what="of no plot"
+    )
+
+
+def _placed(
+    reading: Reading, found: Found, source: Source, ground: Ground, ledger: Ledger
+) -> Reading:
+    """Rows with their positions, where the file has any; one row of a plot speaks for all."""
+    pairs = (("lon", "lat"), ("x", "y"))
+    columns = [found.header[one] for pair in pairs for one in pair if one in found.header]
+    if reading.geometry is None and len(columns) < len(pairs[0]):
+        nowhere = np.full(len(reading.rows), None, dtype=object)
+        shapes = gpd.GeoSeries(nowhere, index=reading.rows.index, crs=ground.crs)
+        return replace(reading, geometry=shapes)
+    if reading.geometry is None and reading.ids is not None:
+        cells = reading.rows[columns].apply(text_of)
+        first = cells.where(cells != "").groupby(reading.ids).transform("first")
+        reading = replace(reading, rows=reading.rows.assign(**first.fillna("")))
+    return ground.bring(with_points(reading, found, source, ledger), source, ledger)
+
+
+def _inside(reading: Reading, ground: Ground, project: Project, ledger: Ledger) -> Reading:
+    """Rows of plots in the stand, or nearer to it than the position error."""
+    placed = ~pd.Series(shapely.is_missing(reading.shapes.to_numpy()), index=reading.rows.index)
+    there = gpd.GeoSeries(reading.shapes[placed], crs=ground.crs)
+    away = ground.distance_outside(there).reindex(reading.rows.index, fill_value=0.0)
+    outside = away > project.marks.position_error_m
+    ground.refuse_if_most_outside(reading, outside)
+    reason = "its plot lies " + away.map("{:.0f} m".format) + " outside the stand"
+    if not placed.any():
+        ledger.notice(
+            f"{reading.file.name}: the plots have no positions; all are taken to lie in the stand."
+        )
+    return ledger.set_aside(reading, outside, reason=reason, what="on plots outside the stand")
+
+
+def _trees(
+    fields: Fields, project: Project, ledger: Ledger
+) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
+    """Tree of each row, and why rows cannot be used."""
+    stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
+    sold, bad_wood = wood(fields, project.volume.products, ledger)
+    height, bad_height = fields.lengths(
+        "height", unit=project.marks.height_unit, key="[marks] height_unit"
+    )
+    bad_height = bad_height | (height <= 0) | (height > HEIGHT_MAX_M)
+    count, bad_count = _whole(fields, "count")
+    times, bad_times = _times(fields)
+    frame = pd.DataFrame(
+        {
+            "plot": fields.names("plot"),
+            "species": fields.cells("species"),
+            "count": count,
+            "times": times,
+            "height_m": height.where(~bad_height),
+            "source_file": fields.reading.file.name,
+            "record": fields.reading.record,
+        }
+    ).join([stem, sold])
+    reasons = {
+        "with an impossible diameter": bad_stem,
+        "with an impossible volume, defect or cull": bad_wood,
+        "with an impossible count": _reason(fields, "count", bad_count, "a whole number from 1"),
+        "counted an impossible number of times": _reason(fields, "times", bad_times, "1 or 2"),
+    }
+    return frame, reasons
+
+
+def _whole(fields: Fields, name: str) -> tuple[pd.Series, pd.Series]:
+    """Whole numbers from 1, 1 where blank, and which are none."""
+    values, bad = fields.numbers(name)
+    values = values.fillna(1.0)
+    bad = bad | (values < 1) | (values != values.round())
+    return values.where(~bad, 1.0).astype("int64"), bad
+
+
+def _times(fields: Fields) -> tuple[pd.Series, pd.Series]:
+    """How often each tree counts: as counted, or twice by the walkthrough method."""
+    times, bad = _whole(fields, "times")
+    if fields.has("walkthrough"):
+        cells = text_of(fields.reading.rows[fields.found.header["walkthrough"]])
+        twice, unread = yes_or_no(cells)
+        times, bad = times.where(~twice, 2), bad | unread
+    return times, bad | (times > 2)  # noqa: PLR2004 - no tree counts three times
+
+
+def _sizes(fields: Fields) -> tuple[pd.DataFrame, pd.Series]:
+    """What each row says of its plot, and which rows say something impossible."""
+    baf, baf_unit, bad_baf = fields.quantities("baf")
+    area, area_unit, bad_area = fields.quantities("plot_area")
+    radius, bad_radius = fields.lengths("plot_radius", unit=None, key="")
+    weight, bad_weight = fields.numbers("weight")
+    for name, values, units, example in (
+        ("baf", baf, baf_unit, "baf_ft2_ac"),
+        ("plot_area", area, area_unit, "plot_area_ac"),
+    ):
+        _refuse_without_unit(fields, name, values.notna() & (units == ""), example)
+    area_m2 = (area * area_unit.map(AREA_M2).astype(float)).fillna(np.pi * radius**2)
+    bad = bad_baf | bad_area | bad_radius | bad_weight
+    bad = bad | (baf <= 0) | (area_m2 <= 0) | (weight <= 0) | (weight > 1)
+    frame = pd.DataFrame(
+        {
+            "stratum": fields.cells("stratum"),
+            "weight": weight,
+            "baf_m2_ha": baf * baf_unit.map(BASAL_AREA_M2_HA).astype(float),
+            "plot_area_m2": area_m2,
+        }
+    )
+    mend = "the factor, area or weight of its plot is no number above 0 (a weight at most 1)"
+    return frame, pd.Series(np.where(bad, mend, ""), index=bad.index)
+
+
+def _refuse_without_unit(fields: Fields, name: str, unsaid: pd.Series, example: str) -> None:
+    """A factor of 10 is ten times another in the other unit: never guessed."""
+    if unsaid.any():
+        header = shown(fields.found.header[name])
+        msg = (
+            f"{fields.reading.file.name}: '{header}' has no unit. Say it in the header, as in "
+            f"'{example}'."
+        )
+        raise FileError(msg)
+
+
+def _plots(reading: Reading, size: pd.DataFrame, ground: Ground) -> gpd.GeoDataFrame:
+    """One row a plot, in the order read; what its rows say of it must agree."""
+    name = reading.file.name
+    ids = pd.Series(reading.ids, index=reading.rows.index, dtype=object)
+    stated = size.assign(stratum=size["stratum"].where(size["stratum"] != ""))
+    known = stated.groupby(ids, sort=False)
+    torn = known.nunique().gt(1).any(axis=1)
+    if torn.any():
+        msg = (
+            f"{name}: the plots {listed(torn[torn].index)} have two different factors, areas, "
+            "weights or strata. Correct the rows, or give the plots names of their own."
+        )
+        raise FileError(msg)
+    plots = known.first().rename_axis("plot").reset_index()
+    both = plots["baf_m2_ha"].notna() == plots["plot_area_m2"].notna()
+    if both.any():
+        msg = (
+            f"{name}: the plots {listed(plots['plot'][both])} have neither or both of a basal area "
+            "factor and a plot area. Give one of them, as baf_ft2_ac or plot_area_ac."
+        )
+        raise FileError(msg)
+    first = ~ids.duplicated()
+    shapes = np.asarray(reading.shapes[first].array, dtype=np.object_)
+    nowhere = np.full(len(shapes), shapely.Point(), dtype=np.object_)
+    points = np.where(shapely.is_missing(shapes), nowhere, shapes)
+    plots = plots.assign(stratum=plots["stratum"].fillna(""), weight=plots["weight"].fillna(1.0))
+    return gpd.GeoDataFrame(plots[list(PLOT_COLUMNS)], geometry=points, crs=ground.crs)
+
+
+def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:
+    """Why rows cannot be used, empty for those that can."""
+    reason = pd.Series("", index=bad.index, dtype="str")
+    if bad.any():
+        cells = fields.cells(name)[bad].map(shown)
+        reason[bad] = f'{name} is "' + cells + f'"; expected {expected}; correct the cell'
+    return reason

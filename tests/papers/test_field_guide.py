@@ -1,0 +1,214 @@
+"""The field guide: one page for the contractor that says what to cut, and nothing of money."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pikepdf
+import pypdf
+import pytest
+import shapely
+
+from glademark.deliver.delivery import Delivery
+from glademark.deliver.field_guide.guide import DELIVERABLE, guide_content, write_guide
+from glademark.pipeline import Outcome
+
+FOOT_M = 0.3048
+
+
+def guide_text(delivery: Delivery, folder: Path) -> str:
+    """All words of the guide, in one line."""
+    path = folder / "guide.pdf"
+    write_guide(guide_content(delivery), path)
+    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(path).pages).split())
+
+
+@pytest.mark.parametrize("name", ["small", "many", "bare"])
+def test_guide_is_one_page(
+    name: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """Be there ninety openings or none, the crew carries a single page."""
+    write_guide(guide_content(request.getfixturevalue(name)), tmp_path / "guide.pdf")
+
+    assert len(pypdf.PdfReader(tmp_path / "guide.pdf").pages) == 1
+
+
+def test_sample_guide_is_one_page(sample: Outcome, tmp_path: Path) -> None:
+    """Nine openings and twelve corridors fit on one page."""
+    write_guide(guide_content(sample.delivery), tmp_path / "guide.pdf")
+
+    assert len(pypdf.PdfReader(tmp_path / "guide.pdf").pages) == 1
+
+
+def test_too_many_rows_go_on_to_further_pages(
+    delivery_of: Callable[..., Delivery], tmp_path: Path
+) -> None:
+    """Where one page cannot hold them all, every opening is still there, and pages are counted."""
+    stand = shapely.box(400_000, 5_100_000, 412_000, 5_100_060)
+    marks = [
+        {"geometry": shapely.Point(400_020 + 40 * group, 5_100_020 + 2 * tree), "group": f"G{group}"}
+        for group in range(250)
+        for tree in range(4)
+    ]
+    words = guide_text(delivery_of(stand, {}, marks=marks), tmp_path)
+
+    assert "G249" in words
+    assert "Page 2 of" in words
+
+
+def test_hazards_are_said_with_their_source(small: Delivery, tmp_path: Path) -> None:
+    """The danger tree, the distance to it and the rule's source stand on the page."""
+    words = guide_text(small, tmp_path)
+
+    assert "D7" in words
+    assert "two tree lengths" in words
+    assert "OSHA 29 CFR 1910.266" in words
+    assert "Where local rules ask for more, they govern" in words
+
+
+def test_danger_tree_in_a_corridor_is_said_to_be_there(small: Delivery) -> None:
+    """One metre off the middle of a corridor of four metres is inside it."""
+    row = guide_content(small).danger_trees.rows[0]
+
+    assert row[3] == "IN corridor 1"
+
+
+def test_line_trees_are_not_to_be_cut(small: Delivery, tmp_path: Path) -> None:
+    """A line tree is named, and never as one to cut."""
+    words = guide_text(small, tmp_path)
+
+    assert "Line trees: NOT to be cut" in words
+    assert "X9" in words
+
+
+def test_confirmed_line_trees_are_cut_like_others(delivery_of: Callable[..., Delivery]) -> None:
+    """Once the owners agreed, the line tree is counted with the others."""
+    stand = shapely.box(400_000, 5_100_000, 400_100, 5_100_100)
+    tree = {"geometry": shapely.Point(400_050, 5_100_050), "kind": "line_tree", "product": "sawlog"}
+    content = guide_content(
+        delivery_of(stand, {"marks": {"line_trees_confirmed": True}}, marks=[tree])
+    )
+
+    assert content.line_trees == ""
+    assert content.single.rows == [("Single trees", "1 sawlog")]
+
+
+def test_trees_of_openings_are_those_of_the_layout(sample: Outcome) -> None:
+    """Products of an opening add up to its trees, and its trees are those of the layer."""
+    grid = guide_content(sample.delivery).openings
+    products = [sum(int(part.split()[0]) for part in row[3].split(", ")) for row in grid.rows]
+    trees = [int(row[2]) for row in grid.rows]
+
+    assert products == trees
+    assert trees == sample.delivery.layout.openings["trees"].tolist()
+
+
+def test_all_located_trees_are_on_the_page(sample: Outcome) -> None:
+    """Openings, corridors and what lies between them hold every located tree once."""
+    content = guide_content(sample.delivery)
+    cells = [row[3] for row in content.openings.rows]
+    cells += [cell for row in content.corridors.rows for cell in row[2:]]
+    trees = sum(int(part.split()[0]) for cell in cells if cell for part in cell.split(", "))
+
+    assert trees == sample.delivery.summary["marks"]["trees"]
+
+
+def test_corridor_width_is_in_the_units_of_the_project(sample: Outcome) -> None:
+    """A width of 4.2672 m reads 14.0 ft: the international foot is 0.3048 m."""
+    widths = {row[0]: row[1] for row in guide_content(sample.delivery).corridors.rows}
+
+    assert widths["B"] == f"{4.2672 / FOOT_M:.1f} ft"
+
+
+def test_nothing_of_money_or_stock_is_on_it(sample: Outcome, tmp_path: Path) -> None:
+    """Prices, volumes, cruise and allowance are not the contractor's to read."""
+    words = guide_text(sample.delivery, tmp_path).casefold()
+
+    for word in ("price", "$", "cruise", "allowance", "standing", "cord ", "cords", "board", "m3"):
+        assert word not in words
+
+
+def test_paint_without_a_meaning_stops_the_crew(small: Delivery) -> None:
+    """A tree without paint is asked about, not cut."""
+    rows = guide_content(small).paint.rows
+
+    assert rows[-1] == ("no paint", "STOP: ask before you cut", "2")
+
+
+def test_ambulance_finds_the_landing(small: Delivery) -> None:
+    """The landing stands as latitude and longitude: about 46.0 north, 88.3 west."""
+    name, position = guide_content(small).places[0].split(": ")
+    latitude, longitude = (float(number) for number in position.split(" (")[0].split(", "))
+
+    assert name == "area 1"
+    assert 46.0 < latitude < 46.1
+    assert -88.3 < longitude < -88.2
+
+
+def test_cleared_groups_are_explained(small: Delivery) -> None:
+    """Where groups are cut clean, the page says down to which size, and that numbers leave it out."""
+    words = guide_content(small).cleared
+
+    assert "down to 5.0 cm" in words
+    assert "painted trees only" in words
+
+
+def test_crossing_is_named(small: Delivery) -> None:
+    """The corridor goes over the brook, so the page says where it is crossed."""
+    names = [row[0] for row in guide_content(small).areas.rows]
+
+    assert "Corridor 1 over area 1" in names
+
+
+def test_project_name_is_never_markup(small: Delivery, tmp_path: Path) -> None:
+    """A name full of angle brackets is printed as it is."""
+    assert "=Small & <bold> stand (invented)" in guide_text(small, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("project", "expected"),
+    [
+        ({"project": {"name": "A", "units": "us"}}, (612, 792)),
+        ({"project": {"name": "A", "units": "metric"}}, (595, 842)),
+        ({"deliver": {"paper": "letter"}}, (612, 792)),
+        ({"deliver": {"paper": "A3"}}, (595, 842)),
+        ({"deliver": {"paper": "tabloid"}}, (612, 792)),
+    ],
+)
+def test_paper_follows_the_project(
+    project: dict[str, object],
+    expected: tuple[int, int],
+    delivery_of: Callable[..., Delivery],
+    tmp_path: Path,
+) -> None:
+    """Letter is 8.5 by 11 inches of 72 points, A4 is 210 by 297 mm; map paper is halved for text."""
+    stand = shapely.box(400_000, 5_100_000, 400_100, 5_100_100)
+    tree = {"geometry": shapely.Point(400_050, 5_100_050)}
+    DELIVERABLE.write(delivery_of(stand, project, marks=[tree]), tmp_path)
+
+    box = pypdf.PdfReader(tmp_path / "field_guide.pdf").pages[0].mediabox
+
+    assert (round(box.width), round(box.height)) == expected
+
+
+def test_file_is_sound_titled_and_carries_its_fonts(sample: Outcome, tmp_path: Path) -> None:
+    """Every font is embedded, the window shows the title, the language is said, the syntax is right."""
+    DELIVERABLE.write(sample.delivery, tmp_path)
+
+    with pikepdf.open(tmp_path / "field_guide.pdf") as pdf:
+        fonts = [font for page in pdf.pages for font in page.Resources.Font.values()]
+        faults = pdf.check_pdf_syntax() if hasattr(pdf, "check_pdf_syntax") else pdf.check()
+
+        assert all("/FontFile2" in font.FontDescriptor for font in fonts)
+        assert str(pdf.Root.Lang) == "en"
+        assert pdf.Root.ViewerPreferences.DisplayDocTitle
+        assert str(pdf.docinfo.Title) == "Field guide: Marrow Hollow, stand 3 (INVENTED)"
+        assert faults == []
+
+
+def test_equal_layouts_give_equal_bytes(small: Delivery, tmp_path: Path) -> None:
+    """No clock and no chance is in the file."""
+    paths = [tmp_path / "a.pdf", tmp_path / "b.pdf"]
+    for path in paths:
+        write_guide(guide_content(small), path)
+
+    assert paths[0].read_bytes() == paths[1].read_bytes()

@@ -1,0 +1,100 @@
+"""The planner's page: its figures are those of the summary, its limits name their source."""
+
+from pathlib import Path
+
+import pypdf
+
+from glademark.deliver.delivery import Delivery
+from glademark.deliver.filing_figures import DELIVERABLE, filing_tables
+from glademark.pipeline import Outcome
+
+ACRE_M2 = 43_560 * 0.3048**2  # 43,560 square feet, the international foot
+FOOT_M = 0.3048
+
+
+def filing_text(delivery: Delivery, folder: Path) -> str:
+    """All words of the page, in one line."""
+    DELIVERABLE.write(delivery, folder)
+    pages = pypdf.PdfReader(folder / "filing_figures.pdf").pages
+    return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+
+def test_figures_are_those_of_the_summary(sample: Outcome, tmp_path: Path) -> None:
+    """Areas, shares and lengths read back from the paper are those of summary.json, rounded."""
+    words, summary = filing_text(sample.delivery, tmp_path), sample.delivery.summary
+    stand, corridors, openings = summary["stand"], summary["corridors"], summary["openings"]
+
+    for area in (stand["area_m2"], stand["operable_m2"], corridors["area_m2"], openings["area_m2"]):
+        assert f"{area / ACRE_M2:.2f} acres" in words
+    for share in (corridors["share"], corridors["share_operable"], openings["share"]):
+        assert f"{100 * share:.1f} %" in words
+    assert f"{corridors['length_m'] / FOOT_M:,.0f} ft" in words
+    assert f"{openings['largest_m2'] / ACRE_M2:.2f} acre" in words
+    assert f"{openings['joined_largest_m2'] / ACRE_M2:.2f} acre" in words
+    assert f"{openings['nearest_spacing_m'] / FOOT_M:.1f} ft" in words
+
+
+def test_it_is_one_page(sample: Outcome, tmp_path: Path) -> None:
+    """The planner files a page, not a booklet."""
+    DELIVERABLE.write(sample.delivery, tmp_path)
+
+    assert len(pypdf.PdfReader(tmp_path / "filing_figures.pdf").pages) == 1
+
+
+def test_every_limit_has_a_row_with_its_source(small: Delivery) -> None:
+    """Each limit stands once, with its worst case, verdict, authority and source."""
+    rows = {row[0].split(" (")[0]: row for row in filing_tables(small)["Limits"].rows}
+    limits = {limit.replace("_", " ") for limit in small.checks["limit"]}
+
+    assert set(rows) == limits
+    assert rows["opening area max"][3] == "EXCEEDED"
+    assert rows["opening area max"][4] == "plan; item 4"
+    assert rows["corridor share max"][3] == "met"
+
+
+def test_the_worst_case_is_the_one_that_is_shown(sample: Outcome) -> None:
+    """Of nine openings held against one limit, the row names the one with the least margin."""
+    checks = sample.delivery.checks
+    areas = checks[checks["limit"] == "opening_area_max"]
+    worst = areas.loc[areas["margin"].astype(float).idxmin(), "subject"]
+    rows = {row[0].split(" (")[0]: row for row in filing_tables(sample.delivery)["Limits"].rows}
+
+    assert rows["opening area max"][2].startswith(f"{worst}:")
+
+
+def test_shares_of_the_stock_stand_with_their_interval(sample: Outcome) -> None:
+    """Where a cruise was given, the share removed stands with both ends of its interval."""
+    rows = dict(filing_tables(sample.delivery)["Removed"].rows)
+    known = sample.delivery.layout.allowance.set_index("quantity").loc["basal_area"]
+    words = rows["Share of the standing basal area removed"]
+
+    assert words.startswith(f"{100 * known['share']:.1f} % ({100 * known['share_low']:.1f} %")
+
+
+def test_unknown_stock_is_said_to_be_unknown(bare: Delivery) -> None:
+    """Without a cruise no share is made up."""
+    rows = dict(filing_tables(bare)["Removed"].rows)
+
+    assert rows["Share of the standing stock removed"].startswith("not known")
+
+
+def test_crossings_are_counted_where_water_is_known(small: Delivery, bare: Delivery) -> None:
+    """A corridor over a brook is one crossing; where no water was given, nobody knows."""
+    known = dict(filing_tables(small)["Setbacks, keep-outs and crossings"].rows)
+    unknown = dict(filing_tables(bare)["Setbacks, keep-outs and crossings"].rows)
+
+    assert known["Crossings of water by corridors"] == "corridor 1 over area 1"
+    assert unknown["Crossings of water"] == "not known: no water was given"
+
+
+def test_the_system_is_left_to_the_prescription(small: Delivery, tmp_path: Path) -> None:
+    """The page says what was marked; the name of the system is filled in by hand."""
+    words = filing_text(small, tmp_path)
+
+    assert "group openings, machine corridors" in words
+    assert "Silvicultural system as prescribed" in words
+
+
+def test_stand_without_openings_says_none(bare: Delivery) -> None:
+    """No opening, no figures of openings."""
+    assert filing_tables(bare)["Openings"].rows == []

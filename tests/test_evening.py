@@ -1,0 +1,144 @@
+"""The evening of a marking day, from field files to the allowance, with every figure by hand."""
+
+import json
+import math
+from collections.abc import Sequence
+
+import pytest
+
+from glademark.pipeline import lay_out
+
+ACRE_M2 = 43_560 * 0.3048**2
+FT2_M2 = 0.3048**2
+FT2_AC_M2_HA = FT2_M2 / ACRE_M2 * 10_000
+WEST, SOUTH = 400_000.0, 4_500_000.0
+HEIGHT_M = 400.0
+
+PROJECT = """
+[project]
+name = "Evening (invented)"
+units = "us"
+[inputs]
+stand = "stand.geojson"
+marks = {file = "marks.csv", crs = "EPSG:26916"}
+covered = "covered.geojson"
+cruise = {file = "cruise.csv", crs = "EPSG:26916"}
+[marks]
+dbh_unit = "in"
+[marks.paint]
+white = "cut"
+[allowance]
+removal_share_max = "35 %"
+[limits]
+removal_basal_area_share_max = "35 %"
+removal_share_max = "19.5 %"
+residual_basal_area_min = "100 ft2/acre"
+"""
+
+
+def rectangle(width_m: float) -> str:
+    """GeoJSON of a rectangle of fixed height from the corner of the stand."""
+    east, north = WEST + width_m, SOUTH + HEIGHT_M
+    ring = [[WEST, SOUTH], [east, SOUTH], [east, north], [WEST, north], [WEST, SOUTH]]
+    return json.dumps(
+        {
+            "type": "FeatureCollection",
+            "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26916"}},
+            "features": [
+                {
+                    "type": "Feature",
+                    "properties": {},
+                    "geometry": {"type": "Polygon", "coordinates": [ring]},
+                }
+            ],
+        }
+    )
+
+
+def cruise_rows(counts: Sequence[int]) -> str:
+    """Twenty points at BAF 10 ft2/ac, one row a counted tree."""
+    lines = ["plot,x,y,baf_ft2_ac,species,dbh_in"]
+    for i, count in enumerate(counts):
+        x, y = WEST + 50 + 20 * i, SOUTH + 200
+        lines += [f"{i + 1},{x},{y},10,sugar maple,12"] * count
+    return "\n".join(lines) + "\n"
+
+
+def mark_rows(basal_area_ft2: float, trees: int) -> str:
+    """Trees of one diameter whose basal area adds up to what is asked."""
+    dbh = math.sqrt(basal_area_ft2 / trees * 576 / math.pi)
+    lines = ["id,x,y,dbh,paint"]
+    lines += [
+        f"{i},{WEST + 10 + 6 * (i % 30)},{SOUTH + 10 + 6 * (i // 30)},{dbh:.12f},white"
+        for i in range(trees)
+    ]
+    return "\n".join(lines) + "\n"
+
+
+@pytest.fixture(scope="module")
+def summary(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
+    """Summary of 50 acres, of which 20 are covered and 1,150 ft2 marked."""
+    folder = tmp_path_factory.mktemp("evening")
+    (folder / "harvest.toml").write_text(PROJECT, encoding="utf-8")
+    for name, acres in (("stand", 50), ("covered", 20)):
+        text = rectangle(acres * ACRE_M2 / HEIGHT_M)
+        (folder / f"{name}.geojson").write_text(text, encoding="utf-8")
+    (folder / "cruise.csv").write_text(cruise_rows([11, 13] * 10), encoding="utf-8")
+    (folder / "marks.csv").write_text(mark_rows(1150.0, 900), encoding="utf-8")
+    outcome = lay_out(folder / "harvest.toml", out=folder / "out", only=["gpkg"])
+    checks = outcome.checks.set_index("limit")["verdict"]
+    return {**outcome.delivery.summary, "verdicts": checks.to_dict()}
+
+
+@pytest.fixture(scope="module")
+def basal_area(summary: dict) -> dict[str, float]:
+    """The allowance in basal area."""
+    return dict(summary["allowance"]["quantities"]["basal_area"])
+
+
+def test_standing_basal_area(basal_area: dict[str, float]) -> None:
+    """Ten points with 11 trees and ten with 13 at BAF 10 give 120 ± 4.80 ft2/ac (95 %)."""
+    per_acre = {name: basal_area[name] / FT2_M2 / 50 for name in ("standing", "standing_low")}
+
+    assert per_acre["standing"] == pytest.approx(120.0, rel=1e-9)
+    # t(19, 0.975) = 2.0930, standard deviation sqrt(20/19 x 100), common practice
+    assert per_acre["standing"] - per_acre["standing_low"] == pytest.approx(4.80, abs=0.005)
+
+
+def test_cap(basal_area: dict[str, float]) -> None:
+    """35 % of 6,000 ft2 are 2,100 ft2."""
+    assert basal_area["cap"] / FT2_M2 == pytest.approx(2100.0, rel=1e-9)
+
+
+def test_share_taken(basal_area: dict[str, float]) -> None:
+    """1,150 ft2 are 19.2 % of the stand's basal area, 18.4 to 20.0 %."""
+    shares = [100 * basal_area[name] for name in ("share", "share_low", "share_high")]
+
+    assert shares == pytest.approx([19.2, 18.4, 20.0], abs=0.05)
+
+
+def test_share_on_covered_ground(basal_area: dict[str, float]) -> None:
+    """On the 20 acres covered, 1,150 of 2,400 ft2 are 47.9 %."""
+    assert 100 * basal_area["share_covered"] == pytest.approx(47.9, abs=0.05)
+
+
+def test_what_is_left(basal_area: dict[str, float]) -> None:
+    """950 ft2 are left, 31.67 ft2/ac on the other 30 acres."""
+    assert basal_area["left"] / FT2_M2 == pytest.approx(950.0, rel=1e-6)
+    assert basal_area["left_per_ha_rest"] / FT2_AC_M2_HA == pytest.approx(31.67, abs=0.005)
+
+
+def test_what_stays(summary: dict) -> None:
+    """6,000 less 1,150 ft2 on 50 acres leave 97 ft2/ac."""
+    left = summary["allowance"]["residual"]["basal_area_m2_ha"]
+
+    assert left / FT2_AC_M2_HA == pytest.approx(97.0, rel=1e-6)
+
+
+def test_verdicts_know_the_interval(summary: dict) -> None:
+    """19.2 % is near a limit of 19.5 % that its interval spans, and met under 35 %."""
+    assert summary["verdicts"] == {
+        "removal_basal_area_share_max": "met",
+        "removal_share_max": "near",
+        "residual_basal_area_min": "exceeded",
+    }
