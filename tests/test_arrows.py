@@ -13,7 +13,16 @@ GIS = {"fiona", "geopandas", "pyogrio", "pyproj", "rasterio", "shapely"}
 FILES = {"csv", "fiona", "io", "os", "pathlib", "pyogrio", "rasterio", "shutil", "sqlite3"}
 PLAIN_RASTER = ("rasterio.features", "rasterio.transform")  # arithmetic on arrays, no files
 OUTPUT = {"click", "rich", "sys"}
-GROUND = {"elevation", "errors", "layers", "layout", "on_the_ground", "survey", "units"}
+GROUND = {
+    "elevation",
+    "errors",
+    "inspection",
+    "layers",
+    "layout",
+    "on_the_ground",
+    "survey",
+    "units",
+}
 
 MAY_KNOW = {
     "forestry": {"errors", "units"},
@@ -24,11 +33,12 @@ MAY_KNOW = {
     "deliver": GROUND | {"forestry", "project", "measure", "judge", ""},
     "pipeline": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
     "plugins": {"errors", "deliver", "judge"},
-    "cli": {"", "errors", "pipeline", "project", "deliver", "table_to_carry"},
+    "cli": {"", "errors", "pipeline", "project", "intake", "deliver", "table_to_carry"},
     "table_to_carry": {"errors", "forestry", "units"},
     "layers": {"units"},
     "units": {"errors"},
     "errors": set(),
+    "inspection": set(),
     "survey": {"elevation", "errors", "units"},
     "elevation": {"errors", "units"},
     "on_the_ground": {"errors", "layers", "units"},

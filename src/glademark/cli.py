@@ -136,13 +136,49 @@ def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the f
 
 
 @cli.command()
-@click.argument("folder", type=PATH)
-def new(folder: Path) -> None:
-    """Write a commented project file and empty templates into FOLDER."""
-    from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
+@click.argument("files", type=PATH, nargs=-1, required=True)
+def inspect(files: tuple[Path, ...]) -> None:
+    """Tell what is in FILES and how they would be read, before there is a project."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    for path in new_project(folder):
+    from glademark.deliver.terminal_inspection import print_inspection  # noqa: PLC0415 - the same
+    from glademark.intake.inspect import inspect_files  # noqa: PLC0415 - the same
+
+    seen = inspect_files(files)
+    print_inspection(seen, Console())
+    if not any(file.layers for file in seen):
+        sys.exit(REFUSED)
+
+
+@cli.command()
+@click.argument("folder", type=PATH)
+@click.option(
+    "--from", "files", type=PATH, multiple=True, metavar="FILE", help="Fill in; may be repeated."
+)
+@click.argument("more", type=PATH, nargs=-1, metavar="")
+def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
+    """Write a commented project file into FOLDER, with empty templates or filled in --from files.
+
+    Every file behind the first --from FILE is taken as well: new FOLDER --from FILE FILE FILE.
+    """
+    if files:
+        from glademark.intake.first_project import new_project_from  # noqa: PLC0415 - keeps --help light
+
+        written = new_project_from(folder, [*files, *more])
+    else:
+        from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
+
+        _refuse_more(more)
+        written = new_project(folder)
+    for path in written:
         click.echo(path)
+
+
+def _refuse_more(more: tuple[Path, ...]) -> None:
+    """Names behind the folder mean nothing without --from."""
+    if more:
+        msg = f"got unexpected extra arguments ({' '.join(map(str, more))})"
+        raise click.UsageError(msg)
 
 
 def main() -> None:

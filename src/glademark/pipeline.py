@@ -15,7 +15,7 @@ from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver
 from glademark.deliver.reopen import reopen
 from glademark.deliver.summary import build_summary
-from glademark.intake.earlier import earlier_numbers
+from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
@@ -99,6 +99,8 @@ def lay_out(
     writers = chosen(installed_deliverables(), only or project.deliver.only, also=also)
     survey = read_survey(project, folder=project_file.parent)
     log.info("read %d marks, %d set aside", len(survey.marks), len(survey.set_aside))
+    for change in changed_inputs(out, survey.counts):
+        log.warning("%s", change)
     layout = measure_layout(survey, project, earlier=earlier_numbers(out, marks=survey.marks))
     log.info("measured %d openings", layout.figures.openings.count)
     checks = judge(Case(layout=layout, survey=survey, project=project), asked)

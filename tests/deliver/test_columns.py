@@ -34,8 +34,8 @@ def test_free_names_differ() -> None:
     extra = columns.brought_along(shape, STAND, "us")
 
     assert list(extra.columns) == [
-        "Name_recorded",
-        "NAME_recorded2",
+        "name_recorded",
+        "name_recorded2",
         "name_recorded_recorded",
         "column",
     ]

@@ -94,10 +94,10 @@ def test_marks_keep_what_came_in(path: Path) -> None:
     marks = gpd.read_file(path, layer="marks")
 
     assert list(marks.columns)[-6:] == [
-        "FID_recorded", "geom_recorded", "DBH_in_recorded", "remark", "Remark_recorded", "geometry",
+        "fid_recorded", "geom_recorded", "dbh_in_recorded", "remark", "remark_recorded", "geometry",
     ]  # fmt: skip
-    assert marks["FID_recorded"].tolist() == ["a", "b", "c", "d"]
-    assert marks["Remark_recorded"].tolist() == ["p", "q", "r", "s"]
+    assert marks["fid_recorded"].tolist() == ["a", "b", "c", "d"]
+    assert marks["remark_recorded"].tolist() == ["p", "q", "r", "s"]
     assert marks["tree_id"].iloc[3] == '=HYPERLINK("x")'
     assert marks["dbh_in"].iloc[1] == pytest.approx(10)
 

@@ -40,9 +40,7 @@ def delivery_of(
         limits = limits_asked(asked.limits, known=installed_limits())
         checks = judge(Case(layout=layout, survey=survey, project=asked), limits)
         summary = build_summary(asked, survey, layout, checks)
-        return Delivery(
-            project=asked, survey=survey, layout=layout, checks=checks, summary=summary
-        )
+        return Delivery(project=asked, survey=survey, layout=layout, checks=checks, summary=summary)
 
     return build
 

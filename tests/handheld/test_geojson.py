@@ -104,7 +104,9 @@ def test_openings_keep_their_outline(sample: Delivery) -> None:
 
 def test_cut_trees_are_counted(sample: Delivery) -> None:
     """The trees to cut on the handheld are those of the summary."""
-    trees = [f["properties"]["count"] for f in features(sample) if f["properties"]["layer"] == "marks"]
+    trees = [
+        f["properties"]["count"] for f in features(sample) if f["properties"]["layer"] == "marks"
+    ]
 
     assert sum(trees) == sample.summary["marks"]["trees"]
 

@@ -1,4 +1,4 @@
-"""GPX for receivers: valid by the public schema, in the right place, saying what must not be cut."""
+"""GPX for receivers: valid by the public schema, in its place, saying what must not be cut."""
 
 from collections.abc import Callable
 
@@ -35,7 +35,7 @@ def test_schema_sees_what_is_broken(small: Delivery, gpx_schema: etree.XMLSchema
 
 
 def test_point_lies_where_it_was_measured(delivery_of: Callable[..., Delivery]) -> None:
-    """A danger tree on the central meridian comes out on it, as far north as the meridian is long."""
+    """A danger tree on the central meridian comes out on it, as far north as its northing says."""
     northing = 5_100_000.0
     stand = shapely.box(CENTRE_EASTING - 50, northing - 50, CENTRE_EASTING + 50, northing + 50)
     tree = {"geometry": shapely.Point(CENTRE_EASTING, northing), "kind": "danger"}

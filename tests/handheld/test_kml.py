@@ -72,7 +72,9 @@ def test_colours_are_alpha_blue_green_red(colour: str, opacity: float, expected:
 
 
 def test_symbols_differ_in_shape_or_lightness() -> None:
-    """Danger, line, leave and cut trees have four different shapes, so that grey paper tells them."""
-    shapes = {SYMBOLS[name].point for name in ("danger_trees", "line_trees", "leave_trees", "marks")}
+    """Danger, line, leave and cut trees have four shapes, so that grey paper tells them apart."""
+    shapes = {
+        SYMBOLS[name].point for name in ("danger_trees", "line_trees", "leave_trees", "marks")
+    }
 
     assert len(shapes) == 4

@@ -23,9 +23,7 @@ def guide_text(delivery: Delivery, folder: Path) -> str:
 
 
 @pytest.mark.parametrize("name", ["small", "many", "bare"])
-def test_guide_is_one_page(
-    name: str, tmp_path: Path, request: pytest.FixtureRequest
-) -> None:
+def test_guide_is_one_page(name: str, tmp_path: Path, request: pytest.FixtureRequest) -> None:
     """Be there ninety openings or none, the crew carries a single page."""
     write_guide(guide_content(request.getfixturevalue(name)), tmp_path / "guide.pdf")
 
@@ -45,7 +43,10 @@ def test_too_many_rows_go_on_to_further_pages(
     """Where one page cannot hold them all, every opening is still there, and pages are counted."""
     stand = shapely.box(400_000, 5_100_000, 412_000, 5_100_060)
     marks = [
-        {"geometry": shapely.Point(400_020 + 40 * group, 5_100_020 + 2 * tree), "group": f"G{group}"}
+        {
+            "geometry": shapely.Point(400_020 + 40 * group, 5_100_020 + 2 * tree),
+            "group": f"G{group}",
+        }
         for group in range(250)
         for tree in range(4)
     ]
@@ -145,7 +146,7 @@ def test_ambulance_finds_the_landing(small: Delivery) -> None:
 
 
 def test_cleared_groups_are_explained(small: Delivery) -> None:
-    """Where groups are cut clean, the page says down to which size, and that numbers leave it out."""
+    """Where groups are cut clean, the page says to which size, and that numbers leave it out."""
     words = guide_content(small).cleared
 
     assert "down to 5.0 cm" in words
@@ -180,7 +181,7 @@ def test_paper_follows_the_project(
     delivery_of: Callable[..., Delivery],
     tmp_path: Path,
 ) -> None:
-    """Letter is 8.5 by 11 inches of 72 points, A4 is 210 by 297 mm; map paper is halved for text."""
+    """Letter is 8.5 by 11 in of 72 points, A4 is 210 by 297 mm; map paper is halved for text."""
     stand = shapely.box(400_000, 5_100_000, 400_100, 5_100_100)
     tree = {"geometry": shapely.Point(400_050, 5_100_050)}
     DELIVERABLE.write(delivery_of(stand, project, marks=[tree]), tmp_path)
@@ -191,7 +192,7 @@ def test_paper_follows_the_project(
 
 
 def test_file_is_sound_titled_and_carries_its_fonts(sample: Outcome, tmp_path: Path) -> None:
-    """Every font is embedded, the window shows the title, the language is said, the syntax is right."""
+    """Every font is embedded, the title is shown, the language is said, the syntax is right."""
     DELIVERABLE.write(sample.delivery, tmp_path)
 
     with pikepdf.open(tmp_path / "field_guide.pdf") as pdf:

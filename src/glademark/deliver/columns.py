@@ -1,5 +1,7 @@
 """With which columns a layer is written: the declared ones, the user's units, and what came in."""
 
+import re
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import replace
 
@@ -156,17 +158,46 @@ def brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFra
     Returns
     -------
     table
-        Values as they came: numbers and flags as such, all else as text. A name that is taken, be
-        it in other letter case, gets ``_recorded`` behind it, and a number where that is taken too.
+        Values as they came: numbers and flags as such, all else as text. Names in small letters,
+        digits and underscores, the first a letter, as every GIS takes them; one that is taken gets
+        ``_recorded`` behind it, and a number where that is taken too. The attribute ``recorded``
+        of the table holds the names as they came, in order.
     """
     names = [name for name in frame.columns if _is_extra(frame, name, layer)]
     taken = {*_TAKEN, *(column.name.casefold() for column in written_columns(layer, units))}
-    renamed = _free_names([str(name) for name in names], taken)
+    renamed = _free_names([plain_name(str(name)) for name in names], taken)
     columns = {
         new: _of_kind(frame[name], kind_of(frame[name]))
         for name, new in zip(names, renamed, strict=True)
     }
-    return pd.DataFrame(columns, index=frame.index)
+    table = pd.DataFrame(columns, index=frame.index)
+    table.attrs["recorded"] = tuple(str(name) for name in names)
+    return table
+
+
+def plain_name(name: str) -> str:
+    """
+    A column's name in small letters, digits and underscores.
+
+    Parameters
+    ----------
+    name
+        As it came.
+
+    Returns
+    -------
+    plain
+        Starts with a letter; accents are taken off, other signs become underscores.
+
+    Examples
+    --------
+    >>> plain_name("Höhe (m)"), plain_name("2nd log"), plain_name("№")
+    ('hohe_m', 'column_2nd_log', 'no')
+    """
+    letters = unicodedata.normalize("NFKD", name).casefold()
+    letters = "".join(sign for sign in letters if not unicodedata.combining(sign))
+    plain = re.sub("[^a-z0-9]+", "_", letters).strip("_")
+    return plain if plain[:1].isalpha() else f"column_{plain}".rstrip("_")
 
 
 def kind_of(values: pd.Series) -> Kind:
@@ -206,12 +237,11 @@ def _free_names(names: Iterable[str], taken: set[str]) -> list[str]:
     used = set(taken)
     free = []
     for name in names:
-        plain = name.strip() or "column"
-        new, number = plain, 1
-        while new.casefold() in used:
-            new = f"{plain}_recorded{'' if number == 1 else number}"
+        new, number = name, 1
+        while new in used:
+            new = f"{name}_recorded{'' if number == 1 else number}"
             number += 1
-        used.add(new.casefold())
+        used.add(new)
         free.append(new)
     return free
 

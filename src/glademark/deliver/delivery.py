@@ -60,6 +60,8 @@ class Deliverable:
         else, and raises `OutputError` or `OSError` where it cannot.
     on_request
         Whether it is made only where it is asked for by its id.
+    wanted
+        Whether a delivery has anything for it; without it, nothing is written. None: always.
     """
 
     id: str
@@ -67,3 +69,4 @@ class Deliverable:
     files: tuple[str, ...]
     write: Callable[[Delivery, Path], None]
     on_request: bool = False
+    wanted: Callable[[Delivery], bool] | None = None

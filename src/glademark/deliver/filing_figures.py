@@ -8,7 +8,16 @@ import pandas as pd
 
 from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.layer_frames import layer_frame, table_frame
-from glademark.deliver.printed_page import Grid, Paper, gap, heading, table, text, write_fitting
+from glademark.deliver.printed_page import (
+    Grid,
+    Paper,
+    gap,
+    heading,
+    table,
+    text,
+    write_fitting,
+    write_pdf,
+)
 from glademark.deliver.quantities import (
     MISSING,
     basal_area_unit,
@@ -91,7 +100,8 @@ def write_filing(delivery: Delivery, path: Path) -> None:
         for points in _SIZES
     ]
     tables = filing_tables(delivery)
-    write_fitting(path, papers, lambda paper: _story(tables, paper))
+    if not write_fitting(path, papers, lambda paper: _story(tables, paper)):
+        write_pdf(path, papers[0], _story(tables, papers[0]))
 
 
 def _story(tables: Mapping[str, Grid], paper: Paper) -> list[Flowable]:
@@ -108,7 +118,7 @@ def _story(tables: Mapping[str, Grid], paper: Paper) -> list[Flowable]:
 def _blanks(paper: Paper) -> list[Flowable]:
     """What only a person can fill in."""
     rows = [("Silvicultural system as prescribed", ""), ("Filed with", ""), ("Signature, date", "")]
-    blank = Grid(heads=(), rows=rows, widths=(2, 4))
+    blank = Grid(heads=(), rows=rows, widths=(2, 4), row_pt=paper.points * 2)
     return [
         table(blank, paper),
         gap(paper),

@@ -24,6 +24,8 @@ from glademark.deliver.columns import (
 )
 from glademark.deliver.data_dictionary import add_data_dictionary
 from glademark.deliver.delivery import Deliverable, Delivery
+from glademark.deliver.iso_metadata import STANDARD_URI, metadata_record
+from glademark.deliver.metadata_tables import add_metadata
 from glademark.deliver.parameters import parameters_table
 from glademark.errors import OutputError
 from glademark.layers import LAYERS, MARKS, Column, Layer, Units, present
@@ -44,6 +46,9 @@ ONLY_WHERE_GIVEN = (
     "stock_by_class",
 )
 """Layers that are left out where they have no rows."""
+
+CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
+"""Meaning of a column that is not declared, in the data dictionary."""
 
 _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
 _GEOMETRY = "geom"
@@ -81,13 +86,14 @@ def write_geopackage(delivery: Delivery, path: Path) -> None:
         msg = f"{path} exists already; expected a new file. Choose another name"
         raise OutputError(msg)
     tables = _tables(delivery)
+    record = metadata_record(delivery)
     home = None if "!" in str(path.parent) else path.parent  # the writer splits a path there
     try:
         with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
             draft = Path(folder) / GEOPACKAGE_FILE
             for table in tables:
                 _write_table(table, draft)
-            _finish(draft, tables, path)
+            _finish(draft, tables, record, path)
         _check(path, tables)
     except (DataSourceError, DataLayerError, sqlite3.Error) as error:
         free_mb = shutil.disk_usage(path.parent).free // 1_000_000
@@ -160,18 +166,17 @@ def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> _Table:
     if layer.name == MARKS.name:
         extra = brought_along(frame, layer, units)
         written = pd.concat([written, extra], axis=1)
-        columns += tuple(_extra_column(extra[name]) for name in extra.columns)
+        titles = zip(extra.columns, extra.attrs["recorded"], strict=True)
+        columns += tuple(_extra_column(extra[name], title) for name, title in titles)
     if layer.geometry and isinstance(frame, gpd.GeoDataFrame):
         shapes = of_declared_type(frame.geometry.to_numpy(), layer.geometry)
         written = gpd.GeoDataFrame(written, geometry=shapes, crs=frame.crs)
     return _Table(layer=layer, frame=written, columns=columns)
 
 
-def _extra_column(values: pd.Series) -> Column:
-    """A column that came in with the marks."""
-    name = str(values.name)
-    meaning = "Came in with the marks; kept as it was."
-    return Column(name=name, kind=kind_of(values), title=name, meaning=meaning)
+def _extra_column(values: pd.Series, title: str) -> Column:
+    """A column that came in with the marks; its title is its name there."""
+    return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=CAME_IN)
 
 
 def _write_table(table: _Table, path: Path) -> None:
@@ -191,12 +196,13 @@ def _write_table(table: _Table, path: Path) -> None:
     )
 
 
-def _finish(draft: Path, tables: list[_Table], path: Path) -> None:
-    """Add the data dictionary, fix the time stamps, and copy all into one clean file."""
+def _finish(draft: Path, tables: list[_Table], record: str, path: Path) -> None:
+    """Add data dictionary and metadata, fix the time stamps, and copy all into one clean file."""
     described = {table.layer.name: _described(table) for table in tables}
     with closing(sqlite3.connect(draft)) as database:
         with database:
             add_data_dictionary(database, described)
+            add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
             database.execute("UPDATE gpkg_contents SET last_change = ?", (_FIXED_TIME,))
         database.execute("VACUUM INTO ?", (str(path),))
 

@@ -67,7 +67,7 @@ def deliver(
     folder
         Made where it is missing; other files in it stay as they are.
     deliverables
-        By their ids, written in this order.
+        By their ids, written in this order; those with nothing to say are left out.
     on_each
         Called with the title of each before it is written.
 
@@ -84,6 +84,11 @@ def deliver(
     PluginError
         If a deliverable does not write exactly the files that it declares. As above.
     """
+    deliverables = {
+        name: one
+        for name, one in deliverables.items()
+        if one.wanted is None or one.wanted(delivery)
+    }
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:

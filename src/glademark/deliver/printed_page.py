@@ -93,6 +93,8 @@ class Grid:
         How each column stands; all to the left where empty.
     bold
         Numbers of the rows that are set in bold.
+    row_pt
+        Height of the rows [points], where they are written into by hand; that of the text if None.
     """
 
     heads: Sequence[str]
@@ -100,6 +102,7 @@ class Grid:
     widths: Sequence[float]
     aligns: Sequence[Align] = ()
     bold: frozenset[int] = field(default_factory=frozenset)
+    row_pt: float | None = None
 
 
 def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) -> Paragraph:
@@ -193,11 +196,18 @@ def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
         ("TOPPADDING", (0, 0), (-1, -1), 1.2),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
     ]
+    heights: list[float | None] = [grid.row_pt] * len(rows)
     if head:
+        heights.insert(0, None)
         style.append(("LINEBELOW", (0, 0), (-1, 0), 0.9, INK))
         rows.insert(0, head)
     return Table(
-        rows, colWidths=widths, style=TableStyle(style), repeatRows=int(bool(head)), hAlign="LEFT"
+        rows,
+        colWidths=widths,
+        rowHeights=heights,
+        style=TableStyle(style),
+        repeatRows=int(bool(head)),
+        hAlign="LEFT",
     )
 
 
@@ -353,9 +363,19 @@ def write_fitting(
     Returns
     -------
     fits
-        Whether it stands on one page; where not, it is written in the last size.
+        Whether it stands on one page; where not, the file is of no use.
     """
-    return any(write_pdf(path, paper, story(paper)) == 1 for paper in papers)
+    return any(_is_one_page(path, paper, story(paper)) for paper in papers)
+
+
+def _is_one_page(path: Path, paper: Paper, story: Sequence[Flowable]) -> bool:
+    """Whether a paper, now written, stands on one page."""
+    from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
+
+    try:
+        return write_pdf(path, paper, story) == 1
+    except LayoutError:  # a part that cannot be split is higher than a page
+        return False
 
 
 def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types

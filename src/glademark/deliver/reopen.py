@@ -7,7 +7,9 @@ not in the file: those frames of the survey come back empty.
 
 import json
 import re
+import sqlite3
 from collections.abc import Iterator, Mapping
+from contextlib import closing
 from dataclasses import MISSING, fields
 from pathlib import Path
 from typing import Any, get_type_hints
@@ -21,6 +23,7 @@ from pyproj import CRS
 
 from glademark.deliver.columns import written_columns
 from glademark.deliver.delivery import Delivery
+from glademark.deliver.geopackage import CAME_IN
 from glademark.deliver.rebuilt import rebuilt
 from glademark.errors import FileError
 from glademark.layers import CHECKS, LAYERS, MARKS, PARAMETERS, SET_ASIDE, Layer, Units, present
@@ -173,8 +176,21 @@ def _placed(path: Path, layer: Layer, units: Units, crs: CRS) -> gpd.GeoDataFram
     typed = _typed(frame, layer)
     if layer.name == MARKS.name:
         others = [name for name in frame.columns if name not in _written(layer, units)]
-        typed = pd.concat([typed, frame[others]], axis=1)
+        typed = pd.concat([typed, frame[others].rename(columns=_names_recorded(path))], axis=1)
     return gpd.GeoDataFrame(typed, geometry=shapes, crs=crs)
+
+
+def _names_recorded(path: Path) -> dict[str, str]:
+    """Names with which columns came in with the marks, by their names in the file."""
+    query = (
+        "SELECT column_name, title FROM gpkg_data_columns WHERE table_name = ? AND description = ?"
+    )
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            return dict(database.execute(query, (MARKS.name, CAME_IN)).fetchall())
+    except sqlite3.Error as fault:
+        msg = f"{path}: its data dictionary cannot be read ({fault}). Lay out the harvest again"
+        raise FileError(msg) from fault
 
 
 def _written(layer: Layer, units: Units) -> set[str]:

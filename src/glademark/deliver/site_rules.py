@@ -15,8 +15,8 @@ from types import MappingProxyType
 
 TWO_TREE_LENGTHS = (
     "No work within two tree lengths of a danger tree until it has been felled or removed, and at "
-    "least two tree lengths between crews at work (United States: OSHA 29 CFR 1910.266 (h)(1)(vi) "
-    "and (d)(6)(ii)). Where local rules ask for more, they govern."
+    "least two tree lengths between crews at work (United States: OSHA 29 CFR 1910.266 (h)(1) "
+    "and (d)(6)). Where local rules ask for more, they govern."
 )
 """The distance around danger trees, with its source."""
 

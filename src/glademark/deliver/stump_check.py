@@ -36,7 +36,7 @@ _SMALL = 0.82  # size of species and product against the rest
 _TITLE_PART = 0.45  # of the width of a column
 _COLUMNS = 3
 _BOX = "\N{BALLOT BOX}"
-_PARTS = (0.8, 2.3, 6.2, 2.3)  # box, tree, species and product, DBH
+_PARTS = (0.8, 2.55, 5.95, 2.3)  # box, tree, species and product, DBH
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,7 +83,7 @@ def stump_groups(delivery: Delivery) -> list[Group]:
     return [
         *_groups("Opening", opening, cut, words),
         *_groups("Corridor", inside, cut, words),
-        *_groups("Single trees near", single, cut, words),
+        *_groups("Single, near", single, cut, words),
     ]
 
 

@@ -80,26 +80,44 @@ def _write_csv(table: pd.DataFrame, path: Path) -> None:
         raise OutputError(msg)
 
 
-def _write_layer(frame: pd.DataFrame, layer: Layer, delivery: Delivery, folder: Path) -> None:
-    """Write one layer's columns as the CSV of its name."""
+def write_layer(frame: pd.DataFrame, layer: Layer, delivery: Delivery, folder: Path) -> None:
+    """
+    Write one layer's columns as the CSV of its name.
+
+    Parameters
+    ----------
+    frame
+        Has every declared column, optional ones where given.
+    layer
+        Declared layer.
+    delivery
+        Says in which units it is shown.
+    folder
+        Where to write.
+
+    Raises
+    ------
+    OutputError
+        If the file does not hold what was written.
+    """
     table = written_frame(frame, layer, delivery.project.heading.units)
     _write_csv(table, folder / f"{layer.name}.csv")
 
 
 def _write_volume_by_zone(delivery: Delivery, folder: Path) -> None:
     """Write ``volume_by_zone.csv``."""
-    _write_layer(delivery.layout.volume_by_zone, VOLUME_LAYER, delivery, folder)
+    write_layer(delivery.layout.volume_by_zone, VOLUME_LAYER, delivery, folder)
 
 
 def _write_checks(delivery: Delivery, folder: Path) -> None:
     """Write ``checks.csv``."""
     shown = with_shown_units(delivery.checks, delivery.project.heading.units)
-    _write_layer(shown, CHECKS_SHOWN, delivery, folder)
+    write_layer(shown, CHECKS_SHOWN, delivery, folder)
 
 
 def _write_openings(delivery: Delivery, folder: Path) -> None:
     """Write ``openings.csv``."""
-    _write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
+    write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
 
 
 VOLUME_BY_ZONE = Deliverable(

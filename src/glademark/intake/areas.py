@@ -22,6 +22,9 @@ from glademark.units import BASAL_AREA_M2_HA
 QUARTER_SEGMENTS = 16
 """Segments a quarter circle where a line is widened, as for corridors."""
 
+LANDING_MAX_M = 5000.0
+"""A landing farther from the stand belongs to another one [m]."""
+
 WALKED_COLUMNS = ("group", "source_file", "record")
 AREA_COLUMNS = ("name",)
 SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
@@ -52,7 +55,7 @@ def read_areas(
     reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
 ) -> gpd.GeoDataFrame:
     """
-    Keep-outs, landings or covered ground, cut at the stand.
+    Keep-outs or covered ground, cut at the stand.
 
     Parameters
     ----------
@@ -85,6 +88,74 @@ def read_areas(
     return gpd.GeoDataFrame({"name": names}, geometry=geometry, crs=ground.crs).reset_index(
         drop=True
     )
+
+
+def read_landings(
+    reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
+) -> gpd.GeoDataFrame:
+    """
+    Landings as given: wood is hauled to those outside the stand as well.
+
+    Parameters
+    ----------
+    reading
+        Polygons, or closed lines.
+    source
+        As the project file states it.
+    ground
+        The stand.
+    ledger
+        Takes landings that are farther than `LANDING_MAX_M` from the stand.
+    gap_max_m
+        Gap between the ends of a walked line that is still closed [m].
+
+    Returns
+    -------
+    sites
+        `AREA_COLUMNS` and Polygon or MultiPolygon in the working CRS, not cut at the stand.
+
+    Raises
+    ------
+    FileError
+        If there are points or open lines, or all landings are too far away.
+    """
+    reading, fields = _brought(reading, source, ground, ledger, meanings.AREAS)
+    reading = with_areas(reading, ledger, gap_max_m=gap_max_m)
+    away = shapely.distance(reading.shapes.to_numpy(), ground.stand)  # NaN without a stand
+    far = pd.Series(away > LANDING_MAX_M, index=reading.rows.index)
+    if far.all():
+        ground.refuse_if_most_outside(reading, far)
+    reading = ledger.set_aside(
+        reading,
+        far,
+        reason="it lies more than 5 km from the stand; correct it or leave it out",
+        what="far from the stand",
+    )
+    ledger.use(reading)
+    names = fields.cells("name")[reading.rows.index]
+    return gpd.GeoDataFrame({"name": names}, geometry=reading.shapes, crs=ground.crs).reset_index(
+        drop=True
+    )
+
+
+def cut_at_stand(areas: gpd.GeoDataFrame, ground: Ground) -> gpd.GeoDataFrame:
+    """
+    The parts of areas that lie in the stand.
+
+    Parameters
+    ----------
+    areas
+        Polygon rows in the working CRS.
+    ground
+        The stand.
+
+    Returns
+    -------
+    areas
+        Without those that have no part in it, on an index 0..n-1.
+    """
+    cut = areas.set_geometry(ground.clipped(areas.geometry))
+    return cut[cut.area > 0].reset_index(drop=True)
 
 
 def read_walked(

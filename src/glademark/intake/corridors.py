@@ -200,6 +200,11 @@ def _widths(fields: Fields, settings: CorridorSettings, ledger: Ledger) -> pd.Se
             f"{name}: {counted(int(blank.sum()), 'corridor')} without a width of its own: "
             f"{names}; the default of {settings.width_m:.2f} m is used."
         )
+    if blank.all() and "width_m" not in settings.model_fields_set:
+        ledger.notice(
+            f"{name}: no width is given anywhere; corridors are taken as {settings.width_m:g} m "
+            "wide. State [corridors] width."
+        )
     return widths.fillna(settings.width_m)
 
 

@@ -233,7 +233,11 @@ def _utm(lon: float, lat: float) -> CRS:
 @lru_cache(maxsize=32)
 def _transformer(source: CRS, target: CRS) -> Transformer:
     """The way from one system to another, x before y."""
-    return Transformer.from_crs(source, target, always_xy=True)
+    try:
+        return Transformer.from_crs(source, target, always_xy=True)
+    except ProjError as error:
+        msg = f"there is no way from {crs_name(source)} to {crs_name(target)}. State another crs."
+        raise CrsError(msg) from error
 
 
 def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSeries:

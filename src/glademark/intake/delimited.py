@@ -4,6 +4,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -49,18 +50,51 @@ def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
     text, stated = _without_stated_separator(text)
     separator = stated or _separator(text, meanings)
     rows = _rows(text, separator, file, first_line=2 if stated else 1)
+    reading = reading_of_rows(rows, file, noun="line", decimal_comma=separator != ",")
+    return replace(reading, notices=(*notices, *reading.notices))
+
+
+def reading_of_rows(
+    rows: Iterator[tuple[int, list[str]]], file: FieldFile, *, noun: str, decimal_comma: bool
+) -> Reading:
+    """
+    Records of numbered rows of cells, the first of which names the columns.
+
+    Parameters
+    ----------
+    rows
+        Number and cells of each.
+    file
+        Where they come from.
+    noun
+        How one row is called.
+    decimal_comma
+        Whether numbers may be written with a comma.
+
+    Returns
+    -------
+    reading
+        Trimmed text. Blank rows are no records; a row with another number of cells than the header
+        is spoiled.
+
+    Raises
+    ------
+    FileError
+        If there is no header or no rows below it.
+    """
     written = ((line, cells) for line, cells in rows if any(map(str.strip, cells)))
     header_line, header = next(written, (0, []))
     if not header:
-        msg = f"{file.name}: there is no header line. The first line must name the columns."
+        msg = f"{file.name}: there is no header {noun}. The first {noun} must name the columns."
         raise FileError(msg)
     header = _named(header)
-    lines, cells, spoiled, repeated = _sorted_out(rows, header)
+    lines, cells, spoiled, repeated = _sorted_out(rows, header, noun)
+    notices = []
     if repeated:
-        where = listed(f"line {line}" for line in repeated)
+        where = listed(f"{noun} {line}" for line in repeated)
         notices.append(f"{file.name}: the header stands again in {where}; files were joined there.")
     if not lines and not spoiled:
-        msg = f"{file.name}: there are no rows below the header in line {header_line}."
+        msg = f"{file.name}: there are no rows below the header in {noun} {header_line}."
         raise FileError(msg)
     frame = _frame(cells, header)
     blank = (frame.iloc[:, 0] == "").to_numpy(copy=True)
@@ -72,8 +106,8 @@ def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
         file=file,
         rows=frame,
         record=record,
-        noun="line",
-        decimal_comma=separator != ",",
+        noun=noun,
+        decimal_comma=decimal_comma,
         spoiled=tuple(spoiled),
         notices=tuple(notices),
     )
@@ -170,7 +204,7 @@ def _is_filler(name: str, frame: pd.DataFrame) -> bool:
 
 
 def _sorted_out(
-    rows: Iterable[tuple[int, list[str]]], header: Sequence[str]
+    rows: Iterable[tuple[int, list[str]]], header: Sequence[str], noun: str
 ) -> tuple[list[int], list[str], list[tuple[int, str]], list[int]]:
     """Lines of sound rows and all their cells, spoiled rows, and lines that repeat the header."""
     lines: list[int] = []
@@ -184,7 +218,7 @@ def _sorted_out(
         if len(cells) != width:
             if not any(map(str.strip, cells)):
                 continue
-            said = f"{counted(len(cells), 'cell')} where the header has {width}; correct the line"
+            said = f"{counted(len(cells), 'cell')} where the header has {width}; correct the {noun}"
             spoiled.append((line, said))
         elif cells == header:
             repeated.append(line)

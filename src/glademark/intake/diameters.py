@@ -8,6 +8,7 @@ from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import words
 from glademark.intake.fields import Fields
 from glademark.intake.meanings import LENGTHS
+from glademark.intake.records import Ledger
 from glademark.intake.wording import quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
@@ -17,6 +18,13 @@ DBH_MAX_CM = 300.0
 
 MEDIAN_MIN_CM, MEDIAN_MAX_CM = 4.0, 150.0
 """Between these lies the median of any marking [cm]; outside, the unit is wrong."""
+
+DOUBTFUL_MIN_CM, DOUBTFUL_MAX_CM = 13.0, 75.0
+"""Between these lies the median of most markings [cm]; outside, the unit is worth a look: 12 in
+read as 12 cm and 30 cm read as 30 in fall just outside."""
+
+DOUBTFUL_RATIO = (2.2, 2.9)
+"""Ratio of the medians of two files that suggests inches in one and centimetres in the other."""
 
 _TO_CM = {"in": INCH_CM, "cm": 1.0, "mm": 0.1, "m": 100.0, "ft": 12 * INCH_CM}
 _KEPT = {
@@ -154,3 +162,30 @@ def refuse_implausible(cut_cm: pd.Series, *, file: str) -> None:
             "marked stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
         )
         raise FileError(msg)
+
+
+def note_doubtful(marks: pd.DataFrame, ledger: Ledger) -> None:
+    """
+    Say so where medians of diameters suggest a wrong unit without proving it.
+
+    Parameters
+    ----------
+    marks
+        Of all files: `kind`, `dbh_cm`, `source_file`.
+    ledger
+        For the notices.
+    """
+    known = marks[(marks["kind"] == "cut") & marks["dbh_cm"].notna()]
+    median = known.groupby("source_file", sort=False)["dbh_cm"].median()
+    for file, cm in median.items():
+        if not DOUBTFUL_MIN_CM <= cm <= DOUBTFUL_MAX_CM:
+            ledger.notice(
+                f"{file}: the median diameter is {cm:.1f} cm ({cm / INCH_CM:.1f} in), which is "
+                "unusual for a marked stand. Check that the unit is the one that was recorded."
+            )
+    if len(median) > 1 and DOUBTFUL_RATIO[0] <= median.max() / median.min() <= DOUBTFUL_RATIO[1]:
+        ledger.notice(
+            f"{median.idxmax()}: the median diameter is {median.max() / median.min():.1f} times "
+            f"that of {median.idxmin()}, as if one were in inches and the other in centimetres. "
+            "Check the units of both."
+        )

@@ -1,14 +1,24 @@
-"""Opening numbers of an earlier output, so that an opening keeps its number from run to run."""
+"""What an earlier output in the same folder says: numbers of openings, and its inputs."""
 
+import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 from types import MappingProxyType
 
 import pandas as pd
 
-_QUERY = "SELECT marker, tree_id, opening FROM marks WHERE opening IS NOT NULL AND tree_id <> ''"
+from glademark.intake.wording import shown
+from glademark.survey import InputCount
+
+SUMMARY_MAX = 64 * 2**20
+"""A summary is some pages of text; beyond this it is something else [bytes]."""
+
+_QUERY = """
+    SELECT marker, tree_id, opening FROM marks
+    WHERE typeof(opening) = 'integer' AND typeof(marker) = 'text' AND tree_id <> ''
+"""
 
 
 def earlier_numbers(folder: Path, *, marks: pd.DataFrame) -> Mapping[int, int]:
@@ -30,7 +40,7 @@ def earlier_numbers(folder: Path, *, marks: pd.DataFrame) -> Mapping[int, int]:
     """
     try:
         rows = _rows(folder / "layout.gpkg")
-    except (sqlite3.Error, OSError):
+    except (sqlite3.Error, OSError, ValueError):
         return MappingProxyType({})
     earlier = pd.DataFrame(rows, columns=["marker", "tree_id", "opening"])
     earlier = earlier.drop_duplicates(["marker", "tree_id"], keep=False)
@@ -49,3 +59,48 @@ def _rows(path: Path) -> list[tuple[str, str, int]]:
     uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
     with closing(sqlite3.connect(uri, uri=True)) as connection:
         return connection.execute(_QUERY).fetchall()
+
+
+def changed_inputs(folder: Path, counts: Sequence[InputCount]) -> tuple[str, ...]:
+    """
+    Which inputs differ from those of the earlier output in a folder.
+
+    Parameters
+    ----------
+    folder
+        Of an earlier output; may be missing.
+    counts
+        The inputs of now, with their digests.
+
+    Returns
+    -------
+    changes
+        One sentence a file that is new, changed or gone. Empty where all are as they were, or
+        where there is no earlier output that can be read.
+    """
+    before = _earlier_digests(folder / "summary.json")
+    if before is None:
+        return ()
+    now = {(count.input, count.file): count.sha256 for count in counts}
+    told = {
+        **{key: "changed" for key in now if key in before and now[key] != before[key]},
+        **{key: "new" for key in now if key not in before},
+        **{key: "no longer an input" for key in before if key not in now},
+    }
+    return tuple(
+        f"{shown(file)} ({shown(name)}) is {what} since the last output in this folder."
+        if what != "changed"
+        else f"{shown(file)} ({shown(name)}) has changed since the last output in this folder."
+        for (name, file), what in told.items()
+    )
+
+
+def _earlier_digests(path: Path) -> dict[tuple[str, str], str] | None:
+    """Digest by input and file, None where there is no summary that can be read."""
+    try:
+        if not path.is_file() or path.stat().st_size > SUMMARY_MAX:
+            return None
+        inputs = json.loads(path.read_bytes())["provenance"]["inputs"]
+        return {(str(one["input"]), str(one["file"])): str(one["sha256"]) for one in inputs}
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+        return None

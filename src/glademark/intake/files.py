@@ -4,15 +4,17 @@ import hashlib
 import re
 import shutil
 import stat
+import zipfile
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 from typing import Literal
 
 from glademark.errors import FileError
+from glademark.intake.archive import taken_out
 from glademark.intake.wording import shown
 
-Format = Literal["GeoPackage", "Shapefile", "GeoJSON", "GPX", "text", "GeoTIFF"]
+Format = Literal["GeoPackage", "Shapefile", "GeoJSON", "GPX", "KML", "text", "workbook", "GeoTIFF"]
 
 SIZE_MAX = 512 * 2**20
 """Largest input file [bytes]."""
@@ -26,8 +28,10 @@ _TEXT_SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".tab"})
 _NETWORK = re.compile(r"^/?vsi|^[A-Za-z][A-Za-z0-9+.-]+:/")
 _SHAPEFILE_CODE = b"\x00\x00\x27\x0a"
 _UTF16_MARKS = (b"\xff\xfe", b"\xfe\xff")
+_ARCHIVE = b"PK\x03\x04"
+_WORKBOOK_PART = b"xl/workbook.xml"
+_DIRECTORY = 2**18  # bytes at the end of a zip file that hold its directory
 _KINDS_TO_REFUSE = (
-    (re.compile(rb"^PK\x03\x04"), "a zip archive or a workbook", "unpack it, or save it as CSV"),
     (re.compile(rb"^\xd0\xcf\x11\xe0"), "an old workbook", "save it as CSV"),
     (re.compile(rb"^%PDF"), "a PDF document", "use the data that it was made from"),
     (re.compile(rb"^\x89PNG|^\xff\xd8\xff"), "a picture", "use the data that it was made from"),
@@ -36,7 +40,6 @@ _KINDS_TO_REFUSE = (
         "a web page, perhaps a log-in page saved by mistake",
         "download the file again",
     ),
-    (re.compile(rb"<kml[\s>]", re.IGNORECASE), "a KML document", "save it as GeoPackage"),
     (re.compile(rb"<(?:OGRVRTDataSource|VRTDataset)"), "a virtual data set", "name the file"),
 )  # fmt: skip
 
@@ -55,11 +58,13 @@ class FieldFile:
     path
         The user's own file; never opened for writing.
     copy
-        What is opened: a private copy with its side files, or `path` where the format has none.
+        What is opened: a private copy with its side files, what was taken out of an archive, or
+        `path` where the format has none.
     format
         Told by the first bytes.
     sha256
-        Of the bytes; where there are side files, of the file and of them, in this order.
+        Of the bytes; where there are side files, of the file and of them, in this order; of an
+        archive as it is packed.
     """
 
     input: str
@@ -109,6 +114,8 @@ class Snapshots:
         """
         name = _name(path, folder)
         whole = _regular_file(folder / path, name)
+        if _is_archive(whole, name):
+            return self._unpacked(key, whole, name)
         form = _format(whole, name)
         parts = [whole, *_side_files(whole, form)]
         try:
@@ -117,6 +124,15 @@ class Snapshots:
         except OSError as error:
             raise _unreadable(name, error) from error
         return FieldFile(input=key, name=name, path=whole, copy=copy, format=form, sha256=sha256)
+
+    def _unpacked(self, key: str, whole: Path, name: str) -> FieldFile:
+        """The one data set of an archive."""
+        place = self._folder / f"archive_{next(self._number)}"
+        place.mkdir()
+        main = taken_out(whole, name, into=place)
+        form: Format = "workbook" if _is_workbook(main) else _format(main, name)
+        sha256 = _sha256([whole])
+        return FieldFile(input=key, name=name, path=whole, copy=main, format=form, sha256=sha256)
 
     def _copied(self, parts: list[Path]) -> Path:
         """Copies under one plain name: GDAL takes some characters of a path for its own."""
@@ -172,6 +188,27 @@ def _regular_file(path: Path, name: str) -> Path:
     return path.resolve()
 
 
+def _is_archive(path: Path, name: str) -> bool:
+    """Whether it is a zip file with a data set in it; a workbook is one too, but read as it is."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_ARCHIVE)) == _ARCHIVE and not _is_workbook(path)
+    except OSError as error:
+        raise _unreadable(name, error) from error
+
+
+def _is_workbook(path: Path) -> bool:
+    """Whether a zip file holds the parts of a workbook, whatever its name."""
+    if path.suffix.lower() in {".xlsx", ".xlsm"}:
+        with path.open("rb") as file:
+            return file.read(len(_ARCHIVE)) == _ARCHIVE
+    if not zipfile.is_zipfile(path):
+        return False
+    with path.open("rb") as file:
+        file.seek(max(0, path.stat().st_size - _DIRECTORY))
+        return _WORKBOOK_PART in file.read()
+
+
 def _format(path: Path, name: str) -> Format:
     """Format by the first bytes; the ending decides only between kinds of plain text."""
     try:
@@ -179,7 +216,7 @@ def _format(path: Path, name: str) -> Format:
             head = file.read(_HEAD)
     except OSError as error:
         raise _unreadable(name, error) from error
-    form = _binary_format(head)
+    form = "workbook" if head.startswith(_ARCHIVE) else _binary_format(head)
     if form is not None:
         return form
     for pattern, what, mend in _KINDS_TO_REFUSE:
@@ -189,8 +226,8 @@ def _format(path: Path, name: str) -> Format:
     form = _text_format(head, path.suffix.lower())
     if form is None:
         msg = (
-            f"{name}: the format is not known. Expected GeoPackage, Shapefile, GeoJSON, GPX, CSV "
-            "or (terrain) GeoTIFF; save it as one of these."
+            f"{name}: the format is not known. Expected GeoPackage, Shapefile, GeoJSON, GPX, KML, "
+            "CSV, a workbook (.xlsx) or (terrain) GeoTIFF; save it as one of these."
         )
         raise FileError(msg)
     return form
@@ -207,10 +244,12 @@ def _binary_format(head: bytes) -> Format | None:
 
 
 def _text_format(head: bytes, suffix: str) -> Format | None:
-    """Kind of plain text: GPX, GeoJSON, or rows and columns."""
+    """Kind of plain text: GPX, KML, GeoJSON, or rows and columns."""
     start = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if re.search(rb"<(?:\w+:)?gpx[\s>]", head) or (suffix == ".gpx" and start.startswith(b"<")):
         return "GPX"
+    if re.search(rb"<(?:\w+:)?kml[\s>]", head) or (suffix == ".kml" and start.startswith(b"<")):
+        return "KML"
     if suffix in _TEXT_SUFFIXES:
         return "text"
     if start[:1] in {b"{", b"["}:

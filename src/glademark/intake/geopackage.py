@@ -43,15 +43,34 @@ def check(file: FieldFile) -> list[str]:
             "may be missing. Close it there and copy it again, if rows are missing."
         )
     try:
-        with closing(sqlite3.connect(file.copy)) as database:
+        with closing(connected(file)) as database:
             answer = database.execute("PRAGMA quick_check(1)").fetchone()
             _forget_counts(database)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, ValueError) as error:
         answer = (str(error),)
     if answer != ("ok",):
         msg = f"{file.name}: the GeoPackage is damaged or cut off. Copy or export it again."
         raise FileError(msg)
     return notices
+
+
+def connected(file: FieldFile) -> sqlite3.Connection:
+    """
+    Connection to the private copy of a GeoPackage.
+
+    Parameters
+    ----------
+    file
+        With a private copy.
+
+    Returns
+    -------
+    database
+        Text that is no UTF-8 comes with signs of replacement, instead of an error.
+    """
+    database = sqlite3.connect(file.copy)
+    database.text_factory = lambda content: content.decode("utf-8", "replace")
+    return database
 
 
 def _forget_counts(database: sqlite3.Connection) -> None:
@@ -80,7 +99,7 @@ def with_texts_in_numbers(reading: Reading, *, layer: str) -> Reading:
     numeric = [str(name) for name in reading.rows if reading.rows[name].dtype.kind in "iuf"]
     if not numeric:
         return reading
-    with closing(sqlite3.connect(reading.file.copy)) as database:
+    with closing(connected(reading.file)) as database:
         key = _primary_key(database, layer)
         stored = {name: _texts(database, layer, name, key) for name in numeric}
     place = pd.Series(reading.rows.index, index=reading.record.to_numpy())
@@ -102,6 +121,27 @@ def _primary_key(database: sqlite3.Connection, layer: str) -> str:
     """Column of feature numbers."""
     columns = database.execute("SELECT name, pk FROM pragma_table_info(?)", (layer,)).fetchall()
     return next((str(name) for name, key in columns if key == 1), "rowid")
+
+
+def feature_numbers(database: sqlite3.Connection, layer: str) -> list[int]:
+    """
+    Numbers of all features of a layer.
+
+    Parameters
+    ----------
+    database
+        A GeoPackage.
+    layer
+        Name of a table in it.
+
+    Returns
+    -------
+    numbers
+        Ascending.
+    """
+    key = _quoted(_primary_key(database, layer))
+    query = f"SELECT {key} FROM {_quoted(layer)} ORDER BY 1"  # noqa: S608 - identifiers are quoted; SQL cannot bind them
+    return [int(number) for (number,) in database.execute(query)]
 
 
 def _texts(database: sqlite3.Connection, layer: str, column: str, key: str) -> dict[int, str]:

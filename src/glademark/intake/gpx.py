@@ -7,10 +7,9 @@ References
 """
 
 import math
-import re
 from collections.abc import Iterator, Sequence
 from typing import Literal
-from xml.etree.ElementTree import Element, ParseError
+from xml.etree.ElementTree import Element
 
 import geopandas as gpd
 import numpy as np
@@ -19,21 +18,14 @@ import shapely
 from pyproj import CRS
 
 from glademark.errors import FileError
-from glademark.intake.columns import is_known
+from glademark.intake.documents import local_name, root_of, said_in
 from glademark.intake.files import FieldFile
 from glademark.intake.meanings import Meaning
 from glademark.intake.records import Reading
 
 Want = Literal["points", "lines"]
 
-TEXT_MAX = 2**20
-"""Longest text of one element [characters]."""
-
 _NOTE_FIELDS = ("name", "cmt", "desc")
-_PIECES = re.compile(r"[;|\n]|,(?!\d)")
-_PAIR = re.compile(r"\s*([^:=]{1,40}?)\s*[:=]\s*(.+?)\s*")
-_NAMED_NUMBER = re.compile(r"\s*([A-Za-z][A-Za-z ]*?)\s+([-+]?\d[\d.,]*\s*\S{0,6})\s*")
-_DIAMETER = re.compile(r"""\s*\d*[.,]?\d+\s*(?:in|inch|inches|"|”|cm)\s*""", re.IGNORECASE)
 
 
 def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Reading:
@@ -59,9 +51,9 @@ def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Rea
     FileError
         If the document is damaged or unsafe, or holds none of what is wanted.
     """
-    root = _root(file)
+    root = root_of(file)
     names = ("wpt",) if want == "points" else ("trk", "rte")
-    elements = [element for element in root if _local(element) in names]
+    elements = [element for element in root if local_name(element) in names]
     if not elements:
         other = "no waypoints" if want == "points" else "no tracks and no routes"
         msg = f"{file.name}: there are {other} in it. Export them, or name another file."
@@ -78,32 +70,6 @@ def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Rea
         crs=CRS.from_epsg(4326),
         decimal_comma=True,
     )
-
-
-def _root(file: FieldFile) -> Element:
-    """Root element, read without following anything that the document points to."""
-    from defusedxml import DefusedXmlException, ElementTree  # noqa: PLC0415 - only where GPX is read
-
-    try:
-        root: Element = ElementTree.parse(file.copy, forbid_dtd=True).getroot()
-    except DefusedXmlException as error:
-        msg = (
-            f"{file.name}: the document declares entities or a document type, which is not read "
-            "for safety. Export plain GPX."
-        )
-        raise FileError(msg) from error
-    except (ParseError, ValueError, LookupError) as error:
-        msg = f"{file.name}: the document is damaged ({error}). Export it again."
-        raise FileError(msg) from error
-    if any(len(element.text or "") > TEXT_MAX for element in root.iter()):
-        msg = f"{file.name}: an element holds more than 1 MiB of text. Export plain GPX."
-        raise FileError(msg)
-    return root
-
-
-def _local(element: Element) -> str:
-    """Name without its namespace."""
-    return str(element.tag).rpartition("}")[2]
 
 
 def _number(text: str | None) -> float:
@@ -128,9 +94,9 @@ def _point(element: Element) -> shapely.Point | None:
 
 def _track(element: Element) -> shapely.LineString | shapely.MultiLineString | None:
     """One line a segment that has two points or more; points without a position are left out."""
-    segments = [part for part in element if _local(part) == "trkseg"] or [element]
+    segments = [part for part in element if local_name(part) == "trkseg"] or [element]
     parts = [
-        [_position(point) for point in segment if _local(point) in {"trkpt", "rtept"}]
+        [_position(point) for point in segment if local_name(point) in {"trkpt", "rtept"}]
         for segment in segments
     ]
     known = [[point for point in part if not math.isnan(sum(point))] for part in parts]
@@ -145,11 +111,11 @@ def _fields(element: Element, meanings: Sequence[Meaning]) -> dict[str, str]:
     fields: dict[str, str] = {}
     for leaf in _leaves(element):
         text = (leaf.text or "").strip()
-        name = _local(leaf)
+        name = local_name(leaf)
         if text:
             fields[name] = f"{fields[name]}; {text}" if name in fields else text
     for note in _NOTE_FIELDS:
-        for name, value in _said_in(fields.get(note, ""), meanings):
+        for name, value in said_in(fields.get(note, ""), meanings):
             fields.setdefault(name, value)
     return fields
 
@@ -157,19 +123,9 @@ def _fields(element: Element, meanings: Sequence[Meaning]) -> dict[str, str]:
 def _leaves(element: Element) -> Iterator[Element]:
     """Elements without children, but for the points of a track."""
     for child in element:
-        if _local(child) in {"trkseg", "rtept"}:
+        if local_name(child) in {"trkseg", "rtept"}:
             continue
         if len(child):
             yield from (leaf for leaf in child.iter() if not len(leaf))
         else:
             yield child
-
-
-def _said_in(note: str, meanings: Sequence[Meaning]) -> Iterator[tuple[str, str]]:
-    """Pairs of name and value in a note; a bare number with inches or centimetres is the DBH."""
-    for piece in _PIECES.split(note):
-        pair = _PAIR.fullmatch(piece) or _NAMED_NUMBER.fullmatch(piece)
-        if pair and is_known(pair[1], meanings):
-            yield pair[1], pair[2]
-        elif _DIAMETER.fullmatch(piece):
-            yield "dbh", piece.strip()

@@ -8,6 +8,7 @@ from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.kinds import kind_column, kinds
 from glademark.intake.records import Ledger, texts
+from glademark.intake.unknown_species import note_unknown_species
 from glademark.intake.volumes import wood
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.layers import MARKS
@@ -79,6 +80,7 @@ def mark_fields(
     )
     size = _sizes(fields, project.marks.height_unit, ledger)
     name = fields.reading.file.name
+    note_unknown_species(fields, ledger)
     marker = fields.cells("marker")
     frame = pd.DataFrame(
         {
@@ -185,7 +187,7 @@ def other_columns(fields: Fields, *, from_columns: bool) -> pd.DataFrame:
     used = dict(fields.found.header)
     if kind_column(fields) != "type":
         used.pop("type", None)
-    positions = {"lon", "lat", "x", "y"}
+    positions = {"lon", "lat", "x", "y", "utm_zone"}
     if not from_columns:
         used = {name: header for name, header in used.items() if name not in positions}
     rows = fields.reading.rows

@@ -9,7 +9,7 @@ import pandas as pd
 from glademark.errors import FileError, InputError
 from glademark.intake import meanings
 from glademark.intake.columns import recognise
-from glademark.intake.diameters import refuse_implausible, refuse_wrong_place
+from glademark.intake.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
 from glademark.intake.mark_fields import (
@@ -21,7 +21,7 @@ from glademark.intake.mark_fields import (
 )
 from glademark.intake.positions import with_points
 from glademark.intake.records import Ledger, Reading
-from glademark.intake.repeats import note_near_repeats, repeated
+from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
 from glademark.intake.wording import counted, listed, quoted
 from glademark.project.model import Project, Source
 
@@ -153,6 +153,8 @@ def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
     every = pd.concat(frames, keys=range(len(frames)))
     twice = repeated(every)
     note_near_repeats(every[~twice], ledger)
+    note_near_and_alike(every[~twice], ledger)
+    note_doubtful(every[~twice], ledger)
     result = []
     for number, batch in enumerate(batches):
         bad = twice.loc[number] if len(batch.frame) else pd.Series(dtype=bool)

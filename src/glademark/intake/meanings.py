@@ -219,7 +219,8 @@ Y = _meaning(
     units=_METRES,
     strict=True,
 )
-_POSITION = (LON, LAT, X, Y)
+UTM_ZONE = _meaning("utm_zone", "utmzone zoneutm gridzone utmgridzone utmzoneno")
+_POSITION = (LON, LAT, X, Y, UTM_ZONE)
 MARKS = (
     ID, MARKER, COUNT, KIND, TYPE, DBH, DBH_UNIT, SPECIES, PRODUCT, PAINT, GROUP, HEIGHT,
     CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE, ORDER,
@@ -248,6 +249,15 @@ TALLY = (
     CULL,
 )
 """Meanings in a paper tally."""
+
+VOLUME_TABLE = (
+    SPECIES,
+    PRODUCT,
+    *(meaning for meaning in TALLY if meaning.name == "dbh"),
+    VOLUME,
+    _meaning("volume_unit", "volumeunit volumeunits volunit volunits unit units"),
+)
+"""Meanings in a volume table."""
 
 _WIDTH = _meaning("width", "width wid corridorwidth fullwidth", units=_LONG, strict=True)
 CORRIDORS = (

@@ -51,7 +51,8 @@ def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading
     for at in map(int, np.flatnonzero(dimensions < 2)):  # noqa: PLR2004 - outlines drawn as lines are few
         shapes[at], fault = _area_of_line(shapes[at], gap_max_m)
         faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
-    for at in map(int, np.flatnonzero(~shapely.is_valid(shapes))):  # and so are broken polygons
+    broken = ~shapely.is_valid(shapes) & ~shapely.is_missing(shapes)
+    for at in map(int, np.flatnonzero(broken)):  # broken polygons are few as well
         shapes[at], mend, fault = _mended(shapes[at])
         faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
         if mend:

@@ -15,6 +15,7 @@ from glademark.intake.cells import numbers
 from glademark.intake.columns import Found
 from glademark.intake.crs import WGS84, parse_crs
 from glademark.intake.records import Ledger, Reading, text_of, texts
+from glademark.intake.utm_zones import carried_together, zone_notice, zones_of
 from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Source
 
@@ -108,6 +109,7 @@ def _single_points(reading: Reading, ledger: Ledger) -> Reading:
 def _from_columns(reading: Reading, found: Found, source: Source, ledger: Ledger) -> Reading:
     """Points from two columns of coordinates."""
     x_name, y_name, crs = _pair(reading, found, source)
+    zones = zones_of(reading, found) if x_name == "x" and source.crs is None else None
     x, bad_x = _coordinates(reading, found.header[x_name], x_name)
     y, bad_y = _coordinates(reading, found.header[y_name], y_name)
     bad = bad_x | bad_y
@@ -119,7 +121,11 @@ def _from_columns(reading: Reading, found: Found, source: Source, ledger: Ledger
     here = (x.notna() & y.notna()).to_numpy()
     points = np.full(len(x), None, dtype=object)
     points[here] = shapely.points(x.to_numpy()[here], y.to_numpy()[here])
-    reading = replace(reading, geometry=gpd.GeoSeries(points, index=x.index), crs=crs)
+    geometry = gpd.GeoSeries(points, index=x.index)
+    if zones is not None:
+        geometry, crs = carried_together(geometry, zones), zones.crs
+        ledger.notice(zone_notice(reading, zones))
+    reading = replace(reading, geometry=geometry, crs=crs)
     if x_name == "lon":
         _note_coarse(reading, x[here], y[here], ledger)
     return ledger.set_aside(reading, bad, reason=reason, what="with an unreadable position")
@@ -131,7 +137,7 @@ def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS
     stated = None if source.crs is None else parse_crs(source.crs, where=f"[inputs], crs of {name}")
     has = {pair: all(one in found.header for one in pair) for pair in (("lon", "lat"), ("x", "y"))}
     if has["x", "y"] and not (has["lon", "lat"] and (stated is None or stated.is_geographic)):
-        if stated is None:
+        if stated is None and zones_of(reading, found) is None:
             msg = (
                 f"{name}: the coordinate system of "
                 f"{quoted([found.header['x'], found.header['y']])} is not stated. State it in "

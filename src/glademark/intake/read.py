@@ -19,8 +19,10 @@ from glademark.intake.areas import (
     AREA_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
+    cut_at_stand,
     no_areas,
     read_areas,
+    read_landings,
     read_setbacks,
     read_walked,
     read_water,
@@ -140,7 +142,7 @@ class _Desk:
 
         def step() -> Reading:
             file = self.snapshots.take(key, source.file, folder=self.folder)
-            reading = read_table(file, wanted)
+            reading = read_table(file, source, wanted)
             self.ledger.open(reading)
             return reading
 
@@ -190,7 +192,8 @@ def _survey(desk: _Desk) -> Survey:
         lambda reading, source: read_cruise(reading, source, ground, project, ledger),
         no_cruise(ground),
     )
-    terrain, elevation = desk.attempt(lambda: _terrain(desk, ground), (None, None))
+    nothing: tuple[dict[str, float | str] | None, Elevation | None] = (None, None)
+    terrain, elevation = desk.attempt(lambda: _terrain(desk, ground), nothing)
     if ledger.faults or ground.stand is None or marks is None:
         raise InputError(*ledger.faults)
     return Survey(
@@ -263,8 +266,14 @@ def _areas(
             lambda one, stated: read_areas(one, stated, ground, ledger, gap_max_m=gap),
             no_areas(ground, AREA_COLUMNS),
         )
-        for key in ("keep_out", "landings", "covered")
+        for key in ("keep_out", "covered")
     }
+    sites = desk.using(
+        layers["landings"],
+        inputs.landings,
+        lambda one, stated: read_landings(one, stated, ground, ledger, gap_max_m=gap),
+        no_areas(ground, AREA_COLUMNS),
+    )
     walked = desk.using(
         layers["openings"],
         inputs.openings,
@@ -286,7 +295,8 @@ def _areas(
     strips = water_setbacks(water, ground, desk.project.water)
     every = [frame for frame in (given, strips) if len(frame)]
     setbacks = pd.concat(every, ignore_index=True) if every else given
-    return {**plain, "walked": walked, "water": water, "setbacks": setbacks}
+    landings = {"landings": cut_at_stand(sites, ground), "landing_sites": sites}
+    return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
 
 
 def _tables(

@@ -1,11 +1,18 @@
 """Records that came twice: of one marker, with one number and one time."""
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from scipy.spatial import cKDTree
 
 from glademark.intake.records import Ledger
 from glademark.intake.wording import counted, listed
 
+NEAR_M = 1.0
+"""Marks this near to one another may be one tree [m]; a group of like trees looks just so."""
+
 _KEY = ["marker", "tree_id"]
+_LIKE = ["kind", "dbh_cm", "species", "product", "paint"]
 _NOT_CONTENT = frozenset({"source_file", "record", "inside"})
 
 
@@ -71,3 +78,58 @@ def note_near_repeats(marks: pd.DataFrame, ledger: Ledger) -> None:
             f"{counted(int(equal.sum()), 'mark')} without a number, equal to another in "
             "everything, kept as trees at one position."
         )
+
+
+def note_near_and_alike(marks: pd.DataFrame, ledger: Ledger) -> None:
+    """
+    Count marks that stand near another with equal data; all are kept.
+
+    Parameters
+    ----------
+    marks
+        Without repeats, with the position as `_x` and `_y` [m].
+    ledger
+        For the notice.
+    """
+    trees = marks[marks["kind"].isin(["cut", "leave", "line_tree"]) & marks["dbh_cm"].notna()]
+    alike = trees.groupby(_LIKE, sort=False).ngroup().astype("int64").to_numpy()
+    near = near_and_alike(trees[["_x", "_y"]].to_numpy(), alike.astype(np.int64))
+    if near.any():
+        ledger.notice(
+            f"{counted(int(near.sum()), 'mark')} within {NEAR_M:g} m of another with equal "
+            "diameter, species, product and paint, all kept: trees of a group look just so. Check "
+            "them only if a tree may have been recorded twice."
+        )
+
+
+def near_and_alike(
+    xy: npt.NDArray[np.float64], alike: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
+    """
+    Points that have another of the same label near them, but not on the same spot.
+
+    Parameters
+    ----------
+    xy
+        Positions, one row each [m].
+    alike
+        Label of each.
+
+    Returns
+    -------
+    near
+        One flag a point. A search tree over the different spots: a million points on one spot cost
+        no more than one.
+
+    Examples
+    --------
+    >>> near_and_alike(np.array([[0.0, 0.0], [0.5, 0.0], [0.5, 0.0]]), np.array([1, 1, 2])).tolist()
+    [True, True, False]
+    """
+    if len(xy) < 2:  # noqa: PLR2004 - one point has no neighbour
+        return np.zeros(len(xy), dtype=bool)
+    apart = np.column_stack([xy, 2 * NEAR_M * alike])  # labels as floors of a house
+    spots, place = np.unique(apart, axis=0, return_inverse=True)
+    found, _ = cKDTree(spots).query(spots, k=2, distance_upper_bound=NEAR_M * (1 + 1e-9))
+    near = np.isfinite(np.asarray(found)[:, 1])
+    return np.asarray(near[place.ravel()], dtype=bool)

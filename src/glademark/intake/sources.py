@@ -10,8 +10,10 @@ from glademark.errors import FileError
 from glademark.intake.delimited import read_delimited
 from glademark.intake.files import FieldFile
 from glademark.intake.gpx import Want, read_gpx
+from glademark.intake.kml import read_kml
 from glademark.intake.meanings import Meaning
 from glademark.intake.records import Reading
+from glademark.intake.spreadsheet import read_spreadsheet
 from glademark.intake.vector import read_vector
 from glademark.project.model import Source
 
@@ -47,6 +49,10 @@ def read_source(
         return read_delimited(file, meanings)
     if file.format == "GPX":
         return read_gpx(file, meanings, want=want)
+    if file.format == "KML":
+        return read_kml(file, meanings, want=want, layer=source.layer)
+    if file.format == "workbook":
+        return read_spreadsheet(file, meanings, sheet=source.layer)
     if file.format == "GeoTIFF":
         msg = (
             f"{file.name}: this is a raster, which can only be the terrain. Name a layer with "
@@ -56,14 +62,16 @@ def read_source(
     return read_vector(file, layer=source.layer)
 
 
-def read_table(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
+def read_table(file: FieldFile, source: Source, meanings: Sequence[Meaning]) -> Reading:
     """
     Records of a table without positions.
 
     Parameters
     ----------
     file
-        CSV or TSV.
+        CSV, TSV or a workbook.
+    source
+        As the project file states it: its layer is a sheet.
     meanings
         Columns to expect.
 
@@ -75,12 +83,14 @@ def read_table(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
     Raises
     ------
     FileError
-        If it is no text file of rows and columns.
+        If it is no file of rows and columns.
     """
+    if file.format == "workbook":
+        return read_spreadsheet(file, meanings, sheet=source.layer)
     if file.format != "text":
         msg = (
             f"{file.name}: a table is expected here, and this is {file.format}. "
-            "Save the table as CSV."
+            "Save the table as CSV or as a workbook."
         )
         raise FileError(msg)
     return read_delimited(file, meanings)

@@ -9,6 +9,7 @@ from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.records import Ledger, Reading
+from glademark.intake.unknown_species import note_unknown_species
 from glademark.intake.volumes import wood
 from glademark.intake.wording import quoted, shown
 from glademark.project.model import Project
@@ -82,6 +83,7 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
             )
             raise FileError(msg)
     fields = Fields(reading=reading, found=found)
+    note_unknown_species(fields, ledger)
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
     product, bad_wood = wood(fields, project.volume.products, ledger)
     words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)

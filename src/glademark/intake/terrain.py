@@ -1,5 +1,6 @@
 """The terrain raster: what it is, and how much of the stand it covers."""
 
+import warnings
 from collections.abc import Mapping
 from typing import Any, TypeAlias
 
@@ -65,10 +66,13 @@ def describe_terrain(
         )
         raise FileError(msg)
     import rasterio  # noqa: PLC0415 - only where there is terrain
-    from rasterio.errors import RasterioError  # noqa: PLC0415 - the same
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError  # noqa: PLC0415 - the same
 
     try:
-        with rasterio.open(file.copy, driver="GTiff") as raster:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)  # told as covering nothing
+            raster = rasterio.open(file.copy, driver="GTiff")
+        with raster:
             return _described(raster, file, source, ground, ledger)
     except InputError:
         raise

@@ -35,6 +35,7 @@ from glademark.errors import FileError, InputError
 from glademark.intake import geopackage, shapefile
 from glademark.intake.files import FieldFile
 from glademark.intake.records import Reading
+from glademark.intake.salvage import salvaged
 from glademark.intake.wording import counted, quoted, shown
 
 log = logging.getLogger(__name__)
@@ -146,7 +147,7 @@ def _whole_columns(file: FieldFile, layer: str) -> Reading:
         raise _unknown_crs(file, str(error)) from error
     except _READ_ERRORS as error:
         log.debug("%s: %s; going record by record", file.name, error)
-        return _record_by_record(file, layer)
+        return _salvaged(file, layer)
     geometry, mended = _geometries(wkb)
     if mended:
         notices.append(f"{file.name}: {counted(mended, 'open ring')} closed.")
@@ -160,6 +161,23 @@ def _whole_columns(file: FieldFile, layer: str) -> Reading:
         geometry=gpd.GeoSeries(geometry),
         crs=_crs(meta["crs"], file),
         notices=tuple(notices),
+    )
+
+
+def _salvaged(file: FieldFile, layer: str) -> Reading:
+    """What can still be read of a damaged file, record by record."""
+    salvage = salvaged(file, layer, driver=DRIVERS[file.format])
+    rows = pd.DataFrame(salvage.rows)
+    return Reading(
+        file=file,
+        rows=pd.DataFrame({name: _column(rows[name].to_numpy()) for name in rows}),
+        record=pd.Series(salvage.numbers, dtype="int64"),
+        geometry=gpd.GeoSeries(np.array(salvage.shapes, dtype=object)),
+        crs=_crs(salvage.crs, file),
+        spoiled=tuple((number, "the file is damaged here") for number in salvage.lost),
+        notices=(
+            f"{file.name}: the file is damaged; what could be read was read record by record.",
+        ),
     )
 
 
@@ -256,60 +274,6 @@ def _unknown_crs(file: FieldFile, text: str) -> FileError:
         "State it in [inputs] with crs, and remove it from the file."
     )
     return FileError(msg)
-
-
-def _record_by_record(file: FieldFile, layer: str) -> Reading:
-    """Features that can still be read, one after the other; the others are spoiled."""
-    import fiona  # noqa: PLC0415 - only for damaged files
-    from fiona.errors import FionaError  # noqa: PLC0415 - only for damaged files
-
-    rows: list[dict[str, Any]] = []
-    fids: list[int] = []
-    shapes: list[Any] = []
-    spoiled: list[tuple[int, str]] = []
-    try:
-        with fiona.open(file.copy, layer=layer, allowed_drivers=[DRIVERS[file.format]]) as source:
-            crs = _crs(source.crs_wkt, file)
-            expected = len(source)
-            for number in range(expected):
-                try:
-                    feature = source[number]
-                    shape = feature.geometry and shapely.force_2d(
-                        shapely.geometry.shape(feature.geometry)
-                    )
-                except (
-                    FionaError,
-                    *_READ_ERRORS,
-                    KeyError,
-                    TypeError,
-                    AttributeError,
-                    shapely.GEOSException,
-                ):
-                    feature = None
-                if feature is None:
-                    spoiled.append((number, "the file is damaged here"))
-                    continue
-                rows.append(dict(feature.properties))
-                fids.append(int(feature.id))
-                shapes.append(shape)
-    except InputError:
-        raise
-    except (FionaError, *_READ_ERRORS) as error:
-        raise _damaged(file, error) from error
-    if not rows:
-        raise _damaged(file, RuntimeError("no feature can be read"))
-    frame = pd.DataFrame(rows)
-    return Reading(
-        file=file,
-        rows=pd.DataFrame({name: _column(frame[name].to_numpy()) for name in frame}),
-        record=pd.Series(fids, dtype="int64"),
-        geometry=gpd.GeoSeries(shapes),
-        crs=crs,
-        spoiled=tuple(spoiled),
-        notices=(
-            f"{file.name}: the file is damaged; what could be read was read record by record.",
-        ),
-    )
 
 
 def _states_crs(file: FieldFile) -> bool:

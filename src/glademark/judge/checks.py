@@ -6,6 +6,7 @@ import pandas as pd
 
 from glademark.judge.ground import keep_out_checks, setback_checks
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked
+from glademark.judge.terrain import crossing_checks
 
 
 def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
@@ -23,11 +24,12 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     -------
     checks
         Columns of `glademark.layers.CHECKS`, one row a thing checked: limits in the order of the
-        project file, then keep-outs and setbacks. A limit with nothing to check has one row that
-        says so.
+        project file, then keep-outs, setbacks and crossings. A limit with nothing to check has one
+        row that says so.
     """
     rows = [_asked(case, limit) for limit in asked]
-    return as_checks(pd.concat([*rows, keep_out_checks(case), setback_checks(case)]))
+    always = [keep_out_checks(case), setback_checks(case), crossing_checks(case)]
+    return as_checks(pd.concat([*rows, *always]))
 
 
 def _asked(case: Case, asked: LimitAsked) -> pd.DataFrame:

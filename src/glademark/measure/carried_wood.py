@@ -75,7 +75,7 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame) -> Wood:
     ]
     return Wood(
         row=row,
-        products=tuple((str(product), str(unit)) for product, unit in net.columns),
+        products=tuple((str(column[0]), str(column[1])) for column in net.columns.to_list()),
         amounts=np.column_stack(amounts),
     )
 

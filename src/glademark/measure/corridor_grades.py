@@ -99,7 +99,10 @@ def to_landing(pieces: pd.DataFrame, hauling: Hauling | None) -> FloatArray:
     if hauling is None or pieces.empty:
         return np.zeros(len(pieces))
     ways = [
-        entries(hauling, shapely.points(pieces[f"x_{end}"], pieces[f"y_{end}"])).distance_m
+        entries(
+            hauling,
+            np.asarray(shapely.points(pieces[f"x_{end}"], pieces[f"y_{end}"]), dtype=object),
+        ).distance_m
         for end in ("from", "to")
     ]
     reached = np.isfinite(ways[0]) & np.isfinite(ways[1])

@@ -74,7 +74,8 @@ def _through(
     bodies = shapes if wet is None else shapely.union(shapes, wet)
     ways = shapely.line_merge(shapely.intersection(lines[line], bodies[area]))
     pieces, row = shapely.get_parts(ways, return_index=True)
-    long = (shapely.get_dimensions(pieces) == 1) & (shapely.length(pieces) > LEAST_M)
+    within = shapely.difference(pieces, shapely.boundary(bodies[area[row]]))  # not along the bank
+    long = (shapely.get_dimensions(pieces) == 1) & (shapely.length(within) > LEAST_M)
     long &= shapely.intersects(pieces, shapes[area[row]])
     pieces, row = pieces[long], row[long]
     area = area[row]

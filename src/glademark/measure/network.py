@@ -130,7 +130,7 @@ def build_network(
     """
     union = shapely.union_all(landings)
     edges = node_lines(lines, stand=stand, landing=union, snap_m=snap_m)
-    nodes = shapely.points(edges.nodes)
+    nodes = np.asarray(shapely.points(edges.nodes), dtype=object)
     at_landing = np.flatnonzero(shapely.dwithin(nodes, union, 2 * GRID_M))
     count = len(nodes)
     distance, after, source = _shortest(edges, at_landing, count)
@@ -368,7 +368,7 @@ def _towards(lines: GeometryArray, part: FloatArray, *, side: int) -> GeometryAr
     return np.asarray(shapely.reverse(result), dtype=object)
 
 
-def _beginning(line: BaseGeometry, length_m: float) -> BaseGeometry:
+def _beginning(line: shapely.LineString, length_m: float) -> BaseGeometry:
     """The first metres of a line."""
     from shapely.ops import substring  # noqa: PLC0415 - only where an edge is parted
 

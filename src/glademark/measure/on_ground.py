@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from glademark.elevation import Elevation, heights_at
 from glademark.layout import Layout
@@ -141,9 +142,9 @@ def _with_hauling(layout: Layout, task: _Task) -> Layout:
         more = len(figures.unreached) - NAMED
         names = ", ".join(figures.unreached[:NAMED]) + (f" and {more} more" if more > 0 else "")
         notices.append(
-            f"no landing is reached along corridors from {names}: {figures.trees_unreached} cut "
-            "trees there are in no hauling distance; check where the lines end, or "
-            "[machine] snapping_distance"
+            f"No landing is reached along corridors from {names} (cut trees there, which are in no "
+            f"hauling distance: {figures.trees_unreached}). Check where the lines end, or "
+            "[machine] snapping_distance."
         )
     return replace(
         layout,
@@ -208,8 +209,8 @@ def _with_reach(layout: Layout, task: _Task) -> Layout:
     notices = []
     if figures.stubs == MOST_STUBS and figures.trees_left:
         notices.append(
-            f"{MOST_STUBS} stubs of corridor would leave {figures.trees_left} cut trees beyond "
-            "reach; corridors are missing there"
+            f"Even {MOST_STUBS} new stubs of corridor would leave cut trees beyond reach: "
+            f"{figures.trees_left}. Corridors are missing there."
         )
     return replace(
         layout,
@@ -224,7 +225,7 @@ def _with_reach(layout: Layout, task: _Task) -> Layout:
     )
 
 
-def _obstacles(survey: Survey) -> dict[str, shapely.Geometry]:
+def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
     """Ground that a corridor had better not cross."""
     frames = {"keep_out": survey.keep_out, "setback": survey.setbacks, "water": survey.water}
     return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
@@ -248,7 +249,7 @@ def _with_crossings(layout: Layout, task: _Task) -> Layout:
     notices = []
     if len(found):
         number = "once" if len(found) == 1 else f"{len(found)} times"
-        notices.append(f"corridors cross water or a setback {number}. {PERMIT}")
+        notices.append(f"Corridors cross water or a setback {number}. {PERMIT}")
     return replace(
         layout,
         water_crossings=_layer(
@@ -365,7 +366,7 @@ def _coarse(elevation: Elevation, project: Project) -> list[str]:
         return []
     notice = (
         f"{elevation.file}: its cells are {cell:.1f} m wide, so grades over {over:g} m are "
-        "smoother than the ground; state longer [terrain] grade_lengths, or bring a finer raster"
+        "smoother than the ground. State longer [terrain] grade_lengths, or bring a finer raster."
     )
     return [notice]
 
@@ -373,7 +374,7 @@ def _coarse(elevation: Elevation, project: Project) -> list[str]:
 def _joined(corridors: gpd.GeoDataFrame, more: pd.DataFrame) -> gpd.GeoDataFrame:
     """Corridors with more columns, by their names."""
     found = more.reindex(corridors["corridor"])
-    columns = {name: found[name].to_numpy() for name in found}
+    columns = {str(name): found[name].to_numpy() for name in found}
     if "landing" in columns:
         columns["landing"] = found["landing"].fillna("").to_numpy()
     return corridors.assign(**columns)

@@ -5,6 +5,7 @@ A line is cut into equal pieces no longer than the shortest stated length, each 
 evenly, and heights are bilinear between the middles of the raster's cells.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,7 @@ import pandas as pd
 import shapely
 
 from glademark.elevation import Elevation, heights_at
+from glademark.on_the_ground import Profile
 
 SPACING_M = 2.0
 """Most distance between two samples of a profile [m]."""
@@ -79,7 +81,8 @@ class Samples:
         before = np.clip(place.astype(np.intp), 0, self.intervals[line] - 1)
         share = np.clip(place - before, 0.0, 1.0)
         low, high = (self.height_m[self.first[line] + before + i] for i in (0, 1))
-        return np.where(share == 0, low, np.where(share == 1, high, low + share * (high - low)))
+        between = np.where(share == 1, high, low + share * (high - low))
+        return np.asarray(np.where(share == 0, low, between), dtype=np.float64)
 
 
 def sample_lines(
@@ -149,7 +152,7 @@ def steepest(samples: Samples, *, over_m: float) -> FloatArray:
     start = end - run[line]  # the last ones begin together, at the end less the length
     rise = samples.between(line, end) - samples.between(line, np.maximum(start, 0.0))
     grade = pd.Series(np.abs(rise) / run[line]).groupby(line).max()
-    return grade.reindex(range(len(length))).to_numpy(dtype=np.float64)
+    return np.asarray(grade.reindex(range(len(length))), dtype=np.float64)
 
 
 def piece_table(samples: Samples, elevation: Elevation, *, width_m: FloatArray) -> pd.DataFrame:
@@ -304,3 +307,39 @@ def class_labels(edges: tuple[float, ...]) -> tuple[str, ...]:
     ends = [f"{100 * edge:g}" for edge in edges]
     between = [f"{low}-{high} %" for low, high in zip(["0", *ends], ends, strict=False)]
     return (*between, f"over {ends[-1]} %")
+
+
+def steepest_of_profiles(profiles: Iterable[Profile], *, over_m: float) -> pd.Series:
+    """
+    Steepest grade of each corridor over a length.
+
+    Parameters
+    ----------
+    profiles
+        Of the parts of corridors.
+    over_m
+        Length over which a grade is taken [m]; a shorter part is taken as a whole.
+
+    Returns
+    -------
+    grades
+        Rise over run without sign, by corridor in the order of the profiles; NaN where there are no
+        heights.
+    """
+    parts = tuple(profiles)
+    if not parts:
+        return pd.Series(dtype=float)
+    counts = np.array([len(part.at_m) for part in parts], dtype=np.intp)
+    at_m = np.concatenate([part.at_m for part in parts])
+    samples = Samples(
+        line=np.repeat(np.arange(len(parts)), counts),
+        at_m=at_m,
+        height_m=np.concatenate([part.height_m for part in parts]),
+        xy=np.full((len(at_m), 2), np.nan),
+        first=np.cumsum(counts) - counts,
+        intervals=counts - 1,
+        pieces=np.ones(len(parts), dtype=np.intp),
+        length_m=at_m[np.cumsum(counts) - 1],
+    )
+    grades = pd.Series(steepest(samples, over_m=over_m), index=[part.corridor for part in parts])
+    return grades.groupby(level=0, sort=False).max()

@@ -6,7 +6,7 @@ from pathlib import Path
 from glademark.errors import InputError, OutputError
 from glademark.project.read import PROJECT_FILE
 
-__all__ = ["TEMPLATES", "new_project"]
+__all__ = ["TEMPLATES", "new_project", "template_text", "write_project_file"]
 
 TEMPLATES = (PROJECT_FILE, "marks.csv", "tally.csv", "volume_table.csv")
 """Files of a new project, in the order in which they are written."""
@@ -55,6 +55,55 @@ def new_project(folder: Path) -> tuple[Path, ...]:
         msg = f"{folder}: a file cannot be written ({error.strerror}). Choose another folder."
         raise OutputError(msg) from error
     return tuple(made)
+
+
+def template_text() -> str:
+    """
+    Project file of a new project.
+
+    Returns
+    -------
+    text
+        TOML that explains itself.
+    """
+    packaged = files("glademark.project") / "templates" / PROJECT_FILE
+    return packaged.read_text(encoding="utf-8")
+
+
+def write_project_file(folder: Path, text: str) -> Path:
+    """
+    Path of a new project file in a folder.
+
+    Parameters
+    ----------
+    folder
+        Made where it does not exist.
+    text
+        What the file is to hold.
+
+    Returns
+    -------
+    path
+        Of the new file.
+
+    Raises
+    ------
+    InputError
+        If the folder has a project file already, or is no folder.
+    OutputError
+        If the file cannot be written.
+    """
+    path = folder / PROJECT_FILE
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _written(path, text.encode("utf-8", "replace"))
+    except FileExistsError:
+        msg = f"{folder}: this is a file; expected the name of a folder. Choose another name."
+        raise InputError(msg) from None
+    except OSError as error:
+        msg = f"{folder}: a file cannot be written ({error.strerror}). Choose another folder."
+        raise OutputError(msg) from error
+    return path
 
 
 def _written(path: Path, content: bytes) -> bool:

@@ -46,6 +46,7 @@ if TYPE_CHECKING:
 GUIDE_FILE = "field_guide.pdf"
 
 _SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points; smaller is not read in the woods
+_WRITTEN = 1.9  # height of a line written by hand against the size of the text
 _MOST_IN_ONE = 15  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
@@ -183,6 +184,7 @@ def _head(content: Content, paper: Paper) -> list[Flowable]:
         heads=("Whom to call", "Name", "Telephone"),
         rows=[(who, "", "") for who in ("Forester", "Owner", "Crew boss", "Ambulance")],
         widths=(1, 2, 2),
+        row_pt=paper.points * _WRITTEN,
     )
     call = [
         text(STOP, paper, bold=True),

@@ -1,0 +1,110 @@
+"""
+What is in a field file and how it would be read, before there is a project.
+
+The contract between `glademark.intake.inspect`, which looks, and those who show or use the answer.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ColumnSeen:
+    """
+    One column and what it would be read as.
+
+    Attributes
+    ----------
+    header
+        As written in the file.
+    meaning
+        As in the project file's ``[marks] columns``; nothing where it is not recognised and kept as
+        it is.
+    unit
+        That its header says, or nothing.
+    filled
+        Records with a value.
+    example
+        First value.
+    """
+
+    header: str
+    meaning: str
+    unit: str
+    filled: int
+    example: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LayerSeen:
+    """
+    One layer, sheet or table of a file.
+
+    Attributes
+    ----------
+    name
+        Nothing where the format has no names for layers.
+    shape
+        ``points``, ``lines``, ``areas``, ``table`` or ``raster``.
+    records
+        Those that could be read.
+    crs
+        Name of the coordinate system; nothing where it is not said.
+    crs_needed
+        Whether the project file has to state it.
+    bounds
+        Where it lies, in words.
+    input
+        Key in ``[inputs]`` for which it looks; nothing where it looks like none.
+    why
+        What that was taken from.
+    columns
+        Of the file.
+    paints
+        Colours that occur, with the number of records of each, the most frequent first.
+    species
+        Different species names.
+    dbh_unit_needed
+        Whether diameters have no unit.
+    problems
+        First things that would be told, one sentence each.
+    """
+
+    name: str
+    shape: str
+    records: int
+    crs: str = ""
+    crs_needed: bool = False
+    bounds: str = ""
+    input: str = ""
+    why: str = ""
+    columns: tuple[ColumnSeen, ...] = ()
+    paints: tuple[tuple[str, int], ...] = ()
+    species: tuple[str, ...] = ()
+    dbh_unit_needed: bool = False
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FileSeen:
+    """
+    One file.
+
+    Attributes
+    ----------
+    file
+        As the user named it.
+    path
+        Absolute.
+    format
+        Told by the first bytes; nothing where the file is refused.
+    layers
+        In the order of the file.
+    problems
+        Why the file as a whole is refused, if it is.
+    """
+
+    file: str
+    path: str
+    format: str = ""
+    layers: tuple[LayerSeen, ...] = ()
+    problems: tuple[str, ...] = ()

@@ -1,0 +1,197 @@
+"""A first project file from the user's own files: what is known is filled in, the rest is asked."""
+
+import json
+import os
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from glademark.errors import InputError
+from glademark.inspection import FileSeen, LayerSeen
+from glademark.intake.inspect import inspect_files
+from glademark.intake.wording import counted, quoted, shown
+from glademark.project.model import Inputs
+from glademark.project.template import template_text, write_project_file
+
+CRS_TO_FILL = "EPSG:…"
+"""Stands where a coordinate system has to be stated: no program takes it for one."""
+
+_Placed = tuple[FileSeen, LayerSeen]
+
+
+def new_project_from(folder: Path, files: Sequence[Path]) -> tuple[Path, ...]:
+    """
+    Project file in a folder, filled in from field files.
+
+    Parameters
+    ----------
+    folder
+        Made where it does not exist.
+    files
+        The user's own; they stay where they are and as they are.
+
+    Returns
+    -------
+    written
+        The project file alone.
+
+    Raises
+    ------
+    InputError
+        If none of the files can be read, or the folder has a project file already.
+    OutputError
+        If the file cannot be written.
+    """
+    seen = inspect_files(files)
+    if not any(file.layers for file in seen):
+        raise InputError(*(problem for file in seen for problem in file.problems))
+    return (write_project_file(folder, project_text(seen, folder)),)
+
+
+def project_text(files: Sequence[FileSeen], folder: Path) -> str:
+    """
+    Text of a project file in which everything stands that the files say of themselves.
+
+    Parameters
+    ----------
+    files
+        As `glademark.intake.inspect.inspect_files` saw them.
+    folder
+        Where it will stand: paths start there.
+
+    Returns
+    -------
+    text
+        TOML. What nobody can know but the user is marked FILL IN: unknown coordinate systems, units
+        of diameters and the meaning of paints.
+    """
+    home = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
+    text = template_text()
+    text = _set(text, "name", json.dumps(home.name, ensure_ascii=False))
+    every = [(file, layer) for file in files for layer in file.layers]
+    for key in (*Inputs.model_fields, "table"):
+        name = "volume_table" if key == "table" else key
+        text = _with_input(text, key, [pair for pair in every if pair[1].input == name], home)
+    if any(layer.input == "volume_table" for _, layer in every):
+        text = _set_open(text, "[volume]")
+    marks = [layer for _, layer in every if layer.input == "marks"]
+    text = _with_units(_set_open(text, "[marks]"), marks)
+    text = _with_paints(text, marks)
+    return "\n".join([*_remarks(files), "", text])
+
+
+def _remarks(files: Sequence[FileSeen]) -> Iterator[str]:
+    """What was seen in each file, as comments at the head."""
+    yield "# Filled in from these files; every line with FILL IN needs your word."
+    for file in files:
+        yield f"# {file.file}: {file.format or 'refused'}"
+        yield from (f"#   {_one_line(problem)}" for problem in file.problems)
+        for layer in file.layers:
+            name = f" '{shown(layer.name)}'" if layer.name else ""
+            what = f"read as {layer.input} ({layer.why})" if layer.input else "not used: FILL IN"
+            records = counted(layer.records, "record")
+            yield f"#   {layer.shape or 'layer'}{name}, {records}: {what}"
+            yield from (f"#     ! {_one_line(problem)}" for problem in layer.problems)
+            yield from _columns_told(layer)
+
+
+def _one_line(text: str) -> str:
+    """A sentence fit for a comment."""
+    return "".join(letter if letter.isprintable() else " " for letter in text)
+
+
+def _columns_told(layer: LayerSeen) -> Iterator[str]:
+    """How the columns of a layer are read, as comments."""
+    for column in layer.columns:
+        if column.meaning:
+            unit = f" [{column.unit}]" if column.unit else ""
+            yield f"#     {quoted([column.header])} is read as {column.meaning}{unit}"
+    kept = [column.header for column in layer.columns if not column.meaning]
+    if kept:
+        yield f"#     kept as they are: {quoted(kept[:20])}"
+
+
+def _with_input(text: str, key: str, found: Sequence[_Placed], home: Path) -> str:
+    """The line of one input."""
+    if not found:
+        return _with_remark(text, key, "FILL IN: it was not among the files") if key in {
+            "stand", "marks",
+        } else text  # fmt: skip
+    values = [_value(file, layer, home) for file, layer in found]
+    if key == "marks" and len(values) > 1:
+        return _set(text, key, "[\n    " + ",\n    ".join(values) + ",\n]")
+    text = _set(text, key, values[0])
+    if any(layer.crs_needed for _, layer in found[:1]):
+        text = _with_remark(text, key, "FILL IN: its coordinate system is not said in the file")
+    for value in values[1:]:
+        text = _with_remark(text, key, f"looks like it as well: {value}")
+    return text
+
+
+def _value(file: FileSeen, layer: LayerSeen, home: Path) -> str:
+    """Path, or table with the layer and a place for the coordinate system."""
+    several = sum(other.input != "" for other in file.layers if other.name) > 1
+    named = bool(layer.name) and (several or len(file.layers) > 1)
+    path = json.dumps(_path(Path(file.path), home), ensure_ascii=False)
+    if not named and not layer.crs_needed:
+        return path
+    parts = [f"file = {path}"]
+    parts += [f"layer = {json.dumps(layer.name, ensure_ascii=False)}"] if named else []
+    parts += [f'crs = "{CRS_TO_FILL}"'] if layer.crs_needed else []
+    return "{" + ", ".join(parts) + "}"
+
+
+def _path(path: Path, home: Path) -> str:
+    """Path as it is written: from the project's folder where both are on one disk."""
+    try:
+        return Path(os.path.relpath(path, home)).as_posix()
+    except ValueError:  # another drive
+        return path.as_posix()
+
+
+def _with_units(text: str, marks: Sequence[LayerSeen]) -> str:
+    """Unit of the diameters, asked for where the columns do not say it."""
+    if any(layer.dbh_unit_needed for layer in marks):
+        return _with_remark(text, "dbh_unit", "FILL IN: the diameters do not say their unit")
+    return text
+
+
+def _with_paints(text: str, marks: Sequence[LayerSeen]) -> str:
+    """Paints that occur, their meaning left to fill in."""
+    counts: dict[str, int] = {}
+    for layer in marks:
+        for paint, number in layer.paints:
+            counts[paint] = counts.get(paint, 0) + number
+    if not counts:
+        return text
+    lines = [
+        f'#{_key(paint)} = "FILL IN"   # {counted(number, "record")}'
+        for paint, number in counts.items()
+    ]
+    start = text.index("#[marks.paint]\n")
+    end = text.index("\n\n", start)
+    head, remark = text[start:end].splitlines()[:2]
+    block = "\n".join([head.removeprefix("#"), remark, *lines])
+    return text[:start] + block + text[end:]
+
+
+def _key(name: str) -> str:
+    """A name as a key of TOML, on one line."""
+    return json.dumps(shown(name), ensure_ascii=False)
+
+
+def _set(text: str, key: str, value: str) -> str:
+    """The first line of a key, switched on, with another value."""
+    line = re.compile(rf"^#?{key} = .*$", re.MULTILINE)
+    return line.sub(lambda _: f"{key} = {value}", text, count=1)
+
+
+def _set_open(text: str, table: str) -> str:
+    """The line of a table, switched on."""
+    return text.replace(f"\n#{table}\n", f"\n{table}\n", 1)
+
+
+def _with_remark(text: str, key: str, remark: str) -> str:
+    """A comment above the first line of a key."""
+    line = re.compile(rf"^(?=#?{key} = )", re.MULTILINE)
+    return line.sub(lambda _: f"# {remark}.\n", text, count=1)

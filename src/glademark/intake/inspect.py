@@ -1,0 +1,297 @@
+"""A look at field files before there is a project: what is in them and how they would be read."""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TypeVar
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from pyproj import CRS
+
+from glademark.errors import InputError
+from glademark.inspection import ColumnSeen, FileSeen, LayerSeen
+from glademark.intake import geopackage, meanings
+from glademark.intake.columns import Found, recognise
+from glademark.intake.crs import WGS84, crs_name, transformed
+from glademark.intake.diameters import diameters, refuse_implausible
+from glademark.intake.fields import Fields
+from glademark.intake.files import FieldFile, Snapshots
+from glademark.intake.gpx import Want
+from glademark.intake.likely import MEANINGS, likely_input
+from glademark.intake.placement import placed
+from glademark.intake.positions import with_points
+from glademark.intake.records import Ledger, Reading, text_of
+from glademark.intake.sources import read_source
+from glademark.intake.spreadsheet import sheets_of
+from glademark.intake.unknown_species import note_unknown_species
+from glademark.intake.wording import shown
+from glademark.project.model import Source
+
+_T = TypeVar("_T")
+
+PROBLEMS_MAX = 10
+"""Sentences told of one layer."""
+
+_SHAPES = {0: "points", 1: "lines", 2: "areas"}
+_WITH_TREES = frozenset({"marks", "leave_trees", "cruise", "tally"})
+_DEGREE_M = 111_320.0
+_NOT_STATED = "it does not say its coordinate system; state it in [inputs] with crs."
+
+
+def inspect_files(paths: Sequence[Path]) -> tuple[FileSeen, ...]:
+    """
+    What is in field files, and how they would be read.
+
+    Parameters
+    ----------
+    paths
+        Files of any format; relative ones start at the working folder.
+
+    Returns
+    -------
+    files
+        One each, in order. Nothing is raised for a file that cannot be read: what is wrong with it
+        stands in `FileSeen.problems`.
+    """
+    with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
+        snapshots = Snapshots(Path(temporary))
+        return tuple(_inspected(path, snapshots) for path in paths)
+
+
+def _inspected(path: Path, snapshots: Snapshots) -> FileSeen:
+    """One file."""
+    seen = FileSeen(file=shown(path), path=os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
+    try:
+        file = replace(snapshots.take("marks", path, folder=Path.cwd()), name=seen.file)
+        layers = tuple(_layers(file))
+    except InputError as error:
+        return replace(seen, problems=error.faults)
+    return replace(seen, format=file.format, layers=layers)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Ask:
+    """One layer of a file that can be read by itself."""
+
+    name: str
+    want: Want
+    read: Callable[[], Reading]
+
+
+def _layers(file: FieldFile) -> Iterator[LayerSeen]:
+    """Every layer of a file; one that is refused is told with the reason."""
+    if file.format == "GeoTIFF":
+        yield _raster(file)
+        return
+    refused: list[LayerSeen] = []
+    some = False
+    for ask in _asks(file):
+        try:
+            reading = ask.read()
+        except InputError as error:
+            refused.append(LayerSeen(name=ask.name, shape="", records=0, problems=error.faults))
+            continue
+        some = True
+        yield _layer(reading, ask)
+    if file.format not in {"GPX", "KML"} or not some:  # these hold points, lines, or both
+        yield from refused[: 1 if file.format in {"GPX", "KML"} else None]
+
+
+def _asks(file: FieldFile) -> Iterator[_Ask]:
+    """Layers, sheets, and the kinds of shapes that a document holds side by side."""
+    if file.format in {"GPX", "KML"}:
+        for want in ("points", "lines"):
+            yield _ask(file, "", want)
+    elif file.format == "workbook":
+        for name, rows in sheets_of(file).items():
+            if rows:
+                yield _ask(file, name, "points")
+    elif file.format == "GeoPackage":
+        geopackage.check(file)
+        for name, kind in pyogrio.list_layers(file.copy):
+            if kind is not None:
+                yield _ask(file, str(name), "points")
+    else:
+        yield _ask(file, "", "points")
+
+
+def _ask(file: FieldFile, name: str, want: Want) -> _Ask:
+    """How one layer is read; all meanings are looked for, since it may be any input."""
+    source = Source(file=file.path, layer=name or None)
+    every = tuple({one.name: one for key in MEANINGS for one in MEANINGS[key]}.values())
+    wanted = meanings.MARKS if file.format in {"GPX", "KML"} else every
+    return _Ask(name=name, want=want, read=lambda: read_source(file, source, wanted, want=want))
+
+
+def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
+    """One layer that could be read."""
+    headers = [str(header) for header in reading.rows]
+    shape = _shape(reading, ask.want)
+    names = [one for one in (ask.name, reading.file.path.stem) if one]
+    key, why = likely_input(shape, names, headers, records=len(reading.rows))
+    problems = [] if key else ["which input it is cannot be told; name the file after it."]
+    found = Found(header={}, unit={})
+    try:
+        found = recognise(headers, MEANINGS[key] if key else (), where=reading.file.name)
+        problems += found.notices
+    except InputError as error:
+        problems += error.faults
+    seen = LayerSeen(
+        name=ask.name,
+        shape=shape,
+        records=len(reading.rows),
+        input=key,
+        why=why,
+        columns=_columns(reading, found),
+    )
+    return _looked_at(seen, reading, found, problems)
+
+
+def _shape(reading: Reading, want: Want) -> str:
+    """What kind of shapes most records have."""
+    if reading.geometry is None:
+        return "table"
+    dimensions = shapely.get_dimensions(reading.shapes.to_numpy())
+    known = dimensions[dimensions >= 0]
+    return _SHAPES[int(np.bincount(known).argmax())] if known.size else want
+
+
+def _columns(reading: Reading, found: Found) -> tuple[ColumnSeen, ...]:
+    """Every column with what it would be read as."""
+    meaning = {header: name for name, header in found.header.items()}
+    columns = []
+    for header in reading.rows:
+        cells = text_of(reading.rows[header])
+        filled = cells[cells != ""]
+        name = meaning.get(str(header), "")
+        columns.append(
+            ColumnSeen(
+                header=str(header),
+                meaning=name,
+                unit=found.unit.get(name, ""),
+                filled=len(filled),
+                example=str(filled.iloc[0]) if len(filled) else "",
+            )
+        )
+    return tuple(columns)
+
+
+def _looked_at(seen: LayerSeen, reading: Reading, found: Found, problems: list[str]) -> LayerSeen:
+    """The layer with where it lies, what is painted, and the first problems."""
+    ledger = Ledger()
+    ledger.open(reading)
+    fields = Fields(reading=reading, found=found)
+    reading = replace(reading, ids=fields.names("id"))
+    has_position = reading.geometry is not None or _has_columns(found)
+    where: dict[str, str | bool] = {}
+    if has_position:
+        where = _tried(lambda: _where(reading, found, ledger), {"crs_needed": True}, problems)
+    unit_needed = False
+    if seen.input in _WITH_TREES:
+        unit_needed = _tried(lambda: _trees(fields, ledger), True, problems)  # noqa: FBT003 - the answer
+    paint = fields.cells("paint")
+    counts = paint[paint != ""].str.casefold().value_counts()
+    species = fields.cells("species")
+    return replace(
+        seen,
+        crs=str(where.get("crs", "")),
+        crs_needed=bool(where.get("crs_needed", False)),
+        bounds=str(where.get("bounds", "")),
+        paints=tuple((str(name), int(number)) for name, number in counts.items()),
+        species=tuple(sorted(species[species != ""].unique())),
+        dbh_unit_needed=unit_needed,
+        problems=tuple(dict.fromkeys([*problems, *ledger.notices]))[:PROBLEMS_MAX],
+    )
+
+
+def _tried(step: Callable[[], _T], instead: _T, problems: list[str]) -> _T:
+    """Result of a step, or what stands for it where it is refused."""
+    try:
+        return step()
+    except InputError as error:
+        problems += error.faults
+        return instead
+
+
+def _has_columns(found: Found) -> bool:
+    """Whether a table has a pair of coordinates."""
+    return any(set(pair) <= set(found.header) for pair in (("lon", "lat"), ("x", "y")))
+
+
+def _where(reading: Reading, found: Found, ledger: Ledger) -> dict[str, str | bool]:
+    """Coordinate system and bounds."""
+    if reading.geometry is None:
+        reading = with_points(reading, found, Source(file=reading.file.path), ledger)
+    if reading.crs is None:
+        ledger.notice(f"{reading.file.name}: {_NOT_STATED}")
+        return {"crs_needed": True, "bounds": _box(reading, None)}
+    crs = reading.crs
+    reading = placed(reading, crs, ledger)
+    return {"crs": crs_name(crs), "bounds": _box(reading, crs)}
+
+
+def _box(reading: Reading, crs: CRS | None) -> str:
+    """Where records lie, in words."""
+    if not len(reading.rows) or reading.shapes.is_empty.all():
+        return ""
+    if crs is None:
+        west, south, east, north = reading.shapes.total_bounds
+        return f"x {west:,.1f} to {east:,.1f}, y {south:,.1f} to {north:,.1f}"
+    west, south, east, north = transformed(reading.shapes, crs, WGS84).total_bounds
+    lon, lat = (west + east) / 2, (south + north) / 2
+    if not np.isfinite([west, south, east, north]).all():
+        return "outside the reach of its coordinate system"
+    wide, high = (east - west) * np.cos(np.radians(lat)) * _DEGREE_M, (north - south) * _DEGREE_M
+    place = f"{abs(lat):.5f} {'N' if lat >= 0 else 'S'}, {abs(lon):.5f} {'E' if lon >= 0 else 'W'}"
+    return (
+        f"about {wide:,.0f} m from west to east and {high:,.0f} m from south to north, at {place}"
+    )
+
+
+def _trees(fields: Fields, ledger: Ledger) -> bool:
+    """Look at diameters and species; whether diameters have no unit is the answer."""
+    note_unknown_species(fields, ledger)
+    stem, reason = diameters(fields, unit=None)
+    wrong = reason != ""
+    if wrong.any():
+        place = fields.reading.place(wrong)
+        ledger.notice(f"{fields.reading.file.name}, {place}: {reason[wrong].iloc[0]}.")
+    refuse_implausible(pd.Series(stem["dbh_cm"]), file=fields.reading.file.name)
+    return False
+
+
+def _raster(file: FieldFile) -> LayerSeen:
+    """A raster can only be the terrain."""
+    import rasterio  # noqa: PLC0415 - only for rasters
+    from rasterio.errors import RasterioError  # noqa: PLC0415 - the same
+
+    try:
+        with rasterio.open(file.copy, driver="GTiff") as raster:
+            crs = "" if raster.crs is None else crs_name(CRS.from_wkt(raster.crs.to_wkt()))
+            bounds = (
+                f"{raster.width:,} by {raster.height:,} cells of {raster.res[0]:g} by "
+                f"{raster.res[1]:g}"
+            )
+            bands = int(raster.count)
+    except (RasterioError, ValueError, OSError):
+        problem = f"{file.name}: the raster is damaged or cut off. Export it again."
+        return LayerSeen(name="", shape="raster", records=0, problems=(problem,))
+    problems = [] if crs else [f"{file.name}: {_NOT_STATED}"]
+    if bands != 1:
+        problems.append(f"{file.name}: the terrain must have one band, and this has {bands}.")
+    return LayerSeen(
+        name="",
+        shape="raster",
+        records=1,
+        crs=crs,
+        crs_needed=not crs,
+        bounds=bounds,
+        input="terrain",
+        why="a raster",
+        problems=tuple(problems),
+    )

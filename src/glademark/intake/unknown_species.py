@@ -1,0 +1,42 @@
+"""Species that the package does not know, told with those that look most like them."""
+
+import pandas as pd
+
+from glademark.forestry import find_species, nearest_species
+from glademark.intake.fields import Fields
+from glademark.intake.records import Ledger
+from glademark.intake.wording import NAMED_MAX, counted, shown
+
+
+def note_unknown_species(fields: Fields, ledger: Ledger) -> None:
+    """
+    One notice about species names that are not known, each with its nearest matches.
+
+    Parameters
+    ----------
+    fields
+        Records with or without a column of species.
+    ledger
+        For the notice; the names stay as they were recorded.
+    """
+    if not fields.has("species"):
+        return
+    cells = fields.cells("species")
+    names = pd.Series(cells[cells != ""].unique(), dtype="str")
+    unknown = names[find_species(names.to_numpy(dtype=object)) == 0].tolist()
+    if not unknown:
+        return
+    number = int(cells.isin(unknown).sum())
+    told = "; ".join(_with_nearest(name) for name in unknown[:NAMED_MAX])
+    more = len(unknown) - NAMED_MAX
+    ledger.notice(
+        f"{fields.reading.file.name}: {counted(number, 'record')} of species that are not known: "
+        f"{told}{f'; and {more:,} more' if more > 0 else ''}. They are kept as written, without "
+        "volume or crown width from published equations."
+    )
+
+
+def _with_nearest(name: str) -> str:
+    """A name with what it may have been meant for."""
+    near = nearest_species(name, count=2)
+    return f"'{shown(name)}'" + (f" (nearest: {', '.join(near)})" if near else "")

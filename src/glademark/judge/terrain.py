@@ -1,0 +1,204 @@
+"""Limits of the ground: grade, cross-slope, slope, reach, hauling distance, water crossings."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from glademark.judge.limits import Case, Limit, Value, number, rows_of, verdicts
+from glademark.measure.profiles import steepest_of_profiles
+from glademark.measure.reach import SLACK_M
+from glademark.measure.reach_layer import measure_reach, stubs_for
+from glademark.on_the_ground import PERMIT
+
+NO_TERRAIN = "no terrain is given; add it under [inputs] terrain"
+NO_LANDING = "no landing is reached; add them under [inputs] landings"
+NO_WATER = "no water is given; add it under [inputs] water"
+
+NAMED = 10
+"""Trees named in a reason; the rest are counted."""
+
+
+def _grade_max(case: Case, value: Value) -> pd.DataFrame:
+    """Each corridor, for each length that the limit names."""
+    grades = value if isinstance(value, Mapping) else {}
+    lengths = case.project.terrain.grade_lengths_m
+    rows = []
+    for over, (grade, _) in grades.items():
+        over_m = float(over) if over else lengths[0]
+        steepest = steepest_of_profiles(case.layout.profiles, over_m=over_m)
+        names = steepest.index if len(steepest) else case.layout.corridors["corridor"]
+        found = rows_of(
+            "corridor_grades",
+            names,
+            steepest.reindex(names),
+            subject=f"steepest grade over {over_m:g} m of corridor {{}}",
+        )
+        rows.append(verdicts(found, limit=grade, sense="max", unit="share"))
+    return _why(pd.concat(rows), _no_heights(case))
+
+
+def _cross_slope_max(case: Case, value: Value) -> pd.DataFrame:
+    """Each corridor."""
+    corridors = case.layout.corridors
+    slope = _share(corridors, "cross_slope_pct")
+    rows = rows_of("corridors", corridors["corridor"], slope, subject="cross-slope of corridor {}")
+    rows = verdicts(rows, limit=number(value), sense="max", unit="share")
+    return _why(rows, _no_heights(case))
+
+
+def _opening_slope_max(case: Case, value: Value) -> pd.DataFrame:
+    """Each opening: the slope that nine in ten of its cells keep."""
+    openings = case.layout.openings
+    rows = rows_of(
+        "openings",
+        openings["opening"],
+        _share(openings, "slope_p90_pct"),
+        subject="slope of opening {}, 90th percentile",
+    )
+    rows = verdicts(rows, limit=number(value), sense="max", unit="share")
+    return _why(rows, _no_heights(case))
+
+
+def _reach_max(case: Case, value: Value) -> pd.DataFrame:
+    """The cut tree farthest from a corridor edge, and what would help where that is too far."""
+    reach_m = number(value)
+    layout = case.layout
+    cut = layout.marks[layout.marks["kind"].isin(case.cut_kinds)]
+    points = cut.geometry.to_numpy()
+    away = measure_reach(points, layout.corridors).distance_m
+    beyond = away > reach_m + SLACK_M
+    names = _named(cut.loc[beyond, "tree_id"])
+    rows = rows_of(
+        "marks",
+        [names],
+        [away.max() if len(away) else np.nan],
+        subject="farthest cut tree from the nearest corridor edge",
+    )
+    near = float(cut["position_error_m"].max()) if len(cut) else 0.0
+    rows = verdicts(rows, limit=reach_m, sense="max", unit="m", near=near)
+    if not beyond.any():
+        return rows
+    stubs = stubs_for(points, layout.corridors, reach_m=reach_m)
+    length = shapely.length(stubs.lines).sum()
+    left = int((beyond & (stubs.served < 0)).sum())
+    trees = int(cut.loc[beyond, "count"].sum())
+    help_ = (
+        f"new stubs of corridor that would bring them within reach: {len(stubs.lines)}, "
+        f"{length:.1f} m in all" + (f", but for {left} of the marks" if left else "")
+    )
+    return rows.assign(reason=f"trees beyond: {trees}; {help_}")
+
+
+def _hauling_distance_max(case: Case, value: Value) -> pd.DataFrame:
+    """The mean way of the wood."""
+    hauling = case.layout.ground.hauling
+    measured = np.nan if hauling is None else hauling.mean_m
+    weight = "trees" if hauling is not None and hauling.weight == "trees" else "volume"
+    subject = f"mean hauling distance along corridors, weighted by {weight}"
+    rows = rows_of("hauling", ["all"], [measured], subject=subject)
+    rows = verdicts(rows, limit=number(value), sense="max", unit="m")
+    return _why(rows, NO_LANDING)
+
+
+def _water_crossings_max(case: Case, value: Value) -> pd.DataFrame:
+    """All crossings of water together."""
+    crossings = case.layout.ground.crossings
+    measured = np.nan if case.layout.water.empty else float(crossings.water if crossings else 0)
+    rows = rows_of(
+        "water_crossings", ["all"], [measured], subject="crossings of water by corridors"
+    )
+    rows = verdicts(rows, limit=number(value), sense="max", unit="crossings", near=-1.0)
+    return _why(rows, NO_WATER)
+
+
+def crossing_checks(case: Case) -> pd.DataFrame:
+    """
+    Each crossing of water or a setback, to be looked at under local rules.
+
+    Parameters
+    ----------
+    case
+        What was asked, brought home and measured.
+
+    Returns
+    -------
+    rows
+        One a crossing, with its angle to the bank as the measured value and no limit: it is not
+        for this program to say whether it is permitted. None without crossings.
+    """
+    found = case.layout.water_crossings
+    name = found["name"].where(found["name"] != "", "without a name").astype(str)
+    where = found["what"].astype(str) + " " + name
+    rows = rows_of("water_crossings", found["crossing"], found["angle_deg"], subject="{}")
+    rows = rows.assign(
+        subject=("corridor " + found["corridor"].astype(str) + " crosses " + where).to_numpy()
+    )
+    return rows.assign(
+        limit="water_crossing",
+        limit_value=np.nan,
+        margin=np.nan,
+        unit="deg",
+        verdict="not_checked",
+        reason=PERMIT,
+    )
+
+
+def _share(frame: pd.DataFrame, column: str) -> pd.Series:
+    """A column of per cent as a fraction of 1; NaN where it is absent."""
+    if column not in frame:
+        return pd.Series(np.nan, index=frame.index)
+    return frame[column].astype(float) / 100
+
+
+def _no_heights(case: Case) -> str:
+    """Why a grade or slope could not be measured."""
+    return NO_TERRAIN if case.survey.elevation is None else "the terrain has no heights there"
+
+
+def _why(rows: pd.DataFrame, reason: str) -> pd.DataFrame:
+    """Rows with a reason for what could not be measured."""
+    return rows.assign(reason=rows["reason"].mask(rows["verdict"] == "not_checked", reason))
+
+
+def _named(tree_id: pd.Series) -> str:
+    """Trees in a row, the first few of many."""
+    names = ", ".join(tree_id.iloc[:NAMED].astype(str))
+    more = len(tree_id) - NAMED
+    return f"{names} and {more} more" if more > 0 else names
+
+
+GRADE_MAX = Limit(
+    id="corridor_grade_max", title="largest grade of a corridor", kind="grade", judge=_grade_max
+)
+CROSS_SLOPE_MAX = Limit(
+    id="corridor_cross_slope_max",
+    title="largest cross-slope of a corridor",
+    kind="share",
+    judge=_cross_slope_max,
+)
+OPENING_SLOPE_MAX = Limit(
+    id="opening_slope_max",
+    title="largest slope of an opening",
+    kind="share",
+    judge=_opening_slope_max,
+)
+REACH_MAX = Limit(
+    id="reach_max",
+    title="largest distance of a cut tree to a corridor edge",
+    kind="length",
+    judge=_reach_max,
+)
+HAULING_DISTANCE_MAX = Limit(
+    id="hauling_distance_max",
+    title="largest mean hauling distance",
+    kind="length",
+    judge=_hauling_distance_max,
+)
+WATER_CROSSINGS_MAX = Limit(
+    id="water_crossings_max",
+    title="most crossings of water by corridors",
+    kind="count",
+    judge=_water_crossings_max,
+)

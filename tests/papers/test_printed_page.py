@@ -1,0 +1,57 @@
+"""The printed page: text that fits, text that is never mark-up, pages that are counted."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pypdf
+from hypothesis import given
+from hypothesis import strategies as st
+from reportlab.pdfbase.pdfmetrics import stringWidth
+
+from glademark.deliver.printed_page import SANS, Grid, Paper, fitting, table, text, write_pdf
+from glademark.project.model import Project
+
+
+def paper_of(project_of: Callable[..., Project]) -> Paper:
+    """A plain page."""
+    return Paper(title="Test", subject="A test", project=project_of())
+
+
+@given(st.text(max_size=60), st.floats(20, 200), st.floats(5, 12))
+def test_fitted_text_is_no_wider_than_its_place(words: str, width: float, points: float) -> None:
+    """Whatever the text, it stays in its column, or is cut with an ellipsis."""
+    shown = fitting(words, width, points)
+
+    assert stringWidth(shown, SANS, points) <= width
+    assert shown == words or shown.endswith("\N{HORIZONTAL ELLIPSIS}") or not words.isprintable()
+
+
+def test_short_text_is_left_alone() -> None:
+    """What fits is not touched."""
+    assert fitting("oak", 100, 8) == "oak"
+
+
+def test_markup_is_printed_as_it_is(project_of: Callable[..., Project], tmp_path: Path) -> None:
+    """Angle brackets, ampersands and control letters of the field files are text."""
+    paper = paper_of(project_of)
+    grid = Grid(heads=("<b>", "&"), rows=[("<i>x</i>", "a\x07b")], widths=(1, 1))
+    write_pdf(tmp_path / "a.pdf", paper, [text("<para> & more", paper), table(grid, paper)])
+
+    words = pypdf.PdfReader(tmp_path / "a.pdf").pages[0].extract_text()
+
+    for expected in ("<para> & more", "<b>", "&", "<i>x</i>", "a\\x07b"):
+        assert expected in words
+
+
+def test_long_tables_repeat_their_head(project_of: Callable[..., Project], tmp_path: Path) -> None:
+    """A table over several pages has its head on each of them, and each page says of how many."""
+    paper = paper_of(project_of)
+    grid = Grid(heads=("Number",), rows=[(str(n),) for n in range(200)], widths=(1,))
+    pages = write_pdf(tmp_path / "a.pdf", paper, [table(grid, paper)])
+
+    read = [page.extract_text() for page in pypdf.PdfReader(tmp_path / "a.pdf").pages]
+
+    assert len(read) == pages > 1
+    assert all("Number" in words for words in read)
+    assert all(f"Page {number} of {pages}" in words for number, words in enumerate(read, 1))
+    assert all("licensed practice" in words for words in read)

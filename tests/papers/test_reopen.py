@@ -1,0 +1,198 @@
+"""Papers made again from layout.gpkg alone: the same, byte for byte."""
+
+import math
+import shutil
+import sqlite3
+from contextlib import closing
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pyogrio
+import pytest
+import shapely
+from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
+
+from glademark.cli import cli
+from glademark.deliver import filing_figures, geopackage, stump_check, summary, tables, workbook
+from glademark.deliver.delivery import Deliverable, Delivery
+from glademark.deliver.field_guide import guide
+from glademark.deliver.geopackage import write_geopackage
+from glademark.deliver.handheld import geojson, gpx, kml
+from glademark.deliver.json_values import json_value
+from glademark.deliver.output import deliver
+from glademark.deliver.parameters import named_values, parameters_table
+from glademark.deliver.rebuilt import rebuilt
+from glademark.deliver.reopen import reopen, split_name
+from glademark.errors import FileError
+from glademark.layout import CorridorFigures
+from glademark.pipeline import Outcome, make_papers
+from glademark.project.model import Project
+
+ALL = (
+    gpx.DELIVERABLE, kml.DELIVERABLE, geojson.DELIVERABLE, guide.DELIVERABLE,
+    filing_figures.DELIVERABLE, stump_check.DELIVERABLE, workbook.DELIVERABLE, summary.DELIVERABLE,
+    tables.CHECKS, tables.OPENINGS, tables.VOLUME_BY_ZONE, geopackage.DELIVERABLE,
+)  # fmt: skip
+
+
+def reopened(delivery: Delivery, folder: Path) -> Delivery:
+    """A delivery written into a GeoPackage and opened again."""
+    path = folder / "layout.gpkg"
+    write_geopackage(delivery, path)
+    return reopen(path)
+
+
+@pytest.mark.parametrize("one", ALL, ids=lambda one: one.id)
+def test_sample_papers_come_out_the_same(one: Deliverable, sample: Outcome, tmp_path: Path) -> None:
+    """Every file of the sample, made from the GeoPackage alone, equals the one of the first run."""
+    first, again = tmp_path / "first", tmp_path / "again"
+    for folder, delivery in (
+        (first, sample.delivery),
+        (again, reopen(sample.files[0].parent / "layout.gpkg")),
+    ):
+        folder.mkdir()
+        one.write(delivery, folder)
+
+    for name in one.files:
+        assert (first / name).read_bytes() == (again / name).read_bytes(), name
+
+
+@pytest.mark.parametrize("name", ["small", "many", "bare"])
+def test_small_stands_come_out_the_same(
+    name: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """What a stand lacks, it lacks again: its GeoPackage, reopened and written, has equal bytes."""
+    delivery = request.getfixturevalue(name)
+    again = tmp_path / "again.gpkg"
+    write_geopackage(reopened(delivery, tmp_path), again)
+
+    assert again.read_bytes() == (tmp_path / "layout.gpkg").read_bytes()
+
+
+def test_project_and_figures_come_back(small: Delivery, tmp_path: Path) -> None:
+    """Settings in SI, product names with dots, limits and figures are as they were."""
+    again = reopened(small, tmp_path)
+
+    assert json_value(again.project) == json_value(small.project)
+    assert json_value(again.layout.figures) == json_value(small.layout.figures)
+    assert again.summary == small.summary
+    assert again.project.openings.cleared_to_dbh_cm == 5.0
+    assert again.project.volume.products["no. 2 saw"].unit == "m3"
+
+
+def test_recorded_columns_of_marks_come_back(sample: Outcome) -> None:
+    """Columns that came in with the marks are kept, those in the user's units are not doubled."""
+    again = reopen(sample.files[0].parent / "layout.gpkg").layout.marks
+
+    assert set(again.columns) == set(sample.delivery.layout.marks.columns)
+    assert again.columns.is_unique
+
+
+@given(st.lists(st.text(max_size=6), min_size=1, max_size=4))
+def test_any_keys_are_found_again(keys: list[str]) -> None:
+    """Keys with dots, quotes and blanks are taken apart as they were put together."""
+    values: dict[str, Any] = {keys[-1]: 1}
+    for key in reversed(keys[:-1]):
+        values = {key: values}
+
+    [(name, _)] = named_values(values)
+
+    assert split_name(name) == keys
+
+
+def test_parameter_names_are_keys_of_a_project_file(small: Delivery) -> None:
+    """A key with other letters than a bare one stands in quotes, as in TOML 1.0."""
+    names = parameters_table(small)["name"].tolist()
+
+    assert 'volume.products."no. 2 saw".unit' in names
+    assert "openings.cleared_to_dbh_cm" in names
+
+
+def test_missing_numbers_come_back_as_missing() -> None:
+    """JSON has no NaN: null becomes NaN where a number belongs, and None where none may be."""
+    numbers = dict.fromkeys((field.name for field in fields(CorridorFigures)), 0.5)
+    again = rebuilt(CorridorFigures, {**numbers, "mean_spacing_m": None})
+
+    assert math.isnan(again.mean_spacing_m)
+    assert again.length_m == 0.5
+    assert rebuilt(float | None, None) is None
+
+
+def test_what_another_version_wrote_besides_is_passed_over() -> None:
+    """Unknown settings are left alone, missing ones take their defaults."""
+    project: Project = rebuilt(
+        Project,
+        {"heading": {"name": "A", "motto": "none"}, "inputs": {"marks": [{"file": "m.csv"}]}},
+    )
+
+    assert project.heading.name == "A"
+    assert project.heading.units == "us"
+    assert project.inputs.marks[0].file == Path("m.csv")
+    assert project.marks.line_trees_confirmed is False
+
+
+def test_foreign_geopackage_is_refused(tmp_path: Path) -> None:
+    """A GeoPackage that the package did not write is named, with what it lacks."""
+    path = tmp_path / "other.gpkg"
+    frame = gpd.GeoDataFrame({"a": [1]}, geometry=[shapely.Point(0, 0)], crs="EPSG:26916")
+    pyogrio.write_dataframe(frame, path, layer="stand")
+
+    with pytest.raises(FileError, match="has no table parameters, checks, set_aside; expected a"):
+        reopen(path)
+
+
+def test_no_geopackage_is_refused(tmp_path: Path) -> None:
+    """A file that is none, or is not there, is refused in one sentence."""
+    path = tmp_path / "layout.gpkg"
+    path.write_text("no database")
+
+    with pytest.raises(FileError, match=r"expected a layout.gpkg"):
+        reopen(path)
+
+
+def test_parameters_without_settings_are_refused(sample: Outcome, tmp_path: Path) -> None:
+    """A table of parameters that was emptied is not guessed at."""
+    path = tmp_path / "layout.gpkg"
+    shutil.copy(sample.files[0].parent / "layout.gpkg", path)
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute("DELETE FROM parameters")
+
+    with pytest.raises(FileError, match="lacks the settings"):
+        reopen(path)
+
+
+def test_papers_leave_the_geopackage_alone(sample: Outcome, tmp_path: Path) -> None:
+    """The GeoPackage is read, not written again, and the papers asked for are there."""
+    gpkg = sample.files[0].parent / "layout.gpkg"
+    before = gpkg.read_bytes()
+
+    made = make_papers(gpkg, out=tmp_path, only=("checks", "openings"))
+
+    assert [path.name for path in made.files] == ["checks.csv", "openings.csv", "summary.json"]
+    assert gpkg.read_bytes() == before
+
+
+def test_papers_command_names_its_files(sample: Outcome, tmp_path: Path) -> None:
+    """The command prints the path of every file that it made."""
+    gpkg = sample.files[0].parent / "layout.gpkg"
+
+    done = CliRunner().invoke(
+        cli, ["papers", str(gpkg), "--out", str(tmp_path), "--only", "checks"]
+    )
+
+    assert done.exit_code == 0
+    assert [Path(line).name for line in done.stdout.split()] == ["checks.csv", "summary.json"]
+
+
+def test_each_title_is_told_before_it_is_made(small: Delivery, tmp_path: Path) -> None:
+    """What a terminal shows as progress is the title of what is being made."""
+    told: list[str] = []
+    known = {one.id: one for one in (gpx.DELIVERABLE, summary.DELIVERABLE)}
+
+    deliver(small, tmp_path / "out", known, on_each=told.append)
+
+    assert told == ["GPX for receivers", "Summary"]
