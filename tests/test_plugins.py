@@ -87,11 +87,12 @@ def test_what_is_loaded_cannot_be_changed() -> None:
 
 
 def test_chosen_deliverables_always_hold_the_summary() -> None:
-    """Whatever is asked for, the summary says what it rests on."""
+    """Whatever is asked for, the summary is made; the pack only where it is asked for."""
     every = installed_deliverables()
 
     assert set(chosen(every, ["checks"])) == {"checks", "summary"}
-    assert chosen(every, []) == every
+    assert chosen(every, []) == {name: one for name, one in every.items() if name != "pack"}
+    assert set(chosen(every, ["pack"])) == {"pack", "summary"}
 
 
 def test_an_unknown_deliverable_is_refused() -> None:

@@ -167,6 +167,16 @@ def test_the_way_outside_the_stand_is_known() -> None:
     assert entry.inside_m == pytest.approx([25])
 
 
+def test_wood_beyond_the_end_of_a_corridor_arrives_once() -> None:
+    """A tree ahead of a dead end comes onto the corridor at its very end."""
+    network = network_of([(0, 0), (80, 0)], [(80, 0), (80, 50)])
+    entry = enter(network, points_at((80, 90), (70, 60)))
+    stretches = wood_over(network, entry, np.ones((2, 1)))
+
+    assert entry.distance_m == pytest.approx([130, 130])
+    assert stretches.wood.ravel().tolist() == [2.0, 2.0]
+
+
 def test_grid_has_the_mean_distance_of_its_formula() -> None:
     """
     Corridors of length L, s apart on a main line from the landing, trees evenly along them.

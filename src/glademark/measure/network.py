@@ -282,17 +282,12 @@ def wood_over(network: Network, entry: Entry, wood: FloatArray) -> Stretches:
     """
     edges = network.edges
     divide, through = _divides(network)
-    first = entry.at_m <= divide[entry.edge]
+    exists = [divide > GRID_M, edges.length_m - divide > GRID_M]
+    exists[0] = exists[0] | ~exists[1]
+    first = (entry.at_m <= divide[entry.edge]) & exists[0][entry.edge] | ~exists[1][entry.edge]
     count = len(edges.length_m)
     ahead = [_sums(entry.edge[side], wood[side], count) for side in (first, ~first)]
     loads = _arriving(network, ahead)
-    exists = [divide > GRID_M, edges.length_m - divide > GRID_M]
-    neither = ~(exists[0] | exists[1])
-    exists[0] = exists[0] | neither
-    ahead = [
-        ahead[0] + np.where(exists[1], 0, 1)[:, None] * ahead[1],
-        np.where(exists[0], 0, 1)[:, None] * ahead[0] + ahead[1],
-    ]
     halves = []
     for side in (0, 1):
         edge = np.flatnonzero(exists[side])
