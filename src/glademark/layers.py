@@ -74,7 +74,14 @@ class Layer:
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Names of the columns, in order."""
+        """
+        Names of the columns.
+
+        Returns
+        -------
+        names
+            In order.
+        """
         return tuple(column.name for column in self.columns)
 
 

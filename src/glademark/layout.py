@@ -211,8 +211,7 @@ class Figures:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Layout:
     """
-    The layers of the layout, each with the columns that `glademark.layers` declares for it, in SI
-    units.
+    The layers of the layout, each with its declared columns, in SI units.
 
     Attributes
     ----------

@@ -65,13 +65,27 @@ class Paper:
 
     @property
     def size_pt(self) -> tuple[float, float]:
-        """Width and height [points]: of the paper asked for, halved where that is a map sheet."""
+        """
+        Size of the page.
+
+        Returns
+        -------
+        size
+            Width and height of the paper asked for, halved where that is a map sheet [points].
+        """
         by_units = "letter" if self.project.heading.units == "us" else "A4"
         return _PAPER_PT[_TEXT_PAPER[self.project.deliver.paper or by_units]]
 
     @property
     def width_pt(self) -> float:
-        """Width of the text, or of one of its columns [points]."""
+        """
+        Width of the text, or of one of its columns.
+
+        Returns
+        -------
+        width
+            In points.
+        """
         gutters = MARGIN_PT * 0.4 * (self.columns - 1)
         return (self.size_pt[0] - 2 * MARGIN_PT - gutters) / self.columns
 

@@ -90,6 +90,11 @@ class Reading:
         """
         Geometry of every record.
 
+        Returns
+        -------
+        shapes
+            On the index of the rows.
+
         Raises
         ------
         FileError
@@ -302,12 +307,26 @@ class Ledger:
 
     @property
     def notices(self) -> tuple[str, ...]:
-        """All notices, in the order in which they came up."""
+        """
+        All notices.
+
+        Returns
+        -------
+        notices
+            In the order in which they came up.
+        """
         return tuple(self._notices)
 
     @property
     def set_aside_records(self) -> pd.DataFrame:
-        """All records set aside, by input and file in the order read, then by record."""
+        """
+        All records set aside.
+
+        Returns
+        -------
+        records
+            By input and file in the order read, then by record.
+        """
         if not self._aside:
             kinds = {name: "int64" if name == "record" else "str" for name in SET_ASIDE_COLUMNS}
             return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
@@ -318,7 +337,14 @@ class Ledger:
 
     @property
     def counts(self) -> tuple[InputCount, ...]:
-        """One row a file, in the order read."""
+        """
+        Records of each file.
+
+        Returns
+        -------
+        counts
+            In the order read.
+        """
         return tuple(
             InputCount(
                 input=account.file.input,

@@ -13,8 +13,7 @@ _DTYPE = {"text": "object", "integer": "Int64", "real": "float64", "flag": "bool
 
 def declared(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
     """
-    A frame as the layer of that name: declared columns in order, geometries promoted to the
-    declared type.
+    A frame as the layer of that name: declared columns and geometry type.
 
     Parameters
     ----------

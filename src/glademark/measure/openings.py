@@ -316,8 +316,7 @@ def opening_numbers(
     openings: gpd.GeoDataFrame, *, opening_of: pd.Series, earlier: Mapping[int, int]
 ) -> pd.Series:
     """
-    Number of each opening: the marker's own, an earlier output's, else north to south, west to
-    east.
+    Number of each opening: the marker's own, an earlier output's, else by place.
 
     Parameters
     ----------
@@ -331,7 +330,8 @@ def opening_numbers(
     Returns
     -------
     numbers
-        Positive and unique, on the index of `openings`. A group name that ends in digits ("7", "G
+        Positive and unique, on the index of `openings`; by place means north to south, then west
+        to east. A group name that ends in digits ("7", "G
         7") is the marker's own number, unless two names give the same one.
     """
     found = openings["group"].str.strip().str.fullmatch(_NUMBER)

@@ -91,16 +91,17 @@ def steady_ids(item: Any) -> Any:  # noqa: ANN401 - JSON is one of several types
     """
     names: dict[str, str] = {}
 
-    def renamed(value: Any, key: str = "") -> Any:  # noqa: ANN401 - as above
+    def _renamed(value: Any, key: str = "") -> Any:  # noqa: ANN401 - as above
+        """Give one part of the document its new names."""
         if isinstance(value, dict):
-            return {name: renamed(part, name) for name, part in value.items()}
+            return {name: _renamed(part, name) for name, part in value.items()}
         if isinstance(value, list):
-            return [renamed(part) for part in value]
+            return [_renamed(part) for part in value]
         if key in {"id", "root_id"} and isinstance(value, str):
             return names.setdefault(value, f"m{len(names) + 1}")
         return value
 
-    return renamed(item)
+    return _renamed(item)
 
 
 def _figure(content: MapContent) -> Figure:

@@ -53,7 +53,14 @@ class Bar:
 
     @property
     def texts(self) -> tuple[str, str, str]:
-        """Standing, marked and residual trees as people read them; a dash where not known."""
+        """
+        Standing, marked and residual trees as people read them.
+
+        Returns
+        -------
+        texts
+            A dash where not known.
+        """
         standing, marked, residual = (
             "\N{EN DASH}" if number is None else show_number(number, 0)
             for number in (self.standing, self.marked, self.residual)
