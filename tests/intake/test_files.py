@@ -77,6 +77,15 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, name: str, what: str
             take(tmp_path, name)
 
 
+def test_a_file_beyond_reason_is_refused_unread(tmp_path: Path) -> None:
+    """The limit is named; a sparse file of that size takes no room."""
+    with (tmp_path / "huge.csv").open("wb") as file:
+        file.truncate(513 * 2**20)
+
+    with pytest.raises(FileError, match="is larger than 512 MiB"):
+        take(tmp_path, "huge.csv")
+
+
 def test_a_link_is_followed(tmp_path: Path) -> None:
     """A link to a file is that file."""
     (tmp_path / "real.csv").write_text("a,b\n1,2\n")

@@ -145,7 +145,7 @@ def _inside(reading: Reading, ground: Ground, project: Project, ledger: Ledger) 
     away = ground.distance_outside(there).reindex(reading.rows.index, fill_value=0.0)
     outside = away > project.marks.position_error_m
     ground.refuse_if_most_outside(reading, outside)
-    reason = "its plot lies " + away.map("{:.0f} m".format) + " outside the stand"
+    reason = "its plot lies " + away.map("{:.0f} m".format).astype("str") + " outside the stand"
     if not placed.any():
         ledger.notice(
             f"{reading.file.name}: the plots have no positions; all are taken to lie in the stand."

@@ -80,9 +80,10 @@ class Fields:
         names
             On the index of the rows; empty where there is no such column.
         """
-        if not self.has(name):
-            return self.cells(name)
-        return self.cells(name).str.replace(_WHOLE, r"\1", regex=True)
+        cells = self.cells(name)
+        if not any("." in cell for cell in cells.to_numpy(dtype=object)):
+            return cells
+        return cells.str.replace(_WHOLE, r"\1", regex=True)
 
     def numbers(self, name: str) -> tuple[pd.Series, pd.Series]:
         """

@@ -77,6 +77,10 @@ def project_text(files: Sequence[FileSeen], folder: Path) -> str:
     marks = [layer for _, layer in every if layer.input == "marks"]
     text = _with_units(_set_open(text, "[marks]"), marks)
     text = _with_paints(text, marks)
+    if any(layer.input == "water" and layer.shape == "lines" for _, layer in every):
+        before, table, after = text.partition("\n#[water]\n")
+        after = _with_remark(after, "width", "FILL IN: the water is given as lines")
+        text = before + table.replace("#", "") + after
     return "\n".join([*_remarks(files), "", text])
 
 

@@ -9,7 +9,6 @@ from typing import TypeVar
 
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
 from pyproj import CRS
 
@@ -29,7 +28,8 @@ from glademark.intake.records import Ledger, Reading, text_of
 from glademark.intake.sources import read_source
 from glademark.intake.spreadsheet import sheets_of
 from glademark.intake.unknown_species import note_unknown_species
-from glademark.intake.wording import shown
+from glademark.intake.vector import layers_with_geometry
+from glademark.intake.wording import TEXT_MAX, shown
 from glademark.project.model import Source
 
 _T = TypeVar("_T")
@@ -65,7 +65,8 @@ def inspect_files(paths: Sequence[Path]) -> tuple[FileSeen, ...]:
 
 def _inspected(path: Path, snapshots: Snapshots) -> FileSeen:
     """One file."""
-    seen = FileSeen(file=shown(path), path=os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
+    typed = path if len(str(path)) <= TEXT_MAX else Path(path.name)
+    seen = FileSeen(file=shown(typed), path=os.path.abspath(path))  # noqa: PTH100 - resolve() would follow links
     try:
         file = replace(snapshots.take("marks", path, folder=Path.cwd()), name=seen.file)
         layers = tuple(_layers(file))
@@ -113,9 +114,8 @@ def _asks(file: FieldFile) -> Iterator[_Ask]:
                 yield _ask(file, name, "points")
     elif file.format == "GeoPackage":
         geopackage.check(file)
-        for name, kind in pyogrio.list_layers(file.copy):
-            if kind is not None:
-                yield _ask(file, str(name), "points")
+        for name in layers_with_geometry(file):
+            yield _ask(file, name, "points")
     else:
         yield _ask(file, "", "points")
 
@@ -165,8 +165,8 @@ def _columns(reading: Reading, found: Found) -> tuple[ColumnSeen, ...]:
     """Every column with what it would be read as."""
     meaning = {header: name for name, header in found.header.items()}
     columns = []
-    for header in reading.rows:
-        cells = text_of(reading.rows[header])
+    for place, header in enumerate(reading.rows):  # two of them may have one name
+        cells = text_of(reading.rows.iloc[:, place])
         filled = cells[cells != ""]
         name = meaning.get(str(header), "")
         columns.append(

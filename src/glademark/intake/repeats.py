@@ -92,8 +92,11 @@ def note_near_and_alike(marks: pd.DataFrame, ledger: Ledger) -> None:
         For the notice.
     """
     trees = marks[marks["kind"].isin(["cut", "leave", "line_tree"]) & marks["dbh_cm"].notna()]
-    alike = trees.groupby(_LIKE, sort=False).ngroup().astype("int64").to_numpy()
-    near = near_and_alike(trees[["_x", "_y"]].to_numpy(), alike.astype(np.int64))
+    alike = np.zeros(len(trees), dtype=np.int64)
+    for name in _LIKE:
+        codes, different = pd.factorize(trees[name])
+        alike = pd.factorize(alike * (len(different) + 1) + codes)[0].astype(np.int64)
+    near = near_and_alike(trees[["_x", "_y"]].to_numpy(), alike)
     if near.any():
         ledger.notice(
             f"{counted(int(near.sum()), 'mark')} within {NEAR_M:g} m of another with equal "
@@ -128,8 +131,12 @@ def near_and_alike(
     """
     if len(xy) < 2:  # noqa: PLR2004 - one point has no neighbour
         return np.zeros(len(xy), dtype=bool)
-    apart = np.column_stack([xy, 2 * NEAR_M * alike])  # labels as floors of a house
-    spots, place = np.unique(apart, axis=0, return_inverse=True)
+    apart = pd.DataFrame({"x": xy[:, 0], "y": xy[:, 1], "floor": 2 * NEAR_M * alike})
+    first = ~apart.duplicated().to_numpy()
+    spots = apart[first].to_numpy()
     found, _ = cKDTree(spots).query(spots, k=2, distance_upper_bound=NEAR_M * (1 + 1e-9))
-    near = np.isfinite(np.asarray(found)[:, 1])
-    return np.asarray(near[place.ravel()], dtype=bool)
+    near = np.asarray(np.isfinite(np.asarray(found)[:, 1]), dtype=bool)
+    if first.all():
+        return near
+    labels = apart.groupby(["x", "y", "floor"], sort=False).ngroup().to_numpy()
+    return np.asarray(near[labels], dtype=bool)

@@ -16,6 +16,7 @@ from glademark.intake.files import FieldFile
 _HEADER = 100
 _LENGTH_AT = slice(24, 28)
 _INDEX_RECORD = 8
+_TABLE_HEAD = 12
 _LANGUAGE_AT = 29
 _ANSI = 0x57
 
@@ -43,14 +44,27 @@ def check(file: FieldFile) -> None:
         if part.stat().st_size < _stated_length(part):
             msg = f"{file.name}: its {part.suffix} file is cut off. Copy the Shapefile again."
             raise FileError(msg)
+    rows, needed = _table_size(table)
+    if table.stat().st_size < needed:
+        msg = f"{file.name}: its .dbf file is cut off. Copy the Shapefile again."
+        raise FileError(msg)
     features = (index.stat().st_size - _HEADER) // _INDEX_RECORD
-    rows = int.from_bytes(table.read_bytes()[4:8], "little")
     if features != rows:
         msg = (
             f"{file.name}: {features:,} shapes but {rows:,} rows of attributes. "
             "Its files do not belong together; copy them again."
         )
         raise FileError(msg)
+
+
+def _table_size(table: Path) -> tuple[int, int]:
+    """Rows that the header of a table states, and the length that they need [bytes]."""
+    with table.open("rb") as opened:
+        head = opened.read(_TABLE_HEAD)
+    if len(head) < _TABLE_HEAD:
+        return 0, _TABLE_HEAD
+    _, rows, header, row = struct.unpack("<4sIHH", head)
+    return int(rows), int(header + rows * row)
 
 
 def _stated_length(part: Path) -> int:

@@ -141,7 +141,13 @@ def read_text_rows(reading: Reading, ledger: Ledger) -> pd.DataFrame:
     -------
     rows
         Text, under the file's own headers.
+
+    Raises
+    ------
+    FileError
+        If two columns have one name.
     """
+    recognise([str(header) for header in reading.rows], (), where=reading.file.name)
     rows = reading.rows.copy()
     for header in rows:
         commas = rows[header].str.contains(",", regex=False)

@@ -103,13 +103,36 @@ def _quiet() -> Iterator[None]:
         log.debug("%s", warning.message)
 
 
-def _layer(file: FieldFile, wanted: str | None) -> str:
-    """Name of the layer to read: the one that is stated, else the only one with geometry."""
+def layers_with_geometry(file: FieldFile) -> list[str]:
+    """
+    Names of the layers of a file that have a geometry.
+
+    Parameters
+    ----------
+    file
+        GeoPackage, Shapefile or GeoJSON.
+
+    Returns
+    -------
+    layers
+        In the order of the file.
+
+    Raises
+    ------
+    FileError
+        If the file is damaged.
+    """
     try:
-        found = pyogrio.list_layers(file.copy)
+        with _quiet():
+            found = pyogrio.list_layers(file.copy)
     except _READ_ERRORS as error:
         raise _damaged(file, error) from error
-    layers = [str(name) for name, kind in found if kind is not None]
+    return [str(name) for name, kind in found if kind is not None]
+
+
+def _layer(file: FieldFile, wanted: str | None) -> str:
+    """Name of the layer to read: the one that is stated, else the only one with geometry."""
+    layers = layers_with_geometry(file)
     if wanted is not None and not (file.format in _ONE_LAYER and wanted == file.path.stem):
         if wanted in layers:
             return wanted
@@ -248,13 +271,14 @@ def _column(values: npt.NDArray[Any]) -> pd.Series:
     """Numbers as they are, everything else as text."""
     if values.dtype.kind in "iufb":
         return pd.Series(values)
-    texts = ["" if _is_missing(value) else str(value).strip() for value in values]
+    texts = [value.strip() if isinstance(value, str) else _text(value) for value in values]
     return pd.Series(texts, dtype="str")
 
 
-def _is_missing(value: object) -> bool:
-    """Nothing recorded."""
-    return value is None or (isinstance(value, float) and math.isnan(value))
+def _text(value: object) -> str:
+    """Text of what is no text, such as a list; nothing where nothing was recorded."""
+    missing = value is None or (isinstance(value, float) and math.isnan(value))
+    return "" if missing else str(value).strip()
 
 
 def _crs(text: str | None, file: FieldFile) -> CRS | None:

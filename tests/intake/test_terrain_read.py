@@ -1,0 +1,98 @@
+"""The terrain raster: what it is and how much of the stand it covers."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+
+from glademark.errors import InputError
+from glademark.survey import Survey
+
+Read = Callable[..., Survey]
+Raster = Callable[..., str]
+
+
+@pytest.fixture
+def raster(tmp_path: Path) -> Raster:
+    """Write a raster of 10 m cells from a corner, counted from that of the stand [m]."""
+
+    def write(
+        heights: np.ndarray, *, west: float = 0, north: float = 200, **options: object
+    ) -> str:
+        bands = np.atleast_3d(heights.T).T
+        profile = {
+            "driver": "GTiff", "count": bands.shape[0], "dtype": bands.dtype, "crs": 32616,
+            "height": bands.shape[1], "width": bands.shape[2],
+            "transform": Affine(10, 0, 500_000 + west, 0, -10, 5_000_000 + north), **options,
+        }  # fmt: skip
+        with rasterio.open(tmp_path / "terrain.tif", "w", **profile) as file:
+            file.write(bands)
+        return "terrain.tif"
+
+    return write
+
+
+def test_a_raster_over_the_whole_stand_covers_it(survey: Read, raster: Raster) -> None:
+    """20 x 20 cells of 10 m are the stand."""
+    name = raster(np.full((20, 20), 300, dtype="float32"))
+    terrain = survey(inputs={"terrain": name}).terrain
+
+    assert terrain is not None
+    assert terrain["covered_share"] == 1
+    assert (terrain["cell_x"], terrain["cell_y"], terrain["width"]) == (10, 10, 20)
+
+
+@pytest.mark.parametrize("missing", [-9999.0, -32768.0, np.nan])
+def test_heights_that_are_none_do_not_cover(survey: Read, raster: Raster, missing: float) -> None:
+    """A fifth of the cells says no data, declared or not: 80 % of the stand are covered."""
+    heights = np.full((20, 20), 300, dtype="float32")
+    heights[:4] = missing
+    result = survey(inputs={"terrain": raster(heights)})
+
+    assert result.terrain is not None
+    assert result.terrain["covered_share"] == pytest.approx(0.8, abs=0.01)
+    assert any("the terrain covers only" in notice for notice in result.notices)
+
+
+@pytest.mark.parametrize(
+    ("options", "what"),
+    [
+        ({"west": 5000}, "the terrain covers no part of the stand"),
+        ({"crs": None}, "it does not say its coordinate system. State it in .inputs.: terrain"),
+    ],
+)
+def test_a_raster_that_is_of_no_use_is_refused(
+    survey: Read, raster: Raster, options: dict, what: str
+) -> None:
+    """It would make slopes of nothing."""
+    name = raster(np.full((20, 20), 300, dtype="float32"), **options)
+
+    with pytest.raises(InputError, match=what):
+        survey(inputs={"terrain": name})
+
+
+def test_a_picture_is_no_terrain(
+    survey: Read, raster: Raster, layer: Callable, at: Callable
+) -> None:
+    """Three bands are an aerial photograph; a layer is no raster."""
+    name = raster(np.full((3, 20, 20), 200, dtype="uint8"))
+
+    with pytest.raises(InputError, match="must have one band of heights, and this has 3"):
+        survey(inputs={"terrain": name})
+    with pytest.raises(InputError, match="the terrain must be a GeoTIFF, and this is GeoPackage"):
+        survey(inputs={"terrain": layer("t.gpkg", [at(1, 1)])})
+    with pytest.raises(InputError, match="this is a raster, which can only be the terrain"):
+        survey(inputs={"stand": name})
+
+
+def test_a_cut_off_raster_is_refused(survey: Read, raster: Raster, tmp_path: Path) -> None:
+    """The message says so in one sentence."""
+    name = raster(np.random.default_rng(1).random((200, 200), dtype="float32"))
+    content = (tmp_path / name).read_bytes()
+    (tmp_path / name).write_bytes(content[:600])
+
+    with pytest.raises(InputError, match="the raster is damaged or cut off"):
+        survey(inputs={"terrain": name})
