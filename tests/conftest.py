@@ -77,6 +77,7 @@ class Given(TypedDict, total=False):
     volume_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
+    covered: Sequence[BaseGeometry]
 
 
 def frame(rows: Sequence[Row], defaults: Row) -> gpd.GeoDataFrame:
@@ -124,7 +125,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         water=areas(given.get("water", [])),
         setbacks=frame(given.get("setbacks", []), SETBACK),
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
-        covered=areas([]),
+        covered=areas(given.get("covered", [])),
         volume_table=given.get("volume_table"),
         plots=frame(given.get("plots", []), PLOT),
         plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(

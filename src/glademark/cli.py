@@ -121,7 +121,12 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
 @click.option("--basal-area", default="", help="Of the stand, such as '90 ft2/acre'.")
 @click.option("--logs", multiple=True, type=float, help="16-ft logs; may be repeated.")
 @click.option("--region", default="", help="lake states, or canada.")
-@click.option("--csv", "as_csv", is_flag=True, help="Print CSV that [volume] table reads.")
+@click.option(
+    "--csv",
+    "as_csv",
+    is_flag=True,
+    help="Print CSV that [volume] table reads (with one --logs at most).",
+)
 def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
     """Print a volume table by size class, to carry into the woods."""
     from glademark.table_to_carry import (  # noqa: PLC0415 - keeps --help light

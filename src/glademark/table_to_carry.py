@@ -4,6 +4,7 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -22,8 +23,18 @@ from glademark.forestry import (
     sale_volume,
 )
 from glademark.forestry.products import SaleUnit
-from glademark.forestry.volume_equations import EquationSet, TreeVolume
+from glademark.forestry.volume_equations import EquationSet, TreeVolume, equation_set_faults
 from glademark.units import BASAL_AREA_M2_HA, LENGTH_M, split_quantity, to_si
+
+_OPTION: Mapping[str, str] = MappingProxyType(
+    {
+        "height_m": "--height",
+        "logs": "--logs",
+        "site_index_m": "--site-index",
+        "basal_area_m2_ha": "--basal-area",
+    }
+)
+_AVERAGE = "Averages of many trees: a single tree may differ by a tenth and much more."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -104,7 +115,22 @@ def table_to_carry(asked: TableAsked) -> MadeTable:
             "Choose another set with --equations"
         )
         raise InputError(msg)
-    return _in_sale_unit(table, equation_set, part, product)
+    return _in_sale_unit(_as_asked(table, asked), equation_set, part, product)
+
+
+def _as_asked(table: MadeTable, asked: TableAsked) -> MadeTable:
+    """The table with what was assumed in the words in which it was asked."""
+    words = [
+        ("height", asked.height),
+        ("site index", asked.site_index),
+        ("basal area of the stand", asked.basal_area),
+        ("logs", ", ".join(f"{logs:g}" for logs in asked.logs)),
+    ]
+    said = ", ".join(f"{name} {text.strip()}" for name, text in words if text)
+    heading = [
+        f"assumed: {said}" if line.startswith("assumed: ") else line for line in table.heading
+    ]
+    return replace(table, heading=tuple(heading))
 
 
 def _codes(species: Sequence[str]) -> list[int]:
@@ -151,8 +177,16 @@ def _equations(
         return sets[choice.equation_set], choice.part
     if asked.equations not in sets:
         msg = f"no set is called {asked.equations!r}; expected one of {', '.join(sets)}"
+        raise InputError(msg, *equation_set_faults())
+    chosen = sets[asked.equations]
+    part = asked.part or next(iter(chosen.parts))
+    known = {"dbh_cm", "species_code", "form_class", "division", *assumed}
+    missing = [] if part not in chosen.parts else sorted(set(chosen.parts[part].needs) - known)
+    if missing:
+        options = " and ".join(_OPTION.get(name, name) for name in missing)
+        msg = f"volume table: {chosen.source} needs more than DBH. Give {options}"
         raise InputError(msg)
-    return sets[asked.equations], asked.part or next(iter(sets[asked.equations].parts))
+    return chosen, part
 
 
 def _classes(asked: TableAsked) -> SizeClasses:
@@ -190,7 +224,11 @@ def _in_sale_unit(
         for row in table.rows
     )
     said = () if declared.unit == product.unit else (f"converted: {conversion}",)
-    return replace(table, rows=rows, unit=product.sale_unit, heading=(*table.heading, *said))
+    head = [
+        line.replace(f"{declared.sale_unit} per tree", f"{product.sale_unit} per tree", 1)
+        for line in table.heading
+    ]
+    return replace(table, rows=rows, unit=product.sale_unit, heading=(*head, *said))
 
 
 def csv_of(table: MadeTable) -> str:
@@ -234,7 +272,7 @@ def text_of(table: MadeTable) -> str:
         (str(row["size_class"]), _column(row)): float(str(row["volume"])) for row in table.rows
     }
     first = max(len("DBH"), *map(len, classes))
-    lines = [*table.heading, "", "  ".join(["DBH".ljust(first), *columns])]
+    lines = [*table.heading, _AVERAGE, "", "  ".join(["DBH".ljust(first), *columns])]
     lines.append("-" * len(lines[-1]))
     for name in classes:
         shown = [_shown(cells.get((name, column))).rjust(len(column)) for column in columns]
@@ -244,7 +282,9 @@ def text_of(table: MadeTable) -> str:
 
 def _column(row: Mapping[str, object]) -> str:
     """Heading of the column that a row stands in."""
-    return f"{row['species']}, {row['height']:g} logs" if "height" in row else str(row["species"])
+    if "height" not in row:
+        return str(row["species"])
+    return f"{row['species']}, {row['height']:g} log{'' if row['height'] == 1 else 's'}"
 
 
 def _shown(volume: float | None) -> str:

@@ -278,7 +278,7 @@ def test_cruise_and_tally_that_differ_are_told() -> None:
     )
 
     assert scope_differences(cruise, tally) == (
-        "the cruise starts at 12.7 cm DBH, the tally at 15.24 cm",
+        "the cruise starts at 12.7 cm (5.0 in) DBH, the tally at 15.2 cm (6.0 in)",
         "the cruise has no veneer",
         "the cruise goes to a 4-in top, the tally to a 6-in top",
     )

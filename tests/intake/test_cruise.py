@@ -1,6 +1,7 @@
 """Cruise plots from field files: counted, weighted, set aside or refused."""
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 
@@ -57,6 +58,70 @@ def test_a_plot_without_trees_is_a_plot(read: Read) -> None:
     assert survey.plot_trees["plot"].tolist() == ["A"]
     # 10 ft2/acre, common practice
     assert survey.plots["baf_m2_ha"].tolist() == pytest.approx([2.2956841] * 2, rel=1e-7)
+
+
+def test_trees_that_were_only_counted(read: Read) -> None:
+    """A point with 11 trees counted has 11 trees; one with 0 or a blank count has none."""
+    survey = read("plot,baf_ft2_ac,trees\nA,10,11\nB,10,0\nC,10,\n")
+
+    assert survey.plots["plot"].tolist() == ["A", "B", "C"]
+    assert survey.plot_trees[["plot", "count"]].to_numpy().tolist() == [["A", 11]]
+    assert survey.plot_trees["dbh_cm"].isna().all()
+    assert survey.set_aside.empty
+
+
+@pytest.mark.parametrize("heading", ["count", "tally", "trees in"])
+def test_headings_of_a_count(read: Read, heading: str) -> None:
+    """The number of trees at a point goes by several names."""
+    survey = read(f"plot,baf_ft2_ac,{heading}\nA,10,11\nB,10,13\n")
+
+    assert survey.plot_trees["count"].tolist() == [11, 13]
+
+
+@pytest.mark.parametrize("word", ["none", "No trees", "nil"])
+def test_a_word_for_no_tree_is_no_species(read: Read, word: str) -> None:
+    """Who writes that there is none has counted a plot without trees."""
+    survey = read(f"plot,baf_ft2_ac,species,dbh_in\nA,10,{word},\nB,10,red oak,12\n")
+
+    assert survey.plots["plot"].tolist() == ["A", "B"]
+    assert survey.plot_trees["species"].tolist() == ["red oak"]
+
+
+def test_a_plot_within_the_position_error_is_kept(read: Read) -> None:
+    """A plot that plots 3 m outside is in the stand as far as the receiver can tell."""
+    survey = read(f"plot,x,y,baf_ft2_ac,dbh_in\nA,{at(50)},10,12\nedge,{at(403)},10,12\n")
+
+    assert survey.plots["plot"].tolist() == ["A", "edge"]
+    assert survey.set_aside.empty
+
+
+def test_a_plot_without_its_position_is_kept_beside_others(read: Read) -> None:
+    """One plot whose position was lost still counts in the sample."""
+    survey = read(f"plot,x,y,baf_ft2_ac,dbh_in\nA,{at(50)},10,12\nB,,,10,14\n")
+
+    assert survey.plots.geometry.is_empty.tolist() == [False, True]
+    assert survey.plot_trees["plot"].tolist() == ["A", "B"]
+    assert "cruise.csv: no position of 1 plot (B), taken to lie in the stand." in survey.notices
+
+
+@pytest.mark.parametrize(
+    ("heading", "number", "area_m2"),
+    [
+        # 43,560 ft2 in an acre, 0.3048 m in a foot
+        ("plot_area_ac", "0.2", 0.2 * 43_560 * 0.3048**2),
+        ("plot_area_ha", "0.05", 500.0),
+        ("plot_area_m2", "400", 400.0),
+        ("plot_area_ft2", "10000", 10_000 * 0.3048**2),
+        # pi r^2
+        ("plot_radius_ft", "37.2", math.pi * (37.2 * 0.3048) ** 2),
+    ],
+)
+def test_units_of_plot_sizes(read: Read, heading: str, number: str, area_m2: float) -> None:
+    """The size of a plot is read in the unit of its heading."""
+    survey = read(f"plot,{heading},dbh_in\nA,{number},12\n")
+
+    assert survey.plots["plot_area_m2"].tolist() == pytest.approx([area_m2])
+    assert survey.plots["baf_m2_ha"].isna().all()
 
 
 def test_one_row_speaks_for_the_position_of_its_plot(read: Read) -> None:

@@ -1,10 +1,13 @@
 """Standing stock and allowance: by hand from few plots, and as given."""
 
+import math
 from collections.abc import Callable
 from typing import Any
 
+import pandas as pd
 import pytest
 import shapely
+from scipy import stats
 
 from glademark.errors import InputError
 from glademark.layout import Layout
@@ -78,6 +81,162 @@ def test_strata_are_weighted_by_area(layout_of: Build) -> None:
     )
 
     assert row_of(layout)["standing"] == pytest.approx(4.0)
+
+
+def test_error_of_strata(layout_of: Build) -> None:
+    """The variance of a mean over strata is the sum of theirs by the square of the area share."""
+    names = {"A": "thin", "B": "thin", "C": "dense", "D": "dense"}
+    counts = {"A": 1, "B": 3, "C": 5, "D": 9}
+    layout = layout_of(
+        HECTARE,
+        plots=[plot(name, stratum=stratum) for name, stratum in names.items()],
+        plot_trees=[tree(name, count=count) for name, count in counts.items()],
+        marks=[mark()],
+        project={"allowance": {"strata": {"thin": "3 ha", "dense": "1 ha"}}},
+    )
+    row = row_of(layout)
+
+    # 2 and 6 m2/ha, 10 and 18 m2/ha: means 4 and 14, standard errors 2 and 4
+    assert row["standing"] == pytest.approx(0.75 * 4 + 0.25 * 14)
+    # variance (0.75 x 2)^2 + (0.25 x 4)^2 = 2.25 + 1; degrees of freedom 3.25^2/(2.25^2 + 1^2)
+    freedom = 3.25**2 / (2.25**2 + 1)
+    half = stats.t.ppf(0.975, freedom) * math.sqrt(3.25)
+    assert row["standing_high"] - row["standing"] == pytest.approx(half)
+
+
+def test_an_area_without_plots_is_refused(layout_of: Build) -> None:
+    """Ground that was not sampled is not passed over in silence."""
+    with pytest.raises(InputError, match="'bog' has an area and no plot of the cruise"):
+        layout_of(
+            HECTARE,
+            plots=[plot("A", stratum="dry"), plot("B", stratum="dry")],
+            plot_trees=[tree("A")],
+            project={"allowance": {"strata": {"dry": "1 ha", "bog": "1 ha"}}},
+        )
+
+
+def test_one_plot_has_no_interval(layout_of: Build) -> None:
+    """A single plot gives a mean and says nothing of its error."""
+    layout = layout_of(HECTARE, plots=[plot("A")], plot_trees=[tree("A", count=6)], marks=[mark()])
+    row = row_of(layout)
+
+    assert row["standing"] == pytest.approx(12.0)
+    assert math.isnan(row["standing_low"])
+    assert "cruise: one plot says nothing of the sampling error; take more" in layout.notices
+
+
+def test_a_cruise_that_found_nothing(layout_of: Build) -> None:
+    """Plots without trees, all of them, are an estimate of nothing."""
+    layout = layout_of(HECTARE, plots=[plot("A"), plot("B")], marks=[mark()])
+
+    assert row_of(layout)["standing"] == 0.0
+    assert "cruise: 2 plots, all of them without trees" in layout.notices
+
+
+def test_how_many_plots_would_do(layout_of: Build) -> None:
+    """Two points with 10 and 14 m2/ha have a sampling error of 211.8 %; 24 would reach 10 %."""
+    plots = [plot("A"), plot("B")]
+    trees = [tree("A", count=5), tree("B", count=7)]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=[mark()])
+    # standard error 2, t(1, 0.975) = 12.7062: 25.4124 of 12 are 211.8 %; CV 23.570 %,
+    # and n = 24 is the least with t(n - 1) x 23.570/sqrt(n) <= 10: t(23) = 2.0687 gives 9.953,
+    # t(22) = 2.0739 at n = 23 gives 10.193
+    notice = next(notice for notice in layout.notices if "would reach" in notice)
+
+    assert notice == (
+        "cruise: 2 plots, sampling error of basal area 211.8 % at 95 %; 24 plots would reach 10 %"
+    )
+
+
+def test_trees_that_were_only_counted(layout_of: Build) -> None:
+    """Counts at points give basal area; nothing is said by size class or of mean diameters."""
+    nothing = float("nan")
+    plots = [plot("A"), plot("B")]
+    trees = [tree("A", nothing, count=5), tree("B", nothing, count=7)]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=[mark()])
+
+    assert row_of(layout)["standing"] == pytest.approx(12.0)
+    assert layout.stock_by_class.empty
+    assert "quadratic_mean_diameter_cm" not in layout.residual
+    assert any("12 trees without a diameter" in notice for notice in layout.notices)
+
+
+def test_designs_of_two_kinds_in_one_cruise(layout_of: Build) -> None:
+    """Points of two factors and a fixed plot each say their own basal area per hectare."""
+    fixed = plot("C", baf_m2_ha=float("nan"), plot_area_m2=1000.0)
+    plots = [plot("A"), plot("B", baf_m2_ha=4.0), fixed]
+    trees = [tree("A", count=3), tree("B", count=2), tree("C", 40.0, count=5)]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=[mark()])
+
+    # 3 x 2, 2 x 4, and 5 trees of pi/40,000 x 40^2 m2 on a tenth of a hectare
+    expected = [6.0, 8.0, 50 * math.pi / 40_000 * 40**2]
+    assert layout.cruise_plots["basal_area_m2_ha"].tolist() == pytest.approx(expected)
+    assert row_of(layout)["standing"] == pytest.approx(sum(expected) / 3)
+
+
+def test_volume_of_parts_defect_and_cull(layout_of: Build) -> None:
+    """A cruise adds sawlog and topwood of a tree, takes defect off, and no volume from cull."""
+    table = pd.DataFrame(
+        [("sawlog", "", "20", "0.4", "m3"), ("sawlog", "pulpwood", "20", "0.1", "m3"),
+         ("pulpwood", "", "20", "0.3", "m3")],
+        columns=["product", "part", "dbh_cm", "volume", "unit"],
+        dtype=object,
+    )  # fmt: skip
+    plots = [plot(name, baf_m2_ha=float("nan"), plot_area_m2=1000.0) for name in "AB"]
+    trees = [
+        tree("A", product="sawlog", count=2),
+        tree("A", product="sawlog", defect_share=0.25),
+        tree("B", product="pulpwood"),
+        tree("B", product="sawlog", cull=True),
+    ]
+    products = {name: {"unit": "m3"} for name in ("sawlog", "pulpwood")}
+    layout = layout_of(
+        HECTARE,
+        plots=plots,
+        plot_trees=trees,
+        volume_table=table,
+        marks=[mark(product="sawlog")],
+        project={"volume": {"table": "table.csv", "products": products}},
+    )
+
+    # ten of each on a hectare, mean of two plots
+    assert row_of(layout, "sawlog")["standing"] == pytest.approx((2 * 0.4 + 0.3) * 10 / 2)
+    assert row_of(layout, "pulpwood")["standing"] == pytest.approx((2 * 0.1 + 0.075 + 0.3) * 10 / 2)
+    assert row_of(layout, "solid_volume")["standing"] == pytest.approx(
+        (0.8 + 0.3 + 0.2 + 0.075 + 0.3) * 10 / 2
+    )
+    # cull keeps its basal area: five trees of 30 cm on two tenths of a hectare
+    assert row_of(layout)["standing"] == pytest.approx(5 * math.pi / 40_000 * 900 * 10 / 2)
+
+
+def test_recorded_volumes_are_those_of_the_whole_record(layout_of: Build) -> None:
+    """A record of four trees with 2 cords holds half a cord a tree, whatever each stands for."""
+    plots = [plot(name, baf_m2_ha=float("nan"), plot_area_m2=1000.0) for name in "AB"]
+    wood = tree("A", product="pulpwood", count=4, times=2, volume=2.0, volume_unit="cord")
+    layout = layout_of(
+        HECTARE,
+        plots=plots,
+        plot_trees=[wood],
+        marks=[mark(product="pulpwood", volume=1.0, volume_unit="cord")],
+        project=CORDS,
+    )
+
+    # 4 trees twice at half a cord, ten times on a hectare, mean with a plot of nothing
+    assert row_of(layout, "pulpwood")["standing"] == pytest.approx(4 * 2 * 0.5 * 10 / 2)
+
+
+def test_a_given_stock_gives_way_to_a_cruise(layout_of: Build) -> None:
+    """Where both are there, the plots speak, and the reader is told."""
+    layout = layout_of(
+        HECTARE,
+        plots=[plot("A"), plot("B")],
+        plot_trees=[tree("A", count=6)],
+        marks=[mark()],
+        project={"allowance": {"standing": {"basal_area": "99 m2/ha"}}},
+    )
+
+    assert row_of(layout)["standing"] == pytest.approx(6.0)
+    assert "[allowance] standing is not used: the cruise says what stands" in layout.notices
 
 
 def test_a_stratum_without_area_is_refused(layout_of: Build) -> None:
@@ -169,7 +328,44 @@ def test_cruise_and_tally_that_differ_are_noticed(layout_of: Build) -> None:
         marks=[mark(dbh=25.0, dbh_cm=25.0)],
     )
 
-    assert any("12.7 cm" in notice and "25 cm" in notice for notice in layout.notices)
+    assert any(
+        "12.7 cm (5.0 in)" in notice and "25.0 cm (9.8 in)" in notice for notice in layout.notices
+    )
+
+
+def test_products_and_tops_that_differ_are_noticed(layout_of: Build) -> None:
+    """A tally of sawlogs to another top is not the cruise's pulpwood."""
+    layout = layout_of(
+        HECTARE,
+        plots=[plot("A"), plot("B")],
+        plot_trees=[tree("A", product="pulpwood"), tree("B", product="pulpwood")],
+        marks=[mark(product="sawlog", volume=1.0, volume_unit="m3")],
+        project={"allowance": {"top": "4-in top", "tally_top": "8-in top"}},
+    )
+    differ = [notice for notice in layout.notices if notice.startswith("cruise and tally differ")]
+
+    assert differ == [
+        "cruise and tally differ: the tally has no pulpwood",
+        "cruise and tally differ: the cruise has no sawlog",
+        "cruise and tally differ: the cruise goes to a 4-in top, the tally to a 8-in top",
+    ]
+
+
+def test_the_paper_tally_is_part_of_the_tally(layout_of: Build) -> None:
+    """A tree of 5 in on paper is smaller than the cruise's stated 9 in."""
+    layout = layout_of(
+        HECTARE,
+        plots=[plot("A"), plot("B")],
+        plot_trees=[tree("A"), tree("B")],
+        marks=[mark()],
+        tally=[{"dbh": 5.0, "dbh_unit": "in"}],
+        project={"allowance": {"smallest_dbh": "9 in"}},
+    )
+
+    assert (
+        "cruise and tally differ: the cruise starts at 22.9 cm (9.0 in) DBH, the tally at 12.7 cm "
+        "(5.0 in)"
+    ) in layout.notices
 
 
 def test_share_in_each_zone(layout_of: Build) -> None:

@@ -7,6 +7,7 @@ have the text as it was recorded.
 
 import csv
 import io
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -14,9 +15,9 @@ import pandas as pd
 from glademark.deliver.columns import CHECKS_SHOWN, with_shown_units, written_frame
 from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.errors import OutputError
+from glademark.layers import LAYERS, Layer
 from glademark.layers import OPENINGS as OPENINGS_LAYER
 from glademark.layers import VOLUME_BY_ZONE as VOLUME_LAYER
-from glademark.layers import Layer
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\N{FULLWIDTH EQUALS SIGN}",
                   "\N{FULLWIDTH PLUS SIGN}", "\N{FULLWIDTH HYPHEN-MINUS}",
@@ -119,6 +120,33 @@ def _write_openings(delivery: Delivery, folder: Path) -> None:
     """Write ``openings.csv``."""
     write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
 
+
+def _write_of_stock(name: str, delivery: Delivery, folder: Path) -> None:
+    """Write a table that rests on the standing stock."""
+    write_layer(getattr(delivery.layout, name), LAYERS[name], delivery, folder)
+
+
+def _has_rows(name: str, delivery: Delivery) -> bool:
+    """Whether the standing stock is known so far that the table has rows."""
+    return bool(len(getattr(delivery.layout, name)))
+
+
+def _of_stock(name: str) -> Deliverable:
+    """A table that is written only where the standing stock is known."""
+    return Deliverable(
+        id=name,
+        title=LAYERS[name].title,
+        files=(f"{name}.csv",),
+        write=partial(_write_of_stock, name),
+        wanted=partial(_has_rows, name),
+    )
+
+
+ALLOWANCE = _of_stock("allowance")
+"""What may go, what is drawn from it and what is left, quantity by quantity."""
+
+STOCK_BY_CLASS = _of_stock("stock_by_class")
+"""Standing, marked and residual trees by size class."""
 
 VOLUME_BY_ZONE = Deliverable(
     id="volume_by_zone",

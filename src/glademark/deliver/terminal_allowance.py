@@ -1,5 +1,6 @@
 """The allowance on the terminal: what stands, what may go, what is drawn, what is left."""
 
+import math
 from collections.abc import Hashable, Mapping, Sequence
 
 import pandas as pd
@@ -14,12 +15,15 @@ from glademark.deliver.quantities import (
     heading_unit,
     sale_decimals,
     show,
+    show_area,
+    show_diameter,
     show_number,
     show_share,
 )
 from glademark.deliver.shown_text import shown_text
 from glademark.layers import Units
 from glademark.measure.standing import BASAL, SOLID
+from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
 
@@ -104,6 +108,27 @@ def _cell(row: Mapping[Hashable, object], column: str, units: Units) -> str:
     return show_number(number, sale_decimals(str(row["unit"])))
 
 
+def _mean_diameter(left: Mapping[str, float], units: Units) -> list[str]:
+    """Diameter of the tree of mean basal area, before and after."""
+    sizes = [left.get(f"{when}quadratic_mean_diameter_cm", math.nan) for when in ("standing_", "")]
+    if any(math.isnan(size) for size in sizes):
+        return []
+    before, after = (show_diameter(size, units) for size in sizes)
+    return [f"Quadratic mean diameter {before} now, {after} after"]
+
+
+def _rest(allowance: pd.DataFrame, units: Units) -> list[str]:
+    """What may still go on ground that the marking has not covered."""
+    rows = allowance[(allowance["quantity"] == BASAL) & allowance["left_per_ha_rest"].notna()]
+    if rows.empty:
+        return []
+    left, per_ha = rows[["left", "left_per_ha_rest"]].to_numpy(dtype=float)[0]
+    if not per_ha > 0:
+        return ["On ground not covered so far nothing may go: the cap is used up"]
+    ground = show_area(left / per_ha * HECTARE_M2, units)
+    return [f"On the {ground} not covered so far, {show(per_ha, 'm2/ha', units)} may still go"]
+
+
 def _after(delivery: Delivery, units: Units) -> list[str]:
     """What stays, and on what the figures rest."""
     layout = delivery.layout
@@ -115,11 +140,9 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
         between = ""
         if high > low:
             ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
-            between = f" ({ends[0]} to {ends[1]}, {confidence:.0%})"
+            between = f" ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
         lines.append(f"Stays: {show(left['basal_area_m2_ha'], 'm2/ha', units)} basal area{between}")
-    rest = layout.allowance.loc[layout.allowance["quantity"] == BASAL, "left_per_ha_rest"]
-    if rest.notna().any():
-        shown = show(float(rest.iloc[0]), "m2/ha", units)
-        lines.append(f"On ground not covered so far, {shown} may still go")
+        lines += _mean_diameter(left, units)
+    lines += _rest(layout.allowance, units)
     lines.append("Standing stock taken as even per hectare over the operable area")
     return lines

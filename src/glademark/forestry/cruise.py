@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
 from glademark.forestry.basal_area import basal_area_m2
-from glademark.units import HECTARE_M2
+from glademark.units import HECTARE_M2, INCH_CM
 
 __all__ = [
     "BASAL_AREA",
@@ -313,13 +313,13 @@ def scope_differences(cruise: TallyScope, tally: TallyScope) -> tuple[str, ...]:
     Examples
     --------
     >>> scope_differences(TallyScope(smallest_dbh_cm=12.7), TallyScope(smallest_dbh_cm=25.4))
-    ('the cruise starts at 12.7 cm DBH, the tally at 25.4 cm',)
+    ('the cruise starts at 12.7 cm (5.0 in) DBH, the tally at 25.4 cm (10.0 in)',)
     """
     found = []
     if abs(cruise.smallest_dbh_cm - tally.smallest_dbh_cm) > _SAME_DBH_CM:
         found.append(
-            f"the cruise starts at {cruise.smallest_dbh_cm:g} cm DBH, the tally at "
-            f"{tally.smallest_dbh_cm:g} cm"
+            f"the cruise starts at {_both(cruise.smallest_dbh_cm)} DBH, the tally at "
+            f"{_both(tally.smallest_dbh_cm)}"
         )
     if cruise.products and tally.products:
         for one, other, kind in ((cruise, tally, "tally"), (tally, cruise, "cruise")):
@@ -329,6 +329,11 @@ def scope_differences(cruise: TallyScope, tally: TallyScope) -> tuple[str, ...]:
     if cruise.top and tally.top and cruise.top.casefold() != tally.top.casefold():
         found.append(f"the cruise goes to a {cruise.top}, the tally to a {tally.top}")
     return tuple(found)
+
+
+def _both(dbh_cm: float) -> str:
+    """A diameter in both units."""
+    return f"{dbh_cm:.1f} cm ({dbh_cm / INCH_CM:.1f} in)"
 
 
 def _plot_rows(index: pd.Index, named: NDArray[Any]) -> NDArray[np.intp]:

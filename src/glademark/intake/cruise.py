@@ -1,4 +1,8 @@
-"""Cruise plots and the trees counted on them; a plot without trees is a row without a tree."""
+"""
+Cruise plots and the trees counted on them; a plot without trees is a row without a tree.
+
+Trees that were only counted, one number a plot, give basal area at points and nothing else.
+"""
 
 from dataclasses import replace
 
@@ -18,7 +22,7 @@ from glademark.intake.mark_fields import HEIGHT_MAX_M
 from glademark.intake.positions import with_points
 from glademark.intake.records import Ledger, Reading, text_of
 from glademark.intake.volumes import wood
-from glademark.intake.wording import listed, quoted, shown
+from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA
 
@@ -31,7 +35,7 @@ _REAL = ("weight", "baf_m2_ha", "plot_area_m2", "dbh", "dbh_cm", "height_m", "vo
 _KINDS = dict.fromkeys((*_REAL, "defect_share"), "float64") | {
     "count": "int64", "times": "int64", "record": "int64", "cull": "bool",
 }  # fmt: skip
-_PER_PLOT = ("stratum", "weight", "baf_m2_ha", "plot_area_m2")
+_NO_TREE = frozenset({"none", "no tree", "no trees", "nil", "empty", "-"})
 
 Cruise = tuple[gpd.GeoDataFrame, pd.DataFrame]
 
@@ -67,7 +71,8 @@ def read_cruise(
     Parameters
     ----------
     reading
-        One row a tree; a plot without trees is a row with neither species nor diameter.
+        One row a tree, or one a plot with the number of trees counted; a plot without trees is a
+        row with neither species nor diameter, and no count or 0.
     source
         As the project file states it.
     ground
@@ -108,8 +113,7 @@ def read_cruise(
     ledger.use(reading)
     kept = reading.rows.index
     plots = _plots(reading, size.loc[kept], ground)
-    is_tree = trees["dbh_cm"].notna() | (trees["species"] != "") | (trees["product"] != "")
-    trees = trees[is_tree & is_tree.index.isin(kept)]
+    trees = trees[trees["is_tree"] & trees.index.isin(kept)]
     return plots, trees[list(TREE_COLUMNS)].reset_index(drop=True)
 
 
@@ -135,20 +139,41 @@ def _placed(
         cells = reading.rows[columns].apply(text_of)
         first = cells.where(cells != "").groupby(reading.ids).transform("first")
         reading = replace(reading, rows=reading.rows.assign(**first.fillna("")))
-    return ground.bring(with_points(reading, found, source, ledger), source, ledger)
+    reading = with_points(reading, found, source, ledger)
+    bare = _nowhere(reading)
+    if bare.all():
+        return replace(reading, geometry=gpd.GeoSeries(reading.shapes, crs=ground.crs))
+    moved = ground.bring(reading.only(~bare), source, ledger)
+    kept = reading.only(bare | bare.index.isin(moved.rows.index))
+    points = np.asarray(moved.shapes.reindex(kept.rows.index).array, dtype=np.object_)
+    there = gpd.GeoSeries(points, index=kept.rows.index, crs=ground.crs)
+    return replace(kept, geometry=there, unmoved=kept.shapes, crs=moved.crs)
+
+
+def _nowhere(reading: Reading) -> pd.Series:
+    """Rows without a position."""
+    shapes = reading.shapes.to_numpy()
+    missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
+    return pd.Series(missing, index=reading.rows.index)
 
 
 def _inside(reading: Reading, ground: Ground, project: Project, ledger: Ledger) -> Reading:
     """Rows of plots in the stand, or nearer to it than the position error."""
-    placed = ~pd.Series(shapely.is_missing(reading.shapes.to_numpy()), index=reading.rows.index)
+    placed = ~_nowhere(reading)
     there = gpd.GeoSeries(reading.shapes[placed], crs=ground.crs)
     away = ground.distance_outside(there).reindex(reading.rows.index, fill_value=0.0)
     outside = away > project.marks.position_error_m
     ground.refuse_if_most_outside(reading, outside)
     reason = "its plot lies " + away.map("{:.0f} m".format).astype("str") + " outside the stand"
+    lost = [] if reading.ids is None else list(reading.ids[~placed].unique())
     if not placed.any():
         ledger.notice(
             f"{reading.file.name}: the plots have no positions; all are taken to lie in the stand."
+        )
+    elif lost:
+        ledger.notice(
+            f"{reading.file.name}: no position of {counted(len(lost), 'plot')} ({listed(lost)}), "
+            "taken to lie in the stand."
         )
     return ledger.set_aside(reading, outside, reason=reason, what="on plots outside the stand")
 
@@ -164,14 +189,20 @@ def _trees(
     )
     bad_height = bad_height | (height <= 0) | (height > HEIGHT_MAX_M)
     count, bad_count = _whole(fields, "count")
+    stated, _ = fields.numbers("count")
     times, bad_times = _times(fields)
+    species = fields.cells("species")
+    species = species.mask(species.str.casefold().isin(_NO_TREE), "")
+    described = stem["dbh_cm"].notna() | (species != "") | (sold["product"] != "")
+    bad_count = bad_count & (described | (stated != 0))
     frame = pd.DataFrame(
         {
             "plot": fields.names("plot"),
-            "species": fields.cells("species"),
+            "species": species,
             "count": count,
             "times": times,
             "height_m": height.where(~bad_height),
+            "is_tree": described | (stated >= 1),
             "source_file": fields.reading.file.name,
             "record": fields.reading.record,
         }

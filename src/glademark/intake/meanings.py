@@ -144,11 +144,10 @@ MARKER = _meaning(
     "marker",
     "marker crew by markedby markername observer recorder user operator painter collector receiver",
 )
-COUNT = _meaning(
-    "count",
-    "count treecount trees ntrees numtrees nooftrees numberoftrees stems qty quantity n",
-    strict=True,
+_COUNT_HEADERS = (
+    "count treecount trees ntrees numtrees nooftrees numberoftrees stems qty quantity n"
 )
+COUNT = _meaning("count", _COUNT_HEADERS, strict=True)
 KIND = _meaning("kind", "kind markkind kindofmark", strict=True)
 TYPE = _meaning("type", "marktype treetype pointtype type featuretype feature")
 DBH = _meaning(
@@ -304,13 +303,13 @@ CRUISE = (
     _meaning("baf", "baf basalareafactor factor", units=_PER_AREA, strict=True),
     _meaning("plot_area", "plotarea plotsize area", units=_PLOT_AREAS, strict=True),
     _meaning("plot_radius", "plotradius", units=_LONG, strict=True),
-    _meaning("times", "times tally walkthroughtimes countedtimes"),
+    _meaning("times", "times walkthroughtimes countedtimes"),
     _meaning("walkthrough", "walkthrough countedtwice twice double"),
     DBH,
     DBH_UNIT,
     SPECIES,
     PRODUCT,
-    COUNT,
+    _meaning("count", f"{_COUNT_HEADERS} tally treesin intrees", strict=True),
     HEIGHT,
     VOLUME,
     VOLUME_UNIT,

@@ -26,6 +26,12 @@ from glademark.measure.standing import BASAL, SOLID
 from glademark.units import HECTARE_M2
 
 NOT_KNOWN = "the standing stock is not known; give [inputs] cruise or [allowance] standing"
+ONLY_PRODUCTS = (
+    "not all volume can be brought to m3, and the standing basal area is not known; give "
+    "basal_area under [allowance] standing"
+)
+NOTHING_STANDS = "the standing stock is zero"
+ONE_PLOT = "a single plot gives no confidence interval"
 
 
 def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
@@ -35,7 +41,8 @@ def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
     if row is None:
         row = _quantity(case, BASAL)
         subject = "share of the standing basal area removed (not all volume can be brought to m3)"
-    return _share(row, number(value), subject)
+    reason = NOT_KNOWN if case.layout.allowance.empty else ONLY_PRODUCTS
+    return _share(row, number(value), subject, unknown=reason)
 
 
 def _removal_basal_area_share_max(case: Case, value: Value) -> pd.DataFrame:
@@ -46,7 +53,7 @@ def _removal_basal_area_share_max(case: Case, value: Value) -> pd.DataFrame:
 
 def _residual_basal_area_min(case: Case, value: Value) -> pd.DataFrame:
     """Basal area left on the operable area."""
-    subject = "basal area left per hectare of operable area"
+    subject = "basal area left on the operable area"
     left = case.layout.residual
     if not left:
         return not_checked(reason=NOT_KNOWN, limit=value, unit="m2/ha", subject=subject)
@@ -62,12 +69,16 @@ def _quantity(case: Case, quantity: str) -> pd.Series | None:
     return None if rows.empty else rows.iloc[0]
 
 
-def _share(row: pd.Series | None, limit: float, subject: str) -> pd.DataFrame:
-    """A share taken, with its interval."""
+def _share(
+    row: pd.Series | None, limit: float, subject: str, *, unknown: str = NOT_KNOWN
+) -> pd.DataFrame:
+    """A share taken, with its interval; open at the top where the stock may be nothing."""
     if row is None or math.isnan(row["share"]):
-        return not_checked(reason=NOT_KNOWN, limit=limit, unit="share", subject=subject)
+        reason = unknown if row is None else NOTHING_STANDS
+        return not_checked(reason=reason, limit=limit, unit="share", subject=subject)
     rows = rows_of("allowance", [row["quantity"]], [row["share"]], subject=subject)
-    return _with_interval(rows, limit, "max", "share", (row["share_low"], row["share_high"]))
+    high = math.inf if row["standing_low"] <= 0 < row["drawn"] else row["share_high"]
+    return _with_interval(rows, limit, "max", "share", (row["share_low"], high))
 
 
 def _with_interval(
@@ -75,15 +86,26 @@ def _with_interval(
 ) -> pd.DataFrame:
     """One row held against a limit, near where its interval spans the limit."""
     low, high = ends
-    if not high > low:
+    alone = math.isnan(low)
+    if not (alone or high > low):
         return verdicts(rows, limit=limit, sense=sense, unit=unit)
     checked = verdicts(rows, limit=limit, sense=sense, unit=unit, near=-1.0)
-    spans = (checked["verdict"] == "met") & (low < limit < high)
-    reason = f"the confidence interval {low:.4g} to {high:.4g} spans the limit"
+    if not (alone or low < limit < high):
+        return checked
+    spans = checked["verdict"] == "met"
+    reason = ONE_PLOT if alone else _why_near(ends, limit, unit)
     return checked.assign(
         verdict=checked["verdict"].mask(spans, "near"),
         reason=checked["reason"].mask(spans, reason),
     )
+
+
+def _why_near(ends: tuple[float, float], limit: float, unit: str) -> str:
+    """What makes a row near: its interval, as shares or against the limit."""
+    low, high = (100 * end / (1.0 if unit == "share" else limit) for end in ends)
+    between = f"from {low:.1f} % up" if math.isinf(high) else f"{low:.1f} to {high:.1f} %"
+    of = "" if unit == "share" else " of it"
+    return f"the confidence interval spans the limit: {between}{of}"
 
 
 def setback_residuals(case: Case) -> pd.DataFrame:
@@ -116,8 +138,8 @@ def _setback_residual(
     case: Case, stock: pd.Series | None, name: str, minimum: float, area: BaseGeometry
 ) -> pd.DataFrame:
     """One setback."""
-    subject = f"residual basal area in setback {name}"
-    marked = {"layer": "setbacks", "feature": name}
+    subject = "residual basal area in setback {}"
+    marked = {"layer": "setbacks", "feature": name, "subject": subject.format(name)}
     if stock is None:
         row = not_checked(reason=NOT_KNOWN, limit=minimum, unit="m2/ha", subject=subject)
         return row.assign(**marked)

@@ -8,14 +8,19 @@ sampling error; the standing stock has, so that what is left is an interval.
 import math
 from collections.abc import Mapping, Sequence
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
 
 from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
+_NOTHING_LEFT = 1e-9
+"""Share of the operable area up to which ground not covered is rounding."""
 
 
 def allowance_table(
@@ -86,7 +91,8 @@ def _row(
     total = sum(drawn.values())
     share = math.nan if cap_share is None else cap_share
     left = share * standing - total
-    rest_ha = (operable_m2 - (covered_m2 or operable_m2)) / HECTARE_M2
+    rest_m2 = 0.0 if covered_m2 is None else operable_m2 - covered_m2
+    rest_ha = rest_m2 / HECTARE_M2 if rest_m2 > _NOTHING_LEFT * operable_m2 else 0.0
     per_m2 = _ratio(standing, operable_m2)
     return {
         "quantity": stock.quantity,
@@ -113,6 +119,61 @@ def _row(
         "share_covered": math.nan if covered_m2 is None else _ratio(total, per_m2 * covered_m2),
         "left_per_ha_rest": _ratio(left, rest_ha),
     }
+
+
+def allowance_notices(
+    stocks: Sequence[Stock],
+    table: pd.DataFrame,
+    *,
+    trees: pd.DataFrame,
+    cut: gpd.GeoDataFrame,
+    covered: Sequence[BaseGeometry],
+) -> tuple[str, ...]:
+    """
+    What the allowance does not say by itself.
+
+    Parameters
+    ----------
+    stocks
+        Standing stock of the operable area.
+    table
+        As from `allowance_table`.
+    trees
+        Cut trees, located or not: `count`, `basal_area_m2`.
+    cut
+        Those located: `count`, `position_error_m`.
+    covered
+        Polygons of the ground that the marking has covered; none where all of it is.
+
+    Returns
+    -------
+    notices
+        One sentence each: quantities left out, trees that draw no basal area, trees outside the
+        covered ground.
+    """
+    if not stocks:
+        return ()
+    names = [stock.quantity for stock in stocks if stock.quantity not in set(table["quantity"])]
+    notices = [
+        f"allowance: {name.replace('_', ' ')} is left out: its amount is not known for every cut "
+        "tree"
+        for name in names
+    ]
+    bare = int(trees.loc[~(trees["basal_area_m2"] > 0), "count"].sum())
+    if bare:
+        notices.append(
+            f"allowance: {bare:,} cut trees without a diameter draw no basal area: what is drawn "
+            "is too small by theirs"
+        )
+    if len(covered):
+        away = shapely.distance(shapely.union_all(covered), cut.geometry.to_numpy())
+        beyond = int(cut.loc[away > cut["position_error_m"].to_numpy(dtype=float), "count"].sum())
+        if beyond:
+            notices.append(
+                f"allowance: {beyond:,} cut trees stand outside the covered ground and are counted "
+                "as taken on it; is the covered ground complete?"
+            )
+    return tuple(notices)
 
 
 def _ratio(part: float, whole: float) -> float:

@@ -12,7 +12,12 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.forestry import SizeClasses
 from glademark.layout import Figures, Layout, StandFigures
-from glademark.measure.allowance import allowance_table, residual, stock_by_class
+from glademark.measure.allowance import (
+    allowance_notices,
+    allowance_table,
+    residual,
+    stock_by_class,
+)
 from glademark.measure.corridors import Corridors
 from glademark.measure.cover import Cover
 from glademark.measure.declared import declared, with_others
@@ -153,6 +158,13 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
             *survey.notices,
             *found.holes.notices,
             *found.standing.notices,
+            *allowance_notices(
+                found.standing.stocks,
+                allowance,
+                trees=found.trees,
+                cut=found.marks[found.marks["is_cut"]],
+                covered=survey.covered.geometry.tolist(),
+            ),
             *layout_notices(figures, disagreement, marks=found.marks, settings=project.openings),
         ),
     )

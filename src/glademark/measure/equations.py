@@ -12,6 +12,7 @@ from glademark.forestry.volume_equations import (
     Trees,
     TreeVolume,
     choose_equation_set,
+    equation_set_faults,
     equation_sets,
     sale_volume,
     tree_volume,
@@ -113,7 +114,7 @@ def _checked(name: str, part: str, product: Product) -> tuple[str, str]:
     where = f"[volume.products.{product.name}]"
     if name not in sets:
         msg = f"{where} equations: no set is called {name!r}; expected one of {', '.join(sets)}"
-        raise InputError(msg)
+        raise InputError(msg, *equation_set_faults())
     if part not in sets[name].parts:
         parts = ", ".join(sets[name].parts)
         msg = f"{where} part: {name} has no part {part!r}; expected one of {parts}"

@@ -86,7 +86,9 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
         trees=trees,
         parts=volumes(trees, table=sold.table, products=sold.products, settings=sold.settings),
         sold=sold,
-        standing=_standing(survey, project, sold, (classes, cover.operable.area / HECTARE_M2)),
+        standing=_standing(
+            survey, project, sold, cut=trees, ground=(classes, cover.operable.area / HECTARE_M2)
+        ),
         classes=classes,
     )
     layout = assemble(measured, survey, project)
@@ -103,7 +105,12 @@ def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
 
 
 def _standing(
-    survey: Survey, project: Project, sold: Sold, ground: tuple[SizeClasses, float]
+    survey: Survey,
+    project: Project,
+    sold: Sold,
+    *,
+    cut: pd.DataFrame,
+    ground: tuple[SizeClasses, float],
 ) -> Standing:
     """Standing stock: estimated from the cruise where there is one, else as given."""
     classes, operable_ha = ground
@@ -125,8 +132,9 @@ def _standing(
         classes=classes,
         operable_ha=operable_ha,
     )
-    cut = survey.marks[survey.marks["kind"] == "cut"]
-    return replace(found, notices=(*found.notices, *scope_notices(trees, cut, settings)))
+    unused = ["[allowance] standing is not used: the cruise says what stands"] if given else []
+    differ = scope_notices(trees, cut, settings)
+    return replace(found, notices=(*found.notices, *unused, *differ))
 
 
 def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:

@@ -25,6 +25,7 @@ from glademark.forestry import (
     per_hectare,
     plots_needed,
     scope_differences,
+    to_solid_m3,
 )
 from glademark.forestry.cruise import BASAL_AREA, TREES
 from glademark.measure.marks import size_class
@@ -121,7 +122,8 @@ def given_stocks(
     Returns
     -------
     stocks
-        Without error.
+        Without error. Solid volume is the sum of the products where it is not stated itself and the
+        stock of every product is, in a unit that converts to m3.
 
     Raises
     ------
@@ -147,7 +149,23 @@ def given_stocks(
             faults.append(_unit_fault(name, text, "ft2/acre, m3 or a product's sale unit"))
     if faults:
         raise InputError(*faults)
-    return tuple(stocks)
+    if SOLID not in {stock.quantity for stock in stocks}:
+        stocks += _solid_of(stocks, sold)
+    return tuple(sorted(stocks, key=_place))
+
+
+def _solid_of(stocks: Sequence[Stock], sold: Sold) -> list[Stock]:
+    """Solid volume of all products together, where it is known of every one."""
+    amount = {stock.quantity: stock.total.mean for stock in stocks if stock.quantity != BASAL}
+    if not sold.products or set(amount) != set(sold.products):
+        return []
+    solid = sum(float(to_solid_m3(amount[name], sold.products[name])[0]) for name in amount)
+    return [] if math.isnan(solid) else [_given(SOLID, "m3", "", solid)]
+
+
+def _place(stock: Stock) -> tuple[int, str]:
+    """Basal area first, then solid volume, then products by name."""
+    return {BASAL: 0, SOLID: 1}.get(stock.quantity, 2), stock.quantity
 
 
 def _unit_fault(name: str, text: str, expected: str) -> str:
@@ -200,7 +218,7 @@ def cruised(
     Raises
     ------
     InputError
-        If there is one plot only, or a stratum has no area.
+        If a stratum has no area, or no plots.
     """
     amounts = _amounts(trees, sold)
     table = _by_plot(plots, trees, amounts)
@@ -218,6 +236,11 @@ def cruised(
     ]
     lost = [name.replace("_", " ") for name in amounts if name not in known]
     notices = [f"cruise: {name} cannot be computed for every tree" for name in lost]
+    bare = int(trees.loc[trees["dbh"].isna(), "count"].sum())
+    if bare:
+        notices.append(
+            f"cruise: {bare:,} trees without a diameter; there is no distribution by size class"
+        )
     shown = plots[["plot", "stratum", "weight", "geometry"]].assign(
         trees_per_ha=table[TREES].to_numpy(),
         basal_area_m2_ha=table[BASAL_AREA].to_numpy(),
@@ -297,7 +320,14 @@ def _estimate(values: pd.Series, plots: gpd.GeoDataFrame, settings: AllowanceSet
             "expected one area a stratum. Add it"
         )
         raise InputError(msg)
-    names = [name for name in settings.strata if (stratum == name).any()]
+    names = list(settings.strata)
+    bare = [name for name in names if not (stratum == name).any()]
+    if bare:
+        msg = (
+            f"[allowance] strata: {', '.join(map(repr, bare))} has an area and no plot of the "
+            "cruise; expected plots in every stratum. Correct the names, or leave the stratum out"
+        )
+        raise InputError(msg)
     return estimate_strata(
         [
             estimate_mean(
@@ -317,7 +347,9 @@ def _unit(name: str, sold: Sold) -> str:
 
 
 def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
-    """Trees and basal area per hectare by size class, plots weighted alike."""
+    """Trees and basal area per hectare by size class; empty where a diameter is missing."""
+    if trees["dbh"].isna().any():
+        return pd.DataFrame(columns=["trees", "basal_area_m2"])
     label = size_class(trees, classes=classes)
     present = [name for name in classes.labels if (label == name).any()]
     tables = {
@@ -333,9 +365,14 @@ def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses
 def _how_many(basal_area: Estimate) -> str:
     """How good the cruise is, and how many plots would reach a usual error."""
     variation = basal_area.coefficient_of_variation_pct
+    if basal_area.plots == 1:
+        return "cruise: one plot says nothing of the sampling error; take more"
+    if math.isnan(basal_area.sampling_error_pct):
+        return f"cruise: {basal_area.plots} plots, all of them without trees"
     said = (
         f"cruise: {basal_area.plots} plots, sampling error of basal area "
-        f"{basal_area.sampling_error_pct:.1f} % at {basal_area.confidence:.0%}"
+        f"{basal_area.sampling_error_pct:.1f} % at "
+        f"{100 * basal_area.confidence:g} %"
     )
     if not variation > 0:
         return said
@@ -354,7 +391,7 @@ def scope_notices(
     trees
         Trees on cruise plots: `dbh_cm`, `product`.
     marked
-        Cut trees: `dbh_cm`, `product`.
+        Cut trees, located or not: `dbh_cm`, `product`.
     settings
         Smallest diameter of the cruise, tops of both.
 

@@ -19,6 +19,7 @@ from glademark.forestry.volume_equations.registry import (
     EquationChoice,
     choose_equation_set,
     contract_faults,
+    equation_set_faults,
     equation_sets,
     load_equation_sets,
 )
@@ -46,6 +47,7 @@ __all__ = [
     "can_be_sold_as",
     "choose_equation_set",
     "contract_faults",
+    "equation_set_faults",
     "equation_sets",
     "load_equation_sets",
     "make_volume_table",

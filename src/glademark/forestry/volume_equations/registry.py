@@ -30,6 +30,7 @@ __all__ = [
     "EquationChoice",
     "choose_equation_set",
     "contract_faults",
+    "equation_set_faults",
     "equation_sets",
     "load_equation_sets",
 ]
@@ -83,7 +84,6 @@ class EquationChoice:
     reason: str
 
 
-@cache
 def equation_sets() -> Mapping[str, EquationSet]:
     """
     Every set of volume equations that can be used, by id.
@@ -98,7 +98,25 @@ def equation_sets() -> Mapping[str, EquationSet]:
     >>> list(equation_sets())[:2]
     ['national-2024', 'lake-states-1984']
     """
-    return load_equation_sets(entry_points(group=ENTRY_POINT_GROUP))[0]
+    return _installed()[0]
+
+
+def equation_set_faults() -> tuple[str, ...]:
+    """
+    Why plug-ins of volume equations were left out.
+
+    Returns
+    -------
+    faults
+        One sentence each; empty where all of them keep the contract.
+    """
+    return _installed()[1]
+
+
+@cache
+def _installed() -> tuple[Mapping[str, EquationSet], tuple[str, ...]]:
+    """Sets of all installed packages, and what is wrong with those left out."""
+    return load_equation_sets(entry_points(group=ENTRY_POINT_GROUP))
 
 
 def load_equation_sets(

@@ -1,0 +1,233 @@
+"""The allowance by hand: cap, drawn, left, covered ground, and what it must say by itself."""
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from glademark.forestry import estimate_mean
+from glademark.layout import Layout
+from glademark.measure.allowance import allowance_table
+from glademark.measure.standing import BASAL, Stock
+
+HECTARE = shapely.box(0, 0, 100, 100)
+WEST_HALF = shapely.box(0, 0, 50, 100)
+ZONES = ("corridor", "opening", "matrix", "landing")
+CORD_M3 = 79 * 0.3048**3  # 79 ft3 of solid wood (Minnesota Statutes 239.33)
+Build = Callable[..., Layout]
+
+
+def cut(basal_area_m2: float = 0.5, *, x: float = 25.0, **columns: object) -> dict[str, object]:
+    """A record of ten cut trees with a basal area in all."""
+    dbh_cm = math.sqrt(basal_area_m2 / 10 * 40_000 / math.pi)
+    tree = {"geometry": shapely.Point(x, 50), "dbh": dbh_cm, "dbh_cm": dbh_cm, "count": 10}
+    return {**tree, **columns}
+
+
+def sold(**units: str) -> dict[str, Any]:
+    """Products with their sale units."""
+    return {"products": {name: {"unit": unit} for name, unit in units.items()}}
+
+
+def stands(**amounts: str) -> dict[str, Any]:
+    """The table ``[allowance]`` with a cap of 40 % of a given stock."""
+    return {"removal_share_max": "40 %", "standing": amounts}
+
+
+def row_of(layout: Layout, quantity: str = BASAL) -> dict[str, Any]:
+    """Row of the allowance for one quantity."""
+    return dict(layout.allowance.set_index("quantity").loc[quantity])
+
+
+def test_part_marked_stand(layout_of: Build) -> None:
+    """With half a hectare covered, 3 of 20 m2 are 15 % of all, 30 % there; 5 m2 go on the rest."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(3.0)],
+        covered=[WEST_HALF],
+        project={"allowance": stands(basal_area="20 m2/ha")},
+    )
+    row = row_of(layout)
+
+    assert row["share"] == pytest.approx(0.15)
+    assert row["share_covered"] == pytest.approx(0.30)
+    # (8 - 3) m2 on the other 0.5 ha
+    assert row["left_per_ha_rest"] == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(
+    ("covered", "left_per_ha"),
+    [
+        ([HECTARE], math.nan),
+        ([shapely.box(0, 0, 100 - 1e-10, 100)], math.nan),
+        ([shapely.box(500, 500, 600, 600)], 5.0),
+        ([], math.nan),
+    ],
+)
+def test_what_is_left_for_the_rest(
+    layout_of: Build, covered: list[shapely.Polygon], left_per_ha: float
+) -> None:
+    """Where all is covered there is no rest to spare for; where nothing is, the rest is all."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(3.0)],
+        covered=covered,
+        project={"allowance": stands(basal_area="20 m2/ha")},
+    )
+
+    assert row_of(layout)["left_per_ha_rest"] == pytest.approx(left_per_ha, nan_ok=True)
+
+
+def test_trees_outside_the_covered_ground_are_noticed(layout_of: Build) -> None:
+    """Marks on ground that is said not to be covered make the covered ground doubtful."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(x=25.0), cut(x=52.0), cut(x=80.0)],
+        covered=[WEST_HALF],
+        project={"allowance": stands(basal_area="20 m2/ha")},
+    )
+
+    (notice,) = (notice for notice in layout.notices if "outside the covered ground" in notice)
+
+    assert notice.startswith("allowance: 10 cut trees stand outside the covered ground")
+
+
+def test_keep_outs_hold_none_of_the_stock(layout_of: Build) -> None:
+    """With a fifth of a hectare kept out, 20 m2/ha stand on 0.8 ha: 16 m2."""
+    layout = layout_of(
+        HECTARE,
+        keep_out=[shapely.box(0, 0, 20, 100)],
+        marks=[cut(4.0)],
+        project={"allowance": stands(basal_area="20 m2/ha")},
+    )
+
+    assert row_of(layout)["standing"] == pytest.approx(16.0)
+    assert row_of(layout)["share"] == pytest.approx(0.25)
+
+
+def test_the_paper_tally_draws_too(layout_of: Build) -> None:
+    """Two cords tallied on paper and one on the map are three of ten."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(product="pulpwood", volume=1.0, volume_unit="cord", paint_meaning="corridor")],
+        tally=[{"product": "pulpwood", "volume": 2.0, "volume_unit": "cord", "zone": "matrix"}],
+        project={"volume": sold(pulpwood="cord"), "allowance": stands(pulpwood="10 cord")},
+    )
+    row = row_of(layout, "pulpwood")
+
+    assert [row["drawn_corridor"], row["drawn_matrix"], row["drawn"]] == pytest.approx([1, 2, 3])
+    assert row["left"] == pytest.approx(4.0 - 3.0)
+
+
+def test_all_products_together_in_solid_wood(layout_of: Build) -> None:
+    """10 cords and 20 m3 standing are 42.37 m3; a cord of them is 5.28 %."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(product="pulpwood", volume=1.0, volume_unit="cord")],
+        project={
+            "volume": sold(pulpwood="cord", bolts="m3"),
+            "allowance": stands(pulpwood="10 cord", bolts="20 m3"),
+        },
+    )
+    row = row_of(layout, "solid_volume")
+
+    assert row["standing"] == pytest.approx(10 * CORD_M3 + 20)
+    assert row["share"] == pytest.approx(CORD_M3 / (10 * CORD_M3 + 20))
+    assert row["cap"] == pytest.approx(0.4 * row["standing"])
+
+
+def test_basal_area_alone_where_a_product_has_no_solid_volume(layout_of: Build) -> None:
+    """Board feet have no general conversion: there is no cap in m3, and one in basal area."""
+    product = {"sawlog": {"unit": "board foot", "rule": "doyle"}}
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(1.0, product="sawlog", volume=500.0, volume_unit="board foot")],
+        project={
+            "volume": {"products": product},
+            "allowance": stands(sawlog="2 MBF", basal_area="20 m2/ha"),
+        },
+    )
+
+    assert layout.allowance["quantity"].tolist() == [BASAL, "sawlog"]
+    assert row_of(layout)["cap"] == pytest.approx(8.0)
+
+
+def test_what_is_not_known_of_every_tree_is_left_out_and_said(layout_of: Build) -> None:
+    """A cut sawlog without a volume would make the share of sawlogs too small."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(product="bolts", dbh=math.nan, dbh_cm=math.nan)],
+        project={
+            "volume": sold(bolts="m3"),
+            "allowance": stands(bolts="20 m3", basal_area="20 m2/ha"),
+        },
+    )
+
+    assert layout.allowance["quantity"].tolist() == [BASAL]
+    notices = [notice for notice in layout.notices if notice.startswith("allowance: ")]
+    assert notices[:2] == [
+        "allowance: solid volume is left out: its amount is not known for every cut tree",
+        "allowance: bolts is left out: its amount is not known for every cut tree",
+    ]
+    assert notices[2].startswith("allowance: 10 cut trees without a diameter draw no basal area")
+
+
+def test_an_overdrawn_cap_leaves_less_than_nothing(layout_of: Build) -> None:
+    """10 m2 drawn from a cap of 8 m2 leave 2 m2 too little."""
+    layout = layout_of(
+        HECTARE, marks=[cut(10.0)], project={"allowance": stands(basal_area="20 m2/ha")}
+    )
+
+    assert row_of(layout)["left"] == pytest.approx(-2.0)
+
+
+def test_without_a_cap_the_share_is_known(layout_of: Build) -> None:
+    """What is taken can be said without a rule on what may be."""
+    layout = layout_of(
+        HECTARE,
+        marks=[cut(5.0)],
+        project={"allowance": {"standing": {"basal_area": "20 m2/ha"}}},
+    )
+
+    assert row_of(layout)["share"] == pytest.approx(0.25)
+    assert math.isnan(row_of(layout)["cap"])
+    assert layout.residual["basal_area_m2_ha"] == pytest.approx(15.0)
+
+
+amounts = st.floats(0, 1e4)
+
+
+@given(
+    plots=st.lists(st.floats(1, 80), min_size=2, max_size=12),
+    drawn=st.tuples(amounts, amounts, amounts, amounts),
+    cap=st.floats(0.01, 1),
+    covered=st.floats(0.01, 0.99),
+)
+def test_accounts_balance(
+    plots: list[float], drawn: tuple[float, ...], cap: float, covered: float
+) -> None:
+    """Zones add up to what is drawn, drawn and left to the cap; the interval holds the share."""
+    stock = Stock(
+        quantity=BASAL, unit="m2", log_rule="", basis="cruise", total=estimate_mean(plots)
+    )
+    cells = pd.DataFrame({"zone": ZONES, "product": "", "basal_area_m2": drawn})
+    areas = dict.fromkeys(ZONES, 2_500.0)
+    table = allowance_table(
+        [stock], cells, cap_share=cap, zone_area_m2=areas, covered_m2=covered * 10_000
+    )
+    row = table.iloc[0].to_dict()
+    total = sum(drawn)
+
+    assert sum(
+        row[f"drawn_{zone}"] for zone in ("corridor", "opening", "matrix", "other")
+    ) == pytest.approx(total)
+    assert row["left"] + row["drawn"] == pytest.approx(row["cap"])
+    assert row["share"] == pytest.approx(row["share_covered"] * covered)
+    assert row["share_low"] <= row["share"] * (1 + 1e-9)
+    assert not row["share_high"] < row["share"] * (1 - 1e-9)
+    assert row["left_per_ha_rest"] * (1 - covered) == pytest.approx(row["left"])
