@@ -59,7 +59,11 @@ def layout(
     """Lay out the harvest that the file PROJECT describes."""
     from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
     from glademark.pipeline import lay_out  # noqa: PLC0415 - keeps --help light
+    from glademark.project import read_project  # noqa: PLC0415 - keeps --help light
 
+    if read_project(project).heading.stand_id:
+        _layout_of_stands(project, out, as_json=as_json, only=only, strict=strict)
+        return
     with _progress() as on_each:
         outcome = lay_out(project, out=out, only=only, also=PACKED[pack], on_each=on_each)
     if as_json:
@@ -67,6 +71,31 @@ def layout(
     else:
         _print_summary(outcome)
     if strict and (outcome.checks["verdict"] == "exceeded").any():
+        sys.exit(EXCEEDED)
+
+
+def _layout_of_stands(
+    project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], strict: bool
+) -> None:
+    """Lay out every stand of a project with many."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
+    from glademark.deliver.terminal_stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.pipeline_stands import lay_out_stands  # noqa: PLC0415 - the same
+
+    with _progress() as on_each:
+        outcome = lay_out_stands(project, out=out, only=only, on_each=on_each)
+    if as_json:
+        click.echo(summary_text(outcome.summary), nl=False)
+    else:
+        print_stands(
+            [stand.row for stand in outcome.stands],
+            Console(),
+            heading=outcome.project.heading,
+            files=outcome.files,
+        )
+    if strict and outcome.summary["checks"]["exceeded"]:
         sys.exit(EXCEEDED)
 
 
