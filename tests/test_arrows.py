@@ -33,9 +33,11 @@ MAY_KNOW = {
     "deliver": GROUND | {"forestry", "project", "measure", "judge", ""},
     "pipeline": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
     "pipeline_stands": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
+    "batch": GROUND | {"", "project", "intake", "judge", "deliver", "plugins", "pipeline_stands"},
     "plugins": {"errors", "deliver", "judge"},
     "cli": {
         "",
+        "batch",
         "errors",
         "pipeline",
         "pipeline_stands",

@@ -114,6 +114,38 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
         click.echo(path)
 
 
+@cli.command()
+@click.argument("projects", type=PATH, nargs=-1, required=True)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--workers", type=click.IntRange(1), help="Processes; one a processor if left out.")
+@click.option(
+    "--scheduler", default="", metavar="ADDRESS", help="A Dask cluster that runs already."
+)
+@click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+def batch(
+    projects: tuple[Path, ...], out: Path, *, workers: int | None, scheduler: str, strict: bool
+) -> None:
+    """Lay out whole ownerships: the stands of all PROJECTS, side by side.
+
+    Writes one folder a layer with a GeoParquet file a stand, and tables of all stands. Stands that
+    are done already from the same inputs are skipped, so that a broken run is taken up again.
+    """
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
+    from glademark.deliver.terminal_stands import print_stands  # noqa: PLC0415 - the same
+
+    with _progress() as on_each:
+        engine = Engine(workers=workers, scheduler=scheduler)
+        outcome = lay_out_batch(projects, out=out, engine=engine, on_each=on_each)
+    if outcome.skipped:
+        click.echo(f"{outcome.skipped:,} stands were done before and are skipped", err=True)
+    heading = outcome.project.heading
+    print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
+    if strict and any(row.get("exceeded") for row in outcome.rows):
+        sys.exit(EXCEEDED)
+
+
 @contextmanager
 def _progress() -> Iterator[Callable[[str], None] | None]:
     """Say on a terminal what is being made; say nothing elsewhere."""

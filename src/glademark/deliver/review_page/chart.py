@@ -116,7 +116,6 @@ def _figure(content: MapContent) -> Figure:
         x_range=Range1d(start=west, end=east),
         y_range=Range1d(start=south, end=north),
         tools=[PanTool(), wheel],
-        active_scroll=wheel,
         toolbar_location=None,
         sizing_mode="stretch_both",
         min_border=0,
@@ -126,6 +125,7 @@ def _figure(content: MapContent) -> Figure:
         lod_threshold=_SLOW_FROM,
         lod_factor=_DRAWN_MEANWHILE,
     )
+    chart.toolbar.active_scroll = wheel
     chart.axis.visible = False
     chart.grid.visible = False
     _add_areas(chart, content)
