@@ -18,7 +18,7 @@ from glademark.advice.spared_holes import Spared
 
 FloatArray = npt.NDArray[np.float64]
 
-ROUNDS_MAX = 400
+ROUNDS_MAX = 120
 """Most programs solved for one aim: beyond, the answer is bounded instead of proved."""
 
 _SAME = 1e-6

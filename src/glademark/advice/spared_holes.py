@@ -111,7 +111,7 @@ class SparedHoles:
             return opening.hole
         key = (place, mine)
         if key not in self._known:
-            self._known[key] = self._measured(opening, mine)
+            self._known[key] = self._measured(place, mine)
         return self._known[key]
 
     def area_m2(self, places: Iterable[int], spared: Spared) -> float:
@@ -156,14 +156,12 @@ class SparedHoles:
         ).iloc[0]
         return union
 
-    def _measured(self, opening: Opening, spared: Spared) -> BaseGeometry:
-        """The hole less the spared crowns; with gaps closed, joined anew from those that go."""
-        crowns = shapely.union_all(self.discs[sorted(spared)])
-        whole = opening.hole
-        if self.link_distance_m > 0:
-            place = self.openings.index(opening)
-            whole = shapely.difference(self.closed(place, spared), self.leave_crowns)
-        return only_polygon(shapely.difference(whole, crowns))
+    def _measured(self, place: int, spared: Spared) -> BaseGeometry:
+        """Crowns that go, joined anew, less those that stand: the overlay that the layout makes."""
+        # the hole less the spared crowns is the same ground, but other slivers along equal edges
+        stands = shapely.union_all([self.leave_crowns, *self.discs[sorted(spared)]])
+        closed = self.closed(place, spared)
+        return only_polygon(shapely.difference(closed, stands))
 
 
 def spared_holes(
