@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.advice.cover import LostArea, Row
 from glademark.advice.faces import QUAD_SEGS, Faces
 from glademark.advice.needs import capped, widest_short
+from glademark.advice.parting import holds_together
 from glademark.advice.spared_holes import BoolArray, Spared, SparedHoles
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.joined import TOUCH_M, join_openings
@@ -24,6 +25,9 @@ IntArray = npt.NDArray[np.intp]
 _WIDER = 1.01
 _FEW = 60
 """Trees up to which the widest set is looked for: each of them is a measurement."""
+
+_CHAIN_MAX = 12
+"""Rows that one measured set gives, each for the trees of the one before spared as well."""
 
 _LOOSE = 1e-7
 """Share of an area by which the sum over its faces may miss it."""
@@ -315,21 +319,38 @@ class JoinedArea:
         rows
             One or two.
         """
+        rows: list[Row] = []
+        wide = spared
+        for _ in range(_CHAIN_MAX):
+            row, parting = self._cut(wide)
+            rows.append(row)
+            wide = wide | parting
+            if not parting or self.short(wide) <= 0:
+                break
+        if len(self.trees) <= _FEW:
+            others = sorted(self.trees - spared)
+            wide = widest_short(self, spared, others)
+            rows.append(Row(weights=dict.fromkeys(sorted(self.trees - wide), 1.0), least=1.0))
+        return rows
+
+    def _cut(self, spared: Spared) -> tuple[Row, Spared]:
+        """What the others can do about the largest hole, and which of them may part it."""
         joined = self.joined(spared)
         worst = joined.iloc[int(np.argmax(joined["area_m2"].to_numpy()))]
         missing = float(worst["area_m2"]) - self.most_m2
-        gains: dict[int, float] = {}
-        places = [self.places[int(number)] for number in str(worst["openings"]).split(", ")]
+        at = [int(number) for number in str(worst["openings"]).split(", ")]
+        places = [self.places[i] for i in at]
+        parting = holds_together(
+            np.array([self.holes.hole(place, spared) for place in places], dtype=object),
+            [self.faces[i] for i in at],
+            strips=self.strips.geometry.to_numpy(),
+            width_m=self.strips["width_m"].to_numpy(dtype=float),
+            spared=spared,
+        )
         nearby: Spared = frozenset().union(*(self.holes.openings[i].nearby for i in places))
         others = np.array(sorted(nearby - spared), dtype=np.intp)
-        if len(others):
-            gains = self._gains(worst.geometry, others, places, spared, missing)
-        rows = [capped(gains, missing)]
-        if len(gains) <= _FEW:
-            order = sorted(gains, key=lambda tree: (gains[tree], tree))
-            wide = widest_short(self, spared, order)
-            rows.append(Row(weights=dict.fromkeys(sorted(self.trees - wide), 1.0), least=1.0))
-        return rows
+        gains = self._gains(worst.geometry, others, places, spared, missing, parting)
+        return capped(gains, missing), parting or frozenset()
 
     def _gains(
         self,
@@ -338,6 +359,7 @@ class JoinedArea:
         places: Sequence[int],
         spared: Spared,
         missing: float,
+        parting: Spared | None,
     ) -> dict[int, float]:
         """Most that each tree can do: all of it where it may part the hole."""
         around = self.holes.discs[others]
@@ -345,13 +367,17 @@ class JoinedArea:
             reach = self.holes.link_distance_m * _WIDER
             around = shapely.buffer(around, reach, quad_segs=QUAD_SEGS)
         gain = shapely.area(shapely.intersection(whole, around))
-        gain = gain + self._strip_losses(others, places, spared, missing)
+        if parting is None:
+            gain = gain + self._strip_losses(others, places, spared, missing)
+        else:
+            gain = gain + self._strip_losses(others, places, spared, None)
+            gain = np.where(np.isin(others, sorted(parting)), missing, gain)
         return dict(zip(others.tolist(), gain.tolist(), strict=True))
 
     def _strip_losses(
-        self, trees: IntArray, places: Sequence[int], spared: Spared, missing: float
+        self, trees: IntArray, places: Sequence[int], spared: Spared, missing: float | None
     ) -> FloatArray:
-        """Most strip that each tree can take from the hole; all where it may part it."""
+        """Most strip that each tree can take away; all that is missing where it may part holes."""
         crowns = self.holes.discs[trees]
         ground = self.strips.geometry.to_numpy()
         width = self.strips["width_m"].to_numpy(dtype=float)
@@ -366,7 +392,10 @@ class JoinedArea:
             loss = loss + shapely.area(shapely.intersection(beside, near))
             # a strip leaves the hole only with the trees over the ground where the two meet
             over = shapely.distance(crowns, shapely.intersection(strip, opened))
-            loss = np.where(over <= reach, missing, loss)
+            strip_m2 = loss + shapely.area(beside) if missing is None else missing
+            loss = np.where(over <= reach, strip_m2, loss)
+        if missing is None:
+            return loss
         widest = float(width[met].max()) if len(met) else 0.0
         return np.where(self._may_part(crowns, left, widest), missing, loss)
 

@@ -1,8 +1,9 @@
 """What the advice says: trees to leave standing, wood given up, proof, limits before and after."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -152,6 +153,31 @@ class Advice:
             Of the layout that was measured and judged again.
         """
         return self.after[self.after["verdict"] == "exceeded"]
+
+    def again(self, row: Mapping[Any, Any]) -> tuple[float, str]:
+        """
+        What one check gives once the marks are left standing.
+
+        Parameters
+        ----------
+        row
+            Of `before`.
+
+        Returns
+        -------
+        measured, verdict
+            Of a joined opening that was parted, its largest part; NaN and met where nothing of it
+            is left.
+        """
+        rows = self.after[self.after["limit"] == row["limit"]]
+        found = rows[rows["subject"] == row["subject"]]
+        if found.empty and row["layer"] == "joined_openings":
+            numbers = set(str(row["feature"]).split(", "))
+            inside = [numbers.issuperset(str(one).split(", ")) for one in rows["feature"]]
+            found = rows[inside].sort_values("measured", ascending=False)
+        if found.empty:
+            return math.nan, "met"
+        return float(found["measured"].iloc[0]), str(found["verdict"].iloc[0])
 
     @property
     def mended(self) -> bool:

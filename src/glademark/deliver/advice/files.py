@@ -116,10 +116,6 @@ def advice_text(advice: Advice) -> str:
 def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several types
     """The advice in the types of JSON."""
     spare = advice.spare.drop(columns="geometry").astype(object)
-    after = advice.after.set_index(["limit", "subject"])["measured"]
-    after = after[~after.index.duplicated()]
-    exceeded = advice.exceeded
-    key = list(zip(exceeded["limit"], exceeded["subject"], strict=True))
     limits = [
         {
             "limit": row["limit"],
@@ -127,9 +123,9 @@ def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several ty
             "limit_value": row["limit_value"],
             "unit": row["unit"],
             "before": row["measured"],
-            "after": float(after.get(name, float("nan"))),
+            "after": advice.again(row)[0],
         }
-        for name, row in zip(key, exceeded.to_dict("records"), strict=True)
+        for row in advice.exceeded.to_dict("records")
     ]
     return json_value(
         {

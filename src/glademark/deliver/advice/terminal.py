@@ -92,15 +92,10 @@ def _limits(advice: Advice, units: Units) -> Table:
     table = Table(box=None, pad_edge=False, header_style="")
     for name in ("what", "as marked", "limit", "mended", "verdict"):
         table.add_column(name, overflow="fold")
-    again = advice.after.drop_duplicates(["limit", "subject"]).set_index(["limit", "subject"])
     for row in advice.exceeded.to_dict("records"):
-        key = (row["limit"], row["subject"])
+        measured, verdict = advice.again(row)
         before, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
-        after, verdict = "none left", "met"
-        if key in again.index:
-            found = again.loc[key]
-            after, _ = show_against(found["measured"], row["limit_value"], row["unit"], units)
-            verdict = str(found["verdict"])
+        after, _ = show_against(measured, row["limit_value"], row["unit"], units)
         table.add_row(shown_text(row["subject"], longest=_LONGEST), before, limit, after, verdict)
     return table
 
