@@ -30,16 +30,20 @@ MAY_KNOW = {
     "intake": GROUND | {"forestry", "project"},
     "measure": GROUND | {"forestry", "project"},
     "judge": GROUND | {"forestry", "project", "measure"},
-    "deliver": GROUND | {"forestry", "project", "measure", "judge", ""},
+    "advice": GROUND | {"forestry", "project", "measure", "judge"},
+    "deliver": GROUND | {"forestry", "project", "measure", "judge", "advice", ""},
     "pipeline": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
     "pipeline_stands": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
     "batch": GROUND | {"", "project", "intake", "judge", "deliver", "plugins", "pipeline_stands"},
+    "pipeline_advice": GROUND
+    | {"project", "intake", "measure", "judge", "advice", "deliver", "plugins"},
     "plugins": {"errors", "deliver", "judge"},
     "cli": {
         "",
         "batch",
         "errors",
         "pipeline",
+        "pipeline_advice",
         "pipeline_stands",
         "project",
         "intake",
@@ -123,7 +127,7 @@ def test_only_the_command_line_starts_the_pipeline() -> None:
         str(path.relative_to(PACKAGE))
         for path in others
         for module in imported(path)
-        if wing_of(module) in ("cli", "pipeline")
+        if wing_of(module) in ("cli", "pipeline", "pipeline_advice")
     ]
 
     assert broken == []
@@ -134,13 +138,13 @@ def test_the_ground_floor_knows_no_maps() -> None:
     assert strangers("forestry", GIS) == []
 
 
-@pytest.mark.parametrize("wing", ["measure", "judge"])
+@pytest.mark.parametrize("wing", ["measure", "judge", "advice"])
 def test_measuring_and_judging_touch_no_files(wing: str) -> None:
     """What measures and judges takes frames and gives frames: no files, no terminal."""
     assert strangers(wing, FILES | OUTPUT) == []
 
 
-@pytest.mark.parametrize("wing", ["forestry", "intake", "measure", "judge"])
+@pytest.mark.parametrize("wing", ["forestry", "intake", "measure", "judge", "advice"])
 def test_only_the_command_line_and_delivery_speak(wing: str) -> None:
     """No wing that works prints, or asks a terminal anything."""
     printed = [

@@ -146,6 +146,38 @@ def batch(
         sys.exit(EXCEEDED)
 
 
+@cli.command()
+@click.argument("project", type=PATH)
+@click.option(
+    "--by",
+    type=click.Choice(["trees", "volume"]),
+    default="trees",
+    show_default=True,
+    help="What is to be least.",
+)
+@click.option(
+    "--apply", "marks", type=PATH, help="Write the marks that result: csv, gpkg, geojson."
+)
+@click.option("-o", "--out", type=PATH, help="Folder for the results; 'advice' beside PROJECT.")
+@click.option("--json", "as_json", is_flag=True, help="Print advice.json instead.")
+def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_json: bool) -> None:  # noqa: ANN401 - one of two words
+    """Tell the fewest marks to leave standing so that PROJECT keeps inside its limits."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.deliver.advice.files import advice_text  # noqa: PLC0415 - the same
+    from glademark.deliver.advice.terminal import print_advice  # noqa: PLC0415 - the same
+    from glademark.pipeline_advice import give_advice  # noqa: PLC0415 - the same
+
+    advised = give_advice(project, by=by, out=out, apply=marks)
+    if as_json:
+        click.echo(advice_text(advised.advice), nl=False)
+        return
+    console = Console()
+    print_advice(advised.advice, console, units=advised.project.heading.units)
+    for path in advised.files:
+        click.echo(path)
+
+
 @contextmanager
 def _progress() -> Iterator[Callable[[str], None] | None]:
     """Say on a terminal what is being made; say nothing elsewhere."""

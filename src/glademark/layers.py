@@ -381,6 +381,9 @@ MARKS = Layer(
         _text("source_file", "File", "Input file of the record."),
         _count("record", "Record", "Line or feature number in that file."),
         *_where_given(
+            _flag(
+                "must_go", "Must go", "Whether it is never to be spared, where the marks say so."
+            ),
             _real("elevation_m", "m", "Elevation", "Height of the ground in the terrain raster."),
             _real("slope_pct", "%", "Slope", "Slope of the ground by Horn's method."),
             _text("reach_corridor", "Corridor in reach", "Corridor whose edge is nearest."),
@@ -681,6 +684,30 @@ PARAMETERS = Layer(
         _text("value", "Value", "As JSON; quantities in SI units."),
     ),
 )
+SPARE = Layer(
+    name="spare",
+    title="Trees to leave standing",
+    meaning="A mark that is better left standing, so that the layout keeps inside its limits.",
+    geometry="Point",
+    columns=(
+        *(
+            column
+            for column in MARKS.columns
+            if column.name
+            in {"tree_id", "marker", "count", "dbh_cm", "species", "product", "paint", "group"}
+        ),
+        _count("opening", "Opening", "Number of the opening that it was cut in; empty for none."),
+        _text("mends", "Mends", "Limits that would be exceeded again without this tree."),
+        _real("crown_radius_m", "m", "Crown radius", "Radius of the crown that stands again."),
+        _BASAL_AREA,
+        _real("volume", "", "Volume", "Net volume given up, in the sale unit of its product."),
+        _text("volume_unit", "Volume unit", "Sale unit of the volume."),
+        _VOLUME_M3,
+        _text("source_file", "File", "Input file of the record."),
+        _count("record", "Record", "Line or feature number in that file."),
+    ),
+)
+"""Layer of the advice; it is no part of a layout."""
 
 STAND_ID = _text("stand_id", "Stand", "Stand that the row belongs to, where there are many.")
 """First column of every layer and table of a run over many stands."""

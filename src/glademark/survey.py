@@ -74,7 +74,8 @@ class Survey:
         unlisted), `group`, `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit`
         (recorded with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order`
         (of boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on
-        its edge), `source_file`, `record`, then every other column that came in, as text.
+        its edge), `source_file`, `record`, then `must_go` (bool: no advice may spare it) where a
+        file says so, then every other column that came in, as text.
     tally
         Trees without a position: `zone` (corridor, opening, matrix, landing or keep_out),
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,

@@ -165,7 +165,7 @@ def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
 
 def _refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
     """Refuse to write where an input file stands."""
-    for source in _input_files(project):
+    for source in input_files(project):
         for target in targets:
             if target.exists() and source.exists() and target.samefile(source):
                 msg = (
@@ -175,8 +175,20 @@ def _refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
                 raise OutputError(msg)
 
 
-def _input_files(project: Project) -> Iterator[Path]:
-    """Every file that the project reads."""
+def input_files(project: Project) -> Iterator[Path]:
+    """
+    Every file that the project reads.
+
+    Parameters
+    ----------
+    project
+        The project.
+
+    Yields
+    ------
+    path
+        Of one file.
+    """
     inputs = project.inputs
     for name in type(inputs).model_fields:
         source = getattr(inputs, name)

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from glademark.intake.cells import yes_or_no
 from glademark.intake.columns import words
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
@@ -34,6 +35,9 @@ MARK_COLUMNS = (
 )  # fmt: skip
 """Columns of `Survey.marks`, before those that came in besides."""
 
+MUST_GO = "must_go"
+"""Column of `Survey.marks` that is there only where a file of marks says so."""
+
 _RESERVED = frozenset({*MARK_COLUMNS, *MARKS.names, "geometry", "geom", "fid", "ogc_fid"})
 _CROWN_WORDS = frozenset({"crown", "crownm", "crownft", "crownsize"})
 _SIZES = (
@@ -62,7 +66,8 @@ def mark_fields(
     Returns
     -------
     frame
-        `MARK_COLUMNS`, on the index of the records; `inside` is still to be found.
+        `MARK_COLUMNS`, on the index of the records, and `MUST_GO` where the file has it; `inside`
+        is still to be found.
     reasons
         By group of reasons, in a few words: a reason a record, empty where it can be used.
 
@@ -99,7 +104,20 @@ def mark_fields(
             "record": fields.reading.record,
         }
     )
-    return pd.concat([frame, stem, kind, product, size], axis=1)[list(MARK_COLUMNS)], reasons
+    frame = pd.concat([frame, stem, kind, product, size], axis=1)[list(MARK_COLUMNS)]
+    if fields.has(MUST_GO):
+        frame[MUST_GO], reasons["of which it is not clear whether they must go"] = _must_go(fields)
+    return frame, reasons
+
+
+def _must_go(fields: Fields) -> tuple[pd.Series, pd.Series]:
+    """Trees that no advice may leave standing, and why a record cannot be used."""
+    yes, bad = yes_or_no(fields.cells(MUST_GO))
+    reason = pd.Series("", index=yes.index, dtype="str")
+    if bad.any():
+        cells = fields.cells(MUST_GO)[bad].map(shown)
+        reason[bad] = 'must_go is "' + cells + '"; expected yes or no; correct the cell'
+    return yes, reason
 
 
 def _counts(fields: Fields) -> tuple[pd.Series, pd.Series]:

@@ -14,6 +14,7 @@ from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
 from glademark.intake.mark_fields import (
     MARK_COLUMNS,
+    MUST_GO,
     mark_fields,
     note_crown,
     note_missing_dbh,
@@ -202,8 +203,10 @@ def _joined(batches: list[_Batch], ground: Ground) -> gpd.GeoDataFrame:
         for batch in batches
     ]
     marks = pd.concat(frames, ignore_index=True)
-    others = [name for name in marks.columns if name not in {*MARK_COLUMNS, "geometry"}]
+    others = [name for name in marks.columns if name not in {*MARK_COLUMNS, MUST_GO, "geometry"}]
+    stated = [MUST_GO] if MUST_GO in marks else []
+    marks[stated] = marks[stated].fillna(value=False).astype(bool)
     marks[others] = marks[others].fillna("").astype("str")
     return gpd.GeoDataFrame(
-        marks[[*MARK_COLUMNS, *others, "geometry"]], geometry="geometry", crs=ground.crs
+        marks[[*MARK_COLUMNS, *stated, *others, "geometry"]], geometry="geometry", crs=ground.crs
     )

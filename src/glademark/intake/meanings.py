@@ -188,6 +188,7 @@ DEFECT = _meaning(
     "defect", "defect defects def", units=_SHARES, with_unit="cull cullvolume rot", strict=True
 )
 CULL = _meaning("cull", "cull iscull cullflag culltree")
+MUST_GO = _meaning("must_go", "mustgo mustcut musttake hastogo", strict=True)
 POSITION_ERROR = _meaning(
     "position_error",
     "positionerror positione poserror horizontalaccuracy horizaccuracy haccuracy hacc accuracy"
@@ -223,7 +224,7 @@ _POSITION = (LON, LAT, X, Y, UTM_ZONE)
 MARKS = (
     ID, MARKER, COUNT, KIND, TYPE, DBH, DBH_UNIT, SPECIES, PRODUCT, PAINT, GROUP, HEIGHT,
     CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE, ORDER,
-    RADIUS, *_POSITION,
+    RADIUS, MUST_GO, *_POSITION,
 )  # fmt: skip
 """Meanings in a file of marks."""
 

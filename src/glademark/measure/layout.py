@@ -1,7 +1,7 @@
 """The whole measuring step: a Survey in, a Layout out."""
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -13,8 +13,8 @@ from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.layout import Layout
 from glademark.measure.assembly import Measured, assemble
-from glademark.measure.corridors import measure_corridors
-from glademark.measure.cover import cover_of
+from glademark.measure.corridors import Corridors, measure_corridors
+from glademark.measure.cover import Cover, cover_of
 from glademark.measure.crowns import GeometryArray, crown_discs, crown_radii, longest_edge_bearing
 from glademark.measure.groups import stated_groups
 from glademark.measure.joined import join_openings
@@ -228,3 +228,81 @@ def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasse
     paper.index = pd.RangeIndex(first, first + len(paper))
     frames = [frame[columns] for frame in (cut, paper) if len(frame)]
     return pd.concat(frames) if frames else cut[columns]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Canopy:
+    """
+    What the openings of a layout are made of.
+
+    Attributes
+    ----------
+    marks
+        Every used mark with its crown and whether it is cut.
+    discs
+        Crown disc of each mark, shape (n,).
+    leave_crowns
+        Union of the crowns of leave trees; may be empty.
+    holes
+        Openings and canopy gaps, with the members of each.
+    parts
+        Volumes of the cut marks, one row a part; `tree` is the index of `marks`.
+    cover, corridors
+        The ground, and the strips over it.
+    """
+
+    marks: gpd.GeoDataFrame
+    discs: GeometryArray
+    leave_crowns: BaseGeometry
+    holes: Holes
+    parts: pd.DataFrame
+    cover: Cover
+    corridors: Corridors
+
+
+def canopy_of(survey: Survey, project: Project) -> Canopy:
+    """
+    Crowns and holes as `measure_layout` takes them, before they are measured.
+
+    Parameters
+    ----------
+    survey
+        As intake hands it on.
+    project
+        What was asked.
+
+    Returns
+    -------
+    canopy
+        In the survey's CRS.
+
+    Raises
+    ------
+    InputError
+        If the volume table or a product cannot be used.
+    """
+    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
+    cover = cover_of(survey)
+    corridors = measure_corridors(
+        survey.corridors, stand=cover.stand, operable=cover.operable, landings=cover.landing
+    )
+    classes = size_classes_of(project.volume.size_classes, unit=unit)
+    marks = with_crowns(
+        survey.marks,
+        classes=classes,
+        default_m=project.openings.crown_radius_m,
+        confirmed=project.marks.line_trees_confirmed,
+    )
+    leave = _leave_trees(survey, default_m=project.openings.crown_radius_m)
+    bearing = longest_edge_bearing(cover.stand)
+    sold = _sold(survey, project, unit)
+    trees = _cut_trees(marks.assign(zone=""), survey.tally.iloc[:0], classes)
+    return Canopy(
+        marks=marks,
+        discs=_discs(marks, bearing),
+        leave_crowns=shapely.union_all(_discs(leave, bearing)),
+        holes=_find_holes(survey, marks, leave, cover.over(corridors.area), project.openings),
+        parts=volumes(trees, table=sold.table, products=sold.products, settings=sold.settings),
+        cover=cover,
+        corridors=corridors,
+    )

@@ -1,0 +1,146 @@
+"""
+The smallest set against a greedy choice: ``python scripts/check_advice.py [--openings 200]``.
+
+Random groups of 15 to 40 crowns (seeded), each 5 to 60 % over its limit or 2 to 12 m too close to
+another. The greedy choice spares, one by one, the tree that brings the opening nearest to its
+limit, and gives back the trees that it turns out not to need. Prints one line a kind of limit: how
+often the smallest set was proved, how often greedy needed more trees, and the time.
+"""
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from glademark.advice.faces import faces_of
+from glademark.advice.need_area import Area
+from glademark.advice.need_distance import Apart
+from glademark.advice.needs import Need
+from glademark.advice.search import Wish, smallest
+from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.measure.crowns import crown_discs
+from glademark.measure.openings import closed_union
+
+Posed = tuple[Need, int]
+
+
+def openings(random: np.random.Generator, sizes: list[int], apart_m: float) -> SparedHoles:
+    """Tagged openings of crowns thrown around centres in a row."""
+    spots = [
+        random.normal((apart_m * i, 0.0), 1.6 * np.sqrt(size), (size, 2))
+        for i, size in enumerate(sizes)
+    ]
+    members = np.repeat(np.arange(len(sizes)), sizes)
+    radius = random.uniform(1.5, 4.5, sum(sizes))
+    discs = crown_discs(shapely.points(np.concatenate(spots)), radius_m=radius, bearing=0.0)
+    holes = closed_union(discs, members, link_distance_m=0.0)
+    frame = gpd.GeoDataFrame(
+        {"opening": np.arange(1, len(sizes) + 1), "basis": "tagged"}, geometry=holes.to_numpy()
+    )
+    return spared_holes(
+        frame,
+        members=members,
+        discs=discs,
+        may_stay=np.ones(len(discs), bool),
+        leave_crowns=shapely.MultiPolygon(),
+        link_distance_m=0.0,
+    )
+
+
+def too_large(random: np.random.Generator) -> Posed:
+    """One opening over its limit."""
+    size = int(random.integers(15, 41))
+    holes = openings(random, [size], 0.0)
+    most = holes.openings[0].hole.area / random.uniform(1.05, 1.6)
+    need = Area(
+        limit="opening_area_max",
+        feature="1",
+        holes=holes,
+        places=(0,),
+        faces=(faces_of(holes, 0),),
+        most_m2=float(most),
+    )
+    return need, size
+
+
+def too_close(random: np.random.Generator) -> Posed:
+    """Two openings nearer than they may be."""
+    sizes = [int(size) for size in random.integers(15, 31, 2)]
+    holes = openings(random, sizes, float(random.uniform(25, 45)))
+    one, two = holes.openings
+    least = float(shapely.distance(one.hole, two.hole)) + random.uniform(2, 12)
+    need = Apart(
+        limit="opening_spacing_min",
+        feature="1, 2",
+        holes=holes,
+        places=(0, 1),
+        faces=(faces_of(holes, 0), faces_of(holes, 1)),
+        least_m=least,
+    )
+    return need, sum(sizes)
+
+
+def greedy(need: Need) -> Spared:
+    """Tree by tree what helps most, then those given back that are not needed."""
+    spared: Spared = frozenset()
+    while need.short(spared) > 0:
+        left = sorted(need.trees - spared)
+        if isinstance(need, Apart):  # the distance may not move before several trees stand
+            near = shapely.distance(_conflict(need, spared), need.holes.discs[left])
+            left = [tree for tree, away in zip(left, near, strict=True) if away == near.min()]
+        spared |= {min(left, key=lambda tree: need.short(spared | {tree}))}
+    for tree in sorted(spared):
+        if need.short(spared - {tree}) <= 0:
+            spared -= {tree}
+    return spared
+
+
+def _conflict(need: Apart, spared: Spared) -> shapely.Geometry:
+    """Shortest line between the two openings."""
+    one, two = (need.holes.hole(place, spared) for place in need.places)
+    return shapely.shortest_line(one, two)
+
+
+def compared(kind: str, number: int, seed: int) -> Iterator[tuple[int, int, bool, float]]:
+    """Trees of the smallest set, of the greedy choice, whether proved, and seconds."""
+    make = {"area": too_large, "spacing": too_close}[kind]
+    for i in range(number):
+        need, size = make(np.random.default_rng([seed, i]))
+        start = time.perf_counter()
+        costs = (np.ones(size), np.zeros(size))
+        found = smallest(Wish(needs=[need], keeps=(), rows=(), areas=(), costs=costs))
+        seconds = time.perf_counter() - start
+        if found.spared is None or need.short(found.spared) > 0:
+            msg = f"{kind}, case {i}: no set found that measures inside the limit"
+            raise RuntimeError(msg)
+        yield len(found.spared), len(greedy(need)), found.proved, seconds
+
+
+def main() -> int:
+    """Print the table; exit with 1 if greedy was ever better."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[1])
+    parser.add_argument("--openings", type=int, default=200)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    print(
+        "| limit | cases | proved | greedy took more | most more | greedy took fewer | s, median |"
+    )
+    print("|---|---|---|---|---|---|---|")
+    worse = 0
+    for kind in ("area", "spacing"):
+        rows = np.array(list(compared(kind, asked.openings, asked.seed)))
+        more = rows[:, 1] - rows[:, 0]
+        worse += int((more < 0).sum())
+        print(
+            f"| {kind} | {len(rows)} | {int(rows[:, 2].sum())} | {int((more > 0).sum())} | "
+            f"{int(more.max())} trees | {int((more < 0).sum())} | {np.median(rows[:, 3]):.2f} |"
+        )
+    return int(worse > 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

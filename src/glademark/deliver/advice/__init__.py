@@ -1,0 +1,1 @@
+"""Advice as files and on the terminal."""
