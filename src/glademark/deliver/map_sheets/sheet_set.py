@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from glademark.deliver.delivery import Delivery
     from glademark.deliver.map_sheets.map_frame import MapFrame
 
-PICTURE_DPI = 200
+PICTURE_DPI = 150
 """Resolution of the picture of the overview."""
 
 _DRAWING: dict[Any, Any] = {
