@@ -240,6 +240,10 @@ orange = "group_boundary"
 yellow = "line_tree"
 red = "danger"
 
+[terrain]
+height_unit = "m"
+steep_grade = "10 %"
+
 [openings]
 link_distance = "0 m"
 min_trees = 4

@@ -3,7 +3,8 @@
 import shutil
 import sqlite3
 import tempfile
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -91,8 +92,9 @@ def write_geopackage(delivery: Delivery, path: Path) -> None:
     try:
         with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
             draft = Path(folder) / GEOPACKAGE_FILE
-            for table in tables:
-                _write_table(table, draft)
+            with _unhurried():
+                for table in tables:
+                    _write_table(table, draft)
             _finish(draft, tables, record, path)
         _check(path, tables)
     except (DataSourceError, DataLayerError, sqlite3.Error) as error:
@@ -196,10 +198,23 @@ def _write_table(table: _Table, path: Path) -> None:
     )
 
 
+@contextmanager
+def _unhurried() -> Iterator[None]:
+    """A draft need not outlive a power cut, so that its writer does not wait for the disk."""
+    asked = {"OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_JOURNAL": "MEMORY"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in asked}
+    pyogrio.set_gdal_config_options(asked)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
 def _finish(draft: Path, tables: list[_Table], record: str, path: Path) -> None:
     """Add data dictionary and metadata, fix the time stamps, and copy all into one clean file."""
     described = {table.layer.name: _described(table) for table in tables}
     with closing(sqlite3.connect(draft)) as database:
+        database.execute("PRAGMA synchronous = OFF")  # a draft: see above
         with database:
             add_data_dictionary(database, described)
             add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)

@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 
@@ -27,7 +28,7 @@ class ProfileDrawing:
     steep
         The stretches of the ground that are steeper than the stated grade, alike.
     along_ticks, height_ticks
-        Positions of round numbers, and those numbers [m].
+        Positions of round numbers, and those numbers, in the unit asked for.
     exaggeration
         Height over length on paper, against that on the ground.
     """
@@ -40,7 +41,13 @@ class ProfileDrawing:
 
 
 def draw_profile(
-    profile: Profile, *, width: float, height: float, steep_grade: float, ticks: int = 5
+    profile: Profile,
+    *,
+    width: float,
+    height: float,
+    steep_grade: float,
+    ticks: int = 5,
+    unit_m: float = 1.0,
 ) -> ProfileDrawing:
     """
     Lines of a profile that fill a box.
@@ -55,6 +62,8 @@ def draw_profile(
         From where on a stretch counts as steep, as a fraction of 1.
     ticks
         About how many round numbers stand along an axis.
+    unit_m
+        Length of the unit in which the numbers are round [m].
 
     Returns
     -------
@@ -91,13 +100,50 @@ def draw_profile(
         lines=_runs(points, drawn),
         steep=_runs(points, drawn & (grade > steep_grade)),
         along_ticks=tuple(
-            (at / length * width, at) for at in round_numbers(0.0, length, about=ticks)
+            (at * unit_m / length * width, at)
+            for at in round_numbers(0.0, length / unit_m, about=ticks)
         ),
         height_ticks=tuple(
-            ((at - low) / (high - low) * height, at) for at in round_numbers(low, high, about=ticks)
+            ((at * unit_m - low) / (high - low) * height, at)
+            for at in round_numbers(low / unit_m, high / unit_m, about=ticks)
         ),
         exaggeration=(height / (high - low)) / (width / length),
     )
+
+
+def profiles_of_pieces(pieces: gpd.GeoDataFrame) -> tuple[Profile, ...]:
+    """
+    Profiles from the layer of graded pieces, which a GeoPackage keeps.
+
+    Parameters
+    ----------
+    pieces
+        Layer `corridor_grades`.
+
+    Returns
+    -------
+    profiles
+        One an unbroken part of a corridor, in the layer's order; heights at the ends of pieces.
+        Parts without any height are left out.
+    """
+    if pieces.empty:
+        return ()
+    found = []
+    for _, mine in pieces.groupby(["corridor", "part"], sort=False):
+        rows = mine.sort_values("from_m")
+        height = np.append(rows["elevation_from_m"], rows["elevation_to_m"].iloc[-1])
+        if np.isnan(height.astype(float)).all():
+            continue
+        found.append(
+            Profile(
+                corridor=str(rows["corridor"].iloc[0]),
+                part=int(rows["part"].iloc[0]),
+                at_m=np.append(rows["from_m"], rows["to_m"].iloc[-1]).astype(float),
+                height_m=height.astype(float),
+                to_landing=np.zeros(len(rows)),
+            )
+        )
+    return tuple(found)
 
 
 def _runs(points: FloatArray, wanted: npt.NDArray[np.bool_]) -> tuple[FloatArray, ...]:

@@ -145,6 +145,9 @@ def _of_stock(name: str) -> Deliverable:
 ALLOWANCE = _of_stock("allowance")
 """What may go, what is drawn from it and what is left, quantity by quantity."""
 
+CRUISE_PLOTS = _of_stock("cruise_plots")
+"""What each plot of the cruise says."""
+
 STOCK_BY_CLASS = _of_stock("stock_by_class")
 """Standing, marked and residual trees by size class."""
 

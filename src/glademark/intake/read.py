@@ -1,7 +1,7 @@
 """All inputs of a project as one Survey."""
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,6 @@ from pyproj import CRS
 
 from glademark.elevation import Elevation
 from glademark.errors import InputError
-from glademark.intake import meanings
 from glademark.intake.areas import (
     AREA_COLUMNS,
     SETBACK_COLUMNS,
@@ -31,14 +30,11 @@ from glademark.intake.areas import (
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
-from glademark.intake.files import Snapshots
-from glademark.intake.gpx import Want
 from glademark.intake.ground import NOWHERE, Ground
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
 from glademark.intake.marks import read_marks
-from glademark.intake.meanings import Meaning
 from glademark.intake.records import Ledger, Reading
-from glademark.intake.sources import read_source, read_table
+from glademark.intake.shelf import Shelf, open_inputs
 from glademark.intake.stand import read_stand
 from glademark.intake.tables import no_tally, read_tally, read_text_rows
 from glademark.intake.terrain import describe_terrain
@@ -48,18 +44,6 @@ from glademark.survey import Survey
 log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
-_LAYERS: dict[str, tuple[tuple[Meaning, ...], Want]] = {
-    "stand": (meanings.AREAS, "lines"),
-    "corridors": (meanings.CORRIDORS, "lines"),
-    "openings": (meanings.WALKED, "lines"),
-    "keep_out": (meanings.AREAS, "lines"),
-    "setbacks": (meanings.SETBACKS, "lines"),
-    "water": (meanings.WATER, "lines"),
-    "landings": (meanings.AREAS, "lines"),
-    "leave_trees": (meanings.LEAVE_TREES, "points"),
-    "covered": (meanings.AREAS, "lines"),
-    "cruise": (meanings.CRUISE, "points"),
-}
 
 
 def read_survey(project: Project, *, folder: Path) -> Survey:
@@ -84,13 +68,7 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
         If any input is refused; all faults of all inputs are in it.
     """
     with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
-        desk = _Desk(
-            project=project,
-            folder=folder.absolute(),
-            snapshots=Snapshots(Path(temporary)),
-            ledger=Ledger(),
-        )
-        survey = _survey(desk)
+        survey = survey_of(open_inputs(project, folder=folder, temporary=Path(temporary)), project)
     for count in survey.counts:
         log.info(
             "%s: %d read, %d used, %d set aside",
@@ -102,13 +80,39 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
     return survey
 
 
+def survey_of(shelf: Shelf, project: Project) -> Survey:
+    """
+    Survey of inputs that were opened before.
+
+    Parameters
+    ----------
+    shelf
+        Inputs of one stand.
+    project
+        What was asked.
+
+    Returns
+    -------
+    survey
+        Every record that was read is in it, used or set aside with the reason.
+
+    Raises
+    ------
+    InputError
+        If any input is refused; all faults of all inputs are in it.
+    """
+    ledger = Ledger(faults=list(shelf.faults))
+    for reading in shelf.readings():
+        ledger.open(reading)
+    return _survey(_Desk(project=project, shelf=shelf, ledger=ledger))
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Desk:
-    """Where the inputs are opened and their faults are gathered."""
+    """Where the opened inputs are used and their faults are gathered."""
 
     project: Project
-    folder: Path
-    snapshots: Snapshots
+    shelf: Shelf
     ledger: Ledger
 
     def attempt(self, step: Callable[[], _T], instead: _T) -> _T:
@@ -120,33 +124,6 @@ class _Desk:
                 fault for fault in error.faults if fault not in self.ledger.faults
             ]
             return instead
-
-    def layer(self, key: str, source: Source | None) -> Reading | None:
-        """Records of an input with positions, or None."""
-        if source is None:
-            return None
-        wanted, want = _LAYERS.get(key, (meanings.MARKS, "points"))
-
-        def step() -> Reading:
-            file = self.snapshots.take(key, source.file, folder=self.folder)
-            reading = read_source(file, source, wanted, want=want)
-            self.ledger.open(reading)
-            return reading
-
-        return self.attempt(step, None)
-
-    def table(self, key: str, source: Source | None, wanted: tuple[Meaning, ...]) -> Reading | None:
-        """Records of a table, or None."""
-        if source is None:
-            return None
-
-        def step() -> Reading:
-            file = self.snapshots.take(key, source.file, folder=self.folder)
-            reading = read_table(file, source, wanted)
-            self.ledger.open(reading)
-            return reading
-
-        return self.attempt(step, None)
 
     def using(
         self,
@@ -162,12 +139,9 @@ class _Desk:
 
 
 def _survey(desk: _Desk) -> Survey:
-    """Open every input, then use them: the stand first, since all others must belong to it."""
+    """Use every input: the stand first, since all others must belong to it."""
     project, ledger, inputs = desk.project, desk.ledger, desk.project.inputs
-    layers = {key: desk.layer(key, getattr(inputs, key)) for key in _LAYERS}
-    marks_files = [desk.layer("marks", source) for source in inputs.marks]
-    tally = desk.table("tally", inputs.tally, meanings.TALLY)
-    volume_table = desk.table("volume_table", project.volume.table, meanings.TALLY)
+    layers = desk.shelf.layers
     ground = desk.using(
         layers["stand"],
         inputs.stand,
@@ -176,7 +150,7 @@ def _survey(desk: _Desk) -> Survey:
         ),
         NOWHERE,
     )
-    marks = _marks(desk, marks_files, ground)
+    marks = _marks(desk, ground)
     corridors = _corridors(desk, layers["corridors"], ground)
     areas = _areas(desk, layers, ground)
     leave_trees = desk.using(
@@ -185,7 +159,7 @@ def _survey(desk: _Desk) -> Survey:
         lambda reading, source: read_leave_trees(reading, source, ground, project.marks, ledger),
         no_leave_trees(ground),
     )
-    tables = _tables(desk, tally, volume_table)
+    tables = _tables(desk)
     plots, plot_trees = desk.using(
         layers["cruise"],
         inputs.cruise,
@@ -215,8 +189,9 @@ def _survey(desk: _Desk) -> Survey:
     )
 
 
-def _marks(desk: _Desk, readings: list[Reading | None], ground: Ground) -> gpd.GeoDataFrame | None:
+def _marks(desk: _Desk, ground: Ground) -> gpd.GeoDataFrame | None:
     """Marks of all files, if all of them can be read."""
+    readings = desk.shelf.marks
     opened = [reading for reading in readings if reading is not None]
     twice = _given_twice(opened, desk.project.inputs.marks)
     if twice:
@@ -254,7 +229,7 @@ def _corridors(desk: _Desk, reading: Reading | None, ground: Ground) -> gpd.GeoD
 
 
 def _areas(
-    desk: _Desk, layers: dict[str, Reading | None], ground: Ground
+    desk: _Desk, layers: Mapping[str, Reading | None], ground: Ground
 ) -> dict[str, gpd.GeoDataFrame]:
     """Walked openings, keep-outs, landings, covered ground, water and setbacks."""
     inputs, ledger = desk.project.inputs, desk.ledger
@@ -299,14 +274,12 @@ def _areas(
     return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
 
 
-def _tables(
-    desk: _Desk, tally: Reading | None, volume_table: Reading | None
-) -> dict[str, pd.DataFrame | None]:
+def _tables(desk: _Desk) -> dict[str, pd.DataFrame | None]:
     """Tables without positions, None where not given."""
     ledger = desk.ledger
     steps: dict[str, tuple[Reading | None, Callable[[Reading], pd.DataFrame]]] = {
-        "tally": (tally, lambda one: read_tally(one, desk.project, ledger)),
-        "volume_table": (volume_table, lambda one: read_text_rows(one, ledger)),
+        "tally": (desk.shelf.tally, lambda one: read_tally(one, desk.project, ledger)),
+        "volume_table": (desk.shelf.volume_table, lambda one: read_text_rows(one, ledger)),
     }
     return {
         key: None if reading is None else desk.attempt(partial(use, reading), None)
@@ -316,11 +289,10 @@ def _tables(
 
 def _terrain(desk: _Desk, ground: Ground) -> tuple[dict[str, float | str] | None, Elevation | None]:
     """What the raster is and the heights in it, or None."""
-    source = desk.project.inputs.terrain
-    if source is None:
+    source, file = desk.project.inputs.terrain, desk.shelf.terrain
+    if source is None or file is None:
         return None, None
     settings = desk.project.terrain
-    file = desk.snapshots.take("terrain", source.file, folder=desk.folder)
     terrain = dict(describe_terrain(file, source, ground, desk.ledger))
     refuse_little_cover(file, float(terrain["covered_share"]), settings)
     elevation = read_elevation(

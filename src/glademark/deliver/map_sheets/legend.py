@@ -224,7 +224,11 @@ def _middle(box: Box) -> tuple[float, float]:
 def _tree_entry(key: str, enlarged: float) -> Entry:
     """A tree's symbol in its own size, a cut tree's in that of a middling one."""
     symbol = TREES[key]
-    width = (symbol.width or float(cut_width(np.array([32.0]))[0])) * enlarged
+    width = (
+        symbol.width * max(enlarged, 1.0)
+        if symbol.width
+        else float(cut_width(np.array([32.0]), enlarged=enlarged)[0])
+    )
 
     def draw(page: Page, box: Box) -> None:
         places = np.array([_middle(box)])

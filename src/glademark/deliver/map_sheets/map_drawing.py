@@ -203,4 +203,5 @@ def trees_in(
     x, y = frame.on_paper(found.places[:, 0], found.places[:, 1])
     box = frame.box
     inside = (x >= box.left) & (x <= box.right) & (y >= box.bottom) & (y <= box.top)
-    return np.column_stack([x, y])[inside], found.widths[inside] * enlarged
+    size = max(enlarged, 1.0) if TREES[key].width else enlarged  # what must be seen stays large
+    return np.column_stack([x, y])[inside], found.widths[inside] * size

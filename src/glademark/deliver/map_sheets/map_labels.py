@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 _ALONG = (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9)
 _LONGEST_NAME_PT = 160.0
 _MOST_TREES = 12  # of a kind that are labelled one by one
+_LARGEST = 1.5  # of symbols against the overview, on any sheet
 _MUST_BE_SEEN = ("leave", "line", "line_confirmed", "danger", "crossing")
 _TREE_WORDS = {"danger": "DANGER", "line": "line tree", "crossing": "crossing"}
 _AREA_COLOURS = {"keep_out": "#55246e", "landings": "#463a2e", "water": "#1b578a"}
@@ -40,6 +41,11 @@ _NAME_COST = 40.0  # a name of an area is rather left out than put far away
 _SLICES = 7
 _LEAST_CONTOUR_PT = 90.0  # length of a contour that is labelled
 _CONTOUR_COST = 2.5
+_COVERED = {
+    "openings": 4.0, "new": 2.0, "existing": 2.0, "landings": 2.0, "keep_out": 3.0, "water": 3.0,
+    "no_cut": 1.5, "no_machine": 1.5, "residual_basal_area": 1.5,
+}  # fmt: skip
+"""Cost of covering areas, against one tree."""
 
 
 def map_labels(
@@ -284,13 +290,13 @@ def _obstacles(frame: MapFrame, content: MapContent) -> Obstacles:
         costs.append(np.full(len(shapes[-1]), cost))
 
     for key in content.trees:
-        places, widths = trees_in(frame, content, key, enlarged=1.0)
+        places, widths = trees_in(frame, content, key, enlarged=_LARGEST)
         if key in _MUST_BE_SEEN:
             reach = widths[:, None] / 2
             add(shapely.box(*(places - reach).T, *(places + reach).T), np.inf)
         else:
             add(shapely.points(places), 1.0)
-    for key, cost in (("openings", 4.0), ("new", 2.0), ("existing", 2.0), ("landings", 2.0)):
+    for key, cost in _COVERED.items():
         add(frame.drawn(content.areas[key]), cost)
     add(shapely.boundary(frame.drawn([content.stand])), 4.0)
     return Obstacles(shapes=np.concatenate(shapes), costs=np.concatenate(costs))

@@ -38,6 +38,7 @@ from glademark.deliver.map_sheets.scale_bar import (
 )
 from glademark.deliver.map_sheets.scales import scale_words
 from glademark.deliver.map_sheets.symbols import SHEET_EDGE
+from glademark.deliver.map_sheets.tiles import touching_share
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -50,6 +51,8 @@ NOTE = Lettering(size=6.3, face="slanted")
 """How remarks on a map are set."""
 
 _GAP_PT = 10.0
+_SIZES = (1.0, 0.75, 0.55, 0.4)  # of the symbols of trees, the first that keeps them apart
+_TOUCHING_SHARE = 0.12
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -65,11 +68,14 @@ class OverviewPlan:
         The map.
     left_out
         Labels that find no place on it.
+    enlarged
+        Size of the symbols of trees; less than 1 where they would cover each other.
     """
 
     arrangement: Arrangement
     frame: MapFrame
     left_out: int
+    enlarged: float
 
 
 def everything(content: MapContent, *, enlarged: float = 1.0) -> Drawn:
@@ -140,7 +146,17 @@ def plan_overview(content: MapContent) -> OverviewPlan:
     frame = frame_over("Overview", arrangement.map_box, content.extent, denominator)
     labels = map_labels(frame, content, everything(content))
     left_out = draw_labels(None, frame, content, labels)
-    return OverviewPlan(arrangement=arrangement, frame=frame, left_out=len(left_out))
+    enlarged = next(
+        (
+            size
+            for size in _SIZES
+            if touching_share(content, denominator, enlarged=size) <= _TOUCHING_SHARE
+        ),
+        _SIZES[-1],
+    )
+    return OverviewPlan(
+        arrangement=arrangement, frame=frame, left_out=len(left_out), enlarged=enlarged
+    )
 
 
 def draw_overview(
@@ -166,7 +182,7 @@ def draw_overview(
         Maps on the sheet.
     """
     frame, delivery = plan.frame, content.delivery
-    drawn = draw_map(page, frame, content)
+    drawn = draw_map(page, frame, content, enlarged=plan.enlarged)
     draw_grid(page, frame, content.layout.crs)
     edges = [(number, frame.drawn([shapely.box(*ground)])[0]) for number, ground in sheets]
     for _, edge in edges:

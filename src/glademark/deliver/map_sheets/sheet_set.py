@@ -17,6 +17,7 @@ from glademark.deliver.map_sheets.openings_sheets import draw_openings, plan_ope
 from glademark.deliver.map_sheets.overview_sheet import draw_overview, plan_overview
 from glademark.deliver.map_sheets.page import Page
 from glademark.deliver.map_sheets.paper import paper_size
+from glademark.deliver.map_sheets.profile_sheets import draw_profiles, plan_profiles
 from glademark.deliver.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.deliver.map_sheets.tables import tables
 from glademark.deliver.map_sheets.text_table import Piece, draw_pieces, flowed
@@ -123,7 +124,7 @@ def sheet_set(content: MapContent) -> Iterator[Sheet]:
     Returns
     -------
     sheets
-        Overview, detail sheets where the overview is crowded, openings, tables.
+        Overview, detail sheets where the overview is crowded, openings, profiles, tables.
     """
     overview = plan_overview(content)
     crowded = is_crowded(content, overview.frame.denominator, left_out=overview.left_out)
@@ -144,6 +145,7 @@ def sheet_set(content: MapContent) -> Iterator[Sheet]:
             )
     size = overview.arrangement.size
     yield from _openings(content, landscape=size[0] > size[1])
+    yield from _profiles(content)
     yield from _tables(content)
 
 
@@ -159,6 +161,20 @@ def _openings(content: MapContent, *, landscape: bool) -> Iterator[Sheet]:
             title=title,
             size=plan.size,
             draw=partial(draw_openings, plan=plan, content=content, at=at),
+        )
+
+
+def _profiles(content: MapContent) -> Iterator[Sheet]:
+    """Sheets of the corridors' profiles, upright."""
+    plan = plan_profiles(content)
+    if plan is None:
+        return
+    for at in range(len(plan.sheets)):
+        many = f" {at + 1} of {len(plan.sheets)}" if len(plan.sheets) > 1 else ""
+        yield Sheet(
+            title=f"Corridor profiles{many}",
+            size=plan.size,
+            draw=partial(draw_profiles, plan=plan, content=content, at=at),
         )
 
 

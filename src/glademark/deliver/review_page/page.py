@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from glademark.deliver.cautions import CAUTIONS
-from glademark.deliver.quantities import show_number
+from glademark.deliver.quantities import show_number, show_share
 from glademark.deliver.review_page.allowance import accounts
 from glademark.deliver.review_page.cards import feature_cards, tree_columns
 from glademark.deliver.review_page.chart import MAP_NAME, map_json
@@ -21,6 +21,7 @@ from glademark.deliver.review_page.limits import (
     limit_rows,
     worst_by_key,
 )
+from glademark.deliver.review_page.profiles import profile_pictures
 from glademark.deliver.review_page.symbols import AREAS, CROWNS, MARKS, STAND, SwitchedLayer
 from glademark.deliver.review_page.tables import (
     corridors_table,
@@ -98,6 +99,13 @@ def _sections(
         "sources": [field_text(source) for source in layout.figures.volume.sources],
         "histogram": histogram(layout),
         "accounts": accounts(layout, heading.units),
+        "profiles": profile_pictures(
+            layout.corridor_grades,
+            units=heading.units,
+            steep_grade=delivery.project.terrain.steep_grade,
+        ),
+        "steep_grade": show_share(delivery.project.terrain.steep_grade),
+        "length_unit": "ft" if heading.units == "us" else "m",
         "set_aside": set_aside_table(delivery),
         "notices": [field_text(notice) for notice in layout.notices],
         "inputs": delivery.summary["provenance"]["inputs"],
