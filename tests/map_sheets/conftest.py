@@ -1,6 +1,7 @@
 """Map sheets of the sample and of stands of every size and shape, all of them invented."""
 
 from collections.abc import Callable, Mapping
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace as Sheets
 
@@ -11,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.deliver.delivery import Delivery
+from glademark.deliver.map_sheets.deliverable import DELIVERABLE
 from glademark.deliver.map_sheets.sheet_set import write_sheets
 from glademark.deliver.summary import build_summary
 from glademark.judge.checks import judge
@@ -184,24 +186,35 @@ def sample_sheets(sample_delivery: Delivery, tmp_path_factory: pytest.TempPathFa
 
 
 @pytest.fixture(scope="session")
-def long_sheets(
+def sheets_of(
     delivery_of: Callable[..., Delivery], tmp_path_factory: pytest.TempPathFactory
-) -> Sheets:
-    """Sheets of the long and narrow stand."""
-    return made(STANDS["long"](delivery_of), tmp_path_factory.mktemp("long"))
+) -> Callable[[str], Sheets]:
+    """Sheets of a stand by its name, drawn once."""
+
+    @cache
+    def drawn(name: str) -> Sheets:
+        return made(STANDS[name](delivery_of), tmp_path_factory.mktemp("stand"))
+
+    return drawn
 
 
 @pytest.fixture(scope="session")
-def small_delivery(delivery_of: Callable[..., Delivery]) -> Delivery:
-    """Two hectares as they are handed over."""
-    return STANDS["2 ha"](delivery_of)
+def long_sheets(sheets_of: Callable[[str], Sheets]) -> Sheets:
+    """Sheets of the long and narrow stand."""
+    return sheets_of("long")
+
+
+@pytest.fixture(scope="session")
+def written(
+    delivery_of: Callable[..., Delivery], tmp_path_factory: pytest.TempPathFactory
+) -> Sheets:
+    """Two hectares as they are handed over, and the folder of their sheets."""
+    delivery, folder = STANDS["2 ha"](delivery_of), tmp_path_factory.mktemp("small")
+    DELIVERABLE.write(delivery, folder)
+    return Sheets(delivery=delivery, folder=folder)
 
 
 @pytest.fixture(scope="session", params=list(STANDS))
-def stand_sheets(
-    request: pytest.FixtureRequest,
-    delivery_of: Callable[..., Delivery],
-    tmp_path_factory: pytest.TempPathFactory,
-) -> Sheets:
+def stand_sheets(request: pytest.FixtureRequest, sheets_of: Callable[[str], Sheets]) -> Sheets:
     """Sheets of each of the stands."""
-    return made(STANDS[request.param](delivery_of), tmp_path_factory.mktemp("stand"))
+    return sheets_of(request.param)
