@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 
 from glademark.cli import cli
-from glademark.layers import LAYERS, Layer, shown_beside
+from glademark.layers import LAYERS, STANDS, Layer, shown_beside
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 MADE = "<!-- Written by scripts/make_docs.py; do not edit by hand. -->\n\n"
@@ -35,7 +35,7 @@ def _columns() -> str:
         "Numbers are in SI units, the unit is the end of the name. Where the project shows acres "
         "and feet, or hectares, a column in that unit stands beside. Empty means not known.\n"
     )
-    return head + "".join(_layer(layer) for layer in LAYERS.values())
+    return head + "".join(_layer(layer) for layer in (*LAYERS.values(), STANDS))
 
 
 def _layer(layer: Layer) -> str:

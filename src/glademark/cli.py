@@ -59,7 +59,11 @@ def layout(
     """Lay out the harvest that the file PROJECT describes."""
     from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
     from glademark.pipeline import lay_out  # noqa: PLC0415 - keeps --help light
+    from glademark.project import read_project  # noqa: PLC0415 - keeps --help light
 
+    if read_project(project).heading.stand_id:
+        _layout_of_stands(project, out, as_json=as_json, only=only, strict=strict)
+        return
     with _progress() as on_each:
         outcome = lay_out(project, out=out, only=only, also=PACKED[pack], on_each=on_each)
     if as_json:
@@ -67,6 +71,31 @@ def layout(
     else:
         _print_summary(outcome)
     if strict and (outcome.checks["verdict"] == "exceeded").any():
+        sys.exit(EXCEEDED)
+
+
+def _layout_of_stands(
+    project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], strict: bool
+) -> None:
+    """Lay out every stand of a project with many."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.deliver.summary import summary_text  # noqa: PLC0415 - keeps --help light
+    from glademark.deliver.terminal_stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.pipeline_stands import lay_out_stands  # noqa: PLC0415 - the same
+
+    with _progress() as on_each:
+        outcome = lay_out_stands(project, out=out, only=only, on_each=on_each)
+    if as_json:
+        click.echo(summary_text(outcome.summary), nl=False)
+    else:
+        print_stands(
+            [stand.row for stand in outcome.stands],
+            Console(),
+            heading=outcome.project.heading,
+            files=outcome.files,
+        )
+    if strict and outcome.summary["checks"]["exceeded"]:
         sys.exit(EXCEEDED)
 
 
@@ -83,6 +112,38 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
         outcome = make_papers(layout_gpkg, out=out, only=only, also=PACKED[pack], on_each=on_each)
     for path in outcome.files:
         click.echo(path)
+
+
+@cli.command()
+@click.argument("projects", type=PATH, nargs=-1, required=True)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--workers", type=click.IntRange(1), help="Processes; one a processor if left out.")
+@click.option(
+    "--scheduler", default="", metavar="ADDRESS", help="A Dask cluster that runs already."
+)
+@click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+def batch(
+    projects: tuple[Path, ...], out: Path, *, workers: int | None, scheduler: str, strict: bool
+) -> None:
+    """Lay out whole ownerships: the stands of all PROJECTS, side by side.
+
+    Writes one folder a layer with a GeoParquet file a stand, and tables of all stands. Stands that
+    are done already from the same inputs are skipped, so that a broken run is taken up again.
+    """
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
+    from glademark.deliver.terminal_stands import print_stands  # noqa: PLC0415 - the same
+
+    with _progress() as on_each:
+        engine = Engine(workers=workers, scheduler=scheduler)
+        outcome = lay_out_batch(projects, out=out, engine=engine, on_each=on_each)
+    if outcome.skipped:
+        click.echo(f"{outcome.skipped:,} stands were done before and are skipped", err=True)
+    heading = outcome.project.heading
+    print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
+    if strict and any(row.get("exceeded") for row in outcome.rows):
+        sys.exit(EXCEEDED)
 
 
 @contextmanager

@@ -682,6 +682,36 @@ PARAMETERS = Layer(
     ),
 )
 
+STAND_ID = _text("stand_id", "Stand", "Stand that the row belongs to, where there are many.")
+"""First column of every layer and table of a run over many stands."""
+
+STANDS = Layer(
+    name="stands",
+    title="Stands of the run",
+    meaning="A stand of a run over many stands, laid out or refused.",
+    geometry=None,
+    columns=(
+        STAND_ID,
+        _text("outcome", "Outcome", "laid_out or refused."),
+        _text("reason", "Reason", "Why the stand was refused; empty where it is laid out."),
+        _real("area_m2", "area", "Area", "Of the stand."),
+        _real("operable_m2", "area", "Operable area", "The stand less its keep-outs."),
+        _real("corridor_m2", "area", "Corridor area", "Inside the stand, overlaps once."),
+        _real("corridor_share", "share", "Corridor share", "Of the stand, from 0 to 1."),
+        _count("openings", "Openings", "Group openings."),
+        _real("opening_m2", "area", "Opening area", "Of all group openings."),
+        _real("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
+        _count("trees", "Trees", "Cut trees, the paper tally included."),
+        _real("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
+        _count("set_aside", "Set aside", "Records set aside."),
+        _count("exceeded", "Exceeded", "Checks with this verdict."),
+        _count("near", "Near", "Checks with this verdict."),
+        _count("met", "Met", "Checks with this verdict."),
+        _count("not_checked", "Not checked", "Checks with this verdict."),
+    ),
+)
+"""One row a stand, in a run over many."""
+
 LAYERS: Mapping[str, Layer] = MappingProxyType(
     {
         layer.name: layer

@@ -3,7 +3,7 @@
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,8 +59,19 @@ _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of t
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Table:
-    """One table as it will be written."""
+class Table:
+    """
+    One layer or table as it will be written.
+
+    Attributes
+    ----------
+    layer
+        As declared.
+    frame
+        Its rows; a GeoDataFrame where the layer has a geometry.
+    columns
+        Of the frame, in its order, those beside the SI ones and those that came in included.
+    """
 
     layer: Layer
     frame: pd.DataFrame
@@ -83,11 +94,30 @@ def write_geopackage(delivery: Delivery, path: Path) -> None:
     OutputError
         If the file cannot be written, or does not hold what was written.
     """
+    write_tables(tables_of(delivery), path, record=metadata_record(delivery))
+
+
+def write_tables(tables: Sequence[Table], path: Path, *, record: str) -> None:
+    """
+    Write tables into a new GeoPackage, with the meaning of every column.
+
+    Parameters
+    ----------
+    tables
+        Layers and tables under different names.
+    path
+        Of a file that does not exist.
+    record
+        Metadata of the whole, as XML; empty for none.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written, or does not hold what was written.
+    """
     if path.exists():
         msg = f"{path} exists already; expected a new file. Choose another name"
         raise OutputError(msg)
-    tables = _tables(delivery)
-    record = metadata_record(delivery)
     home = None if "!" in str(path.parent) else path.parent  # the writer splits a path there
     try:
         with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
@@ -142,8 +172,20 @@ def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:
     return np.asarray(shapely.orient_polygons(result))
 
 
-def _tables(delivery: Delivery) -> list[_Table]:
-    """Every layer and table in the order of the declarations."""
+def tables_of(delivery: Delivery) -> list[Table]:
+    """
+    Every layer and table of a delivery that has something to say.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    tables
+        In the order of the declarations.
+    """
     units = delivery.project.heading.units
     layout = delivery.layout
     frames = {name: getattr(layout, name) for name, layer in LAYERS.items() if layer.geometry}
@@ -160,7 +202,7 @@ def _tables(delivery: Delivery) -> list[_Table]:
     ]
 
 
-def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> _Table:
+def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
     """One layer with all columns that it is written with."""
     layer = present(layer, frame.columns)
     written = written_frame(frame, layer, units)
@@ -173,7 +215,7 @@ def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> _Table:
     if layer.geometry and isinstance(frame, gpd.GeoDataFrame):
         shapes = of_declared_type(frame.geometry.to_numpy(), layer.geometry)
         written = gpd.GeoDataFrame(written, geometry=shapes, crs=frame.crs)
-    return _Table(layer=layer, frame=written, columns=columns)
+    return Table(layer=layer, frame=written, columns=columns)
 
 
 def _extra_column(values: pd.Series, title: str) -> Column:
@@ -181,7 +223,7 @@ def _extra_column(values: pd.Series, title: str) -> Column:
     return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=CAME_IN)
 
 
-def _write_table(table: _Table, path: Path) -> None:
+def _write_table(table: Table, path: Path) -> None:
     """Write one layer or table as the next of the file."""
     layer = table.layer
     options = {"FID": _FID, "IDENTIFIER": layer.title, "DESCRIPTION": layer.meaning}
@@ -210,26 +252,27 @@ def _unhurried() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def _finish(draft: Path, tables: list[_Table], record: str, path: Path) -> None:
+def _finish(draft: Path, tables: Sequence[Table], record: str, path: Path) -> None:
     """Add data dictionary and metadata, fix the time stamps, and copy all into one clean file."""
     described = {table.layer.name: _described(table) for table in tables}
     with closing(sqlite3.connect(draft)) as database:
         database.execute("PRAGMA synchronous = OFF")  # a draft: see above
         with database:
             add_data_dictionary(database, described)
-            add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
+            if record:
+                add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
             database.execute("UPDATE gpkg_contents SET last_change = ?", (_FIXED_TIME,))
         database.execute("VACUUM INTO ?", (str(path),))
 
 
-def _described(table: _Table) -> tuple[Column, ...]:
+def _described(table: Table) -> tuple[Column, ...]:
     """All columns of a table, those that every GeoPackage has included."""
     row = Column(name=_FID, kind="integer", title="Row", meaning="Number of the row in this table.")
     shape = Column(name=_GEOMETRY, kind="text", title="Geometry", meaning=table.layer.meaning)
     return (row, shape, *table.columns) if table.layer.geometry else (row, *table.columns)
 
 
-def _check(path: Path, tables: list[_Table]) -> None:
+def _check(path: Path, tables: Sequence[Table]) -> None:
     """Open the file again and hold it against what was to be written."""
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as database:
         sound = database.execute("PRAGMA integrity_check").fetchone()[0]

@@ -16,7 +16,7 @@ import sys
 import tempfile
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from glademark.errors import OutputError, PluginError
 
@@ -84,22 +84,62 @@ def deliver(
     PluginError
         If a deliverable does not write exactly the files that it declares. As above.
     """
-    deliverables = {
+    wanted = {
         name: one
         for name, one in deliverables.items()
         if one.wanted is None or one.wanted(delivery)
     }
+    return deliver_files(delivery.project, folder, wanted, given=delivery, on_each=on_each)
+
+
+def deliver_files(
+    project: Project,
+    folder: Path,
+    deliverables: Mapping[str, Deliverable],
+    *,
+    given: Delivery | None = None,
+    on_each: Callable[[str], None] | None = None,
+) -> tuple[Path, ...]:
+    """
+    Paths of the files written into an output folder, whatever they hold.
+
+    Parameters
+    ----------
+    project
+        Names the input files, whose place none of the files may take.
+    folder
+        Made where it is missing; other files in it stay as they are.
+    deliverables
+        By their ids, written in this order.
+    given
+        What each of them is called with; None where it has brought all that it needs.
+    on_each
+        Called with the title of each before it is written.
+
+    Returns
+    -------
+    files
+        In the order in which they were moved into place.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written, another run is writing into it, or a file would take the
+        place of an input. What stood there is untouched.
+    PluginError
+        If a deliverable does not write exactly the files that it declares. As above.
+    """
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:
-        _refuse_inputs(delivery.project, [folder, *(folder / name for name in names)])
+        _refuse_inputs(project, [folder, *(folder / name for name in names)])
         with _held(folder):
             _finish_earlier(folder)
             with _unfinished(folder) as place:
                 for deliverable in deliverables.values():
                     if on_each is not None:
                         on_each(deliverable.title)
-                    _write(deliverable, delivery, place / _NEW)
+                    _write(deliverable, given, place / _NEW)
                 _move_all(place, folder, names)
     except OutputError:
         raise
@@ -226,10 +266,10 @@ def _prefix(folder: Path) -> str:
     return f".{folder.name[:60]}-unfinished-"
 
 
-def _write(deliverable: Deliverable, delivery: Delivery, place: Path) -> None:
+def _write(deliverable: Deliverable, given: Any, place: Path) -> None:  # noqa: ANN401 - as it wants
     """Write one deliverable and see that it made what it declares."""
     before = {path.name for path in place.iterdir()}
-    deliverable.write(delivery, place)
+    deliverable.write(given, place)
     made = {path.name for path in place.iterdir()} - before
     if made != set(deliverable.files):
         msg = (

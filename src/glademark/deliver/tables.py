@@ -71,8 +71,22 @@ def _quoted(text: str) -> str:
     return f'"{doubled}"' if doubled else ""
 
 
-def _write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table and count its rows again."""
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """
+    Write a table as CSV and count its rows again.
+
+    Parameters
+    ----------
+    table
+        As for `csv_text`.
+    path
+        Of the file.
+
+    Raises
+    ------
+    OutputError
+        If the file does not hold what was written.
+    """
     path.write_bytes(csv_text(table).encode("utf-8", "replace"))
     text = path.read_bytes().decode("utf-8")
     rows = sum(1 for _ in csv.reader(io.StringIO(text, newline=""), strict=True)) - 1
@@ -102,7 +116,7 @@ def write_layer(frame: pd.DataFrame, layer: Layer, delivery: Delivery, folder: P
         If the file does not hold what was written.
     """
     table = written_frame(frame, layer, delivery.project.heading.units)
-    _write_csv(table, folder / f"{layer.name}.csv")
+    write_csv(table, folder / f"{layer.name}.csv")
 
 
 def _write_volume_by_zone(delivery: Delivery, folder: Path) -> None:

@@ -14,7 +14,17 @@ from glademark.errors import FileError
 from glademark.intake.archive import taken_out
 from glademark.intake.wording import shown
 
-Format = Literal["GeoPackage", "Shapefile", "GeoJSON", "GPX", "KML", "text", "workbook", "GeoTIFF"]
+Format = Literal[
+    "GeoPackage",
+    "Shapefile",
+    "GeoJSON",
+    "GPX",
+    "KML",
+    "text",
+    "workbook",
+    "GeoTIFF",
+    "GeoParquet",
+]
 
 SIZE_MAX = 512 * 2**20
 """Largest input file [bytes]."""
@@ -113,6 +123,8 @@ class Snapshots:
             If it is no local file that can be read, is empty, too large or of no known format.
         """
         name = _name(path, folder)
+        if parts := _partitions(folder / path):
+            return _partitioned(key, folder / path, name, parts)
         whole = _regular_file(folder / path, name)
         if _is_archive(whole, name):
             return self._unpacked(key, whole, name)
@@ -141,6 +153,24 @@ class Snapshots:
         for part in parts:
             shutil.copyfile(part, f"{target}{part.name[len(stem) :].lower()}")
         return Path(f"{target}{parts[0].name[len(stem) :].lower()}")
+
+
+def _partitions(path: Path) -> list[Path]:
+    """Files of a folder of Parquet files; none where it is no such folder."""
+    if not path.is_dir() or path.suffix.lower() != ".parquet":
+        return []
+    return sorted(path.rglob("*.parquet"))
+
+
+def _partitioned(key: str, path: Path, name: str, parts: list[Path]) -> FieldFile:
+    """A folder of files that are read as one."""
+    for part in parts:
+        _regular_file(part, f"{name}/{shown(part.relative_to(path).as_posix())}")
+    digest = _sha256(parts)
+    whole = path.resolve()
+    return FieldFile(
+        input=key, name=name, path=whole, copy=whole, format="GeoParquet", sha256=digest
+    )
 
 
 def _name(path: Path, folder: Path) -> str:
@@ -238,6 +268,7 @@ def _binary_format(head: bytes) -> Format | None:
     magic: tuple[tuple[tuple[bytes, ...], Format], ...] = (
         ((b"SQLite format 3\x00",), "GeoPackage"),
         ((_SHAPEFILE_CODE,), "Shapefile"),
+        ((b"PAR1",), "GeoParquet"),
         ((b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+"), "GeoTIFF"),
     )
     return next((form for starts, form in magic if head.startswith(starts)), None)

@@ -91,15 +91,15 @@ class Shelf:
             All else is the same.
         """
 
-        def of(key: str, reading: Reading | None) -> Reading | None:
+        def _of(key: str, reading: Reading | None) -> Reading | None:
             return None if reading is None else change(key, reading)
 
         return replace(
             self,
-            layers={key: of(key, reading) for key, reading in self.layers.items()},
-            marks=tuple(of("marks", reading) for reading in self.marks),
-            tally=of("tally", self.tally),
-            volume_table=of("volume_table", self.volume_table),
+            layers={key: _of(key, reading) for key, reading in self.layers.items()},
+            marks=tuple(_of("marks", reading) for reading in self.marks),
+            tally=_of("tally", self.tally),
+            volume_table=_of("volume_table", self.volume_table),
         )
 
 

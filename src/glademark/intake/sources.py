@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from glademark.errors import FileError
 from glademark.intake.delimited import read_delimited
 from glademark.intake.files import FieldFile
+from glademark.intake.geoparquet import read_geoparquet
 from glademark.intake.gpx import Want, read_gpx
 from glademark.intake.kml import read_kml
 from glademark.intake.meanings import Meaning
@@ -53,6 +54,8 @@ def read_source(
         return read_kml(file, meanings, want=want, layer=source.layer)
     if file.format == "workbook":
         return read_spreadsheet(file, meanings, sheet=source.layer)
+    if file.format == "GeoParquet":
+        return read_geoparquet(file)
     if file.format == "GeoTIFF":
         msg = (
             f"{file.name}: this is a raster, which can only be the terrain. Name a layer with "
@@ -69,7 +72,7 @@ def read_table(file: FieldFile, source: Source, meanings: Sequence[Meaning]) -> 
     Parameters
     ----------
     file
-        CSV, TSV or a workbook.
+        CSV, TSV, a workbook or Parquet.
     source
         As the project file states it: its layer is a sheet.
     meanings
@@ -87,6 +90,8 @@ def read_table(file: FieldFile, source: Source, meanings: Sequence[Meaning]) -> 
     """
     if file.format == "workbook":
         return read_spreadsheet(file, meanings, sheet=source.layer)
+    if file.format == "GeoParquet":
+        return read_geoparquet(file)
     if file.format != "text":
         msg = (
             f"{file.name}: a table is expected here, and this is {file.format}. "

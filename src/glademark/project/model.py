@@ -122,9 +122,18 @@ class Inputs(Part):
 
 
 class Heading(Part):
-    """Name of the project and how it is shown."""
+    """
+    Name of the project and how it is shown.
+
+    Attributes
+    ----------
+    stand_id
+        Column of the inputs that names the stand of a record, where there are many stands; None
+        where there is one.
+    """
 
     name: str
+    stand_id: str | None = Field(None, min_length=1)
     units: Literal["us", "metric"] = "us"
     working_crs: str | None = None
     season: str | None = None

@@ -111,21 +111,22 @@ def _figure(content: MapContent) -> Figure:
 
     west, south, east, north = content.box
     wheel = WheelZoomTool(zoom_on_axis=False)
-    chart = figure(
-        name=MAP_NAME,
-        x_range=Range1d(start=west, end=east),
-        y_range=Range1d(start=south, end=north),
-        tools=[PanTool(), wheel],
-        active_scroll=wheel,
-        toolbar_location=None,
-        sizing_mode="stretch_both",
-        min_border=0,
-        background_fill_color=GROUND,
-        border_fill_color=GROUND,
-        outline_line_color=None,
-        lod_threshold=_SLOW_FROM,
-        lod_factor=_DRAWN_MEANWHILE,
-    )
+    options: dict[str, Any] = {
+        "name": MAP_NAME,
+        "x_range": Range1d(start=west, end=east),
+        "y_range": Range1d(start=south, end=north),
+        "tools": [PanTool(), wheel],
+        "toolbar_location": None,
+        "sizing_mode": "stretch_both",
+        "min_border": 0,
+        "background_fill_color": GROUND,
+        "border_fill_color": GROUND,
+        "outline_line_color": None,
+        "lod_threshold": _SLOW_FROM,
+        "lod_factor": _DRAWN_MEANWHILE,
+    }
+    chart = figure(**options)
+    chart.toolbar.active_scroll = wheel
     chart.axis.visible = False
     chart.grid.visible = False
     _add_areas(chart, content)

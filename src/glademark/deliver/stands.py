@@ -1,0 +1,280 @@
+"""Many stands in one output: the layers of all of them, with the stand in front of every row."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from glademark import __version__
+from glademark.deliver.columns import written_columns, written_frame
+from glademark.deliver.delivery import Deliverable, Delivery
+from glademark.deliver.geopackage import GEOPACKAGE_FILE, Table, tables_of, write_tables
+from glademark.deliver.json_values import json_value
+from glademark.deliver.parameters import project_settings
+from glademark.deliver.summary import SUMMARY_FILE, summary_text
+from glademark.deliver.tables import write_csv
+from glademark.layers import SET_ASIDE, STAND_ID, STANDS, Column
+from glademark.project.model import Project
+from glademark.survey import InputCount
+
+CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "set_aside")
+"""Tables that are written as CSV as well, those without rows left out."""
+
+VERDICTS = ("exceeded", "near", "met", "not_checked")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StandTables:
+    """
+    What one stand gave, small enough to be carried between processes.
+
+    Attributes
+    ----------
+    row
+        Its row of the table of stands.
+    summary
+        As in ``summary.json``, without inputs and settings; None where it was refused.
+    tables
+        Layers and tables; none where it was refused.
+    crs
+        Of its layers; empty where it was refused.
+    """
+
+    row: Mapping[str, Any]
+    summary: Mapping[str, Any] | None
+    tables: tuple[Table, ...]
+    crs: str = ""
+
+
+def laid_out(name: str, delivery: Delivery) -> StandTables:
+    """
+    Tables of a stand that was laid out.
+
+    Parameters
+    ----------
+    name
+        Of the stand.
+    delivery
+        Its layout, checks and summary.
+
+    Returns
+    -------
+    tables
+        To be joined with those of others.
+    """
+    figures, checks = delivery.layout.figures, delivery.summary["checks"]
+    openings = delivery.layout.openings
+    row = {
+        "stand_id": name,
+        "outcome": "laid_out",
+        "reason": "",
+        "area_m2": figures.stand.area_m2,
+        "operable_m2": figures.stand.operable_m2,
+        "corridor_m2": figures.corridors.area_m2,
+        "corridor_share": figures.corridors.share,
+        "openings": len(openings),
+        "opening_m2": figures.openings.area_m2,
+        "largest_opening_m2": openings["area_m2"].max() if len(openings) else None,
+        "trees": figures.marks.trees,
+        "volume_m3": figures.volume.m3,
+        "set_aside": len(delivery.survey.set_aside),
+        **{verdict: int(checks[verdict]) for verdict in VERDICTS},
+    }
+    kept = {key: value for key, value in delivery.summary.items() if key != "provenance"}
+    return StandTables(
+        row=row,
+        summary=kept,
+        tables=tuple(tables_of(delivery)),
+        crs=delivery.layout.crs.to_string(),
+    )
+
+
+def refused(name: str, faults: Sequence[str]) -> StandTables:
+    """
+    Row of a stand that could not be laid out.
+
+    Parameters
+    ----------
+    name
+        Of the stand.
+    faults
+        Why.
+
+    Returns
+    -------
+    tables
+        None but the row.
+    """
+    row = {"stand_id": name, "outcome": "refused", "reason": " ".join(faults)}
+    return StandTables(row=row, summary=None, tables=())
+
+
+def joined_tables(
+    stands: Sequence[StandTables], set_aside: pd.DataFrame, project: Project
+) -> list[Table]:
+    """
+    Layers and tables of all stands, each row with its stand in front.
+
+    Parameters
+    ----------
+    stands
+        In the order in which they are to stand in the files.
+    set_aside
+        Records of no stand.
+    project
+        Says in which units numbers are shown.
+
+    Returns
+    -------
+    tables
+        The table of stands first; equal layers of the stands one after the other.
+    """
+    units = project.heading.units
+    rows = pd.DataFrame([stand.row for stand in stands], columns=list(STANDS.names))
+    every = [
+        Table(
+            layer=STANDS,
+            frame=written_frame(rows, STANDS, units),
+            columns=written_columns(STANDS, units),
+        )
+    ]
+    orphans = Table(
+        layer=SET_ASIDE,
+        frame=written_frame(set_aside, SET_ASIDE, units),
+        columns=written_columns(SET_ASIDE, units),
+    )
+    by_layer: dict[str, list[tuple[str, Table]]] = {}
+    for stand in stands:
+        for table in stand.tables:
+            by_layer.setdefault(table.layer.name, []).append((str(stand.row["stand_id"]), table))
+    by_layer.setdefault("set_aside", []).append(("", orphans))
+    return every + [_one_after_the_other(parts) for parts in by_layer.values()]
+
+
+def _one_after_the_other(parts: Sequence[tuple[str, Table]]) -> Table:
+    """The same layer of several stands as one."""
+    columns: dict[str, Column] = {}
+    for _, table in parts:
+        columns |= {column.name: column for column in table.columns if column.name not in columns}
+    frames = [table.frame for _, table in parts if len(table.frame)] or [parts[0][1].frame]
+    frame = pd.concat(frames, ignore_index=True)[
+        [*columns, *(["geometry"] if parts[0][1].layer.geometry else [])]
+    ]
+    names = [name for name, table in parts for _ in range(len(table.frame))]
+    frame.insert(0, STAND_ID.name, pd.Series(names, dtype="string"))
+    if parts[0][1].layer.geometry:
+        frame = gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs)
+    layer = replace(parts[0][1].layer, columns=(STAND_ID, *parts[0][1].layer.columns))
+    return Table(layer=layer, frame=frame, columns=(STAND_ID, *columns.values()))
+
+
+def summary_of_stands(
+    stands: Sequence[StandTables], counts: Sequence[InputCount], project: Project
+) -> dict[str, Any]:
+    """
+    Content of ``summary.json`` of a run over many stands.
+
+    Parameters
+    ----------
+    stands
+        All of them.
+    counts
+        Every input file.
+    project
+        What was asked.
+
+    Returns
+    -------
+    summary
+        `stands` by name, each as in the summary of a single stand; `refused` with the reason;
+        `checks` over all; `provenance`.
+    """
+    done = [stand for stand in stands if stand.summary is not None]
+    return dict(
+        json_value(
+            {
+                "stands": {str(stand.row["stand_id"]): stand.summary for stand in done},
+                "refused": {
+                    str(stand.row["stand_id"]): stand.row["reason"]
+                    for stand in stands
+                    if stand.summary is None
+                },
+                "checks": {
+                    verdict: sum(int(stand.row[verdict]) for stand in done) for verdict in VERDICTS
+                },
+                "provenance": {
+                    "version": __version__,
+                    "project": project.heading.name,
+                    "units": project.heading.units,
+                    "inputs": counts,
+                    "parameters": project_settings(project),
+                },
+            }
+        )
+    )
+
+
+def deliverables_of_stands(
+    tables: Sequence[Table], summary: Mapping[str, Any]
+) -> dict[str, Deliverable]:
+    """
+    Files of a run over many stands.
+
+    Parameters
+    ----------
+    tables
+        As from `joined_tables`.
+    summary
+        As from `summary_of_stands`.
+
+    Returns
+    -------
+    deliverables
+        GeoPackage, one CSV a table that people read, and the summary.
+    """
+    found = {
+        "gpkg": Deliverable(
+            id="gpkg",
+            title="GeoPackage",
+            files=(GEOPACKAGE_FILE,),
+            write=partial(_write_geopackage, tables),
+        )
+    }
+    for table in tables:
+        if table.layer.name in CSV_TABLES and len(table.frame):
+            found[table.layer.name] = Deliverable(
+                id=table.layer.name,
+                title=table.layer.title,
+                files=(f"{table.layer.name}.csv",),
+                write=partial(_write_table, table),
+            )
+    found["summary"] = Deliverable(
+        id="summary",
+        title="Summary",
+        files=(SUMMARY_FILE,),
+        write=partial(_write_summary, summary),
+    )
+    return found
+
+
+def _write_geopackage(tables: Sequence[Table], _: object, folder: Path) -> None:
+    """Write all layers and tables."""
+    write_tables(tables, folder / GEOPACKAGE_FILE, record="")
+
+
+def _write_table(table: Table, _: object, folder: Path) -> None:
+    """Write one table as CSV."""
+    plain = pd.DataFrame(table.frame).drop(columns="geometry", errors="ignore")
+    write_csv(plain, folder / f"{table.layer.name}.csv")
+
+
+def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
+    """Write the summary and read it back."""
+    path = folder / SUMMARY_FILE
+    path.write_bytes(summary_text(summary).encode("utf-8", "replace"))
+    json.loads(path.read_bytes())

@@ -1,0 +1,191 @@
+"""The main job over many stands: inputs opened once, each stand laid out, all in one output."""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from glademark.deliver.delivery import Delivery
+from glademark.deliver.output import deliver_files
+from glademark.deliver.stands import (
+    StandTables,
+    deliverables_of_stands,
+    joined_tables,
+    laid_out,
+    refused,
+    summary_of_stands,
+)
+from glademark.deliver.summary import build_summary
+from glademark.errors import CrsError, InputError
+from glademark.intake.read import survey_of
+from glademark.intake.shelf import Shelf
+from glademark.intake.stands import open_stands
+from glademark.intake.wording import listed
+from glademark.judge.checks import judge
+from glademark.judge.limits import Case, LimitAsked, limits_asked
+from glademark.measure.layout import measure_layout
+from glademark.plugins import chosen, installed_limits
+from glademark.project import read_project
+from glademark.project.model import Project
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StandsOutcome:
+    """
+    What a run over many stands gave.
+
+    Attributes
+    ----------
+    project
+        What was asked.
+    stands
+        Every stand, laid out or refused, in the order of the boundaries' file.
+    summary
+        Content of ``summary.json``.
+    files
+        Files written.
+    """
+
+    project: Project
+    stands: tuple[StandTables, ...]
+    summary: dict[str, Any]
+    files: tuple[Path, ...]
+
+
+def lay_out_stands(
+    project_file: Path,
+    *,
+    out: Path,
+    only: Sequence[str] = (),
+    on_each: Callable[[str], None] | None = None,
+) -> StandsOutcome:
+    """
+    Layout of every stand of a project whose inputs name the stand of each record.
+
+    Parameters
+    ----------
+    project_file
+        The project file; its ``[project]`` has `stand_id`.
+    out
+        Folder for the results; what it held before is replaced as a whole, or stays as it was.
+    only
+        Ids of the files to make; all where empty.
+    on_each
+        Called with the name of each stand, then with the title of each file.
+
+    Returns
+    -------
+    outcome
+        A stand that is refused does not stop the others.
+
+    Raises
+    ------
+    InputError
+        If the project file or an input file is refused, or every stand is.
+    OutputError
+        If the results could not be written.
+    """
+    project = read_project(project_file)
+    asked = limits_asked(project.limits, known=installed_limits())
+    found = []
+    with open_stands(project, folder=project_file.parent) as many:
+        for name in many.names:  # stands are laid out one by one
+            if on_each is not None:
+                on_each(f"stand {name}")
+            found.append(lay_out_stand(name, many.of(name), project, asked))
+        set_aside, counts = many.set_aside, many.counts
+    refuse_if_all_are(found)
+    refuse_different_crs(found)
+    tables = joined_tables(found, set_aside, project)
+    summary = summary_of_stands(found, counts, project)
+    writers = chosen(deliverables_of_stands(tables, summary), only)
+    files = deliver_files(project, out, writers, on_each=on_each)
+    return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
+
+
+def lay_out_stand(
+    name: str, shelf: Shelf, project: Project, asked: tuple[LimitAsked, ...]
+) -> StandTables:
+    """
+    Layout of one stand of many.
+
+    Parameters
+    ----------
+    name
+        Of the stand.
+    shelf
+        Its records.
+    project
+        What was asked of all stands.
+    asked
+        Limits.
+
+    Returns
+    -------
+    tables
+        Its layers and tables, or the reason why it is refused.
+    """
+    heading = project.heading.model_copy(update={"name": f"{project.heading.name}, stand {name}"})
+    mine = project.model_copy(update={"heading": heading})
+    try:
+        survey = survey_of(shelf, mine)
+        layout = measure_layout(survey, mine, earlier=MappingProxyType({}))
+        checks = judge(Case(layout=layout, survey=survey, project=mine), asked)
+    except InputError as error:
+        log.info("stand %s refused: %s", name, error)
+        return refused(name, error.faults)
+    summary = build_summary(mine, survey, layout, checks)
+    return laid_out(
+        name,
+        Delivery(project=mine, survey=survey, layout=layout, checks=checks, summary=summary),
+    )
+
+
+def refuse_if_all_are(stands: Sequence[StandTables]) -> None:
+    """
+    Refuse a run in which no stand could be laid out.
+
+    Parameters
+    ----------
+    stands
+        All of them.
+
+    Raises
+    ------
+    InputError
+        With each reason and the stands that it holds for.
+    """
+    if all(stand.summary is None for stand in stands):
+        by_reason: dict[str, list[str]] = {}
+        for stand in stands:
+            by_reason.setdefault(stand.row["reason"], []).append(str(stand.row["stand_id"]))
+        raise InputError(
+            *(f"stand {listed(names)}: {reason}" for reason, names in by_reason.items())
+        )
+
+
+def refuse_different_crs(stands: Sequence[StandTables]) -> None:
+    """
+    Refuse to put stands of different coordinate systems into one layer.
+
+    Parameters
+    ----------
+    stands
+        All of them.
+
+    Raises
+    ------
+    CrsError
+        Where the stands are given in degrees and lie in more than one UTM zone.
+    """
+    found = {str(stand.crs) for stand in stands if stand.crs}
+    if len(found) > 1:
+        msg = (
+            f"the stands lie in several coordinate systems ({', '.join(sorted(found))}); expected "
+            "one for all layers. State [project] working_crs"
+        )
+        raise CrsError(msg)

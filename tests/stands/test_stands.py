@@ -1,0 +1,130 @@
+"""Many stands in one run."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyogrio
+import pytest
+
+from glademark.errors import InputError
+from glademark.pipeline import lay_out
+from glademark.pipeline_stands import StandsOutcome, lay_out_stands
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tests.stands.conftest import Ownership
+
+NAMES = ["North 1", "North 2", "7"]
+
+
+@pytest.fixture(scope="session")
+def together(
+    ownership: Ownership, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, StandsOutcome]:
+    """Folder and outcome of a run over all stands."""
+    folder = tmp_path_factory.mktemp("many")
+    project = ownership.write(folder / "in", column="Stand_ID")
+    return folder / "out", lay_out_stands(project, out=folder / "out")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_stand_among_many_is_what_it_is_alone(
+    name: str, ownership: Ownership, together: tuple[Path, StandsOutcome], tmp_path: Path
+) -> None:
+    """
+    A stand gives the same tables whether it is laid out alone or among its neighbours.
+
+    Its group reaches to the edge that it shares with the next stand, whose group has the same name.
+    """
+    project = ownership.of(name).write(tmp_path / "in")
+    alone = lay_out(project, out=tmp_path / "out", only=("checks", "openings", "volume_by_zone"))
+
+    assert alone.files
+    for table in ("checks", "openings", "volume_by_zone"):
+        one = pd.read_csv(tmp_path / "out" / f"{table}.csv")
+        many = pd.read_csv(together[0] / f"{table}.csv", dtype={"stand_id": "str"})
+        mine = many[many["stand_id"] == name].drop(columns="stand_id").reset_index(drop=True)
+        pd.testing.assert_frame_equal(mine, one, check_dtype=False, rtol=1e-9)
+
+
+def test_every_layer_names_the_stand_first(together: tuple[Path, StandsOutcome]) -> None:
+    """The first column of every layer and table is the stand."""
+    names = [name for name, _ in pyogrio.list_layers(together[0] / "layout.gpkg")]
+
+    assert {"stand", "corridors", "openings", "zones", "marks", "stands", "checks"} <= set(names)
+    for name in names:
+        assert pyogrio.read_info(together[0] / "layout.gpkg", layer=name)["fields"][0] == "stand_id"
+
+
+def test_the_table_of_stands_adds_up(together: tuple[Path, StandsOutcome]) -> None:
+    """Four hectares each: 200 m by 200 m; corridors 4 m by 200 m, 2 % of the stand."""
+    stands = pd.read_csv(together[0] / "stands.csv", dtype={"stand_id": "str"})
+
+    assert stands["stand_id"].tolist() == NAMES
+    assert stands["area_m2"].to_numpy() == pytest.approx(40_000.0)
+    assert stands["corridor_m2"].to_numpy() == pytest.approx(800.0)
+    assert stands["trees"].tolist() == [60, 60, 60]
+
+
+def test_the_summary_has_every_stand(together: tuple[Path, StandsOutcome]) -> None:
+    """The summary holds the figures of each stand, and the inputs once."""
+    summary = json.loads((together[0] / "summary.json").read_text(encoding="utf-8"))
+
+    assert list(summary["stands"]) == NAMES
+    assert [one["read"] for one in summary["provenance"]["inputs"]] == [3, 3, 180]
+
+
+def test_a_stand_that_fails_does_not_stop_the_others(ownership: Ownership, tmp_path: Path) -> None:
+    """A stand whose trees all lie far away is refused by name; the others are laid out."""
+    marks = ownership.marks.copy()
+    marks.loc[marks["stand_id"] == "7", "x"] += 50_000
+    broken = replace(ownership, marks=marks)
+
+    outcome = lay_out_stands(broken.write(tmp_path / "in", column="stand_id"), out=tmp_path / "out")
+
+    assert list(outcome.summary["stands"]) == ["North 1", "North 2"]
+    assert list(outcome.summary["refused"]) == ["7"]
+    stands = pd.read_csv(tmp_path / "out" / "stands.csv").set_index("stand_id")
+    assert stands["outcome"].to_dict()["7"] == "refused"
+
+
+def test_records_of_no_stand_are_set_aside(ownership: Ownership, tmp_path: Path) -> None:
+    """A mark that names no stand, or one without a boundary, is set aside with the reason."""
+    marks = ownership.marks.copy()
+    marks.loc[[0, 100], "stand_id"] = ["", "North 9"]
+    strays = replace(ownership, marks=marks)
+
+    lay_out_stands(strays.write(tmp_path / "in", column="stand_id"), out=tmp_path / "out")
+
+    aside = pd.read_csv(tmp_path / "out" / "set_aside.csv")
+    assert aside["record"].tolist() == [2, 102]
+    assert aside["reason"].tolist() == [
+        "it does not name its stand",
+        "no stand is called 'North 9'",
+    ]
+
+
+def test_inputs_without_the_column_are_refused(ownership: Ownership, tmp_path: Path) -> None:
+    """Where stands are told apart, every mark and corridor must say whose it is."""
+    bare = replace(
+        ownership,
+        corridors=ownership.corridors.drop(columns="stand_id"),
+        marks=ownership.marks.drop(columns="stand_id"),
+    )
+
+    with pytest.raises(InputError, match=r"(?s)corridors.gpkg: no column.*marks.csv: no column"):
+        lay_out_stands(bare.write(tmp_path / "in", column="stand_id"), out=tmp_path / "out")
+
+
+def test_no_stand_at_all_is_a_refusal(ownership: Ownership, tmp_path: Path) -> None:
+    """Where every stand is refused, the run is, with each reason."""
+    away = ownership.marks.assign(x=ownership.marks["x"] + 90_000)
+    broken = replace(ownership, marks=away)
+
+    with pytest.raises(InputError, match=r"stand North 1, North 2, 7: .* outside the stand"):
+        lay_out_stands(broken.write(tmp_path / "in", column="stand_id"), out=tmp_path / "out")
