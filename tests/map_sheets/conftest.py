@@ -113,14 +113,14 @@ def _two_hectares(build: Callable[..., Delivery]) -> Delivery:
 
 
 def _two_hundred_hectares(build: Callable[..., Delivery]) -> Delivery:
-    """Two hundred hectares, hundreds of trees, eighteen openings."""
+    """Two hundred hectares, hundreds of trees, nine openings."""
     stand = shapely.Point(WEST, SOUTH).buffer(798, quad_segs=3).buffer(0)
     stand = shapely.affinity.scale(stand, *[np.sqrt(200 * HECTARE_M2 / stand.area)] * 2)
     return build(
         stand,
         {"project": {"name": "Large stand (invented)", "units": "us"}},
         corridors=corridors_across(stand, 150),
-        marks=[*grouped(stand, 18, 100), *trees_in(stand, 600, 13)],
+        marks=[*grouped(stand, 9, 100), *trees_in(stand, 400, 13)],
     )
 
 

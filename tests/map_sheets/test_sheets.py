@@ -8,6 +8,7 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from types import SimpleNamespace as Sheets
 
@@ -38,9 +39,15 @@ def titles(pdf: Path) -> list[str]:
     return [str(one.title) for one in pypdf.PdfReader(pdf).outline]
 
 
+@cache
+def texts(pdf: Path) -> tuple[str, ...]:
+    """Text of each page, its white space made single."""
+    return tuple(" ".join(p.extract_text().split()) for p in pypdf.PdfReader(pdf).pages)
+
+
 def words_of(pdf: Path, page: int) -> str:
-    """Text of a page, its white space made single."""
-    return " ".join(pypdf.PdfReader(pdf).pages[page].extract_text().split())
+    """Text of one page."""
+    return texts(pdf)[page]
 
 
 def text_of(pdf: Path, title: str) -> str:
@@ -135,7 +142,7 @@ def test_profiles_name_every_corridor_on_the_terrain(sample_sheets: Sheets) -> N
 
 def test_every_sheet_carries_the_cautions(stand_sheets: Sheets) -> None:
     """No sheet goes into the woods without saying that the paint governs and felling kills."""
-    pages = [words_of(stand_sheets.pdf, n) for n in range(len(titles(stand_sheets.pdf)))]
+    pages = texts(stand_sheets.pdf)
 
     assert all("the paint on the tree governs" in text for text in pages)
     assert all("Felling and hauling kill" in text for text in pages)
@@ -169,12 +176,8 @@ def test_sheets_are_made_again_from_the_geopackage(written: Sheets, tmp_path: Pa
     """From layout.gpkg alone the sheets come out with the same words on as many pages."""
     write_geopackage(written.delivery, tmp_path / "layout.gpkg")
     DELIVERABLE.write(reopen(tmp_path / "layout.gpkg"), tmp_path)
-    texts = [
-        [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(f / "layout_map.pdf").pages]
-        for f in (written.folder, tmp_path)
-    ]
 
-    assert texts[0] == texts[1]
+    assert texts(tmp_path / "layout_map.pdf") == texts(written.folder / "layout_map.pdf")
 
 
 def test_pack_holds_the_sheets(sheets_of: Callable[[str], Sheets], tmp_path: Path) -> None:
