@@ -160,7 +160,7 @@ STANDS: Mapping[str, Callable[[Callable[..., Delivery]], Delivery]] = {
 def spread_points(delivery: Delivery) -> gpd.GeoSeries:
     """Points all over the stand and at every opening, at odd coordinates."""
     stand = shapely.union_all(delivery.layout.stand.geometry.to_numpy())
-    inside = shapely.points(scattered(stand, 12, 5))
+    inside = shapely.points(scattered(stand, 40, 5))
     at_openings = shapely.point_on_surface(delivery.layout.openings.geometry.to_numpy())
     return gpd.GeoSeries(np.concatenate([inside, at_openings]), crs=delivery.layout.crs)
 
