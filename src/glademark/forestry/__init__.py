@@ -50,6 +50,11 @@ from glademark.forestry.species import (
     nearest_species,
     species_table,
 )
+from glademark.forestry.stump_diameter import (
+    BREAST_HEIGHT_M,
+    breast_height_diameter_cm,
+    stump_diameter_cm,
+)
 from glademark.forestry.volume_equations import (
     EquationChoice,
     EquationSet,
@@ -68,6 +73,9 @@ from glademark.forestry.volume_table import VolumeTable
 from glademark.forestry.volume_table_rows import TableRow
 
 __all__ = [
+    "BREAST_HEIGHT_M",
+    "breast_height_diameter_cm",
+    "stump_diameter_cm",
     "CORD_SOLID_FT3",
     "FEWEST_POINTS",
     "LOG_RULES",
