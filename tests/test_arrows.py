@@ -27,15 +27,32 @@ GROUND = {
 MAY_KNOW = {
     "forestry": {"errors", "units"},
     "project": {"errors", "units"},
-    "intake": GROUND | {"forestry", "project"},
+    "intake": GROUND | {"after_cut_survey", "forestry", "project"},
     "measure": GROUND | {"forestry", "project"},
     "judge": GROUND | {"forestry", "project", "measure"},
-    "deliver": GROUND | {"forestry", "project", "measure", "judge", ""},
+    "after_cut": GROUND
+    | {"after_cut_layers", "after_cut_survey", "forestry", "measure", "project"},
+    "deliver": GROUND
+    | {"forestry", "project", "measure", "judge", "after_cut", ""}
+    | {"after_cut_layers", "after_cut_survey"},
     "pipeline": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
+    "pipeline_after_cut": GROUND
+    | {"project", "intake", "measure", "judge", "after_cut", "deliver", "plugins"},
     "plugins": {"errors", "deliver", "judge"},
-    "cli": {"", "errors", "pipeline", "project", "intake", "deliver", "table_to_carry"},
+    "cli": {
+        "",
+        "errors",
+        "pipeline",
+        "pipeline_after_cut",
+        "project",
+        "intake",
+        "deliver",
+        "table_to_carry",
+    },
     "table_to_carry": {"errors", "forestry", "units"},
     "layers": {"units"},
+    "after_cut_layers": {"layers"},
+    "after_cut_survey": {"survey"},
     "units": {"errors"},
     "errors": set(),
     "inspection": set(),
@@ -111,7 +128,7 @@ def test_only_the_command_line_starts_the_pipeline() -> None:
         str(path.relative_to(PACKAGE))
         for path in others
         for module in imported(path)
-        if wing_of(module) in ("cli", "pipeline")
+        if wing_of(module) in ("cli", "pipeline", "pipeline_after_cut")
     ]
 
     assert broken == []
@@ -122,13 +139,13 @@ def test_the_ground_floor_knows_no_maps() -> None:
     assert strangers("forestry", GIS) == []
 
 
-@pytest.mark.parametrize("wing", ["measure", "judge"])
+@pytest.mark.parametrize("wing", ["measure", "judge", "after_cut"])
 def test_measuring_and_judging_touch_no_files(wing: str) -> None:
     """What measures and judges takes frames and gives frames: no files, no terminal."""
     assert strangers(wing, FILES | OUTPUT) == []
 
 
-@pytest.mark.parametrize("wing", ["forestry", "intake", "measure", "judge"])
+@pytest.mark.parametrize("wing", ["forestry", "intake", "measure", "judge", "after_cut"])
 def test_only_the_command_line_and_delivery_speak(wing: str) -> None:
     """No wing that works prints, or asks a terminal anything."""
     printed = [

@@ -3,8 +3,8 @@ Chances of pairs in a one-to-one assignment whose odds are known pair by pair.
 
 Rows and columns of a sparse table may each be in one pair at most; an assignment is as likely as
 the product of the odds of its pairs. The chance of a pair is its share in all assignments. It is
-found by message passing, which is exact where the pairs make no rings, and else too sure of itself; parts with
-rings are counted out.
+found by message passing, which is exact where the pairs make no rings and too sure of itself where
+they do; parts with rings are counted out.
 
 References
 ----------
@@ -82,7 +82,7 @@ class Pairs:
         sums
             Shape (rows,).
         """
-        return np.bincount(self.row, values, self.rows)
+        return np.asarray(np.bincount(self.row, values, self.rows), dtype=np.float64)
 
     def by_column(self, values: FloatArray) -> FloatArray:
         """
@@ -98,7 +98,7 @@ class Pairs:
         sums
             Shape (columns,).
         """
-        return np.bincount(self.column, values, self.columns)
+        return np.asarray(np.bincount(self.column, values, self.columns), dtype=np.float64)
 
     def only(self, wanted: npt.NDArray[np.bool_] | IntArray) -> "Pairs":
         """
@@ -218,7 +218,7 @@ def slack(pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]) -> 
 def _least_worth(
     pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
-    """What each row and column adds to the likeliest assignment, as little as can be for columns."""
+    """What rows and columns add to the likeliest assignment, the columns as little as can be."""
     mate = np.full(pairs.rows, -1)
     gain = np.zeros(pairs.rows)
     mate[pairs.row[chosen]] = pairs.column[chosen]

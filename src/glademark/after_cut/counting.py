@@ -53,7 +53,6 @@ class _Step:
     origin: list[IntArray]
 
 
-
 def counted_out(row: IntArray, column: IntArray, odds: FloatArray) -> FloatArray | None:
     """
     Chance of each pair of a connected part.
@@ -158,7 +157,7 @@ def _forward(
         reached = [used, *(used[way] | bit for way, bit in zip(origin, bits, strict=True))]
         gained = [weight, *(o * weight[way] for way, o in zip(origin, odds[link], strict=True))]
         distinct, target = np.unique(np.concatenate(reached) & ~np.int64(free), return_inverse=True)
-        total = np.bincount(target, np.concatenate(gained), len(distinct))
+        total = np.bincount(target, np.concatenate(gained), len(distinct)).astype(np.float64)
         kept = _heavy(total)
         place = np.where(kept, np.cumsum(kept) - 1, np.count_nonzero(kept))
         steps.append(_Step(weight=weight, target=place[target], link=link, origin=origin))

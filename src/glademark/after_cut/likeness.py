@@ -8,7 +8,6 @@ tree's, over the chance if it is the stump of some other tree.
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
@@ -21,7 +20,7 @@ REACH = 4.0
 """Pairs are looked for within so many standard errors of the distance: 3 in 10,000 are lost."""
 
 SPREAD_MIN_M = 0.1
-"""Least standard error of a difference of positions, an axis [m]: nobody stands nearer to a tree."""
+"""Least standard error of a difference of positions, an axis [m]: nobody stands nearer."""
 
 _ODD_DIAMETER = 0.02  # share of diameters that were read or written wrong
 _SMOOTHED_MIN = 0.05  # of the logarithm, when the spread of diameters is drawn from the stumps
@@ -74,7 +73,7 @@ def spread_m(
     """
     squares = trees["error_m"].to_numpy()[pairs.row] ** 2
     squares = squares + stumps["error_m"].to_numpy()[pairs.column] ** 2
-    return np.maximum(scale * np.sqrt(squares / 2), SPREAD_MIN_M)
+    return np.asarray(np.maximum(scale * np.sqrt(squares / 2), SPREAD_MIN_M))
 
 
 def candidate_pairs(trees: pd.DataFrame, stumps: pd.DataFrame, *, scale: float = 1.0) -> Pairs:
@@ -143,9 +142,7 @@ def seen_log_ratio(
     )
 
 
-def _species(
-    trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: float
-) -> FloatArray:
+def _species(trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: float) -> FloatArray:
     """The same species counts the more, the rarer it is among the stumps."""
     names = pd.Index(pd.unique(pd.concat([trees["species"], stumps["species"]])))
     tree = names.get_indexer(trees["species"])[pairs.row]
@@ -158,9 +155,7 @@ def _species(
     return np.where(known[tree] & known[stump], np.log(np.maximum(ratio, 1e-12)), 0.0)
 
 
-def _diameter(
-    trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: float
-) -> FloatArray:
+def _diameter(trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: float) -> FloatArray:
     """Difference of the logarithms, against how diameters of all stumps are spread."""
     tree = np.log(trees["dbh_cm"].to_numpy(dtype=float))[pairs.row]
     stump = np.log(stumps["dbh_cm"].to_numpy(dtype=float))
@@ -182,7 +177,7 @@ def _log_density(values: FloatArray, *, smoothed: float) -> FloatArray:
     width = edges[1] - edges[0]
     density = gaussian_filter1d(counts.astype(float), smoothed / width, mode="constant")
     middle = (edges[:-1] + edges[1:]) / 2
-    return np.log(np.interp(values, middle, density) / (len(values) * width))
+    return np.asarray(np.log(np.interp(values, middle, density) / (len(values) * width)))
 
 
 def _log_normal(values: FloatArray, deviation: float) -> FloatArray:

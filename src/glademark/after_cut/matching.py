@@ -55,6 +55,7 @@ _RESEARCH = 1.1  # change of scale that makes a new search for pairs worth it
 _SEARCHES_MAX = 6
 _FIRST_CUT_SHARE, _FIRST_OTHER_SHARE = 0.9, 0.05
 _FIRST_UNMARKED_SHARE = 0.05
+_HALF = 0.5
 _ADDED = 0.5  # trees added to either side of a share, so that none is 0 or 1
 _ADDED_UNMARKED = 0.1  # stumps added to those of other trees, so that there could always be one
 
@@ -74,7 +75,7 @@ class Settings:
         Whether shifts that a day's positions have in common are estimated and taken out.
     """
 
-    beliefs: Beliefs = Beliefs()
+    beliefs: Beliefs = Beliefs()  # noqa: RUF009 - frozen
     adjust_error: bool = True
     adjust_shift: bool = True
 
@@ -295,7 +296,7 @@ class _Case:
         share = rates.cut_share[self.tree_class]
         cut = np.log(share) - np.log1p(-share * self.looked_at)
         other = np.log(rates.unmarked_per_m2)[self.stump_ground]
-        return self.seen + place + cut[self.pairs.row] - other[self.pairs.column]
+        return np.asarray(self.seen + place + cut[self.pairs.row] - other[self.pairs.column])
 
 
 def _moved_back(points: pd.DataFrame, shift: FloatArray) -> pd.DataFrame:
@@ -316,7 +317,7 @@ def _first_rates(
     """Rates to begin with."""
     classes = int(trees["class"].max()) + 1 if len(trees) else 1
     to_cut = pd.Series(trees["to_cut"].to_numpy(float)).groupby(trees["class"].to_numpy()).mean()
-    mostly = to_cut.reindex(range(classes), fill_value=1.0).to_numpy() > 0.5
+    mostly = to_cut.reindex(range(classes), fill_value=1.0).to_numpy() > _HALF
     unmarked = np.full(len(ground), _FIRST_UNMARKED_SHARE * max(len(stumps), 1) / ground.sum())
     shifts = no_shifts(trees["day"], stumps["day"])
     if settings.adjust_shift:

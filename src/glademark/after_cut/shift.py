@@ -26,6 +26,7 @@ PEAK_MIN = 4.0
 """A shift to begin with must stand out from chance by so many standard deviations."""
 
 _STEPS = 40
+_SETTLED_M = 1e-4
 _CELLS_MAX = 161
 _GAIN_MAX = np.log(50.0)  # no single pair decides
 
@@ -142,7 +143,7 @@ def _climbed(way: FloatArray, weight: FloatArray, spread: float, at: FloatArray)
     for _ in range(_STEPS):
         near = weight * np.exp(-0.5 * ((way - at) ** 2).sum(axis=1) / spread**2)
         last, at = at, near @ way / max(near.sum(), 1e-300)
-        if np.hypot(*(at - last)) < 1e-4:
+        if np.hypot(*(at - last)) < _SETTLED_M:
             break
     return at
 

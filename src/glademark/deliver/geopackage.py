@@ -3,6 +3,7 @@
 import shutil
 import sqlite3
 import tempfile
+from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -85,8 +86,36 @@ def write_geopackage(delivery: Delivery, path: Path) -> None:
     if path.exists():
         msg = f"{path} exists already; expected a new file. Choose another name"
         raise OutputError(msg)
-    tables = _tables(delivery)
-    record = metadata_record(delivery)
+    _write_whole(_tables(delivery), metadata_record(delivery), path)
+
+
+def write_frames(
+    frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer], path: Path, *, units: Units
+) -> None:
+    """
+    Write layers and tables of any declaration into a new GeoPackage, with their data dictionary.
+
+    Parameters
+    ----------
+    frames
+        By name; each has every declared column, layers with geometry a geometry too.
+    layers
+        Declarations by name, in the order in which they are written.
+    path
+        Of a file that does not exist.
+    units
+        What the project shows.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written, or does not hold what was written.
+    """
+    _write_whole([_table(frames[name], one, units) for name, one in layers.items()], "", path)
+
+
+def _write_whole(tables: list[_Table], record: str, path: Path) -> None:
+    """Write tables as one clean file, and check it."""
     home = None if "!" in str(path.parent) else path.parent  # the writer splits a path there
     try:
         with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
@@ -202,7 +231,8 @@ def _finish(draft: Path, tables: list[_Table], record: str, path: Path) -> None:
     with closing(sqlite3.connect(draft)) as database:
         with database:
             add_data_dictionary(database, described)
-            add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
+            if record:
+                add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
             database.execute("UPDATE gpkg_contents SET last_change = ?", (_FIXED_TIME,))
         database.execute("VACUUM INTO ?", (str(path),))
 

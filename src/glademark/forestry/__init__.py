@@ -74,8 +74,6 @@ from glademark.forestry.volume_table_rows import TableRow
 
 __all__ = [
     "BREAST_HEIGHT_M",
-    "breast_height_diameter_cm",
-    "stump_diameter_cm",
     "CORD_SOLID_FT3",
     "FEWEST_POINTS",
     "LOG_RULES",
@@ -100,6 +98,7 @@ __all__ = [
     "VolumeTable",
     "allocate_plots",
     "basal_area_m2",
+    "breast_height_diameter_cm",
     "choose_equation_set",
     "clark_evans",
     "common_names",
@@ -127,6 +126,7 @@ __all__ = [
     "source",
     "species_table",
     "stand_density_index",
+    "stump_diameter_cm",
     "sum_amounts",
     "to_solid_m3",
     "tree_volume",

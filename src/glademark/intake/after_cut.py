@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -127,21 +127,21 @@ def read_after_cut(
         raise InputError(msg)
     with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
         desk = _Desk(folder=folder.absolute(), snapshots=Snapshots(Path(temporary)))
-        seen = _seen(desk, inputs, _ground(survey), project)
-    return seen
+        return _seen(desk, inputs, _ground(survey), project)
 
 
 def _ground(survey: Survey) -> Ground:
     """The stand as the ground that all of it belongs to."""
-    stand = shapely.union_all(survey.stand.geometry.to_numpy())
+    stand = survey.stand.geometry.iloc[0]
     to_degrees = Transformer.from_crs(survey.crs, "EPSG:4326", always_xy=True)
     lon, lat = to_degrees.transform(stand.centroid.x, stand.centroid.y)
+    if not isinstance(stand, shapely.Polygon | shapely.MultiPolygon):
+        msg = "the stand is no polygon"
+        raise TypeError(msg)
     return Ground(crs=survey.crs, stand=stand, lon=lon, lat=lat)
 
 
-def _seen(
-    desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project
-) -> AfterCutSurvey:
+def _seen(desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project) -> AfterCutSurvey:
     """Use every input."""
     ledger, gap = desk.ledger, project.marks.position_error_m
 
@@ -314,7 +314,7 @@ def read_sampled(
         what="outside the stand",
     )
     ledger.use(reading)
-    areas = polygonal(inside[reading.rows.index].to_numpy())
+    areas = polygonal(gpd.GeoSeries(inside[reading.rows.index]).to_numpy())
     if len(areas) and shapely.area(areas).sum() > shapely.union_all(areas).area + _SHARED_M2:
         msg = f"{name}: sampled places overlap. Cut them so that each piece of ground is in one."
         raise FileError(msg)
@@ -340,7 +340,8 @@ def _widened(reading: Reading, fields: Fields) -> Reading:
             "(width_m, width_ft) and plots a radius or area (plot_radius_m, plot_area_ac)."
         )
         raise FileError(msg)
-    for kind, style in ((0, "round"), (1, "flat")):
+    styles: tuple[tuple[int, Literal["round", "flat"]], ...] = ((0, "round"), (1, "flat"))
+    for kind, style in styles:
         wanted = (dimension == kind) & ~closed
         shapes[wanted] = shapely.buffer(
             shapes[wanted], half[wanted], quad_segs=_QUARTER_SEGMENTS, cap_style=style

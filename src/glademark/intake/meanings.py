@@ -338,7 +338,7 @@ STUMPS = (
     DBH_UNIT,
     SPECIES,
     PRODUCT,
-    _meaning("stump_height", "stumpheight stumpht heightofstump", units=_LONG | LENGTHS),
+    _meaning("stump_height", "stumpheight stumpht heightofstump", units=LENGTHS),
     _meaning(
         "low_mark",
         "lowmark lowpaint stumpmark stumppaint buttmark buttpaint markonstump paintonstump"

@@ -211,7 +211,8 @@ def _heights(fields: Fields, usual_m: float, ledger: Ledger) -> pd.Series:
     if bad.any():
         ledger.notice(
             f"{fields.reading.file.name}: the height of {counted(int(bad.sum()), 'stump')} is not "
-            f"between 0 and 4.5 ft and taken as {usual_m:g} m: {listed(fields.reading.called(bad))}."
+            f"between 0 and 4.5 ft and taken as {usual_m:g} m: "
+            f"{listed(fields.reading.called(bad))}."
         )
     return metres.where(~bad).fillna(usual_m)
 
