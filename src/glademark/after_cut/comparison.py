@@ -14,7 +14,7 @@ from glademark.after_cut.ground import Driven, driven_against, openings_against
 from glademark.after_cut.likeness import Beliefs
 from glademark.after_cut.matching import Match, Settings, match_stumps
 from glademark.after_cut.questions import Question, questions_of, sample_rows
-from glademark.after_cut.records import Places, known_trees, places_of, stump_rows
+from glademark.after_cut.records import Places, known_trees, located, places_of, stump_rows
 from glademark.after_cut.wood import amounts_of, product_of_alike, sold_of
 from glademark.after_cut_layers import AFTER_CUT_LAYERS
 from glademark.after_cut_survey import AfterCutSurvey
@@ -31,6 +31,9 @@ __all__ = ["Comparison", "compare"]
 
 SCALE_WORTH_A_WORD = 1.25
 """Errors that prove larger or smaller than stated by this factor are told."""
+
+SHIFT_MATTERS_M = 0.3
+"""Shifts from this size on are taken out before stumps are placed on the layout [m]."""
 
 SHIFT_WORTH_A_WORD_M = 1.0
 """Shifts of a day's positions from this size on are told [m]."""
@@ -112,13 +115,19 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     sold = sold_of(survey, project)
     marked = trees[trees["to_cut"]]
     stumps = stumps.assign(product=product_of_alike(stumps, marked))
+    match = match_stumps(trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings))
+    shift = match.rates.shifts.against_trees(stumps["day"], trees["day"])
+    if np.abs(shift).max(initial=0.0) > SHIFT_MATTERS_M:  # as the marks saw it
+        stumps = located(stumps, places=places, shift_m=shift)
+        match = match_stumps(
+            trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings)
+        )
     found = Seen(
         trees=trees,
         stumps=stumps,
         tree_wood=amounts_of(trees, sold),
         stump_wood=amounts_of(stumps, sold),
     )
-    match = match_stumps(trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings))
     given = len(seen.stumps) > 0
     findings = _no_rows("findings")
     if given:

@@ -16,8 +16,8 @@ from glademark.after_cut.association import FloatArray, Pairs
 
 __all__ = ["Beliefs", "candidate_pairs", "seen_log_ratio", "spread_m"]
 
-REACH = 4.0
-"""Pairs are looked for within so many standard errors of the distance: 3 in 10,000 are lost."""
+REACH = 4.5
+"""Pairs are looked for within so many standard errors of the distance: 4 in 100,000 are lost."""
 
 SPREAD_MIN_M = 0.1
 """Least standard error of a difference of positions, an axis [m]: nobody stands nearer."""

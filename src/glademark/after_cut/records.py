@@ -17,7 +17,7 @@ from glademark.measure.zones import edge_distance
 from glademark.project.model import Project
 from glademark.survey import Survey
 
-__all__ = ["KINDS", "Places", "known_trees", "places_of", "stump_rows"]
+__all__ = ["KINDS", "Places", "known_trees", "located", "places_of", "stump_rows"]
 
 KINDS = ("cut", "leave", "line_tree", "danger")
 """Kinds of tree that a stump can be of, by their class; each class is cut in a share of its own."""
@@ -204,28 +204,56 @@ def stump_rows(seen: AfterCutSurvey, *, places: Places) -> gpd.GeoDataFrame:
         near = shapely.dwithin(places.walked, stumps.geometry.to_numpy(), 1e-6)
         stumps = stumps[near]
     stumps = stumps.loc[stumps.index.repeat(stumps["count"])].reset_index(drop=True)
-    error = stumps["position_error_m"].to_numpy(dtype=float)
-    points = stumps.geometry
-    in_corridor = _inside(points, places.corridor, error)
     rows = stumps.assign(
-        **_position(points),
-        error_m=error,
+        **_position(stumps.geometry),
+        error_m=stumps["position_error_m"].to_numpy(dtype=float),
         species_written=stumps["species"],
         species=_same_names(stumps["species"]),
         day_name=stumps["day"],
         day=pd.factorize(stumps["day"])[0],
+    )
+    return located(rows, places=places, shift_m=np.zeros((len(rows), 2)))
+
+
+def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) -> gpd.GeoDataFrame:
+    """
+    Stumps with where they stand on the layout.
+
+    Parameters
+    ----------
+    stumps
+        Rows of `stump_rows`.
+    places
+        Ground of the layout.
+    shift_m
+        Shift of each position against the marks, shape (stumps, 2) [m]: taken out here, since the
+        layout is seen as the marks were.
+
+    Returns
+    -------
+    stumps
+        With `ground`, `place`, `place_chance`, `in_corridor`, `in_keep_out`, `in_setback` and
+        `outside_boundary`; positions as they were.
+    """
+    error = stumps["error_m"].to_numpy(dtype=float)
+    moved = stumps[["x", "y"]].to_numpy() - shift_m
+    points = gpd.GeoSeries(shapely.points(moved), index=stumps.index, crs=stumps.crs)
+    in_corridor = _inside(points, places.corridor, error)
+    rows = stumps.assign(
         in_corridor=in_corridor,
         ground=(in_corridor > 0.5).astype(int),  # noqa: PLR2004 - the likelier of two
         in_keep_out=_inside(points, places.keep_out, error),
         in_setback=_inside(points, places.setback, error),
         outside_boundary=1 - _inside(points, places.stand, error),
     )
-    return rows.assign(**_places(rows, places))
+    return rows.assign(**_places(rows, points, places))
 
 
-def _places(rows: gpd.GeoDataFrame, places: Places) -> dict[str, npt.NDArray[np.object_]]:
+def _places(
+    rows: gpd.GeoDataFrame, points: gpd.GeoSeries, places: Places
+) -> dict[str, npt.NDArray[np.object_]]:
     """Where the point of each stump falls, and the chance that it is there."""
-    x, y = rows["x"].to_numpy(), rows["y"].to_numpy()
+    x, y = shapely.get_coordinates(points.to_numpy()).T
     place = np.full(len(rows), "outside", dtype=object)
     chance = rows["outside_boundary"].to_numpy(dtype=float).copy()
     areas = [("setback", places.setback), *places.zones.items()]
@@ -234,7 +262,7 @@ def _places(rows: gpd.GeoDataFrame, places: Places) -> dict[str, npt.NDArray[np.
         shapely.prepare(area)
         here = shapely.intersects_xy(area, x, y)
         place[here] = name
-        chance[here] = _inside(gpd.GeoSeries(rows.geometry[here]), area, error[here])
+        chance[here] = _inside(gpd.GeoSeries(points[here]), area, error[here])
     return {"place": place, "place_chance": chance}
 
 

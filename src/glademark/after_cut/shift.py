@@ -63,6 +63,23 @@ class Shifts:
         """
         return self.stump[stump_day] - self.tree[tree_day]
 
+    def against_trees(self, stump_day: pd.Series, tree_day: pd.Series) -> FloatArray:
+        """
+        Shift of each stump against the marks taken together.
+
+        Parameters
+        ----------
+        stump_day, tree_day
+            Day of every stump and of every tree.
+
+        Returns
+        -------
+        shift
+            Shape (stumps, 2) [m].
+        """
+        mean = self.tree[tree_day.to_numpy(np.intp)].mean(axis=0) if len(tree_day) else 0.0
+        return self.stump[stump_day.to_numpy(np.intp)] - mean
+
 
 def no_shifts(tree_day: pd.Series, stump_day: pd.Series) -> Shifts:
     """
