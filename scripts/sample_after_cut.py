@@ -24,6 +24,9 @@ UNMARKED = 12
 UNMARKED_IN_CORRIDOR = 7
 """The same in corridors."""
 
+LOW_MARK_KEPT, LOW_MARK_FALSE, LOOKED = 0.95, 0.02, 0.8
+"""Shares: low marks seen on marked stumps, believed to be seen on others; stumps looked at for one."""
+
 ERROR_M = 1.5
 SHIFT_M = (1.8, -1.2)
 STUMP_OVER_DBH = 1.21
@@ -73,10 +76,10 @@ def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
     stumps = walk.stumps
     seen = np.where(
         stumps["truth"] == "matched",
-        rng.random(len(stumps)) < 0.95,
-        rng.random(len(stumps)) < 0.02,
+        rng.random(len(stumps)) < LOW_MARK_KEPT,
+        rng.random(len(stumps)) < LOW_MARK_FALSE,
     )
-    looked = rng.random(len(stumps)) < 0.8
+    looked = rng.random(len(stumps)) < LOOKED
     shaken = stumps[["x", "y"]].to_numpy() + SHIFT_M
     shaken = shaken + rng.normal(0, ERROR_M / np.sqrt(2), shaken.shape)
     diameter = stumps["dbh"].to_numpy(dtype=float) * STUMP_OVER_DBH

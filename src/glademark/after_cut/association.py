@@ -162,6 +162,8 @@ def chances(pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]) -
     [0.6, 0.2]
     """
     chance = np.zeros(len(log_odds))
+    if not chance.size:
+        return chance
     odds = np.exp(np.minimum(log_odds, LOG_ODDS_MAX))
     short = slack(pairs, log_odds, chosen)
     open_still = np.flatnonzero(short < SLACK_MAX)
