@@ -25,7 +25,7 @@ UNMARKED_IN_CORRIDOR = 7
 """The same in corridors."""
 
 LOW_MARK_KEPT, LOW_MARK_FALSE, LOOKED = 0.95, 0.02, 0.8
-"""Shares: low marks seen on marked stumps, believed to be seen on others; stumps looked at for one."""
+"""Low marks seen on marked stumps, believed to be seen on others; stumps looked at for one."""
 
 ERROR_M = 1.5
 SHIFT_M = (1.8, -1.2)

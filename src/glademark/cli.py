@@ -17,6 +17,7 @@ EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
 """Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
 
 PATH = click.Path(path_type=Path)
+THERE = click.Path(path_type=Path, exists=True, dir_okay=False)
 ONLY = click.option("--only", multiple=True, metavar="ID", help="Make only this; may be repeated.")
 PACK = click.option("--pack", is_flag=True, help="Make the pack for the contractor as well.")
 PACKED: tuple[tuple[str, ...], ...] = ((), ("pack",))
@@ -87,12 +88,12 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
 
 @cli.command()
 @click.argument("project", type=PATH)
-@click.argument("more", type=PATH, nargs=-1, metavar="")
-@click.option("--stumps", type=PATH, multiple=True, metavar="FILE", help="Stumps; see below.")
-@click.option("--driven", type=PATH, metavar="FILE", help="Lines that machines drove.")
-@click.option("--openings", type=PATH, metavar="FILE", help="Opening edges walked after the cut.")
-@click.option("--post-cut-plots", type=PATH, metavar="FILE", help="Plots of the trees left.")
-@click.option("--sampled", type=PATH, metavar="FILE", help="Plots or strips that were walked.")
+@click.argument("more", type=THERE, nargs=-1, metavar="")
+@click.option("--stumps", type=THERE, multiple=True, metavar="FILE", help="Stumps; see below.")
+@click.option("--driven", type=THERE, metavar="FILE", help="Lines that machines drove.")
+@click.option("--openings", type=THERE, metavar="FILE", help="Opening edges walked after the cut.")
+@click.option("--post-cut-plots", type=THERE, metavar="FILE", help="Plots of the trees left.")
+@click.option("--sampled", type=THERE, metavar="FILE", help="Plots or strips that were walked.")
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the findings.")
 def compare(

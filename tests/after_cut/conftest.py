@@ -45,7 +45,7 @@ class Stand:
         return float((mate == self.truth)[self.truth >= 0].mean())
 
 
-def make_stand(
+def make_stand(  # noqa: PLR0913 - what a stand can be
     seed: int,
     *,
     trees: int = 500,

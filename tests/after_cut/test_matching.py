@@ -107,7 +107,7 @@ def test_size_of_errors_is_found(stand_of: Callable[..., Any]) -> None:
     assert stated.rates.scale == 1.0
 
 
-def test_low_marks_tell_where_places_cannot(stand_of: Callable[..., Any]) -> None:
+def test_low_marks_tell_where_places_cannot() -> None:
     """A low mark seen or missed moves the odds by its likelihood ratio, as a hand can compute."""
     tree = pd.DataFrame({"species": [""], "dbh_cm": [np.nan], "to_cut": [True]})
     stump = pd.DataFrame({"species": [""] * 3, "dbh_cm": np.nan, "low_mark": [1.0, 0.0, np.nan]})

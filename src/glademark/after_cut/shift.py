@@ -78,7 +78,7 @@ class Shifts:
             Shape (stumps, 2) [m].
         """
         mean = self.tree[tree_day.to_numpy(np.intp)].mean(axis=0) if len(tree_day) else 0.0
-        return self.stump[stump_day.to_numpy(np.intp)] - mean
+        return np.asarray(self.stump[stump_day.to_numpy(np.intp)] - mean)
 
 
 def no_shifts(tree_day: pd.Series, stump_day: pd.Series) -> Shifts:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from glademark.deliver.after_cut.page import PAGE_FILE, write_page
+from glademark.deliver.after_cut.sheet import SHEET_FILE, write_sheet
 from glademark.deliver.after_cut.tables import (
     comparison_summary,
     write_findings,
@@ -54,6 +56,18 @@ def after_cut_deliverables(
             write=lambda delivery, folder: write_findings(
                 comparison, folder / "findings.csv", units=delivery.project.heading.units
             ),
+        ),
+        Deliverable(
+            id="compare_page",
+            title="Page of findings",
+            files=(PAGE_FILE,),
+            write=lambda delivery, folder: write_page(comparison, delivery, folder / PAGE_FILE),
+        ),
+        Deliverable(
+            id="compare_sheet",
+            title="Sheet of findings",
+            files=(SHEET_FILE,),
+            write=lambda delivery, folder: write_sheet(comparison, delivery, folder / SHEET_FILE),
         ),
         Deliverable(
             id="compare",
