@@ -81,7 +81,8 @@ def map_shapes(comparison: Comparison, layout: Layout, *, width: float) -> MapSh
         return np.column_stack([(xy[:, 0] - west) / scale, (north - xy[:, 1]) / scale])
 
     def rings(frame: gpd.GeoDataFrame) -> list[npt.NDArray[np.float64]]:
-        every = shapely.get_rings(shapely.simplify(frame.geometry.to_numpy(), _SIMPLER_M))
+        parts = shapely.get_parts(frame.geometry.to_numpy())
+        every = shapely.get_rings(shapely.simplify(parts, _SIMPLER_M))
         return [placed(shapely.get_coordinates(ring)) for ring in every]
 
     parts = shapely.get_parts(comparison.driven_outside.geometry.to_numpy())
