@@ -47,6 +47,7 @@ SLACKS = (SLACK_MAX, 6.0, 4.5, 3.5, 2.5)
 LOG_ODDS_MAX = 60.0
 """Log odds beyond this are as good as certain, and safe to raise."""
 
+_SWAP_PAIRS = 4  # the least ring: two rows that each may have either of two columns
 _STEP = 0.02  # tilt of the log odds for a variance, as a share of the largest value
 
 
@@ -172,7 +173,14 @@ def chances(pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]) -
         chance[open_still] = 0.0
         chance[kept] = _of_chains(pairs, odds, kept)
         uncounted = [np.zeros(0, dtype=np.intp)]
-        for part in parts_with_rings(pairs.only(kept)):
+        rings = parts_with_rings(pairs.only(kept))
+        swaps = [kept[part] for part in rings if len(part) == _SWAP_PAIRS]
+        if swaps:
+            at = np.stack(swaps)
+            chance[at] = _of_swaps(pairs, odds, at)
+        for part in rings:
+            if len(part) == _SWAP_PAIRS:
+                continue
             at = kept[part]
             found = counted_out(pairs.row[at], pairs.column[at], odds[at])
             if found is None:
@@ -183,6 +191,18 @@ def chances(pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]) -
         if not open_still.size:
             break
     return chance
+
+
+def _of_swaps(pairs: Pairs, odds: FloatArray, at: IntArray) -> FloatArray:
+    """Chances in parts of two rows and two columns: 1 + w + x + y + z + wz + xy ways."""
+    order = np.lexsort((pairs.column[at], pairs.row[at]))
+    sorted_at = np.take_along_axis(at, order, axis=1)
+    alone = odds[sorted_at]
+    both = alone * (1 + alone[:, ::-1])  # the pair, alone or with the one of the other two
+    ways = 1 + alone.sum(axis=1) + alone[:, 0] * alone[:, 3] + alone[:, 1] * alone[:, 2]
+    found = np.empty(at.shape)
+    np.put_along_axis(found, order, both / ways[:, None], axis=1)
+    return found
 
 
 def _of_chains(pairs: Pairs, odds: FloatArray, kept: IntArray) -> FloatArray:
