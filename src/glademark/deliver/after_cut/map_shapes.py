@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -74,27 +75,18 @@ def map_shapes(comparison: Comparison, layout: Layout, *, width: float) -> MapSh
     """
     west, south, east, north = layout.stand.total_bounds
     margin = 0.03 * max(east - west, north - south)
-    west, south, east, north = west - margin, south - margin, east + margin, north + margin
-    scale = (east - west) / width
-
-    def placed(xy: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        return np.column_stack([(xy[:, 0] - west) / scale, (north - xy[:, 1]) / scale])
-
-    def rings(frame: gpd.GeoDataFrame) -> list[npt.NDArray[np.float64]]:
-        parts = shapely.get_parts(frame.geometry.to_numpy())
-        every = shapely.get_rings(shapely.simplify(parts, _SIMPLER_M))
-        return [placed(shapely.get_coordinates(ring)) for ring in every]
-
+    corner, scale = (west - margin, north + margin), (east - west + 2 * margin) / width
+    placed = partial(_placed, corner=corner, scale=scale)
     parts = shapely.get_parts(comparison.driven_outside.geometry.to_numpy())
     return MapShapes(
         width=width,
-        height=(north - south) / scale,
+        height=(north - south + 2 * margin) / scale,
         scale=scale,
         areas={
-            "stand": rings(layout.stand),
-            "corridor": rings(layout.corridors),
-            "opening": rings(layout.openings),
-            "opening_after": rings(comparison.openings_after),
+            "stand": [placed(xy) for xy in _rings(layout.stand)],
+            "corridor": [placed(xy) for xy in _rings(layout.corridors)],
+            "opening": [placed(xy) for xy in _rings(layout.openings)],
+            "opening_after": [placed(xy) for xy in _rings(comparison.openings_after)],
         },
         lines=[placed(shapely.get_coordinates(line)) for line in parts],
         points={
@@ -102,6 +94,20 @@ def map_shapes(comparison: Comparison, layout: Layout, *, width: float) -> MapSh
             for key, (xy, doubtful) in _points(comparison).items()
         },
     )
+
+
+def _placed(
+    xy: npt.NDArray[np.float64], *, corner: tuple[float, float], scale: float
+) -> npt.NDArray[np.float64]:
+    """Places in paper units, from the upper left corner."""
+    return np.column_stack([(xy[:, 0] - corner[0]) / scale, (corner[1] - xy[:, 1]) / scale])
+
+
+def _rings(areas: gpd.GeoDataFrame) -> list[npt.NDArray[np.float64]]:
+    """Outlines of areas, a little simplified."""
+    parts = shapely.get_parts(areas.geometry.to_numpy())
+    every = shapely.get_rings(shapely.simplify(parts, _SIMPLER_M))
+    return [shapely.get_coordinates(ring) for ring in every]
 
 
 def _points(
