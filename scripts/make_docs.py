@@ -12,6 +12,7 @@ from pathlib import Path
 
 import click
 
+from glademark.after_cut_layers import AFTER_CUT_LAYERS
 from glademark.cli import cli
 from glademark.layers import LAYERS, SPARE, STANDS, Layer, shown_beside
 
@@ -35,7 +36,10 @@ def _columns() -> str:
         "Numbers are in SI units, the unit is the end of the name. Where the project shows acres "
         "and feet, or hectares, a column in that unit stands beside. Empty means not known.\n"
     )
-    return head + "".join(_layer(layer) for layer in (*LAYERS.values(), STANDS, SPARE))
+    after = "\n# After the cut: compare.gpkg\n"
+    more = [layer for layer in AFTER_CUT_LAYERS.values() if layer not in LAYERS.values()]
+    laid_out = "".join(_layer(layer) for layer in (*LAYERS.values(), STANDS, SPARE))
+    return head + laid_out + after + "".join(map(_layer, more))
 
 
 def _layer(layer: Layer) -> str:

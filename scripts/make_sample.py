@@ -19,6 +19,7 @@ import rasterio
 import sample_stand as stand
 import shapely
 from pyproj import Transformer
+from sample_after_cut import write_after_cut
 from sample_marks import SPECIES, trees, write_marks
 
 SEED = 20_251_006
@@ -41,6 +42,9 @@ def write_sample(folder: Path) -> None:
     _write_tally(folder)
     _write_volume_table(folder)
     _write_terrain(folder)
+    write_after_cut(
+        folder / "after_cut", np.random.default_rng(SEED + 2), np.random.default_rng(SEED + 9)
+    )
     for name, text in _TEXTS.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
 
@@ -275,6 +279,12 @@ solid = "79 ft3"
 removal_share_max = "35 %"
 confidence = "95 %"
 
+[compare]
+stump_error = "1.5 m"
+driven_error = "1 m"
+unmarked_in_corridors_allowed = true
+unmarked_share_max = "3 %"
+
 [limits]
 opening_area_max = {value = "0.5 acre", authority = "plan", source = "invented plan, section 4"}
 opening_area_min = {value = "0.1 acre", authority = "plan", source = "invented plan, section 4"}
@@ -301,6 +311,9 @@ Start with `harvest.toml`. On purpose, the files hold
 - trees whose paint and place disagree: some by less than a receiver can tell, and two by far;
 - three records that nobody can use: a diameter `see photo`, a position `0, 0`, and a record saved
   twice;
+- an invented walk after the cut in `after_cut/`: 21 marked trees without a stump, 12 stumps without
+  a mark off corridors and 7 in them, a machine past the end of corridor D and none on K, opening 7
+  cut 3 m wider than laid (docs/after_the_cut.md);
 - the habits of field files: two markers who both number from 1, two sets of headings, capitals and
   spaces as they come, blank rows, clumps of two or three stems under one number, and a byte order
   mark.
@@ -315,7 +328,7 @@ def main() -> None:
     parser.add_argument("folder", nargs="?", type=Path, default=FOLDER)
     folder = parser.parse_args().folder
     write_sample(folder)
-    size = sum(file.stat().st_size for file in folder.iterdir() if file.is_file())
+    size = sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())
     print(f"sample project written to {folder} ({size / 1000:.0f} kB)")
 
 

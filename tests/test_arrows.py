@@ -27,16 +27,22 @@ GROUND = {
 MAY_KNOW = {
     "forestry": {"errors", "units"},
     "project": {"errors", "units"},
-    "intake": GROUND | {"forestry", "project"},
+    "intake": GROUND | {"after_cut_survey", "forestry", "project"},
     "measure": GROUND | {"forestry", "project"},
     "judge": GROUND | {"forestry", "project", "measure"},
     "advice": GROUND | {"forestry", "project", "measure", "judge"},
-    "deliver": GROUND | {"forestry", "project", "measure", "judge", "advice", ""},
+    "after_cut": GROUND
+    | {"after_cut_layers", "after_cut_survey", "forestry", "measure", "project"},
+    "deliver": GROUND
+    | {"forestry", "project", "measure", "judge", "advice", "after_cut", ""}
+    | {"after_cut_layers", "after_cut_survey"},
     "pipeline": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
     "pipeline_stands": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
     "batch": GROUND | {"", "project", "intake", "judge", "deliver", "plugins", "pipeline_stands"},
     "pipeline_advice": GROUND
     | {"project", "intake", "measure", "judge", "advice", "deliver", "plugins"},
+    "pipeline_after_cut": GROUND
+    | {"project", "intake", "measure", "judge", "after_cut", "deliver", "plugins"},
     "plugins": {"errors", "deliver", "judge"},
     "cli": {
         "",
@@ -44,6 +50,7 @@ MAY_KNOW = {
         "errors",
         "pipeline",
         "pipeline_advice",
+        "pipeline_after_cut",
         "pipeline_stands",
         "project",
         "intake",
@@ -52,6 +59,8 @@ MAY_KNOW = {
     },
     "table_to_carry": {"errors", "forestry", "units"},
     "layers": {"units"},
+    "after_cut_layers": {"layers"},
+    "after_cut_survey": {"survey"},
     "units": {"errors"},
     "errors": set(),
     "inspection": set(),
@@ -127,7 +136,7 @@ def test_only_the_command_line_starts_the_pipeline() -> None:
         str(path.relative_to(PACKAGE))
         for path in others
         for module in imported(path)
-        if wing_of(module) in ("cli", "pipeline", "pipeline_advice")
+        if wing_of(module) in ("batch", "cli", "pipeline", "pipeline_advice", "pipeline_after_cut")
     ]
 
     assert broken == []
@@ -138,13 +147,13 @@ def test_the_ground_floor_knows_no_maps() -> None:
     assert strangers("forestry", GIS) == []
 
 
-@pytest.mark.parametrize("wing", ["measure", "judge", "advice"])
+@pytest.mark.parametrize("wing", ["measure", "judge", "advice", "after_cut"])
 def test_measuring_and_judging_touch_no_files(wing: str) -> None:
     """What measures and judges takes frames and gives frames: no files, no terminal."""
     assert strangers(wing, FILES | OUTPUT) == []
 
 
-@pytest.mark.parametrize("wing", ["forestry", "intake", "measure", "judge", "advice"])
+@pytest.mark.parametrize("wing", ["forestry", "intake", "measure", "judge", "advice", "after_cut"])
 def test_only_the_command_line_and_delivery_speak(wing: str) -> None:
     """No wing that works prints, or asks a terminal anything."""
     printed = [

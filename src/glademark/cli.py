@@ -17,6 +17,7 @@ EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
 """Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
 
 PATH = click.Path(path_type=Path)
+THERE = click.Path(path_type=Path, exists=True, dir_okay=False)
 ONLY = click.option("--only", multiple=True, metavar="ID", help="Make only this; may be repeated.")
 PACK = click.option("--pack", is_flag=True, help="Make the pack for the contractor as well.")
 PACKED: tuple[tuple[str, ...], ...] = ((), ("pack",))
@@ -176,6 +177,45 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     print_advice(advised.advice, console, units=advised.project.heading.units)
     for path in advised.files:
         click.echo(path)
+
+
+@cli.command()
+@click.argument("project", type=PATH)
+@click.argument("more", type=THERE, nargs=-1, metavar="")
+@click.option("--stumps", type=THERE, multiple=True, metavar="FILE", help="Stumps; see below.")
+@click.option("--driven", type=THERE, metavar="FILE", help="Lines that machines drove.")
+@click.option("--openings", type=THERE, metavar="FILE", help="Opening edges walked after the cut.")
+@click.option("--post-cut-plots", type=THERE, metavar="FILE", help="Plots of the trees left.")
+@click.option("--sampled", type=THERE, metavar="FILE", help="Plots or strips that were walked.")
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the findings.")
+def compare(
+    project: Path,
+    more: tuple[Path, ...],
+    *,
+    out: Path,
+    as_json: bool,
+    **given: Any,  # noqa: ANN401 - paths by the name of their option
+) -> None:
+    """Hold what was seen after the cut against the layout that the file PROJECT describes.
+
+    Several files of stumps: --stumps FILE FILE FILE, or --stumps for each. Every option may be left
+    out but one. What comes out are findings, to be looked at on the ground before anyone acts.
+    """
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.deliver.after_cut.terminal import print_comparison  # noqa: PLC0415 - the same
+    from glademark.pipeline_after_cut import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
+
+    if not given["stumps"]:
+        _refuse_more(more)
+    inputs = inputs_of(stumps=(*given.pop("stumps"), *more), **given)
+    with _progress() as on_each:
+        found = compare_after_cut(project, inputs, out=out, on_each=on_each)
+    if as_json:
+        click.echo(found.files[-1].read_text(encoding="utf-8"), nl=False)
+    else:
+        print_comparison(found.comparison, found.delivery.project, Console(), files=found.files)
 
 
 @contextmanager

@@ -133,7 +133,7 @@ def test_place_is_said_to_be_invented() -> None:
 
 def test_folder_is_small() -> None:
     """The sample stays under 3 MB, its terrain under 300 kB."""
-    size = sum(file.stat().st_size for file in SAMPLE.iterdir() if file.is_file())
+    size = sum(file.stat().st_size for file in SAMPLE.rglob("*") if file.is_file())
 
     assert size < 3_000_000
     assert (SAMPLE / "terrain.tif").stat().st_size < 300_000
@@ -354,16 +354,17 @@ def make_sample(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
 def test_script_writes_what_is_committed(make_sample: ModuleType, tmp_path: Path) -> None:
     """The script gives the committed files again: text byte for byte, layers row for row."""
     make_sample.write_sample(tmp_path)
-    text = [file.name for file in tmp_path.iterdir() if file.suffix not in {".gpkg", ".tif"}]
+    made = [file.relative_to(tmp_path) for file in tmp_path.rglob("*") if file.is_file()]
+    text = [name for name in made if name.suffix not in {".gpkg", ".tif"}]
 
-    assert sorted(file.name for file in tmp_path.iterdir()) == sorted(
-        file.name for file in SAMPLE.iterdir() if file.is_file()
+    assert sorted(made) == sorted(
+        file.relative_to(SAMPLE) for file in SAMPLE.rglob("*") if file.is_file()
     )
     assert {name: (tmp_path / name).read_bytes() for name in text} == {
         name: (SAMPLE / name).read_bytes() for name in text
     }
-    for layer in tmp_path.glob("*.gpkg"):
-        assert gpd.read_file(layer).equals(gpd.read_file(SAMPLE / layer.name)), layer.name
+    for name in [name for name in made if name.suffix == ".gpkg"]:
+        assert gpd.read_file(tmp_path / name).equals(gpd.read_file(SAMPLE / name)), name
 
 
 def test_script_is_repeatable_to_the_byte(make_sample: ModuleType, tmp_path: Path) -> None:
@@ -371,5 +372,6 @@ def test_script_is_repeatable_to_the_byte(make_sample: ModuleType, tmp_path: Pat
     make_sample.write_sample(tmp_path / "a")
     make_sample.write_sample(tmp_path / "b")
 
-    for file in sorted((tmp_path / "a").iterdir()):
-        assert file.read_bytes() == (tmp_path / "b" / file.name).read_bytes(), file.name
+    for file in sorted(path for path in (tmp_path / "a").rglob("*") if path.is_file()):
+        other = tmp_path / "b" / file.relative_to(tmp_path / "a")
+        assert file.read_bytes() == other.read_bytes(), file.name

@@ -3,7 +3,7 @@
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -134,6 +134,32 @@ def write_tables(tables: Sequence[Table], path: Path, *, record: str) -> None:
             "for it and a writable folder. Free some space, or choose another output folder"
         )
         raise OutputError(msg) from error
+
+
+def write_frames(
+    frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer], path: Path, *, units: Units
+) -> None:
+    """
+    Write layers and tables of any declaration into a new GeoPackage, with their data dictionary.
+
+    Parameters
+    ----------
+    frames
+        By name; each has every declared column, layers with geometry a geometry too.
+    layers
+        Declarations by name, in the order in which they are written.
+    path
+        Of a file that does not exist.
+    units
+        What the project shows.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written, or does not hold what was written.
+    """
+    tables = [_table(frames[name], one, units) for name, one in layers.items()]
+    write_tables(tables, path, record="")
 
 
 def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:

@@ -50,6 +50,11 @@ from glademark.forestry.species import (
     nearest_species,
     species_table,
 )
+from glademark.forestry.stump_diameter import (
+    BREAST_HEIGHT_M,
+    breast_height_diameter_cm,
+    stump_diameter_cm,
+)
 from glademark.forestry.volume_equations import (
     EquationChoice,
     EquationSet,
@@ -68,6 +73,7 @@ from glademark.forestry.volume_table import VolumeTable
 from glademark.forestry.volume_table_rows import TableRow
 
 __all__ = [
+    "BREAST_HEIGHT_M",
     "CORD_SOLID_FT3",
     "FEWEST_POINTS",
     "LOG_RULES",
@@ -92,6 +98,7 @@ __all__ = [
     "VolumeTable",
     "allocate_plots",
     "basal_area_m2",
+    "breast_height_diameter_cm",
     "choose_equation_set",
     "clark_evans",
     "common_names",
@@ -119,6 +126,7 @@ __all__ = [
     "source",
     "species_table",
     "stand_density_index",
+    "stump_diameter_cm",
     "sum_amounts",
     "to_solid_m3",
     "tree_volume",

@@ -319,3 +319,47 @@ CRUISE = (
     *_POSITION,
 )
 """Meanings in a cruise: trees on sample plots."""
+
+STUMPS = (
+    ID,
+    COUNT,
+    _meaning(
+        "stump_diameter",
+        "stumpdiameter stumpdiam diameterstump diameteratstump dsh stumpd stumpdia",
+        units=LENGTHS,
+        strict=True,
+    ),
+    _meaning(
+        "breast_diameter",
+        "dbh dbhob diameterbreastheight diameteratbreastheight breastheightdiameter d130",
+        units=LENGTHS,
+        strict=True,
+    ),
+    _meaning("diameter", "diameter diameters diam dia d", units=LENGTHS, strict=True),
+    DBH_UNIT,
+    SPECIES,
+    PRODUCT,
+    _meaning("stump_height", "stumpheight stumpht heightofstump", units=LENGTHS),
+    _meaning(
+        "low_mark",
+        "lowmark lowpaint stumpmark stumppaint buttmark buttpaint markonstump paintonstump"
+        " paintedstump",
+    ),
+    POSITION_ERROR,
+    TIME,
+    DATE,
+    *_POSITION,
+)
+"""Meanings in a file of stumps."""
+
+DRIVEN = (_meaning("name", "name machine vehicle title label track id no number"),)
+"""Meanings in a file of driven lines."""
+
+SAMPLED = (
+    _meaning("name", "name plot strip plotid stripid unit title label id no number"),
+    _WIDTH,
+    _meaning("plot_area", "plotarea plotsize area", units=_PLOT_AREAS, strict=True),
+    _meaning("plot_radius", "plotradius radius", units=_LONG, strict=True),
+    *_POSITION,
+)
+"""Meanings in a file of places that were walked: plots or strips."""

@@ -7,6 +7,7 @@ import pandas as pd
 from glademark.judge.ground import keep_out_checks, setback_checks
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked
 from glademark.judge.terrain import crossing_checks
+from glademark.layers import CHECKS
 
 
 def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
@@ -30,6 +31,27 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     rows = [_asked(case, limit) for limit in asked]
     always = [keep_out_checks(case), setback_checks(case), crossing_checks(case)]
     return as_checks(pd.concat([*rows, *always]))
+
+
+def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
+    """
+    The limits of the project file alone, held against a layout.
+
+    Parameters
+    ----------
+    case
+        What was asked, brought home and measured.
+    asked
+        Some limits of the project file.
+
+    Returns
+    -------
+    checks
+        Columns of `glademark.layers.CHECKS`; no row without limits.
+    """
+    rows = [_asked(case, limit) for limit in asked]
+    none = pd.DataFrame(columns=list(CHECKS.names))
+    return as_checks(pd.concat(rows)) if rows else none
 
 
 def _asked(case: Case, asked: LimitAsked) -> pd.DataFrame:

@@ -332,6 +332,58 @@ class WindSettings(Part):
     tree_height_m: Length | None = Field(None, alias="tree_height", gt=0, le=150)
 
 
+class CompareSettings(Part):
+    """
+    How the stumps and tracks after the cut are held against the layout.
+
+    Attributes
+    ----------
+    stump_error_m
+        Horizontal root mean square error of the stumps' positions; that of the marks if None.
+    driven_error_m
+        The same of the driven lines.
+    adjust_error
+        Whether the size of the errors is estimated from the matches.
+    diameter_at
+        Where the stumps' diameters were taken, where their column does not say.
+    stump_height_m
+        Height at which stumps were measured, where it was not recorded.
+    stump_bark
+        Whether they were measured outside or inside the bark.
+    diameter_error
+        Relative error of a diameter, conversion from the stump included.
+    species_error, low_mark_kept, low_mark_false
+        Share of species named wrongly, of marked stumps on which a low mark is seen, and of other
+        stumps on which one is believed to be seen.
+    doubtful_below
+        A finding less sure than this is doubtful.
+    unmarked_in_corridors_allowed
+        Whether the contract lets the operator cut unmarked trees inside corridors.
+    unmarked_share_max
+        Share of the cut trees that may be unmarked, where the contract allows it nowhere else.
+    machine_width_m
+        Width of the driven machine; the default width of corridors if None.
+    confidence
+        Of all intervals.
+    """
+
+    stump_error_m: Length | None = Field(None, alias="stump_error", ge=0, le=200)
+    driven_error_m: Length = Field(DEFAULT_POSITION_ERROR_M, alias="driven_error", ge=0, le=200)
+    adjust_error: bool = True
+    diameter_at: Literal["breast", "stump"] = "stump"
+    stump_height_m: Length = Field(0.3, alias="stump_height", ge=0, le=1.37)
+    stump_bark: Literal["outside", "inside"] = "outside"
+    diameter_error: Share = Field(0.08, gt=0, lt=1)
+    species_error: Share = Field(0.03, gt=0, lt=1)
+    low_mark_kept: Share = Field(0.95, gt=0, lt=1)
+    low_mark_false: Share = Field(0.02, gt=0, lt=1)
+    doubtful_below: Share = Field(0.9, gt=0.5, lt=1)
+    unmarked_in_corridors_allowed: bool = False
+    unmarked_share_max: Share | None = None
+    machine_width_m: Length | None = Field(None, alias="machine_width", gt=0, le=30)
+    confidence: Share = Field(0.95, gt=0.5, lt=1)
+
+
 class DeliverSettings(Part):
     """
     What is made, and on which paper.
@@ -390,4 +442,5 @@ class Project(Part):
     machine: MachineSettings = MachineSettings()
     wind: WindSettings = WindSettings()
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
+    compare: CompareSettings = CompareSettings()
     deliver: DeliverSettings = DeliverSettings()

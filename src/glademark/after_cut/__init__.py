@@ -1,0 +1,1 @@
+"""After the cut: stumps matched to marks, findings, driven ground, sample checks.."""

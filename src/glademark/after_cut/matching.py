@@ -1,0 +1,382 @@
+"""
+Stumps matched to the trees that were known before the cut: the likeliest assignment, and how sure.
+
+The shares of trees that were cut, the number of stumps of other trees, the shift that a day's
+positions have in common and the size of the position errors are estimated together with the match
+itself, in turns (expectation and maximisation): given the chances of pairs, the shares follow;
+given the shares, the chances.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from glademark.after_cut.association import (
+    LOG_ODDS_MAX,
+    FloatArray,
+    Pairs,
+    chances,
+    from_messages,
+    most_likely,
+    settled,
+    variance,
+)
+from glademark.after_cut.likeness import (
+    Beliefs,
+    candidate_pairs,
+    seen_log_ratio,
+    spread_m,
+)
+from glademark.after_cut.shift import Shifts, first_shifts, no_shifts, refined_shifts
+
+__all__ = ["Match", "Rates", "Settings", "match_stumps"]
+
+ROUNDS_MAX = 200
+"""Turns of the estimate; a stand takes 10 to 50."""
+
+SWEEPS_A_ROUND = 12
+"""Rounds of message passing between two turns; the messages are kept from turn to turn."""
+
+SETTLED = 1e-5
+"""Relative change of the rates below which they have settled."""
+
+WORTH_LOG_ODDS = np.log(1e-5)
+"""Pairs with smaller odds than this are left out."""
+
+SCALE_RANGE = (0.3, 4.0)
+"""Factor by which stated position errors may prove wrong."""
+
+SCALE_PAIRS_MIN = 30.0
+"""With fewer matched trees, the stated errors stand."""
+
+_RESEARCH = 1.1  # change of scale that makes a new search for pairs worth it
+_SEARCHES_MAX = 6
+_FIRST_CUT_SHARE, _FIRST_OTHER_SHARE = 0.9, 0.05
+_FIRST_UNMARKED_SHARE = 0.05
+_HALF = 0.5
+_ADDED = 0.5  # trees added to either side of a share, so that none is 0 or 1
+_ADDED_UNMARKED = 0.1  # stumps added to those of other trees, so that there could always be one
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Settings:
+    """
+    How stumps are matched.
+
+    Attributes
+    ----------
+    beliefs
+        Errors of the records.
+    adjust_error
+        Whether the size of the position errors is estimated; else it is as stated.
+    adjust_shift
+        Whether shifts that a day's positions have in common are estimated and taken out.
+    """
+
+    beliefs: Beliefs = Beliefs()  # noqa: RUF009 - frozen
+    adjust_error: bool = True
+    adjust_shift: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rates:
+    """
+    What holds over the whole stand.
+
+    Attributes
+    ----------
+    cut_share
+        Share of the trees of each class that was cut, shape (classes,).
+    unmarked_per_m2
+        Stumps of other trees on each kind of ground [1/m2], shape (kinds,).
+    scale
+        Size of the position errors against what was stated.
+    shifts
+        Of the positions, by day.
+    """
+
+    cut_share: FloatArray
+    unmarked_per_m2: FloatArray
+    scale: float
+    shifts: Shifts
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Match:
+    """
+    Stumps matched to trees.
+
+    Attributes
+    ----------
+    pairs
+        Trees (rows) and stumps (columns) that may belong together.
+    log_odds
+        Of each pair, against both being alone.
+    chance
+        Of each pair.
+    chosen
+        Whether the pair is in the likeliest assignment.
+    rates
+        What was estimated on the way.
+    distance_m
+        Of each pair, shifts taken out [m].
+    """
+
+    pairs: Pairs
+    log_odds: FloatArray
+    chance: FloatArray
+    chosen: npt.NDArray[np.bool_]
+    rates: Rates
+    distance_m: FloatArray
+
+    @property
+    def tree_chance(self) -> FloatArray:
+        """
+        Chance of each tree to have one of the stumps.
+
+        Returns
+        -------
+        chance
+            Shape (trees,).
+        """
+        return self.pairs.by_row(self.chance)
+
+    @property
+    def stump_chance(self) -> FloatArray:
+        """
+        Chance of each stump to be of one of the trees.
+
+        Returns
+        -------
+        chance
+            Shape (stumps,).
+        """
+        return self.pairs.by_column(self.chance)
+
+    def variance(self, values: FloatArray) -> tuple[float, float]:
+        """
+        Variance of a sum over the pairs that hold, and its covariance with their number.
+
+        Parameters
+        ----------
+        values
+            What each pair adds to the sum where it holds.
+
+        Returns
+        -------
+        variance, covariance
+            As `glademark.after_cut.association.variance`, the rates taken as known.
+        """
+        return variance(self.pairs, self.log_odds, values)
+
+
+def match_stumps(
+    trees: pd.DataFrame,
+    stumps: pd.DataFrame,
+    *,
+    ground_m2: npt.ArrayLike,
+    settings: Settings = Settings(),
+    known: Rates | None = None,
+) -> Match:
+    """
+    The likeliest one-to-one assignment of stumps to trees, and the chance of every pair.
+
+    Parameters
+    ----------
+    trees
+        Known before the cut, on an index 0..n-1: `x`, `y`, `error_m` [m], `species`, `dbh_cm`,
+        `to_cut` (bool), `class` (0, 1, ...: trees of one class were cut in equal shares), `day` (0,
+        1, ...: positions taken together), `looked_at` (chance that its stump would have been seen).
+    stumps
+        On an index 0..m-1: `x`, `y`, `error_m` [m], `species`, `dbh_cm`, `low_mark`, `ground` (0,
+        1, ...: kind of ground), `day`.
+    ground_m2
+        Size of each kind of ground that was walked [m2].
+    settings
+        What is held of the records.
+    known
+        Rates that are known; they are estimated where None.
+
+    Returns
+    -------
+    match
+        Pairs in no particular order.
+    """
+    ground = np.maximum(np.atleast_1d(np.asarray(ground_m2, dtype=float)), 1.0)
+    if known is None:
+        rates = _first_rates(trees, stumps, ground, settings)
+        for _ in range(_SEARCHES_MAX):
+            searched = rates.scale
+            case = _Case.of(trees, stumps, ground, settings, rates)
+            rates = _estimated(case, rates)
+            if max(rates.scale / searched, searched / rates.scale) < _RESEARCH:
+                break
+    else:
+        rates = known
+        case = _Case.of(trees, stumps, ground, settings, rates)
+    log_odds = case.log_odds(rates)
+    chosen = most_likely(case.pairs, log_odds)
+    return Match(
+        pairs=case.pairs,
+        log_odds=log_odds,
+        chance=chances(case.pairs, log_odds, chosen),
+        chosen=chosen,
+        rates=rates,
+        distance_m=np.hypot(*case.difference(rates.shifts).T),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Case:
+    """Pairs to be weighed, with all that does not change from turn to turn."""
+
+    pairs: Pairs
+    seen: FloatArray
+    stated_m: FloatArray
+    way: FloatArray
+    tree_class: npt.NDArray[np.intp]
+    tree_day: npt.NDArray[np.intp]
+    looked_at: FloatArray
+    stump_ground: npt.NDArray[np.intp]
+    stump_day: npt.NDArray[np.intp]
+    ground_m2: FloatArray
+    settings: Settings
+
+    @classmethod
+    def of(
+        cls,
+        trees: pd.DataFrame,
+        stumps: pd.DataFrame,
+        ground: FloatArray,
+        settings: Settings,
+        rates: Rates,
+    ) -> "_Case":
+        """Pairs near enough and alike enough to be worth weighing."""
+        pairs = candidate_pairs(
+            _moved_back(trees, rates.shifts.tree),
+            _moved_back(stumps, rates.shifts.stump),
+            scale=rates.scale,
+        )
+        seen = seen_log_ratio(trees, stumps, pairs, beliefs=settings.beliefs)
+        way = stumps[["x", "y"]].to_numpy()[pairs.column] - trees[["x", "y"]].to_numpy()[pairs.row]
+        case = cls(
+            pairs=pairs,
+            seen=seen,
+            stated_m=spread_m(trees, stumps, pairs),
+            way=way,
+            tree_class=trees["class"].to_numpy(np.intp),
+            tree_day=trees["day"].to_numpy(np.intp),
+            looked_at=trees["looked_at"].to_numpy(float),
+            stump_ground=stumps["ground"].to_numpy(np.intp),
+            stump_day=stumps["day"].to_numpy(np.intp),
+            ground_m2=ground,
+            settings=settings,
+        )
+        worth = case.log_odds(_generous(rates, len(stumps), ground)) > WORTH_LOG_ODDS
+        return replace(
+            case,
+            pairs=pairs.only(worth),
+            seen=seen[worth],
+            stated_m=case.stated_m[worth],
+            way=way[worth],
+        )
+
+    def difference(self, shifts: Shifts) -> FloatArray:
+        """From tree to stump, shifts taken out [m]."""
+        tree, stump = self.tree_day[self.pairs.row], self.stump_day[self.pairs.column]
+        return self.way - shifts.between(tree, stump)
+
+    def log_odds(self, rates: Rates) -> FloatArray:
+        """Log odds of each pair against both being alone."""
+        spread = self.stated_m * rates.scale
+        square = (self.difference(rates.shifts) ** 2).sum(axis=1)
+        place = -0.5 * square / spread**2 - np.log(2 * np.pi * spread**2)
+        share = rates.cut_share[self.tree_class]
+        cut = np.log(share) - np.log1p(-share * self.looked_at)
+        other = np.log(rates.unmarked_per_m2)[self.stump_ground]
+        return np.asarray(self.seen + place + cut[self.pairs.row] - other[self.pairs.column])
+
+
+def _moved_back(points: pd.DataFrame, shift: FloatArray) -> pd.DataFrame:
+    """Positions with the shift of their day taken out."""
+    back = points[["x", "y"]].to_numpy() - shift[points["day"].to_numpy(np.intp)]
+    return points.assign(x=back[:, 0], y=back[:, 1])
+
+
+def _generous(rates: Rates, stumps: int, ground: FloatArray) -> Rates:
+    """Rates under which a pair is likelier than it will prove to be."""
+    few = np.full(len(ground), 0.02 * max(stumps, 1) / ground.sum())
+    return replace(rates, unmarked_per_m2=few, cut_share=np.full_like(rates.cut_share, 0.9))
+
+
+def _first_rates(
+    trees: pd.DataFrame, stumps: pd.DataFrame, ground: FloatArray, settings: Settings
+) -> Rates:
+    """Rates to begin with."""
+    classes = int(trees["class"].max()) + 1 if len(trees) else 1
+    to_cut = pd.Series(trees["to_cut"].to_numpy(float)).groupby(trees["class"].to_numpy()).mean()
+    mostly = to_cut.reindex(range(classes), fill_value=1.0).to_numpy() > _HALF
+    unmarked = np.full(len(ground), _FIRST_UNMARKED_SHARE * max(len(stumps), 1) / ground.sum())
+    shifts = no_shifts(trees["day"], stumps["day"])
+    if settings.adjust_shift:
+        shifts = first_shifts(trees, stumps, beliefs=settings.beliefs)
+    return Rates(
+        cut_share=np.where(mostly, _FIRST_CUT_SHARE, _FIRST_OTHER_SHARE),
+        unmarked_per_m2=unmarked,
+        scale=1.0,
+        shifts=shifts,
+    )
+
+
+def _estimated(case: _Case, rates: Rates) -> Rates:
+    """Rates that fit the chances they lead to."""
+    messages = np.ones(len(case.pairs.row))
+    for _ in range(ROUNDS_MAX):
+        odds = np.exp(np.minimum(case.log_odds(rates), LOG_ODDS_MAX))
+        messages = settled(case.pairs, odds, start=messages, sweeps=SWEEPS_A_ROUND)
+        chance = from_messages(case.pairs, odds, messages)
+        last, rates = rates, _better(case, rates, chance)
+        if _moved(last, rates) < SETTLED:
+            break
+    return rates
+
+
+def _better(case: _Case, rates: Rates, chance: FloatArray) -> Rates:
+    """Rates that fit given chances of pairs."""
+    matched = case.pairs.by_row(chance)
+    share = rates.cut_share[case.tree_class]
+    unseen = share * (1 - case.looked_at) / (1 - share * case.looked_at)
+    cut = matched + (1 - matched) * unseen
+    classes, kinds = len(rates.cut_share), len(case.ground_m2)
+    of_class = np.bincount(case.tree_class, cut, classes)
+    trees = np.bincount(case.tree_class, minlength=classes)
+    alone = np.maximum(1 - case.pairs.by_column(chance), 0.0)
+    other = np.bincount(case.stump_ground, alone, kinds) + _ADDED_UNMARKED
+    shifts, scale = rates.shifts, rates.scale
+    if case.settings.adjust_shift:
+        stated = case.stated_m * scale
+        shifts = refined_shifts(
+            shifts,
+            case.way,
+            weight=chance / stated**2,
+            tree_day=case.tree_day[case.pairs.row],
+            stump_day=case.stump_day[case.pairs.column],
+        )
+    if case.settings.adjust_error and chance.sum() >= SCALE_PAIRS_MIN:
+        square = (case.difference(shifts) ** 2).sum(axis=1) / case.stated_m**2
+        scale = float(np.clip(np.sqrt(chance @ square / (2 * chance.sum())), *SCALE_RANGE))
+    return Rates(
+        cut_share=(of_class + _ADDED) / (trees + 2 * _ADDED),
+        unmarked_per_m2=other / case.ground_m2,
+        scale=scale,
+        shifts=shifts,
+    )
+
+
+def _moved(last: Rates, rates: Rates) -> float:
+    """Largest relative change of a rate."""
+    before = np.concatenate([last.cut_share, last.unmarked_per_m2, [last.scale]])
+    after = np.concatenate([rates.cut_share, rates.unmarked_per_m2, [rates.scale]])
+    return float(np.abs(after / before - 1).max())
