@@ -19,9 +19,11 @@ from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
+from glademark.judge.shown_doubt import doubt_figures, with_doubt
 from glademark.measure.layout import measure_layout
 from glademark.plugins import chosen, installed_deliverables, installed_limits
 from glademark.project import read_project
+from glademark.uncertainty.doubt import measure_doubt
 
 log = logging.getLogger(__name__)
 
@@ -103,8 +105,12 @@ def lay_out(
         log.warning("%s", change)
     layout = measure_layout(survey, project, earlier=earlier_numbers(out, marks=survey.marks))
     log.info("measured %d openings", layout.figures.openings.count)
-    checks = judge(Case(layout=layout, survey=survey, project=project), asked)
-    summary = build_summary(project, survey, layout, checks)
+    doubt = measure_doubt(layout, survey, project)
+    checks = judge(Case(layout=layout, survey=survey, project=project, doubt=doubt), asked)
+    layout = with_doubt(layout, doubt, checks)
+    summary = build_summary(
+        project, survey, layout, checks, uncertainty=doubt_figures(layout, doubt, checks)
+    )
     delivery = Delivery(
         project=project, survey=survey, layout=layout, checks=checks, summary=summary
     )
