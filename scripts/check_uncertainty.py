@@ -33,7 +33,7 @@ from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "uncertainty.md"
 SIZES_M = (1.0, 2.0, 3.0, 5.0)
-DRAWS = 300
+DRAWS = 200
 BEGIN, END = (
     "<!-- coverage: written by scripts/check_uncertainty.py -->",
     "<!-- end of coverage -->",
@@ -124,7 +124,6 @@ def volume_row(stand: Synthetic, sigma_m: float, rng: np.random.Generator) -> di
     """Volume of unpainted trees in the corridors."""
     true = shapely.intersects_xy(ground_of(stand.true_lines), *stand.true.T) @ stand.volume
     corridor = ground_of(stand.lines)
-    inside = shapely.intersects_xy(STAND, *stand.recorded.T)
     n = len(stand.recorded)
     places = Places(
         recorded=np.clip(stand.recorded, 0.01, np.array(STAND.bounds[2:]) - 0.01),
@@ -134,7 +133,6 @@ def volume_row(stand: Synthetic, sigma_m: float, rng: np.random.Generator) -> di
         final=final_zones(pd.Series([""] * n), pd.Series([False] * n)),
         layer=np.zeros(n, dtype=np.intp),
     )
-    del inside
     zones = {"corridor": corridor, "matrix": shapely.difference(STAND, corridor)}
     drawn = zone_draws(
         places, zones, shared=np.zeros((DRAWS, n, 2)),
@@ -163,9 +161,9 @@ def covered(
 
 def table_of(found: pd.DataFrame) -> str:
     """Coverage as a table for the page."""
-    share = found.groupby(["figure", "sigma"])["inside"].mean().unstack("sigma") * 100
-    true = found.groupby(["figure", "sigma"])["true"].mean().unstack("sigma")
-    off = found.groupby(["figure", "sigma"])["off"].mean().unstack("sigma") / true * 100
+    cells = {"index": "figure", "columns": "sigma"}
+    share = found.pivot_table(values="inside", **cells) * 100
+    off = found.pivot_table(values="off", **cells) / found.pivot_table(values="true", **cells) * 100
     head = " | ".join(f"{size:g} m" for size in share.columns)
     lines = [f"| 90 % interval of | {head} |", "|---" * (len(share.columns) + 1) + "|"]
     for name, title in TITLES.items():

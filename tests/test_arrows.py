@@ -32,7 +32,8 @@ MAY_KNOW = {
     "uncertainty": GROUND | {"forestry", "project", "measure"},
     "judge": GROUND | {"forestry", "project", "measure", "uncertainty"},
     "deliver": GROUND | {"forestry", "project", "measure", "judge", ""},
-    "pipeline": GROUND | {"project", "intake", "measure", "uncertainty", "judge", "deliver", "plugins"},
+    "pipeline": GROUND
+    | {"project", "intake", "measure", "uncertainty", "judge", "deliver", "plugins"},
     "plugins": {"errors", "deliver", "judge"},
     "cli": {"", "errors", "pipeline", "project", "intake", "deliver", "table_to_carry"},
     "table_to_carry": {"errors", "forestry", "units"},

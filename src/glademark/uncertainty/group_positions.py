@@ -193,7 +193,8 @@ def _edge(at: FloatArray, middle: FloatArray, precision: FloatArray) -> FloatArr
     x, y = away[..., 0], away[..., 1]
     a, b, d = (precision[:, i, j, None] for i, j in ((0, 0), (0, 1), (1, 1)))
     squared = a * x * x + 2 * b * x * y + d * y * y
-    return np.asarray(squared / 2 - np.power(squared / _REACH, EDGE))
+    share = squared / _REACH
+    return np.asarray(squared / 2 - share * share * share)  # a power of 3, `EDGE`, goes faster so
 
 
 def _inverse(matrices: FloatArray) -> FloatArray:
