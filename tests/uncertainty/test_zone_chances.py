@@ -44,7 +44,7 @@ def test_chance_beside_a_straight_edge_is_the_normal_distribution(distance: floa
         marks,
         ZONES,
         shared=np.zeros((4000, 1, 2)),
-        line_error_m=0.0,
+        line=(0.0, 20.0),
         rng=np.random.default_rng(1),
     )
     chance = (found == ZONE_NAMES.index("corridor")).mean()
@@ -60,7 +60,7 @@ def test_shared_error_counts_as_much_as_the_own() -> None:
         marks,
         ZONES,
         shared=rng.standard_normal((4000, 1, 2)) * 2**0.5,
-        line_error_m=0.0,
+        line=(0.0, 20.0),
         rng=rng,
     )
 
@@ -78,7 +78,7 @@ def test_dense_corridor_gets_its_strays_back() -> None:
         places(recorded, 3.0, kind=0),
         {"corridor": strip, "matrix": shapely.difference(STAND, strip)},
         shared=np.zeros((300, 150, 2)),
-        line_error_m=0.0,
+        line=(0.0, 20.0),
         rng=rng,
     )
     low, high = np.quantile((found == 2).sum(axis=1), [0.05, 0.95])
@@ -94,7 +94,7 @@ def test_mark_far_from_every_edge_is_where_it_plots() -> None:
         places(np.array([[300.0, 200.0]]), 2.0, kind=0),
         ZONES,
         shared=np.zeros((100, 1, 2)),
-        line_error_m=0.0,
+        line=(0.0, 20.0),
         rng=np.random.default_rng(4),
     )
 

@@ -92,7 +92,7 @@ class Doubt:
             Low and high.
         """
         tail = (1 - self.settings.interval) / 2
-        low, high = np.quantile(drawn, [tail, 1 - tail])
+        low, high = np.quantile(drawn, [tail, 1 - tail], method="weibull")
         return float(low), float(high)
 
 
@@ -258,7 +258,7 @@ def _zones(field: Field, rng: np.random.Generator) -> npt.NDArray[np.intp]:
         places,
         {name: partition[name] for name in ZONE_NAMES if name in partition},
         shared=field.shared[:, cut],
-        line_error_m=field.line_error_m,
+        line=(field.line_error_m, field.settings.line_error_length_m),
         rng=rng,
     )
     return zones

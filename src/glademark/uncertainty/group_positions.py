@@ -24,8 +24,12 @@ import numpy.typing as npt
 LEAST_SPACING_M = (1.0, 3.0)
 """Range of the distance under which two trees hardly stand [m]; drawn for each chain."""
 
-EDGE = 3.0
+EDGE = 4
 """Power of the patch's edge: 1 is a normal cloud, infinity a sharp ellipse."""
+
+CLEAR = np.pi * gamma(2 / 3)
+"""Ground that one tree keeps clear of another, over the least distance squared: the integral of 1 -
+exp(-1 / d^6) over the plane."""
 
 PRIOR_WEIGHT = 5.0
 """Degrees of freedom of the spread's prior: it weighs as much as two trees."""
@@ -87,12 +91,13 @@ def draw_positions(
     start -= origin
     spacing = rng.uniform(*LEAST_SPACING_M, chains) ** 6
     prior = np.eye(2) * np.square(radii_m).sum() / 4 * (PRIOR_WEIGHT - 3)
+    crowded = trees * (trees - 1) / 2 * CLEAR * spacing ** (1 / 3)
     middle, precision = _new_patch(start, prior, rng)
     now = _Chains(at=start.copy(), middle=middle, precision=precision)
     kept = []
     for sweep in range(SETTLE + KEEP_EACH * (KEPT - 1) + 1):
         for _ in range(PATCH_TRIES):
-            _move_patch(now, prior, rng)
+            _move_patch(now, prior, crowded, rng)
         _move_trees(now, start, error_m, spacing, rng)
         if sweep >= SETTLE and (sweep - SETTLE) % KEEP_EACH == 0:
             kept.append(now.at.copy())
@@ -135,14 +140,27 @@ def _new_patch(
     return centre + step / np.sqrt(trees), _inverse(spread)
 
 
-def _move_patch(now: _Chains, prior: FloatArray, rng: np.random.Generator) -> None:
-    """Take a new patch in those chains where the trees fit it."""
+def _move_patch(
+    now: _Chains, prior: FloatArray, crowded: FloatArray, rng: np.random.Generator
+) -> None:
+    """
+    Take a new patch in those chains where the trees fit it.
+
+    A wide patch makes room for trees that keep apart, which is no sign that it is wide: its chance
+    of being free of crowding, exp(-crowded / area) to the first order, is divided out.
+    """
     middle, precision = _new_patch(now.at, prior, rng)
     gain = _edge(now.at, middle, precision).sum(axis=1)
     gain -= _edge(now.at, now.middle, now.precision).sum(axis=1)
+    gain += crowded * (1 / _area(precision) - 1 / _area(now.precision))
     taken = np.log(rng.random(len(gain))) < gain
     now.middle[taken] = middle[taken]
     now.precision[taken] = precision[taken]
+
+
+def _area(precision: FloatArray) -> FloatArray:
+    """Area of an even ellipse with such an inverse spread."""
+    return np.asarray(4 * np.pi / np.sqrt(np.linalg.det(precision)))
 
 
 def _move_trees(
@@ -193,8 +211,7 @@ def _edge(at: FloatArray, middle: FloatArray, precision: FloatArray) -> FloatArr
     x, y = away[..., 0], away[..., 1]
     a, b, d = (precision[:, i, j, None] for i, j in ((0, 0), (0, 1), (1, 1)))
     squared = a * x * x + 2 * b * x * y + d * y * y
-    share = squared / _REACH
-    return np.asarray(squared / 2 - share * share * share)  # a power of 3, `EDGE`, goes faster so
+    return np.asarray(squared / 2 - np.square(np.square(squared / _REACH)))  # `EDGE`
 
 
 def _inverse(matrices: FloatArray) -> FloatArray:

@@ -27,7 +27,14 @@ NODES = 256
 REACH = 4.5
 """Marks farther than so many standard errors from every edge are taken to be where they plot."""
 
-SETTLE = 20
+POOL = 128
+"""Shared errors that are tried in turn."""
+
+CELL = 2.5
+"""Side of the square in which a line's error is one, over the distance that it is alike: the integral
+of its correlation along the line."""
+
+SETTLE = 30
 """Rounds before the first draw is kept."""
 
 _STEP = (0.7548776662466927, 0.5698402909980532)  # of the plane's most even additive sequence
@@ -138,7 +145,7 @@ def zone_draws(
     zones: Mapping[str, BaseGeometry],
     *,
     shared: FloatArray,
-    line_error_m: float,
+    line: tuple[float, float],
     rng: np.random.Generator,
 ) -> IntArray:
     """
@@ -152,9 +159,9 @@ def zone_draws(
         The partition, projected CRS in metres.
     shared
         Drawn errors that fixes share, recorded less true [m]; shape (draws, n, 2).
-    line_error_m
-        Horizontal root mean square error of corridor lines [m]; it counts like an error of the
-        marks beside them.
+    line
+        Horizontal root mean square error of corridor lines, and distance over which it is alike
+        [m]; it counts like an error that the marks at a stretch of line share.
     rng
         Source of chance.
 
@@ -167,16 +174,37 @@ def zone_draws(
     own = np.where(own < 0, ZONE_NAMES.index("matrix"), own)
     row = np.arange(len(own))
     drawn = np.broadcast_to(places.final[row, own], (len(shared), len(own))).copy()
-    alone = np.hypot(places.errors.alone_m, line_error_m / np.sqrt(2))
-    total = np.hypot(alone, places.errors.shared_m)
+    total = np.hypot(places.errors.total_m, line[0] / np.sqrt(2))
     near = np.flatnonzero(_near_an_edge(places, zones, total))
     if len(near):
-        parts = (alone[near], places.errors.shared_m[near])
-        chances = _located_chances(places.recorded[near], zones, parts, shared[:, near])
+        parts, shifts, sets = _parts(places, near, shared[:POOL, near], line, rng)
+        chances = _located_chances(places.recorded[near], zones, parts, shifts)
         area = np.array([zones[z].area if z in zones else 0.0 for z in ZONE_NAMES])
-        located = _gibbs(chances, places, (near, own), area, rng)
+        counts = _sure_counts(places.layer, near, own, area)
+        state = (places.layer[near], own[near], sets)
+        located = _gibbs(chances, state, (counts, area), count=len(shared), rng=rng)
         drawn[:, near] = places.final[near[None], located]
     return drawn
+
+
+def _parts(
+    places: Places,
+    near: IntArray,
+    shared: FloatArray,
+    line: tuple[float, float],
+    rng: np.random.Generator,
+) -> tuple[tuple[FloatArray, FloatArray], FloatArray, IntArray]:
+    """Error alone and in common, what is drawn of the latter, and who has it in common."""
+    error_m, length_m = line[0] / np.sqrt(2), line[1]
+    alone, common = places.errors.alone_m[near], places.errors.shared_m[near]
+    sets = places.errors.together[near] if common.any() else np.zeros(len(near), dtype=np.intp)
+    if length_m <= 0 or error_m <= 0:
+        return (np.hypot(alone, error_m), common), shared, sets
+    cell = np.floor(places.recorded[near] / (CELL * length_m)).astype(np.intp)
+    cells = np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
+    moved = rng.standard_normal((len(shared), cells.max() + 1, 2)) * error_m
+    sets = np.unique(np.column_stack([sets, cells]), axis=0, return_inverse=True)[1].reshape(-1)
+    return (alone, np.hypot(common, error_m)), shared + moved[:, cells], sets
 
 
 def _near_an_edge(
@@ -223,28 +251,27 @@ def _located_chances(
 
 def _gibbs(
     chances: FloatArray,
-    places: Places,
-    where: tuple[IntArray, IntArray],
-    area: FloatArray,
+    state: tuple[IntArray, IntArray, IntArray],
+    ground: tuple[FloatArray, FloatArray],
+    *,
+    count: int,
     rng: np.random.Generator,
 ) -> IntArray:
     """
-    Zones of the uncertain marks (draws, m), drawn in turn with what they hang on.
+    Zones of the uncertain marks (count, m), drawn in turn with what they hang on.
 
     Densities of the zones; the shared error of each set of fixes, by a new one offered in each
     round (a Metropolis step); then the zones.
     """
-    near, own = where
-    fixed, spread = _sure_counts(places.layer, near, own, area)
-    kind, now = places.layer[near], own[near]
-    sets = np.unique(places.errors.together[near], return_inverse=True)[1]
+    (kind, own, sets), (fixed, area) = state, ground
+    now = own
     error = rng.integers(len(chances), size=sets.max() + 1)
-    mark = np.arange(len(near))
-    drawn = np.empty(chances.shape[:2], dtype=np.intp)
-    for turn in range(-SETTLE, len(chances)):
-        count = fixed.copy()
-        np.add.at(count, (kind, now), 1.0)
-        density = rng.gamma(count + 1.0) / (area + spread[:, None])
+    mark = np.arange(len(own))
+    drawn = np.empty((count, len(own)), dtype=np.intp)
+    for turn in range(-SETTLE, count):
+        trees = fixed.copy()
+        np.add.at(trees, (kind, now), 1.0)
+        density = rng.gamma(trees + 0.5) / (area + 1.0)
         density[-1] = 1.0
         offered = rng.integers(len(chances), size=len(error))
         weight, other = (chances[t[sets], mark] * density[kind] for t in (error, offered))
@@ -254,21 +281,17 @@ def _gibbs(
         error = np.where(taken, offered, error)
         weight = np.where(taken[sets, None], other, weight)
         lost = weight.sum(axis=1) <= 0
-        weight[lost, own[near][lost]] = 1.0
+        weight[lost, own[lost]] = 1.0
         ladder = np.cumsum(weight, axis=1)
         now = (ladder < rng.random((len(now), 1)) * ladder[:, -1:]).sum(axis=1)
         drawn[max(turn, 0)] = now
     return drawn
 
 
-def _sure_counts(
-    layer: IntArray, near: IntArray, own: IntArray, area: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Marks whose zone is sure by kind and zone, groups last; mean ground of a mark by kind."""
-    kinds = int(layer.max()) + 1
+def _sure_counts(layer: IntArray, near: IntArray, own: IntArray, area: FloatArray) -> FloatArray:
+    """Marks whose zone is sure, by kind and zone; those of groups in the last row."""
     sure = np.ones(len(own), dtype=bool)
     sure[near] = False
-    fixed = np.zeros((kinds + 1, len(area)))
+    fixed = np.zeros((int(layer.max()) + 2, len(area)))
     np.add.at(fixed, (layer[sure], own[sure]), 1.0)
-    trees = np.bincount(layer[layer >= 0], minlength=kinds + 1).astype(float)
-    return fixed, area.sum() / np.maximum(trees, 1.0)
+    return fixed
