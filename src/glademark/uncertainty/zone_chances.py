@@ -34,11 +34,15 @@ CELL = 2.5
 """Side of the square in which a line's error is one, over the distance that it is alike: the integral
 of its correlation along the line."""
 
+BESIDE = 3.0
+"""Marks within so many standard errors of a corridor tell of the error of its line."""
+
 SETTLE = 30
 """Rounds before the first draw is kept."""
 
 _STEP = (0.7548776662466927, 0.5698402909980532)  # of the plane's most even additive sequence
 _CHUNK = 1_000_000
+_ROUNDS = 40
 _NEVER = 1e-12  # chance of a mark that no zone holds
 
 FloatArray = npt.NDArray[np.float64]
@@ -177,34 +181,69 @@ def zone_draws(
     total = np.hypot(places.errors.total_m, line[0] / np.sqrt(2))
     near = np.flatnonzero(_near_an_edge(places, zones, total))
     if len(near):
-        parts, shifts, sets = _parts(places, near, shared[:POOL, near], line, rng)
-        chances = _located_chances(places.recorded[near], zones, parts, shifts)
+        alone = np.hypot(places.errors.alone_m[near], line[0] / np.sqrt(2))
+        parts = (alone, places.errors.shared_m[near])
+        chances = _located_chances(places.recorded[near], zones, parts, shared[:POOL, near])
         area = np.array([zones[z].area if z in zones else 0.0 for z in ZONE_NAMES])
-        counts = _sure_counts(places.layer, near, own, area)
-        state = (places.layer[near], own[near], sets)
-        located = _gibbs(chances, state, (counts, area), count=len(shared), rng=rng)
+        fixed = _sure_counts(places.layer, near, own, area)
+        kind, sets = (
+            places.layer[near],
+            np.unique(places.errors.together[near], return_inverse=True)[1],
+        )
+        told = 1.0
+        if min(line) > 0 and "corridor" in zones:
+            beside, stretch = _stretches(
+                places.recorded[near], zones["corridor"], total[near], line[1]
+            )
+            told = _told(chances.mean(axis=0), kind, (fixed, area), (beside, stretch))
+        located = _gibbs(
+            chances, (kind, own[near], sets), (fixed * told, area * told, told), len(shared), rng
+        )
         drawn[:, near] = places.final[near[None], located]
     return drawn
 
 
-def _parts(
-    places: Places,
-    near: IntArray,
-    shared: FloatArray,
-    line: tuple[float, float],
-    rng: np.random.Generator,
-) -> tuple[tuple[FloatArray, FloatArray], FloatArray, IntArray]:
-    """Error alone and in common, what is drawn of the latter, and who has it in common."""
-    error_m, length_m = line[0] / np.sqrt(2), line[1]
-    alone, common = places.errors.alone_m[near], places.errors.shared_m[near]
-    sets = places.errors.together[near] if common.any() else np.zeros(len(near), dtype=np.intp)
-    if length_m <= 0 or error_m <= 0:
-        return (np.hypot(alone, error_m), common), shared, sets
-    cell = np.floor(places.recorded[near] / (CELL * length_m)).astype(np.intp)
-    cells = np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
-    moved = rng.standard_normal((len(shared), cells.max() + 1, 2)) * error_m
-    sets = np.unique(np.column_stack([sets, cells]), axis=0, return_inverse=True)[1].reshape(-1)
-    return (alone, np.hypot(common, error_m)), shared + moved[:, cells], sets
+def _stretches(
+    at: FloatArray, corridor: BaseGeometry, error_m: FloatArray, length_m: float
+) -> tuple[npt.NDArray[np.bool_], IntArray]:
+    """Marks beside a corridor, and the stretch of it that each is beside."""
+    ways = shapely.shortest_line(shapely.points(at), corridor)
+    foot = shapely.get_coordinates(shapely.get_point(ways, -1))
+    beside = shapely.length(ways) <= BESIDE * error_m
+    cell = np.floor(foot / (CELL * length_m)).astype(np.intp)
+    return beside, np.unique(cell, axis=0, return_inverse=True)[1].reshape(-1)
+
+
+def _told(
+    chances: FloatArray,
+    kind: IntArray,
+    ground: tuple[FloatArray, FloatArray],
+    along: tuple[npt.NDArray[np.bool_], IntArray],
+) -> float:
+    """
+    How much the marks tell of the densities, against marks that each err alone.
+
+    Marks at a stretch of line share its error. The variance of the sums over stretches, against
+    that of the marks taken singly, is their design effect (as in cluster sampling); its inverse
+    weighs what is counted.
+    """
+    (fixed, area), (beside, stretch) = ground, along
+    density = np.ones(fixed.shape)
+    for _ in range(_ROUNDS):
+        weight = chances * density[kind]
+        share = weight / np.maximum(weight.sum(axis=1, keepdims=True), _NEVER)
+        trees = fixed.copy()
+        np.add.at(trees, kind, share)
+        density = (trees + 0.5) / (area + 1.0)
+        density[-1] = 1.0
+    counted = beside & (kind >= 0)
+    if counted.sum() <= 1:
+        return 1.0
+    score = share[counted, ZONE_NAMES.index("corridor")]
+    score = score - score.mean()
+    sums = np.bincount(stretch[counted], weights=score)
+    single = float(np.square(score).sum())
+    return min(1.0, single / max(float(np.square(sums).sum()), _NEVER)) if single > 0 else 1.0
 
 
 def _near_an_edge(
@@ -252,8 +291,7 @@ def _located_chances(
 def _gibbs(
     chances: FloatArray,
     state: tuple[IntArray, IntArray, IntArray],
-    ground: tuple[FloatArray, FloatArray],
-    *,
+    ground: tuple[FloatArray, FloatArray, float],
     count: int,
     rng: np.random.Generator,
 ) -> IntArray:
@@ -263,14 +301,14 @@ def _gibbs(
     Densities of the zones; the shared error of each set of fixes, by a new one offered in each
     round (a Metropolis step); then the zones.
     """
-    (kind, own, sets), (fixed, area) = state, ground
+    (kind, own, sets), (fixed, area, told) = state, ground
     now = own
     error = rng.integers(len(chances), size=sets.max() + 1)
     mark = np.arange(len(own))
     drawn = np.empty((count, len(own)), dtype=np.intp)
     for turn in range(-SETTLE, count):
         trees = fixed.copy()
-        np.add.at(trees, (kind, now), 1.0)
+        np.add.at(trees, (kind, now), told)
         density = rng.gamma(trees + 0.5) / (area + 1.0)
         density[-1] = 1.0
         offered = rng.integers(len(chances), size=len(error))
