@@ -31,8 +31,8 @@ POOL = 128
 """Shared errors that are tried in turn."""
 
 CELL = 2.5
-"""Side of the square in which a line's error is one, over the distance that it is alike: the integral
-of its correlation along the line."""
+"""Side of the square in which a line's error is one, over the distance that it is alike: what its
+correlation comes to along the line."""
 
 BESIDE = 3.0
 """Marks within so many standard errors of a corridor tell of the error of its line."""
