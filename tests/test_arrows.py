@@ -29,15 +29,17 @@ MAY_KNOW = {
     "project": {"errors", "units"},
     "intake": GROUND | {"after_cut_survey", "forestry", "project"},
     "measure": GROUND | {"forestry", "project"},
-    "judge": GROUND | {"forestry", "project", "measure"},
+    "uncertainty": GROUND | {"forestry", "project", "measure"},
+    "judge": GROUND | {"forestry", "project", "measure", "uncertainty"},
     "advice": GROUND | {"forestry", "project", "measure", "judge"},
     "after_cut": GROUND
     | {"after_cut_layers", "after_cut_survey", "forestry", "measure", "project"},
     "deliver": GROUND
     | {"forestry", "project", "measure", "judge", "advice", "after_cut", ""}
     | {"after_cut_layers", "after_cut_survey"},
-    "pipeline": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
-    "pipeline_stands": GROUND | {"project", "intake", "measure", "judge", "deliver", "plugins"},
+    "one_stand": GROUND | {"project", "measure", "uncertainty", "judge", "deliver"},
+    "pipeline": GROUND | {"project", "intake", "judge", "one_stand", "deliver", "plugins"},
+    "pipeline_stands": GROUND | {"project", "intake", "judge", "one_stand", "deliver", "plugins"},
     "batch": GROUND | {"", "project", "intake", "judge", "deliver", "plugins", "pipeline_stands"},
     "pipeline_advice": GROUND
     | {"project", "intake", "measure", "judge", "advice", "deliver", "plugins"},

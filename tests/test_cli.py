@@ -173,11 +173,11 @@ def test_inputs_stay_as_they_are(run: Run, tmp_path: Path) -> None:
     """A run leaves every file of the project byte for byte as it was, and adds none."""
     folder = tmp_path / "project"
     shutil.copytree(ROOT / "sample_gis", folder)
-    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
     run("layout", folder / "harvest.toml", "--out", tmp_path / "out", "--only", "gpkg")
 
-    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
 def test_openings_keep_their_numbers(run: Run, tmp_path: Path) -> None:

@@ -106,6 +106,17 @@ def _where_given(*columns: Column) -> tuple[Column, ...]:
     return tuple(replace(column, optional=True) for column in columns)
 
 
+def _interval(name: str, unit: str, title: str, what: str) -> tuple[Column, ...]:
+    """The two ends of an interval, left out where the position error is not carried through."""
+    suffix = f"_{unit}" if unit else ""
+    return _where_given(
+        *(
+            _real(f"{name}_{end}{suffix}", unit, f"{title}, {end}", f"{words} end of the {what}.")
+            for end, words in (("low", "Low"), ("high", "High"))
+        )
+    )
+
+
 _AREA = _real("area_m2", "m2", "Area", "Planar area in the working CRS.")
 _SLOPES = _where_given(
     _real("slope_mean_pct", "%", "Mean slope", "Of the terrain's cells inside, by Horn's method."),
@@ -281,6 +292,13 @@ OPENINGS = Layer(
                 "Of it, edge with standing crowns within one tree height behind it.",
             ),
         ),
+        *_interval("area", "m2", "Area", "true area"),
+        *_interval("spacing", "m", "Spacing", "true spacing"),
+        *_interval("boundary", "m", "To boundary", "true distance"),
+        *_interval("water", "m", "To water", "true distance"),
+        *_where_given(
+            _text("no_interval", "No interval", "Why the true area is not given an interval."),
+        ),
     ),
 )
 JOINED = Layer(
@@ -295,6 +313,10 @@ JOINED = Layer(
         _AREA,
         _real(
             "net_of_corridor_m2", "m2", "Area net of corridors", "Area less what corridors take."
+        ),
+        *_interval("area", "m2", "Area", "true area"),
+        *_where_given(
+            _text("no_interval", "No interval", "Why the true area is not given an interval."),
         ),
     ),
 )
@@ -321,6 +343,8 @@ ZONES = Layer(
         _BASAL_AREA,
         _VOLUME_M3,
         *_SLOPES,
+        *_interval("trees", "", "Trees", "true number of trees"),
+        *_interval("volume", "m3", "Solid volume", "true volume"),
     ),
 )
 MARKS = Layer(
@@ -391,6 +415,14 @@ MARKS = Layer(
             _flag("within_reach", "Within reach", "Whether the machine reaches it from there."),
             _text("landing", "Landing", "Nearest along corridors; empty where none is reached."),
             _real("hauling_m", "m", "Hauling distance", "Along corridors to that landing."),
+        ),
+        *_where_given(
+            *(
+                _real(f"chance_{zone}", "", f"Chance of {zone}", "That it truly belongs there.")
+                for zone in ("keep_out", "landing", "corridor", "opening", "matrix")
+            ),
+            _count("remeasure", "Measure again", "Rank among the marks that settle most doubt."),
+            _real("doubt_settled", "", "Doubt settled", "Variance of verdicts that it explains."),
         ),
     ),
 )
@@ -656,7 +688,13 @@ CHECKS = Layer(
         _real("margin", "", "Margin", "Room left inside the limit; negative beyond it."),
         _text("unit", "Unit", "SI unit of measured, limit and margin; share is from 0 to 1."),
         _text("verdict", "Verdict", "met, near, exceeded or not_checked."),
-        _text("reason", "Reason", "Why it was not checked, or what makes it near."),
+        _text("reason", "Reason", "Why it was not checked, what makes it near, or its chance."),
+        _real(
+            "chance_exceeded",
+            "",
+            "Chance of exceeding",
+            "From 0 to 1, by the position error; empty where that was not asked for or not known.",
+        ),
         _text("authority", "Authority", "Law, approved plan, contract or prescription."),
         _text("source", "Source", "Where the limit stands written."),
     ),

@@ -14,12 +14,10 @@ import pandas as pd
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver
 from glademark.deliver.reopen import reopen
-from glademark.deliver.summary import build_summary
 from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
-from glademark.judge.checks import judge
-from glademark.judge.limits import Case, limits_asked
-from glademark.measure.layout import measure_layout
+from glademark.judge.limits import limits_asked
+from glademark.one_stand import lay_out_survey
 from glademark.plugins import chosen, installed_deliverables, installed_limits
 from glademark.project import read_project
 
@@ -101,13 +99,8 @@ def lay_out(
     log.info("read %d marks, %d set aside", len(survey.marks), len(survey.set_aside))
     for change in changed_inputs(out, survey.counts):
         log.warning("%s", change)
-    layout = measure_layout(survey, project, earlier=earlier_numbers(out, marks=survey.marks))
-    log.info("measured %d openings", layout.figures.openings.count)
-    checks = judge(Case(layout=layout, survey=survey, project=project), asked)
-    summary = build_summary(project, survey, layout, checks)
-    delivery = Delivery(
-        project=project, survey=survey, layout=layout, checks=checks, summary=summary
-    )
+    earlier = earlier_numbers(out, marks=survey.marks)
+    delivery = lay_out_survey(survey, project, asked, earlier=earlier)
     files = deliver(delivery, out, writers, on_each=on_each)
     log.info("wrote %d files to %s", len(files), out)
     return Outcome(delivery=delivery, files=files)

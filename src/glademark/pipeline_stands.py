@@ -7,7 +7,6 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver_files
 from glademark.deliver.stands import (
     StandTables,
@@ -17,15 +16,13 @@ from glademark.deliver.stands import (
     refused,
     summary_of_stands,
 )
-from glademark.deliver.summary import build_summary
 from glademark.errors import CrsError, InputError
 from glademark.intake.read import survey_of
 from glademark.intake.shelf import Shelf
 from glademark.intake.stands import open_stands
 from glademark.intake.wording import listed
-from glademark.judge.checks import judge
-from glademark.judge.limits import Case, LimitAsked, limits_asked
-from glademark.measure.layout import measure_layout
+from glademark.judge.limits import LimitAsked, limits_asked
+from glademark.one_stand import lay_out_survey
 from glademark.plugins import chosen, installed_limits
 from glademark.project import read_project
 from glademark.project.model import Project
@@ -133,16 +130,11 @@ def lay_out_stand(
     mine = project.model_copy(update={"heading": heading})
     try:
         survey = survey_of(shelf, mine)
-        layout = measure_layout(survey, mine, earlier=MappingProxyType({}))
-        checks = judge(Case(layout=layout, survey=survey, project=mine), asked)
+        delivery = lay_out_survey(survey, mine, asked, earlier=MappingProxyType({}))
     except InputError as error:
         log.info("stand %s refused: %s", name, error)
         return refused(name, error.faults)
-    summary = build_summary(mine, survey, layout, checks)
-    return laid_out(
-        name,
-        Delivery(project=mine, survey=survey, layout=layout, checks=checks, summary=summary),
-    )
+    return laid_out(name, delivery)
 
 
 def refuse_if_all_are(stands: Sequence[StandTables]) -> None:

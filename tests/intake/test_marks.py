@@ -270,6 +270,23 @@ def test_position_errors_without_a_unit_are_metres_and_told(survey: Read) -> Non
     assert noticed(result, "position error of 1 record is impossible")
 
 
+def test_position_errors_are_brought_to_the_root_mean_square(survey: Read) -> None:
+    """A 95 % radius is 1.7308 times the error (FGDC-STD-007.3-1998); the default stays as it is."""
+    text = table("tree,dbh_in,accuracy_m", "1,12,1.7308", "2,12,")
+    marks = survey(text, marks={"position_error_column": "ce95"}).marks
+
+    assert marks["position_error_m"].tolist() == pytest.approx([1.0, 4.0], rel=1e-4)
+
+
+def test_a_file_may_have_its_own_position_error(survey: Read) -> None:
+    """Two receivers are as good as each is; a mark's own figure still wins."""
+    text = table("tree,dbh_in,accuracy_m", "1,12,2.5", "2,12,")
+    errors = {"position_error_by_file": {"marks.csv": "3 m"}}
+    marks = survey(text, marks=errors).marks
+
+    assert marks["position_error_m"].tolist() == [2.5, 3.0]
+
+
 def test_day_and_time_in_two_columns_are_one_time(survey: Read) -> None:
     """Two marks of one number on two days are no repeat."""
     marks = survey(table("tree,dbh_in,date,time", "1,12,2025-10-06,08:15")).marks

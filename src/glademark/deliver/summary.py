@@ -2,6 +2,7 @@
 
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import fields
 from datetime import date
 from pathlib import Path
@@ -24,7 +25,12 @@ VERDICTS = ("met", "near", "exceeded", "not_checked")
 
 
 def build_summary(
-    project: Project, survey: Survey, layout: Layout, checks: pd.DataFrame
+    project: Project,
+    survey: Survey,
+    layout: Layout,
+    checks: pd.DataFrame,
+    *,
+    uncertainty: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """
     Every figure of the layout, in the types of JSON.
@@ -39,6 +45,8 @@ def build_summary(
         What was measured.
     checks
         Columns of `glademark.layers.CHECKS`.
+    uncertainty
+        Intervals of the figures, where the project asks for them.
 
     Returns
     -------
@@ -57,6 +65,7 @@ def build_summary(
         "volume": figures.volume,
         "allowance": _allowance(layout),
         **_ground(layout),
+        **({"uncertainty": uncertainty} if uncertainty else {}),
         "checks": {verdict: int((checks["verdict"] == verdict).sum()) for verdict in VERDICTS},
         "notices": layout.notices,
         "provenance": {

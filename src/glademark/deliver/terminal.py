@@ -25,6 +25,7 @@ from glademark.deliver.quantities import (
 )
 from glademark.deliver.shown_text import shown_text
 from glademark.deliver.terminal_allowance import allowance_lines
+from glademark.deliver.terminal_doubt import doubt_lines
 from glademark.deliver.terminal_ground import ground_lines
 from glademark.deliver.terminal_limits import limit_lines
 from glademark.deliver.terminal_openings import joined_lines, openings_table
@@ -73,6 +74,7 @@ def _sections(
     sections: tuple[tuple[str, Sequence[RenderableType]], ...] = (
         ("STAND", _stand(delivery)),
         ("LIMITS", limit_lines(delivery)),
+        ("DOUBT", doubt_lines(delivery)),
         ("CORRIDORS", _corridors(delivery)),
         ("GROUND", ground_lines(delivery)),
         ("OPENINGS", _openings(delivery)),

@@ -14,6 +14,7 @@ from glademark.intake.volumes import wood
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.layers import MARKS
 from glademark.project.model import Project
+from glademark.project.position_error import error_per_radius
 
 HEIGHT_MAX_M = 130.0
 """No tree is taller [m]."""
@@ -94,8 +95,10 @@ def mark_fields(
             "count": count,
             "species": fields.cells("species"),
             "group": fields.names("group"),
-            "position_error_m": _position_errors(fields, ledger).fillna(
-                project.marks.position_error_m
+            "position_error_m": _position_errors(
+                fields, ledger, measure=project.marks.position_error_column
+            ).fillna(
+                project.marks.position_error_by_file_m.get(name, project.marks.position_error_m)
             ),
             "time": _times(fields),
             "order": _order(fields, ledger),
@@ -157,8 +160,8 @@ def _note_left_empty(fields: Fields, name: str, bad: pd.Series, ledger: Ledger) 
         )
 
 
-def _position_errors(fields: Fields, ledger: Ledger) -> pd.Series:
-    """Horizontal error of each position [m], NaN where the record does not say its own."""
+def _position_errors(fields: Fields, ledger: Ledger, *, measure: str) -> pd.Series:
+    """Root mean square error of each position [m], NaN where the record does not say its own."""
     if not fields.has("position_error"):
         return pd.Series(np.nan, index=fields.reading.rows.index)
     if not fields.found.unit.get("position_error"):
@@ -167,6 +170,7 @@ def _position_errors(fields: Fields, ledger: Ledger) -> pd.Series:
             f"{fields.reading.file.name}: position errors in '{header}' are taken as metres."
         )
     metres, bad = fields.lengths("position_error", unit="m", key="")
+    metres = metres * error_per_radius(measure)
     bad = bad | (metres < 0) | (metres > POSITION_ERROR_MAX_M)
     _note_left_empty(fields, "position_error", bad, ledger)
     return metres.where(~bad)

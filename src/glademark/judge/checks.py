@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from glademark.judge.chances import with_chances
 from glademark.judge.ground import keep_out_checks, setback_checks
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked
 from glademark.judge.terrain import crossing_checks
@@ -30,7 +31,7 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     """
     rows = [_asked(case, limit) for limit in asked]
     always = [keep_out_checks(case), setback_checks(case), crossing_checks(case)]
-    return as_checks(pd.concat([*rows, *always]))
+    return as_checks(with_chances(pd.concat([*rows, *always]), case))
 
 
 def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:

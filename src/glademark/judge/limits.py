@@ -20,6 +20,7 @@ from glademark.layers import CHECKS
 from glademark.layout import Layout
 from glademark.project.model import LimitSetting, Project
 from glademark.survey import Survey
+from glademark.uncertainty.doubt import Doubt
 from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,
@@ -56,11 +57,14 @@ class Case:
         What was brought home.
     project
         What was asked.
+    doubt
+        What the measured figures may truly be; None where the project does not ask for it.
     """
 
     layout: Layout
     survey: Survey
     project: Project
+    doubt: Doubt | None = None
 
     @property
     def cut_kinds(self) -> tuple[str, ...]:

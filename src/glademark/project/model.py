@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
+from glademark.project.position_error import stated_error_m
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, bearing, share, to_si
 
 PaintMeaning = Literal[
@@ -28,6 +29,10 @@ DEFAULT_MIN_AREA = "0.05 acre"
 
 def _length(value: object) -> object:
     return to_si(value, LENGTH_M) if isinstance(value, str) else _unit_missing(value, "14 ft")
+
+
+def _position_error(value: object) -> object:
+    return stated_error_m(value) if isinstance(value, str) else _unit_missing(value, "4 m")
 
 
 def _area(value: object) -> object:
@@ -62,6 +67,7 @@ def _unit_missing(value: object, example: str) -> object:
 
 
 Length = Annotated[float, BeforeValidator(_length)]
+PositionError = Annotated[float, BeforeValidator(_position_error), Field(ge=0, le=200)]
 Area = Annotated[float, BeforeValidator(_area)]
 Solid = Annotated[float, BeforeValidator(_solid)]
 Share = Annotated[float, BeforeValidator(_share)]
@@ -154,7 +160,11 @@ class MarkSettings(Part):
     dbh_unit: Literal["in", "cm", "mm", "m"] | None = None
     height_unit: Literal["ft", "m"] | None = None
     diameter_at: Literal["breast", "stump"] = "breast"
-    position_error_m: Length = Field(DEFAULT_POSITION_ERROR_M, alias="position_error", ge=0, le=200)
+    position_error_m: PositionError = Field(DEFAULT_POSITION_ERROR_M, alias="position_error")
+    position_error_by_file_m: Mapping[str, PositionError] = Field(
+        default_factory=dict, alias="position_error_by_file"
+    )
+    position_error_column: Literal["rmse", "cep", "ce90", "ce95"] = "rmse"
     paint: Mapping[str, PaintMeaning] = Field(default_factory=dict)
     line_trees_confirmed: bool = False
 
@@ -384,6 +394,48 @@ class CompareSettings(Part):
     confidence: Share = Field(0.95, gt=0.5, lt=1)
 
 
+class UncertaintySettings(Part):
+    """
+    How the position error is carried through; without this table it is not.
+
+    Attributes
+    ----------
+    off
+        Whether the table is passed over.
+    draws, seed
+        Number of draws, and where the generator starts.
+    interval
+        Share of the draws that an interval holds.
+    near_chance
+        Chance of being beyond a limit from which a value inside it is near.
+    shared
+        Share of the variance of a fix that it has in common with those taken together.
+    shared_by
+        Which fixes err together: those of a day, of a file, or of a stretch of minutes.
+    shared_minutes
+        Length of such a stretch.
+    line_error_m
+        Horizontal root mean square error of corridor lines and walked outlines; that of the marks
+        where not given.
+    line_error_length_m
+        Distance over which the vertices of a line err alike.
+    crown_error
+        Relative standard error of a crown radius that was not measured.
+    """
+
+    off: bool = False
+    draws: int = Field(500, ge=100, le=10_000)
+    seed: int = Field(1, ge=0)
+    interval: Share = Field(0.9, ge=0.5, le=0.99)
+    near_chance: Share = Field(0.05, gt=0, lt=0.5)
+    shared: Share = Field(0.0, ge=0, le=0.9)
+    shared_by: Literal["day", "file", "time"] = "day"
+    shared_minutes: float = Field(30.0, gt=0, le=1440)
+    line_error_m: PositionError | None = Field(None, alias="line_error")
+    line_error_length_m: Length = Field(20.0, alias="line_error_length", ge=0, le=1000)
+    crown_error: Share = Field(0.2, ge=0, le=0.5)
+
+
 class DeliverSettings(Part):
     """
     What is made, and on which paper.
@@ -441,6 +493,7 @@ class Project(Part):
     terrain: TerrainSettings = TerrainSettings()
     machine: MachineSettings = MachineSettings()
     wind: WindSettings = WindSettings()
+    uncertainty: UncertaintySettings | None = None
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     compare: CompareSettings = CompareSettings()
     deliver: DeliverSettings = DeliverSettings()

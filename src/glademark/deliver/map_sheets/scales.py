@@ -85,8 +85,8 @@ def fitting_scale(
 
     Examples
     --------
-    >>> fitting_scale((500, 400), (500, 500), "us"), fitting_scale((500, 400), (500, 500), "metric")
-    (3600, 3000)
+    >>> fitting_scale((600, 400), (500, 500), "us"), fitting_scale((600, 400), (500, 500), "metric")
+    (3600, 4000)
     """
     needed = max(ground / POINT_M / room for ground, room in zip(ground_m, room_pt, strict=True))
     fitting = [scale for scale in round_scales(units) if scale >= max(needed, finest)]

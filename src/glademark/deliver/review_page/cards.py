@@ -179,6 +179,7 @@ def _number(value: object) -> float | None:
 def _limit(row: LimitRow) -> dict[str, str]:
     """One limit in a card."""
     numbers = "; ".join(part for part in (row.measured, row.limit, row.margin) if part)
+    numbers += f" ({row.reason})" if numbers and row.reason else ""
     return {
         "verdict": row.verdict,
         "words": row.words,

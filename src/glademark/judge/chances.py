@@ -1,0 +1,96 @@
+"""Chances that limits are exceeded, and the verdicts that follow from them."""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from glademark.judge.limits import Case
+from glademark.uncertainty.doubt import Doubt, Key
+
+_QUANTITY = {
+    ("opening_area_max", "openings"): "opening_area",
+    ("opening_area_max", "joined_openings"): "joined_area",
+    ("opening_area_min", "openings"): "opening_area",
+    ("joined_area_max", "joined_openings"): "joined_area",
+    ("opening_spacing_min", "openings"): "spacing",
+    ("openings_share_max", "openings"): "openings_share",
+    ("boundary_distance_min", "openings"): "boundary",
+    ("water_distance_min", "openings"): "water",
+    ("corridor_share_max", "corridors"): "corridor_share",
+    ("corridor_share_max", "corridors, landings"): "corridor_landing_share",
+}
+
+
+def with_chances(checks: pd.DataFrame, case: Case) -> pd.DataFrame:
+    """
+    Checks with the chance that each limit is exceeded.
+
+    Parameters
+    ----------
+    checks
+        As `glademark.judge.limits.verdicts` makes them, with `limit`.
+    case
+        What was asked, brought home and measured, with the doubt in it.
+
+    Returns
+    -------
+    checks
+        With `chance_exceeded`, NaN where it is not known. Inside the limit, a row with a chance is
+        near from the project's setting up, else met; beyond it, it stays exceeded.
+    """
+    if case.doubt is None or checks.empty:
+        return checks.assign(chance_exceeded=np.nan)
+    doubt = case.doubt
+    rows = checks.reset_index(drop=True)
+    chance = np.full(len(rows), np.nan)
+    limits = rows["limit_value"].to_numpy(dtype=float)
+    most = rows["limit"].str.endswith("_max").to_numpy(dtype=bool)
+    for row, key in known_quantities(rows, doubt):
+        drawn = doubt.draws[key]
+        beyond = drawn > limits[row] if most[row] else drawn < limits[row]
+        chance[row] = beyond.mean()
+    inside = np.isfinite(chance) & rows["verdict"].isin(["met", "near"]).to_numpy()
+    near = np.where(chance >= doubt.settings.near_chance, "near", "met")
+    verdict = rows["verdict"].mask(inside, pd.Series(near))
+    words = [
+        _words(value, sense=name.rsplit("_", 1)[-1]) if np.isfinite(value) else reason
+        for value, name, reason in zip(chance, rows["limit"], rows["reason"], strict=True)
+    ]
+    return rows.assign(verdict=verdict, reason=words, chance_exceeded=chance)
+
+
+def known_quantities(checks: pd.DataFrame, doubt: Doubt) -> Iterator[tuple[int, Key]]:
+    """
+    Checks whose figure was drawn.
+
+    Parameters
+    ----------
+    checks
+        Columns of `glademark.layers.CHECKS`, index 0..n-1.
+    doubt
+        What the figures may truly be.
+
+    Yields
+    ------
+    row_and_key
+        Number of the row, and the key of its figure in `Doubt.draws`.
+    """
+    columns = zip(
+        checks["limit"], checks["layer"], checks["feature"], checks["measured"], strict=True
+    )
+    for row, (limit, layer, feature, measured) in enumerate(columns):
+        key = (_QUANTITY.get((limit, layer), ""), feature)
+        if key in doubt.draws and np.isfinite(measured):
+            yield row, key
+
+
+def _words(chance: float, *, sense: str) -> str:
+    """A chance in plain words."""
+    where = "under the limit" if sense == "min" else "over the limit"
+    of_hundred = round(100 * chance)
+    if of_hundred == 0:
+        return f"{where} in fewer than 1 of 100"
+    if of_hundred == 100:  # noqa: PLR2004 - all of them
+        return f"{where} in more than 99 of 100"
+    return f"{where} in {of_hundred} of 100"

@@ -1,0 +1,1 @@
+"""How sure the measured figures are: position error carried through to every verdict."""
