@@ -66,7 +66,9 @@ def one_stand(seed: int, sigma_m: float) -> list[dict[str, object]]:
     rows.append(
         row("boundary", distance_draws(truth[0], boundary)[0], distance_draws(drawn[0], boundary))
     )
-    rows += [share_row(stand, sigma_m, rng), volume_row(stand, sigma_m, rng)]
+    rows.append(share_row(stand, sigma_m, rng))
+    other = np.random.default_rng([seed, int(10 * sigma_m), 1])
+    rows.append(volume_row(stand, sigma_m, other))
     return [one | {"sigma": sigma_m} for one in rows]
 
 

@@ -8,7 +8,7 @@ from types import ModuleType
 import pytest
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
-STANDS = 12
+STANDS = 8
 
 
 @pytest.fixture(scope="module")
@@ -24,8 +24,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say(script: ModuleType) -> No
     found = script.covered(STANDS, first=100, sizes=(3.0,), processes=1)
     held = found.groupby("figure")["inside"].agg(["sum", "size"])
 
-    # binomial, p = 0.9: 0.1 % quantiles are 7 of 12 and 17 of 24
-    assert (held["sum"] >= held["size"].map({12: 7, 24: 17})).all()
+    # binomial, p = 0.9: 0.1 % quantiles are 4 of 8 and 10 of 16
+    assert (held["sum"] >= held["size"].map({8: 4, 16: 10})).all()
     assert set(held.index) == {"area", "spacing", "boundary", "share", "volume"}
 
 

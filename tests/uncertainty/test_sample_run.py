@@ -11,10 +11,8 @@ import pytest
 from rich.console import Console
 
 from glademark.deliver.terminal import print_summary
-from glademark.intake.read import read_survey
 from glademark.measure.layout import measure_layout
 from glademark.pipeline import Outcome, lay_out, make_papers
-from glademark.project import read_project
 from glademark.uncertainty.doubt import measure_doubt
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
@@ -89,10 +87,9 @@ def test_papers_are_made_again_with_the_doubt(outcome: Outcome, project_file: Pa
     assert np.allclose(layout.marks["chance_matrix"], before.marks["chance_matrix"], equal_nan=True)
 
 
-def test_draws_are_cheaper_than_measuring_as_often(project_file: Path) -> None:
+def test_draws_are_cheaper_than_measuring_as_often(outcome: Outcome) -> None:
     """500 draws take less than 5 times what 50 runs of the measuring step take."""
-    project = read_project(project_file)
-    survey = read_survey(project, folder=project_file.parent)
+    survey, project = outcome.delivery.survey, outcome.delivery.project
     assert project.uncertainty is not None
     settings = project.uncertainty.model_copy(update={"draws": 500})
     asked = project.model_copy(update={"uncertainty": settings})

@@ -57,8 +57,8 @@ class Doubt:
     settings: UncertaintySettings
     draws: Mapping[Key, FloatArray]
     reasons: Mapping[Key, str]
-    shifts: FloatArray
-    zones: npt.NDArray[np.intp]
+    shifts: npt.NDArray[np.float32]
+    zones: npt.NDArray[np.int8]
 
     def interval(self, quantity: str, feature: str) -> tuple[float, float]:
         """
@@ -228,13 +228,13 @@ def _corridor_draws(field: Field, rng: np.random.Generator) -> Iterator[tuple[Ke
     yield ("corridor_landing_share", "all"), figures.share_with_landings + difference
 
 
-def _zones(field: Field, rng: np.random.Generator) -> npt.NDArray[np.intp]:
+def _zones(field: Field, rng: np.random.Generator) -> npt.NDArray[np.int8]:
     """Final zone of each cut mark in each draw."""
     marks = field.layout.marks
     kinds = ["cut", "line_tree"] if field.project.marks.line_trees_confirmed else ["cut"]
     cut = np.flatnonzero(marks["kind"].isin(kinds))
     mine = marks.iloc[cut]
-    zones = np.full((len(field.shared), len(marks)), -1, dtype=np.intp)
+    zones = np.full((len(field.shared), len(marks)), -1, dtype=np.int8)
     if not len(cut):
         return zones
     tags = set(group_key(field.layout.openings["group"])) - {""}

@@ -88,7 +88,7 @@ class Drawn:
 
     openings: Mapping[int, DrawnOpening]
     reasons: Mapping[int, str]
-    shifts: FloatArray
+    shifts: npt.NDArray[np.float32]
 
 
 def shared_by_chain(shared: FloatArray) -> FloatArray:
@@ -125,7 +125,7 @@ def drawn_openings(field: Field) -> Drawn:
     """
     openings: dict[int, DrawnOpening] = {}
     reasons: dict[int, str] = {}
-    shifts = np.zeros(field.shared.shape)
+    shifts = np.zeros(field.shared.shape, dtype=np.float32)
     rows = field.layout.openings
     for number, group, basis, hole in zip(
         rows["opening"].astype(int), rows["group"], rows["basis"], rows.geometry, strict=True

@@ -33,7 +33,8 @@ def doubt_settled(doubt: Doubt, checks: Iterable[tuple[Key, float]]) -> FloatArr
     moved = np.flatnonzero(np.ptp(doubt.shifts, axis=0).any(axis=1))
     if not len(moved):
         return settled
-    away = doubt.shifts[:, moved] - doubt.shifts[:, moved].mean(axis=0)
+    away = doubt.shifts[:, moved].astype(np.float64)
+    away -= away.mean(axis=0)
     away = away / away.std(axis=0)
     between = np.einsum("smk,sml->mkl", away, away, optimize=True) / draws
     for key, chance in checks:

@@ -34,6 +34,9 @@ CELL = 2.5
 """Side of the square in which a line's error is one, over the distance that it is alike: what its
 correlation comes to along the line."""
 
+FEW = 10.0
+"""So many trees of a kind tell as much of its densities as the prior does at first."""
+
 BESIDE = 3.0
 """Marks within so many standard errors of a corridor tell of the error of its line."""
 
@@ -186,6 +189,7 @@ def zone_draws(
         chances = _located_chances(places.recorded[near], zones, parts, shared[:POOL, near])
         area = np.array([zones[z].area if z in zones else 0.0 for z in ZONE_NAMES])
         fixed = _sure_counts(places.layer, near, own, area)
+        area = area + _prior_ground(places.layer, area)
         kind, sets = (
             places.layer[near],
             np.unique(places.errors.together[near], return_inverse=True)[1],
@@ -234,7 +238,7 @@ def _told(
         share = weight / np.maximum(weight.sum(axis=1, keepdims=True), _NEVER)
         trees = fixed.copy()
         np.add.at(trees, kind, share)
-        density = (trees + 0.5) / (area + 1.0)
+        density = (trees + 0.5) / area
         density[-1] = 1.0
     counted = beside & (kind >= 0)
     if counted.sum() <= 1:
@@ -309,7 +313,7 @@ def _gibbs(
     for turn in range(-SETTLE, count):
         trees = fixed.copy()
         np.add.at(trees, (kind, now), told)
-        density = rng.gamma(trees + 0.5) / (area + 1.0)
+        density = rng.gamma(trees + 0.5) / area
         density[-1] = 1.0
         offered = rng.integers(len(chances), size=len(error))
         weight, other = (chances[t[sets], mark] * density[kind] for t in (error, offered))
@@ -333,3 +337,9 @@ def _sure_counts(layer: IntArray, near: IntArray, own: IntArray, area: FloatArra
     fixed = np.zeros((int(layer.max()) + 2, len(area)))
     np.add.at(fixed, (layer[sure], own[sure]), 1.0)
     return fixed
+
+
+def _prior_ground(layer: IntArray, area: FloatArray) -> FloatArray:
+    """Ground that a density starts from: a tree's mean share, less the more trees tell of it."""
+    trees = np.bincount(layer[layer >= 0], minlength=int(layer.max()) + 2)[:, None]
+    return np.asarray(area.sum() / np.maximum(trees, 1) * FEW / (FEW + trees))
