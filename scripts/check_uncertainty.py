@@ -187,7 +187,11 @@ def main() -> None:
     found = covered(asked.stands, asked.first)
     if asked.keep:
         found.to_csv(asked.keep, index=False)
-    table = table_of(found)
+    chance = 100 * (0.9 * 0.1 / asked.stands) ** 0.5
+    told = (
+        f"{asked.stands:,} stands an error size: chance alone moves a cover by {chance:.1f} points."
+    )
+    table = f"{told}\n\n{table_of(found)}"
     print(table)
     if not asked.no_page:
         text = PAGE.read_text(encoding="utf-8")

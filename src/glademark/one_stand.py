@@ -11,7 +11,6 @@ from glademark.judge.shown_doubt import doubt_figures, with_doubt
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 from glademark.survey import Survey
-from glademark.uncertainty.doubt import measure_doubt
 
 log = logging.getLogger(__name__)
 
@@ -49,7 +48,11 @@ def lay_out_survey(
     """
     layout = measure_layout(survey, project, earlier=earlier)
     log.info("measured %d openings", layout.figures.openings.count)
-    doubt = measure_doubt(layout, survey, project)
+    doubt = None
+    if project.uncertainty is not None:
+        from glademark.uncertainty.doubt import measure_doubt  # noqa: PLC0415 - only where asked
+
+        doubt = measure_doubt(layout, survey, project)
     checks = judge(Case(layout=layout, survey=survey, project=project, doubt=doubt), asked)
     layout = with_doubt(layout, doubt, checks)
     summary = build_summary(

@@ -4,6 +4,7 @@ import csv
 import importlib.util
 import sys
 import tomllib
+from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
 from types import ModuleType
@@ -336,42 +337,51 @@ def test_volume_table_serves_every_tree(marks: gpd.GeoDataFrame) -> None:
     assert wanted <= known
 
 
-@pytest.fixture
-def make_sample(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+@pytest.fixture(scope="module")
+def make_sample() -> Iterator[ModuleType]:
     """Script as a module."""
-    monkeypatch.syspath_prepend(str(ROOT / "scripts"))
-    spec = importlib.util.spec_from_file_location(
-        "make_sample", ROOT / "scripts" / "make_sample.py"
-    )
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    monkeypatch.setitem(sys.modules, "make_sample", module)
-    spec.loader.exec_module(module)
-    return module
+    with pytest.MonkeyPatch.context() as monkeypatch:
+        monkeypatch.syspath_prepend(str(ROOT / "scripts"))
+        spec = importlib.util.spec_from_file_location(
+            "make_sample", ROOT / "scripts" / "make_sample.py"
+        )
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        monkeypatch.setitem(sys.modules, "make_sample", module)
+        spec.loader.exec_module(module)
+        yield module
 
 
-def test_script_writes_what_is_committed(make_sample: ModuleType, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def rewritten(make_sample: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample as the script writes it now."""
+    folder = tmp_path_factory.mktemp("rewritten")
+    make_sample.write_sample(folder)
+    return folder
+
+
+def test_script_writes_what_is_committed(rewritten: Path) -> None:
     """The script gives the committed files again: text byte for byte, layers row for row."""
-    make_sample.write_sample(tmp_path)
-    made = [file.relative_to(tmp_path) for file in tmp_path.rglob("*") if file.is_file()]
+    made = [file.relative_to(rewritten) for file in rewritten.rglob("*") if file.is_file()]
     text = [name for name in made if name.suffix not in {".gpkg", ".tif"}]
 
     assert sorted(made) == sorted(
         file.relative_to(SAMPLE) for file in SAMPLE.rglob("*") if file.is_file()
     )
-    assert {name: (tmp_path / name).read_bytes() for name in text} == {
+    assert {name: (rewritten / name).read_bytes() for name in text} == {
         name: (SAMPLE / name).read_bytes() for name in text
     }
     for name in [name for name in made if name.suffix == ".gpkg"]:
-        assert gpd.read_file(tmp_path / name).equals(gpd.read_file(SAMPLE / name)), name
+        assert gpd.read_file(rewritten / name).equals(gpd.read_file(SAMPLE / name)), name
 
 
-def test_script_is_repeatable_to_the_byte(make_sample: ModuleType, tmp_path: Path) -> None:
+def test_script_is_repeatable_to_the_byte(
+    make_sample: ModuleType, rewritten: Path, tmp_path: Path
+) -> None:
     """Two runs on one machine write the same bytes, time stamps included."""
-    make_sample.write_sample(tmp_path / "a")
-    make_sample.write_sample(tmp_path / "b")
+    make_sample.write_sample(tmp_path)
 
-    for file in sorted(path for path in (tmp_path / "a").rglob("*") if path.is_file()):
-        other = tmp_path / "b" / file.relative_to(tmp_path / "a")
+    for file in sorted(path for path in rewritten.rglob("*") if path.is_file()):
+        other = tmp_path / file.relative_to(rewritten)
         assert file.read_bytes() == other.read_bytes(), file.name

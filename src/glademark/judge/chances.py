@@ -1,12 +1,17 @@
 """Chances that limits are exceeded, and the verdicts that follow from them."""
 
-from collections.abc import Iterator
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from glademark.judge.limits import Case
-from glademark.uncertainty.doubt import Doubt, Key
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from glademark.judge.limits import Case
+    from glademark.uncertainty.doubt import Doubt, Key
 
 _QUANTITY = {
     ("opening_area_max", "openings"): "opening_area",

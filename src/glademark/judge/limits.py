@@ -5,10 +5,12 @@ A limit that is not in the project file is not invented. Published rules contrad
 none is built in; authority and source are what the project file says.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -17,10 +19,6 @@ import pandas as pd
 from glademark.errors import InputError, UnitError
 from glademark.judge.stated_grades import stated_grades
 from glademark.layers import CHECKS
-from glademark.layout import Layout
-from glademark.project.model import LimitSetting, Project
-from glademark.survey import Survey
-from glademark.uncertainty.doubt import Doubt
 from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,
@@ -42,6 +40,12 @@ ROUNDING = 1e-9
 SI_UNIT: Mapping[Kind, str] = MappingProxyType(
     {"area": "m2", "length": "m", "share": "share", "diameter": "cm", "basal_area": "m2/ha"}
 )
+
+if TYPE_CHECKING:
+    from glademark.layout import Layout
+    from glademark.project.model import LimitSetting, Project
+    from glademark.survey import Survey
+    from glademark.uncertainty.doubt import Doubt
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,7 +105,7 @@ class Limit:
     id: str
     title: str
     kind: Kind
-    judge: Callable[[Case, "Value"], pd.DataFrame]
+    judge: Callable[[Case, Value], pd.DataFrame]
 
 
 Value = float | Mapping[str, tuple[float, str]]

@@ -1,18 +1,23 @@
 """The doubt beside the figures: columns of the layers, figures of the summary."""
 
-from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any
+from __future__ import annotations
 
-import geopandas as gpd
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import pandas as pd
 
 from glademark.judge.chances import known_quantities
 from glademark.layout import ZONE_NAMES, Layout
 from glademark.measure.declared import declared, with_others
-from glademark.uncertainty.doubt import Doubt
-from glademark.uncertainty.remeasure import doubt_settled
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import geopandas as gpd
+
+    from glademark.uncertainty.doubt import Doubt
 
 MOST_RANKED = 20
 """Marks that are ranked for being measured again."""
@@ -115,6 +120,8 @@ def _marks(layout: Layout, doubt: Doubt, checks: pd.DataFrame) -> gpd.GeoDataFra
     }
     chance = checks["chance_exceeded"].to_numpy(dtype=float)
     open_still = [(key, float(chance[row])) for row, key in known_quantities(checks, doubt)]
+    from glademark.uncertainty.remeasure import doubt_settled  # noqa: PLC0415 - only where asked
+
     settled = doubt_settled(doubt, open_still)
     order = np.argsort(-settled, kind="stable")[:MOST_RANKED]
     order = order[settled[order] >= LEAST_SETTLED]
