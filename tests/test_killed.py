@@ -90,7 +90,7 @@ def projects(folder: Path) -> tuple[Path, Path]:
         if LARGE:
             text = (ROOT / "sample_gis" / "harvest.toml").read_text(encoding="utf-8")
             text = text.replace('"Marrow Hollow', f'"{name}')
-            for field_file in (ROOT / "sample_gis").iterdir():
+            for field_file in (ROOT / "sample_gis").glob("*.*"):
                 (folder / field_file.name).write_bytes(field_file.read_bytes())
         made.append(folder / f"{name}.toml")
         made[-1].write_text(text, encoding="utf-8")

@@ -13,6 +13,7 @@ from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import dijkstra
 from shapely.geometry.base import BaseGeometry
 
+from glademark.measure.nearest import nearest_of
 from glademark.measure.noding import GRID_M, Edges, node_lines
 
 NEVER = -1
@@ -244,7 +245,7 @@ def enter(network: Network, points: GeometryArray) -> Entry:
         At the nearest point of the nearest edge.
     """
     edges = network.edges
-    edge = shapely.STRtree(edges.geometry).query_nearest(points, all_matches=False)[1]
+    _, edge, _ = nearest_of(shapely.STRtree(edges.geometry), points)
     at_m = np.asarray(shapely.line_locate_point(edges.geometry[edge], points), dtype=np.float64)
     ends, length = edges.ends[edge], edges.length_m[edge]
     ways = network.distance_m[ends] + np.column_stack([at_m, length - at_m])

@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from glademark.measure.nearest import nearest_of
+
 MOST_STUBS = 50
 """Stubs that are worked out; beyond it corridors are missing, not stubs."""
 
@@ -67,9 +69,7 @@ def to_corridor(points: GeometryArray, strips: GeometryArray) -> tuple[FloatArra
     distance, nearest = np.full(len(points), np.nan), np.full(len(points), -1, dtype=np.intp)
     some = ~shapely.is_empty(strips)
     if some.any() and len(points):
-        (row, strip), away = shapely.STRtree(strips).query_nearest(
-            points, return_distance=True, all_matches=False
-        )
+        row, strip, away = nearest_of(shapely.STRtree(strips), points)
         distance[row], nearest[row] = away, strip
     return distance, nearest
 
