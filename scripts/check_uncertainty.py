@@ -181,10 +181,11 @@ def main() -> None:
     words = argparse.ArgumentParser(description=__doc__)
     words.add_argument("--stands", type=int, default=1000)
     words.add_argument("--first", type=int, default=0)
+    words.add_argument("--sizes", type=float, nargs="+", default=SIZES_M, help="errors an axis [m]")
     words.add_argument("--keep", type=Path, help="write every row as CSV too")
     words.add_argument("--no-page", action="store_true")
     asked = words.parse_args()
-    found = covered(asked.stands, asked.first)
+    found = covered(asked.stands, asked.first, sizes=tuple(asked.sizes))
     if asked.keep:
         found.to_csv(asked.keep, index=False)
     chance = 100 * (0.9 * 0.1 / asked.stands) ** 0.5
