@@ -1,6 +1,5 @@
 """Many stands in one output: the layers of all of them, with the stand in front of every row."""
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -16,7 +15,7 @@ from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.geopackage import GEOPACKAGE_FILE, Table, tables_of, write_tables
 from glademark.deliver.json_values import json_value
 from glademark.deliver.parameters import project_settings
-from glademark.deliver.summary import SUMMARY_FILE, summary_text
+from glademark.deliver.summary import SUMMARY_FILE, write_summary
 from glademark.deliver.tables import write_csv
 from glademark.layers import SET_ASIDE, STAND_ID, STANDS, Column
 from glademark.project.model import Project
@@ -274,7 +273,5 @@ def _write_table(table: Table, _: object, folder: Path) -> None:
 
 
 def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
-    """Write the summary and read it back."""
-    path = folder / SUMMARY_FILE
-    path.write_bytes(summary_text(summary).encode("utf-8", "replace"))
-    json.loads(path.read_bytes())
+    """Write the summary."""
+    write_summary(summary, folder / SUMMARY_FILE)

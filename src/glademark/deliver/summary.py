@@ -150,11 +150,24 @@ def summary_text(summary: object) -> str:
     return json.dumps(summary, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _write(delivery: Delivery, folder: Path) -> None:
-    """Write ``summary.json`` and read it back."""
-    path = folder / SUMMARY_FILE
-    path.write_bytes(summary_text(delivery.summary).encode("utf-8", "replace"))
+def write_summary(summary: object, path: Path) -> None:
+    """
+    Write a summary as JSON and read it back.
+
+    Parameters
+    ----------
+    summary
+        In the types of JSON.
+    path
+        Of the file.
+    """
+    path.write_bytes(summary_text(summary).encode("utf-8", "replace"))
     json.loads(path.read_bytes())
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``summary.json``."""
+    write_summary(delivery.summary, folder / SUMMARY_FILE)
 
 
 DELIVERABLE = Deliverable(id="summary", title="Summary", files=(SUMMARY_FILE,), write=_write)

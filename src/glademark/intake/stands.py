@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -68,7 +68,7 @@ class ManyStands:
                 return reading
             mine = part_of(reading, places.get(name, np.empty(0, dtype=np.intp)))
             named = _named(reading, self._column)
-            return mine if named is None else _without(mine, named)
+            return mine if named is None else replace(mine, rows=mine.rows.drop(columns=named))
 
         return self._shelf.changed(_change)
 
@@ -153,14 +153,6 @@ def _places(names: list[str]) -> _Places:
     order = np.argsort(codes, kind="stable")
     ends = np.cumsum(np.bincount(codes, minlength=len(found)))[:-1]
     return dict(zip(found.tolist(), np.split(order, ends), strict=True))
-
-
-def _without(reading: Reading, column: str) -> Reading:
-    """A reading without one column."""
-    rows = reading.rows.drop(columns=column)
-    return type(reading)(
-        **{name: getattr(reading, name) for name in reading.__slots__ if name != "rows"}, rows=rows
-    )
 
 
 def _accounts(

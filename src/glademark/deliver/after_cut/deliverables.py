@@ -11,9 +11,9 @@ from glademark.deliver.after_cut.tables import (
     comparison_summary,
     write_findings,
     write_layers,
-    write_summary,
 )
 from glademark.deliver.delivery import Deliverable
+from glademark.deliver.summary import write_summary
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Any
 
 from glademark import __version__
@@ -10,8 +9,7 @@ from glademark.after_cut_layers import AFTER_CUT_LAYERS, FINDINGS
 from glademark.deliver.columns import written_frame
 from glademark.deliver.geopackage import write_frames
 from glademark.deliver.json_values import json_value
-from glademark.deliver.summary import summary_text
-from glademark.deliver.tables import csv_text
+from glademark.deliver.tables import write_csv
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -58,7 +56,7 @@ def write_findings(comparison: Comparison, path: Path, *, units: Units) -> None:
         What the project shows.
     """
     table = written_frame(comparison.findings, FINDINGS, units)
-    path.write_bytes(csv_text(table).encode("utf-8", "replace"))
+    write_csv(table, path)
 
 
 def comparison_summary(
@@ -128,18 +126,3 @@ def comparison_summary(
         },
     }
     return dict(json_value(summary))
-
-
-def write_summary(summary: dict[str, Any], path: Path) -> None:
-    """
-    Write ``compare.json`` and read it back.
-
-    Parameters
-    ----------
-    summary
-        As `comparison_summary` makes it.
-    path
-        Of the file.
-    """
-    path.write_bytes(summary_text(summary).encode("utf-8", "replace"))
-    json.loads(path.read_bytes())
