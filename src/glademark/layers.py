@@ -85,19 +85,89 @@ class Layer:
         return tuple(column.name for column in self.columns)
 
 
-def _text(name: str, title: str, meaning: str) -> Column:
+def text_column(name: str, title: str, meaning: str) -> Column:
+    """
+    A column of text.
+
+    Parameters
+    ----------
+    name
+        As written in files.
+    title
+        Heading for people.
+    meaning
+        One sentence.
+
+    Returns
+    -------
+    column
+        Always there.
+    """
     return Column(name=name, kind="text", title=title, meaning=meaning)
 
 
-def _count(name: str, title: str, meaning: str) -> Column:
+def count_column(name: str, title: str, meaning: str) -> Column:
+    """
+    A column of whole numbers.
+
+    Parameters
+    ----------
+    name
+        As written in files.
+    title
+        Heading for people.
+    meaning
+        One sentence.
+
+    Returns
+    -------
+    column
+        Always there.
+    """
     return Column(name=name, kind="integer", title=title, meaning=meaning)
 
 
-def _real(name: str, unit: str, title: str, meaning: str) -> Column:
+def real_column(name: str, unit: str, title: str, meaning: str) -> Column:
+    """
+    A column of real numbers.
+
+    Parameters
+    ----------
+    name
+        As written in files.
+    unit
+        SI unit; empty for none.
+    title
+        Heading for people.
+    meaning
+        One sentence.
+
+    Returns
+    -------
+    column
+        Always there.
+    """
     return Column(name=name, kind="real", title=title, meaning=meaning, unit=unit)
 
 
-def _flag(name: str, title: str, meaning: str) -> Column:
+def flag_column(name: str, title: str, meaning: str) -> Column:
+    """
+    A column of yes and no.
+
+    Parameters
+    ----------
+    name
+        As written in files.
+    title
+        Heading for people.
+    meaning
+        One sentence.
+
+    Returns
+    -------
+    column
+        Always there.
+    """
     return Column(name=name, kind="flag", title=title, meaning=meaning)
 
 
@@ -111,26 +181,30 @@ def _interval(name: str, unit: str, title: str, what: str) -> tuple[Column, ...]
     suffix = f"_{unit}" if unit else ""
     return _where_given(
         *(
-            _real(f"{name}_{end}{suffix}", unit, f"{title}, {end}", f"{words} end of the {what}.")
+            real_column(
+                f"{name}_{end}{suffix}", unit, f"{title}, {end}", f"{words} end of the {what}."
+            )
             for end, words in (("low", "Low"), ("high", "High"))
         )
     )
 
 
-_AREA = _real("area_m2", "m2", "Area", "Planar area in the working CRS.")
+_AREA = real_column("area_m2", "m2", "Area", "Planar area in the working CRS.")
 _SLOPES = _where_given(
-    _real("slope_mean_pct", "%", "Mean slope", "Of the terrain's cells inside, by Horn's method."),
-    _real("slope_p90_pct", "%", "90th percentile of slope", "One cell in ten is steeper."),
-    _real("slope_max_pct", "%", "Largest slope", "Of the terrain's cells inside."),
-    _text("aspect", "Main aspect", "Sector that most of its sloping cells face; or flat."),
+    real_column(
+        "slope_mean_pct", "%", "Mean slope", "Of the terrain's cells inside, by Horn's method."
+    ),
+    real_column("slope_p90_pct", "%", "90th percentile of slope", "One cell in ten is steeper."),
+    real_column("slope_max_pct", "%", "Largest slope", "Of the terrain's cells inside."),
+    text_column("aspect", "Main aspect", "Sector that most of its sloping cells face; or flat."),
 )
-_BASAL_AREA = _real(
+_BASAL_AREA = real_column(
     "basal_area_m2",
     "m2",
     "Basal area",
     "Cross-section of the stems at breast height, summed over trees.",
 )
-_VOLUME_M3 = _real(
+_VOLUME_M3 = real_column(
     "volume_m3",
     "m3",
     "Solid volume",
@@ -143,13 +217,13 @@ STAND = Layer(
     meaning="The area laid out.",
     geometry="MultiPolygon",
     columns=(
-        _text("name", "Stand", "Name of the project."),
+        text_column("name", "Stand", "Name of the project."),
         _AREA,
-        _real(
+        real_column(
             "area_geodesic_m2", "m2", "Geodesic area", "Area on the ellipsoid of the working CRS."
         ),
-        _real("operable_m2", "m2", "Operable area", "The stand less its keep-outs."),
-        _real("perimeter_m", "m", "Perimeter", "Length of the boundary, holes included."),
+        real_column("operable_m2", "m2", "Operable area", "The stand less its keep-outs."),
+        real_column("perimeter_m", "m", "Perimeter", "Length of the boundary, holes included."),
     ),
 )
 CORRIDORS = Layer(
@@ -158,40 +232,46 @@ CORRIDORS = Layer(
     meaning="The ground that one corridor takes inside the stand; corridors may overlap.",
     geometry="MultiPolygon",
     columns=(
-        _text("corridor", "Corridor", "The marker's own name, else a number."),
-        _text("state", "State", "new, or existing."),
-        _real("width_m", "m", "Width", "Full width, side to side."),
-        _real("length_m", "m", "Length", "Centre line inside the stand."),
+        text_column("corridor", "Corridor", "The marker's own name, else a number."),
+        text_column("state", "State", "new, or existing."),
+        real_column("width_m", "m", "Width", "Full width, side to side."),
+        real_column("length_m", "m", "Length", "Centre line inside the stand."),
         _AREA,
-        _count(
+        count_column(
             "trees", "Trees", "Cut trees tallied as corridor wood with this corridor the nearest."
         ),
         _BASAL_AREA,
         _VOLUME_M3,
         *_where_given(
-            _real(
+            real_column(
                 "grade_short_pct",
                 "%",
                 "Steepest grade, short",
                 "Over the shortest stated length, without sign.",
             ),
-            _real(
+            real_column(
                 "grade_long_pct",
                 "%",
                 "Steepest grade, long",
                 "Over the longest stated length, without sign.",
             ),
-            _real("steep_m", "m", "Longest steep stretch", "Above the stated grade."),
-            _real(
+            real_column("steep_m", "m", "Longest steep stretch", "Above the stated grade."),
+            real_column(
                 "cross_slope_pct",
                 "%",
                 "Cross-slope",
                 "Steepest ground at right angles to the line, mean over a piece.",
             ),
-            _real("adverse_m", "m", "Adverse", "Length that is uphill on the way to the landing."),
-            _real("favourable_m", "m", "Favourable", "Length that is downhill on that way."),
-            _text("landing", "Landing", "Nearest along corridors; empty where none is reached."),
-            _real("hauling_m", "m", "Hauling distance", "From its farthest point to the landing."),
+            real_column(
+                "adverse_m", "m", "Adverse", "Length that is uphill on the way to the landing."
+            ),
+            real_column("favourable_m", "m", "Favourable", "Length that is downhill on that way."),
+            text_column(
+                "landing", "Landing", "Nearest along corridors; empty where none is reached."
+            ),
+            real_column(
+                "hauling_m", "m", "Hauling distance", "From its farthest point to the landing."
+            ),
         ),
     ),
 )
@@ -201,35 +281,35 @@ CORRIDOR_LINES = Layer(
     meaning="Centre line of a corridor, carried on to the one that it joins, cut at the stand.",
     geometry="MultiLineString",
     columns=(
-        _text("corridor", "Corridor", "The marker's own name, else a number."),
-        _text("state", "State", "new, or existing."),
-        _real("width_m", "m", "Width", "Full width, side to side."),
-        _real("length_m", "m", "Length", "Centre line inside the stand."),
+        text_column("corridor", "Corridor", "The marker's own name, else a number."),
+        text_column("state", "State", "new, or existing."),
+        real_column("width_m", "m", "Width", "Full width, side to side."),
+        real_column("length_m", "m", "Length", "Centre line inside the stand."),
     ),
 )
 _OPENING_MEASURES = (
     _AREA,
-    _real(
+    real_column(
         "net_of_leave_m2", "m2", "Area net of leave trees", "Area less the crowns of leave trees."
     ),
-    _real("perimeter_m", "m", "Perimeter", "Length of the crown edge."),
-    _count("parts", "Parts", "Separate pieces of the hole."),
-    _count("trees", "Trees", "Cut trees."),
+    real_column("perimeter_m", "m", "Perimeter", "Length of the crown edge."),
+    count_column("parts", "Parts", "Separate pieces of the hole."),
+    count_column("trees", "Trees", "Cut trees."),
     _BASAL_AREA,
     _VOLUME_M3,
-    _text("volume", "Volume", "Net volume by product, each in its sale unit."),
-    _real("length_m", "m", "Length", "Longest axis."),
-    _real("width_m", "m", "Width", "Widest extent at right angles to the longest axis."),
-    _real(
+    text_column("volume", "Volume", "Net volume by product, each in its sale unit."),
+    real_column("length_m", "m", "Length", "Longest axis."),
+    real_column("width_m", "m", "Width", "Widest extent at right angles to the longest axis."),
+    real_column(
         "ellipse_m2",
         "m2",
         "Ellipse estimate",
         "pi/4 x length x width, for comparison with field notes only; never used as the area.",
     ),
-    _real(
+    real_column(
         "equivalent_diameter_m", "m", "Equivalent diameter", "Diameter of the circle of equal area."
     ),
-    _real(
+    real_column(
         "diameter_to_height",
         "",
         "Diameter to height",
@@ -242,50 +322,58 @@ OPENINGS = Layer(
     meaning="A group of trees taken together, leaving one hole; the edge is the crown edge.",
     geometry="MultiPolygon",
     columns=(
-        _count(
+        count_column(
             "opening", "Opening", "Number: the marker's own, else north to south, west to east."
         ),
-        _text("group", "Group", "Name that the marker gave; empty for crown-linked openings."),
-        _text(
+        text_column(
+            "group", "Group", "Name that the marker gave; empty for crown-linked openings."
+        ),
+        text_column(
             "basis", "Basis", "walked, tagged, centre or crowns: what says that it is an opening."
         ),
         *_OPENING_MEASURES,
-        _real(
+        real_column(
             "in_corridor_m2", "m2", "In corridors", "Part of the area that corridors take as well."
         ),
-        _count("joined", "Joined opening", "Number of the joined opening that it belongs to."),
-        _real(
+        count_column(
+            "joined", "Joined opening", "Number of the joined opening that it belongs to."
+        ),
+        real_column(
             "joined_area_m2", "m2", "Joined area", "Area of that joined opening, gross of corridor."
         ),
-        _count("nearest", "Nearest opening", "Number of the nearest other opening."),
-        _real(
+        count_column("nearest", "Nearest opening", "Number of the nearest other opening."),
+        real_column(
             "spacing_m", "m", "Spacing", "Crown edge to crown edge of the nearest other opening."
         ),
-        _real(
+        real_column(
             "boundary_m",
             "m",
             "To boundary",
             "Distance to the stand boundary; 0 where it reaches it.",
         ),
-        _real(
+        real_column(
             "water_m",
             "m",
             "To water",
             "Distance to the nearest bank; empty where no water is given.",
         ),
-        _real("corridor_m", "m", "To corridor", "Distance to the nearest corridor edge."),
+        real_column("corridor_m", "m", "To corridor", "Distance to the nearest corridor edge."),
         *_SLOPES,
         *_where_given(
-            _real("long_axis_deg", "deg", "Long axis", "Bearing from north, 0 to below 180."),
-            _real(
+            real_column("long_axis_deg", "deg", "Long axis", "Bearing from north, 0 to below 180."),
+            real_column(
                 "width_to_height",
                 "",
                 "Width to height",
                 "Width over the height of the trees around, else of the opening's marks.",
             ),
-            _real("corridor_edge_m", "m", "Edge on corridors", "Edge that is a corridor already."),
-            _real("windward_edge_m", "m", "Windward edge", "Edge that faces the stated wind."),
-            _real(
+            real_column(
+                "corridor_edge_m", "m", "Edge on corridors", "Edge that is a corridor already."
+            ),
+            real_column(
+                "windward_edge_m", "m", "Windward edge", "Edge that faces the stated wind."
+            ),
+            real_column(
                 "windward_backed_m",
                 "m",
                 "Windward edge with trees",
@@ -297,7 +385,9 @@ OPENINGS = Layer(
         *_interval("boundary", "m", "To boundary", "true distance"),
         *_interval("water", "m", "To water", "true distance"),
         *_where_given(
-            _text("no_interval", "No interval", "Why the true area is not given an interval."),
+            text_column(
+                "no_interval", "No interval", "Why the true area is not given an interval."
+            ),
         ),
     ),
 )
@@ -307,16 +397,18 @@ JOINED = Layer(
     meaning="Openings, with the strips of corridor at them, that make one hole in the sky.",
     geometry="MultiPolygon",
     columns=(
-        _count("joined", "Joined opening", "Number: that of its lowest-numbered opening."),
-        _text("openings", "Openings", "Numbers of the openings in it."),
-        _count("openings_count", "Openings in it", "How many openings it joins."),
+        count_column("joined", "Joined opening", "Number: that of its lowest-numbered opening."),
+        text_column("openings", "Openings", "Numbers of the openings in it."),
+        count_column("openings_count", "Openings in it", "How many openings it joins."),
         _AREA,
-        _real(
+        real_column(
             "net_of_corridor_m2", "m2", "Area net of corridors", "Area less what corridors take."
         ),
         *_interval("area", "m2", "Area", "true area"),
         *_where_given(
-            _text("no_interval", "No interval", "Why the true area is not given an interval."),
+            text_column(
+                "no_interval", "No interval", "Why the true area is not given an interval."
+            ),
         ),
     ),
 )
@@ -326,7 +418,7 @@ CANOPY_GAPS = Layer(
     meaning="Marked crowns that happen to touch; outside the openings' count and share.",
     geometry="MultiPolygon",
     columns=(
-        _count("gap", "Gap", "Number, north to south, west to east."),
+        count_column("gap", "Gap", "Number, north to south, west to east."),
         *(c for c in _OPENING_MEASURES if c.name not in {"diameter_to_height", "volume"}),
     ),
 )
@@ -336,10 +428,10 @@ ZONES = Layer(
     meaning="A part of the stand: keep_out, landing, corridor, opening or matrix.",
     geometry="MultiPolygon",
     columns=(
-        _text("zone", "Zone", "keep_out, landing, corridor, opening or matrix."),
+        text_column("zone", "Zone", "keep_out, landing, corridor, opening or matrix."),
         _AREA,
-        _real("share", "", "Share of the stand", "From 0 to 1."),
-        _count("trees", "Trees", "Cut trees by final zone."),
+        real_column("share", "", "Share of the stand", "From 0 to 1."),
+        count_column("trees", "Trees", "Cut trees by final zone."),
         _BASAL_AREA,
         _VOLUME_M3,
         *_SLOPES,
@@ -353,76 +445,98 @@ MARKS = Layer(
     meaning="One used record of a painted tree, or of a point of a group.",
     geometry="Point",
     columns=(
-        _text("tree_id", "Tree", "The marker's own number of the record."),
-        _text("marker", "Marker", "Who marked, else the file that the record came from."),
-        _count("count", "Count", "Trees that the record stands for."),
-        _text("kind", "Kind", "cut, leave, group_boundary, group_centre, line_tree or danger."),
-        _real(
+        text_column("tree_id", "Tree", "The marker's own number of the record."),
+        text_column("marker", "Marker", "Who marked, else the file that the record came from."),
+        count_column("count", "Count", "Trees that the record stands for."),
+        text_column(
+            "kind", "Kind", "cut, leave, group_boundary, group_centre, line_tree or danger."
+        ),
+        real_column(
             "dbh_cm",
             "cm",
             "DBH",
             "Diameter at breast height, or at the stump if the project says so.",
         ),
-        _text("size_class", "Size class", "DBH class in the recorded unit."),
-        _text("species", "Species", "As recorded."),
-        _text("product", "Product", "What the tree is sold as."),
-        _text("paint", "Paint", "Colour, as recorded."),
-        _text("group", "Group", "Group that the marker named."),
-        _real("height_m", "m", "Height", "Total height, where measured."),
-        _real("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
-        _text("crown_source", "Crown source", "measured, an equation, or the project's default."),
-        _text("zone", "Zone", "Final zone: what the paint says, else where the point falls."),
-        _text(
+        text_column("size_class", "Size class", "DBH class in the recorded unit."),
+        text_column("species", "Species", "As recorded."),
+        text_column("product", "Product", "What the tree is sold as."),
+        text_column("paint", "Paint", "Colour, as recorded."),
+        text_column("group", "Group", "Group that the marker named."),
+        real_column("height_m", "m", "Height", "Total height, where measured."),
+        real_column("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
+        text_column(
+            "crown_source", "Crown source", "measured, an equation, or the project's default."
+        ),
+        text_column("zone", "Zone", "Final zone: what the paint says, else where the point falls."),
+        text_column(
             "zone_located", "Located zone", "Where the point falls; marks of an opening are in it."
         ),
-        _text(
+        text_column(
             "zone_painted",
             "Painted zone",
             "What the paint says: corridor, not_corridor or nothing.",
         ),
-        _count("opening", "Opening", "Number of its opening."),
-        _real(
+        count_column("opening", "Opening", "Number of its opening."),
+        real_column(
             "line_distance_m",
             "m",
             "To nearest line",
             "Distance to the nearest edge of a corridor, keep-out, setback or the boundary.",
         ),
-        _real(
+        real_column(
             "corridor_distance_m",
             "m",
             "To corridor edge",
             "Nearest corridor edge; negative inside.",
         ),
-        _text("corridor", "Nearest corridor", "Name of the nearest corridor."),
-        _real("position_error_m", "m", "Position error", "Horizontal root mean square error."),
+        text_column("corridor", "Nearest corridor", "Name of the nearest corridor."),
+        real_column(
+            "position_error_m", "m", "Position error", "Horizontal root mean square error."
+        ),
         _BASAL_AREA,
-        _real("volume", "", "Volume", "Net volume in the sale unit, all trees of the record."),
-        _text("volume_unit", "Volume unit", "Sale unit of the volume."),
+        real_column(
+            "volume", "", "Volume", "Net volume in the sale unit, all trees of the record."
+        ),
+        text_column("volume_unit", "Volume unit", "Sale unit of the volume."),
         _VOLUME_M3,
-        _text(
+        text_column(
             "volume_source", "Volume source", "Where the volume comes from, or why there is none."
         ),
-        _text("source_file", "File", "Input file of the record."),
-        _count("record", "Record", "Line or feature number in that file."),
+        text_column("source_file", "File", "Input file of the record."),
+        count_column("record", "Record", "Line or feature number in that file."),
         *_where_given(
-            _flag(
+            flag_column(
                 "must_go", "Must go", "Whether it is never to be spared, where the marks say so."
             ),
-            _real("elevation_m", "m", "Elevation", "Height of the ground in the terrain raster."),
-            _real("slope_pct", "%", "Slope", "Slope of the ground by Horn's method."),
-            _text("reach_corridor", "Corridor in reach", "Corridor whose edge is nearest."),
-            _real("reach_m", "m", "To that edge", "Distance to its edge; 0 inside a corridor."),
-            _flag("within_reach", "Within reach", "Whether the machine reaches it from there."),
-            _text("landing", "Landing", "Nearest along corridors; empty where none is reached."),
-            _real("hauling_m", "m", "Hauling distance", "Along corridors to that landing."),
+            real_column(
+                "elevation_m", "m", "Elevation", "Height of the ground in the terrain raster."
+            ),
+            real_column("slope_pct", "%", "Slope", "Slope of the ground by Horn's method."),
+            text_column("reach_corridor", "Corridor in reach", "Corridor whose edge is nearest."),
+            real_column(
+                "reach_m", "m", "To that edge", "Distance to its edge; 0 inside a corridor."
+            ),
+            flag_column(
+                "within_reach", "Within reach", "Whether the machine reaches it from there."
+            ),
+            text_column(
+                "landing", "Landing", "Nearest along corridors; empty where none is reached."
+            ),
+            real_column("hauling_m", "m", "Hauling distance", "Along corridors to that landing."),
         ),
         *_where_given(
             *(
-                _real(f"chance_{zone}", "", f"Chance of {zone}", "That it truly belongs there.")
+                real_column(
+                    f"chance_{zone}", "", f"Chance of {zone}", "That it truly belongs there."
+                )
                 for zone in ("keep_out", "landing", "corridor", "opening", "matrix")
             ),
-            _count("remeasure", "Measure again", "Rank among the marks that settle most doubt."),
-            _real("doubt_settled", "", "Doubt settled", "Variance of verdicts that it explains."),
+            count_column(
+                "remeasure", "Measure again", "Rank among the marks that settle most doubt."
+            ),
+            real_column(
+                "doubt_settled", "", "Doubt settled", "Variance of verdicts that it explains."
+            ),
         ),
     ),
 )
@@ -434,7 +548,7 @@ def _area_layer(name: str, title: str, meaning: str, *more: Column) -> Layer:
         title=title,
         meaning=meaning,
         geometry="MultiPolygon",
-        columns=(_text("name", "Name", "As recorded."), *more),
+        columns=(text_column("name", "Name", "As recorded."), *more),
     )
 
 
@@ -443,8 +557,8 @@ SETBACKS = _area_layer(
     "setbacks",
     "Setbacks",
     "A strip along water or a boundary with a rule of its own.",
-    _text("rule", "Rule", "no_cut, no_machine or residual_basal_area."),
-    _real(
+    text_column("rule", "Rule", "no_cut, no_machine or residual_basal_area."),
+    real_column(
         "minimum_m2_ha",
         "m2/ha",
         "Residual basal area",
@@ -462,11 +576,13 @@ LEAVE_TREES = Layer(
     meaning="A tree that stays.",
     geometry="Point",
     columns=(
-        _text("tree_id", "Tree", "The marker's own number."),
-        _text("species", "Species", "As recorded."),
-        _real("dbh_cm", "cm", "DBH", "Diameter at breast height."),
-        _real("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
-        _text("crown_source", "Crown source", "measured, an equation, or the project's default."),
+        text_column("tree_id", "Tree", "The marker's own number."),
+        text_column("species", "Species", "As recorded."),
+        real_column("dbh_cm", "cm", "DBH", "Diameter at breast height."),
+        real_column("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
+        text_column(
+            "crown_source", "Crown source", "measured, an equation, or the project's default."
+        ),
     ),
 )
 
@@ -476,28 +592,30 @@ CORRIDOR_GRADES = Layer(
     meaning="A piece of a corridor inside the stand, with its grade.",
     geometry="MultiLineString",
     columns=(
-        _text("corridor", "Corridor", "The marker's own name, else a number."),
-        _count("part", "Part", "Unbroken part of the corridor, from 1."),
-        _count("piece", "Piece", "Along the part, from 1."),
-        _real("from_m", "m", "From", "Distance along the part at which the piece begins."),
-        _real("to_m", "m", "To", "Distance along the part at which the piece ends."),
-        _real("length_m", "m", "Length", "Of the piece."),
-        _real("elevation_from_m", "m", "Elevation from", "Where the piece begins."),
-        _real("elevation_to_m", "m", "Elevation to", "Where the piece ends."),
-        _real(
+        text_column("corridor", "Corridor", "The marker's own name, else a number."),
+        count_column("part", "Part", "Unbroken part of the corridor, from 1."),
+        count_column("piece", "Piece", "Along the part, from 1."),
+        real_column("from_m", "m", "From", "Distance along the part at which the piece begins."),
+        real_column("to_m", "m", "To", "Distance along the part at which the piece ends."),
+        real_column("length_m", "m", "Length", "Of the piece."),
+        real_column("elevation_from_m", "m", "Elevation from", "Where the piece begins."),
+        real_column("elevation_to_m", "m", "Elevation to", "Where the piece ends."),
+        real_column(
             "grade_pct",
             "%",
             "Grade",
             "Positive uphill: towards the landing where one is reached, else along the line.",
         ),
-        _text(
+        text_column(
             "direction",
             "Direction",
             "adverse (uphill to the landing), favourable or level; empty without a landing.",
         ),
-        _real("cross_slope_pct", "%", "Cross-slope", "Mean slope of the ground across the line."),
-        _text("grade_class", "Grade class", "Class of the grade, without sign."),
-        _flag("steep", "Steep", "Whether the grade is above the stated one."),
+        real_column(
+            "cross_slope_pct", "%", "Cross-slope", "Mean slope of the ground across the line."
+        ),
+        text_column("grade_class", "Grade class", "Class of the grade, without sign."),
+        flag_column("steep", "Steep", "Whether the grade is above the stated one."),
     ),
 )
 HAULING = Layer(
@@ -506,17 +624,21 @@ HAULING = Layer(
     meaning="A stretch of corridor, drawn towards the landing, and the wood that passes over it.",
     geometry="MultiLineString",
     columns=(
-        _count("stretch", "Stretch", "Number, nearest to a landing first."),
-        _text("corridor", "Corridor", "Corridor that the stretch is of."),
-        _text("landing", "Landing", "Where the wood goes; empty where no landing is reached."),
-        _real("length_m", "m", "Length", "Of the stretch."),
-        _real("distance_m", "m", "To landing", "Along corridors from its near end."),
-        _real("farthest_m", "m", "Farthest", "Along corridors from its far end."),
-        _flag("in_stand", "In the stand", "Whether it lies in the stand."),
-        _count("trees", "Trees", "Cut trees that pass over its near end."),
+        count_column("stretch", "Stretch", "Number, nearest to a landing first."),
+        text_column("corridor", "Corridor", "Corridor that the stretch is of."),
+        text_column(
+            "landing", "Landing", "Where the wood goes; empty where no landing is reached."
+        ),
+        real_column("length_m", "m", "Length", "Of the stretch."),
+        real_column("distance_m", "m", "To landing", "Along corridors from its near end."),
+        real_column("farthest_m", "m", "Farthest", "Along corridors from its far end."),
+        flag_column("in_stand", "In the stand", "Whether it lies in the stand."),
+        count_column("trees", "Trees", "Cut trees that pass over its near end."),
         _VOLUME_M3,
-        _text("volume", "Volume", "Net volume by product, each in its sale unit."),
-        _real("loads", "", "Loads", "Solid volume over the stated payload; empty without one."),
+        text_column("volume", "Volume", "Net volume by product, each in its sale unit."),
+        real_column(
+            "loads", "", "Loads", "Solid volume over the stated payload; empty without one."
+        ),
     ),
 )
 WATER_CROSSINGS = Layer(
@@ -525,14 +647,14 @@ WATER_CROSSINGS = Layer(
     meaning="Where a corridor crosses water or a setback; may need a permit under local rules.",
     geometry="Point",
     columns=(
-        _count("crossing", "Crossing", "Number, water first."),
-        _text("corridor", "Corridor", "Corridor that crosses."),
-        _text("what", "What", "water or setback."),
-        _text("name", "Name", "Of the water or setback, as recorded."),
-        _text("rule", "Rule", "Of a setback."),
-        _real("angle_deg", "deg", "Angle", "To the bank: 90 is square to it, 0 along it."),
-        _real("length_m", "m", "Length", "Of the way through."),
-        _flag("in_stand", "In the stand", "Whether it lies in the stand."),
+        count_column("crossing", "Crossing", "Number, water first."),
+        text_column("corridor", "Corridor", "Corridor that crosses."),
+        text_column("what", "What", "water or setback."),
+        text_column("name", "Name", "Of the water or setback, as recorded."),
+        text_column("rule", "Rule", "Of a setback."),
+        real_column("angle_deg", "deg", "Angle", "To the bank: 90 is square to it, 0 along it."),
+        real_column("length_m", "m", "Length", "Of the way through."),
+        flag_column("in_stand", "In the stand", "Whether it lies in the stand."),
     ),
 )
 CORRIDOR_STUBS = Layer(
@@ -541,13 +663,13 @@ CORRIDOR_STUBS = Layer(
     meaning="A proposal: a new stub of corridor that would bring trees within reach. Not laid out.",
     geometry="MultiLineString",
     columns=(
-        _count("stub", "Stub", "Number."),
-        _text("corridor", "Corridor", "Where it starts; or stub and its number."),
-        _real("length_m", "m", "Length", "From the corridor's edge."),
-        _text("tree_id", "Tree", "Farthest tree that it serves."),
-        _count("trees", "Trees", "Cut trees that it brings within reach."),
+        count_column("stub", "Stub", "Number."),
+        text_column("corridor", "Corridor", "Where it starts; or stub and its number."),
+        real_column("length_m", "m", "Length", "From the corridor's edge."),
+        text_column("tree_id", "Tree", "Farthest tree that it serves."),
+        count_column("trees", "Trees", "Cut trees that it brings within reach."),
         _VOLUME_M3,
-        _text("crosses", "Crosses", "keep_out, setback or water in its way; empty without."),
+        text_column("crosses", "Crosses", "keep_out, setback or water in its way; empty without."),
     ),
 )
 
@@ -557,50 +679,54 @@ VOLUME_BY_ZONE = Layer(
     meaning="Cut trees of one zone, product, species and size class; totals are marked as such.",
     geometry=None,
     columns=(
-        _text("row", "Row", "cell, zone, product, zone_product or total: what the row sums."),
-        _text("zone", "Zone", "Final zone; all where the row sums over zones."),
-        _text("located", "Located", "located, not_located (paper tally), or all."),
-        _text("product", "Product", "What the trees are sold as; all where summed."),
-        _text("species", "Species", "As recorded; all where summed."),
-        _text("size_class", "Size class", "DBH class; all where summed."),
-        _count("trees", "Trees", "Trees, each counted once under its own product."),
+        text_column("row", "Row", "cell, zone, product, zone_product or total: what the row sums."),
+        text_column("zone", "Zone", "Final zone; all where the row sums over zones."),
+        text_column("located", "Located", "located, not_located (paper tally), or all."),
+        text_column("product", "Product", "What the trees are sold as; all where summed."),
+        text_column("species", "Species", "As recorded; all where summed."),
+        text_column("size_class", "Size class", "DBH class; all where summed."),
+        count_column("trees", "Trees", "Trees, each counted once under its own product."),
         _BASAL_AREA,
-        _real(
+        real_column(
             "volume_gross",
             "",
             "Gross volume",
             "Before defect, in the sale unit; empty where units differ.",
         ),
-        _real(
+        real_column(
             "volume_net",
             "",
             "Net volume",
             "After defect, in the sale unit; empty where units differ.",
         ),
-        _text("volume_unit", "Volume unit", "Sale unit of the product."),
-        _text("log_rule", "Log rule", "Rule that board feet are scaled by."),
+        text_column("volume_unit", "Volume unit", "Sale unit of the product."),
+        text_column("log_rule", "Log rule", "Rule that board feet are scaled by."),
         _VOLUME_M3,
-        _real(
+        real_column(
             "trees_per_ha",
             "1/ha",
             "Trees per hectare",
             "Over the area of the zone, or of the stand.",
         ),
-        _real(
+        real_column(
             "basal_area_m2_ha",
             "m2/ha",
             "Basal area per hectare",
             "Over the area of the zone, or of the stand.",
         ),
-        _real(
+        real_column(
             "volume_m3_ha",
             "m3/ha",
             "Solid volume per hectare",
             "Over the area of the zone, or of the stand.",
         ),
-        _real("share_of_volume", "", "Share of volume", "Net volume over the standing volume."),
-        _real("share_of_basal_area", "", "Share of basal area", "Over the standing basal area."),
-        _text(
+        real_column(
+            "share_of_volume", "", "Share of volume", "Net volume over the standing volume."
+        ),
+        real_column(
+            "share_of_basal_area", "", "Share of basal area", "Over the standing basal area."
+        ),
+        text_column(
             "volume_source", "Volume source", "The table or equation that the volume comes from."
         ),
     ),
@@ -611,31 +737,37 @@ ALLOWANCE = Layer(
     meaning="What the stand can spare of one quantity, what is drawn from it, and what is left.",
     geometry=None,
     columns=(
-        _text("quantity", "Quantity", "basal_area, solid_volume, or a product by its name."),
-        _text("unit", "Unit", "m2 for basal area, m3 for solid volume, else the sale unit."),
-        _text("log_rule", "Log rule", "Rule that board feet are scaled by."),
-        _text("basis", "Basis", "cruise, or given in the project file."),
-        _real("standing", "", "Standing", "Standing stock of the operable area."),
-        _real("standing_low", "", "Standing, low", "Lower end of its confidence interval."),
-        _real("standing_high", "", "Standing, high", "Upper end of its confidence interval."),
-        _real("cap_share", "", "Cap share", "Share of the standing stock that may be removed."),
-        _real("cap", "", "Cap", "Cap share times standing."),
-        _real("drawn_corridor", "", "Drawn by corridors", "Cut in the corridors: drawn first."),
-        _real("drawn_opening", "", "Drawn by openings", "Cut in the openings."),
-        _real("drawn_matrix", "", "Drawn by the matrix", "Cut in the matrix."),
-        _real("drawn_other", "", "Drawn elsewhere", "Cut in landings and keep-outs."),
-        _real("drawn", "", "Drawn", "All that is marked to cut, located or not."),
-        _real("left", "", "Left", "Cap less drawn; negative where overdrawn."),
-        _real("left_low", "", "Left, low", "With the low end of the standing stock."),
-        _real("left_high", "", "Left, high", "With the high end of the standing stock."),
-        _real("share", "", "Share taken", "Drawn over standing, from 0 to 1."),
-        _real("share_low", "", "Share, low", "With the high end of the standing stock."),
-        _real("share_high", "", "Share, high", "With the low end of the standing stock."),
-        _real("share_corridor", "", "Share in corridors", "Of the stock on their ground."),
-        _real("share_opening", "", "Share in openings", "Of the stock on their ground."),
-        _real("share_matrix", "", "Share in the matrix", "Of the stock on its ground."),
-        _real("share_covered", "", "Share on covered ground", "Where only a part is marked."),
-        _real("left_per_ha_rest", "", "Left per hectare", "On the ground not covered so far."),
+        text_column("quantity", "Quantity", "basal_area, solid_volume, or a product by its name."),
+        text_column("unit", "Unit", "m2 for basal area, m3 for solid volume, else the sale unit."),
+        text_column("log_rule", "Log rule", "Rule that board feet are scaled by."),
+        text_column("basis", "Basis", "cruise, or given in the project file."),
+        real_column("standing", "", "Standing", "Standing stock of the operable area."),
+        real_column("standing_low", "", "Standing, low", "Lower end of its confidence interval."),
+        real_column("standing_high", "", "Standing, high", "Upper end of its confidence interval."),
+        real_column(
+            "cap_share", "", "Cap share", "Share of the standing stock that may be removed."
+        ),
+        real_column("cap", "", "Cap", "Cap share times standing."),
+        real_column(
+            "drawn_corridor", "", "Drawn by corridors", "Cut in the corridors: drawn first."
+        ),
+        real_column("drawn_opening", "", "Drawn by openings", "Cut in the openings."),
+        real_column("drawn_matrix", "", "Drawn by the matrix", "Cut in the matrix."),
+        real_column("drawn_other", "", "Drawn elsewhere", "Cut in landings and keep-outs."),
+        real_column("drawn", "", "Drawn", "All that is marked to cut, located or not."),
+        real_column("left", "", "Left", "Cap less drawn; negative where overdrawn."),
+        real_column("left_low", "", "Left, low", "With the low end of the standing stock."),
+        real_column("left_high", "", "Left, high", "With the high end of the standing stock."),
+        real_column("share", "", "Share taken", "Drawn over standing, from 0 to 1."),
+        real_column("share_low", "", "Share, low", "With the high end of the standing stock."),
+        real_column("share_high", "", "Share, high", "With the low end of the standing stock."),
+        real_column("share_corridor", "", "Share in corridors", "Of the stock on their ground."),
+        real_column("share_opening", "", "Share in openings", "Of the stock on their ground."),
+        real_column("share_matrix", "", "Share in the matrix", "Of the stock on its ground."),
+        real_column("share_covered", "", "Share on covered ground", "Where only a part is marked."),
+        real_column(
+            "left_per_ha_rest", "", "Left per hectare", "On the ground not covered so far."
+        ),
     ),
 )
 CRUISE_PLOTS = Layer(
@@ -644,12 +776,14 @@ CRUISE_PLOTS = Layer(
     meaning="A plot of the cruise, those without trees included.",
     geometry="Point",
     columns=(
-        _text("plot", "Plot", "As recorded."),
-        _text("stratum", "Stratum", "As recorded; empty without strata."),
-        _real("weight", "", "Weight", "Share of the plot that lies in the stand."),
-        _real("trees_per_ha", "1/ha", "Trees per hectare", "What the plot says."),
-        _real("basal_area_m2_ha", "m2/ha", "Basal area per hectare", "What the plot says."),
-        _real("volume_m3_ha", "m3/ha", "Solid volume per hectare", "Empty if not computable."),
+        text_column("plot", "Plot", "As recorded."),
+        text_column("stratum", "Stratum", "As recorded; empty without strata."),
+        real_column("weight", "", "Weight", "Share of the plot that lies in the stand."),
+        real_column("trees_per_ha", "1/ha", "Trees per hectare", "What the plot says."),
+        real_column("basal_area_m2_ha", "m2/ha", "Basal area per hectare", "What the plot says."),
+        real_column(
+            "volume_m3_ha", "m3/ha", "Solid volume per hectare", "Empty if not computable."
+        ),
     ),
 )
 STOCK_BY_CLASS = Layer(
@@ -658,13 +792,13 @@ STOCK_BY_CLASS = Layer(
     meaning="Standing trees of one size class, and what of them is marked.",
     geometry=None,
     columns=(
-        _text("size_class", "Size class", "DBH class in the recorded unit."),
-        _real("standing_trees", "", "Standing trees", "On the operable area."),
-        _real("marked_trees", "", "Marked trees", "To cut, located or not."),
-        _real("residual_trees", "", "Residual trees", "Standing less marked."),
-        _real("standing_basal_area_m2", "m2", "Standing basal area", "On the operable area."),
-        _real("marked_basal_area_m2", "m2", "Marked basal area", "To cut, located or not."),
-        _real("residual_basal_area_m2", "m2", "Residual basal area", "Standing less marked."),
+        text_column("size_class", "Size class", "DBH class in the recorded unit."),
+        real_column("standing_trees", "", "Standing trees", "On the operable area."),
+        real_column("marked_trees", "", "Marked trees", "To cut, located or not."),
+        real_column("residual_trees", "", "Residual trees", "Standing less marked."),
+        real_column("standing_basal_area_m2", "m2", "Standing basal area", "On the operable area."),
+        real_column("marked_basal_area_m2", "m2", "Marked basal area", "To cut, located or not."),
+        real_column("residual_basal_area_m2", "m2", "Residual basal area", "Standing less marked."),
     ),
 )
 CHECKS = Layer(
@@ -673,30 +807,32 @@ CHECKS = Layer(
     meaning="One thing held against one limit.",
     geometry=None,
     columns=(
-        _text(
+        text_column(
             "limit",
             "Limit",
             "Key of the limit in the project file, or the rule that is always checked.",
         ),
-        _text("subject", "What", "What is checked, in words."),
-        _text("layer", "Layer", "Layer of the feature it speaks of."),
-        _text(
+        text_column("subject", "What", "What is checked, in words."),
+        text_column("layer", "Layer", "Layer of the feature it speaks of."),
+        text_column(
             "feature", "Feature", "Number or name of that feature; several separated by a comma."
         ),
-        _real("measured", "", "Measured", "In the unit of the row."),
-        _real("limit_value", "", "Limit value", "In the unit of the row."),
-        _real("margin", "", "Margin", "Room left inside the limit; negative beyond it."),
-        _text("unit", "Unit", "SI unit of measured, limit and margin; share is from 0 to 1."),
-        _text("verdict", "Verdict", "met, near, exceeded or not_checked."),
-        _text("reason", "Reason", "Why it was not checked, what makes it near, or its chance."),
-        _real(
+        real_column("measured", "", "Measured", "In the unit of the row."),
+        real_column("limit_value", "", "Limit value", "In the unit of the row."),
+        real_column("margin", "", "Margin", "Room left inside the limit; negative beyond it."),
+        text_column("unit", "Unit", "SI unit of measured, limit and margin; share is from 0 to 1."),
+        text_column("verdict", "Verdict", "met, near, exceeded or not_checked."),
+        text_column(
+            "reason", "Reason", "Why it was not checked, what makes it near, or its chance."
+        ),
+        real_column(
             "chance_exceeded",
             "",
             "Chance of exceeding",
             "From 0 to 1, by the position error; empty where that was not asked for or not known.",
         ),
-        _text("authority", "Authority", "Law, approved plan, contract or prescription."),
-        _text("source", "Source", "Where the limit stands written."),
+        text_column("authority", "Authority", "Law, approved plan, contract or prescription."),
+        text_column("source", "Source", "Where the limit stands written."),
     ),
 )
 SET_ASIDE = Layer(
@@ -705,11 +841,11 @@ SET_ASIDE = Layer(
     meaning="A record that could not be used.",
     geometry=None,
     columns=(
-        _text("input", "Input", "Which input it belongs to."),
-        _text("file", "File", "As named in the project file."),
-        _count("record", "Record", "Line of a text file, feature number of a layer."),
-        _text("tree_id", "Tree", "The record's own number, where it has one."),
-        _text("reason", "Reason", "Why it could not be used, and the mend."),
+        text_column("input", "Input", "Which input it belongs to."),
+        text_column("file", "File", "As named in the project file."),
+        count_column("record", "Record", "Line of a text file, feature number of a layer."),
+        text_column("tree_id", "Tree", "The record's own number, where it has one."),
+        text_column("reason", "Reason", "Why it could not be used, and the mend."),
     ),
 )
 PARAMETERS = Layer(
@@ -718,8 +854,8 @@ PARAMETERS = Layer(
     meaning="One setting or figure that the layout rests on.",
     geometry=None,
     columns=(
-        _text("name", "Name", "Key, with its table of the project file."),
-        _text("value", "Value", "As JSON; quantities in SI units."),
+        text_column("name", "Name", "Key, with its table of the project file."),
+        text_column("value", "Value", "As JSON; quantities in SI units."),
     ),
 )
 SPARE = Layer(
@@ -734,20 +870,26 @@ SPARE = Layer(
             if column.name
             in {"tree_id", "marker", "count", "dbh_cm", "species", "product", "paint", "group"}
         ),
-        _count("opening", "Opening", "Number of the opening that it was cut in; empty for none."),
-        _text("mends", "Mends", "Limits that would be exceeded again without this tree."),
-        _real("crown_radius_m", "m", "Crown radius", "Radius of the crown that stands again."),
+        count_column(
+            "opening", "Opening", "Number of the opening that it was cut in; empty for none."
+        ),
+        text_column("mends", "Mends", "Limits that would be exceeded again without this tree."),
+        real_column(
+            "crown_radius_m", "m", "Crown radius", "Radius of the crown that stands again."
+        ),
         _BASAL_AREA,
-        _real("volume", "", "Volume", "Net volume given up, in the sale unit of its product."),
-        _text("volume_unit", "Volume unit", "Sale unit of the volume."),
+        real_column(
+            "volume", "", "Volume", "Net volume given up, in the sale unit of its product."
+        ),
+        text_column("volume_unit", "Volume unit", "Sale unit of the volume."),
         _VOLUME_M3,
-        _text("source_file", "File", "Input file of the record."),
-        _count("record", "Record", "Line or feature number in that file."),
+        text_column("source_file", "File", "Input file of the record."),
+        count_column("record", "Record", "Line or feature number in that file."),
     ),
 )
 """Layer of the advice; it is no part of a layout."""
 
-STAND_ID = _text("stand_id", "Stand", "Stand that the row belongs to, where there are many.")
+STAND_ID = text_column("stand_id", "Stand", "Stand that the row belongs to, where there are many.")
 """First column of every layer and table of a run over many stands."""
 
 STANDS = Layer(
@@ -757,22 +899,22 @@ STANDS = Layer(
     geometry=None,
     columns=(
         STAND_ID,
-        _text("outcome", "Outcome", "laid_out or refused."),
-        _text("reason", "Reason", "Why the stand was refused; empty where it is laid out."),
-        _real("area_m2", "area", "Area", "Of the stand."),
-        _real("operable_m2", "area", "Operable area", "The stand less its keep-outs."),
-        _real("corridor_m2", "area", "Corridor area", "Inside the stand, overlaps once."),
-        _real("corridor_share", "share", "Corridor share", "Of the stand, from 0 to 1."),
-        _count("openings", "Openings", "Group openings."),
-        _real("opening_m2", "area", "Opening area", "Of all group openings."),
-        _real("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
-        _count("trees", "Trees", "Cut trees, the paper tally included."),
-        _real("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
-        _count("set_aside", "Set aside", "Records set aside."),
-        _count("exceeded", "Exceeded", "Checks with this verdict."),
-        _count("near", "Near", "Checks with this verdict."),
-        _count("met", "Met", "Checks with this verdict."),
-        _count("not_checked", "Not checked", "Checks with this verdict."),
+        text_column("outcome", "Outcome", "laid_out or refused."),
+        text_column("reason", "Reason", "Why the stand was refused; empty where it is laid out."),
+        real_column("area_m2", "area", "Area", "Of the stand."),
+        real_column("operable_m2", "area", "Operable area", "The stand less its keep-outs."),
+        real_column("corridor_m2", "area", "Corridor area", "Inside the stand, overlaps once."),
+        real_column("corridor_share", "share", "Corridor share", "Of the stand, from 0 to 1."),
+        count_column("openings", "Openings", "Group openings."),
+        real_column("opening_m2", "area", "Opening area", "Of all group openings."),
+        real_column("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
+        count_column("trees", "Trees", "Cut trees, the paper tally included."),
+        real_column("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
+        count_column("set_aside", "Set aside", "Records set aside."),
+        count_column("exceeded", "Exceeded", "Checks with this verdict."),
+        count_column("near", "Near", "Checks with this verdict."),
+        count_column("met", "Met", "Checks with this verdict."),
+        count_column("not_checked", "Not checked", "Checks with this verdict."),
     ),
 )
 """One row a stand, in a run over many."""
