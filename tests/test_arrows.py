@@ -16,6 +16,7 @@ OUTPUT = {"click", "rich", "sys"}
 GROUND = {
     "elevation",
     "errors",
+    "features",
     "inspection",
     "layers",
     "layout",
@@ -65,6 +66,7 @@ MAY_KNOW = {
     "after_cut_survey": {"survey"},
     "units": {"errors"},
     "errors": set(),
+    "features": set(),
     "inspection": set(),
     "survey": {"elevation", "errors", "units"},
     "elevation": {"errors", "units"},

@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
+from glademark.features import features
 from glademark.intake import meanings
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
@@ -48,7 +49,7 @@ def no_areas(ground: Ground, names: tuple[str, ...]) -> gpd.GeoDataFrame:
         No rows.
     """
     empty = {name: pd.Series(dtype=_KINDS.get(name, "str")) for name in names}
-    return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
+    return features(empty, [], crs=ground.crs)
 
 
 def read_areas(
@@ -85,9 +86,7 @@ def read_areas(
     reading, geometry = _in_stand(reading, ground, ledger)
     ledger.use(reading)
     names = fields.cells("name")[reading.rows.index]
-    return gpd.GeoDataFrame({"name": names}, geometry=geometry, crs=ground.crs).reset_index(
-        drop=True
-    )
+    return features({"name": names}, geometry, crs=ground.crs).reset_index(drop=True)
 
 
 def read_landings(
@@ -133,9 +132,7 @@ def read_landings(
     )
     ledger.use(reading)
     names = fields.cells("name")[reading.rows.index]
-    return gpd.GeoDataFrame({"name": names}, geometry=reading.shapes, crs=ground.crs).reset_index(
-        drop=True
-    )
+    return features({"name": names}, reading.shapes, crs=ground.crs).reset_index(drop=True)
 
 
 def cut_at_stand(areas: gpd.GeoDataFrame, ground: Ground) -> gpd.GeoDataFrame:
@@ -245,9 +242,7 @@ def read_water(
     reading = with_areas(reading, ledger, gap_max_m=0.0)
     ledger.use(reading)
     names = fields.cells("name")[reading.rows.index]
-    return gpd.GeoDataFrame({"name": names}, geometry=reading.shapes, crs=ground.crs).reset_index(
-        drop=True
-    )
+    return features({"name": names}, reading.shapes, crs=ground.crs).reset_index(drop=True)
 
 
 def read_setbacks(
@@ -296,7 +291,7 @@ def read_setbacks(
     ledger.use(reading)
     frame = pd.DataFrame({"name": fields.cells("name"), "rule": rules, "minimum_m2_ha": minimum})
     kept = frame.loc[reading.rows.index]
-    return gpd.GeoDataFrame(kept, geometry=geometry, crs=ground.crs).reset_index(drop=True)
+    return features(kept, geometry, crs=ground.crs).reset_index(drop=True)
 
 
 def water_setbacks(
@@ -335,7 +330,7 @@ def water_setbacks(
         "rule": [settings.setback_rule],
         "minimum_m2_ha": [np.nan if minimum is None else minimum],
     }
-    return gpd.GeoDataFrame(row, geometry=inside, crs=ground.crs)
+    return features(row, inside, crs=ground.crs)
 
 
 def _brought(

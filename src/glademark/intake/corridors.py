@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
+from glademark.features import features
 from glademark.intake import meanings
 from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import recognise
@@ -112,7 +113,7 @@ def no_corridors(ground: Ground) -> gpd.GeoDataFrame:
         "record": "int64",
     }
     empty = {name: pd.Series(dtype=kinds[name]) for name in CORRIDOR_COLUMNS}
-    return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
+    return features(empty, [], crs=ground.crs)
 
 
 def _lines_only(reading: Reading, ledger: Ledger) -> Reading:

@@ -12,6 +12,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
+from glademark.features import features
 from glademark.intake import meanings
 from glademark.intake.cells import yes_or_no
 from glademark.intake.columns import Found, recognise
@@ -59,7 +60,7 @@ def no_cruise(ground: Ground) -> Cruise:
         for columns in (PLOT_COLUMNS, TREE_COLUMNS)
     )
     empty = gpd.GeoSeries([], crs=ground.crs)
-    return gpd.GeoDataFrame(plots, geometry=empty, crs=ground.crs), trees
+    return features(plots, empty, crs=ground.crs), trees
 
 
 def read_cruise(
@@ -297,7 +298,7 @@ def _plots(reading: Reading, size: pd.DataFrame, ground: Ground) -> gpd.GeoDataF
     nowhere = np.full(len(shapes), shapely.Point(), dtype=np.object_)
     points = np.where(shapely.is_missing(shapes), nowhere, shapes)
     plots = plots.assign(stratum=plots["stratum"].fillna(""), weight=plots["weight"].fillna(1.0))
-    return gpd.GeoDataFrame(plots[list(PLOT_COLUMNS)], geometry=points, crs=ground.crs)
+    return features(plots[list(PLOT_COLUMNS)], points, crs=ground.crs)
 
 
 def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:

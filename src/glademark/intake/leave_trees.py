@@ -5,6 +5,7 @@ from dataclasses import replace
 import geopandas as gpd
 import pandas as pd
 
+from glademark.features import features
 from glademark.intake import meanings
 from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
@@ -36,7 +37,7 @@ def no_leave_trees(ground: Ground) -> gpd.GeoDataFrame:
     """
     kinds = {"dbh_cm": "float64", "crown_radius_m": "float64"}
     empty = {name: pd.Series(dtype=kinds.get(name, "str")) for name in LEAVE_COLUMNS}
-    return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
+    return features(empty, [], crs=ground.crs)
 
 
 def read_leave_trees(
@@ -88,7 +89,7 @@ def read_leave_trees(
     reading = _near_stand(reading, ground, ledger)
     ledger.use(reading)
     frame = frame.loc[reading.rows.index]
-    return gpd.GeoDataFrame(frame, geometry=reading.shapes, crs=ground.crs).reset_index(drop=True)
+    return features(frame, reading.shapes, crs=ground.crs).reset_index(drop=True)
 
 
 def _crowns(fields: Fields, settings: MarkSettings, ledger: Ledger) -> pd.Series:

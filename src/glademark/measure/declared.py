@@ -1,10 +1,13 @@
 """Measured frames as the layers that `glademark.layers` declares."""
 
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.features import features
 from glademark.layers import LAYERS, Column, present
 from glademark.measure.polygons import as_multi
 
@@ -29,11 +32,12 @@ def declared(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
         Index 0..n-1, CRS of `frame`.
     """
     layer = present(LAYERS[name], frame.columns)
-    columns = {column.name: _column(frame, column) for column in layer.columns}
+    plain = pd.DataFrame(frame)
+    columns = {column.name: _column(plain, column) for column in layer.columns}
     geometry = frame.geometry.to_numpy()
     if layer.geometry != "Point":
         geometry = as_multi(shapely.normalize(geometry))
-    return gpd.GeoDataFrame(columns, geometry=geometry, crs=frame.crs)
+    return features(columns, geometry, crs=frame.crs)
 
 
 def with_others(layer: gpd.GeoDataFrame, frame: pd.DataFrame) -> gpd.GeoDataFrame:
@@ -52,19 +56,21 @@ def with_others(layer: gpd.GeoDataFrame, frame: pd.DataFrame) -> gpd.GeoDataFram
     layer
         With the other columns as text before the geometry.
     """
-    others = frame.drop(columns=[c for c in layer.columns if c in frame], errors="ignore")
-    joined = pd.concat([layer.drop(columns="geometry"), others.reset_index(drop=True)], axis=1)
-    return gpd.GeoDataFrame(joined, geometry=layer.geometry, crs=layer.crs)
+    columns = dict(pd.DataFrame(layer).items())
+    shapes = columns.pop("geometry").array
+    others = (name for name in frame.columns if name not in layer.columns)
+    columns |= {name: frame[name].reset_index(drop=True) for name in others}
+    return features(columns, shapes, crs=layer.crs)
 
 
-def _column(frame: pd.DataFrame, column: Column) -> pd.Series:
-    """One declared column, empty where the frame has none."""
+def _column(frame: pd.DataFrame, column: Column) -> Any:  # noqa: ANN401 - an array or a Series
+    """Values of one declared column, empty where the frame has none."""
     dtype = _DTYPE[column.kind]
     if column.name not in frame:
         empty = "" if column.kind == "text" else pd.NA if column.kind == "integer" else np.nan
         return pd.Series([empty] * len(frame), dtype=dtype)
-    values = frame[column.name].reset_index(drop=True)
+    values = frame[column.name]
     if column.kind == "text":
-        return values.astype(object).fillna("")
-    typed: pd.Series = values.astype(pd.api.types.pandas_dtype(dtype))
-    return typed
+        words = values.to_numpy(dtype=object)
+        return pd.Series(np.where(pd.isna(words), "", words), dtype=object)
+    return values.array.astype(pd.api.types.pandas_dtype(dtype))

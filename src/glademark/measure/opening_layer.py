@@ -32,24 +32,25 @@ def wood_in(owner: pd.Series, marks: pd.DataFrame, parts: pd.DataFrame) -> pd.Da
         `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text
         by product) and `mean_height_m`, indexed by owner.
     """
-    cut = marks[marks["is_cut"]].assign(owner=owner)
-    cut = cut[cut["owner"].notna()]
-    rows = cut.groupby("owner")
-    wood = rows.agg(
-        trees=("count", "sum"),
-        basal_area_m2=("basal_area_m2", "sum"),
-        mean_height_m=("height_m", "mean"),
+    belongs = marks["is_cut"].to_numpy(dtype=bool) & owner.notna().to_numpy()
+    code, names = pd.factorize(owner.where(belongs), sort=True)
+    count = len(names)
+    height = marks["height_m"].to_numpy(dtype=float)
+    known = belongs & ~np.isnan(height)
+    heights = np.bincount(code[known], weights=height[known], minlength=count)
+    measured = np.bincount(code[known], minlength=count)
+    at = marks.index.get_indexer(pd.Index(parts["tree"]))
+    row = np.where(at >= 0, code[at], -1)  # -1: counted without a position
+    return pd.DataFrame(
+        {
+            "trees": _sum_of(marks["count"].to_numpy(), code, count).astype(int),
+            "basal_area_m2": _sum_of(marks["basal_area_m2"].to_numpy(dtype=float), code, count),
+            "mean_height_m": heights / np.where(measured > 0, measured, np.nan),
+            "volume_m3": _sum_known(parts["m3"].to_numpy(dtype=float), row, count),
+            "volume": _by_product(parts, row, count),
+        },
+        index=names,
     )
-    mine = parts.assign(owner=parts["tree"].map(cut["owner"]))
-    mine = mine[mine["owner"].notna()]
-    wood["volume_m3"] = mine.groupby("owner")["m3"].sum(min_count=1)
-    sums = mine.groupby(["owner", "product", "unit"])["net"].sum(min_count=1).dropna().reset_index()
-    words = [
-        f"{product} {net:,.{WHOLE.get(unit, 2)}f} {unit}"
-        for product, unit, net in zip(sums["product"], sums["unit"], sums["net"], strict=True)
-    ]
-    wood["volume"] = pd.Series(words, dtype=object).groupby(sums["owner"]).agg("; ".join)
-    return wood
 
 
 def measured_openings(
@@ -145,6 +146,33 @@ def measured_gaps(holes: Holes) -> tuple[gpd.GeoDataFrame, pd.Series]:
     gaps = holes.gaps.assign(gap=number, **hole_measures(holes.gaps))
     gap_of = holes.gap_of.where(holes.gap_of >= 0).map(number).astype("Int64")
     return gaps.sort_values("gap", ignore_index=True), gap_of
+
+
+def _sum_of(amount: np.ndarray, code: np.ndarray, count: int) -> np.ndarray:
+    """Sum by code, what is not known left out; -1 belongs to nothing."""
+    mine = (code >= 0) & ~np.isnan(amount)
+    return np.bincount(code[mine], weights=amount[mine], minlength=count)
+
+
+def _sum_known(amount: np.ndarray, code: np.ndarray, count: int) -> np.ndarray:
+    """The same, NaN where nothing is known."""
+    known = _sum_of((~np.isnan(amount)).astype(float), code, count)
+    return np.where(known > 0, _sum_of(amount, code, count), np.nan)
+
+
+def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray:
+    """Net volume of each owner in words, by product and unit; missing where nothing is known."""
+    product, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
+    unit, units = pd.factorize(parts["unit"].to_numpy(dtype=object), sort=True)
+    shape = (count, len(products), len(units))
+    cell = np.where(code >= 0, (code * shape[1] + product) * shape[2] + unit, -1)
+    net = _sum_known(parts["net"].to_numpy(dtype=float), cell, int(np.prod(shape)))
+    words: list[list[str]] = [[] for _ in range(count)]
+    for at in np.flatnonzero(~np.isnan(net)):
+        owner, of_product, of_unit = np.unravel_index(at, shape)
+        name = units[of_unit]
+        words[owner].append(f"{products[of_product]} {net[at]:,.{WHOLE.get(name, 2)}f} {name}")
+    return np.array(["; ".join(said) or np.nan for said in words], dtype=object)
 
 
 def _distance(geometry: np.ndarray, other: BaseGeometry) -> np.ndarray:

@@ -20,6 +20,7 @@ from glademark.forestry import (
     PlotDesign,
     SizeClasses,
     TallyScope,
+    basal_area_m2,
     estimate_mean,
     estimate_strata,
     per_hectare,
@@ -270,8 +271,9 @@ def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
 
 def _per_tree(parts: pd.DataFrame, column: str, index: pd.Index) -> np.ndarray:
     """Sum over the parts of each tree, 0 without any, NaN where one is not known."""
-    sums = parts.groupby("tree")[column].agg(lambda part: part.sum(skipna=False))
-    return sums.reindex(index, fill_value=0.0).to_numpy(dtype=float, copy=True)
+    row = index.get_indexer(pd.Index(parts["tree"]))
+    amounts = parts[column].to_numpy(dtype=float)
+    return np.bincount(row, weights=amounts, minlength=len(index)).astype(float)
 
 
 def _by_plot(
@@ -352,14 +354,13 @@ def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses
         return pd.DataFrame(columns=["trees", "basal_area_m2"])
     label = size_class(trees, classes=classes)
     present = [name for name in classes.labels if (label == name).any()]
-    tables = {
-        name: _by_plot(plots, trees[label == name], {})[[TREES, BASAL_AREA]] for name in present
-    }
-    weight = plots["weight"].to_numpy(dtype=float)
-    rows = {
-        name: np.average(table.to_numpy(), axis=0, weights=weight) for name, table in tables.items()
-    }
-    return pd.DataFrame.from_dict(rows, orient="index", columns=["trees", "basal_area_m2"])
+    mine = {name: (label == name).to_numpy(dtype=float) for name in present}
+    each = basal_area_m2(trees["dbh_cm"].to_numpy(dtype=float))
+    grown = {BASAL + name: each * of_class for name, of_class in mine.items()}
+    values = _by_plot(plots, trees, {**mine, **grown}).to_numpy()[:, 2:]
+    mean = np.average(values, axis=0, weights=plots["weight"].to_numpy(dtype=float))
+    columns = {"trees": mean[: len(present)], "basal_area_m2": mean[len(present) :]}
+    return pd.DataFrame(columns, index=present)
 
 
 def _how_many(basal_area: Estimate) -> str:

@@ -6,8 +6,11 @@ all of it is in that unit; solid m3 beside it says how much of it could be conve
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.layers import VOLUME_BY_ZONE
@@ -18,7 +21,6 @@ ALL = "all"
 NOT_STATED = "not stated"
 
 _KEYS = ("zone", "located", "product", "species", "size_class")
-_BETWEEN = " by "
 _SUMS = ("trees", "basal_area_m2", "gross", "net", "m3")
 
 
@@ -96,13 +98,12 @@ def tally_table(
         "total": ("located",),
     }
     both = len(set(cells["located"])) > 1
-    single = _summed(cells, _KEYS, row="cell", zone_area_m2=zone_area_m2)
-    tables = [_by_class(single, classes)]
-    for part in [cells.assign(located=ALL), *([cells] if both else [])]:
-        tables += [
-            _summed(part, keys, row=row, zone_area_m2=zone_area_m2) for row, keys in totals.items()
-        ]
-    table = _with_shares(pd.concat(tables, ignore_index=True), stocks)
+    coded = _coded(cells)
+    tables = [_by_class(pd.DataFrame(_summed(coded, _KEYS, row="cell")), classes)]
+    for part in [_coded(cells.assign(located=ALL)), *([coded] if both else [])]:
+        tables += [pd.DataFrame(_summed(part, keys, row=row)) for row, keys in totals.items()]
+    table = pd.concat(tables, ignore_index=True)
+    table = _with_shares(_per_hectare(table, zone_area_m2), stocks)
     return table[list(VOLUME_BY_ZONE.names)]
 
 
@@ -125,44 +126,84 @@ def _with_shares(table: pd.DataFrame, stocks: Sequence[Stock]) -> pd.DataFrame:
     )
 
 
-def _summed(
-    cells: pd.DataFrame, keys: tuple[str, ...], *, row: str, zone_area_m2: Mapping[str, float]
-) -> pd.DataFrame:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Coded:
+    """Cells as arrays; every word column as numbers in the order of its words, too."""
+
+    words: Mapping[str, np.ndarray]
+    codes: Mapping[str, npt.NDArray[np.intp]]
+    amounts: Mapping[str, npt.NDArray[np.float64]]
+
+
+def _coded(cells: pd.DataFrame) -> _Coded:
+    """Cells made ready for sums over any keys."""
+    words, codes = {}, {}
+    for name in (*_KEYS, "unit", "log_rule", "source"):
+        words[name] = cells[name].to_numpy(dtype=object)
+        codes[name] = pd.factorize(words[name], sort=True)[0]
+    amounts = {name: cells[name].to_numpy(dtype=float) for name in _SUMS}
+    return _Coded(words=words, codes=codes, amounts=amounts)
+
+
+def _grouped(cells: _Coded, keys: Sequence[str]) -> tuple[np.ndarray, np.ndarray]:
+    """First cell of each set of words, by zone and then by name; and the set of each cell."""
+    number = np.zeros(len(cells.words[keys[0]]), dtype=np.intp)
+    for key in keys:
+        number = number * (cells.codes[key].max(initial=0) + 1) + cells.codes[key]
+    _, first, group = np.unique(number, return_index=True, return_inverse=True)
+    if "zone" in keys:
+        order = {zone: place for place, zone in enumerate(ZONE_NAMES)}
+        places = [order.get(zone, len(order)) for zone in cells.words["zone"][first]]
+        sequence = np.argsort(places, kind="stable")
+        first, group = first[sequence], np.argsort(sequence)[group]
+    return first, group
+
+
+def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, object]:
     """Sums over the keys, in the order of zones, then by name."""
-    groups = cells.groupby(list(keys), sort=True)
-    table = groups[list(_SUMS)].sum(min_count=1).reset_index()
-    said = cells[[*keys, "unit", "log_rule", "source"]].drop_duplicates()
-    pairs = zip(said["unit"], said["log_rule"], strict=True)
-    words = said.assign(scale=[_BETWEEN.join(pair) for pair in pairs]).groupby(list(keys))
-    scales = [scale.partition(_BETWEEN) for scale in words["scale"].agg(_only)]
-    one_unit = np.array([unit for unit, _, _ in scales], dtype=object)
-    one_rule = np.array([rule for _, _, rule in scales], dtype=object)
-    table["volume_gross"] = np.where(one_unit != "", table["gross"], np.nan)
-    table["volume_net"] = np.where(one_unit != "", table["net"], np.nan)
-    table["volume_unit"] = one_unit
-    table["log_rule"] = one_rule
-    table["volume_m3"] = table["m3"]
-    table["volume_source"] = words["source"].agg(_listed).to_numpy()
-    for key in set(_KEYS) - set(keys):
-        table[key] = ALL
+    first, group = _grouped(cells, keys)
+    sums = {name: _sum_of(amount, group, len(first)) for name, amount in cells.amounts.items()}
+    scales, of_group = _grouped(cells, ("unit", "log_rule"))
+    lowest, highest = np.full(len(first), len(scales)), np.full(len(first), -1)
+    np.minimum.at(lowest, group, of_group)
+    np.maximum.at(highest, group, of_group)
+    one = lowest == highest  # all volumes of it are in one unit
+    return {
+        **{key: cells.words[key][first] if key in keys else ALL for key in _KEYS},
+        "row": row,
+        "trees": sums["trees"].astype(int),
+        "basal_area_m2": sums["basal_area_m2"],
+        "volume_gross": np.where(one, sums["gross"], np.nan),
+        "volume_net": np.where(one, sums["net"], np.nan),
+        "volume_unit": np.where(one, cells.words["unit"][first], ""),
+        "log_rule": np.where(one, cells.words["log_rule"][first], ""),
+        "volume_m3": sums["m3"],
+        "volume_source": _listed(cells, group, len(first)),
+    }
+
+
+def _sum_of(amount: np.ndarray, group: np.ndarray, count: int) -> np.ndarray:
+    """Sum of what is known in each group, NaN where nothing is."""
+    known = ~np.isnan(amount)
+    sums = np.bincount(group[known], weights=amount[known], minlength=count)
+    return np.where(np.bincount(group[known], minlength=count) > 0, sums, np.nan)
+
+
+def _listed(cells: _Coded, group: np.ndarray, count: int) -> list[str]:
+    """All different sources of each group, sorted."""
+    code = cells.codes["source"]
+    _, first = np.unique(group * (code.max(initial=0) + 1) + code, return_index=True)
+    start = np.searchsorted(group[first], np.arange(count + 1))
+    words = cells.words["source"][first]
+    return ["; ".join(words[low:high]) for low, high in pairwise(start)]
+
+
+def _per_hectare(table: pd.DataFrame, zone_area_m2: Mapping[str, float]) -> pd.DataFrame:
+    """Trees, basal area and solid volume over the area of the zone, or of the stand."""
     area = table["zone"].map(dict(zone_area_m2) | {ALL: sum(zone_area_m2.values())})
     hectares = area.where(area > 0).to_numpy(dtype=float) / 10_000
-    table["row"] = row
-    table["trees"] = table["trees"].astype(int)
-    table["trees_per_ha"] = table["trees"] / hectares
-    table["basal_area_m2_ha"] = table["basal_area_m2"] / hectares
-    table["volume_m3_ha"] = table["volume_m3"] / hectares
-    order = {zone: place for place, zone in enumerate(ZONE_NAMES)}
-    place = table["zone"].map(order).fillna(len(order))
-    return table.iloc[np.argsort(place, kind="stable")]
-
-
-def _only(units: pd.Series) -> str:
-    """The one unit of all of them, else nothing."""
-    found = set(units)
-    return found.pop() if len(found) == 1 else ""
-
-
-def _listed(sources: pd.Series) -> str:
-    """All different sources, sorted."""
-    return "; ".join(sorted(set(sources)))
+    return table.assign(
+        trees_per_ha=table["trees"] / hectares,
+        basal_area_m2_ha=table["basal_area_m2"] / hectares,
+        volume_m3_ha=table["volume_m3"] / hectares,
+    )
