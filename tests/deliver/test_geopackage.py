@@ -21,10 +21,9 @@ from pyproj import CRS
 
 from glademark.deliver.columns import written_columns
 from glademark.deliver.delivery import Delivery
-from glademark.deliver.geopackage import of_declared_type, write_frames, write_geopackage
+from glademark.deliver.geopackage import of_declared_type, write_geopackage
 from glademark.errors import OutputError
-from glademark.features import features
-from glademark.layers import LAYERS, Layer, text_column
+from glademark.layers import LAYERS
 
 ACRE_M2 = 4046.8564224  # 43,560 ft2 of 0.3048 m a side
 
@@ -180,22 +179,15 @@ def test_header(path: Path) -> None:
     assert [each.name for each in path.parent.iterdir()] == [path.name]
 
 
-def test_layers_of_many_rows_are_indexed(tmp_path: Path) -> None:
-    """A layer of 64 rows or more has a spatial index of them all; a smaller one needs none."""
-    one = Layer(
-        name="few", title="Few", meaning="A point.", geometry="Point",
-        columns=(text_column("word", "Word", "A word."),),
-    )  # fmt: skip
-    layers = {"few": one, "many": replace(one, name="many", title="Many")}
-    points = features({"word": ["a"] * 64}, [shapely.Point(1, 2)] * 64, crs=26916)
+def test_every_layer_is_indexed(path: Path) -> None:
+    """Every layer has a spatial index that holds what has a shape."""
+    indexed = rows(
+        path, "SELECT table_name FROM gpkg_extensions WHERE extension_name = 'gpkg_rtree_index'"
+    )
 
-    write_frames(
-        {"few": points[:63], "many": points}, layers, tmp_path / "a.gpkg", units="metric"
-    )  # fmt: skip
-
-    indexed = "SELECT table_name FROM gpkg_extensions WHERE extension_name = 'gpkg_rtree_index'"
-    assert rows(tmp_path / "a.gpkg", indexed) == [("many",)]
-    assert rows(tmp_path / "a.gpkg", "SELECT count(*) FROM rtree_many_geom") == [(64,)]
+    layers = rows(path, "SELECT table_name FROM gpkg_geometry_columns")
+    assert sorted(indexed) == sorted(layers)
+    assert rows(path, "SELECT count(*) FROM rtree_marks_geom") == [(4,)]
 
 
 def test_validator_passes(path: Path) -> None:

@@ -56,7 +56,6 @@ _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in 
 _GEOMETRY = "geom"
 _FID = "fid"
 _FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
-_INDEXED_FROM = 64  # rows; an index of fewer takes longer to make than it ever saves
 _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN"}
 _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
 
@@ -260,8 +259,7 @@ def _write_table(table: Table, path: Path) -> None:
     layer = table.layer
     options = {"FID": _FID, "IDENTIFIER": layer.title, "DESCRIPTION": layer.meaning}
     if layer.geometry:
-        indexed = "YES" if len(table.frame) >= _INDEXED_FROM else "NO"
-        options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": indexed}
+        options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": "YES"}
     pyogrio.write_dataframe(
         table.frame,
         path,
