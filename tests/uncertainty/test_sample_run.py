@@ -37,12 +37,12 @@ def outcome(project_file: Path) -> Outcome:
 
 
 def test_checks_say_their_chance(outcome: Outcome) -> None:
-    """Limits of openings and corridors have a chance; the rest has none."""
+    """Limits of openings and corridors and trees on barred ground have a chance; the rest none."""
     known = outcome.checks.loc[outcome.checks["chance_exceeded"].notna(), "limit"]
 
     assert set(known) == {
         "opening_area_max", "opening_area_min", "joined_area_max", "opening_spacing_min",
-        "corridor_share_max", "water_distance_min",
+        "corridor_share_max", "water_distance_min", "keep_out", "setback",
     }  # fmt: skip
     assert outcome.checks["chance_exceeded"].dropna().between(0, 1).all()
 

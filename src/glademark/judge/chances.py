@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from glademark.judge.limits import Case
     from glademark.uncertainty.doubt import Doubt, Key
 
-_QUANTITY = {
+_QUANTITY: dict[tuple[str, ...], str] = {
     ("opening_area_max", "openings"): "opening_area",
     ("opening_area_max", "joined_openings"): "joined_area",
     ("opening_area_min", "openings"): "opening_area",
@@ -24,7 +24,12 @@ _QUANTITY = {
     ("water_distance_min", "openings"): "water",
     ("corridor_share_max", "corridors"): "corridor_share",
     ("corridor_share_max", "corridors, landings"): "corridor_landing_share",
+    ("keep_out", "keep_out", "trees"): "trees_in_keep_out",
+    ("setback", "setbacks", "trees"): "trees_in_setbacks",
 }
+"""Quantity that is drawn for a limit and a layer; and a unit, where rows differ by it."""
+
+_INSIDE = "a cut tree inside"
 
 
 def with_chances(checks: pd.DataFrame, case: Case) -> pd.DataFrame:
@@ -50,16 +55,16 @@ def with_chances(checks: pd.DataFrame, case: Case) -> pd.DataFrame:
     rows = checks.reset_index(drop=True)
     chance = np.full(len(rows), np.nan)
     limits = rows["limit_value"].to_numpy(dtype=float)
-    most = rows["limit"].str.endswith("_max").to_numpy(dtype=bool)
+    least = rows["limit"].str.endswith("_min").to_numpy(dtype=bool)
     for row, key in known_quantities(rows, doubt):
         drawn = doubt.draws[key]
-        beyond = drawn > limits[row] if most[row] else drawn < limits[row]
+        beyond = drawn < limits[row] if least[row] else drawn > limits[row]
         chance[row] = beyond.mean()
     inside = np.isfinite(chance) & rows["verdict"].isin(["met", "near"]).to_numpy()
     near = np.where(chance >= doubt.settings.near_chance, "near", "met")
     verdict = rows["verdict"].mask(inside, pd.Series(near))
     words = [
-        _words(value, sense=name.rsplit("_", 1)[-1]) if np.isfinite(value) else reason
+        _words(value, limit=name) if np.isfinite(value) else reason
         for value, name, reason in zip(chance, rows["limit"], rows["reason"], strict=True)
     ]
     return rows.assign(verdict=verdict, reason=words, chance_exceeded=chance)
@@ -81,18 +86,19 @@ def known_quantities(checks: pd.DataFrame, doubt: Doubt) -> Iterator[tuple[int, 
     row_and_key
         Number of the row, and the key of its figure in `Doubt.draws`.
     """
-    columns = zip(
-        checks["limit"], checks["layer"], checks["feature"], checks["measured"], strict=True
-    )
-    for row, (limit, layer, feature, measured) in enumerate(columns):
-        key = (_QUANTITY.get((limit, layer), ""), feature)
+    names = ["limit", "layer", "unit", "feature", "measured"]
+    columns = zip(*(checks[name] for name in names), strict=True)
+    for row, (limit, layer, unit, feature, measured) in enumerate(columns):
+        quantity = _QUANTITY.get((limit, layer)) or _QUANTITY.get((limit, layer, unit), "")
+        key = (quantity, feature)
         if key in doubt.draws and np.isfinite(measured):
             yield row, key
 
 
-def _words(chance: float, *, sense: str) -> str:
+def _words(chance: float, *, limit: str) -> str:
     """A chance in plain words."""
-    where = "under the limit" if sense == "min" else "over the limit"
+    over = _INSIDE if limit in {"keep_out", "setback"} else "over the limit"
+    where = "under the limit" if limit.endswith("_min") else over
     of_hundred = round(100 * chance)
     if of_hundred == 0:
         return f"{where} in fewer than 1 of 100"

@@ -7,6 +7,7 @@ import shapely
 
 from glademark.judge.limits import Case, rows_of, verdicts
 from glademark.judge.standing import setback_residuals
+from glademark.measure.figures import area_names
 
 SLIVER_M2 = 0.01
 """Overlaps up to this size come from edges that were drawn alike [m2]."""
@@ -77,7 +78,7 @@ def _area_inside(
     union = shapely.union_all(taken.geometry.to_numpy())
     inside = shapely.area(shapely.intersection(areas.geometry.to_numpy(), union))
     inside = np.where(inside > SLIVER_M2, inside, 0.0)
-    rows = rows_of(layer, _names(areas), inside, subject=subject)
+    rows = rows_of(layer, area_names(areas), inside, subject=subject)
     return _nothing_allowed(rows, unit="m2")
 
 
@@ -90,7 +91,9 @@ def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str)
     area, mark = tree.query(geometry, predicate="intersects")
     count = cut["count"].to_numpy(dtype=float)
     inside = np.bincount(area, weights=count[mark], minlength=len(areas))
-    rows = _nothing_allowed(rows_of(layer, _names(areas), inside, subject=subject), unit="trees")
+    rows = _nothing_allowed(
+        rows_of(layer, area_names(areas), inside, subject=subject), unit="trees"
+    )
     reach = cut["position_error_m"].to_numpy(dtype=float)
     widest = float(reach.max()) if len(reach) else 0.0
     area, mark = tree.query(geometry, predicate="dwithin", distance=widest)
@@ -109,9 +112,3 @@ def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str)
 def _nothing_allowed(rows: pd.DataFrame, *, unit: str) -> pd.DataFrame:
     """Rows whose limit is nothing at all."""
     return verdicts(rows, limit=0.0, sense="max", unit=unit, near=-1.0)
-
-
-def _names(areas: gpd.GeoDataFrame) -> list[str]:
-    """Name of each area, its number where it has none."""
-    numbers = (areas.index + 1).astype(str)
-    return [str(name) for name in np.where(areas["name"] != "", areas["name"], numbers)]

@@ -171,3 +171,21 @@ def volume_figures(
         sources=(*sorted(set(parts["source"])), *sorted(set(conversions))),
         size_class_rule=size_class_rule,
     )
+
+
+def area_names(areas: pd.DataFrame) -> list[str]:
+    """
+    What each area given is called.
+
+    Parameters
+    ----------
+    areas
+        `name`; index 0..n-1 of the layer, or a part of it.
+
+    Returns
+    -------
+    names
+        Its name, its number in the layer from 1 up where it has none.
+    """
+    numbers = (areas.index + 1).astype(str)
+    return [str(name) for name in np.where(areas["name"] != "", areas["name"], numbers)]

@@ -1,7 +1,7 @@
 """The whole step: a Layout in, the doubt in each of its figures out."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +12,7 @@ from glademark.measure.groups import group_key
 from glademark.measure.openings import spacing_pairs
 from glademark.project.model import Project, UncertaintySettings
 from glademark.survey import Survey
+from glademark.uncertainty.barred_ground import trees_inside
 from glademark.uncertainty.corridor_share import share_draws
 from glademark.uncertainty.drawn import Drawn, Field, drawn_openings, shared_by_chain
 from glademark.uncertainty.errors import position_errors, shared_draws
@@ -43,7 +44,8 @@ class Doubt:
         Of the draws.
     draws
         By quantity and feature, in SI; shape (draws,). Quantities: opening_area, joined_area,
-        spacing, boundary, water, openings_share, corridor_share, corridor_landing_share.
+        spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
+        trees_in_keep_out, trees_in_setbacks.
     reasons
         By quantity and feature, why there are no draws.
     shifts
@@ -138,12 +140,17 @@ def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | N
     draws |= dict(_pair_draws(layout, drawn))
     draws |= dict(_joined(field, drawn, rng))
     draws |= dict(_corridor_draws(field, rng))
+    cut, places = _cut_places(field)
+    zones = _zones(field, cut, places, rng)
+    mine = replace(field, shared=field.shared[:, cut])
+    count = layout.marks["count"].to_numpy(dtype=float)[cut]
+    draws |= dict(trees_inside(mine, places, count, rng))
     return Doubt(
         settings=settings,
         draws=draws,
         reasons=dict(_reasons(layout, drawn, draws)),
         shifts=drawn.shifts,
-        zones=_zones(field, rng),
+        zones=zones,
     )
 
 
@@ -228,22 +235,19 @@ def _corridor_draws(field: Field, rng: np.random.Generator) -> Iterator[tuple[Ke
     yield ("corridor_landing_share", "all"), figures.share_with_landings + difference
 
 
-def _zones(field: Field, rng: np.random.Generator) -> npt.NDArray[np.int8]:
-    """Final zone of each cut mark in each draw."""
+def _cut_places(field: Field) -> tuple[npt.NDArray[np.intp], Places]:
+    """Rows of the cut marks, and what decides their zones."""
     marks = field.layout.marks
     kinds = ["cut", "line_tree"] if field.project.marks.line_trees_confirmed else ["cut"]
     cut = np.flatnonzero(marks["kind"].isin(kinds))
     mine = marks.iloc[cut]
-    zones = np.full((len(field.shared), len(marks)), -1, dtype=np.int8)
-    if not len(cut):
-        return zones
     tags = set(group_key(field.layout.openings["group"])) - {""}
     by_crown = set(field.layout.openings.loc[field.layout.openings["basis"] == "crowns", "opening"])
     grouped = group_key(mine["group"]).isin(tags) | mine["opening"].isin(by_crown)
     painted = mine["zone_painted"]
     kind = np.where(grouped, -1, painted.map({"": 0, "not_corridor": 1, "corridor": 2}))
     errors = field.errors
-    places = Places(
+    return cut, Places(
         recorded=shapely.get_coordinates(mine.geometry.to_numpy()),
         errors=type(errors)(
             alone_m=errors.alone_m[cut],
@@ -253,6 +257,15 @@ def _zones(field: Field, rng: np.random.Generator) -> npt.NDArray[np.int8]:
         final=final_zones(painted, grouped),
         layer=kind.astype(np.intp),
     )
+
+
+def _zones(
+    field: Field, cut: npt.NDArray[np.intp], places: Places, rng: np.random.Generator
+) -> npt.NDArray[np.int8]:
+    """Final zone of each cut mark in each draw."""
+    zones = np.full((len(field.shared), len(field.layout.marks)), -1, dtype=np.int8)
+    if not len(cut):
+        return zones
     partition = dict(zip(field.layout.zones["zone"], field.layout.zones.geometry, strict=True))
     zones[:, cut] = zone_draws(
         places,
