@@ -217,3 +217,19 @@ def test_zones_and_products_meet_in_every_table_row(layout: Layout) -> None:
     totals = rows(layout, row="zone_product", located="all")
 
     assert set(zip(totals["zone"], totals["product"], strict=True)) == pairs
+
+
+def test_trees_counted_on_paper_alone(layout_of: LayoutOf) -> None:
+    """Without one located mark the paper tally is the tally, and corridors hold no wood."""
+    paper = layout_of(
+        STAND,
+        project={"volume": {"products": PRODUCTS}},
+        corridors=[shapely.LineString([(0, 50), (200, 50)])],
+        tally=[{"zone": "matrix", "product": "pulpwood", "count": 7, "volume": 0.6,
+                "volume_unit": "cord"}],
+    )  # fmt: skip
+
+    total = one(paper, row="total", located="all")
+    assert total["trees"] == 7
+    assert total["volume_net"] == pytest.approx(0.6)
+    assert paper.corridors["trees"].tolist() == [0]

@@ -8,6 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.measure.joined import joined_of
 from glademark.measure.openings import Holes, hole_measures, nearest_other
+from glademark.measure.sums import known_sums, sums
 
 WHOLE = {"board foot": 0}
 """Decimals of a volume in words, where not two."""
@@ -36,17 +37,16 @@ def wood_in(owner: pd.Series, marks: pd.DataFrame, parts: pd.DataFrame) -> pd.Da
     code, names = pd.factorize(owner.where(belongs), sort=True)
     count = len(names)
     height = marks["height_m"].to_numpy(dtype=float)
-    known = belongs & ~np.isnan(height)
-    heights = np.bincount(code[known], weights=height[known], minlength=count)
-    measured = np.bincount(code[known], minlength=count)
+    measured = sums(~np.isnan(height), code, count)
     at = marks.index.get_indexer(pd.Index(parts["tree"]))
-    row = np.where(at >= 0, code[at], -1)  # -1: counted without a position
+    row = np.full(len(at), -1, dtype=np.intp)  # -1: counted without a position
+    row[at >= 0] = code[at[at >= 0]]
     return pd.DataFrame(
         {
-            "trees": _sum_of(marks["count"].to_numpy(), code, count).astype(int),
-            "basal_area_m2": _sum_of(marks["basal_area_m2"].to_numpy(dtype=float), code, count),
-            "mean_height_m": heights / np.where(measured > 0, measured, np.nan),
-            "volume_m3": _sum_known(parts["m3"].to_numpy(dtype=float), row, count),
+            "trees": sums(marks["count"], code, count).astype(int),
+            "basal_area_m2": sums(marks["basal_area_m2"], code, count),
+            "mean_height_m": sums(height, code, count) / np.where(measured > 0, measured, np.nan),
+            "volume_m3": known_sums(parts["m3"], row, count),
             "volume": _by_product(parts, row, count),
         },
         index=names,
@@ -148,25 +148,13 @@ def measured_gaps(holes: Holes) -> tuple[gpd.GeoDataFrame, pd.Series]:
     return gaps.sort_values("gap", ignore_index=True), gap_of
 
 
-def _sum_of(amount: np.ndarray, code: np.ndarray, count: int) -> np.ndarray:
-    """Sum by code, what is not known left out; -1 belongs to nothing."""
-    mine = (code >= 0) & ~np.isnan(amount)
-    return np.bincount(code[mine], weights=amount[mine], minlength=count)
-
-
-def _sum_known(amount: np.ndarray, code: np.ndarray, count: int) -> np.ndarray:
-    """The same, NaN where nothing is known."""
-    known = _sum_of((~np.isnan(amount)).astype(float), code, count)
-    return np.where(known > 0, _sum_of(amount, code, count), np.nan)
-
-
 def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray:
     """Net volume of each owner in words, by product and unit; missing where nothing is known."""
     product, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
     unit, units = pd.factorize(parts["unit"].to_numpy(dtype=object), sort=True)
     shape = (count, len(products), len(units))
     cell = np.where(code >= 0, (code * shape[1] + product) * shape[2] + unit, -1)
-    net = _sum_known(parts["net"].to_numpy(dtype=float), cell, int(np.prod(shape)))
+    net = known_sums(parts["net"], cell, int(np.prod(shape)))
     words: list[list[str]] = [[] for _ in range(count)]
     for at in np.flatnonzero(~np.isnan(net)):
         owner, of_product, of_unit = np.unravel_index(at, shape)

@@ -16,6 +16,7 @@ import pandas as pd
 from glademark.layers import VOLUME_BY_ZONE
 from glademark.layout import ZONE_NAMES
 from glademark.measure.standing import BASAL, SOLID, Stock
+from glademark.measure.sums import known_sums
 
 ALL = "all"
 NOT_STATED = "not stated"
@@ -162,7 +163,7 @@ def _grouped(cells: _Coded, keys: Sequence[str]) -> tuple[np.ndarray, np.ndarray
 def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, object]:
     """Sums over the keys, in the order of zones, then by name."""
     first, group = _grouped(cells, keys)
-    sums = {name: _sum_of(amount, group, len(first)) for name, amount in cells.amounts.items()}
+    sums = {name: known_sums(amount, group, len(first)) for name, amount in cells.amounts.items()}
     scales, of_group = _grouped(cells, ("unit", "log_rule"))
     lowest, highest = np.full(len(first), len(scales)), np.full(len(first), -1)
     np.minimum.at(lowest, group, of_group)
@@ -180,13 +181,6 @@ def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, obje
         "volume_m3": sums["m3"],
         "volume_source": _listed(cells, group, len(first)),
     }
-
-
-def _sum_of(amount: np.ndarray, group: np.ndarray, count: int) -> np.ndarray:
-    """Sum of what is known in each group, NaN where nothing is."""
-    known = ~np.isnan(amount)
-    sums = np.bincount(group[known], weights=amount[known], minlength=count)
-    return np.where(np.bincount(group[known], minlength=count) > 0, sums, np.nan)
 
 
 def _listed(cells: _Coded, group: np.ndarray, count: int) -> list[str]:

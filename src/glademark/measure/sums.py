@@ -1,0 +1,61 @@
+"""Sums by group, whole columns at a time."""
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def sums(amount: npt.ArrayLike, group: npt.NDArray[np.intp], count: int) -> FloatArray:
+    """
+    Sum of what is known in each group.
+
+    Parameters
+    ----------
+    amount
+        NaN where not known; shape (n,).
+    group
+        Number of the group of each, -1 for none; shape (n,).
+    count
+        Number of groups.
+
+    Returns
+    -------
+    sums
+        Shape (count,), 0 where nothing is known.
+
+    Examples
+    --------
+    >>> sums([1.0, 2.0, float("nan"), 8.0], np.array([0, 0, 1, -1]), 2).tolist()
+    [3.0, 0.0]
+    """
+    amounts = np.asarray(amount, dtype=float)
+    mine = (group >= 0) & ~np.isnan(amounts)
+    return np.bincount(group[mine], weights=amounts[mine], minlength=count).astype(float)
+
+
+def known_sums(amount: npt.ArrayLike, group: npt.NDArray[np.intp], count: int) -> FloatArray:
+    """
+    Sum of what is known in each group, NaN where nothing is.
+
+    Parameters
+    ----------
+    amount
+        As for `sums`.
+    group
+        As for `sums`.
+    count
+        As for `sums`.
+
+    Returns
+    -------
+    sums
+        Shape (count,).
+
+    Examples
+    --------
+    >>> known_sums([1.0, 2.0, float("nan"), 8.0], np.array([0, 0, 1, -1]), 2).tolist()
+    [3.0, nan]
+    """
+    known = sums(~np.isnan(np.asarray(amount, dtype=float)), group, count)
+    return np.where(known > 0, sums(amount, group, count), np.nan)
