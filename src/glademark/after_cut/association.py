@@ -260,7 +260,12 @@ def _least_worth(
 
 
 def settled(
-    pairs: Pairs, odds: FloatArray, *, start: FloatArray | None = None, sweeps: int = SWEEPS_MAX
+    pairs: Pairs,
+    odds: FloatArray,
+    *,
+    start: FloatArray | None = None,
+    sweeps: int = SWEEPS_MAX,
+    close: float = CLOSE,
 ) -> FloatArray:
     """
     Messages of columns to rows: how free each column is for the row.
@@ -275,6 +280,8 @@ def settled(
         To begin with; all free where None.
     sweeps
         Most rounds.
+    close
+        Change of a message below which it has settled.
 
     Returns
     -------
@@ -287,7 +294,7 @@ def settled(
         asked = odds / np.maximum(1 + pairs.by_row(offer)[pairs.row] - offer, 1.0)
         others = np.maximum(pairs.by_column(asked)[pairs.column] - asked, 0.0)
         last, free = free, 1 / (1 + others)
-        if np.abs(free - last).max(initial=0.0) < CLOSE:
+        if np.abs(free - last).max(initial=0.0) < close:
             break
     return free
 
@@ -312,6 +319,31 @@ def from_messages(pairs: Pairs, odds: FloatArray, free: FloatArray) -> FloatArra
     """
     offer = odds * free
     return np.asarray(offer / (1 + pairs.by_row(offer)[pairs.row]))
+
+
+def log_ways(pairs: Pairs, odds: FloatArray, free: FloatArray) -> float:
+    """
+    Logarithm of the summed weight of all assignments, by what the messages say.
+
+    Parameters
+    ----------
+    pairs
+        Which may belong together.
+    odds
+        Of each pair.
+    free
+        Messages of `settled`.
+
+    Returns
+    -------
+    log_ways
+        Exact where the pairs make no rings.
+    """
+    offer = odds * free
+    rows = pairs.by_row(offer)
+    asked = odds / np.maximum(1 + rows[pairs.row] - offer, 1.0)
+    columns = pairs.by_column(asked)
+    return float(np.log1p(rows).sum() + np.log1p(columns).sum() - np.log1p(asked * free).sum())
 
 
 def variance(

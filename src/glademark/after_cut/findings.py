@@ -14,6 +14,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from glademark.after_cut.association import FloatArray
+from glademark.after_cut.averaging import INFLATION_MAX
 from glademark.after_cut.matching import Match
 from glademark.after_cut.records import KINDS
 from glademark.after_cut.wood import Amounts
@@ -34,7 +35,6 @@ TITLES = {
 }
 """Every finding in words, in the order in which they are shown."""
 
-_INFLATION_MAX = 20.0  # rates that can hardly be told do not make an interval endless
 _ALWAYS = ("matched", "left_standing", "unmarked", "unmarked_in_corridor")
 _HARDLY_ANY = 0.05  # trees: findings that are not even likely to occur once in twenty times
 _OF_KIND = {"leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree"}
@@ -179,7 +179,7 @@ def _rates_left_open(match: Match, seen: Seen) -> float:
     counts = np.maximum([matched, marked - matched, alone], 0.5)
     missing = float((1 / counts).sum())
     known, _ = match.variance(np.ones(len(match.pairs.row)))
-    return missing * min(1 / max(1 - missing * known, 1e-9), _INFLATION_MAX)
+    return missing * min(1 / max(1 - missing * known, 1e-9), INFLATION_MAX)
 
 
 def _variance(found: _Sum, values: FloatArray, open_rates: float) -> float:
