@@ -69,6 +69,7 @@ _SEARCHES_MAX = 6
 _FIRST_CUT_SHARE, _FIRST_OTHER_SHARE = 0.9, 0.05
 _FIRST_UNMARKED_SHARE = 0.05
 _HALF = 0.5
+_NEARLY = 1e-3  # change of the rates that does to see whether diameters are odd
 _ROUGH = 1e-4  # change of a message that does for the likelihood, which is flat about its end
 _TINY = 1e-9
 _ADDED = 0.1  # trees added to either side of a share, so that none is 0 or 1
@@ -377,15 +378,14 @@ def _first_rates(
 def _estimated(case: _Case, rates: Rates) -> tuple[Rates, FloatArray]:
     """Rates that fit the chances they lead to, without odd diameters where none are shown."""
     messages = np.ones(len(case.pairs.row))
-    with_them, messages = _turned(case, rates, messages)
+    with_them, messages = _turned(case, rates, messages, close=_NEARLY)
     if with_them.odd_share <= ODD_MIN:
-        return with_them, messages
+        return _turned(case, with_them, messages)
     none = replace(with_them, odd_share=ODD_MIN)
     gain = _log_ways(case, with_them, messages) - _log_ways(case, none, messages)
     few = with_them.odd_share == ODD_SHARE  # too few pairs to tell
-    if few or gain > ODD_GAIN:
-        return with_them, messages
-    return _turned(case, none, messages)
+    kept = with_them if few or gain > ODD_GAIN else none
+    return _turned(case, kept, messages)
 
 
 def _log_ways(case: _Case, rates: Rates, messages: FloatArray) -> float:
@@ -394,14 +394,16 @@ def _log_ways(case: _Case, rates: Rates, messages: FloatArray) -> float:
     return log_ways(case.pairs, odds, settled(case.pairs, odds, start=messages, close=_ROUGH))
 
 
-def _turned(case: _Case, rates: Rates, messages: FloatArray) -> tuple[Rates, FloatArray]:
+def _turned(
+    case: _Case, rates: Rates, messages: FloatArray, *, close: float = SETTLED
+) -> tuple[Rates, FloatArray]:
     """Rates and chances in turns until they have settled, with the last messages."""
     for _ in range(ROUNDS_MAX):
         odds = np.exp(np.minimum(case.log_odds(rates), LOG_ODDS_MAX))
         messages = settled(case.pairs, odds, start=messages, sweeps=SWEEPS_A_ROUND)
         chance = from_messages(case.pairs, odds, messages)
         last, rates = rates, _better(case, rates, chance)
-        if _moved(last, rates) < SETTLED:
+        if _moved(last, rates) < close:
             break
     return rates, messages
 
