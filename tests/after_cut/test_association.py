@@ -6,7 +6,15 @@ import pytest
 from scipy.optimize import linear_sum_assignment
 
 from glademark.after_cut import counting
-from glademark.after_cut.association import Pairs, chances, most_likely, slack, variance
+from glademark.after_cut.association import (
+    Pairs,
+    chances,
+    log_ways,
+    most_likely,
+    settled,
+    slack,
+    variance,
+)
 from glademark.after_cut.counting import counted_out
 
 Floats = npt.NDArray[np.float64]
@@ -114,6 +122,17 @@ def test_variance_is_that_over_all_assignments(seed: int) -> None:
 
     assert found[0] == pytest.approx(weight @ (sums - mean) ** 2, rel=2e-3)
     assert found[1] == pytest.approx(weight @ ((sums - mean) * number), abs=2e-3)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_weight_of_all_assignments_is_their_sum(seed: int) -> None:
+    """In parts without rings, the messages give the summed weight of all assignments."""
+    pairs = Pairs(row=np.array([0, 0, 1, 1]), column=np.array([0, 1, 1, 2]), rows=2, columns=3)
+    log_odds = np.random.default_rng(seed).normal(0, 2, 4)
+
+    found = log_ways(pairs, np.exp(log_odds), settled(pairs, np.exp(log_odds)))
+
+    assert found == pytest.approx(np.log(by_counting(pairs, log_odds)[2].sum()), abs=1e-6)
 
 
 def test_two_rivals_for_two_are_not_called_sure() -> None:
