@@ -20,12 +20,11 @@ from glademark.after_cut.association import (
     Pairs,
     chances,
     from_messages,
-    log_ways,
     most_likely,
     settled,
-    variance,
 )
 from glademark.after_cut.averaging import Complete, averaged
+from glademark.after_cut.cumulants import log_ways, third_cumulant, variance
 from glademark.after_cut.likeness import (
     ODD_SHARE,
     Beliefs,
@@ -185,9 +184,25 @@ class Match:
         Returns
         -------
         variance, covariance
-            As `glademark.after_cut.association.variance`, the rates taken as known.
+            As `glademark.after_cut.cumulants.variance`, the rates taken as known.
         """
         return variance(self.pairs, self.log_odds, values)
+
+    def third_cumulant(self, values: FloatArray) -> float:
+        """
+        Third cumulant of a sum over the pairs that hold.
+
+        Parameters
+        ----------
+        values
+            What each pair adds to the sum where it holds.
+
+        Returns
+        -------
+        third
+            As `glademark.after_cut.cumulants.third_cumulant`, the rates taken as known.
+        """
+        return third_cumulant(self.pairs, self.log_odds, values)
 
 
 def match_stumps(
