@@ -27,6 +27,7 @@ class Stand:
     ground_m2: float
     left_share: float
     shift: tuple[float, float]
+    misread: float
 
     @property
     def known(self) -> Rates:
@@ -35,6 +36,7 @@ class Stand:
             cut_share=np.array([1 - self.left_share]),
             unmarked_per_m2=np.array([max((self.truth < 0).sum(), 0.5) / self.ground_m2]),
             scale=1.0,
+            odd_share=self.misread,
             shifts=Shifts(tree=np.zeros((1, 2)), stump=np.array([self.shift])),
         )
 
@@ -54,6 +56,7 @@ def make_stand(  # noqa: PLR0913 - what a stand can be
     unmarked: int = 20,
     left_share: float = 0.04,
     shift: tuple[float, float] = (0.0, 0.0),
+    misread: float = 0.0,
 ) -> Stand:
     """Trees at random places; each axis of a position has the error over the root of 2."""
     rng = np.random.default_rng(seed)
@@ -79,14 +82,23 @@ def make_stand(  # noqa: PLR0913 - what a stand can be
         dbh[:trees] * np.exp(rng.normal(0, 0.018, trees)),
         error_m,
     ).assign(to_cut=True, looked_at=1.0, **{"class": 0})
+    odd = rng.random(len(stumps)) < misread  # read or written as any other tree's
+    stumps["dbh_cm"] = stumps["dbh_cm"].mask(odd, rng.permutation(stumps["dbh_cm"]))
     return Stand(
-        trees=known,
-        stumps=stumps.iloc[order].reset_index(drop=True),
+        trees=known.assign(edge_m=edge_m(known, side)),
+        stumps=stumps.assign(edge_m=edge_m(stumps, side, shift)).iloc[order].reset_index(drop=True),
         truth=truth[order],
         ground_m2=side**2,
         left_share=left_share,
         shift=shift,
+        misread=misread,
     )
+
+
+def edge_m(points: pd.DataFrame, side: float, shift: tuple[float, float] = (0.0, 0.0)) -> Floats:
+    """Distance of points to the edge of their square, negative beyond it."""
+    xy = points[["x", "y"]].to_numpy() - shift
+    return np.minimum(xy, side - xy).min(axis=1)
 
 
 def frame(

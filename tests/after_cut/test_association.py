@@ -6,8 +6,9 @@ import pytest
 from scipy.optimize import linear_sum_assignment
 
 from glademark.after_cut import counting
-from glademark.after_cut.association import Pairs, chances, most_likely, slack, variance
+from glademark.after_cut.association import Pairs, chances, most_likely, settled, slack
 from glademark.after_cut.counting import counted_out
+from glademark.after_cut.cumulants import log_ways, third_cumulant, variance
 
 Floats = npt.NDArray[np.float64]
 
@@ -99,7 +100,7 @@ def test_slack_never_exceeds_the_true_one(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(20))
 def test_variance_is_that_over_all_assignments(seed: int) -> None:
-    """In parts without rings, the tilted odds give the variance of a sum over all assignments."""
+    """In parts without rings, the tilted odds give variance and skewness over all assignments."""
     rng = np.random.default_rng(seed)
     pairs = Pairs(row=np.array([0, 0, 1, 1]), column=np.array([0, 1, 1, 2]), rows=2, columns=3)
     log_odds, values = rng.normal(0, 1, 4), rng.uniform(0, 2, 4)
@@ -114,6 +115,19 @@ def test_variance_is_that_over_all_assignments(seed: int) -> None:
 
     assert found[0] == pytest.approx(weight @ (sums - mean) ** 2, rel=2e-3)
     assert found[1] == pytest.approx(weight @ ((sums - mean) * number), abs=2e-3)
+    third = third_cumulant(pairs, log_odds, values)
+    assert third == pytest.approx(weight @ (sums - mean) ** 3, rel=0.02, abs=5e-3)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_weight_of_all_assignments_is_their_sum(seed: int) -> None:
+    """In parts without rings, the messages give the summed weight of all assignments."""
+    pairs = Pairs(row=np.array([0, 0, 1, 1]), column=np.array([0, 1, 1, 2]), rows=2, columns=3)
+    log_odds = np.random.default_rng(seed).normal(0, 2, 4)
+
+    found = log_ways(pairs, np.exp(log_odds), settled(pairs, np.exp(log_odds)))
+
+    assert found == pytest.approx(np.log(by_counting(pairs, log_odds)[2].sum()), abs=1e-6)
 
 
 def test_two_rivals_for_two_are_not_called_sure() -> None:

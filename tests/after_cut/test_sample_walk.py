@@ -10,6 +10,7 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 from click.testing import CliRunner, Result
+from scipy.stats import t
 
 from glademark import pipeline_after_cut
 from glademark.cli import cli
@@ -172,7 +173,7 @@ def test_same_walk_same_bytes(folder: Path, tmp_path: Path) -> None:
 
 
 def test_strips_estimate_the_stand(tmp_path: Path) -> None:
-    """From six strips, the stand's stumps lie in the interval, and the question stays open."""
+    """From six strips, the stand's stumps lie in 99 % limits, and the question stays open."""
     result = run(
         "--stumps", WALK / "stumps.csv", "--sampled", WALK / "strips.gpkg", "--json", "--out",
         tmp_path / "out",
@@ -182,8 +183,8 @@ def test_strips_estimate_the_stand(tmp_path: Path) -> None:
     matched, left = rows["matched", "trees"], rows["left_standing", "trees"]
 
     assert matched["places"] == 6
-    assert matched["low"] <= 629 <= matched["high"]
-    assert left["low"] <= LEFT <= left["high"]
+    for one, true in ((matched, 629), (left, LEFT)):
+        assert abs(one["estimate"] - true) < t.ppf(0.995, 5) * one["standard_error"]
     assert figures["questions"][0]["answer"] == "open"
     assert figures["questions"][0]["more_places"] > 0
 

@@ -21,7 +21,7 @@ from scipy.sparse.csgraph import connected_components, min_weight_full_bipartite
 
 from glademark.after_cut.counting import counted_out
 
-__all__ = ["Pairs", "chances", "most_likely", "variance"]
+__all__ = ["Pairs", "chances", "from_messages", "most_likely", "settled"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -48,7 +48,6 @@ LOG_ODDS_MAX = 60.0
 """Log odds beyond this are as good as certain, and safe to raise."""
 
 _SWAP_PAIRS = 4  # the least ring: two rows that each may have either of two columns
-_STEP = 0.02  # tilt of the log odds for a variance, as a share of the largest value
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -260,7 +259,12 @@ def _least_worth(
 
 
 def settled(
-    pairs: Pairs, odds: FloatArray, *, start: FloatArray | None = None, sweeps: int = SWEEPS_MAX
+    pairs: Pairs,
+    odds: FloatArray,
+    *,
+    start: FloatArray | None = None,
+    sweeps: int = SWEEPS_MAX,
+    close: float = CLOSE,
 ) -> FloatArray:
     """
     Messages of columns to rows: how free each column is for the row.
@@ -275,6 +279,8 @@ def settled(
         To begin with; all free where None.
     sweeps
         Most rounds.
+    close
+        Change of a message below which it has settled.
 
     Returns
     -------
@@ -287,7 +293,7 @@ def settled(
         asked = odds / np.maximum(1 + pairs.by_row(offer)[pairs.row] - offer, 1.0)
         others = np.maximum(pairs.by_column(asked)[pairs.column] - asked, 0.0)
         last, free = free, 1 / (1 + others)
-        if np.abs(free - last).max(initial=0.0) < CLOSE:
+        if np.abs(free - last).max(initial=0.0) < close:
             break
     return free
 
@@ -312,41 +318,6 @@ def from_messages(pairs: Pairs, odds: FloatArray, free: FloatArray) -> FloatArra
     """
     offer = odds * free
     return np.asarray(offer / (1 + pairs.by_row(offer)[pairs.row]))
-
-
-def variance(
-    pairs: Pairs, log_odds: FloatArray, values: FloatArray, *, start: FloatArray | None = None
-) -> tuple[float, float]:
-    """
-    Variance of a sum over the columns that are in a pair, and its covariance with their number.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    log_odds
-        Of each pair.
-    values
-        What each pair adds to the sum where it holds, shape (pairs,).
-    start
-        Messages to begin with.
-
-    Returns
-    -------
-    variance, covariance
-        By tilting the odds a little either way: the slope of a mean in such a family is its
-        variance.
-    """
-    largest = float(np.abs(values).max(initial=0.0))
-    if largest == 0.0:
-        return 0.0, 0.0
-    step = _STEP / largest
-    odds = [np.exp(np.minimum(log_odds + sign * step * values, LOG_ODDS_MAX)) for sign in (1, -1)]
-    up, down = (
-        from_messages(pairs, tilted, settled(pairs, tilted, start=start)) for tilted in odds
-    )
-    slope = (up - down) / (2 * step)
-    return max(float(values @ slope), 0.0), float(slope.sum())
 
 
 def most_likely(pairs: Pairs, log_odds: FloatArray) -> npt.NDArray[np.bool_]:

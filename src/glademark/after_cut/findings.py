@@ -14,6 +14,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from glademark.after_cut.association import FloatArray
+from glademark.after_cut.averaging import INFLATION_MAX
 from glademark.after_cut.matching import Match
 from glademark.after_cut.records import KINDS
 from glademark.after_cut.wood import Amounts
@@ -34,7 +35,7 @@ TITLES = {
 }
 """Every finding in words, in the order in which they are shown."""
 
-_INFLATION_MAX = 20.0  # rates that can hardly be told do not make an interval endless
+_SKEW_MAX = 2.0  # of an exponential distribution; beyond it the series does not hold
 _ALWAYS = ("matched", "left_standing", "unmarked", "unmarked_in_corridor")
 _HARDLY_ANY = 0.05  # trees: findings that are not even likely to occur once in twenty times
 _OF_KIND = {"leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree"}
@@ -62,12 +63,13 @@ class Seen:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Sum:
-    """A finding as a sum: chance and weight of each tree or stump, and how its number varies."""
+    """A finding as a sum: chance of each tree or stump, and the cumulants of their number."""
 
     side: str
     chance: FloatArray
     variance: float
     covariance: float
+    third: float
 
 
 def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame:
@@ -102,7 +104,7 @@ def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame
         wood = seen.tree_wood if found.side == "tree" else seen.stump_wood
         for name, values in wood.of.items():
             amount = float(found.chance @ values)
-            half = z * np.sqrt(_variance(found, values, open_rates))
+            below, above = _limits(found, values, open_rates, z)
             whole = wanted.get(name, 0.0)
             rows.append(
                 {
@@ -111,8 +113,8 @@ def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame
                     "quantity": name,
                     "unit": wood.unit[name],
                     "amount": amount,
-                    "low": max(amount - half, 0.0),
-                    "high": min(amount + half, float(values.sum())),
+                    "low": max(amount - below, 0.0),
+                    "high": min(amount + above, float(values.sum())),
                     "share_of_marked": amount / whole if whole > 0 else np.nan,
                 }
             )
@@ -127,25 +129,37 @@ def _sums(match: Match, seen: Seen) -> dict[str, _Sum]:
     corridor = seen.stumps["in_corridor"].to_numpy(dtype=float)
     alone = np.clip(1 - match.stump_chance, 0.0, 1.0)
     cut = pairs.by_row(np.where(kind == 0, chance, 0.0))
-    var, cov = match.variance((kind == 0).astype(float))
+    var, cov, third = _cumulants(match, (kind == 0).astype(float))
     sums = {
-        "matched": _Sum(side="tree", chance=cut, variance=var, covariance=cov),
-        "left_standing": _Sum(side="tree", chance=standing, variance=var, covariance=cov),
+        "matched": _Sum(side="tree", chance=cut, variance=var, covariance=cov, third=third),
+        "left_standing": _Sum(
+            side="tree", chance=standing, variance=var, covariance=cov, third=-third
+        ),
     }
     for key, part in (("unmarked", 1 - corridor), ("unmarked_in_corridor", corridor)):
-        var, cov = match.variance(part[pairs.column])
+        var, cov, third = _cumulants(match, part[pairs.column])
         var += float((alone * corridor * (1 - corridor)).sum())
-        sums[key] = _Sum(side="stump", chance=alone * part, variance=var, covariance=cov)
+        sums[key] = _Sum(
+            side="stump", chance=alone * part, variance=var, covariance=cov, third=-third
+        )
     for place, name in enumerate(KINDS):
         if name in _OF_KIND and (kind == place).any():
-            var, cov = match.variance((kind == place).astype(float))
+            var, cov, third = _cumulants(match, (kind == place).astype(float))
             mine = pairs.by_column(np.where(kind == place, chance, 0.0))
-            sums[_OF_KIND[name]] = _Sum(side="stump", chance=mine, variance=var, covariance=cov)
+            sums[_OF_KIND[name]] = _Sum(
+                side="stump", chance=mine, variance=var, covariance=cov, third=third
+            )
     for key in _OF_PLACE:
         there = seen.stumps[key].to_numpy(dtype=float)
         var = float((there * (1 - there)).sum())
-        sums[key] = _Sum(side="stump", chance=there, variance=var, covariance=0.0)
+        third = float((there * (1 - there) * (1 - 2 * there)).sum())
+        sums[key] = _Sum(side="stump", chance=there, variance=var, covariance=0.0, third=third)
     return sums
+
+
+def _cumulants(match: Match, values: FloatArray) -> tuple[float, float, float]:
+    """Variance, covariance with the number of pairs, and third cumulant of a sum over pairs."""
+    return (*match.variance(values), match.third_cumulant(values))
 
 
 def left_standing_chance(match: Match, trees: pd.DataFrame) -> FloatArray:
@@ -179,14 +193,21 @@ def _rates_left_open(match: Match, seen: Seen) -> float:
     counts = np.maximum([matched, marked - matched, alone], 0.5)
     missing = float((1 / counts).sum())
     known, _ = match.variance(np.ones(len(match.pairs.row)))
-    return missing * min(1 / max(1 - missing * known, 1e-9), _INFLATION_MAX)
+    return missing * min(1 / max(1 - missing * known, 1e-9), INFLATION_MAX)
 
 
-def _variance(found: _Sum, values: FloatArray, open_rates: float) -> float:
-    """Variance of an amount: that of the number, by how the amounts differ from tree to tree."""
+def _limits(found: _Sum, values: FloatArray, open_rates: float, z: float) -> tuple[float, float]:
+    """How far an interval reaches below and above an amount, skew as the amount is."""
     each = found.chance * (1 - found.chance)
     whole = float(each.sum())
     if whole <= 0:
-        return 0.0
-    squares, mean = float(each @ values**2) / whole, float(each @ values) / whole
-    return found.variance * squares + (found.covariance * mean) ** 2 * open_rates
+        return 0.0, 0.0
+    mean, cubes = float(each @ values) / whole, float(each @ values**3) / whole
+    variance = found.variance * mean**2 + float(each @ (values - mean) ** 2)  # number, and which
+    variance += (found.covariance * mean) ** 2 * open_rates
+    deviation = float(np.sqrt(variance))
+    if deviation <= 0:
+        return 0.0, 0.0
+    skew = float(np.clip(found.third * cubes / deviation**3, -_SKEW_MAX, _SKEW_MAX))
+    aside = skew * (z**2 - 1) / 6  # Cornish and Fisher's first term
+    return deviation * max(z - aside, 0.0), deviation * max(z + aside, 0.0)

@@ -11,10 +11,20 @@ import numpy as np
 import pandas as pd
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
+from scipy.special import ndtr
 
 from glademark.after_cut.association import FloatArray, Pairs
 
-__all__ = ["Beliefs", "candidate_pairs", "seen_log_ratio", "spread_m"]
+__all__ = [
+    "Beliefs",
+    "candidate_pairs",
+    "diameter_log_ratio",
+    "edge_log_ratio",
+    "marks_log_ratio",
+    "seen_log_ratio",
+    "spread_m",
+    "with_odd",
+]
 
 REACH = 4.5
 """Pairs are looked for within so many standard errors of the distance: 4 in 100,000 are lost."""
@@ -22,7 +32,13 @@ REACH = 4.5
 SPREAD_MIN_M = 0.1
 """Least standard error of a difference of positions, an axis [m]: nobody stands nearer."""
 
-_ODD_DIAMETER = 0.02  # share of diameters that were read or written wrong
+ODD_SHARE = 0.02
+"""Share of diameters that were read or written wrong, before any pair is weighed."""
+
+OUTSIDE = 0.1
+"""Trees marked or cut beyond the edge of the ground for one within it, on the same area."""
+
+_TINY = 1e-12
 _SMOOTHED_MIN = 0.05  # of the logarithm, when the spread of diameters is drawn from the stumps
 _CELLS_MAX = 2000
 _ADDED_COUNT = 0.5  # to each species, so that none is impossible
@@ -112,8 +128,57 @@ def candidate_pairs(trees: pd.DataFrame, stumps: pd.DataFrame, *, scale: float =
     return every.only(near)
 
 
+def edge_log_ratio(
+    trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, *, scale: float = 1.0
+) -> FloatArray:
+    """
+    Log likelihood ratio of the place near the edge of the ground, for that of endless ground.
+
+    A position beyond the edge is of a tree within it that was shaken outwards. Few trees do that,
+    but a mark and its stump do it together.
+
+    Parameters
+    ----------
+    trees, stumps
+        With `error_m` and, where trees stood on one side of an edge alone, `edge_m`: distance to it
+        [m], negative beyond it; NaN or no such column where nothing is known of an edge.
+    pairs
+        Rows are trees, columns stumps.
+    scale
+        By which the stated errors are stretched.
+
+    Returns
+    -------
+    log_ratio
+        One a pair: exact for a straight edge.
+    """
+    if "edge_m" not in trees or "edge_m" not in stumps:
+        return np.zeros(len(pairs.row))
+    tree, stump = trees["edge_m"].to_numpy(float), stumps["edge_m"].to_numpy(float)
+    axes = [
+        np.maximum(scale * points["error_m"].to_numpy(float) / np.sqrt(2), SPREAD_MIN_M / 2)
+        for points in (trees, stumps)
+    ]
+    alone_tree, alone_stump = _log_within(tree, axes[0]), _log_within(stump, axes[1])
+    one, other = axes[0][pairs.row] ** 2, axes[1][pairs.column] ** 2
+    between = (tree[pairs.row] * other + stump[pairs.column] * one) / (one + other)
+    both = _log_within(between, np.sqrt(one * other / (one + other)))
+    ratio = both - alone_tree[pairs.row] - alone_stump[pairs.column]
+    return np.where(np.isnan(ratio), 0.0, ratio)
+
+
+def _log_within(edge_m: FloatArray, axis_m: FloatArray) -> FloatArray:
+    """Log density of trees where a position says that one stands."""
+    return np.asarray(np.log(OUTSIDE + (1 - OUTSIDE) * ndtr(edge_m / axis_m)))
+
+
 def seen_log_ratio(
-    trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, *, beliefs: Beliefs
+    trees: pd.DataFrame,
+    stumps: pd.DataFrame,
+    pairs: Pairs,
+    *,
+    beliefs: Beliefs,
+    odd_share: float = ODD_SHARE,
 ) -> FloatArray:
     """
     Log likelihood ratio of species, diameter and low mark.
@@ -129,17 +194,36 @@ def seen_log_ratio(
         Rows are trees, columns stumps.
     beliefs
         Errors of these records.
+    odd_share
+        Share of diameters that were read or written wrong.
 
     Returns
     -------
     log_ratio
         One a pair; what is not recorded on either side adds nothing.
     """
-    return (
-        _species(trees, stumps, pairs, beliefs.species_error)
-        + _diameter(trees, stumps, pairs, beliefs.diameter_error)
-        + _low_mark(trees, stumps, pairs, beliefs)
-    )
+    diameter = diameter_log_ratio(trees, stumps, pairs, beliefs=beliefs)
+    return marks_log_ratio(trees, stumps, pairs, beliefs=beliefs) + with_odd(diameter, odd_share)
+
+
+def marks_log_ratio(
+    trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, *, beliefs: Beliefs
+) -> FloatArray:
+    """
+    Log likelihood ratio of species and low mark.
+
+    Parameters
+    ----------
+    trees, stumps, pairs, beliefs
+        As for `seen_log_ratio`.
+
+    Returns
+    -------
+    log_ratio
+        One a pair; what is not recorded on either side adds nothing.
+    """
+    species = _species(trees, stumps, pairs, beliefs.species_error)
+    return species + _low_mark(trees, stumps, pairs, beliefs)
 
 
 def _species(trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: float) -> FloatArray:
@@ -155,18 +239,54 @@ def _species(trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: flo
     return np.where(known[tree] & known[stump], np.log(np.maximum(ratio, 1e-12)), 0.0)
 
 
-def _diameter(trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, error: float) -> FloatArray:
-    """Difference of the logarithms, against how diameters of all stumps are spread."""
+def diameter_log_ratio(
+    trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, *, beliefs: Beliefs
+) -> FloatArray:
+    """
+    Log likelihood ratio of the diameter, if it was read and written rightly.
+
+    Parameters
+    ----------
+    trees, stumps, pairs, beliefs
+        As for `seen_log_ratio`.
+
+    Returns
+    -------
+    log_ratio
+        One a pair: difference of the logarithms, against how diameters of all stumps are spread.
+        NaN where either is not known.
+    """
+    error = beliefs.diameter_error
     tree = np.log(trees["dbh_cm"].to_numpy(dtype=float))[pairs.row]
     stump = np.log(stumps["dbh_cm"].to_numpy(dtype=float))
     known = np.isfinite(stump)
     if not known.any():
-        return np.zeros(len(pairs.row))
-    usual = np.zeros(len(stump))
+        return np.full(len(pairs.row), np.nan)
+    usual = np.full(len(stump), np.nan)
     usual[known] = _log_density(stump[known], smoothed=max(error, _SMOOTHED_MIN))
-    same = _log_normal(stump[pairs.column] - tree, error) - usual[pairs.column]
-    with_odd = np.logaddexp(np.log(1 - _ODD_DIAMETER) + same, np.log(_ODD_DIAMETER))
-    return np.where(np.isfinite(tree) & known[pairs.column], with_odd, 0.0)
+    same = _log_normal(stump[pairs.column] - tree, error)
+    return np.asarray(same - usual[pairs.column])
+
+
+def with_odd(diameter: FloatArray, odd_share: float) -> FloatArray:
+    """
+    Log likelihood ratio of the diameter, some of them being of any size.
+
+    Parameters
+    ----------
+    diameter
+        As `diameter_log_ratio` gives it.
+    odd_share
+        Share of diameters that were read or written wrong; such a one says nothing of the tree.
+
+    Returns
+    -------
+    log_ratio
+        One a pair; 0 where the diameter is not known.
+    """
+    odd = float(np.clip(odd_share, _TINY, 1 - _TINY))
+    known = np.where(np.isnan(diameter), 0.0, diameter)  # of ratio 1 either way
+    return np.asarray(np.logaddexp(np.log1p(-odd) + known, np.log(odd)))
 
 
 def _log_density(values: FloatArray, *, smoothed: float) -> FloatArray:

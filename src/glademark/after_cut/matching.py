@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import logit
 
 from glademark.after_cut.association import (
     LOG_ODDS_MAX,
@@ -21,13 +22,18 @@ from glademark.after_cut.association import (
     from_messages,
     most_likely,
     settled,
-    variance,
 )
+from glademark.after_cut.averaging import Complete, averaged
+from glademark.after_cut.cumulants import log_ways, third_cumulant, variance
 from glademark.after_cut.likeness import (
+    ODD_SHARE,
     Beliefs,
     candidate_pairs,
-    seen_log_ratio,
+    diameter_log_ratio,
+    edge_log_ratio,
+    marks_log_ratio,
     spread_m,
+    with_odd,
 )
 from glademark.after_cut.shift import Shifts, first_shifts, no_shifts, refined_shifts
 
@@ -49,15 +55,23 @@ SCALE_RANGE = (0.3, 4.0)
 """Factor by which stated position errors may prove wrong."""
 
 SCALE_PAIRS_MIN = 30.0
-"""With fewer matched trees, the stated errors stand."""
+"""With fewer matched trees, the stated errors stand, and the usual share of odd diameters."""
+
+ODD_MIN = 1e-6
+"""Share of diameters read or written wrong where the records show none."""
+
+ODD_GAIN = 2.0
+"""Wrong diameters are held to be shown where they make the records exp(2), 7 times, likelier."""
 
 _RESEARCH = 1.1  # change of scale that makes a new search for pairs worth it
 _SEARCHES_MAX = 6
 _FIRST_CUT_SHARE, _FIRST_OTHER_SHARE = 0.9, 0.05
 _FIRST_UNMARKED_SHARE = 0.05
 _HALF = 0.5
-_ADDED = 0.5  # trees added to either side of a share, so that none is 0 or 1
-_ADDED_UNMARKED = 0.1  # stumps added to those of other trees, so that there could always be one
+_NEARLY = 1e-3  # change of the rates that does to see whether diameters are odd
+_ROUGH = 1e-4  # change of a message that does for the likelihood, which is flat about its end
+_TINY = 1e-9
+_ADDED = 0.1  # trees added to either side of a share, so that none is 0 or 1
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,12 +109,15 @@ class Rates:
         Size of the position errors against what was stated.
     shifts
         Of the positions, by day.
+    odd_share
+        Share of diameters that were read or written wrong.
     """
 
     cut_share: FloatArray
     unmarked_per_m2: FloatArray
     scale: float
     shifts: Shifts
+    odd_share: float = ODD_SHARE
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -167,9 +184,25 @@ class Match:
         Returns
         -------
         variance, covariance
-            As `glademark.after_cut.association.variance`, the rates taken as known.
+            As `glademark.after_cut.cumulants.variance`, the rates taken as known.
         """
         return variance(self.pairs, self.log_odds, values)
+
+    def third_cumulant(self, values: FloatArray) -> float:
+        """
+        Third cumulant of a sum over the pairs that hold.
+
+        Parameters
+        ----------
+        values
+            What each pair adds to the sum where it holds.
+
+        Returns
+        -------
+        third
+            As `glademark.after_cut.cumulants.third_cumulant`, the rates taken as known.
+        """
+        return third_cumulant(self.pairs, self.log_odds, values)
 
 
 def match_stumps(
@@ -189,9 +222,11 @@ def match_stumps(
         Known before the cut, on an index 0..n-1: `x`, `y`, `error_m` [m], `species`, `dbh_cm`,
         `to_cut` (bool), `class` (0, 1, ...: trees of one class were cut in equal shares), `day` (0,
         1, ...: positions taken together), `looked_at` (chance that its stump would have been seen).
+        `edge_m`, where given: distance to the edge of the ground, beyond which trees are neither
+        marked nor cut [m]; negative beyond it, NaN where no edge is known.
     stumps
         On an index 0..m-1: `x`, `y`, `error_m` [m], `species`, `dbh_cm`, `low_mark`, `ground` (0,
-        1, ...: kind of ground), `day`.
+        1, ...: kind of ground), `day`, and `edge_m` as of trees, common shifts taken out.
     ground_m2
         Size of each kind of ground that was walked [m2].
     settings
@@ -210,7 +245,7 @@ def match_stumps(
         for _ in range(_SEARCHES_MAX):
             searched = rates.scale
             case = _Case.of(trees, stumps, ground, settings, rates)
-            rates = _estimated(case, rates)
+            rates, messages = _estimated(case, rates)
             if max(rates.scale / searched, searched / rates.scale) < _RESEARCH:
                 break
     else:
@@ -218,10 +253,16 @@ def match_stumps(
         case = _Case.of(trees, stumps, ground, settings, rates)
     log_odds = case.log_odds(rates)
     chosen = most_likely(case.pairs, log_odds)
+    chance = chances(case.pairs, log_odds, chosen)
+    if known is None:
+        complete = case.complete(rates)
+        chance = averaged(case.pairs, log_odds, chance, complete=complete, start=messages)
+        rates = _shares(case, rates, chance)
+        log_odds = case.log_odds(rates)
     return Match(
         pairs=case.pairs,
         log_odds=log_odds,
-        chance=chances(case.pairs, log_odds, chosen),
+        chance=chance,
         chosen=chosen,
         rates=rates,
         distance_m=np.hypot(*case.difference(rates.shifts).T),
@@ -233,7 +274,8 @@ class _Case:
     """Pairs to be weighed, with all that does not change from turn to turn."""
 
     pairs: Pairs
-    seen: FloatArray
+    fixed: FloatArray
+    diameter: FloatArray
     stated_m: FloatArray
     way: FloatArray
     tree_class: npt.NDArray[np.intp]
@@ -259,11 +301,12 @@ class _Case:
             _moved_back(stumps, rates.shifts.stump),
             scale=rates.scale,
         )
-        seen = seen_log_ratio(trees, stumps, pairs, beliefs=settings.beliefs)
         way = stumps[["x", "y"]].to_numpy()[pairs.column] - trees[["x", "y"]].to_numpy()[pairs.row]
         case = cls(
             pairs=pairs,
-            seen=seen,
+            fixed=marks_log_ratio(trees, stumps, pairs, beliefs=settings.beliefs)
+            + edge_log_ratio(trees, stumps, pairs, scale=rates.scale),
+            diameter=diameter_log_ratio(trees, stumps, pairs, beliefs=settings.beliefs),
             stated_m=spread_m(trees, stumps, pairs),
             way=way,
             tree_class=trees["class"].to_numpy(np.intp),
@@ -278,7 +321,8 @@ class _Case:
         return replace(
             case,
             pairs=pairs.only(worth),
-            seen=seen[worth],
+            fixed=case.fixed[worth],
+            diameter=case.diameter[worth],
             stated_m=case.stated_m[worth],
             way=way[worth],
         )
@@ -296,7 +340,21 @@ class _Case:
         share = rates.cut_share[self.tree_class]
         cut = np.log(share) - np.log1p(-share * self.looked_at)
         other = np.log(rates.unmarked_per_m2)[self.stump_ground]
-        return np.asarray(self.seen + place + cut[self.pairs.row] - other[self.pairs.column])
+        seen = self.fixed + with_odd(self.diameter, rates.odd_share)
+        return np.asarray(seen + place + cut[self.pairs.row] - other[self.pairs.column])
+
+    def complete(self, rates: Rates) -> Complete:
+        """What the rates would be told by, if it were known which pairs hold."""
+        share = np.clip(rates.cut_share, _TINY, 1 - _TINY)
+        seen = share[self.tree_class] * self.looked_at
+        return Complete(
+            log_odds_cut=logit(seen),
+            stumps=self.pairs.columns,
+            unmarked=float(rates.unmarked_per_m2 @ self.ground_m2),
+            added=_ADDED,
+            typical_cut=logit(share),
+            rates_unmarked=len(self.ground_m2),
+        )
 
 
 def _moved_back(points: pd.DataFrame, shift: FloatArray) -> pd.DataFrame:
@@ -308,7 +366,9 @@ def _moved_back(points: pd.DataFrame, shift: FloatArray) -> pd.DataFrame:
 def _generous(rates: Rates, stumps: int, ground: FloatArray) -> Rates:
     """Rates under which a pair is likelier than it will prove to be."""
     few = np.full(len(ground), 0.02 * max(stumps, 1) / ground.sum())
-    return replace(rates, unmarked_per_m2=few, cut_share=np.full_like(rates.cut_share, 0.9))
+    often = np.full_like(rates.cut_share, 0.9)
+    odd = max(rates.odd_share, ODD_SHARE)
+    return replace(rates, unmarked_per_m2=few, cut_share=often, odd_share=odd)
 
 
 def _first_rates(
@@ -330,30 +390,41 @@ def _first_rates(
     )
 
 
-def _estimated(case: _Case, rates: Rates) -> Rates:
-    """Rates that fit the chances they lead to."""
+def _estimated(case: _Case, rates: Rates) -> tuple[Rates, FloatArray]:
+    """Rates that fit the chances they lead to, without odd diameters where none are shown."""
     messages = np.ones(len(case.pairs.row))
+    with_them, messages = _turned(case, rates, messages, close=_NEARLY)
+    if with_them.odd_share <= ODD_MIN:
+        return _turned(case, with_them, messages)
+    none = replace(with_them, odd_share=ODD_MIN)
+    gain = _log_ways(case, with_them, messages) - _log_ways(case, none, messages)
+    few = with_them.odd_share == ODD_SHARE  # too few pairs to tell
+    kept = with_them if few or gain > ODD_GAIN else none
+    return _turned(case, kept, messages)
+
+
+def _log_ways(case: _Case, rates: Rates, messages: FloatArray) -> float:
+    """How likely the records are, but for what does not depend on the pairs."""
+    odds = np.exp(np.minimum(case.log_odds(rates), LOG_ODDS_MAX))
+    return log_ways(case.pairs, odds, settled(case.pairs, odds, start=messages, close=_ROUGH))
+
+
+def _turned(
+    case: _Case, rates: Rates, messages: FloatArray, *, close: float = SETTLED
+) -> tuple[Rates, FloatArray]:
+    """Rates and chances in turns until they have settled, with the last messages."""
     for _ in range(ROUNDS_MAX):
         odds = np.exp(np.minimum(case.log_odds(rates), LOG_ODDS_MAX))
         messages = settled(case.pairs, odds, start=messages, sweeps=SWEEPS_A_ROUND)
         chance = from_messages(case.pairs, odds, messages)
         last, rates = rates, _better(case, rates, chance)
-        if _moved(last, rates) < SETTLED:
+        if _moved(last, rates) < close:
             break
-    return rates
+    return rates, messages
 
 
 def _better(case: _Case, rates: Rates, chance: FloatArray) -> Rates:
     """Rates that fit given chances of pairs."""
-    matched = case.pairs.by_row(chance)
-    share = rates.cut_share[case.tree_class]
-    unseen = share * (1 - case.looked_at) / (1 - share * case.looked_at)
-    cut = matched + (1 - matched) * unseen
-    classes, kinds = len(rates.cut_share), len(case.ground_m2)
-    of_class = np.bincount(case.tree_class, cut, classes)
-    trees = np.bincount(case.tree_class, minlength=classes)
-    alone = np.maximum(1 - case.pairs.by_column(chance), 0.0)
-    other = np.bincount(case.stump_ground, alone, kinds) + _ADDED_UNMARKED
     shifts, scale = rates.shifts, rates.scale
     if case.settings.adjust_shift:
         stated = case.stated_m * scale
@@ -367,16 +438,48 @@ def _better(case: _Case, rates: Rates, chance: FloatArray) -> Rates:
     if case.settings.adjust_error and chance.sum() >= SCALE_PAIRS_MIN:
         square = (case.difference(shifts) ** 2).sum(axis=1) / case.stated_m**2
         scale = float(np.clip(np.sqrt(chance @ square / (2 * chance.sum())), *SCALE_RANGE))
-    return Rates(
-        cut_share=(of_class + _ADDED) / (trees + 2 * _ADDED),
-        unmarked_per_m2=other / case.ground_m2,
+    return replace(
+        _shares(case, rates, chance),
         scale=scale,
         shifts=shifts,
+        odd_share=_odd_share(case, rates.odd_share, chance),
     )
+
+
+def _shares(case: _Case, rates: Rates, chance: FloatArray) -> Rates:
+    """Shares of trees cut and stumps of other trees that fit given chances of pairs."""
+    matched = case.pairs.by_row(chance)
+    share = rates.cut_share[case.tree_class]
+    unseen = share * (1 - case.looked_at) / (1 - share * case.looked_at)
+    cut = matched + (1 - matched) * unseen
+    classes, kinds = len(rates.cut_share), len(case.ground_m2)
+    of_class = np.bincount(case.tree_class, cut, classes)
+    trees = np.bincount(case.tree_class, minlength=classes)
+    alone = np.maximum(1 - case.pairs.by_column(chance), 0.0)
+    other = np.bincount(case.stump_ground, alone, kinds) + _ADDED
+    return replace(
+        rates,
+        cut_share=(of_class + _ADDED) / (trees + 2 * _ADDED),
+        unmarked_per_m2=other / case.ground_m2,
+    )
+
+
+def _odd_share(case: _Case, last: float, chance: FloatArray) -> float:
+    """Share of the diameters of matched stumps that were read or written wrong."""
+    if last <= ODD_MIN:
+        return last
+    known = ~np.isnan(case.diameter)
+    read = float(chance[known].sum())
+    if read < SCALE_PAIRS_MIN:
+        return last
+    odd = np.exp(np.log(last) - with_odd(case.diameter[known], last))
+    return float(np.clip(chance[known] @ odd / read, ODD_MIN, _HALF))
 
 
 def _moved(last: Rates, rates: Rates) -> float:
     """Largest relative change of a rate."""
-    before = np.concatenate([last.cut_share, last.unmarked_per_m2, [last.scale]])
-    after = np.concatenate([rates.cut_share, rates.unmarked_per_m2, [rates.scale]])
+    before, after = (
+        np.concatenate([one.cut_share, one.unmarked_per_m2, [one.scale, 1 + one.odd_share]])
+        for one in (last, rates)
+    )
     return float(np.abs(after / before - 1).max())

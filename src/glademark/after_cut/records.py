@@ -68,6 +68,19 @@ class Places:
         inside = shapely.intersection(self.walked, self.corridor).area
         return np.array([self.walked.area - inside, inside])
 
+    @property
+    def all_walked(self) -> bool:
+        """
+        Whether stumps were looked for in the whole stand.
+
+        Returns
+        -------
+        all_walked
+            Then few trees that were marked or cut stand beyond its edge; at the edge of a sampled
+            place the stand goes on.
+        """
+        return bool(self.walked.area >= self.stand.area)
+
 
 def places_of(layout: Layout, seen: AfterCutSurvey) -> Places:
     """
@@ -140,7 +153,7 @@ def known_trees(
     trees = gpd.GeoDataFrame(every, geometry="geometry", crs=layout.crs)
     error = trees["position_error_m"].to_numpy(dtype=float)
     looked_at = _inside(trees.geometry, places.walked, np.hypot(error, stump_error_m))
-    if places.walked.area >= places.stand.area:
+    if places.all_walked:
         looked_at = np.ones(len(trees))
     codes = {name: place for place, name in enumerate(KINDS)}
     trees = trees.assign(
@@ -151,6 +164,7 @@ def known_trees(
         species=_same_names(trees["species"]),
         to_cut=trees["kind"] == "cut",
         looked_at=np.clip(looked_at, 0.0, 1.0),
+        edge_m=_to_edge(trees.geometry, places),
         **{"class": trees["kind"].map(codes).astype(int)},
         day_name=trees["day"],
         day=pd.factorize(trees["day"])[0],
@@ -232,8 +246,8 @@ def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) ->
     Returns
     -------
     stumps
-        With `ground`, `place`, `place_chance`, `in_corridor`, `in_keep_out`, `in_setback` and
-        `outside_boundary`; positions as they were.
+        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_keep_out`,
+        `in_setback` and `outside_boundary`; positions as they were.
     """
     error = stumps["error_m"].to_numpy(dtype=float)
     moved = stumps[["x", "y"]].to_numpy() - shift_m
@@ -241,6 +255,7 @@ def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) ->
     in_corridor = _inside(points, places.corridor, error)
     rows = stumps.assign(
         in_corridor=in_corridor,
+        edge_m=_to_edge(points, places),
         ground=(in_corridor > 0.5).astype(int),  # noqa: PLR2004 - the likelier of two
         in_keep_out=_inside(points, places.keep_out, error),
         in_setback=_inside(points, places.setback, error),
@@ -270,12 +285,23 @@ def _inside(points: gpd.GeoSeries, area: BaseGeometry, error_m: FloatArray) -> F
     """Chance that the true place of each point is in an area, by the distance to its edge."""
     if shapely.is_empty(area) or not len(points):
         return np.zeros(len(points))
+    axis = np.maximum(np.asarray(error_m, dtype=float) / np.sqrt(2), 1e-9)
+    return np.asarray(ndtr(_depth(points, area) / axis))
+
+
+def _depth(points: gpd.GeoSeries, area: BaseGeometry) -> FloatArray:
+    """Distance of each point to the edge of an area, negative outside it [m]."""
     shapely.prepare(area)
     x, y = shapely.get_coordinates(points.to_numpy()).T
     away = edge_distance(points.to_numpy(), edges=area)
-    signed = np.where(shapely.intersects_xy(area, x, y), away, -away)
-    axis = np.maximum(np.asarray(error_m, dtype=float) / np.sqrt(2), 1e-9)
-    return np.asarray(ndtr(signed / axis))
+    return np.where(shapely.intersects_xy(area, x, y), away, -away)
+
+
+def _to_edge(points: gpd.GeoSeries, places: Places) -> FloatArray:
+    """Distance of each point to the stand's edge, where all of it was walked; else NaN."""
+    if not places.all_walked or not len(points):
+        return np.full(len(points), np.nan)
+    return _depth(points, places.stand)
 
 
 def _position(points: gpd.GeoSeries) -> dict[str, FloatArray]:

@@ -61,6 +61,8 @@ class Shifts:
         shift
             Shape (pairs, 2) [m].
         """
+        if len(self.tree) == len(self.stump) == 1:
+            return np.broadcast_to(self.stump - self.tree, (len(tree_day), 2))
         return self.stump[stump_day] - self.tree[tree_day]
 
     def against_trees(self, stump_day: pd.Series, tree_day: pd.Series) -> FloatArray:
