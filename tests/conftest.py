@@ -35,6 +35,12 @@ from glademark.survey import SET_ASIDE_COLUMNS, Survey
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")
 
+FIRST = ("test_killed", "test_sample_mutations", "test_command", "test_batch", "papers")
+"""Groups of tests that take longest; they start first, so that no worker waits for the last."""
+
+TOGETHER = ("map_sheets", "papers", "review_page", "handheld", "stands")
+"""Folders whose tests read the same stands; all other files go each by itself."""
+
 ROOT = Path(__file__).resolve().parent.parent
 WAIT_S = 300
 UTM = CRS.from_epsg(26916)
@@ -76,6 +82,21 @@ SETBACK: Mapping[str, object] = {"name": "", "rule": "no_cut", "minimum_m2_ha": 
 
 Row = Mapping[str, object]
 Tables = Mapping[str, object]
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give the tests that share what is made for them to one worker, the slow ones first."""
+    groups = {item: _group(item.path) for item in items}
+    items.sort(key=lambda item: FIRST.index(groups[item]) if groups[item] in FIRST else len(FIRST))
+    for item, group in groups.items():
+        item.add_marker(pytest.mark.xdist_group(group))
+
+
+def _group(path: Path) -> str:
+    """Name of the group of tests that a file belongs to."""
+    if path.parent.name in TOGETHER:
+        return path.parent.name
+    return path.stem if path.stem in FIRST else "/".join(path.parts[-3:])
 
 
 class Given(TypedDict, total=False):
