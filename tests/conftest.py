@@ -84,6 +84,7 @@ Row = Mapping[str, object]
 Tables = Mapping[str, object]
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Give the tests that share what is made for them to one worker, the slow ones first."""
     groups = {item: _group(item.path) for item in items}
