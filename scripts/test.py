@@ -25,6 +25,7 @@ from open_data import fetch
 def main(options: Sequence[str]) -> int:
     """Exit code: 0 where every step passed."""
     python = prepare("test", "lint")
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # tests start Python dozens of times
     failed = [] if fetch() or os.environ.get("CI") != "true" else ["open data"]
     steps = _steps(python, options)
     failed += [name for name, command in steps.items() if not _passed(name, command)]

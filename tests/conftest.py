@@ -1,8 +1,20 @@
 """Surveys, projects and layouts built in memory, for tests of everything behind intake."""
 
-from collections.abc import Callable, Mapping, Sequence
+import contextlib
+import io
+import logging
+import os
+import pickle
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
 import geopandas as gpd
 import numpy as np
@@ -13,14 +25,24 @@ from hypothesis import settings
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.cli import main
 from glademark.layout import Layout
 from glademark.measure.layout import measure_layout
+from glademark.pipeline import Outcome
 from glademark.project.model import Project
 from glademark.survey import SET_ASIDE_COLUMNS, Survey
 
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")
 
+FIRST = ("test_killed", "test_sample_mutations", "test_command", "test_batch", "papers")
+"""Groups of tests that take longest; they start first, so that no worker waits for the last."""
+
+TOGETHER = ("map_sheets", "papers", "review_page", "handheld", "stands")
+"""Folders whose tests read the same stands; all other files go each by itself."""
+
+ROOT = Path(__file__).resolve().parent.parent
+WAIT_S = 300
 UTM = CRS.from_epsg(26916)
 
 MARK: Mapping[str, object] = {
@@ -60,6 +82,22 @@ SETBACK: Mapping[str, object] = {"name": "", "rule": "no_cut", "minimum_m2_ha": 
 
 Row = Mapping[str, object]
 Tables = Mapping[str, object]
+
+
+@pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give the tests that share what is made for them to one worker, the slow ones first."""
+    groups = {item: _group(item.path) for item in items}
+    items.sort(key=lambda item: FIRST.index(groups[item]) if groups[item] in FIRST else len(FIRST))
+    for item, group in groups.items():
+        item.add_marker(pytest.mark.xdist_group(group))
+
+
+def _group(path: Path) -> str:
+    """Name of the group of tests that a file belongs to."""
+    if path.parent.name in TOGETHER:
+        return path.parent.name
+    return path.stem if path.stem in FIRST else "/".join(path.parts[-3:])
 
 
 class Given(TypedDict, total=False):
@@ -188,3 +226,102 @@ def layout_of() -> Callable[..., Layout]:
 def marks_at() -> Callable[..., list[Row]]:
     """Builder of mark rows: positions, then columns that they share."""
     return points
+
+
+Shared = Callable[[str, Callable[[Path], Any]], Any]
+Command = Callable[..., "subprocess.CompletedProcess[str]"]
+
+
+@pytest.fixture(scope="session")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Shared:
+    """
+    Keeper of what takes long to make and is only read: made once a run, whoever asks first.
+
+    It takes a name and a maker, which gets an empty folder; what the maker returns is pickled, so
+    that all worker processes of the run have it.
+    """
+    base = tmp_path_factory.getbasetemp()
+    base = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def keep(name: str, make: Callable[[Path], Any]) -> Any:  # noqa: ANN401 - whatever it makes
+        folder, kept = base / f"shared-{name}", base / f"shared-{name}.pickle"
+        try:
+            folder.mkdir()
+        except FileExistsError:
+            return _kept_by_another(kept)
+        made: tuple[bool, Any] = (False, None)
+        try:
+            made = (True, make(folder))
+        finally:
+            kept.with_suffix(".new").write_bytes(pickle.dumps(made))
+            kept.with_suffix(".new").replace(kept)
+        return made[1]
+
+    return keep
+
+
+def _kept_by_another(kept: Path) -> Any:  # noqa: ANN401 - whatever was made
+    """What another worker has made or is making."""
+    until = time.monotonic() + WAIT_S
+    while not kept.exists() and time.monotonic() < until:
+        time.sleep(0.1)
+    made, found = pickle.loads(kept.read_bytes())  # noqa: S301 - written above
+    assert made, f"{kept.stem} could not be made; see the test that tried first"
+    return found
+
+
+def _readme_run(folder: Path) -> Outcome:
+    """Outcome of the README's Python, run in a folder where the sample lies."""
+    shutil.copytree(ROOT / "sample_gis", folder / "sample_gis")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    code = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)[0]
+    names: dict[str, Any] = {}
+    with contextlib.chdir(folder), contextlib.redirect_stdout(io.StringIO()):
+        exec(compile(code, "README.md", "exec"), names)  # noqa: S102 - the README's own code
+    outcome: Outcome = names["outcome"]
+    return replace(outcome, files=tuple(folder / path for path in outcome.files))
+
+
+@pytest.fixture(scope="session")
+def sample_run(shared: Shared) -> Outcome:
+    """The sample laid out by the README's Python, with all papers of a usual run; only read it."""
+    outcome: Outcome = shared("sample", _readme_run)
+    return outcome
+
+
+@pytest.fixture(scope="session")
+def command() -> Command:
+    """The command line in this process: exit code, standard output and standard error."""
+
+    def call(*words: object) -> "subprocess.CompletedProcess[str]":
+        given = [str(word) for word in words]
+        out, err = io.StringIO(), io.StringIO()
+        with (
+            _logging_restored(),
+            pytest.MonkeyPatch.context() as patch,
+            contextlib.redirect_stdout(out),
+            contextlib.redirect_stderr(err),
+        ):
+            patch.setattr(sys, "argv", ["glademark", *given])
+            with pytest.raises(SystemExit) as ended:
+                main()
+        code = ended.value.code
+        assert isinstance(code, int)
+        return subprocess.CompletedProcess(given, code, out.getvalue(), err.getvalue())
+
+    return call
+
+
+@contextlib.contextmanager
+def _logging_restored() -> Iterator[None]:
+    """Loggers and the answer to a request to end as they were before."""
+    loggers = [logging.getLogger(), logging.getLogger("glademark")]
+    before = [(one, list(one.handlers), one.level, one.propagate) for one in loggers]
+    asked = signal.getsignal(signal.SIGTERM)
+    try:
+        yield
+    finally:
+        for one, handlers, level, propagate in before:
+            one.handlers[:], one.propagate = handlers, propagate
+            one.setLevel(level)
+        signal.signal(signal.SIGTERM, asked)

@@ -6,21 +6,25 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
 
 from glademark.cli import EXCEEDED, REFUSED
+from glademark.pipeline import Outcome
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLE = ROOT / "sample_gis" / "harvest.toml"
 Run = Callable[..., subprocess.CompletedProcess[str]]
+Shared = Callable[[str, Callable[[Path], Any]], Any]
 
 
 @pytest.fixture(scope="session")
-def run() -> Run:
-    """Run the command line as a user would."""
+def process() -> Run:
+    """Run the command line as a user would, in a process of its own."""
 
     def call(*words: str | Path) -> subprocess.CompletedProcess[str]:
         command = [sys.executable, "-m", "glademark", *map(str, words)]
@@ -30,12 +34,58 @@ def run() -> Run:
 
 
 @pytest.fixture(scope="session")
-def sample(run: Run, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    """Folder and standard output of a run over the sample."""
-    out = tmp_path_factory.mktemp("sample") / "layout"
-    done = run("layout", SAMPLE, "--out", out)
-    assert done.returncode == 0, done.stderr
-    return out, done.stdout
+def run(command: Run) -> Run:
+    """Run the command line in this process, which has loaded all that it needs."""
+    return command
+
+
+@pytest.fixture(scope="session")
+def sample(process: Run, shared: Shared) -> tuple[Path, str]:
+    """Folder and standard output of a run over the sample, as a user would."""
+
+    def make(folder: Path) -> tuple[Path, str]:
+        done = process("layout", SAMPLE, "--out", folder / "layout")
+        assert done.returncode == 0, done.stderr
+        return folder / "layout", done.stdout
+
+    made: tuple[Path, str] = shared("command", make)
+    return made
+
+
+@dataclass(frozen=True, kw_only=True)
+class Repeated:
+    """Two strict runs over a copy of the sample, whose tally grew by a row in between."""
+
+    first: subprocess.CompletedProcess[str]
+    second: subprocess.CompletedProcess[str]
+    written: list[str]
+    before: dict[Path, bytes]
+    after: dict[Path, bytes]
+
+
+@pytest.fixture(scope="session")
+def repeated(run: Run, shared: Shared) -> Repeated:
+    """Both runs: the first prints JSON, the second the summary."""
+
+    def make(home: Path) -> Repeated:
+        folder, out = home / "project", home / "out"
+        shutil.copytree(ROOT / "sample_gis", folder)
+        before = every_file(folder)
+        words = ("layout", folder / "harvest.toml", "--out", out, "--strict", "--only", "gpkg")
+        first = run(*words, "--json")
+        written, after = sorted(path.name for path in out.iterdir()), every_file(folder)
+        with (folder / "tally.csv").open("a", encoding="utf-8") as file:
+            file.write("matrix,sugar maple,pulpwood,10,1\n")
+        second = run(*words)
+        return Repeated(first=first, second=second, written=written, before=before, after=after)
+
+    made: Repeated = shared("repeated", make)
+    return made
+
+
+def every_file(folder: Path) -> dict[Path, bytes]:
+    """Content of every file below a folder."""
+    return {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
 def test_help_is_light() -> None:
@@ -52,12 +102,12 @@ def test_help_is_light() -> None:
     assert done.returncode == 0
 
 
-def test_help_answers_at_once(run: Run) -> None:
+def test_help_answers_at_once(process: Run) -> None:
     """Help is there within 0.3 s; a busy machine gets some more tries."""
     times: list[float] = []
     while len(times) < 15 and min(times, default=1.0) >= 0.3:
         start = time.perf_counter()
-        run("--help")
+        process("--help")
         times.append(time.perf_counter() - start)
 
     assert min(times) < 0.3
@@ -94,36 +144,33 @@ def test_terminal_names_the_files(sample: tuple[Path, str]) -> None:
     assert out.name in text
 
 
-def test_json_is_the_summary(run: Run, sample: tuple[Path, str], tmp_path: Path) -> None:
+def test_json_is_the_summary(repeated: Repeated, sample: tuple[Path, str]) -> None:
     """With --json nothing but the summary stands on standard output."""
-    done = run("layout", SAMPLE, "--out", tmp_path / "again", "--json", "--only", "gpkg")
-
-    assert done.returncode == 0
-    assert done.stdout == (sample[0] / "summary.json").read_text(encoding="utf-8")
+    assert repeated.first.stdout == (sample[0] / "summary.json").read_text(encoding="utf-8")
 
 
-def test_same_input_same_output(run: Run, sample: tuple[Path, str], tmp_path: Path) -> None:
-    """Two runs over the same files write the same bytes."""
-    run("layout", SAMPLE, "--out", tmp_path)
+def test_same_input_same_output(sample: tuple[Path, str], sample_run: Outcome) -> None:
+    """Two runs over the same files, in processes of their own, write the same bytes."""
+    again = sample_run.files[0].parent
 
+    assert every_name(again) == every_name(sample[0])
     different = [
         path.name
         for path in sorted(sample[0].iterdir())
-        if path.read_bytes() != (tmp_path / path.name).read_bytes()
+        if path.read_bytes() != (again / path.name).read_bytes()
     ]
-
     assert not different
 
 
-def test_strict_exits_with_one(run: Run, tmp_path: Path) -> None:
-    """With --strict an exceeded limit shows in the exit code, and the files are there."""
-    done = run("layout", SAMPLE, "--out", tmp_path / "out", "--strict", "--only", "gpkg")
+def every_name(folder: Path) -> list[str]:
+    """Names of all files of a folder."""
+    return sorted(path.name for path in folder.iterdir())
 
-    assert done.returncode == EXCEEDED
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
-        "layout.gpkg",
-        "summary.json",
-    ]
+
+def test_strict_exits_with_one(repeated: Repeated) -> None:
+    """With --strict an exceeded limit shows in the exit code, and the files are there."""
+    assert repeated.first.returncode == EXCEEDED
+    assert repeated.written == ["layout.gpkg", "summary.json"]
 
 
 @pytest.mark.parametrize(
@@ -151,9 +198,9 @@ def test_refusals_name_the_mend(run: Run, tmp_path: Path, old: str, new: str, me
     assert not (tmp_path / "out").exists()
 
 
-def test_unknown_deliverable(run: Run, tmp_path: Path) -> None:
+def test_unknown_deliverable(process: Run, tmp_path: Path) -> None:
     """An unknown deliverable is refused, and the known ones are named."""
-    done = run("layout", SAMPLE, "--out", tmp_path / "out", "--only", "mpa")
+    done = process("layout", SAMPLE, "--out", tmp_path / "out", "--only", "mpa")
 
     assert done.returncode == REFUSED
     assert "no deliverable is called mpa" in done.stderr
@@ -169,15 +216,10 @@ def test_new_project(run: Run, tmp_path: Path) -> None:
     assert second.returncode == REFUSED
 
 
-def test_inputs_stay_as_they_are(run: Run, tmp_path: Path) -> None:
+def test_inputs_stay_as_they_are(repeated: Repeated) -> None:
     """A run leaves every file of the project byte for byte as it was, and adds none."""
-    folder = tmp_path / "project"
-    shutil.copytree(ROOT / "sample_gis", folder)
-    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
-
-    run("layout", folder / "harvest.toml", "--out", tmp_path / "out", "--only", "gpkg")
-
-    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+    assert len(repeated.before) > 10
+    assert repeated.after == repeated.before
 
 
 def test_openings_keep_their_numbers(run: Run, tmp_path: Path) -> None:
@@ -249,16 +291,10 @@ def test_new_project_from_files(run: Run, tmp_path: Path) -> None:
     assert "unexpected extra argument" in extra.stderr
 
 
-def test_changed_inputs_are_told(run: Run, tmp_path: Path) -> None:
+def test_changed_inputs_are_told(repeated: Repeated) -> None:
     """A second run into the same folder says on standard error which inputs are others now."""
-    shutil.copytree(ROOT / "sample_gis", tmp_path / "project")
-    words = ("layout", tmp_path / "project" / "harvest.toml", "-o", tmp_path / "out")
-    first = run(*words, "--only", "checks")
-    with (tmp_path / "project" / "tally.csv").open("a", encoding="utf-8") as file:
-        file.write("matrix,sugar maple,pulpwood,10,1\n")
+    said = repeated.second.stderr
 
-    second = run(*words, "--only", "checks")
-
-    assert "since the last output" not in first.stderr
-    assert "tally.csv (tally) has changed since the last output in this folder." in second.stderr
-    assert "marks_north.csv (marks)" not in second.stderr
+    assert "since the last output" not in repeated.first.stderr
+    assert "tally.csv (tally) has changed since the last output in this folder." in said
+    assert "marks_north.csv (marks)" not in said

@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import geopandas as gpd
@@ -20,6 +20,7 @@ from glademark.deliver.tables import FORMULA_STARTS
 from glademark.pipeline import Outcome, lay_out
 from glademark.plugins import installed_deliverables
 
+Command = Callable[..., subprocess.CompletedProcess[str]]
 X0, Y0 = 500_000.0, 5_000_000.0
 UTM = "EPSG:32616"
 EVIL = (
@@ -62,10 +63,14 @@ def field_files(folder: Path, texts: tuple[str, ...]) -> Path:
     return folder / "harvest.toml"
 
 
-def outcome(home: Path, texts: tuple[str, ...]) -> Outcome:
-    """The project laid out, everything made that can be made."""
-    every = tuple(installed_deliverables())
-    return lay_out(field_files(home / "project", texts), out=home / "out", only=every)
+def outcome(home: Path, texts: tuple[str, ...], ending: str = "") -> Outcome:
+    """The project laid out, everything made that can be made, or all files of an ending."""
+    every = [
+        name
+        for name, one in installed_deliverables().items()
+        if any(file.endswith(ending) for file in one.files)
+    ]
+    return lay_out(field_files(home / "project", texts), out=home / "out", only=tuple(every))
 
 
 @pytest.fixture(scope="module")
@@ -76,8 +81,8 @@ def evil(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
 
 @pytest.fixture(scope="module")
 def harmless(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """The same with plain texts."""
-    return outcome(tmp_path_factory.mktemp("harmless"), HARMLESS)
+    """Pages of the same with plain texts."""
+    return outcome(tmp_path_factory.mktemp("harmless"), HARMLESS, ".html")
 
 
 def written(made: Outcome, ending: str) -> list[Path]:
@@ -143,14 +148,16 @@ def test_no_text_becomes_sql(evil: Outcome) -> None:
     assert set(marks["tree_id"]) >= {EVIL[10], EVIL[11]}
 
 
-def command(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    """The command line, run as a user would."""
+def process(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    """The command line, run as a user would, in a process of its own."""
     every = [sys.executable, "-m", "glademark", *map(str, words)]
     return subprocess.run(every, capture_output=True, text=True, check=False)  # noqa: S603 - our own
 
 
 @pytest.mark.parametrize("words", [("layout",), ("inspect",), ("-vv", "layout")])
-def test_no_text_steers_the_terminal(tmp_path: Path, words: tuple[str, ...]) -> None:
+def test_no_text_steers_the_terminal(
+    command: Command, tmp_path: Path, words: tuple[str, ...]
+) -> None:
     """Control codes and signs that turn the line come out as something to read."""
     project = field_files(tmp_path / "project", EVIL)
     bad = tmp_path / "project" / "marks\x1b[2J.csv"
@@ -178,7 +185,7 @@ def tree(folder: Path) -> dict[str, tuple[bytes, int]]:
     }
 
 
-def test_inputs_and_their_side_files_stay(tmp_path: Path) -> None:
+def test_inputs_and_their_side_files_stay(command: Command, tmp_path: Path) -> None:
     """A run changes no byte of an input's folder and adds no file to it, be it with side files."""
     project = field_files(tmp_path / "project", HARMLESS)
     before = tree(tmp_path / "project")
@@ -227,7 +234,7 @@ def test_a_full_or_read_only_disk_changes_nothing(tmp_path: Path, size: str, wor
 
 
 @pytest.fixture
-def open_elsewhere(tmp_path: Path) -> Iterator[Path]:
+def open_elsewhere(command: Command, tmp_path: Path) -> Iterator[Path]:
     """An earlier output whose GeoPackage another program has open and locked for writing."""
     import sqlite3  # noqa: PLC0415 - only here
 
@@ -241,7 +248,7 @@ def open_elsewhere(tmp_path: Path) -> Iterator[Path]:
 
 def test_a_layer_open_elsewhere_is_replaced(open_elsewhere: Path, tmp_path: Path) -> None:
     """A map program that shows the earlier layout does not keep the new one from being written."""
-    done = command("layout", open_elsewhere, "-o", tmp_path / "out", "--only", "gpkg")
+    done = process("layout", open_elsewhere, "-o", tmp_path / "out", "--only", "gpkg")
 
     assert done.returncode == 0, done.stderr
     assert len(gpd.read_file(tmp_path / "out" / "layout.gpkg", layer="stand")) == 1
@@ -254,7 +261,7 @@ def test_an_input_locked_elsewhere_is_read(tmp_path: Path) -> None:
     project = field_files(tmp_path / "project", HARMLESS)
     with sqlite3.connect(tmp_path / "project" / "stand.gpkg") as database:
         database.execute("BEGIN EXCLUSIVE")
-        done = command("layout", project, "-o", tmp_path / "out", "--only", "checks")
+        done = process("layout", project, "-o", tmp_path / "out", "--only", "checks")
         database.rollback()
 
     assert done.returncode == 0, done.stderr
@@ -267,7 +274,7 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "project" / "marks.csv")
     said: list[subprocess.CompletedProcess[str]] = []
     run = threading.Thread(
-        target=lambda: said.append(command("inspect", project.parent / "marks.csv"))
+        target=lambda: said.append(process("inspect", project.parent / "marks.csv"))
     )
 
     run.start()

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 
 import numpy as np
@@ -33,7 +34,7 @@ class Trees:
     volume: npt.NDArray[np.float64]
     held: frozenset[int] = frozenset()
 
-    @property
+    @cached_property
     def discs(self) -> npt.NDArray[np.object_]:
         """Crown discs, turned as the stand's longest edge is."""
         turn = np.pi / 2

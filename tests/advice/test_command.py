@@ -5,8 +5,7 @@ import json
 import shutil
 import sqlite3
 import subprocess
-import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from glademark.pipeline import lay_out
 from glademark.pipeline_advice import Advised, give_advice
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
+Command = Callable[..., subprocess.CompletedProcess[str]]
 
 
 def digests(folder: Path) -> Mapping[str, str]:
@@ -26,10 +26,10 @@ def digests(folder: Path) -> Mapping[str, str]:
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
 
 
-def advise(project: Path, *words: str) -> subprocess.CompletedProcess[str]:
+@pytest.fixture(scope="session")
+def advise(command: Command) -> Command:
     """The command as a user runs it."""
-    command = [sys.executable, "-m", "glademark", "advise", str(project), *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own words
+    return lambda *words: command("advise", *words)
 
 
 @pytest.fixture(scope="module")
@@ -157,7 +157,7 @@ def test_marks_are_written_in_formats_that_are_read(tmp_path: Path, name: str) -
     assert (tmp_path / name).is_file()
 
 
-def test_a_tree_that_must_go_is_read_from_its_column(tmp_path: Path) -> None:
+def test_a_tree_that_must_go_is_read_from_its_column(advise: Command, tmp_path: Path) -> None:
     """Where every mark says that it must go, no advice is possible, and the trees are named."""
     project = small_project(tmp_path, 'opening_area_max = "85 m2"', must_go="yes")
 
@@ -168,7 +168,7 @@ def test_a_tree_that_must_go_is_read_from_its_column(tmp_path: Path) -> None:
     assert "0, 1, 2, 3, 4, 5" in " ".join(result.stdout.split())
 
 
-def test_nothing_exceeded_is_said(tmp_path: Path) -> None:
+def test_nothing_exceeded_is_said(advise: Command, tmp_path: Path) -> None:
     """A layout inside its limits: the command says so and ends well."""
     project = small_project(tmp_path, 'opening_area_max = "1 ha"')
 
@@ -179,7 +179,7 @@ def test_nothing_exceeded_is_said(tmp_path: Path) -> None:
     assert not (tmp_path / "m.csv").exists()
 
 
-def test_the_answer_as_json(tmp_path: Path) -> None:
+def test_the_answer_as_json(advise: Command, tmp_path: Path) -> None:
     """With --json the command prints the advice for programs, and nothing else."""
     project = small_project(tmp_path, 'opening_area_max = "85 m2"')
 

@@ -19,7 +19,7 @@ from glademark.deliver.delivery import Delivery
 from glademark.deliver.geopackage import write_geopackage
 from glademark.deliver.iso_metadata import STANDARD_URI, metadata_record
 from glademark.deliver.summary import build_summary, newest_day
-from glademark.pipeline import lay_out
+from glademark.pipeline import Outcome
 
 ROOT = Path(__file__).resolve().parents[2]
 ISO = "http://standards.iso.org/iso/19115/-3"
@@ -154,11 +154,9 @@ def errors_found(path: Path) -> list[dict[str, object]]:
 
 
 @pytest.fixture(scope="module")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def sample(sample_run: Outcome) -> Path:
     """Layout of the sample."""
-    out = tmp_path_factory.mktemp("sample") / "out"
-    lay_out(ROOT / "sample_gis" / "harvest.toml", out=out, only=("gpkg",))
-    return out / "layout.gpkg"
+    return next(path for path in sample_run.files if path.name == "layout.gpkg")
 
 
 @pytest.mark.skipif(VALIDATOR is None, reason="the second validator is not installed")

@@ -54,7 +54,7 @@ def plane() -> Callable[..., Elevation]:
     return build
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def laid_out(
     survey_of: Callable[..., Survey], project_of: Callable[..., Project]
 ) -> Callable[..., Case]:

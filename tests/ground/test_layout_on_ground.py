@@ -46,7 +46,7 @@ OWN_LAYERS = {"corridor_grades", "hauling", "water_crossings", "corridor_stubs"}
 Marks = Callable[..., list[dict[str, object]]]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def full(laid_out: Callable[..., Case], plane: Callable[..., Elevation], marks_at: Marks) -> Case:
     """A slope of 20 % that rises to the east, two corridors to a landing in the west, one not."""
     return laid_out(
@@ -70,7 +70,7 @@ def full(laid_out: Callable[..., Case], plane: Callable[..., Elevation], marks_a
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def bare(laid_out: Callable[..., Case], marks_at: Marks) -> Case:
     """The same stand with nothing but corridors and marks."""
     return laid_out(STAND, corridors=[EAST, NORTH], marks=marks_at((70, 105)))

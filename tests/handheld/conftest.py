@@ -14,18 +14,16 @@ from glademark.deliver.summary import build_summary
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.pipeline import lay_out
+from glademark.pipeline import Outcome
 from glademark.plugins import installed_limits
 from glademark.project.model import Project
 from glademark.survey import Survey
 
-SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
-
 
 @pytest.fixture(scope="session")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Delivery:
+def sample(sample_run: Outcome) -> Delivery:
     """The invented sample, laid out."""
-    return lay_out(SAMPLE, out=tmp_path_factory.mktemp("sample"), only=("summary",)).delivery
+    return sample_run.delivery
 
 
 @pytest.fixture(scope="session")

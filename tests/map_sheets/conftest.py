@@ -18,14 +18,13 @@ from glademark.deliver.summary import build_summary
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.pipeline import lay_out
+from glademark.pipeline import Outcome
 from glademark.plugins import installed_limits
 from glademark.project.model import Project
 from glademark.survey import Survey
 
 collect_ignore = ["found_points.py"]  # run by the system's Python, which has GDAL
 
-SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
 WEST, SOUTH = 400_000.0, 5_100_000.0
 HECTARE_M2 = 10_000.0
 
@@ -174,9 +173,9 @@ def made(delivery: Delivery, folder: Path) -> Sheets:
 
 
 @pytest.fixture(scope="session")
-def sample_delivery(tmp_path_factory: pytest.TempPathFactory) -> Delivery:
+def sample_delivery(sample_run: Outcome) -> Delivery:
     """The invented sample as it is handed over."""
-    return lay_out(SAMPLE, out=tmp_path_factory.mktemp("sample"), only=["summary"]).delivery
+    return sample_run.delivery
 
 
 @pytest.fixture(scope="session")

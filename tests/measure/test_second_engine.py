@@ -9,7 +9,6 @@ the first corner along the longest edge of the stand.
 import itertools
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -20,10 +19,8 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.intake.read import read_survey
 from glademark.layout import Layout
-from glademark.measure.layout import measure_layout
-from glademark.project import read_project
+from glademark.pipeline import Outcome
 from glademark.survey import Survey
 
 Ring = npt.NDArray[np.float64]
@@ -34,7 +31,6 @@ MarksAt = Callable[..., list[dict[str, object]]]
 SCALE = 2.0**22  # whole units a metre
 ORIGIN = np.array([412_500.0, 5_138_400.0])
 STEP = math.pi / 32  # of an arc: 16 segments a quarter
-SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
 
 
 def at(*positions: tuple[float, float]) -> Ring:
@@ -422,13 +418,9 @@ def keys(rows: pd.DataFrame) -> pd.Series:
     return rows["group"].str.strip().str.casefold()
 
 
-def test_the_sample_measured_by_a_clipper() -> None:
+def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
     """Corridors, openings, zones and joined holes of the sample agree within 1e-6."""
-    project = read_project(SAMPLE)
-    flat = project.inputs.model_copy(update={"terrain": None})  # heights change no area
-    project = project.model_copy(update={"inputs": flat})
-    survey = read_survey(project, folder=SAMPLE.parent)
-    layout = measure_layout(survey, project, earlier={})
+    survey, layout = sample_run.delivery.survey, sample_run.delivery.layout
     openings = stated_openings(survey, layout)
     engine = Engine(
         rings_of(*survey.stand.geometry),

@@ -1,7 +1,6 @@
 """Deliveries to print: the sample as a whole, and small invented stands."""
 
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 import shapely
@@ -12,19 +11,16 @@ from glademark.deliver.summary import build_summary
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.pipeline import Outcome, lay_out
+from glademark.pipeline import Outcome
 from glademark.plugins import installed_limits
 from glademark.project.model import Project
 from glademark.survey import Survey
 
-SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
-
 
 @pytest.fixture(scope="session")
-def sample(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """The invented sample, laid out with its GeoPackage and tables."""
-    out = tmp_path_factory.mktemp("sample")
-    return lay_out(SAMPLE, out=out, only=("gpkg", "checks", "openings", "volume_by_zone"))
+def sample(sample_run: Outcome) -> Outcome:
+    """The invented sample, laid out with all its papers."""
+    return sample_run
 
 
 @pytest.fixture(scope="session")

@@ -1,6 +1,7 @@
 """The field guide: one page for the contractor that says what to cut, and nothing of money."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pikepdf
@@ -11,6 +12,7 @@ import shapely
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.field_guide.guide import DELIVERABLE, guide_content, write_guide
 from glademark.pipeline import Outcome
+from glademark.project.model import Project
 
 FOOT_M = 0.3048
 
@@ -47,12 +49,12 @@ def test_too_many_rows_go_on_to_further_pages(
             "geometry": shapely.Point(400_020 + 40 * group, 5_100_020 + 2 * tree),
             "group": f"G{group}",
         }
-        for group in range(250)
+        for group in range(150)
         for tree in range(4)
     ]
     words = guide_text(delivery_of(stand, {}, marks=marks), tmp_path)
 
-    assert "G249" in words
+    assert "G149" in words
     assert "Page 2 of" in words
 
 
@@ -178,13 +180,13 @@ def test_project_name_is_never_markup(small: Delivery, tmp_path: Path) -> None:
 def test_paper_follows_the_project(
     project: dict[str, object],
     expected: tuple[int, int],
-    delivery_of: Callable[..., Delivery],
+    bare: Delivery,
+    project_of: Callable[..., Project],
     tmp_path: Path,
 ) -> None:
     """Letter is 8.5 by 11 in of 72 points, A4 is 210 by 297 mm; map paper is halved for text."""
-    stand = shapely.box(400_000, 5_100_000, 400_100, 5_100_100)
-    tree = {"geometry": shapely.Point(400_050, 5_100_050)}
-    DELIVERABLE.write(delivery_of(stand, project, marks=[tree]), tmp_path)
+    asked = project_of(**project)
+    DELIVERABLE.write(replace(bare, project=asked), tmp_path)
 
     box = pypdf.PdfReader(tmp_path / "field_guide.pdf").pages[0].mediabox
 

@@ -25,9 +25,15 @@ KNOWN = {
 }  # fmt: skip
 
 
-def test_pack_holds_what_the_crew_needs(sample: Outcome, tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def packed(sample: Outcome, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pack of the sample."""
+    return make_pack(sample.delivery, tmp_path_factory.mktemp("pack"), deliverables=KNOWN)
+
+
+def test_pack_holds_what_the_crew_needs(packed: Path) -> None:
     """Guide, handheld files and cautions are in it; the planner's page is not."""
-    with zipfile.ZipFile(make_pack(sample.delivery, tmp_path, deliverables=KNOWN)) as archive:
+    with zipfile.ZipFile(packed) as archive:
         names = archive.namelist()
 
         assert archive.testzip() is None
@@ -36,9 +42,9 @@ def test_pack_holds_what_the_crew_needs(sample: Outcome, tmp_path: Path) -> None
     ]  # fmt: skip
 
 
-def test_pack_tells_nothing_of_money_or_stock(sample: Outcome, tmp_path: Path) -> None:
+def test_pack_tells_nothing_of_money_or_stock(packed: Path, tmp_path: Path) -> None:
     """No price, nothing of the cruise, nothing of the allowance is in any file of it."""
-    with zipfile.ZipFile(make_pack(sample.delivery, tmp_path, deliverables=KNOWN)) as archive:
+    with zipfile.ZipFile(packed) as archive:
         archive.extractall(tmp_path / "pack")
     texts = [
         " ".join(page.extract_text() for page in pypdf.PdfReader(path).pages)

@@ -17,7 +17,7 @@ from glademark.deliver.cautions import CAUTIONS
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.review_page.deliverable import DELIVERABLE
 from glademark.errors import OutputError
-from glademark.pipeline import lay_out
+from glademark.pipeline import Outcome
 from glademark.survey import SET_ASIDE_COLUMNS
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
@@ -327,11 +327,11 @@ def test_a_page_that_the_disk_lost_is_not_handed_over(
 
 
 def test_the_sample_page_is_small(
-    tmp_path: Path, write: Callable[[Delivery], Path], parse: Callable[[Path], html.HtmlElement]
+    sample_run: Outcome, parse: Callable[[Path], html.HtmlElement]
 ) -> None:
     """The sample's page, with all that it holds, is under 5 MB, and in acres and feet."""
-    delivery = lay_out(SAMPLE, out=tmp_path / "out", only=["summary"]).delivery
-    path = write(delivery)
+    delivery = sample_run.delivery
+    path = next(path for path in sample_run.files if path.name == "review.html")
     shown = facts(parse(path))
 
     assert path.stat().st_size < LARGEST_SAMPLE_BYTES

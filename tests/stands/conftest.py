@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 import shapely
 
+from glademark.pipeline_stands import StandsOutcome, lay_out_stands
+
 CRS = "EPSG:26916"
 SIDE_M = 200.0
 PROJECT = """\
@@ -107,3 +109,13 @@ def make_ownership(names: list[str], *, trees: int = 60, seed: int = 3) -> Owner
 def ownership() -> Ownership:
     """Three stands in a row."""
     return make_ownership(["North 1", "North 2", "7"])
+
+
+@pytest.fixture(scope="session")
+def together(
+    ownership: Ownership, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, StandsOutcome]:
+    """Folder and outcome of a run over all stands."""
+    folder = tmp_path_factory.mktemp("many")
+    project = ownership.write(folder / "in", column="Stand_ID")
+    return folder / "out", lay_out_stands(project, out=folder / "out")

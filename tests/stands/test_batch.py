@@ -5,14 +5,16 @@ from __future__ import annotations
 import multiprocessing
 from typing import TYPE_CHECKING
 
+import distributed
 import geopandas as gpd
 import pytest
 
 from glademark.batch import BatchOutcome, Engine, lay_out_batch
 from glademark.errors import InputError
-from glademark.pipeline_stands import lay_out_stands
+from glademark.pipeline_stands import StandsOutcome, lay_out_stands
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
     from tests.stands.conftest import Ownership
@@ -30,13 +32,22 @@ def batch(
     return folder, lay_out_batch([project], out=folder / "out", engine=Engine(workers=2))
 
 
-def test_side_by_side_is_one_by_one(batch: tuple[Path, BatchOutcome], tmp_path: Path) -> None:
-    """The tables are byte for byte those of a run that lays the stands out one after the other."""
-    lay_out_stands(batch[0] / "in" / "harvest.toml", out=tmp_path)
+@pytest.fixture(scope="module")
+def running() -> Iterator[Engine]:
+    """A cluster that runs already, in this process: no worker has to start."""
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0"
+    ) as cluster:
+        yield Engine(scheduler=cluster.scheduler_address)
 
+
+def test_side_by_side_is_one_by_one(
+    batch: tuple[Path, BatchOutcome], together: tuple[Path, StandsOutcome]
+) -> None:
+    """The tables are byte for byte those of a run that lays the stands out one after the other."""
     for table in TABLES:
         name = f"{table}.csv"
-        assert (batch[0] / "out" / name).read_bytes() == (tmp_path / name).read_bytes(), name
+        assert (batch[0] / "out" / name).read_bytes() == (together[0] / name).read_bytes(), name
 
 
 def test_layers_are_partitioned_by_stand(batch: tuple[Path, BatchOutcome]) -> None:
@@ -51,24 +62,28 @@ def test_layers_are_partitioned_by_stand(batch: tuple[Path, BatchOutcome]) -> No
     assert marks.crs == "EPSG:26916"
 
 
-def test_done_stands_are_skipped(batch: tuple[Path, BatchOutcome], ownership: Ownership) -> None:
+def test_done_stands_are_skipped(
+    batch: tuple[Path, BatchOutcome], ownership: Ownership, running: Engine
+) -> None:
     """A second run does nothing; after a change to one stand it does that stand."""
     project = batch[0] / "in" / "harvest.toml"
-    again = lay_out_batch([project], out=batch[0] / "out", engine=Engine(workers=1))
+    again = lay_out_batch([project], out=batch[0] / "out", engine=running)
     assert again.skipped == 3
 
     marks = ownership.marks.copy()
     marks.loc[0, "dbh_cm"] += 1.0
     before = (batch[0] / "in" / "marks.csv").read_bytes()
     marks.to_csv(batch[0] / "in" / "marks.csv", index=False)
-    changed = lay_out_batch([project], out=batch[0] / "out", engine=Engine(workers=1))
+    changed = lay_out_batch([project], out=batch[0] / "out", engine=running)
     (batch[0] / "in" / "marks.csv").write_bytes(before)
-    back = lay_out_batch([project], out=batch[0] / "out", engine=Engine(workers=1))
+    back = lay_out_batch([project], out=batch[0] / "out", engine=running)
 
     assert (changed.skipped, back.skipped) == (2, 2)
 
 
-def test_partitioned_inputs_are_read(ownership: Ownership, tmp_path: Path) -> None:
+def test_partitioned_inputs_are_read(
+    ownership: Ownership, together: tuple[Path, StandsOutcome], tmp_path: Path
+) -> None:
     """Inputs may be GeoParquet partitioned by stand; the tables are those of the other formats."""
     project = ownership.write(tmp_path / "in", column="stand_id")
     marks = gpd.GeoDataFrame(
@@ -80,14 +95,13 @@ def test_partitioned_inputs_are_read(ownership: Ownership, tmp_path: Path) -> No
         place = tmp_path / "in" / "marks.parquet" / f"stand_id={name}"
         place.mkdir(parents=True)
         part.drop(columns="stand_id").to_parquet(place / "part.parquet")
-    first = lay_out_stands(project, out=tmp_path / "csv")
     text = project.read_text(encoding="utf-8")
     stated = '{file = "marks.csv", crs = "EPSG:26916"}'
     project.write_text(text.replace(stated, '"marks.parquet"'), encoding="utf-8")
 
     second = lay_out_stands(project, out=tmp_path / "parquet")
 
-    assert [stand.row for stand in second.stands] == [stand.row for stand in first.stands]
+    assert [stand.row for stand in second.stands] == [stand.row for stand in together[1].stands]
 
 
 def test_killed_workers_cost_nothing_but_time(
@@ -110,11 +124,13 @@ def test_killed_workers_cost_nothing_but_time(
         assert (tmp_path / name).read_bytes() == (batch[0] / "out" / name).read_bytes(), name
 
 
-def test_single_stands_are_named_after_their_folders(ownership: Ownership, tmp_path: Path) -> None:
+def test_single_stands_are_named_after_their_folders(
+    ownership: Ownership, running: Engine, tmp_path: Path
+) -> None:
     """Projects of one stand each go side by side under the names of their folders."""
     projects = [ownership.of(name).write(tmp_path / name) for name in ("North 1", "7")]
 
-    outcome = lay_out_batch(projects, out=tmp_path / "out", engine=Engine(workers=1))
+    outcome = lay_out_batch(projects, out=tmp_path / "out", engine=running)
 
     assert [row["stand_id"] for row in outcome.rows] == ["North 1", "7"]
 

@@ -22,16 +22,6 @@ if TYPE_CHECKING:
 NAMES = ["North 1", "North 2", "7"]
 
 
-@pytest.fixture(scope="session")
-def together(
-    ownership: Ownership, tmp_path_factory: pytest.TempPathFactory
-) -> tuple[Path, StandsOutcome]:
-    """Folder and outcome of a run over all stands."""
-    folder = tmp_path_factory.mktemp("many")
-    project = ownership.write(folder / "in", column="Stand_ID")
-    return folder / "out", lay_out_stands(project, out=folder / "out")
-
-
 @pytest.mark.parametrize("name", NAMES)
 def test_a_stand_among_many_is_what_it_is_alone(
     name: str, ownership: Ownership, together: tuple[Path, StandsOutcome], tmp_path: Path
