@@ -34,6 +34,9 @@ NEEDS = "pip install 'glademark[scale]'"
 IN_FLIGHT = 3
 """Stands handed out ahead, a worker."""
 
+_FREE_PORT = "127.0.0.1:0"
+"""Address of the scheduler's own pages: any free port, seen from this machine alone."""
+
 TRIES = 3
 """How often a stand is given to another worker after its own was killed."""
 
@@ -233,6 +236,7 @@ def _client(engine: Engine) -> Iterator[Any]:
             threads_per_worker=1,
             processes=True,
             dashboard_address=None,
+            scheduler_kwargs={"dashboard_address": _FREE_PORT},
             local_directory=scratch,
             silence_logs=logging.ERROR,
         ) as cluster,

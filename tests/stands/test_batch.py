@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import multiprocessing
+import socket
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import distributed
 import geopandas as gpd
 import pytest
 
-from glademark.batch import BatchOutcome, Engine, lay_out_batch
+from glademark.batch import BatchOutcome, Engine, _client, lay_out_batch
 from glademark.errors import InputError
 from glademark.pipeline_stands import StandsOutcome, lay_out_stands
 
@@ -141,3 +143,15 @@ def test_names_of_stands_must_differ(ownership: Ownership, tmp_path: Path) -> No
 
     with pytest.raises(InputError, match="two stands are called '7'"):
         lay_out_batch([project, project], out=tmp_path / "out", engine=Engine(workers=1))
+
+
+def test_two_batches_at_once_do_not_want_the_same_port() -> None:
+    """A cluster of its own starts while the port that the engine prefers is taken."""
+    with socket.socket() as taken:
+        with suppress(OSError):  # taken by another program already: just as well
+            taken.bind(("127.0.0.1", 8787))
+            taken.listen()
+        with _client(Engine(workers=1)) as client:
+            total = client.submit(sum, [1, 2]).result()
+
+    assert total == 3
