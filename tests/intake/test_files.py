@@ -103,6 +103,15 @@ def test_a_file_is_named_as_the_user_knows_it(tmp_path: Path) -> None:
     assert take(tmp_path, str(tmp_path / "field" / "marks.csv")).name == "field/marks.csv"
 
 
+def test_a_file_keeps_its_name_behind_a_linked_folder(tmp_path: Path) -> None:
+    """A project folder that is reached through a link gives no path of this machine away."""
+    (tmp_path / "real").mkdir()
+    (tmp_path / "real" / "marks.csv").write_text("a,b\n1,2\n")
+    (tmp_path / "link").symlink_to(tmp_path / "real")
+
+    assert take(tmp_path / "link", str(tmp_path / "real" / "marks.csv")).name == "marks.csv"
+
+
 def test_the_digest_is_that_of_the_bytes(tmp_path: Path) -> None:
     """Anyone can check it with the tools of the system."""
     (tmp_path / "marks.csv").write_bytes(b"a,b\n1,2\n")

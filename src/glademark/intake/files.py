@@ -175,8 +175,9 @@ def _partitioned(key: str, path: Path, name: str, parts: list[Path]) -> FieldFil
 
 def _name(path: Path, folder: Path) -> str:
     """Path as the user typed it, or nearly so."""
-    if path.is_absolute() and path.is_relative_to(folder):
-        path = path.relative_to(folder)
+    for start in (folder, folder.resolve()):  # the folder may be reached through a link
+        if path.is_absolute() and path.is_relative_to(start):
+            path = path.relative_to(start)
     return shown(path.as_posix())
 
 
