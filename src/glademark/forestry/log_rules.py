@@ -10,7 +10,7 @@ References
 .. [1] Doyle 1825, as restated by Larsen, Forest Functions, University of Missouri.
 .. [2] Bruce and Schumacher 1950, Forest Mensuration: Scribner formula, as restated in the same
        place.
-.. [3] USDA Forest Service, Scribner Decimal C factors and exceptions, as transcribed in a public
+.. [3] USDA Forest Service, Scribner Decimal C factors and exceptions, as read in a public
        source file of log volume routines.
 .. [4] Michigan Compiled Laws 290.401: International 1/4-inch rule by 4-ft sections.
 .. [5] Grosenbaugh 1952, Shortcuts for cruisers and scalers, Southern Forest Experiment Station:
@@ -126,7 +126,7 @@ def scribner_decimal_c(diameter_in: ArrayLike, length_ft: ArrayLike) -> NDArray[
 
     References
     ----------
-    USDA Forest Service factors and exceptions, as transcribed in a public source file.
+    USDA Forest Service factors and exceptions, as read in a public source file.
 
     Examples
     --------

@@ -4,7 +4,7 @@ Two sets for eastern Canada and the Northeast: the metric timber tables, and the
 References
 ----------
 .. [1] Honer, Ker and Alemdag 1983, Canadian Forestry Service Information Report M-X-140. Parameters
-       read in a public transcription.
+       read in a public copy.
 .. [2] Sharma 2021, Forests 12(9):1270, tables 2 to 4, doi.org/10.3390/f12091270. The merchantable
        row for basswood is left out: it exceeds the total at common sizes.
 """

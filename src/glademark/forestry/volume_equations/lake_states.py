@@ -6,7 +6,7 @@ This is the set for trees whose DBH alone was taped.
 References
 ----------
 .. [1] Hahn 1984, USDA Forest Service Research Paper NC-250, tables 1 to 4. Tables read in a public
-       transcription. The species behind the names of its groups are our own reading.
+       copy. The species behind the names of its groups are our own reading.
 """
 
 from collections.abc import Mapping

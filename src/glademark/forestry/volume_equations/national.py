@@ -4,7 +4,7 @@ The national volume system of 2024: total stem, merchantable stem, sawlog, and w
 References
 ----------
 .. [1] Westfall and others 2024, USDA Forest Service General Technical Report WO-104, supplement
-       tables S1 to S5, doi.org/10.2737/WO-GTR-104. Tables read in a public transcription. The group
+       tables S1 to S5, doi.org/10.2737/WO-GTR-104. Tables read in a public copy. The group
        tables are used without the specific gravity of the wood, as worked example 3 (tanoak) needs.
 """
 
