@@ -1,10 +1,12 @@
 """Page and sheet of the findings: safe to open, complete, and told by form as well as by colour."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
 
+import pandas as pd
 import pypdf
 import pytest
 import shapely
@@ -119,3 +121,14 @@ def test_sheet_says_the_same(made: Made, tmp_path: Path) -> None:
     for words in ("These are findings", "marked and cut", "no stump found", "North is up"):
         assert words in said
     assert all("licensed practice" in page for page in pages)
+
+
+@pytest.mark.parametrize("times", range(1, 9))
+def test_map_stands_under_its_heading(made: Made, tmp_path: Path, times: int) -> None:
+    """However much stands before it, heading and key of the map are on one page."""
+    comparison, delivery = made
+    findings = pd.concat([comparison.findings] * times, ignore_index=True)
+    write_sheet(replace(comparison, findings=findings), delivery, tmp_path / "a.pdf")
+
+    pages = [page.extract_text() for page in pypdf.PdfReader(tmp_path / "a.pdf").pages]
+    assert [page for page in pages if "\nMap\n" in page and "North is up" in page]

@@ -110,6 +110,7 @@ def _grid(title: str, rows: Rows, widths: tuple[float, ...], paper: Paper) -> li
 def _map(shapes: MapShapes, paper: Paper) -> list[Flowable]:
     """The map and its key."""
     from reportlab.graphics.shapes import Drawing, Group  # noqa: PLC0415 - heavy
+    from reportlab.platypus import KeepTogether  # noqa: PLC0415 - heavy
 
     room = paper.size_pt[1] * 0.62
     factor = min(1.0, room / shapes.height)
@@ -127,7 +128,7 @@ def _map(shapes: MapShapes, paper: Paper) -> list[Flowable]:
         f"{key[:1].upper()}{key[1:]}. Pale: doubtful. Grey: corridors. Thin: openings as laid; "
         "dashed: as walked after the cut. Heavy: driven off corridors. North is up."
     )
-    return [*heading("Map", paper), drawing, text(said, paper, scale=0.9)]
+    return [KeepTogether([*heading("Map", paper), drawing, text(said, paper, scale=0.9)])]
 
 
 def _areas(shapes: MapShapes) -> list[Any]:
