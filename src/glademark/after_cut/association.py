@@ -21,7 +21,15 @@ from scipy.sparse.csgraph import connected_components, min_weight_full_bipartite
 
 from glademark.after_cut.counting import counted_out
 
-__all__ = ["Pairs", "chances", "from_messages", "most_likely", "settled"]
+__all__ = [
+    "Pairs",
+    "by_messages",
+    "chances",
+    "from_messages",
+    "most_likely",
+    "offered",
+    "settled",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -289,13 +297,66 @@ def settled(
     """
     free = np.ones_like(odds) if start is None else start
     for _ in range(sweeps):
-        offer = odds * free
-        asked = odds / np.maximum(1 + pairs.by_row(offer)[pairs.row] - offer, 1.0)
+        _, asked = offered(pairs, odds, free)
         others = np.maximum(pairs.by_column(asked)[pairs.column] - asked, 0.0)
         last, free = free, 1 / (1 + others)
         if np.abs(free - last).max(initial=0.0) < close:
             break
     return free
+
+
+def offered(pairs: Pairs, odds: FloatArray, free: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """
+    What the columns offer each row, and what each row asks of its columns.
+
+    Parameters
+    ----------
+    pairs
+        Which may belong together.
+    odds
+        Of each pair.
+    free
+        Messages of columns to rows.
+
+    Returns
+    -------
+    rows
+        Sum over the pairs of each row, shape (rows,).
+    asked
+        Messages of rows to columns, shape (pairs,).
+    """
+    offer = odds * free
+    rows = pairs.by_row(offer)
+    return rows, odds / np.maximum(1 + rows[pairs.row] - offer, 1.0)
+
+
+def by_messages(
+    pairs: Pairs,
+    log_odds: FloatArray,
+    *,
+    start: FloatArray | None = None,
+    close: float = CLOSE,
+) -> tuple[FloatArray, FloatArray]:
+    """
+    Chance of each pair by message passing.
+
+    Parameters
+    ----------
+    pairs
+        Which may belong together.
+    log_odds
+        Of each pair.
+    start, close
+        As for `settled`.
+
+    Returns
+    -------
+    chance, free
+        One a pair each: the chance, and the messages from which it comes.
+    """
+    odds = np.exp(np.minimum(log_odds, LOG_ODDS_MAX))
+    free = settled(pairs, odds, start=start, close=close)
+    return from_messages(pairs, odds, free), free
 
 
 def from_messages(pairs: Pairs, odds: FloatArray, free: FloatArray) -> FloatArray:

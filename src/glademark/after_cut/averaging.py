@@ -13,13 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import expit, log_expit
 
-from glademark.after_cut.association import (
-    LOG_ODDS_MAX,
-    FloatArray,
-    Pairs,
-    from_messages,
-    settled,
-)
+from glademark.after_cut.association import FloatArray, Pairs, by_messages
 
 __all__ = ["INFLATION_MAX", "Complete", "averaged"]
 
@@ -52,10 +46,10 @@ class Complete:
         Stumps of other trees to be expected at the rates to begin with.
     added
         Trees that are added to either side of every rate.
-    rates_cut, rates_unmarked
-        How many rates of either kind there are.
     typical_cut
-        Log odds that each share of trees cut stands for, shape (rates_cut,).
+        Log odds that each share of trees cut stands for, shape (shares,).
+    rates_unmarked
+        How many rates of other stumps there are.
     """
 
     log_odds_cut: FloatArray
@@ -136,18 +130,19 @@ def averaged(
     """
     if not chance.size or not complete.stumps:
         return chance
-    base, free = _at(pairs, log_odds, start)
-    step, _ = _at(pairs, log_odds + _RISE, free)
+    base, free = by_messages(pairs, log_odds, start=start, close=_SETTLED)
+    step, _ = by_messages(pairs, log_odds + _RISE, start=free, close=_SETTLED)
     varies = max(float((step - base).sum()) / _RISE, 0.0)
     _, matched, left = complete.log_fit(0.0)
     spread = left * min(1 / max(1 - left * varies, 1e-9), INFLATION_MAX)
     middle = float(np.clip(spread * (chance.sum() - matched), -_RISE_MAX, _RISE_MAX))
     if spread < _KNOWN**2:
-        return _between(chance + _at(pairs, log_odds + middle, free)[0] - base)
+        found, _ = by_messages(pairs, log_odds + middle, start=free, close=_SETTLED)
+        return _between(chance + found - base)
     rises = middle + np.sqrt(spread) * NODES
     change = np.empty((len(rises), len(chance)))
     for node, rise in enumerate(rises.tolist()):
-        found, free = _at(pairs, log_odds + rise, free)
+        found, free = by_messages(pairs, log_odds + rise, start=free, close=_SETTLED)
         change[node] = found - base
     number = CubicSpline(rises, chance.sum() + change.sum(axis=1))
     fit = np.array([complete.log_fit(rise)[0] for rise in rises.tolist()])
@@ -159,10 +154,3 @@ def averaged(
 def _between(chance: FloatArray) -> FloatArray:
     """Chances from 0 to 1."""
     return np.asarray(np.clip(chance, 0.0, 1.0))
-
-
-def _at(pairs: Pairs, log_odds: FloatArray, start: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Chances by messages, and the messages."""
-    odds = np.exp(np.minimum(log_odds, LOG_ODDS_MAX))
-    free = settled(pairs, odds, start=start, close=_SETTLED)
-    return from_messages(pairs, odds, free), free

@@ -7,13 +7,7 @@ third cumulant.
 
 import numpy as np
 
-from glademark.after_cut.association import (
-    LOG_ODDS_MAX,
-    FloatArray,
-    Pairs,
-    from_messages,
-    settled,
-)
+from glademark.after_cut.association import FloatArray, Pairs, by_messages, offered
 
 __all__ = ["log_ways", "third_cumulant", "variance"]
 
@@ -39,9 +33,7 @@ def log_ways(pairs: Pairs, odds: FloatArray, free: FloatArray) -> float:
     log_ways
         Exact where the pairs make no rings.
     """
-    offer = odds * free
-    rows = pairs.by_row(offer)
-    asked = odds / np.maximum(1 + rows[pairs.row] - offer, 1.0)
+    rows, asked = offered(pairs, odds, free)
     columns = pairs.by_column(asked)
     return float(np.log1p(rows).sum() + np.log1p(columns).sum() - np.log1p(asked * free).sum())
 
@@ -73,9 +65,8 @@ def variance(
     if largest == 0.0:
         return 0.0, 0.0
     step = _STEP / largest
-    odds = [np.exp(np.minimum(log_odds + sign * step * values, LOG_ODDS_MAX)) for sign in (1, -1)]
     up, down = (
-        from_messages(pairs, tilted, settled(pairs, tilted, start=start)) for tilted in odds
+        by_messages(pairs, log_odds + sign * step * values, start=start)[0] for sign in (1, -1)
     )
     slope = (up - down) / (2 * step)
     return max(float(values @ slope), 0.0), float(slope.sum())
@@ -103,8 +94,8 @@ def third_cumulant(pairs: Pairs, log_odds: FloatArray, values: FloatArray) -> fl
     if largest == 0.0:
         return 0.0
     step = _WIDE_STEP / largest
-    sums = []
-    for sign in (-1, 0, 1):
-        odds = np.exp(np.minimum(log_odds + sign * step * values, LOG_ODDS_MAX))
-        sums.append(float(values @ from_messages(pairs, odds, settled(pairs, odds))))
-    return (sums[2] - 2 * sums[1] + sums[0]) / step**2
+    down, middle, up = (
+        float(values @ by_messages(pairs, log_odds + sign * step * values)[0])
+        for sign in (-1, 0, 1)
+    )
+    return (up - 2 * middle + down) / step**2

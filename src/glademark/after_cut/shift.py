@@ -61,7 +61,7 @@ class Shifts:
         shift
             Shape (pairs, 2) [m].
         """
-        if len(self.tree) == len(self.stump) == 1:
+        if len(self.tree) == len(self.stump) == 1:  # no need to look each pair up
             return np.broadcast_to(self.stump - self.tree, (len(tree_day), 2))
         return self.stump[stump_day] - self.tree[tree_day]
 
