@@ -1,6 +1,6 @@
 """Rows with a geometry each, put together the short way."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -23,7 +23,7 @@ def features(
     columns
         By name, each of n values or one for all; the index is taken from a frame or a Series.
     geometry
-        Shape (n,), in the order of the rows; an array, not a Series.
+        Shape (n,), in the order of the rows; an index that it may have is of no account.
     crs
         Of the geometry.
 
@@ -43,3 +43,35 @@ def features(
     index = columns.index if isinstance(columns, pd.DataFrame) else None
     rows = {**columns, "geometry": shapes}
     return gpd.GeoDataFrame(rows, index=index, geometry="geometry", crs=crs)
+
+
+def no_features(
+    names: Iterable[str],
+    kinds: Mapping[str, str],
+    *,
+    crs: Any,  # noqa: ANN401 - as above
+) -> gpd.GeoDataFrame:
+    """
+    A frame without rows.
+
+    Parameters
+    ----------
+    names
+        Of its columns.
+    kinds
+        Types of those that do not hold text.
+    crs
+        Of the geometry.
+
+    Returns
+    -------
+    features
+        With the column ``geometry`` last.
+
+    Examples
+    --------
+    >>> no_features(["name", "record"], {"record": "int64"}, crs=26916).dtypes.astype(str).tolist()
+    ['str', 'int64', 'geometry']
+    """
+    columns = {name: pd.Series(dtype=kinds.get(name, "str")) for name in names}
+    return features(columns, [], crs=crs)

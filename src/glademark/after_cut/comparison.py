@@ -18,6 +18,7 @@ from glademark.after_cut.records import Places, known_trees, located, places_of,
 from glademark.after_cut.wood import amounts_of, product_of_alike, sold_of
 from glademark.after_cut_layers import AFTER_CUT_LAYERS
 from glademark.after_cut_survey import AfterCutSurvey
+from glademark.features import features
 from glademark.forestry import Estimate
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.layout import Layout
@@ -179,7 +180,7 @@ def _no_rows(name: str) -> pd.DataFrame:
 
 def _no_layer(name: str, crs: CRS) -> gpd.GeoDataFrame:
     """A layer without rows."""
-    return gpd.GeoDataFrame(_no_rows(name), geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+    return features(_no_rows(name), [], crs=crs)
 
 
 def _driven(

@@ -15,6 +15,7 @@ from pyproj import Transformer
 
 from glademark.after_cut_survey import AfterCutSurvey
 from glademark.errors import FileError, InputError
+from glademark.features import features
 from glademark.intake import meanings
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas, read_walked
 from glademark.intake.columns import recognise
@@ -267,7 +268,7 @@ def read_driven(
     )
     ledger.use(reading)
     frame = {"name": _numbered(names[reading.rows.index])}
-    return gpd.GeoDataFrame(frame, geometry=reading.shapes, crs=ground.crs).reset_index(drop=True)
+    return features(frame, reading.shapes, crs=ground.crs).reset_index(drop=True)
 
 
 def read_sampled(
@@ -319,7 +320,7 @@ def read_sampled(
         msg = f"{name}: sampled places overlap. Cut them so that each piece of ground is in one."
         raise FileError(msg)
     frame = {"name": _numbered(fields.names("name")[reading.rows.index])}
-    return gpd.GeoDataFrame(frame, geometry=areas, crs=ground.crs).reset_index(drop=True)
+    return features(frame, areas, crs=ground.crs).reset_index(drop=True)
 
 
 def _widened(reading: Reading, fields: Fields) -> Reading:

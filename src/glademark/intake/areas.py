@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
-from glademark.features import features
+from glademark.features import features, no_features
 from glademark.intake import meanings
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
@@ -48,8 +48,7 @@ def no_areas(ground: Ground, names: tuple[str, ...]) -> gpd.GeoDataFrame:
     areas
         No rows.
     """
-    empty = {name: pd.Series(dtype=_KINDS.get(name, "str")) for name in names}
-    return features(empty, [], crs=ground.crs)
+    return no_features(names, _KINDS, crs=ground.crs)
 
 
 def read_areas(

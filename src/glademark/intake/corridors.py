@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
-from glademark.features import features
+from glademark.features import no_features
 from glademark.intake import meanings
 from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import recognise
@@ -105,15 +105,8 @@ def no_corridors(ground: Ground) -> gpd.GeoDataFrame:
     corridors
         No rows.
     """
-    kinds = {
-        "corridor": "str",
-        "width_m": "float64",
-        "state": "str",
-        "source_file": "str",
-        "record": "int64",
-    }
-    empty = {name: pd.Series(dtype=kinds[name]) for name in CORRIDOR_COLUMNS}
-    return features(empty, [], crs=ground.crs)
+    kinds = {"width_m": "float64", "record": "int64"}
+    return no_features(CORRIDOR_COLUMNS, kinds, crs=ground.crs)
 
 
 def _lines_only(reading: Reading, ledger: Ledger) -> Reading:

@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
-from glademark.features import features
+from glademark.features import features, no_features
 from glademark.intake import meanings
 from glademark.intake.cells import yes_or_no
 from glademark.intake.columns import Found, recognise
@@ -55,12 +55,8 @@ def no_cruise(ground: Ground) -> Cruise:
     plots, trees
         No rows.
     """
-    plots, trees = (
-        pd.DataFrame({name: pd.Series(dtype=_KINDS.get(name, "str")) for name in columns})
-        for columns in (PLOT_COLUMNS, TREE_COLUMNS)
-    )
-    empty = gpd.GeoSeries([], crs=ground.crs)
-    return features(plots, empty, crs=ground.crs), trees
+    trees = {name: pd.Series(dtype=_KINDS.get(name, "str")) for name in TREE_COLUMNS}
+    return no_features(PLOT_COLUMNS, _KINDS, crs=ground.crs), pd.DataFrame(trees)
 
 
 def read_cruise(

@@ -5,7 +5,7 @@ from dataclasses import replace
 import geopandas as gpd
 import pandas as pd
 
-from glademark.features import features
+from glademark.features import features, no_features
 from glademark.intake import meanings
 from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
@@ -36,8 +36,7 @@ def no_leave_trees(ground: Ground) -> gpd.GeoDataFrame:
         No rows.
     """
     kinds = {"dbh_cm": "float64", "crown_radius_m": "float64"}
-    empty = {name: pd.Series(dtype=kinds.get(name, "str")) for name in LEAVE_COLUMNS}
-    return features(empty, [], crs=ground.crs)
+    return no_features(LEAVE_COLUMNS, kinds, crs=ground.crs)
 
 
 def read_leave_trees(

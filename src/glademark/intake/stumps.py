@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError, InputError
+from glademark.features import features, no_features
 from glademark.forestry import breast_height_diameter_cm, find_species
 from glademark.intake import meanings
 from glademark.intake.cells import each_word, yes_or_no
@@ -57,8 +58,7 @@ def no_stumps(ground: Ground) -> gpd.GeoDataFrame:
     stumps
         No rows.
     """
-    empty = {name: pd.Series(dtype=_KINDS.get(name, "str")) for name in STUMP_COLUMNS}
-    return gpd.GeoDataFrame(empty, geometry=gpd.GeoSeries([], crs=ground.crs), crs=ground.crs)
+    return no_features(STUMP_COLUMNS, _KINDS, crs=ground.crs)
 
 
 def read_stumps(
@@ -125,9 +125,8 @@ def _one_file(
     ledger.use(reading)
     frame = frame.loc[reading.rows.index].assign(inside=ground.inside(reading.shapes))
     refuse_implausible(frame["dbh_cm"], file=name)
-    return gpd.GeoDataFrame(
-        frame[list(STUMP_COLUMNS)], geometry=reading.shapes, crs=ground.crs
-    ).reset_index(drop=True)
+    kept = frame[list(STUMP_COLUMNS)]
+    return features(kept, reading.shapes, crs=ground.crs).reset_index(drop=True)
 
 
 def _diameter_column(found: Found, stated: str, name: str) -> tuple[Found, str]:
