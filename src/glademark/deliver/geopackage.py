@@ -125,10 +125,8 @@ def write_tables(tables: Sequence[Table], path: Path, *, record: str) -> None:
         with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
             draft = Path(folder) / GEOPACKAGE_FILE
             with _unhurried():
-                for table in tables[:1]:  # makes the file
-                    _write_table(table, draft)
-                for table in tables[1:]:
-                    if table.layer.geometry:
+                for table in tables:
+                    if table.layer.geometry or table is tables[0]:  # the first makes the file
                         _write_table(table, draft)
             _finish(draft, tables, record, path)
         _check(path, tables)
@@ -290,7 +288,7 @@ def _finish(draft: Path, tables: Sequence[Table], record: str, path: Path) -> No
         database.execute("PRAGMA synchronous = OFF")  # a draft: see above
         with database:
             for table in tables[1:]:
-                if not table.layer.geometry:
+                if not table.layer.geometry:  # the others are there
                     _add_table(database, table)
             add_data_dictionary(database, described)
             if record:

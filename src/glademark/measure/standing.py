@@ -357,7 +357,7 @@ def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses
     mine = {name: (label == name).to_numpy(dtype=float) for name in present}
     each = basal_area_m2(trees["dbh_cm"].to_numpy(dtype=float))
     grown = {BASAL + name: each * of_class for name, of_class in mine.items()}
-    values = _by_plot(plots, trees, {**mine, **grown}).to_numpy()[:, 2:]
+    values = _by_plot(plots, trees, {**mine, **grown})[[*mine, *grown]].to_numpy()
     mean = np.average(values, axis=0, weights=plots["weight"].to_numpy(dtype=float))
     columns = {"trees": mean[: len(present)], "basal_area_m2": mean[len(present) :]}
     return pd.DataFrame(columns, index=present)

@@ -6,7 +6,7 @@ all of it is in that unit; solid m3 beside it says how much of it could be conve
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -101,7 +101,7 @@ def tally_table(
     both = len(set(cells["located"])) > 1
     coded = _coded(cells)
     tables = [_by_class(pd.DataFrame(_summed(coded, _KEYS, row="cell")), classes)]
-    for part in [_coded(cells.assign(located=ALL)), *([coded] if both else [])]:
+    for part in [_of_all(coded), *([coded] if both else [])]:
         tables += [pd.DataFrame(_summed(part, keys, row=row)) for row, keys in totals.items()]
     table = pd.concat(tables, ignore_index=True)
     table = _with_shares(_per_hectare(table, zone_area_m2), stocks)
@@ -129,46 +129,55 @@ def _with_shares(table: pd.DataFrame, stocks: Sequence[Stock]) -> pd.DataFrame:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Coded:
-    """Cells as arrays; every word column as numbers in the order of its words, too."""
+    """Cells as arrays; words as numbers too, in the order of zones or of the words."""
 
     words: Mapping[str, np.ndarray]
     codes: Mapping[str, npt.NDArray[np.intp]]
+    scale: npt.NDArray[np.intp]  # number of the unit and log rule
     amounts: Mapping[str, npt.NDArray[np.float64]]
 
 
 def _coded(cells: pd.DataFrame) -> _Coded:
     """Cells made ready for sums over any keys."""
-    words, codes = {}, {}
-    for name in (*_KEYS, "unit", "log_rule", "source"):
-        words[name] = cells[name].to_numpy(dtype=object)
-        codes[name] = pd.factorize(words[name], sort=True)[0]
+    words = {
+        name: cells[name].to_numpy(dtype=object) for name in (*_KEYS, "unit", "log_rule", "source")
+    }
+    codes = {name: pd.factorize(values, sort=True)[0] for name, values in words.items()}
+    zones = list(dict.fromkeys([*ZONE_NAMES, *sorted(set(words["zone"]))]))
+    codes["zone"] = pd.Index(zones).get_indexer(pd.Index(words["zone"]))
+    _, scale = _grouped(codes, ("unit", "log_rule"))
     amounts = {name: cells[name].to_numpy(dtype=float) for name in _SUMS}
-    return _Coded(words=words, codes=codes, amounts=amounts)
+    return _Coded(words=words, codes=codes, scale=scale, amounts=amounts)
 
 
-def _grouped(cells: _Coded, keys: Sequence[str]) -> tuple[np.ndarray, np.ndarray]:
-    """First cell of each set of words, by zone and then by name; and the set of each cell."""
-    number = np.zeros(len(cells.words[keys[0]]), dtype=np.intp)
+def _of_all(cells: _Coded) -> _Coded:
+    """The same, located or not."""
+    every = np.full(len(cells.scale), ALL, dtype=object)
+    alike = np.zeros(len(cells.scale), dtype=np.intp)
+    return replace(
+        cells,
+        words={**cells.words, "located": every},
+        codes={**cells.codes, "located": alike},
+    )
+
+
+def _grouped(
+    codes: Mapping[str, npt.NDArray[np.intp]], keys: Sequence[str]
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First cell of each different set of words under the keys, in order; the set of each cell."""
+    number = np.zeros(len(codes[keys[0]]), dtype=np.intp)
     for key in keys:
-        number = number * (cells.codes[key].max(initial=0) + 1) + cells.codes[key]
+        number = number * (codes[key].max(initial=0) + 1) + codes[key]
     _, first, group = np.unique(number, return_index=True, return_inverse=True)
-    if "zone" in keys:
-        order = {zone: place for place, zone in enumerate(ZONE_NAMES)}
-        places = [order.get(zone, len(order)) for zone in cells.words["zone"][first]]
-        sequence = np.argsort(places, kind="stable")
-        first, group = first[sequence], np.argsort(sequence)[group]
     return first, group
 
 
 def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, object]:
     """Sums over the keys, in the order of zones, then by name."""
-    first, group = _grouped(cells, keys)
+    first, group = _grouped(cells.codes, keys)
     sums = {name: known_sums(amount, group, len(first)) for name, amount in cells.amounts.items()}
-    scales, of_group = _grouped(cells, ("unit", "log_rule"))
-    lowest, highest = np.full(len(first), len(scales)), np.full(len(first), -1)
-    np.minimum.at(lowest, group, of_group)
-    np.maximum.at(highest, group, of_group)
-    one = lowest == highest  # all volumes of it are in one unit
+    other = cells.scale != cells.scale[first][group]
+    one = np.bincount(group[other], minlength=len(first)) == 0  # all volumes of it are in one unit
     return {
         **{key: cells.words[key][first] if key in keys else ALL for key in _KEYS},
         "row": row,
