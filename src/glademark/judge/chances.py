@@ -13,21 +13,21 @@ if TYPE_CHECKING:
     from glademark.judge.limits import Case
     from glademark.uncertainty.doubt import Doubt, Key
 
-_QUANTITY: dict[tuple[str, ...], str] = {
-    ("opening_area_max", "openings"): "opening_area",
-    ("opening_area_max", "joined_openings"): "joined_area",
-    ("opening_area_min", "openings"): "opening_area",
-    ("joined_area_max", "joined_openings"): "joined_area",
-    ("opening_spacing_min", "openings"): "spacing",
-    ("openings_share_max", "openings"): "openings_share",
-    ("boundary_distance_min", "openings"): "boundary",
-    ("water_distance_min", "openings"): "water",
-    ("corridor_share_max", "corridors"): "corridor_share",
-    ("corridor_share_max", "corridors, landings"): "corridor_landing_share",
+_QUANTITY = {
+    ("opening_area_max", "openings", "m2"): "opening_area",
+    ("opening_area_max", "joined_openings", "m2"): "joined_area",
+    ("opening_area_min", "openings", "m2"): "opening_area",
+    ("joined_area_max", "joined_openings", "m2"): "joined_area",
+    ("opening_spacing_min", "openings", "m"): "spacing",
+    ("openings_share_max", "openings", "share"): "openings_share",
+    ("boundary_distance_min", "openings", "m"): "boundary",
+    ("water_distance_min", "openings", "m"): "water",
+    ("corridor_share_max", "corridors", "share"): "corridor_share",
+    ("corridor_share_max", "corridors, landings", "share"): "corridor_landing_share",
     ("keep_out", "keep_out", "trees"): "trees_in_keep_out",
     ("setback", "setbacks", "trees"): "trees_in_setbacks",
 }
-"""Quantity that is drawn for a limit and a layer; and a unit, where rows differ by it."""
+"""Quantity that is drawn for a limit, a layer and a unit."""
 
 _INSIDE = "a cut tree inside"
 
@@ -89,8 +89,7 @@ def known_quantities(checks: pd.DataFrame, doubt: Doubt) -> Iterator[tuple[int, 
     names = ["limit", "layer", "unit", "feature", "measured"]
     columns = zip(*(checks[name] for name in names), strict=True)
     for row, (limit, layer, unit, feature, measured) in enumerate(columns):
-        quantity = _QUANTITY.get((limit, layer)) or _QUANTITY.get((limit, layer, unit), "")
-        key = (quantity, feature)
+        key = (_QUANTITY.get((limit, layer, unit), ""), feature)
         if key in doubt.draws and np.isfinite(measured):
             yield row, key
 

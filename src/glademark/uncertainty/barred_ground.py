@@ -20,11 +20,11 @@ BARRED, OPEN = "keep_out", "matrix"
 BESIDE = 10.0
 """Ground within so many standard errors of the edge tells how dense trees stand on each side."""
 
-ALIKE_M = 0.01
-"""Edges this close are drawn alike [m]."""
-
 BESIDE_LEAST_M = 20.0
 """The least of it [m]."""
+
+ALIKE_M = 0.01
+"""Edges this close are drawn alike [m]."""
 
 
 def trees_inside(
@@ -83,19 +83,14 @@ def _drawn(
     rng: np.random.Generator,
 ) -> npt.NDArray[np.bool_]:
     """Whether each of some marks is inside, in each draw; the ground is only inside and outside."""
-    errors = places.errors
+    if not len(here):
+        return np.zeros((len(field.shared), 0), dtype=bool)
     located = Places(
         recorded=places.recorded[here],
-        errors=type(errors)(
-            alone_m=errors.alone_m[here],
-            shared_m=errors.shared_m[here],
-            together=errors.together[here],
-        ),
+        errors=places.errors.only(here),
         final=np.broadcast_to(np.arange(len(ZONE_NAMES)), (len(here), len(ZONE_NAMES))),
         layer=np.zeros(len(here), dtype=np.intp),
     )
-    if not len(here):
-        return np.zeros((len(field.shared), 0), dtype=bool)
     shared = field.shared[:, here]
     zones = zone_draws(located, ground, shared=shared, line=(0.0, 1.0), rng=rng)
     return np.asarray(zones == ZONE_NAMES.index(BARRED))

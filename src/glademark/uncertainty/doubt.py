@@ -246,14 +246,9 @@ def _cut_places(field: Field) -> tuple[npt.NDArray[np.intp], Places]:
     grouped = group_key(mine["group"]).isin(tags) | mine["opening"].isin(by_crown)
     painted = mine["zone_painted"]
     kind = np.where(grouped, -1, painted.map({"": 0, "not_corridor": 1, "corridor": 2}))
-    errors = field.errors
     return cut, Places(
         recorded=shapely.get_coordinates(mine.geometry.to_numpy()),
-        errors=type(errors)(
-            alone_m=errors.alone_m[cut],
-            shared_m=errors.shared_m[cut],
-            together=errors.together[cut],
-        ),
+        errors=field.errors.only(cut),
         final=final_zones(painted, grouped),
         layer=kind.astype(np.intp),
     )

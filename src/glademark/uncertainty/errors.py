@@ -51,6 +51,24 @@ class PositionErrors:
         """
         return np.hypot(self.alone_m, self.shared_m)
 
+    def only(self, rows: IntArray) -> "PositionErrors":
+        """
+        Errors of some of the positions.
+
+        Parameters
+        ----------
+        rows
+            Their places; shape (m,).
+
+        Returns
+        -------
+        errors
+            In the order of `rows`, each in the same set as before.
+        """
+        return PositionErrors(
+            alone_m=self.alone_m[rows], shared_m=self.shared_m[rows], together=self.together[rows]
+        )
+
 
 def position_errors(
     marks: pd.DataFrame, *, shared_share: float, together: Together, minutes: float
