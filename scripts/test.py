@@ -21,6 +21,9 @@ from pathlib import Path
 from environment import ROOT, prepare, start
 from open_data import fetch
 
+BY_FILE = ("--dist=loadfile", "--no-loadscope-reorder")
+"""All tests of a file go to one worker, which makes what they share once; slow files first."""
+
 
 def main(options: Sequence[str]) -> int:
     """Exit code: 0 where every step passed."""
@@ -41,7 +44,7 @@ def _steps(python: Path, options: Sequence[str]) -> dict[str, list[str | Path]]:
         "format": [python, "-m", "ruff", "format", "--check"],
         "types": [python, "-m", "mypy"],
         "docstrings": [python, "-m", "numpydoc", "lint", *modules],
-        "tests": [python, "-m", "pytest", "-n", "auto", *options],
+        "tests": [python, "-m", "pytest", *BY_FILE, "-n", "auto", *options],
     }
 
 

@@ -35,11 +35,8 @@ from glademark.survey import SET_ASIDE_COLUMNS, Survey
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")
 
-FIRST = ("test_killed", "test_sample_mutations", "test_command", "test_batch", "papers")
-"""Groups of tests that take longest; they start first, so that no worker waits for the last."""
-
-TOGETHER = ("map_sheets", "papers", "review_page", "handheld", "stands")
-"""Folders whose tests read the same stands; all other files go each by itself."""
+FIRST = ("test_killed", "test_sample_mutations", "test_command", "test_batch")
+"""Files of tests that take longest; they start first, so that no worker waits for the last."""
 
 ROOT = Path(__file__).resolve().parent.parent
 WAIT_S = 300
@@ -84,20 +81,11 @@ Row = Mapping[str, object]
 Tables = Mapping[str, object]
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist looks for groups
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Give the tests that share what is made for them to one worker, the slow ones first."""
-    groups = {item: _group(item.path) for item in items}
-    items.sort(key=lambda item: FIRST.index(groups[item]) if groups[item] in FIRST else len(FIRST))
-    for item, group in groups.items():
-        item.add_marker(pytest.mark.xdist_group(group))
-
-
-def _group(path: Path) -> str:
-    """Name of the group of tests that a file belongs to."""
-    if path.parent.name in TOGETHER:
-        return path.parent.name
-    return path.stem if path.stem in FIRST else "/".join(path.parts[-3:])
+    """Put the slow files first."""
+    items.sort(
+        key=lambda item: FIRST.index(item.path.stem) if item.path.stem in FIRST else len(FIRST)
+    )
 
 
 class Given(TypedDict, total=False):

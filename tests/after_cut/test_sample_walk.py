@@ -173,7 +173,11 @@ def test_same_walk_same_bytes(folder: Path, tmp_path: Path) -> None:
 
 
 def test_strips_estimate_the_stand(tmp_path: Path) -> None:
-    """From six strips, the stand's stumps lie in 99 % limits, and the question stays open."""
+    """
+    From six strips, the stand's stumps lie in the interval, and the question stays open.
+
+    The trees left are held against 99 % limits: they are few, and clumped in the strips.
+    """
     result = run(
         "--stumps", WALK / "stumps.csv", "--sampled", WALK / "strips.gpkg", "--json", "--out",
         tmp_path / "out",
@@ -183,8 +187,8 @@ def test_strips_estimate_the_stand(tmp_path: Path) -> None:
     matched, left = rows["matched", "trees"], rows["left_standing", "trees"]
 
     assert matched["places"] == 6
-    for one, true in ((matched, 629), (left, LEFT)):
-        assert abs(one["estimate"] - true) < t.ppf(0.995, 5) * one["standard_error"]
+    assert matched["low"] <= 629 <= matched["high"]
+    assert abs(left["estimate"] - LEFT) < t.ppf(0.995, 5) * left["standard_error"]
     assert figures["questions"][0]["answer"] == "open"
     assert figures["questions"][0]["more_places"] > 0
 
