@@ -80,15 +80,17 @@ def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Se
 
 def _unread(values: pd.Series, text: pd.Series) -> pd.Series:
     """Cells that hold something, but no number."""
-    unread = values.isna()
-    unread[unread] = ~is_blank(text[unread])
-    return unread
+    unread = np.isnan(values.to_numpy())
+    if unread.any():
+        unread[unread] = ~is_blank(text[unread]).to_numpy()
+    return pd.Series(unread, index=text.index)
 
 
 def _parsed(text: pd.Series) -> pd.Series:
     """Finite numbers, NaN for the rest."""
-    values = pd.to_numeric(text, errors="coerce").astype("float64")
-    return values.where(np.isfinite(values))
+    values = np.array(pd.to_numeric(text, errors="coerce"), dtype=np.float64)
+    values[~np.isfinite(values)] = np.nan
+    return pd.Series(values, index=text.index)
 
 
 def quantities(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Series, pd.Series]:

@@ -120,9 +120,15 @@ def _claims(
     meaning: Meaning, headers: Sequence[str], taken: set[str]
 ) -> list[tuple[int, str, str]]:
     """Rank, unit and header of each column that may have this meaning, best first."""
-    fits = [(meaning.claim(words(header)), header) for header in headers if header not in taken]
+    fits = [(_claim(meaning, header), header) for header in headers if header not in taken]
     claims = [(*claim, header) for claim, header in fits if claim is not None]
     return sorted(claims, key=lambda claim: claim[0])
+
+
+@lru_cache(maxsize=16_384)  # every meaning asks of every column, and of every file of many stands
+def _claim(meaning: Meaning, header: str) -> tuple[int, str] | None:
+    """Rank and unit, where the column may have this meaning."""
+    return meaning.claim(words(header))
 
 
 def is_known(header: str, meanings: Iterable[Meaning]) -> bool:
@@ -141,7 +147,7 @@ def is_known(header: str, meanings: Iterable[Meaning]) -> bool:
     known
         True if any of them has this name.
     """
-    return any(meaning.claim(words(header)) is not None for meaning in meanings)
+    return any(_claim(meaning, header) is not None for meaning in meanings)
 
 
 def _refuse_twins(headers: Sequence[str], where: str) -> None:
@@ -184,7 +190,7 @@ def _stated_header(meaning: Meaning, wanted: str, headers: Sequence[str], where:
 def _trailing_unit(meaning: Meaning, header: str) -> str:
     """Unit at the end of a header that the project file names: binding all the same."""
     parts = words(header)
-    claim = meaning.claim(parts)
+    claim = _claim(meaning, header)
     if claim is not None:
         return claim[1]
     ends = ("".join(parts[-size:]) for size in range(_UNIT_WORDS_MAX, 0, -1))

@@ -34,6 +34,8 @@ _KEPT = {
     "m": ("cm", 100.0),
     "ft": ("in", 12.0),
 }
+_FACTORS = {unit: (_TO_CM[unit], factor) for unit, (_, factor) in _KEPT.items()}
+_NO_UNIT = (np.nan, np.nan)
 _STUMP_HEADERS = frozenset({"dsh", "stumpdiameter", "stumpdiam", "diameterstump"})
 
 
@@ -64,11 +66,14 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
         If there are diameters and nothing says their unit.
     """
     values, units, bad = fields.quantities("dbh")
-    own = translated(each_word(fields.cells("dbh_unit"), str.casefold), LENGTHS)
-    units = units.where(units != "", own)
+    if fields.has("dbh_unit"):
+        own = translated(each_word(fields.cells("dbh_unit"), str.casefold), LENGTHS)
+        units = units.where(units != "", own)
     units = units.where(units != "", unit or "")
     _refuse_without_unit(fields, values.notna() & (units == ""))
-    cm = values * units.map(_TO_CM).astype("float64")
+    factors = np.array([_FACTORS.get(unit, _NO_UNIT) for unit in units], dtype=np.float64)
+    to_cm, to_kept = factors.reshape(-1, 2).T
+    cm = values * to_cm
     wrong = bad | (units == "pct")
     impossible = ~wrong & ((cm <= 0) | (cm > DBH_MAX_CM))
     reason = pd.Series("", index=values.index, dtype="str")
@@ -84,12 +89,11 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
             "correct the cell or leave it empty"
         )
     kept = translated(units, {unit: kind for unit, (kind, _) in _KEPT.items()})
-    factor = units.map({unit: factor for unit, (_, factor) in _KEPT.items()}).astype("float64")
     sound = values.notna() & (reason == "")
     frame = pd.DataFrame(
         {
             "dbh_cm": cm.where(sound),
-            "dbh": (values * factor).where(sound),
+            "dbh": (values * to_kept).where(sound),
             "dbh_unit": kept.where(sound, ""),
         }
     )

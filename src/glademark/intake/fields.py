@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError
@@ -101,9 +102,8 @@ class Fields:
         bad
             Boolean.
         """
-        index = self.reading.rows.index
         if not self.has(name):
-            return pd.Series(float("nan"), index=index), pd.Series(data=False, index=index)
+            return self._no_numbers()
         column = self.reading.rows[self.found.header[name]]
         return numbers(column, decimal_comma=self.reading.decimal_comma)
 
@@ -125,10 +125,9 @@ class Fields:
         bad
             Boolean.
         """
-        index = self.reading.rows.index
         if not self.has(name):
-            nothing = pd.Series("", index=index, dtype="str")
-            return pd.Series(float("nan"), index=index), nothing, pd.Series(data=False, index=index)
+            values, bad = self._no_numbers()
+            return values, pd.Series("", index=values.index, dtype="str"), bad
         column = self.reading.rows[self.found.header[name]]
         values, units, bad = quantities(column, decimal_comma=self.reading.decimal_comma)
         header = self.found.unit.get(name, "")
@@ -159,6 +158,8 @@ class Fields:
         FileError
             If there are numbers and nothing says their unit.
         """
+        if not self.has(name):
+            return self._no_numbers()
         values, units, bad = self.quantities(name)
         units = units.where(units != "", unit or "")
         unsaid = values.notna() & (units == "")
@@ -171,4 +172,12 @@ class Fields:
             )
             raise FileError(msg)
         bad = bad | (units == "pct")
-        return values * units.map(LENGTH_M).astype("float64").fillna(float("nan")), bad
+        return values * units.map(LENGTH_M).astype("float64"), bad
+
+    def _no_numbers(self) -> tuple[pd.Series, pd.Series]:
+        """No value and nothing bad, on the index of the rows."""
+        index = self.reading.rows.index
+        return (
+            pd.Series(np.full(len(index), np.nan), index=index),
+            pd.Series(np.zeros(len(index), dtype=bool), index=index),
+        )

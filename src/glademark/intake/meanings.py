@@ -37,7 +37,7 @@ _PER_AREA = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Meaning:
     """
     What a column can mean, and the names by which it is known.
