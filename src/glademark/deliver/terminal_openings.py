@@ -1,6 +1,7 @@
 """Group openings on the terminal: one line each, with what limits say of it."""
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -103,31 +104,36 @@ def opening_verdicts(checks: pd.DataFrame, openings: pd.DataFrame) -> dict[objec
         The limits exceeded, else those that are near, else ``met``; ``no limit`` where no limit
         speaks of the opening.
     """
-    spoken = _spoken_of(checks, openings)
-    return {number: _verdict(spoken[spoken["opening"] == number]) for number in openings["opening"]}
+    return {number: _verdict(spoken) for number, spoken in _spoken_of(checks, openings).items()}
 
 
-def _verdict(checks: pd.DataFrame) -> Text:
+def _verdict(spoken: Sequence[tuple[str, str]]) -> Text:
     """The worst of some verdicts, with the limits that give it."""
     for verdict in ("exceeded", "near"):
-        limits = checks.loc[checks["verdict"] == verdict, "limit"].unique()
-        if len(limits):
+        limits = dict.fromkeys(limit for limit, said in spoken if said == verdict)
+        if limits:
             names = ", ".join(_SHORT.get(limit, limit.replace("_", " ")) for limit in limits)
             return Text(f"{words_of(verdict)}: {names}", style=VERDICT_STYLES[verdict])
-    if (checks["verdict"] == "met").any():
+    if any(said == "met" for _, said in spoken):
         return Text("met")
-    return Text("no limit" if checks.empty else "not checked")
+    return Text("not checked" if spoken else "no limit")
 
 
-def _spoken_of(checks: pd.DataFrame, openings: pd.DataFrame) -> pd.DataFrame:
-    """Limit, verdict and number of the opening, for each opening that a check speaks of."""
-    numbers = openings[["opening", "joined"]].astype("Int64").astype("string")
-    own = pd.DataFrame({"layer": "openings", "feature": numbers["opening"]})
-    hole = pd.DataFrame({"layer": "joined_openings", "feature": numbers["joined"]})
-    keys = pd.concat([part.assign(opening=openings["opening"]) for part in (own, hole)])
-    features = checks["feature"].astype("string").str.split(r"[,\s]+", regex=True)
-    spoken = checks.assign(feature=features).explode("feature")
-    return spoken.merge(keys, on=["layer", "feature"])[["opening", "limit", "verdict"]]
+def _spoken_of(checks: pd.DataFrame, openings: pd.DataFrame) -> dict[object, list[tuple[str, str]]]:
+    """Limit and verdict of each check that speaks of an opening or its hole, by the opening."""
+    spoken: dict[object, list[tuple[str, str]]] = {number: [] for number in openings["opening"]}
+    named: dict[tuple[str, str], list[object]] = {}
+    holes = openings["joined"].astype("Int64")
+    for number, hole in zip(openings["opening"], holes, strict=True):
+        named.setdefault(("openings", str(number)), []).append(number)
+        named.setdefault(("joined_openings", str(hole)), []).append(number)
+    telling = checks[checks["layer"].isin(["openings", "joined_openings"])]
+    columns = (telling[name] for name in ("layer", "feature", "limit", "verdict"))
+    for layer, features, limit, verdict in zip(*columns, strict=True):
+        for feature in re.split(r"[,\s]+", str(features)):
+            for number in named.get((layer, feature), ()):
+                spoken[number].append((limit, verdict))
+    return spoken
 
 
 def _most_telling(openings: pd.DataFrame, verdicts: dict[object, Text]) -> pd.DataFrame:
