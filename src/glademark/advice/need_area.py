@@ -93,7 +93,7 @@ class Area:
         trees
             Their positions.
         """
-        return frozenset().union(*(self.holes.openings[i].nearby for i in self.places))
+        return self.holes.trees_at(self.places)
 
     def short(self, spared: Spared) -> float:
         """
@@ -238,7 +238,7 @@ class JoinedArea:
         trees
             Their positions.
         """
-        return frozenset().union(*(self.holes.openings[i].nearby for i in self.places))
+        return self.holes.trees_at(self.places)
 
     def joined(self, spared: Spared) -> gpd.GeoDataFrame:
         """
@@ -347,8 +347,7 @@ class JoinedArea:
             width_m=self.strips["width_m"].to_numpy(dtype=float),
             spared=spared,
         )
-        nearby: Spared = frozenset().union(*(self.holes.openings[i].nearby for i in places))
-        others = np.array(sorted(nearby - spared), dtype=np.intp)
+        others = np.array(sorted(self.holes.trees_at(places) - spared), dtype=np.intp)
         gains = self._gains(worst.geometry, others, places, spared, missing, parting)
         return capped(gains, missing), parting or frozenset()
 

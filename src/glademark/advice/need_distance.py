@@ -55,8 +55,7 @@ class Apart:
         trees
             Their positions.
         """
-        one, two = self.places
-        return self.holes.openings[one].nearby | self.holes.openings[two].nearby
+        return self.holes.trees_at(self.places)
 
     def short(self, spared: Spared) -> float:
         """
@@ -178,7 +177,7 @@ class Away:
         trees
             Their positions.
         """
-        return self.holes.openings[self.place].nearby
+        return self.holes.trees_at([self.place])
 
     def short(self, spared: Spared) -> float:
         """

@@ -114,6 +114,22 @@ class SparedHoles:
             self._known[key] = self._measured(place, mine)
         return self._known[key]
 
+    def trees_at(self, places: Iterable[int]) -> Spared:
+        """
+        Trees with a crown in one of some openings.
+
+        Parameters
+        ----------
+        places
+            Of the openings.
+
+        Returns
+        -------
+        trees
+            Their positions.
+        """
+        return frozenset().union(*(self.openings[place].nearby for place in places))
+
     def area_m2(self, places: Iterable[int], spared: Spared) -> float:
         """
         Area of some openings together, each counted in full.
