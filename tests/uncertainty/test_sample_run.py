@@ -88,10 +88,10 @@ def test_papers_are_made_again_with_the_doubt(outcome: Outcome, project_file: Pa
 
 
 def test_draws_are_cheaper_than_measuring_as_often(outcome: Outcome) -> None:
-    """500 draws take less than 5 times what 50 runs of the measuring step take."""
+    """100 draws take less than 50 runs of the measuring step."""
     survey, project = outcome.delivery.survey, outcome.delivery.project
     assert project.uncertainty is not None
-    settings = project.uncertainty.model_copy(update={"draws": 500})
+    settings = project.uncertainty.model_copy(update={"draws": 100})
     asked = project.model_copy(update={"uncertainty": settings})
     start = time.process_time()
     layout = measure_layout(survey, project, earlier={})
@@ -101,4 +101,4 @@ def test_draws_are_cheaper_than_measuring_as_often(outcome: Outcome) -> None:
     measure_doubt(layout, survey, asked)
     drawing = time.process_time() - start
 
-    assert drawing < 5 * 50 * measuring
+    assert drawing < 50 * measuring
