@@ -70,7 +70,7 @@ MAY_KNOW = {
     "inspection": set(),
     "survey": {"elevation", "errors", "units"},
     "elevation": {"errors", "units"},
-    "on_the_ground": {"errors", "layers", "units"},
+    "on_the_ground": {"errors", "features", "layers", "units"},
     "layout": {"errors", "layers", "on_the_ground", "units"},
 }
 """Wings and modules, each with the other ones that it may import; "" is the package's version."""

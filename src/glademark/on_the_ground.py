@@ -12,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 
+from glademark.features import features
 from glademark.layers import LAYERS
 
 PERMIT = (
@@ -262,4 +263,4 @@ def no_rows(name: str) -> gpd.GeoDataFrame:
     layer
         With its columns; no CRS.
     """
-    return gpd.GeoDataFrame({column: [] for column in LAYERS[name].names}, geometry=[])
+    return features({column: [] for column in LAYERS[name].names}, [], crs=None)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from glademark.judge.chances import known_quantities
 from glademark.layout import ZONE_NAMES, Layout
-from glademark.measure.declared import declared, with_others
+from glademark.measure.declared import declared
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -128,7 +128,7 @@ def _marks(layout: Layout, doubt: Doubt, checks: pd.DataFrame) -> gpd.GeoDataFra
     rank = pd.Series(pd.NA, index=layout.marks.index, dtype="Int64")
     rank.iloc[order] = np.arange(1, len(order) + 1)
     marks = layout.marks.assign(**chances, remeasure=rank, doubt_settled=settled)
-    return with_others(declared(marks, "marks"), marks.drop(columns="geometry"))
+    return declared(marks, "marks", others=marks.columns.drop("geometry"))
 
 
 def doubt_figures(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Mapping[str, Any]:

@@ -20,11 +20,11 @@ from glademark.measure.allowance import (
 )
 from glademark.measure.corridors import Corridors
 from glademark.measure.cover import Cover
-from glademark.measure.declared import declared, with_others
+from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
 from glademark.measure.marks import corridor_width_at
 from glademark.measure.notices import layout_notices
-from glademark.measure.opening_layer import measured_gaps, measured_openings, with_wood, wood_in
+from glademark.measure.opening_layer import measured_gaps, measured_openings, wood_in
 from glademark.measure.openings import Holes
 from glademark.measure.standing import Standing
 from glademark.measure.tally import tally_cells, tally_table
@@ -107,7 +107,7 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
     """
     stand = _stand_figures(found.cover, survey.crs)
     openings = _openings(found)
-    gaps, gap_of = measured_gaps(found.holes)
+    gaps = measured_gaps(found.holes, marks=found.marks, parts=found.parts)
     cells = tally_cells(found.trees, found.parts)
     area = {name: zone.area for name, zone in found.zones.items()}
     disagreement = _disagreement(found)
@@ -132,7 +132,6 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
     by_class = stock_by_class(
         found.standing, found.trees, operable_ha=operable_ha, labels=found.classes.labels
     )
-    gap_wood = wood_in(gap_of, found.marks, found.parts)
     return Layout(
         crs=survey.crs,
         stand=_stand_layer(found.cover, stand, name=project.heading.name, crs=survey.crs),
@@ -141,7 +140,7 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
         corridor_lines=declared(found.corridors.lines, "corridor_lines"),
         openings=declared(openings, "openings"),
         joined_openings=declared(found.joined, "joined_openings"),
-        canopy_gaps=declared(with_wood(gaps, gap_wood, key="gap"), "canopy_gaps"),
+        canopy_gaps=declared(gaps, "canopy_gaps"),
         marks=_mark_layer(found),
         keep_out=_areas(survey.keep_out, "keep_out"),
         setbacks=_areas(survey.setbacks, "setbacks"),
@@ -228,15 +227,15 @@ def _stand_layer(cover: Cover, figures: StandFigures, *, name: str, crs: CRS) ->
 
 def _openings(found: Measured) -> gpd.GeoDataFrame:
     """Openings with size, distances and wood."""
-    table = measured_openings(
+    number = pd.Index(found.openings["opening"])
+    row = number.get_indexer(pd.Index(found.marks["opening"].to_numpy(dtype=int, na_value=0)))
+    return measured_openings(
         found.openings,
         joined=found.joined,
         corridor=found.corridors.area,
         stand=found.cover.stand,
         water=found.cover.water,
-    )
-    return with_wood(
-        table, wood_in(found.marks["opening"], found.marks, found.parts), key="opening"
+        wood=wood_in(row, len(number), marks=found.marks, parts=found.parts),
     )
 
 
@@ -264,35 +263,38 @@ def _zone_layer(found: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDataFr
 
 def _corridor_layer(found: Measured) -> gpd.GeoDataFrame:
     """Corridors with the wood that is tallied as theirs."""
-    mine = found.marks["corridor"].where(found.marks["zone"] == "corridor")
-    wood = wood_in(mine, found.marks, found.parts).reindex(found.corridors.strips["corridor"])
-    frame = found.corridors.strips.assign(
-        trees=wood["trees"].fillna(0).to_numpy(),
-        basal_area_m2=wood["basal_area_m2"].fillna(0.0).to_numpy(),
-        volume_m3=wood["volume_m3"].to_numpy(),
-    )
-    return declared(frame, "corridors")
+    strips, marks = found.corridors.strips, found.marks
+    row, names = pd.factorize(strips["corridor"].to_numpy(dtype=object))
+    nearest = pd.Index(names).get_indexer(pd.Index(marks["corridor"].to_numpy(dtype=object)))
+    mine = np.where(marks["zone"].to_numpy(dtype=object) == "corridor", nearest, -1)
+    wood = wood_in(mine, len(names), marks=marks, parts=found.parts)
+    columns = ("trees", "basal_area_m2", "volume_m3")
+    return declared(strips.assign(**{name: wood[name][row] for name in columns}), "corridors")
 
 
 def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
     """Every used mark with its own product's volume."""
-    own = found.parts.drop_duplicates("tree").set_index("tree")
-    solid = found.parts.groupby("tree")["m3"].sum(min_count=1)
-    index = found.marks.index
-    marks = found.marks.assign(
-        volume=own["net"].reindex(index),
-        volume_unit=own["unit"].reindex(index),
-        volume_source=own["source"].reindex(index),
-        volume_m3=solid.reindex(index),
+    marks, parts = found.marks, found.parts
+    row = marks.index.get_indexer(pd.Index(parts["tree"]))  # -1: counted without a position
+    mark, first = np.unique(row, return_index=True)
+    mark, first = mark[mark >= 0], first[mark >= 0]  # the first part is of the own product
+    own = {"net": np.full(len(marks), np.nan), "unit": np.full(len(marks), "", dtype=object)}
+    own["source"] = own["unit"].copy()
+    for name, values in own.items():
+        values[mark] = parts[name].to_numpy()[first]
+    marks = marks.assign(
+        volume=own["net"],
+        volume_unit=own["unit"],
+        volume_source=own["source"],
+        volume_m3=parts["m3"].groupby(row).sum(min_count=1).reindex(range(len(marks))).to_numpy(),
     )
-    return with_others(
-        declared(marks, "marks"), marks.drop(columns=[*_INTERNAL, "geometry"], errors="ignore")
-    )
+    others = [name for name in marks.columns if name not in (*_INTERNAL, "geometry")]
+    return declared(marks, "marks", others=others)
 
 
 def _areas(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
     """A layer of areas given."""
-    return declared(frame.assign(area_m2=frame.area), name)
+    return declared(frame.assign(area_m2=shapely.area(frame.geometry.to_numpy())), name)
 
 
 def _disagreement(found: Measured) -> Disagreement:

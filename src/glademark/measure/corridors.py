@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.layout import CorridorFigures
 from glademark.measure.crowns import inscribed_discs, longest_edge_bearing
 from glademark.measure.polygons import only_polygons
@@ -121,21 +121,18 @@ def measure_corridors(
     corridors
         Strips, lines, their union and the figures; overlaps and duplicate lines count once.
     """
-    parts = lines[["corridor", "width_m", "state", "geometry"]].explode(index_parts=False)
-    width = parts["width_m"].to_numpy(dtype=float)
-    raw = np.asarray(parts.geometry.array, dtype=object)
+    raw, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    width = lines["width_m"].to_numpy(dtype=float)[line]
     carried = carry_ends_on(raw, width_m=width)
     ground = _cut_at_joins(strips_of(carried, width_m=width), carried, width)
     discs, owner = node_discs(carried, width_m=width, bearing=longest_edge_bearing(stand))
-    owners = np.concatenate([parts.index.to_numpy(), parts.index.to_numpy()[owner]])
-    pieces = np.concatenate([ground, discs])
-    clipped = only_polygons(shapely.intersection(_union_by(pieces, owners, lines.index), stand))
-    inside = _union_by(np.asarray(shapely.intersection(carried, stand)), parts.index, lines.index)
-    attributes = lines[["corridor", "state", "width_m"]].assign(length_m=shapely.length(inside))
-    strips = gpd.GeoDataFrame(
-        attributes.assign(area_m2=shapely.area(clipped)), geometry=clipped, crs=lines.crs
-    )
-    centre = gpd.GeoDataFrame(attributes, geometry=inside, crs=lines.crs)
+    pieces, owners = np.concatenate([ground, discs]), np.concatenate([line, line[owner]])
+    clipped = only_polygons(shapely.intersection(_union_by(pieces, owners, len(lines)), stand))
+    inside = _union_by(np.asarray(shapely.intersection(carried, stand)), line, len(lines))
+    named = {name: lines[name] for name in ("corridor", "state", "width_m")}
+    columns = {**named, "length_m": shapely.length(inside)}
+    centre = features(columns, inside, crs=lines.crs)
+    strips = features({**columns, "area_m2": shapely.area(clipped)}, clipped, crs=lines.crs)
     area = shapely.union_all(clipped)
     figures = _figures(strips, inside, area, (stand, operable, landings))
     return Corridors(strips=strips, lines=centre, area=area, figures=figures)
@@ -308,25 +305,23 @@ def node_discs(
     one, two = pairs.T
     apart = (away[one] * away[two]).sum(axis=1) < np.cos(np.radians(SAME_WAY_DEG))
     shared = np.isin(np.arange(len(points)), pairs[apart])
-    least = pd.Series(width_m[owner]).groupby(node).transform("min").to_numpy()
+    least = np.full(len(points), np.inf)
+    np.minimum.at(least, node, width_m[owner])
     discs = inscribed_discs(
         np.asarray(shapely.points(points[shared]), dtype=object),
-        radius_m=least[shared] / 2,
+        radius_m=least[node[shared]] / 2,
         bearing=bearing,
     )
     return discs, owner[shared]
 
 
-def _union_by(
-    pieces: GeometryArray, owners: npt.ArrayLike | pd.Index, index: pd.Index
-) -> GeometryArray:
-    """Union of the pieces of each owner, in the order of `index`."""
-    place = index.get_indexer(pd.Index(np.asarray(owners)))
-    order = np.argsort(place, kind="stable")
-    groups = np.split(pieces[order], np.cumsum(np.bincount(place, minlength=len(index)))[:-1])
-    if not len(index):
+def _union_by(pieces: GeometryArray, owners: npt.NDArray[np.intp], count: int) -> GeometryArray:
+    """Union of the pieces of each owner."""
+    order = np.argsort(owners, kind="stable")
+    groups = np.split(pieces[order], np.cumsum(np.bincount(owners, minlength=count))[:-1])
+    if not count:
         return np.array([], dtype=object)
-    union = np.empty(len(index), dtype=object)
+    union = np.empty(count, dtype=object)
     union[:] = [shapely.union_all(group) for group in groups]
     return union
 
@@ -340,7 +335,7 @@ def _figures(
     """Totals over all corridors."""
     stand, operable, landings = ground
     geometry = np.asarray(strips.geometry.array, dtype=object)
-    existing = shapely.union_all(geometry[(strips["state"] == "existing").to_numpy()])
+    existing = shapely.union_all(geometry[strips["state"].to_numpy(dtype=object) == "existing"])
     with_landings = shapely.union(area, shapely.intersection(landings, stand))
     length = float(shapely.length(shapely.union_all(lines, grid_size=SAME_LINE_M)))
     return CorridorFigures(

@@ -1,20 +1,35 @@
 """Measured frames as the layers that `glademark.layers` declares."""
 
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS
 
 from glademark.features import features
-from glademark.layers import LAYERS, Column, present
+from glademark.layers import LAYERS, Column, Kind, present
 from glademark.measure.polygons import as_multi
 
-_DTYPE = {"text": "object", "integer": "Int64", "real": "float64", "flag": "bool"}
+_DTYPE: Mapping[Kind, Any] = {
+    "text": np.dtype(object),
+    "integer": pd.Int64Dtype(),
+    "real": np.dtype(np.float64),
+    "flag": np.dtype(np.bool_),
+}
+_EMPTY: Mapping[Kind, Any] = {"text": "", "integer": pd.NA, "real": np.nan, "flag": np.nan}
 
 
-def declared(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
+def declared(
+    frame: gpd.GeoDataFrame,
+    name: str,
+    *,
+    others: Iterable[str] = (),
+    crs: CRS | None = None,
+    as_drawn: bool = False,
+) -> gpd.GeoDataFrame:
     """
     A frame as the layer of that name: declared columns and geometry type.
 
@@ -25,52 +40,37 @@ def declared(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
         missing optional ones not at all.
     name
         Of a layer with geometry.
+    others
+        Columns of the frame that follow as they are, where no declaration names them.
+    crs
+        Of the layer, where not that of `frame`.
+    as_drawn
+        Whether lines keep their direction and their order; else they are put into normal form.
 
     Returns
     -------
     layer
-        Index 0..n-1, CRS of `frame`.
+        Index 0..n-1.
     """
     layer = present(LAYERS[name], frame.columns)
-    plain = pd.DataFrame(frame)
-    columns = {column.name: _column(plain, column) for column in layer.columns}
-    geometry = frame.geometry.to_numpy()
+    index = pd.RangeIndex(len(frame))
+    columns = {column.name: _column(frame, column, index) for column in layer.columns}
+    for other in others:
+        if other not in columns:
+            columns[other] = frame[other].set_axis(index)
+    geometry = np.asarray(frame.geometry.array)
     if layer.geometry != "Point":
-        geometry = as_multi(shapely.normalize(geometry))
-    return features(columns, geometry, crs=frame.crs)
+        geometry = as_multi(geometry if as_drawn else shapely.normalize(geometry))
+    return features(columns, geometry, crs=frame.crs if crs is None else crs)
 
 
-def with_others(layer: gpd.GeoDataFrame, frame: pd.DataFrame) -> gpd.GeoDataFrame:
-    """
-    A layer followed by the columns of its source that no declaration names.
-
-    Parameters
-    ----------
-    layer
-        As from `declared`.
-    frame
-        Rows in the same order.
-
-    Returns
-    -------
-    layer
-        With the other columns as text before the geometry.
-    """
-    columns = dict(pd.DataFrame(layer).items())
-    shapes = columns.pop("geometry").array
-    others = (name for name in frame.columns if name not in layer.columns)
-    columns |= {name: frame[name].reset_index(drop=True) for name in others}
-    return features(columns, shapes, crs=layer.crs)
-
-
-def _column(frame: pd.DataFrame, column: Column) -> Any:  # noqa: ANN401 - an array or a Series
+def _column(frame: pd.DataFrame, column: Column, index: pd.Index) -> Any:  # noqa: ANN401 - an array or a Series
     """Values of one declared column, empty where the frame has none."""
     dtype = _DTYPE[column.kind]
     if column.name not in frame:
-        empty = "" if column.kind == "text" else pd.NA if column.kind == "integer" else np.nan
-        return pd.Series([empty] * len(frame), dtype=dtype)
+        return pd.Series([_EMPTY[column.kind]] * len(frame), dtype=dtype, index=index)
     values = frame[column.name]
     if column.kind == "text":
         words = values.to_numpy(dtype=object)
-        return pd.Series(np.where(pd.isna(words), "", words), dtype=object)
-    return values.array.astype(pd.api.types.pandas_dtype(dtype))
+        return pd.Series(np.where(pd.isna(words), "", words), dtype=object, index=index)
+    return values.array if values.dtype == dtype else values.array.astype(dtype)

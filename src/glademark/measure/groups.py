@@ -6,6 +6,8 @@ marks or a centre with a radius, it is taken as stated, in that order. Crowns de
 nothing was stated.
 """
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -16,7 +18,9 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.measure.crowns import GeometryArray, crown_discs
 from glademark.measure.polygons import only_polygons
 
@@ -125,15 +129,20 @@ def stated_groups(
         outline that it stands in (the first by name where outlines overlap).
     """
     perimeters, notices = _perimeters(marks, walked)
-    tags = _tags(marks, candidates)
-    centres = _centres(marks, bearing)
-    stated = pd.concat([perimeters, tags, centres]).drop_duplicates("key")
-    stated = stated.sort_values("key", key=_natural).reset_index(drop=True)
-    frame = gpd.GeoDataFrame(
-        stated[["group", "basis"]], geometry=stated["geometry"].to_numpy(), crs=marks.crs
+    found = perimeters
+    for more in (_tags(marks, candidates), _centres(marks, bearing)):
+        found = {**found, **more, **found}  # what stands first stays
+    stated = dict(sorted(found.items(), key=lambda one: _natural(one[0])))
+    columns = {
+        "group": np.array([one.name for one in stated.values()], dtype=object),
+        "basis": np.array([one.basis for one in stated.values()], dtype=object),
+    }
+    outlines = np.array([one.outline for one in stated.values()], dtype=object)
+    return Groups(
+        stated=features(columns, outlines, crs=marks.crs),
+        member=_members(marks, candidates, list(stated), outlines),
+        notices=notices,
     )
-    member = _members(marks, candidates, stated)
-    return Groups(stated=frame, member=member, notices=notices)
 
 
 def group_key(names: pd.Series) -> pd.Series:
@@ -153,24 +162,49 @@ def group_key(names: pd.Series) -> pd.Series:
     return names.str.strip().str.casefold()
 
 
-def _natural(keys: pd.Series) -> pd.Series:
+def _natural(key: str) -> str:
     """Sort key in which g2 comes before g10."""
-    return keys.str.replace(r"\d+", lambda digits: digits[0].zfill(12), regex=True)
+    return re.sub(r"\d+", lambda digits: digits[0].zfill(12), key)
 
 
-def _rows(names: pd.Series, basis: str, geometry: npt.ArrayLike | None) -> pd.DataFrame:
-    """Stated groups of one basis, first spelling of each name kept."""
-    rows = pd.DataFrame({"group": names.str.strip(), "key": group_key(names), "basis": basis})
-    rows["geometry"] = None if geometry is None else np.asarray(geometry, dtype=object)
-    return rows[rows["key"] != ""].drop_duplicates("key")
+def _key(name: str) -> str:
+    """One group name as it is compared."""
+    return name.strip().casefold()
+
+
+@dataclass(frozen=True, slots=True)
+class _Stated:
+    """A stated group: its name as first written, what says so, its outline if that was given."""
+
+    name: str
+    basis: str
+    outline: BaseGeometry | None = None
 
 
 def _perimeters(
     marks: gpd.GeoDataFrame, walked: gpd.GeoDataFrame
-) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Walked outlines: polygons first, then boundary points of a group in order."""
-    polygons = _rows(walked["group"], "walked", walked.geometry.to_numpy())
-    points = marks[(marks["kind"] == "group_boundary") & (marks["group"] != "")]
+) -> tuple[dict[str, _Stated], tuple[str, ...]]:
+    """Walked outlines by key: polygons first, then boundary points of a group in order."""
+    points, notices = _from_points(marks)
+    polygons = _with_outlines(walked["group"].tolist(), "walked", walked.geometry.to_numpy())
+    return {**polygons, **points, **polygons}, notices
+
+
+def _with_outlines(names: Sequence[str], basis: str, outlines: GeometryArray) -> dict[str, _Stated]:
+    """Groups with an outline by key, the first of each name."""
+    found: dict[str, _Stated] = {}
+    for name, outline in zip(names, outlines, strict=True):
+        if _key(name):
+            found.setdefault(_key(name), _Stated(name.strip(), basis, outline))
+    return found
+
+
+def _from_points(marks: gpd.GeoDataFrame) -> tuple[dict[str, _Stated], tuple[str, ...]]:
+    """Perimeters through boundary points, in their order."""
+    chosen = (_words(marks, "kind") == "group_boundary") & (_words(marks, "group") != "")
+    if not chosen.any():
+        return {}, ()
+    points = marks[chosen]
     points = points.assign(key=group_key(points["group"])).sort_values(
         ["key", "order", "record"], kind="stable"
     )
@@ -183,40 +217,48 @@ def _perimeters(
     outlines = shapely.polygons(rings)
     crossed = ~shapely.is_valid(outlines)
     outlines = only_polygons(shapely.make_valid(outlines, method="structure", keep_collapsed=False))
-    first = points.drop_duplicates("key")
+    first = points.drop_duplicates("key")["group"].to_numpy(dtype=object)
     notices = [
         f"group {name}: fewer than {LEAST_CORNERS} boundary points, so they make no perimeter"
         for name in short
     ] + [
         f"group {name}: its walked perimeter crosses itself and was mended; check its order"
-        for name in first.loc[np.asarray(crossed), "group"]
+        for name in first[np.asarray(crossed)]
     ]
-    return pd.concat([polygons, _rows(first["group"], "walked", outlines)]), tuple(notices)
+    return _with_outlines(first.tolist(), "walked", outlines), tuple(notices)
 
 
-def _tags(marks: gpd.GeoDataFrame, candidates: pd.Series) -> pd.DataFrame:
-    """Groups named on marks that leave a hole."""
-    return _rows(marks.loc[candidates, "group"], "tagged", None)
+def _tags(marks: gpd.GeoDataFrame, candidates: pd.Series) -> dict[str, _Stated]:
+    """Groups named on marks that leave a hole, by key."""
+    names = pd.unique(_words(marks, "group")[candidates.to_numpy()])
+    return _with_outlines(names.tolist(), "tagged", np.full(len(names), None))
 
 
-def _centres(marks: gpd.GeoDataFrame, bearing: float) -> pd.DataFrame:
-    """Groups given by a centre with a radius."""
-    rows = marks[(marks["kind"] == "group_centre") & (marks["radius_m"] > 0)]
-    discs = crown_discs(
-        rows.geometry.to_numpy(), radius_m=rows["radius_m"].to_numpy(dtype=float), bearing=bearing
-    )
-    return _rows(rows["group"], "centre", discs)
+def _centres(marks: gpd.GeoDataFrame, bearing: float) -> dict[str, _Stated]:
+    """Groups given by a centre with a radius, by key."""
+    radius = marks["radius_m"].to_numpy(dtype=float)
+    chosen = (_words(marks, "kind") == "group_centre") & (radius > 0)
+    discs = crown_discs(marks.geometry.to_numpy()[chosen], radius_m=radius[chosen], bearing=bearing)
+    return _with_outlines(_words(marks, "group")[chosen].tolist(), "centre", discs)
 
 
-def _members(marks: gpd.GeoDataFrame, candidates: pd.Series, stated: pd.DataFrame) -> pd.Series:
-    """Row of the group of each mark: the one it names, else the outline it stands in."""
-    row_of = pd.Series(stated.index, index=stated["key"])
-    member = group_key(marks["group"]).map(row_of).fillna(-1).astype(int)
-    unnamed = np.flatnonzero(candidates & (marks["group"] == ""))
-    outline = np.flatnonzero(stated["geometry"].notna())
-    tree = shapely.STRtree(stated["geometry"].to_numpy()[outline])
+def _members(
+    marks: gpd.GeoDataFrame, candidates: pd.Series, keys: list[str], outlines: GeometryArray
+) -> pd.Series:
+    """Number of the group of each mark: the one it names, else the outline it stands in."""
+    number = {key: place for place, key in enumerate(keys)}
+    code, names = pd.factorize(_words(marks, "group"))
+    named = np.array([*(number.get(_key(name), -1) for name in names), -1], dtype=np.intp)
+    outlined = np.flatnonzero(~shapely.is_missing(outlines))
+    unnamed = np.flatnonzero(candidates.to_numpy() & (_words(marks, "group") == ""))
+    tree = shapely.STRtree(outlines[outlined])
     mark, place = tree.query(marks.geometry.to_numpy()[unnamed], predicate="intersects")
-    inside = pd.Series(outline[place]).groupby(unnamed[mark]).min()
-    found = member.to_numpy().copy()
-    found[inside.index.to_numpy()] = inside.to_numpy()
-    return pd.Series(found, index=member.index).where(candidates, -1)
+    lowest = np.full(len(marks), len(keys))
+    np.minimum.at(lowest, unnamed[mark], outlined[place])
+    member = np.where(lowest < len(keys), lowest, named[code])
+    return pd.Series(np.where(candidates, member, -1), index=marks.index)
+
+
+def _words(marks: pd.DataFrame, name: str) -> npt.NDArray[np.object_]:
+    """A column of text."""
+    return marks[name].to_numpy(dtype=object)

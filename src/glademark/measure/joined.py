@@ -7,12 +7,14 @@ belongs to its hole. Where two such holes touch, they are one.
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.polygons import only_polygons
 
@@ -51,24 +53,21 @@ def join_openings(
     size = (len(hole),) * 2
     links = coo_array((np.ones(pairs.shape[1], bool), (pairs[0], pairs[1])), shape=size)
     label = connected_components(links, directed=False)[1] if len(hole) else np.array([], int)
-    members = pd.DataFrame({"label": label, "number": openings["opening"].to_numpy(), "hole": hole})
-    members = members.sort_values("number", kind="stable")
-    rows = members.groupby("label", sort=False)
-    union = np.empty(rows.ngroups, dtype=object)
-    union[:] = [shapely.union_all(part.to_numpy()) for _, part in rows["hole"]]
-    numbers = [", ".join(map(str, part)) for _, part in rows["number"]]
-    frame = gpd.GeoDataFrame(
-        {
-            "joined": rows["number"].min().to_numpy(dtype=int),
-            "openings": pd.Series(numbers, dtype=object),
-            "openings_count": rows.size().to_numpy(),
-            "area_m2": shapely.area(union),
-            "net_of_corridor_m2": shapely.area(shapely.difference(union, corridor_area)),
-        },
-        geometry=only_polygons(union),
-        crs=openings.crs,
-    )
-    return frame.sort_values("joined", ignore_index=True)
+    number = openings["opening"].to_numpy()
+    order = np.argsort(number, kind="stable")
+    owner = pd.factorize(label[order])[0]  # joined openings by their lowest number
+    members = np.split(order[np.argsort(owner, kind="stable")], np.cumsum(np.bincount(owner))[:-1])
+    members = members if len(order) else []
+    union = np.empty(len(members), dtype=object)
+    union[:] = [shapely.union_all(hole[part]) for part in members]
+    columns = {
+        "joined": np.array([number[part[0]] for part in members], dtype=int),
+        "openings": np.array([", ".join(map(str, number[part])) for part in members], dtype=object),
+        "openings_count": np.array([len(part) for part in members], dtype=int),
+        "area_m2": shapely.area(union),
+        "net_of_corridor_m2": shapely.area(shapely.difference(union, corridor_area)),
+    }
+    return features(columns, only_polygons(union), crs=openings.crs)
 
 
 def _with_strips(openings: GeometryArray, strips: gpd.GeoDataFrame) -> GeometryArray:
@@ -87,7 +86,7 @@ def _with_strips(openings: GeometryArray, strips: gpd.GeoDataFrame) -> GeometryA
     return hole
 
 
-def joined_of(joined: gpd.GeoDataFrame) -> pd.DataFrame:
+def joined_of(joined: gpd.GeoDataFrame, opening: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """
     Joined opening of each opening.
 
@@ -95,15 +94,17 @@ def joined_of(joined: gpd.GeoDataFrame) -> pd.DataFrame:
     ----------
     joined
         As from `join_openings`.
+    opening
+        Numbers of openings, shape (n,).
 
     Returns
     -------
-    members
-        `joined` and `joined_area_m2`, indexed by opening number.
+    row
+        Row of `joined` that each belongs to, shape (n,).
     """
-    rows = joined[["joined", "area_m2", "openings"]].assign(
-        opening=joined["openings"].str.split(", ")
-    )
-    rows = rows.explode("opening")
-    members = rows.set_index(rows["opening"].astype(int))[["joined", "area_m2"]]
-    return members.rename(columns={"area_m2": "joined_area_m2"})
+    row = {
+        int(number): row
+        for row, numbers in enumerate(joined["openings"])
+        for number in numbers.split(", ")
+    }
+    return np.array([row[number] for number in opening.tolist()], dtype=np.intp)

@@ -1,11 +1,16 @@
 """Openings and canopy gaps with all that is reported of each: size, wood, distances."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.measure.joined import joined_of
 from glademark.measure.openings import Holes, hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
@@ -13,15 +18,21 @@ from glademark.measure.sums import known_sums, sums
 WHOLE = {"board foot": 0}
 """Decimals of a volume in words, where not two."""
 
+IntArray = npt.NDArray[np.intp]
 
-def wood_in(owner: pd.Series, marks: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
+
+def wood_in(
+    row: IntArray, count: int, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> dict[str, npt.NDArray[Any]]:
     """
     Trees, basal area and volume of the cut marks of each owner.
 
     Parameters
     ----------
-    owner
-        What each mark belongs to, NaN or <NA> where to nothing; on the index of `marks`.
+    row
+        Owner that each mark belongs to, -1 where to none; shape (marks,).
+    count
+        Number of owners.
     marks
         `is_cut`, `count`, `basal_area_m2`, `height_m`.
     parts
@@ -31,26 +42,20 @@ def wood_in(owner: pd.Series, marks: pd.DataFrame, parts: pd.DataFrame) -> pd.Da
     -------
     wood
         `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text
-        by product) and `mean_height_m`, indexed by owner.
+        by product) and `mean_height_m`, each of shape (count,).
     """
-    belongs = marks["is_cut"].to_numpy(dtype=bool) & owner.notna().to_numpy()
-    code, names = pd.factorize(owner.where(belongs), sort=True)
-    count = len(names)
+    owner = np.where(marks["is_cut"].to_numpy(dtype=bool), row, -1)
     height = marks["height_m"].to_numpy(dtype=float)
-    measured = sums(~np.isnan(height), code, count)
+    measured = sums(~np.isnan(height), owner, count)
     at = marks.index.get_indexer(pd.Index(parts["tree"]))
-    row = np.full(len(at), -1, dtype=np.intp)  # -1: counted without a position
-    row[at >= 0] = code[at[at >= 0]]
-    return pd.DataFrame(
-        {
-            "trees": sums(marks["count"], code, count).astype(int),
-            "basal_area_m2": sums(marks["basal_area_m2"], code, count),
-            "mean_height_m": sums(height, code, count) / np.where(measured > 0, measured, np.nan),
-            "volume_m3": known_sums(parts["m3"], row, count),
-            "volume": _by_product(parts, row, count),
-        },
-        index=names,
-    )
+    part = np.append(owner, -1)[at]  # -1: counted without a position
+    return {
+        "trees": sums(marks["count"], owner, count).astype(int),
+        "basal_area_m2": sums(marks["basal_area_m2"], owner, count),
+        "mean_height_m": sums(height, owner, count) / np.where(measured > 0, measured, np.nan),
+        "volume_m3": known_sums(parts["m3"], part, count),
+        "volume": _by_product(parts, part, count),
+    }
 
 
 def measured_openings(
@@ -60,9 +65,10 @@ def measured_openings(
     corridor: BaseGeometry,
     stand: BaseGeometry,
     water: BaseGeometry,
+    wood: Mapping[str, npt.NDArray[Any]] | None = None,
 ) -> gpd.GeoDataFrame:
     """
-    Openings with their size, neighbours and distances.
+    Openings with their size, neighbours, distances and wood.
 
     Parameters
     ----------
@@ -72,80 +78,86 @@ def measured_openings(
         As from `glademark.measure.joined.join_openings`.
     corridor, stand, water
         Polygons; `corridor` and `water` may be empty.
+    wood
+        As from `wood_in`, in the order of `openings`; None where it does not matter.
 
     Returns
     -------
     openings
-        With every column of `glademark.layers.OPENINGS` but the wood, sorted by number.
+        With every column of `glademark.layers.OPENINGS` but the wood where there is none, sorted by
+        number.
     """
-    geometry = openings.geometry.to_numpy()
-    members = joined_of(joined).reindex(openings["opening"])
-    near = nearest_other(openings, number=openings["opening"])
-    table = openings.assign(
-        **hole_measures(openings),
-        in_corridor_m2=shapely.area(shapely.intersection(geometry, corridor)),
-        joined=members["joined"].to_numpy(),
-        joined_area_m2=members["joined_area_m2"].to_numpy(),
-        nearest=near["nearest"],
-        spacing_m=near["spacing_m"],
-        boundary_m=shapely.distance(geometry, shapely.boundary(stand)),
-        water_m=_distance(geometry, water),
-        corridor_m=_distance(geometry, corridor),
-    )
-    return table.sort_values("opening", ignore_index=True)
+    shapes, number = openings.geometry.to_numpy(), openings["opening"].to_numpy()
+    member = joined_of(joined, number)
+    nearest, spacing = nearest_other(shapes, number=number)
+    measures = hole_measures(shapes)
+    columns = {
+        **{name: openings[name].array for name in openings.columns if name != "geometry"},
+        **measures,
+        "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
+        "joined": joined["joined"].to_numpy()[member],
+        "joined_area_m2": joined["area_m2"].to_numpy()[member],
+        "nearest": nearest,
+        "spacing_m": spacing,
+        "boundary_m": shapely.distance(shapes, shapely.boundary(stand)),
+        "water_m": shapely.distance(shapes, water),
+        "corridor_m": shapely.distance(shapes, corridor),
+        **(with_heights(wood, measures["equivalent_diameter_m"]) if wood is not None else {}),
+    }
+    order = np.argsort(number)
+    return features({k: v[order] for k, v in columns.items()}, shapes[order], crs=openings.crs)
 
 
-def with_wood(holes: gpd.GeoDataFrame, wood: pd.DataFrame, *, key: str) -> gpd.GeoDataFrame:
+def with_heights(
+    wood: Mapping[str, npt.NDArray[Any]], diameter_m: npt.NDArray[np.float64]
+) -> dict[str, npt.NDArray[Any]]:
     """
-    Holes with the wood that is cut in them.
+    The wood of holes, and how wide these are for the height of the trees.
 
     Parameters
     ----------
-    holes
-        With the column `key` and `equivalent_diameter_m`.
     wood
-        As from `wood_in`, indexed by `key`.
-    key
-        Column that names a hole.
+        As from `wood_in`.
+    diameter_m
+        Diameter of the circle of equal area [m].
 
     Returns
     -------
-    holes
-        With `trees`, `basal_area_m2`, `volume_m3`, `volume` and `diameter_to_height`.
+    columns
+        The same with `diameter_to_height`, NaN where no height is known.
     """
-    mine = wood.reindex(holes[key])
-    height = mine["mean_height_m"].to_numpy(dtype=float)
-    return holes.assign(
-        trees=mine["trees"].fillna(0).to_numpy(),
-        basal_area_m2=mine["basal_area_m2"].fillna(0.0).to_numpy(),
-        volume_m3=mine["volume_m3"].to_numpy(),
-        volume=mine["volume"].to_numpy(),
-        diameter_to_height=holes["equivalent_diameter_m"] / np.where(height > 0, height, np.nan),
-    )
+    height = wood["mean_height_m"]
+    return {**wood, "diameter_to_height": diameter_m / np.where(height > 0, height, np.nan)}
 
 
-def measured_gaps(holes: Holes) -> tuple[gpd.GeoDataFrame, pd.Series]:
+def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> gpd.GeoDataFrame:
     """
-    Canopy gaps with their size, numbered north to south, west to east, and the gap of each mark.
+    Canopy gaps with their size and wood, numbered north to south, west to east.
 
     Parameters
     ----------
     holes
         As from `glademark.measure.openings.find_holes`.
+    marks, parts
+        As for `wood_in`.
 
     Returns
     -------
     gaps
         `gap` and the measures, sorted by number.
-    gap_of
-        Number of the gap of each mark, <NA> where it is in none.
     """
-    centre = shapely.get_coordinates(shapely.centroid(holes.gaps.geometry.to_numpy()))
+    shapes = holes.gaps.geometry.to_numpy()
+    centre = shapely.get_coordinates(shapely.centroid(shapes))
     order = np.lexsort((centre[:, 0], -centre[:, 1]))
-    number = pd.Series(np.arange(1, len(order) + 1), index=holes.gaps.index[order], dtype="Int64")
-    gaps = holes.gaps.assign(gap=number, **hole_measures(holes.gaps))
-    gap_of = holes.gap_of.where(holes.gap_of >= 0).map(number).astype("Int64")
-    return gaps.sort_values("gap", ignore_index=True), gap_of
+    measures = hole_measures(shapes)
+    wood = wood_in(holes.gap_of.to_numpy(), len(shapes), marks=marks, parts=parts)
+    columns = {
+        "net_of_leave_m2": holes.gaps["net_of_leave_m2"].to_numpy(),
+        **measures,
+        **with_heights(wood, measures["equivalent_diameter_m"]),
+    }
+    table = {"gap": np.arange(1, len(order) + 1), **{k: v[order] for k, v in columns.items()}}
+    return features(table, shapes[order], crs=holes.gaps.crs)
 
 
 def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray:
@@ -161,9 +173,3 @@ def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray
         name = units[of_unit]
         words[owner].append(f"{products[of_product]} {net[at]:,.{WHOLE.get(name, 2)}f} {name}")
     return np.array(["; ".join(said) or np.nan for said in words], dtype=object)
-
-
-def _distance(geometry: np.ndarray, other: BaseGeometry) -> np.ndarray:
-    """Distance to another geometry, NaN where that is empty."""
-    away: np.ndarray = shapely.distance(geometry, other)
-    return away

@@ -7,7 +7,7 @@ and no ellipse ever stands for the area.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -17,6 +17,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.groups import Groups, crown_components
 from glademark.measure.polygons import only_polygons
@@ -28,6 +29,7 @@ QUAD_SEGS = 16
 _NUMBER = re.compile(r"\D*(\d{1,6})")
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -102,8 +104,16 @@ def closed_union(
     holes
         Polygon or MultiPolygon for each owner, sorted by owner.
     """
-    order = np.argsort(np.asarray(owner), kind="stable")
-    numbers, start = np.unique(np.asarray(owner)[order], return_index=True)
+    numbers, union = _closed(discs, np.asarray(owner), link_distance_m)
+    return pd.Series(union, index=numbers, dtype=object)
+
+
+def _closed(
+    discs: GeometryArray, owner: IntArray, link_distance_m: float
+) -> tuple[IntArray, GeometryArray]:
+    """Owners, sorted, and the closed union of the discs of each."""
+    order = np.argsort(owner, kind="stable")
+    numbers, start = np.unique(owner[order], return_index=True)
     union = np.empty(len(numbers), dtype=object)
     union[:] = [
         part[0] if len(part) == 1 else shapely.union_all(part)
@@ -115,7 +125,7 @@ def closed_union(
             shapely.buffer(union, half, quad_segs=QUAD_SEGS), -half, quad_segs=QUAD_SEGS
         )
         union = shapely.union(union, closed)  # chords for arcs would take some of the crowns away
-    return pd.Series(union, index=numbers, dtype=object)
+    return numbers, union
 
 
 def find_holes(
@@ -151,10 +161,11 @@ def find_holes(
         Stated groups where there are any, and the other components that reach the thresholds as
         canopy gaps; else those components as openings.
     """
-    crowns = _joined_crowns(marks, discs, candidates, thresholds.link_distance_m)
+    leaving = candidates.to_numpy(dtype=bool)
+    crowns = _joined_crowns(marks, discs, leaving, thresholds.link_distance_m)
     stated, opening_of, notices = _stated_holes(marks, discs, groups, leave_crowns, thresholds)
-    left = candidates & (opening_of < 0)
-    if left.to_numpy()[crowns.mark].all():
+    left = leaving & (opening_of < 0)
+    if left[crowns.mark].all():
         rest = crowns
     else:
         rest = _joined_crowns(marks, discs, left, thresholds.link_distance_m, known=crowns)
@@ -167,10 +178,10 @@ def find_holes(
     return Holes(
         openings=openings,
         gaps=gaps,
-        opening_of=opening_of,
-        gap_of=gap_of,
+        opening_of=pd.Series(opening_of, index=marks.index),
+        gap_of=pd.Series(gap_of, index=marks.index),
         components=len(crowns.union),
-        components_area_m2=_united_area(crowns.union.to_numpy()),
+        components_area_m2=_united_area(crowns.union),
         notices=notices,
     )
 
@@ -179,15 +190,15 @@ def find_holes(
 class _Crowns:
     """Crown-linked components: their marks, the component of each mark, the union of each."""
 
-    mark: npt.NDArray[np.intp]
-    component: npt.NDArray[np.intp]
-    union: pd.Series
+    mark: IntArray
+    component: IntArray
+    union: GeometryArray
 
 
 def _joined_crowns(
     marks: gpd.GeoDataFrame,
     discs: GeometryArray,
-    candidates: pd.Series,
+    candidates: npt.NDArray[np.bool_],
     link_distance_m: float,
     *,
     known: _Crowns | None = None,
@@ -201,20 +212,17 @@ def _joined_crowns(
     )
     before = _whole_before(len(marks), mark, component, known)
     new = before[component] < 0
-    union = closed_union(discs[mark][new], component[new], link_distance_m=link_distance_m)
+    union = np.empty(len(before), dtype=object)
     if known is not None:
-        kept = np.flatnonzero(before >= 0)
-        reused = pd.Series(known.union[before[kept]].to_numpy(), index=kept, dtype=object)
-        union = pd.concat([union, reused]).sort_index()
+        union[before >= 0] = known.union[before[before >= 0]]
+    numbers, made = _closed(discs[mark][new], component[new], link_distance_m)
+    union[numbers] = made
     return _Crowns(mark=mark, component=component, union=union)
 
 
 def _whole_before(
-    size: int,
-    mark: npt.NDArray[np.intp],
-    component: npt.NDArray[np.intp],
-    known: _Crowns | None,
-) -> npt.NDArray[np.intp]:
+    size: int, mark: IntArray, component: IntArray, known: _Crowns | None
+) -> IntArray:
     """Number that each component had among the known ones, -1 where it is not the same whole."""
     trees = np.bincount(component)
     if known is None or not len(mark):
@@ -241,75 +249,70 @@ def _stated_holes(
     groups: Groups,
     leave_crowns: BaseGeometry,
     thresholds: Thresholds,
-) -> tuple[gpd.GeoDataFrame, pd.Series, tuple[str, ...]]:
+) -> tuple[gpd.GeoDataFrame, IntArray, tuple[str, ...]]:
     """Stated groups as holes; those whose hole is empty are dropped with a notice."""
-    stated, member = groups.stated, groups.member
-    outline = stated.geometry.to_numpy().copy()
-    tagged = (stated["basis"] == "tagged").to_numpy()
-    mine = np.flatnonzero(member.isin(np.flatnonzero(tagged)))
-    crowns = closed_union(
-        discs[mine], member.to_numpy()[mine], link_distance_m=thresholds.link_distance_m
-    )
-    outline[crowns.index] = shapely.difference(crowns.to_numpy(), leave_crowns)
+    name, basis = (groups.stated[column].to_numpy(dtype=object) for column in ("group", "basis"))
+    member = groups.member.to_numpy()
+    mine = np.flatnonzero(np.append(basis == "tagged", False)[member])  # -1 is in none
+    number, crowns = _closed(discs[mine], member[mine], thresholds.link_distance_m)
+    outline = np.array(groups.stated.geometry.array)
+    outline[number] = shapely.difference(crowns, leave_crowns)
     outline = only_polygons(outline)
     net = shapely.area(shapely.difference(outline, leave_crowns))
     keep = ~shapely.is_empty(outline)
-    place = pd.Series(np.where(keep, np.cumsum(keep) - 1, -1))
+    place = np.append(np.where(keep, np.cumsum(keep) - 1, -1), -1)
     notices = tuple(
-        f"group {name}: no opening is left of it once the crowns of leave trees are taken out"
-        for name in stated["group"][~keep]
+        f"group {lost}: no opening is left of it once the crowns of leave trees are taken out"
+        for lost in name[~keep]
     )
-    frame = gpd.GeoDataFrame(
-        {"group": stated["group"], "basis": stated["basis"], "net_of_leave_m2": net},
-        geometry=outline,
-        crs=marks.crs,
-    )
-    moved = member.where(member < 0, member.map(place))
-    return frame[keep].reset_index(drop=True), moved.astype(int), (*groups.notices, *notices)
+    columns = {"group": name[keep], "basis": basis[keep], "net_of_leave_m2": net[keep]}
+    holes = features(columns, outline[keep], crs=marks.crs)
+    return holes, place[member], (*groups.notices, *notices)
 
 
 def _touching_holes(
     marks: gpd.GeoDataFrame, crowns: _Crowns, leave_crowns: BaseGeometry, thresholds: Thresholds
-) -> tuple[gpd.GeoDataFrame, pd.Series]:
+) -> tuple[gpd.GeoDataFrame, IntArray]:
     """Components with enough trees and area, as holes."""
     count = marks["count"].to_numpy()[crowns.mark]
     trees = np.bincount(crowns.component, weights=count, minlength=len(crowns.union))
-    union = crowns.union[trees >= thresholds.min_trees]
-    hole = only_polygons(shapely.difference(union.to_numpy(), leave_crowns))
+    many = np.flatnonzero(trees >= thresholds.min_trees)
+    hole = only_polygons(shapely.difference(crowns.union[many], leave_crowns))
     area = shapely.area(hole)
     large = (area >= thresholds.min_area_m2) & (area > 0)
-    row = pd.Series(np.cumsum(large) - 1, index=union.index)[large]
+    row = np.full(len(crowns.union), -1)
+    row[many[large]] = np.arange(np.count_nonzero(large))
     member = np.full(len(marks), -1)
-    member[crowns.mark] = pd.Series(crowns.component).map(row).fillna(-1).astype(int).to_numpy()
-    frame = gpd.GeoDataFrame({"net_of_leave_m2": area[large]}, geometry=hole[large], crs=marks.crs)
-    return frame, pd.Series(member, index=marks.index)
+    member[crowns.mark] = row[crowns.component]
+    return features({"net_of_leave_m2": area[large]}, hole[large], crs=marks.crs), member
 
 
-def hole_measures(holes: gpd.GeoDataFrame) -> pd.DataFrame:
+def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
     """
     Area, perimeter, pieces and axes of each hole.
 
     Parameters
     ----------
     holes
-        Polygon or MultiPolygon rows, projected CRS in metres.
+        Polygons or MultiPolygons, projected CRS in metres; shape (n,).
 
     Returns
     -------
     measures
         `area_m2`, `perimeter_m`, `parts`, `length_m`, `width_m`, `ellipse_m2`,
-        `equivalent_diameter_m` on the index of `holes`.
+        `equivalent_diameter_m`, each of shape (n,).
     """
-    geometry = holes.geometry.to_numpy()
-    area = shapely.area(geometry)
-    axes = length_and_width(geometry).set_axis(holes.index)
-    return axes.assign(
-        area_m2=area,
-        perimeter_m=shapely.length(geometry),
-        parts=shapely.get_num_geometries(geometry),
-        ellipse_m2=np.pi / 4 * axes["length_m"] * axes["width_m"],
-        equivalent_diameter_m=2 * np.sqrt(area / np.pi),
-    )
+    area = shapely.area(holes)
+    length, width = length_and_width(holes).T
+    return {
+        "length_m": length,
+        "width_m": width,
+        "area_m2": area,
+        "perimeter_m": shapely.length(holes),
+        "parts": shapely.get_num_geometries(holes),
+        "ellipse_m2": np.pi / 4 * length * width,
+        "equivalent_diameter_m": 2 * np.sqrt(area / np.pi),
+    }
 
 
 def opening_numbers(
@@ -331,25 +334,30 @@ def opening_numbers(
     -------
     numbers
         Positive and unique, on the index of `openings`; by place means north to south, then west
-        to east. A group name that ends in digits ("7", "G
-        7") is the marker's own number, unless two names give the same one.
+        to east. A group name that ends in digits ("7", "G 7") is the marker's own number, unless
+        two names give the same one.
     """
-    found = openings["group"].str.strip().str.fullmatch(_NUMBER)
-    own = openings["group"].str.extract(r"(\d+)$", expand=False).where(found).astype(float)
-    own = own.where(own > 0)
-    own = own.where(~own.duplicated(keep=False))
-    number = _keep_earlier(own, opening_of, earlier)
+    number = _own_numbers(openings["group"].tolist())
+    if earlier:
+        number = _keep_earlier(number, opening_of, earlier)
     centre = shapely.get_coordinates(shapely.centroid(openings.geometry.to_numpy()))
-    order = openings.index[np.lexsort((centre[:, 0], -centre[:, 1]))]
-    waiting = [row for row in order if np.isnan(number[row])]
+    order = np.lexsort((centre[:, 0], -centre[:, 1]))
+    waiting = order[np.isnan(number[order])]
     first = int(max(earlier.values(), default=0)) + 1
-    taken = set(number.dropna().astype(int))
-    free = [n for n in range(first, first + len(openings) + len(taken)) if n not in taken]
-    number[waiting] = np.array(free[: len(waiting)], dtype=float)
-    return number.astype(int)
+    free = np.setdiff1d(np.arange(first, first + 2 * len(number)), number)
+    number[waiting] = free[: len(waiting)]
+    return pd.Series(number.astype(int), index=openings.index)
 
 
-def _keep_earlier(own: pd.Series, opening_of: pd.Series, earlier: Mapping[int, int]) -> pd.Series:
+def _own_numbers(groups: Sequence[str]) -> FloatArray:
+    """Number in each group's name, NaN where it has none or shares it; a loop over openings."""
+    found = [_NUMBER.fullmatch(name.strip()) for name in groups]
+    own = np.array([float(digits[1]) if digits else np.nan for digits in found])
+    _, one, count = np.unique(own, return_inverse=True, return_counts=True)
+    return np.where((own > 0) & (count[one] == 1), own, np.nan)
+
+
+def _keep_earlier(own: FloatArray, opening_of: pd.Series, earlier: Mapping[int, int]) -> FloatArray:
     """Own numbers, then earlier ones by most marks in common; each number once."""
     number = own.copy()
     before = pd.Series(earlier, dtype=int)
@@ -363,41 +371,41 @@ def _keep_earlier(own: pd.Series, opening_of: pd.Series, earlier: Mapping[int, i
     return number
 
 
-def nearest_other(openings: gpd.GeoDataFrame, *, number: pd.Series) -> pd.DataFrame:
+def nearest_other(
+    openings: GeometryArray, *, number: IntArray
+) -> tuple[pd.api.extensions.ExtensionArray, FloatArray]:
     """
     Nearest other opening of each, crown edge to crown edge.
 
     Parameters
     ----------
     openings
-        Polygon rows, projected CRS in metres.
+        Polygons, projected CRS in metres; shape (n,).
     number
         Their numbers.
 
     Returns
     -------
     nearest
-        `nearest` (number, <NA> where there is no other) and `spacing_m`; ties go to the lower
-        number.
+        Number, <NA> where there is no other; ties go to the lower number.
+    spacing_m
+        Distance to it, NaN where there is no other.
     """
-    geometry = openings.geometry.to_numpy()
-    nearest = np.full(len(geometry), -1)
-    spacing = np.full(len(geometry), np.nan)
-    if len(geometry) > 1:
-        tree = shapely.STRtree(geometry)
+    nearest = np.full(len(openings), -1)
+    spacing = np.full(len(openings), np.nan)
+    if len(openings) > 1:
+        tree = shapely.STRtree(openings)
         # "exclusive" leaves out equal outlines as well, so what touches is asked for apart
-        apart = tree.query_nearest(geometry, exclusive=True)
-        touching = tree.query(geometry, predicate="intersects")
+        apart, away = tree.query_nearest(openings, exclusive=True, return_distance=True)
+        touching = tree.query(openings, predicate="intersects")
         touching = touching[:, touching[0] != touching[1]]
         mine, other = np.concatenate([apart, touching], axis=1)
-        pairs = pd.DataFrame({"mine": mine, "other": other})
-        pairs["spacing"] = shapely.distance(geometry[mine], geometry[other])
-        pairs["number"] = number.to_numpy()[other]
-        first = pairs.sort_values(["mine", "spacing", "number"]).drop_duplicates("mine")
-        nearest[first["mine"].to_numpy()] = first["number"].to_numpy()
-        spacing[first["mine"].to_numpy()] = first["spacing"].to_numpy()
-    table = pd.DataFrame({"nearest": nearest, "spacing_m": spacing}, index=openings.index)
-    return table.assign(nearest=table["nearest"].astype("Int64").where(table["nearest"] > 0))
+        away = np.concatenate([away, np.zeros(touching.shape[1])])
+        order = np.lexsort((number[other], away, mine))
+        one, first = np.unique(mine[order], return_index=True)
+        nearest[one] = number[other[order[first]]]
+        spacing[one] = away[order[first]]
+    return pd.arrays.IntegerArray(nearest, nearest <= 0), spacing
 
 
 def spacing_pairs(openings: gpd.GeoDataFrame, *, within_m: float) -> pd.DataFrame:

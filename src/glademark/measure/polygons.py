@@ -8,7 +8,7 @@ from shapely.geometry.base import BaseGeometry
 GRID_M = 0.001
 """Snapping grid of the fallback [m]; it costs about 1e-7 of the area."""
 
-_POLYGON, _MULTIPOLYGON, _COLLECTION = 3, 6, 7
+_LINE, _POLYGON, _MULTIPOLYGON = 1, 3, 6
 
 GeometryArray = npt.NDArray[np.object_]
 
@@ -33,11 +33,17 @@ def only_polygons(geometry: object) -> GeometryArray:
     True
     """
     out = np.array(geometry, dtype=object, ndmin=1)
-    for i in np.flatnonzero(~np.isin(shapely.get_type_id(out), (_POLYGON, _MULTIPOLYGON))):
+    for i in np.flatnonzero(~_are_polygons(out)):
         parts = shapely.get_parts(shapely.get_parts(out[i]))
-        areas = parts[np.isin(shapely.get_type_id(parts), (_POLYGON, _MULTIPOLYGON))]
+        areas = parts[_are_polygons(parts)]
         out[i] = shapely.union_all(areas) if len(areas) else shapely.MultiPolygon()
     return out
+
+
+def _are_polygons(geometry: GeometryArray) -> npt.NDArray[np.bool_]:
+    """Which geometries are Polygons or MultiPolygons."""
+    kind = shapely.get_type_id(geometry)
+    return np.asarray((kind == _POLYGON) | (kind == _MULTIPOLYGON))
 
 
 def only_polygon(geometry: BaseGeometry) -> BaseGeometry:
@@ -73,10 +79,14 @@ def as_multi(geometry: object) -> GeometryArray:
         Shape (n,).
     """
     out = np.array(geometry, dtype=object, ndmin=1)
-    kind = shapely.get_type_id(out)
-    for single, build in ((_POLYGON, shapely.MultiPolygon), (1, shapely.MultiLineString)):
-        chosen = np.flatnonzero(kind == single)
-        out[chosen] = [build([] if shapely.is_empty(out[i]) else [out[i]]) for i in chosen]
+    kind, empty = shapely.get_type_id(out), shapely.is_empty(out)
+    for single, build, nothing in (
+        (_POLYGON, shapely.multipolygons, shapely.MultiPolygon()),
+        (_LINE, shapely.multilinestrings, shapely.MultiLineString()),
+    ):
+        chosen = (kind == single) & ~empty
+        out[chosen] = build(out[chosen], indices=np.arange(np.count_nonzero(chosen)))
+        out[(kind == single) & empty] = nothing
     return out
 
 

@@ -2,13 +2,12 @@
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 from scipy.spatial.distance import pdist, squareform
 from shapely.geometry.base import BaseGeometry
 
 
-def length_and_width(polygons: npt.ArrayLike) -> pd.DataFrame:
+def length_and_width(polygons: npt.ArrayLike) -> npt.NDArray[np.float64]:
     """
     Longest axis of each polygon, and its widest extent at right angles to that.
 
@@ -20,18 +19,17 @@ def length_and_width(polygons: npt.ArrayLike) -> pd.DataFrame:
     Returns
     -------
     axes
-        Columns `length_m` and `width_m` [m]; 0 for an empty polygon. One loop over openings,
+        Length and width of each [m], 0 for an empty polygon; shape (n, 2). One loop over openings,
         because each hull has its own number of corners; cost grows with the square of those
         corners.
 
     Examples
     --------
-    >>> length_and_width([shapely.box(0, 0, 4, 3)]).round(9).iloc[0].tolist()
-    [5.0, 4.8]
+    >>> length_and_width([shapely.box(0, 0, 4, 3)]).round(9).tolist()
+    [[5.0, 4.8]]
     """
     hulls = shapely.convex_hull(np.asarray(polygons, dtype=object))
-    rows = [_axes(hull) for hull in hulls]
-    return pd.DataFrame(rows, columns=["length_m", "width_m"], dtype=float)
+    return np.array([_axes(hull) for hull in hulls], dtype=np.float64).reshape(-1, 2)
 
 
 def _axes(hull: BaseGeometry) -> tuple[float, float]:

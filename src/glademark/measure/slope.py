@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.elevation import Elevation
@@ -194,7 +195,18 @@ def _inside(
         elevation.cell_y_m,
     )
     shape = rows.stop - rows.start, columns.stop - columns.start
-    return np.asarray(geometry_mask([polygon], shape, corner, invert=True), dtype=bool)
+    return np.asarray(geometry_mask([_as_rings(polygon)], shape, corner, invert=True), dtype=bool)
+
+
+def _as_rings(polygon: BaseGeometry) -> dict[str, object]:
+    """A polygon as lists of coordinates, which takes a tenth of the time of its own interface."""
+    parts, part_of = shapely.get_rings(shapely.get_parts(polygon), return_index=True)
+    points, ring_of = shapely.get_coordinates(parts, return_index=True)
+    rings = np.split(points, np.flatnonzero(np.diff(ring_of)) + 1)
+    polygons: list[list[object]] = [[] for _ in range(part_of[-1] + 1)]
+    for part, ring in zip(part_of, rings, strict=True):
+        polygons[part].append(ring.tolist())
+    return {"type": "MultiPolygon", "coordinates": polygons}
 
 
 def _slopes(
