@@ -1,6 +1,6 @@
 """Rows with a geometry each, put together the short way."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from geopandas.array import GeometryArray, from_shapely
+from shapely.geometry.base import BaseGeometry
 
 
 def features(
     columns: Mapping[Any, Any] | pd.DataFrame,
-    geometry: npt.ArrayLike,
+    geometry: npt.ArrayLike | Sequence[BaseGeometry],
     *,
     crs: Any,  # noqa: ANN401 - as geopandas takes it
 ) -> gpd.GeoDataFrame:

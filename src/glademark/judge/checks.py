@@ -1,7 +1,9 @@
 """The whole judging step: every limit asked for, and the rules that are always checked."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from glademark.judge.chances import with_chances
@@ -29,9 +31,13 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
         project file, then keep-outs, setbacks and crossings. A limit with nothing to check has one
         row that says so.
     """
-    rows = [_asked(case, limit) for limit in asked]
-    always = [keep_out_checks(case), setback_checks(case), crossing_checks(case)]
-    return as_checks(with_chances(pd.concat([*rows, *always]), case))
+    always = (
+        _Found(rows=keep_out_checks(case), limit="keep_out"),
+        _Found(rows=setback_checks(case), limit="setback"),
+        _Found(rows=crossing_checks(case), limit="water_crossing"),
+    )
+    found = _together([*(_asked(case, limit) for limit in asked), *always])
+    return as_checks(with_chances(found, case))
 
 
 def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
@@ -50,12 +56,34 @@ def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     checks
         Columns of `glademark.layers.CHECKS`; no row without limits.
     """
-    rows = [_asked(case, limit) for limit in asked]
-    none = pd.DataFrame(columns=list(CHECKS.names))
-    return as_checks(pd.concat(rows)) if rows else none
+    return as_checks(_together([_asked(case, limit) for limit in asked]))
 
 
-def _asked(case: Case, asked: LimitAsked) -> pd.DataFrame:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Found:
+    """Rows of one limit; authority and source are NaN where it is not of the project file."""
+
+    rows: pd.DataFrame
+    limit: str
+    authority: str | float = np.nan
+    source: str | float = np.nan
+
+
+def _together(found: Sequence[_Found]) -> pd.DataFrame:
+    """Rows of all limits that have some, each with its limit, authority and source."""
+    some = [one for one in found if len(one.rows)]
+    if not some:
+        return pd.DataFrame(columns=list(CHECKS.names))
+    rows = pd.concat([one.rows for one in some], ignore_index=True)
+    return rows.assign(
+        **{
+            name: [getattr(one, name) for one in some for _ in range(len(one.rows))]
+            for name in ("limit", "authority", "source")
+        }
+    )
+
+
+def _asked(case: Case, asked: LimitAsked) -> _Found:
     """Rows of one limit of the project file."""
     limit = asked.limit
     rows = limit.judge(case, asked.value)
@@ -66,4 +94,4 @@ def _asked(case: Case, asked: LimitAsked) -> pd.DataFrame:
             unit=SI_UNIT.get(limit.kind, ""),
             subject=limit.title,
         )
-    return rows.assign(limit=limit.id, authority=asked.authority, source=asked.source)
+    return _Found(rows=rows, limit=limit.id, authority=asked.authority, source=asked.source)

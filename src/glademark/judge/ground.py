@@ -29,12 +29,14 @@ def keep_out_checks(case: Case) -> pd.DataFrame:
     """
     layout = case.layout
     areas = layout.keep_out
+    if areas.empty:
+        return pd.DataFrame()
     rows = [
         _area_inside(areas, layout.corridors, "keep_out", "corridor area in keep-out {}"),
         _area_inside(areas, layout.openings, "keep_out", "opening area in keep-out {}"),
         _trees_inside(case, areas, "keep_out", "cut trees in keep-out {}"),
     ]
-    return pd.concat(rows).assign(limit="keep_out")
+    return pd.concat(rows)
 
 
 def setback_checks(case: Case) -> pd.DataFrame:
@@ -53,6 +55,8 @@ def setback_checks(case: Case) -> pd.DataFrame:
         setbacks.
     """
     layout = case.layout
+    if layout.setbacks.empty:
+        return pd.DataFrame()
     by_rule = {rule: layout.setbacks[layout.setbacks["rule"] == rule] for rule in _RULES}
     no_machine = by_rule["no_machine"]
     rows = [
@@ -65,7 +69,7 @@ def setback_checks(case: Case) -> pd.DataFrame:
     if len(layout.landings):
         subject = "landing area in no-machine setback {}"
         rows.append(_area_inside(no_machine, layout.landings, "setbacks", subject))
-    return pd.concat(rows).assign(limit="setback")
+    return pd.concat(some) if (some := [one for one in rows if len(one)]) else pd.DataFrame()
 
 
 _RULES = ("no_cut", "no_machine")
@@ -75,6 +79,8 @@ def _area_inside(
     areas: gpd.GeoDataFrame, taken: gpd.GeoDataFrame, layer: str, subject: str
 ) -> pd.DataFrame:
     """How much of each area is taken; anything is too much."""
+    if areas.empty:
+        return pd.DataFrame()
     union = shapely.union_all(taken.geometry.to_numpy())
     inside = shapely.area(shapely.intersection(areas.geometry.to_numpy(), union))
     inside = np.where(inside > SLIVER_M2, inside, 0.0)
@@ -84,28 +90,28 @@ def _area_inside(
 
 def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str) -> pd.DataFrame:
     """Cut trees inside each area; near where one outside is within its position error."""
+    if areas.empty:
+        return pd.DataFrame()
     marks = case.layout.marks
-    cut = marks[marks["kind"].isin(case.cut_kinds)]
-    geometry = areas.geometry.to_numpy()
-    tree = shapely.STRtree(cut.geometry.to_numpy())
+    cut = marks["kind"].isin(case.cut_kinds).to_numpy()
+    geometry, points = areas.geometry.to_numpy(), marks.geometry.to_numpy()[cut]
+    tree = shapely.STRtree(points)
     area, mark = tree.query(geometry, predicate="intersects")
-    count = cut["count"].to_numpy(dtype=float)
+    count = marks["count"].to_numpy(dtype=float)[cut]
     inside = np.bincount(area, weights=count[mark], minlength=len(areas))
     rows = _nothing_allowed(
         rows_of(layer, area_names(areas), inside, subject=subject), unit="trees"
     )
-    reach = cut["position_error_m"].to_numpy(dtype=float)
+    reach = marks["position_error_m"].to_numpy(dtype=float)[cut]
     widest = float(reach.max()) if len(reach) else 0.0
     area, mark = tree.query(geometry, predicate="dwithin", distance=widest)
-    away = shapely.distance(geometry[area], cut.geometry.to_numpy()[mark])
+    away = shapely.distance(geometry[area], points[mark])
     close = (away > 0) & (away <= reach[mark])
     beside = np.bincount(area[close], weights=count[mark[close]], minlength=len(areas))
-    near = (rows["verdict"] == "met") & (beside > 0)
-    why = pd.Series(beside, index=rows.index).map(
-        "{:.0f} cut trees within the position error".format
-    )
+    near = (rows["verdict"].to_numpy(dtype=object) == "met") & (beside > 0)
+    why = [f"{trees:.0f} cut trees within the position error" for trees in beside]
     return rows.assign(
-        verdict=rows["verdict"].mask(near, "near"), reason=rows["reason"].mask(near, why)
+        verdict=np.where(near, "near", rows["verdict"]), reason=np.where(near, why, rows["reason"])
     )
 
 

@@ -278,7 +278,9 @@ def verdicts(
         ["could not be measured", _why_near(near, unit)],
         "",
     )
-    return rows.assign(limit_value=limit, margin=margin, unit=unit, verdict=verdict, reason=reason)
+    held = {"limit_value": limit, "margin": margin, "unit": unit}
+    known = {str(name): rows[name] for name in rows}
+    return pd.DataFrame({**known, **held, "verdict": verdict, "reason": reason}, index=rows.index)
 
 
 def _why_near(near: float | None, unit: str) -> str:

@@ -124,6 +124,8 @@ def setback_residuals(case: Case) -> pd.DataFrame:
     """
     layout = case.layout
     areas = layout.setbacks[layout.setbacks["rule"] == "residual_basal_area"]
+    if areas.empty:
+        return pd.DataFrame()
     stock = _quantity(case, BASAL)
     rows = [
         _setback_residual(case, stock, name or str(i + 1), minimum, area)
@@ -131,7 +133,7 @@ def setback_residuals(case: Case) -> pd.DataFrame:
             areas.index, areas["name"], areas["minimum_m2_ha"], areas.geometry, strict=True
         )
     ]
-    return pd.concat(rows) if rows else pd.DataFrame()
+    return pd.concat(rows)
 
 
 def _setback_residual(

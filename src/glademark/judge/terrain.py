@@ -129,6 +129,8 @@ def crossing_checks(case: Case) -> pd.DataFrame:
         for this program to say whether it is permitted. None without crossings.
     """
     found = case.layout.water_crossings
+    if found.empty:
+        return pd.DataFrame()
     name = found["name"].where(found["name"] != "", "without a name").astype(str)
     where = found["what"].astype(str) + " " + name
     rows = rows_of("water_crossings", found["crossing"], found["angle_deg"], subject="{}")
@@ -136,7 +138,6 @@ def crossing_checks(case: Case) -> pd.DataFrame:
         subject=("corridor " + found["corridor"].astype(str) + " crosses " + where).to_numpy()
     )
     return rows.assign(
-        limit="water_crossing",
         limit_value=np.nan,
         margin=np.nan,
         unit="deg",

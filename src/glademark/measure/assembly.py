@@ -7,9 +7,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from geopandas.array import from_shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.forestry import SizeClasses
 from glademark.layout import Figures, Layout, StandFigures
 from glademark.measure.allowance import (
@@ -27,6 +29,7 @@ from glademark.measure.notices import layout_notices
 from glademark.measure.opening_layer import measured_gaps, measured_openings, wood_in
 from glademark.measure.openings import Holes
 from glademark.measure.standing import Standing
+from glademark.measure.sums import exact_sums
 from glademark.measure.tally import tally_cells, tally_table
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement, paint_disagreement
@@ -106,11 +109,12 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
         Layers with their declared columns, figures and notices.
     """
     stand = _stand_figures(found.cover, survey.crs)
+    cut = found.marks[found.marks["is_cut"].to_numpy()]
     openings = _openings(found)
     gaps = measured_gaps(found.holes, marks=found.marks, parts=found.parts)
     cells = tally_cells(found.trees, found.parts)
     area = {name: zone.area for name, zone in found.zones.items()}
-    disagreement = _disagreement(found)
+    disagreement = _disagreement(found, cut)
     figures = Figures(
         stand=stand,
         corridors=found.corridors.figures,
@@ -161,7 +165,7 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
                 found.standing.stocks,
                 allowance,
                 trees=found.trees,
-                cut=found.marks[found.marks["is_cut"]],
+                cut=cut,
                 covered=survey.covered.geometry.tolist(),
             ),
             *layout_notices(figures, disagreement, marks=found.marks, settings=project.openings),
@@ -208,9 +212,9 @@ def geodesic_area_m2(polygon: BaseGeometry, *, crs: CRS) -> float:
     Karney 2013, Algorithms for geodesics, Journal of Geodesy 87:43-55, as built into PROJ.
     """
     geodetic = crs.geodetic_crs or crs
-    flat = gpd.GeoSeries([shapely.orient_polygons(polygon)], crs=crs).to_crs(geodetic)
+    flat = from_shapely([shapely.orient_polygons(polygon)], crs=crs).to_crs(geodetic)
     ellipsoid = geodetic.get_geod()
-    return 0.0 if ellipsoid is None else abs(ellipsoid.geometry_area_perimeter(flat.iloc[0])[0])
+    return 0.0 if ellipsoid is None else abs(ellipsoid.geometry_area_perimeter(flat[0])[0])
 
 
 def _stand_layer(cover: Cover, figures: StandFigures, *, name: str, crs: CRS) -> gpd.GeoDataFrame:
@@ -222,7 +226,7 @@ def _stand_layer(cover: Cover, figures: StandFigures, *, name: str, crs: CRS) ->
         "operable_m2": [figures.operable_m2],
         "perimeter_m": [figures.perimeter_m],
     }
-    return declared(gpd.GeoDataFrame(row, geometry=[cover.stand], crs=crs), "stand")
+    return declared(features(row, [cover.stand], crs=crs), "stand")
 
 
 def _openings(found: Measured) -> gpd.GeoDataFrame:
@@ -241,24 +245,22 @@ def _openings(found: Measured) -> gpd.GeoDataFrame:
 
 def _zone_layer(found: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
     """One row a zone that has an area."""
-    located = cells[cells["located"] == "located"].groupby("zone")
-    wood = located[["trees", "basal_area_m2", "m3"]].sum(min_count=1)
     names = [name for name, area in found.zones.items() if area.area > 0]
-    wood = wood.reindex(names)
-    area = np.array([found.zones[name].area for name in names])
-    frame = gpd.GeoDataFrame(
-        {
-            "zone": names,
-            "area_m2": area,
-            "share": area / found.cover.stand.area,
-            "trees": wood["trees"].fillna(0).to_numpy(),
-            "basal_area_m2": wood["basal_area_m2"].fillna(0.0).to_numpy(),
-            "volume_m3": wood["m3"].to_numpy(),
-        },
-        geometry=[found.zones[name] for name in names],
-        crs=crs,
+    zone = pd.Index(names).get_indexer(pd.Index(cells["zone"]))
+    zone[cells["located"].to_numpy(dtype=object) != "located"] = -1
+    trees, basal_area, solid = (
+        exact_sums(cells[name], zone, len(names)) for name in ("trees", "basal_area_m2", "m3")
     )
-    return declared(frame, "zones")
+    area = np.array([found.zones[name].area for name in names])
+    columns = {
+        "zone": names,
+        "area_m2": area,
+        "share": area / found.cover.stand.area,
+        "trees": np.nan_to_num(trees),
+        "basal_area_m2": np.nan_to_num(basal_area),
+        "volume_m3": solid,
+    }
+    return declared(features(columns, [found.zones[name] for name in names], crs=crs), "zones")
 
 
 def _corridor_layer(found: Measured) -> gpd.GeoDataFrame:
@@ -269,7 +271,7 @@ def _corridor_layer(found: Measured) -> gpd.GeoDataFrame:
     mine = np.where(marks["zone"].to_numpy(dtype=object) == "corridor", nearest, -1)
     wood = wood_in(mine, len(names), marks=marks, parts=found.parts)
     columns = ("trees", "basal_area_m2", "volume_m3")
-    return declared(strips.assign(**{name: wood[name][row] for name in columns}), "corridors")
+    return declared(strips, "corridors", more={name: wood[name][row] for name in columns})
 
 
 def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
@@ -282,24 +284,23 @@ def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
     own["source"] = own["unit"].copy()
     for name, values in own.items():
         values[mark] = parts[name].to_numpy()[first]
-    marks = marks.assign(
-        volume=own["net"],
-        volume_unit=own["unit"],
-        volume_source=own["source"],
-        volume_m3=parts["m3"].groupby(row).sum(min_count=1).reindex(range(len(marks))).to_numpy(),
-    )
+    volumes = {
+        "volume": own["net"],
+        "volume_unit": own["unit"],
+        "volume_source": own["source"],
+        "volume_m3": exact_sums(parts["m3"], row, len(marks)),
+    }
     others = [name for name in marks.columns if name not in (*_INTERNAL, "geometry")]
-    return declared(marks, "marks", others=others)
+    return declared(marks, "marks", more=volumes, others=others)
 
 
 def _areas(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
     """A layer of areas given."""
-    return declared(frame.assign(area_m2=shapely.area(frame.geometry.to_numpy())), name)
+    return declared(frame, name, more={"area_m2": shapely.area(frame.geometry.to_numpy())})
 
 
-def _disagreement(found: Measured) -> Disagreement:
+def _disagreement(found: Measured, cut: gpd.GeoDataFrame) -> Disagreement:
     """Cut marks whose paint and position name different zones."""
-    cut = found.marks[found.marks["is_cut"]]
     return paint_disagreement(
         cut,
         corridor=found.corridors.area,

@@ -43,7 +43,7 @@ class Wood:
         return np.asarray(self.amounts[:, 0])
 
 
-def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame) -> Wood:
+def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArray) -> Wood:
     """
     Wood of the marks that are cut.
 
@@ -53,6 +53,8 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame) -> Wood:
         `is_cut`, `count`, on the index that `parts` speaks of.
     parts
         As from `glademark.measure.volume.volumes`.
+    solid_m3
+        Volume of each mark, NaN where it is not known.
 
     Returns
     -------
@@ -60,22 +62,28 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame) -> Wood:
         In the order of the marks.
     """
     row = np.flatnonzero(marks["is_cut"].to_numpy(dtype=bool))
-    index = marks.index[row]
-    mine = parts[parts["tree"].isin(index)]
-    solid = mine.groupby("tree")["m3"].sum(min_count=1).reindex(index)
-    named = mine[(mine["product"] != "") & mine["net"].notna()]
-    net = named.pivot_table(
-        index="tree", columns=["product", "unit"], values="net", aggfunc="sum", fill_value=0.0
-    ).reindex(index, fill_value=0.0)
+    at = marks.index[row].get_indexer(pd.Index(parts["tree"]))
+    net = parts["net"].to_numpy(dtype=float)
+    known = (at >= 0) & (parts["product"].to_numpy(dtype=object) != "") & ~np.isnan(net)
+    (product, products), (unit, units) = (
+        pd.factorize(parts[name].to_numpy(dtype=object)[known], sort=True)
+        for name in ("product", "unit")
+    )
+    sold_as, column = np.unique(product * len(units) + unit, return_inverse=True)
+    sums = np.zeros((len(row), len(sold_as)))
+    np.add.at(sums, (at[known], column), net[known])
+    solid = solid_m3[row]
     amounts = [
         marks["count"].to_numpy(dtype=float)[row],
-        solid.fillna(0.0).to_numpy(dtype=float),
-        solid.notna().to_numpy(dtype=float),
-        *net.to_numpy(dtype=float).T,
+        np.nan_to_num(solid),
+        (~np.isnan(solid)).astype(float),
+        *sums.T,
     ]
     return Wood(
         row=row,
-        products=tuple((str(column[0]), str(column[1])) for column in net.columns.to_list()),
+        products=tuple(
+            (str(products[one // len(units)]), str(units[one % len(units)])) for one in sold_as
+        ),
         amounts=np.column_stack(amounts),
     )
 

@@ -7,6 +7,7 @@ import pandas as pd
 import shapely
 
 from glademark.elevation import Elevation
+from glademark.features import features
 from glademark.measure.hauling import Hauling, entries
 from glademark.measure.profiles import (
     LEVEL,
@@ -42,9 +43,16 @@ def corridor_parts(lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         LineString rows `corridor`, `part` (from 1), `width_m`, on an index 0..n-1; parts without a
         length are left out.
     """
-    parts = lines[["corridor", "width_m", "geometry"]].explode(ignore_index=True)
-    parts = parts[parts.geometry.length > 0].reset_index(drop=True)
-    return parts.assign(part=parts.groupby("corridor").cumcount() + 1)
+    parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    long = shapely.length(parts) > 0
+    parts, line = parts[long], line[long]
+    corridor = lines["corridor"].to_numpy(dtype=object)[line]
+    columns = {
+        "corridor": pd.Series(corridor, dtype=object),
+        "width_m": lines["width_m"].to_numpy(dtype=float)[line],
+        "part": pd.Series(corridor, dtype=object).groupby(corridor).cumcount() + 1,
+    }
+    return features(columns, parts, crs=lines.crs)
 
 
 def sampled(
@@ -153,7 +161,7 @@ def grade_layer(
         steep=np.abs(grade) > settings.steep_grade,
     )
     shapes = _pieces_of(line, pieces["from_m"].to_numpy(), pieces["to_m"].to_numpy())
-    return gpd.GeoDataFrame(table, geometry=shapes, crs=parts.crs)
+    return features(table, shapes, crs=parts.crs)
 
 
 def _pieces_of(

@@ -45,9 +45,8 @@ def find_crossings(
         nearest bank or edge, 0 along it to 90 square to it, the mean over both sides; NaN where the
         corridor reaches none. `in_stand` says whether the point lies in the stand.
     """
-    parts = lines.explode(index_parts=False)
-    geometry = parts.geometry.to_numpy()
-    names = parts["corridor"].to_numpy()
+    geometry, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    names = lines["corridor"].to_numpy(dtype=object)[line]
     banks = shapely.union_all(water.geometry.to_numpy())
     tables = [
         _through(geometry, names, water.assign(rule="", what="water"), wet=None),

@@ -1,10 +1,12 @@
 """Measured frames as the layers that `glademark.layers` declares."""
 
 from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from pyproj import CRS
@@ -26,6 +28,7 @@ def declared(
     frame: gpd.GeoDataFrame,
     name: str,
     *,
+    more: Mapping[str, npt.NDArray[Any]] = MappingProxyType({}),
     others: Iterable[str] = (),
     crs: CRS | None = None,
     as_drawn: bool = False,
@@ -40,6 +43,8 @@ def declared(
         missing optional ones not at all.
     name
         Of a layer with geometry.
+    more
+        Columns that stand for those of the frame.
     others
         Columns of the frame that follow as they are, where no declaration names them.
     crs
@@ -52,9 +57,12 @@ def declared(
     layer
         Index 0..n-1.
     """
-    layer = present(LAYERS[name], frame.columns)
+    layer = present(LAYERS[name], [*frame.columns, *more])
     index = pd.RangeIndex(len(frame))
-    columns = {column.name: _column(frame, column, index) for column in layer.columns}
+    known = {str(given): frame[given] for given in frame.columns if given in layer.names} | dict(
+        more
+    )
+    columns = {column.name: _column(known, column, index) for column in layer.columns}
     for other in others:
         if other not in columns:
             columns[other] = frame[other].set_axis(index)
@@ -64,13 +72,14 @@ def declared(
     return features(columns, geometry, crs=frame.crs if crs is None else crs)
 
 
-def _column(frame: pd.DataFrame, column: Column, index: pd.Index) -> Any:  # noqa: ANN401 - an array or a Series
-    """Values of one declared column, empty where the frame has none."""
+def _column(known: Mapping[str, Any], column: Column, index: pd.Index) -> Any:  # noqa: ANN401 - an array or a Series
+    """Values of one declared column, empty where nothing is known."""
     dtype = _DTYPE[column.kind]
-    if column.name not in frame:
-        return pd.Series([_EMPTY[column.kind]] * len(frame), dtype=dtype, index=index)
-    values = frame[column.name]
+    if column.name not in known:
+        return pd.Series([_EMPTY[column.kind]] * len(index), dtype=dtype, index=index)
+    values = known[column.name]
     if column.kind == "text":
-        words = values.to_numpy(dtype=object)
+        words = np.asarray(values, dtype=object)
         return pd.Series(np.where(pd.isna(words), "", words), dtype=object, index=index)
-    return values.array if values.dtype == dtype else values.array.astype(dtype)
+    given = pd.array(values) if isinstance(values, np.ndarray) else values.array
+    return given if given.dtype == dtype else given.astype(dtype)

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.layout import (
@@ -15,6 +16,7 @@ from glademark.layout import (
     ZoneFigures,
 )
 from glademark.measure.openings import Holes
+from glademark.measure.sums import exact_sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement
 from glademark.survey import Survey
@@ -55,7 +57,7 @@ def opening_figures(
         components=holes.components,
         components_area_m2=holes.components_area_m2,
         gaps_count=len(holes.gaps),
-        gaps_area_m2=float(holes.gaps.area.sum()),
+        gaps_area_m2=float(shapely.area(holes.gaps.geometry.to_numpy()).sum()),
     )
 
 
@@ -77,9 +79,10 @@ def zone_figures(
     figures
         By zone, in the order of precedence.
     """
-    trees = marks[marks["is_cut"]].groupby("zone")["count"].sum()
+    cut = marks["is_cut"].to_numpy(dtype=bool)
+    zone, trees = marks["zone"].to_numpy(dtype=object)[cut], marks["count"].to_numpy()[cut]
     return {
-        name: ZoneFigures(area_m2=float(area.area), marks=int(trees.get(name, 0)))
+        name: ZoneFigures(area_m2=float(area.area), marks=int(trees[zone == name].sum()))
         for name, area in zones.items()
     }
 
@@ -105,21 +108,22 @@ def mark_figures(
         Trees and records apart.
     """
     files = [count for count in survey.counts if count.input == "marks"]
-    line = marks[(marks["kind"] == "line_tree") & ~marks["is_cut"]]
-    trees = marks.groupby("kind")["count"].sum()
+    kind, count = marks["kind"].to_numpy(dtype=object), marks["count"].to_numpy()
+    cut = marks["is_cut"].to_numpy(dtype=bool)
+    line = (kind == "line_tree") & ~cut
     return MarkFigures(
         read=sum(count.read for count in files),
         used=sum(count.used for count in files),
         set_aside=sum(count.set_aside for count in files),
-        trees=int(marks.loc[marks["is_cut"], "count"].sum()),
+        trees=int(count[cut].sum()),
         not_located=int(survey.tally["count"].sum()),
         paint_disagrees=disagreement.trees,
         paint_disagrees_expected=disagreement.expected,
         paint_disagrees_listed=disagreement.listed_trees,
-        line_trees=int(line["count"].sum()),
-        line_trees_basal_area_m2=float(line["basal_area_m2"].sum()),
-        leave_trees=int(trees.get("leave", 0)) + len(survey.leave_trees),
-        danger_trees=int(trees.get("danger", 0)),
+        line_trees=int(count[line].sum()),
+        line_trees_basal_area_m2=float(marks["basal_area_m2"].to_numpy()[line].sum()),
+        leave_trees=int(count[kind == "leave"].sum()) + len(survey.leave_trees),
+        danger_trees=int(count[kind == "danger"].sum()),
     )
 
 
@@ -145,30 +149,32 @@ def volume_figures(
     figures
         `m3_missing_trees` counts trees with a part that could not be converted.
     """
-    count = parts["tree"].map(trees["count"]).to_numpy()
-    first = ~parts["tree"].duplicated().to_numpy()
-    named = parts.assign(trees=np.where(first, count, 0))[parts["product"] != ""]
-    without = parts.loc[parts["m3"].isna(), "tree"].unique()
-    sums = named.groupby("product").agg(
-        unit=("unit", "first"), gross=("gross", "sum"), net=("net", "sum"), trees=("trees", "sum")
-    )
+    count = trees["count"].to_numpy()
+    tree = trees.index.get_indexer(pd.Index(parts["tree"]))
+    first = np.unique(tree, return_index=True)[1]
+    unknown = parts["m3"].isna().to_numpy()
+    code, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
+    sold_as = np.bincount(code[first], weights=count[tree[first]], minlength=len(products))
+    gross, net = (exact_sums(parts[name], code, len(products)) for name in ("gross", "net"))
+    units = parts["unit"].to_numpy(dtype=object)[np.unique(code, return_index=True)[1]]
     solid = parts["m3"].sum(min_count=1)
-    conversions = parts.loc[parts["m3"].notna() & (parts["conversion"] != ""), "conversion"]
+    conversions = set(parts["conversion"].to_numpy(dtype=object)[~unknown]) - {""}
     return VolumeFigures(
         m3=None if np.isnan(solid) else float(solid),
-        m3_missing_trees=int(trees.loc[without, "count"].sum()),
+        m3_missing_trees=int(count[np.unique(tree[unknown])].sum()),
         basal_area_m2=float(trees["basal_area_m2"].sum()),
         by_product={
             str(name): ProductFigures(
-                unit=str(sums["unit"][name]),
+                unit=str(units[place]),
                 rule=sold.products[str(name)].log_rule if name in sold.products else "",
-                gross=float(sums["gross"][name]),
-                net=float(sums["net"][name]),
-                trees=int(sums["trees"][name]),
+                gross=float(np.nan_to_num(gross[place])),
+                net=float(np.nan_to_num(net[place])),
+                trees=int(sold_as[place]),
             )
-            for name in sums.index
+            for place, name in enumerate(products)
+            if name
         },
-        sources=(*sorted(set(parts["source"])), *sorted(set(conversions))),
+        sources=(*sorted(set(parts["source"])), *sorted(conversions)),
         size_class_rule=size_class_rule,
     )
 
@@ -187,5 +193,6 @@ def area_names(areas: pd.DataFrame) -> list[str]:
     names
         Its name, its number in the layer from 1 up where it has none.
     """
-    numbers = (areas.index + 1).astype(str)
-    return [str(name) for name in np.where(areas["name"] != "", areas["name"], numbers)]
+    return [
+        str(name) or str(place + 1) for place, name in zip(areas.index, areas["name"], strict=True)
+    ]

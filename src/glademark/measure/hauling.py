@@ -85,19 +85,17 @@ def hauling_network(
     """
     if landings.empty or lines.empty:
         return None
-    parts = lines[["corridor", "width_m", "geometry"]].explode(index_parts=False)
-    width = parts["width_m"].to_numpy(dtype=float)
-    carried = carry_ends_on(np.asarray(parts.geometry.array, dtype=object), width_m=width)
+    parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    carried = carry_ends_on(parts, width_m=lines["width_m"].to_numpy(dtype=float)[line])
     sites = landings.geometry.to_numpy()
     network = build_network(carried, sites, stand=stand, snap_m=snap_m)
     if not len(network.edges.geometry):
         return None
-    numbers = "landing " + pd.Series(np.arange(1, len(landings) + 1)).astype(str)
-    names = landings["name"].reset_index(drop=True)
+    names = [name or f"landing {place}" for place, name in enumerate(landings["name"], 1)]
     return Hauling(
         network=network,
-        corridors=parts["corridor"].to_numpy(dtype=object)[network.edges.line],
-        landings=names.where(names != "", numbers).to_numpy(dtype=object),
+        corridors=lines["corridor"].to_numpy(dtype=object)[line][network.edges.line],
+        landings=np.array(names, dtype=object),
     )
 
 

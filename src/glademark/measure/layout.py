@@ -5,10 +5,12 @@ from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.layout import Layout
@@ -140,11 +142,14 @@ def _standing(
 def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
     """Leave trees of their own layer and among the marks, with their crowns."""
     columns = ["tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
-    among = survey.marks.loc[survey.marks["kind"] == "leave", columns]
-    frames = [frame for frame in (survey.leave_trees[columns], among) if len(frame)]
-    trees = pd.concat(frames, ignore_index=True) if frames else survey.leave_trees[columns]
+    among = survey.marks["kind"].to_numpy(dtype=object) == "leave"
+    trees = survey.leave_trees[columns]
+    if among.any():
+        frames = [frame for frame in (trees, survey.marks.loc[among, columns]) if len(frame)]
+        trees = pd.concat(frames, ignore_index=True)
     radii = crown_radii(trees, default_m=default_m)
-    return gpd.GeoDataFrame(trees.assign(**radii), geometry="geometry", crs=survey.crs)
+    named = {name: trees[name] for name in ("tree_id", "species", "dbh_cm")}
+    return features({**named, **radii}, trees.geometry.to_numpy(), crs=survey.crs)
 
 
 def _find_holes(
@@ -158,7 +163,7 @@ def _find_holes(
     bearing = longest_edge_bearing(ground.stand)
     above = shapely.union(ground.keep_out, ground.landing)
     corridor_wood = in_corridor_zone(marks, corridor=ground.corridor, above=above)
-    candidates = marks["is_cut"] & ~corridor_wood
+    candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
     return find_holes(
         marks,
         discs=_discs(marks, bearing),
@@ -187,34 +192,41 @@ def _with_zones(
 ) -> gpd.GeoDataFrame:
     """Marks with located and final zone, and the number of their opening."""
     points = marks.geometry.to_numpy()
-    located: pd.Series = pd.Series(
-        located_zone(points, zones=zones).tolist(), index=marks.index, dtype=object
-    )
-    by_row = openings["opening"].astype("Int64")
-    number = opening_of.where(opening_of >= 0).map(by_row).astype("Int64")
-    standing = _standing_in(points, openings).set_axis(marks.index)
-    number = number.fillna(standing.where(located == "opening")).where(marks["is_cut"])
-    located = located.mask(number.notna() & (located == "matrix"), "opening")
-    zone = final_zone(located, marks["zone_painted"], in_opening=number.notna())
+    located = located_zone(points, zones=zones)
+    of_row = np.append(openings["opening"].to_numpy(dtype=int), 0)  # 0 for no opening
+    number = of_row[opening_of.to_numpy()]
+    inside = (number == 0) & (located == "opening")
+    number = np.where(inside, _standing_in(points, openings), number)
+    number = np.where(marks["is_cut"].to_numpy(dtype=bool), number, 0)
+    located = np.where((number > 0) & (located == "matrix"), "opening", located)
+    painted = marks["zone_painted"].to_numpy(dtype=object)
+    zone = final_zone(located, painted, in_opening=number > 0)
     return marks.assign(
-        zone=zone, zone_located=located, opening=number.where(zone == "opening").astype("Int64")
+        zone=pd.Series(zone, index=marks.index, dtype=object),
+        zone_located=pd.Series(located, index=marks.index, dtype=object),
+        opening=pd.arrays.IntegerArray(number, (number == 0) | (zone != "opening")),
     )
 
 
-def _standing_in(points: GeometryArray, openings: gpd.GeoDataFrame) -> pd.Series:
-    """Lowest number of the openings that each point stands in."""
+def _standing_in(points: GeometryArray, openings: gpd.GeoDataFrame) -> npt.NDArray[np.intp]:
+    """Lowest number of the openings that each point stands in, 0 for none."""
     tree = shapely.STRtree(openings.geometry.to_numpy())
     mark, row = tree.query(points, predicate="intersects")
-    lowest = pd.Series(openings["opening"].to_numpy()[row]).groupby(mark).min()
-    return lowest.reindex(range(len(points))).astype("Int64")
+    number = openings["opening"].to_numpy(dtype=int)
+    none = int(number.max(initial=0)) + 1
+    lowest = np.full(len(points), none)
+    np.minimum.at(lowest, mark, number[row])
+    return np.where(lowest < none, lowest, 0)
 
 
 def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
     """Cut trees with a position, then those of the paper tally, under one index."""
-    columns = ["zone", "located", "species", "product", "size_class", "count", "basal_area_m2"]
+    columns = ["zone", "species", "product", "size_class", "count", "basal_area_m2"]
     columns += ["dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit"]
     columns += ["defect_share", "cull"]
-    cut = pd.DataFrame(marks[marks["is_cut"]]).assign(located="located")
+    cut = marks.loc[marks["is_cut"].to_numpy(), columns].assign(located="located")
+    if tally.empty:
+        return cut
     dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM)
     each = np.nan_to_num(basal_area_m2(dbh_cm.to_numpy(dtype=float)))
     paper = tally.assign(
@@ -226,8 +238,8 @@ def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasse
     )
     first = int(marks.index.max()) + 1 if len(marks) else 0
     paper.index = pd.RangeIndex(first, first + len(paper))
-    frames = [frame[columns] for frame in (cut, paper) if len(frame)]
-    return pd.concat(frames) if frames else cut[columns]
+    paper = paper[[*columns, "located"]]
+    return pd.concat([cut, paper]) if len(cut) else paper
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

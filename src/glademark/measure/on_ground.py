@@ -41,7 +41,6 @@ from glademark.measure.light_and_wind import (
     long_axes,
     width_to_height,
 )
-from glademark.measure.polygons import as_multi
 from glademark.measure.reach import MOST_STUBS
 from glademark.measure.reach_layer import (
     Reach,
@@ -121,7 +120,9 @@ def with_ground(
         stand=shapely.union_all(layout.stand.geometry.to_numpy()),
         snap_m=project.machine.snapping_distance_m,
     )
-    task = _Task(survey=survey, project=project, wood=wood_of(marks, parts), hauling=hauling)
+    solid = layout.marks["volume_m3"].to_numpy(dtype=float)
+    wood = wood_of(marks, parts, solid_m3=solid)
+    task = _Task(survey=survey, project=project, wood=wood, hauling=hauling)
     for step in (_with_hauling, _with_terrain, _with_reach, _with_crossings, _with_light):
         layout = step(layout, task)
     return layout
@@ -382,9 +383,4 @@ def _joined(corridors: gpd.GeoDataFrame, more: pd.DataFrame) -> gpd.GeoDataFrame
 
 def _layer(frame: gpd.GeoDataFrame, name: str, layout: Layout) -> gpd.GeoDataFrame:
     """A frame as the layer of that name; lines keep their direction."""
-    layer = declared(frame.set_crs(layout.crs, allow_override=True), name)
-    return layer.set_geometry(
-        gpd.GeoSeries(as_multi(frame.geometry.to_numpy()), crs=layout.crs)
-        if len(frame)
-        else layer.geometry
-    )
+    return declared(frame, name, crs=layout.crs, as_drawn=True)

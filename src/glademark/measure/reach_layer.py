@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.measure.carried_wood import Wood, solid_m3, wood_columns
 from glademark.measure.reach import SLACK_M, Stubs, shortest_stubs, to_corridor
 from glademark.on_the_ground import ReachFigures
@@ -100,7 +101,7 @@ def stub_layer(
             "crosses": crosses,
         }
     )
-    return gpd.GeoDataFrame(table, geometry=stubs.lines, crs=marks.crs)
+    return features(table, stubs.lines, crs=marks.crs)
 
 
 def reach_figures(reach: Reach, wood: Wood, stubs: Stubs, *, reach_m: float) -> ReachFigures:

@@ -14,6 +14,7 @@ import pandas as pd
 from pyproj import CRS
 
 from glademark.errors import InputError
+from glademark.features import features
 from glademark.forestry import (
     CruiseTrees,
     Estimate,
@@ -101,7 +102,7 @@ def no_plots(crs: CRS) -> gpd.GeoDataFrame:
     plots
         No rows.
     """
-    return gpd.GeoDataFrame({"plot": []}, geometry=[], crs=crs)
+    return features({"plot": []}, [], crs=crs)
 
 
 def given_stocks(
@@ -280,31 +281,28 @@ def _by_plot(
     plots: gpd.GeoDataFrame, trees: pd.DataFrame, amounts: Mapping[str, np.ndarray]
 ) -> pd.DataFrame:
     """What each plot says per hectare; plots of one design are worked together."""
-    design = plots[["baf_m2_ha", "plot_area_m2"]].fillna(-1.0)
+    stated = [plots[name].to_numpy(dtype=float) for name in ("baf_m2_ha", "plot_area_m2")]
+    designs, design = np.unique(np.nan_to_num(stated, nan=-1.0), axis=1, return_inverse=True)
+    names, weights = plots["plot"].to_numpy(), plots["weight"].to_numpy(dtype=float)
+    counted = {name: trees[name].to_numpy() for name in ("plot", "dbh_cm", "count", "times")}
     tables = []
-    for _, mine in plots.groupby([design["baf_m2_ha"], design["plot_area_m2"]]):
-        here = trees["plot"].isin(mine["plot"]).to_numpy()
-        counted = trees[here]
+    for number, (factor, area) in enumerate(designs.T):
+        mine = design.reshape(-1) == number
+        here = trees["plot"].isin(names[mine]).to_numpy()
         tables.append(
             per_hectare(
-                CruiseTrees(
-                    plot=counted["plot"].to_numpy(),
-                    dbh_cm=counted["dbh_cm"].to_numpy(dtype=float),
-                    count=counted["count"].to_numpy(),
-                    times=counted["times"].to_numpy(),
-                ),
-                plots=mine["plot"].tolist(),
-                design=_design(mine),
+                CruiseTrees(**{name: values[here] for name, values in counted.items()}),
+                plots=names[mine].tolist(),
+                design=_design(factor, area),
                 amounts={name: amount[here] for name, amount in amounts.items()},
-                weights=mine["weight"].to_numpy(dtype=float),
+                weights=weights[mine],
             )
         )
     return pd.concat(tables).loc[plots["plot"]]
 
 
-def _design(plots: pd.DataFrame) -> PlotDesign:
-    """Design of plots that share a factor, or an area."""
-    factor, area = plots[["baf_m2_ha", "plot_area_m2"]].to_numpy(dtype=float)[0]
+def _design(factor: float, area: float) -> PlotDesign:
+    """Design of plots that share a factor, or an area; the other one is below 0."""
     return PlotDesign.variable_radius(factor) if factor > 0 else PlotDesign.fixed_area(area)
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -59,3 +60,30 @@ def known_sums(amount: npt.ArrayLike, group: npt.NDArray[np.intp], count: int) -
     """
     known = sums(~np.isnan(np.asarray(amount, dtype=float)), group, count)
     return np.where(known > 0, sums(amount, group, count), np.nan)
+
+
+def exact_sums(amount: npt.ArrayLike, group: npt.NDArray[np.intp], count: int) -> FloatArray:
+    """
+    Sum of what is known in each group, what rounding loses carried along; NaN where nothing is.
+
+    Parameters
+    ----------
+    amount
+        As for `sums`.
+    group
+        As for `sums`.
+    count
+        As for `sums`.
+
+    Returns
+    -------
+    sums
+        Shape (count,).
+
+    Examples
+    --------
+    >>> exact_sums([0.1] * 10, np.zeros(10, int), 2).tolist()
+    [1.0, nan]
+    """
+    found = pd.Series(np.asarray(amount, dtype=float)).groupby(group).sum(min_count=1)
+    return found.reindex(np.arange(count)).to_numpy()

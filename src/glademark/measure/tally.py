@@ -43,17 +43,18 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
         One row a part with the keys and `trees`, `basal_area_m2`, `unit`, `log_rule`, `gross`,
         `net`, `m3`, `source`; trees and basal area are counted once, with the tree's own product.
     """
-    own = trees.loc[parts["tree"]].reset_index(drop=True)
-    first = ~parts["tree"].duplicated().to_numpy()
+    at = trees.index.get_indexer(pd.Index(parts["tree"]))
+    first = np.zeros(len(at), dtype=bool)
+    first[np.unique(at, return_index=True)[1]] = True
     return pd.DataFrame(
         {
-            "zone": own["zone"],
-            "located": own["located"],
-            "product": parts["product"].replace("", NOT_STATED).to_numpy(),
-            "species": own["species"].replace("", NOT_STATED),
-            "size_class": own["size_class"],
-            "trees": np.where(first, own["count"], 0),
-            "basal_area_m2": np.where(first, own["basal_area_m2"], 0.0),
+            "zone": trees["zone"].array[at],
+            "located": trees["located"].array[at],
+            "product": _stated(parts["product"].to_numpy(dtype=object)),
+            "species": _stated(trees["species"].to_numpy(dtype=object)[at]),
+            "size_class": trees["size_class"].array[at],
+            "trees": np.where(first, trees["count"].to_numpy()[at], 0),
+            "basal_area_m2": np.where(first, trees["basal_area_m2"].to_numpy()[at], 0.0),
             "unit": parts["unit"].to_numpy(),
             "log_rule": parts["log_rule"].to_numpy(),
             "gross": parts["gross"].to_numpy(dtype=float),
@@ -64,11 +65,15 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def _stated(words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Words, the empty ones said to be not stated."""
+    return np.where(words == "", NOT_STATED, words)
+
+
 def tally_table(
     cells: pd.DataFrame,
     *,
     zone_area_m2: Mapping[str, float],
-    classes: Sequence[str] = (),
     stocks: Sequence[Stock] = (),
 ) -> pd.DataFrame:
     """
@@ -80,8 +85,6 @@ def tally_table(
         As from `tally_cells`.
     zone_area_m2
         Area of each zone; their sum is the stand.
-    classes
-        Size classes in their order; those not named come first.
     stocks
         Standing stocks, for the shares of them; may be empty.
 
@@ -100,31 +103,32 @@ def tally_table(
     }
     both = len(set(cells["located"])) > 1
     coded = _coded(cells)
-    tables = [_by_class(pd.DataFrame(_summed(coded, _KEYS, row="cell")), classes)]
+    tables = [_summed(coded, _KEYS, row="cell")]
     for part in [_of_all(coded), *([coded] if both else [])]:
-        tables += [pd.DataFrame(_summed(part, keys, row=row)) for row, keys in totals.items()]
-    table = pd.concat(tables, ignore_index=True)
-    table = _with_shares(_per_hectare(table, zone_area_m2), stocks)
-    return table[list(VOLUME_BY_ZONE.names)]
+        tables += [_summed(part, keys, row=row) for row, keys in totals.items()]
+    sums = {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
+    known = {**sums, **_per_hectare(sums, zone_area_m2), **_shares(sums, stocks)}
+    return pd.DataFrame({name: known[name] for name in VOLUME_BY_ZONE.names})
 
 
-def _by_class(table: pd.DataFrame, classes: Sequence[str]) -> pd.DataFrame:
-    """Cells of one zone, product and species in the order of size."""
-    place = pd.Series(range(len(classes)), index=list(classes), dtype=float)
-    size = table["size_class"].map(place).fillna(-1.0)
-    group = table.groupby(["zone", "located", "product", "species"], sort=False).ngroup()
-    return table.iloc[np.lexsort((size, group))]
-
-
-def _with_shares(table: pd.DataFrame, stocks: Sequence[Stock]) -> pd.DataFrame:
+def _shares(sums: Mapping[str, np.ndarray], stocks: Sequence[Stock]) -> dict[str, np.ndarray]:
     """Shares of the standing stock: of the product where one is named, else of solid volume."""
     standing = {stock.quantity: stock.total.mean for stock in stocks}
-    of_product = table["volume_net"] / table["product"].map(standing).astype(float)
-    of_solid = table["volume_m3"] / standing.get(SOLID, np.nan)
-    return table.assign(
-        share_of_volume=of_product.where(table["product"] != ALL, of_solid),
-        share_of_basal_area=table["basal_area_m2"] / standing.get(BASAL, np.nan),
-    )
+    product = sums["product"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        of_product = sums["volume_net"] / _looked_up(product, standing)
+        of_solid = sums["volume_m3"] / standing.get(SOLID, np.nan)
+        of_basal_area = sums["basal_area_m2"] / standing.get(BASAL, np.nan)
+    return {
+        "share_of_volume": np.where(product != ALL, of_product, of_solid),
+        "share_of_basal_area": of_basal_area,
+    }
+
+
+def _looked_up(words: np.ndarray, amounts: Mapping[str, float]) -> npt.NDArray[np.float64]:
+    """Amount of each word, NaN where it has none."""
+    code, names = pd.factorize(words)
+    return np.array([amounts.get(name, np.nan) for name in names], dtype=float)[code]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -172,15 +176,16 @@ def _grouped(
     return first, group
 
 
-def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, object]:
+def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, np.ndarray]:
     """Sums over the keys, in the order of zones, then by name."""
     first, group = _grouped(cells.codes, keys)
     sums = {name: known_sums(amount, group, len(first)) for name, amount in cells.amounts.items()}
     other = cells.scale != cells.scale[first][group]
+    every = np.full(len(first), ALL, dtype=object)
     one = np.bincount(group[other], minlength=len(first)) == 0  # all volumes of it are in one unit
     return {
-        **{key: cells.words[key][first] if key in keys else ALL for key in _KEYS},
-        "row": row,
+        **{key: cells.words[key][first] if key in keys else every for key in _KEYS},
+        "row": np.full(len(first), row, dtype=object),
         "trees": sums["trees"].astype(int),
         "basal_area_m2": sums["basal_area_m2"],
         "volume_gross": np.where(one, sums["gross"], np.nan),
@@ -192,21 +197,24 @@ def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, obje
     }
 
 
-def _listed(cells: _Coded, group: np.ndarray, count: int) -> list[str]:
+def _listed(cells: _Coded, group: np.ndarray, count: int) -> np.ndarray:
     """All different sources of each group, sorted."""
     code = cells.codes["source"]
     _, first = np.unique(group * (code.max(initial=0) + 1) + code, return_index=True)
     start = np.searchsorted(group[first], np.arange(count + 1))
     words = cells.words["source"][first]
-    return ["; ".join(words[low:high]) for low, high in pairwise(start)]
+    listed = ["; ".join(words[low:high]) for low, high in pairwise(start)]
+    return np.array(listed, dtype=object)
 
 
-def _per_hectare(table: pd.DataFrame, zone_area_m2: Mapping[str, float]) -> pd.DataFrame:
+def _per_hectare(
+    sums: Mapping[str, np.ndarray], zone_area_m2: Mapping[str, float]
+) -> dict[str, np.ndarray]:
     """Trees, basal area and solid volume over the area of the zone, or of the stand."""
-    area = table["zone"].map(dict(zone_area_m2) | {ALL: sum(zone_area_m2.values())})
-    hectares = area.where(area > 0).to_numpy(dtype=float) / 10_000
-    return table.assign(
-        trees_per_ha=table["trees"] / hectares,
-        basal_area_m2_ha=table["basal_area_m2"] / hectares,
-        volume_m3_ha=table["volume_m3"] / hectares,
-    )
+    area = _looked_up(sums["zone"], {**zone_area_m2, ALL: sum(zone_area_m2.values())})
+    hectares = np.where(area > 0, area, np.nan) / 10_000
+    return {
+        "trees_per_ha": sums["trees"] / hectares,
+        "basal_area_m2_ha": sums["basal_area_m2"] / hectares,
+        "volume_m3_ha": sums["volume_m3"] / hectares,
+    }

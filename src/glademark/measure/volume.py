@@ -9,6 +9,7 @@ conversion is known.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
+from typing import Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -230,48 +231,85 @@ def volumes(
         NaN where not computable), `source`, `conversion`. Every tree has at least one row; its
         first is of its own product.
     """
-    keys = trees["product"].map(product_key)
+    code, written = pd.factorize(trees["product"].to_numpy(dtype=object))
+    keys = np.array([product_key(name) for name in written], dtype=object)[code]
     sold = Sold(table=table, products=products, settings=settings)
-    pieces = [_of_product(trees[keys == name], name, sold) for name in sorted(keys.unique())]
+    stems = _Stems.of_all(trees)
+    pieces = [
+        piece
+        for name in sorted(set(keys))
+        for piece in _of_product(stems.of(np.flatnonzero(keys == name)), name, sold)
+    ]
     if not pieces:
         return pd.DataFrame({name: [] for name in PART_COLUMNS})
-    parts = pd.concat(pieces)
-    place = pd.Index(trees.index).get_indexer(pd.Index(parts["tree"]))
-    return parts.iloc[np.argsort(place, kind="stable")].reset_index(drop=True)
+    columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
+    order = np.argsort(columns["tree"], kind="stable")  # positions until here
+    columns["tree"] = trees.index.to_numpy()[columns["tree"]]
+    return pd.DataFrame({name: columns[name][order] for name in PART_COLUMNS})
 
 
-def _of_product(trees: pd.DataFrame, name: str, sold: Sold) -> pd.DataFrame:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Stems:
+    """Some of the trees: their rows, and those of their columns that volumes come from."""
+
+    trees: pd.DataFrame
+    row: npt.NDArray[np.intp]
+    columns: Mapping[str, npt.NDArray[Any]]
+
+    @classmethod
+    def of_all(cls, trees: pd.DataFrame) -> Self:
+        """All trees."""
+        numbers = {name: trees[name].to_numpy(dtype=float) for name in ("volume", "dbh", "count")}
+        words = {name: trees[name].to_numpy(dtype=object) for name in ("volume_unit", "dbh_unit")}
+        columns = {
+            **numbers,
+            **words,
+            "cull": trees["cull"].to_numpy(dtype=bool),
+            "sound": 1 - np.nan_to_num(trees["defect_share"].to_numpy(dtype=float)),
+            "species": find_species(trees["species"].to_numpy(dtype=object)),
+        }
+        return cls(trees=trees, row=np.arange(len(trees)), columns=columns)
+
+    def of(self, chosen: npt.NDArray[Any]) -> Self:
+        """Some of these."""
+        columns = {name: values[chosen] for name, values in self.columns.items()}
+        return replace(self, row=self.row[chosen], columns=columns)
+
+
+def _of_product(stems: _Stems, name: str, sold: Sold) -> list[dict[str, npt.NDArray[Any]]]:
     """Parts of the trees of one product."""
-    recorded = np.isfinite(trees["volume"].to_numpy(dtype=float)) & ~trees["cull"].to_numpy(bool)
-    unit = _unit_for(trees[recorded], name, sold)
-    first = _recorded(trees[recorded], name=name, unit=unit, products=sold.products)
-    rest = trees[~recorded]
+    recorded = np.isfinite(stems.columns["volume"]) & ~stems.columns["cull"]
+    measured, rest = stems.of(recorded), stems.of(~recorded)
+    unit = _unit_for(measured, name, sold)
+    first = _recorded(measured, name=name, unit=unit, products=sold.products)
     own = _computed(rest, name, "", sold, unit=unit)
     part_names = sold.table.parts_of(name) if sold.table is not None else ()
     more = [_computed(rest, name, part, sold) for part in part_names if part]
-    return pd.concat([first, own, *(piece[piece["gross"] > 0] for piece in more)])
+    some = [{k: v[piece["gross"] > 0] for k, v in piece.items()} for piece in more]
+    return [first, own, *some]
 
 
-def _unit_for(recorded: pd.DataFrame, name: str, sold: Sold) -> str:
+def _unit_for(recorded: _Stems, name: str, sold: Sold) -> str:
     """Sale unit of a product: as stated, else the table's, else the one recorded most often."""
     unit = _unit_of(name, sold.products)
     if not unit and sold.table is not None:
         unit = sold.table.unit_of(name)
-    if not unit and name and len(recorded):
-        unit = str(recorded["volume_unit"].mode().iloc[0])
+    if not unit and name and len(recorded.row):
+        unit = str(pd.Series(recorded.columns["volume_unit"]).mode().iloc[0])
     return unit
 
 
 def _recorded(
-    trees: pd.DataFrame, *, name: str, unit: str, products: Mapping[str, Product]
-) -> pd.DataFrame:
+    stems: _Stems, *, name: str, unit: str, products: Mapping[str, Product]
+) -> dict[str, npt.NDArray[Any]]:
     """Volumes that were recorded with the tree, in the product's sale unit."""
-    given = trees["volume_unit"].to_numpy(dtype=object)
-    factor = np.array([unit_factor(u, unit) for u in given], dtype=float)
-    gross = trees["volume"].to_numpy(dtype=float) * factor
+    given = stems.columns["volume_unit"]
+    code, units = pd.factorize(given)
+    factor = np.array([*(unit_factor(one, unit) for one in units), np.nan], dtype=float)[code]
+    gross = stems.columns["volume"] * factor
     source = np.where(np.isfinite(gross), RECORDED, UNIT_DIFFERS)
-    units = np.where(unit != "", unit, given)
-    return _parts(trees, name=name, unit=units, gross=gross, source=source, products=products)
+    sold_by = np.where(unit != "", unit, given)
+    return _parts(stems, name=name, unit=sold_by, gross=gross, source=source, products=products)
 
 
 def unit_factor(given: str, wanted: str) -> float:
@@ -301,45 +339,46 @@ def unit_factor(given: str, wanted: str) -> float:
 
 
 def _computed(
-    trees: pd.DataFrame, name: str, part: str, sold: Sold, *, unit: str = ""
-) -> pd.DataFrame:
+    stems: _Stems, name: str, part: str, sold: Sold, *, unit: str = ""
+) -> dict[str, npt.NDArray[Any]]:
     """Volumes of one part: from the table, else by an equation; NaN with the reason for none."""
     sold_as = part or name
     unit = unit or _unit_of(sold_as, sold.products)
-    per_tree, source, unit = _from_table(trees, name, part, (sold.table, unit))
-    open_still = np.isnan(per_tree) & np.isfinite(trees["dbh"].to_numpy(dtype=float))
+    per_tree, source, unit = _from_table(stems, name, part, (sold.table, unit))
+    open_still = np.isnan(per_tree) & np.isfinite(stems.columns["dbh"])
     if part == "" and name in sold.products and sold.settings is not None and open_still.any():
         found = equation_volumes(
-            trees[open_still],
+            stems.trees.iloc[stems.row[open_still]],
             product=sold.products[name],
             named=sold.settings.named(name),
             settings=sold.settings,
         )
         per_tree[open_still] = found.per_tree
         source[open_still] = found.source
-    gross = per_tree * trees["count"].to_numpy(dtype=float)
-    cull = trees["cull"].to_numpy(dtype=bool)
+    gross, cull = per_tree * stems.columns["count"], stems.columns["cull"]
     gross, source = np.where(cull, 0.0, gross), np.where(cull, CULL, source)
+    units = np.full(len(gross), unit, dtype=object)
     return _parts(
-        trees, name=sold_as, unit=unit, gross=gross, source=source, products=sold.products
+        stems, name=sold_as, unit=units, gross=gross, source=source, products=sold.products
     )
 
 
 def _from_table(
-    trees: pd.DataFrame, name: str, part: str, given: tuple[VolumeTable | None, str]
+    stems: _Stems, name: str, part: str, given: tuple[VolumeTable | None, str]
 ) -> tuple[FloatArray, npt.NDArray[np.object_], str]:
     """Volume per tree from the table in a sale unit, its source, and that unit."""
     table, unit = given
-    dbh = trees["dbh"].to_numpy(dtype=float)
-    per_tree = np.full(len(trees), np.nan)
-    source = np.full(len(trees), NO_TABLE, dtype=object)
-    if table is not None and len(trees):
+    dbh = stems.columns["dbh"]
+    per_tree = np.full(len(dbh), np.nan)
+    source = np.full(len(dbh), NO_TABLE, dtype=object)
+    if table is not None and len(dbh):
         in_table = table.unit_of(name, part=part)
         unit = unit or in_table
-        size = in_unit(dbh, trees["dbh_unit"].to_numpy(dtype=object), table.dbh_unit)
-        codes = find_species(trees["species"].to_numpy(dtype=object))
-        products = np.full(len(trees), name, dtype=object)
-        per_tree, found = table.lookup(size, species=codes, product=products, part=part)
+        size = in_unit(dbh, stems.columns["dbh_unit"], table.dbh_unit)
+        products = np.full(len(dbh), name, dtype=object)
+        per_tree, found = table.lookup(
+            size, species=stems.columns["species"], product=products, part=part
+        )
         per_tree = per_tree * (unit_factor(in_table, unit) if in_table else 1.0)
         source = np.where(found, table.source, NOT_IN_TABLE).astype(object)
     lost = np.isnan(per_tree)
@@ -376,31 +415,29 @@ def in_unit(dbh: FloatArray, given: npt.NDArray[np.object_], unit: DiameterUnit)
 
 
 def _parts(
-    trees: pd.DataFrame,
+    stems: _Stems,
     *,
     name: str,
-    unit: npt.ArrayLike,
+    unit: npt.NDArray[np.object_],
     gross: FloatArray,
-    source: npt.ArrayLike,
+    source: npt.NDArray[np.object_],
     products: Mapping[str, Product],
-) -> pd.DataFrame:
-    """Rows of `volumes` for one product."""
-    net = gross * (1 - trees["defect_share"].fillna(0.0).to_numpy(dtype=float))
-    solid, conversion = np.full(len(trees), np.nan), ""
+) -> dict[str, npt.NDArray[Any]]:
+    """Columns of `volumes` for one product; `tree` is the row of each."""
+    count = len(gross)
+    net = gross * stems.columns["sound"]
+    solid, conversion = np.full(count, np.nan), ""
     if name in products:
-        codes = find_species(trees["species"].to_numpy(dtype=object))
-        solid, conversion = to_solid_m3(net, products[name], species_code=codes)
-    solid = np.where(trees["cull"].to_numpy(dtype=bool), 0.0, solid)
-    return pd.DataFrame(
-        {
-            "tree": trees.index,
-            "product": name,
-            "unit": unit,
-            "log_rule": products[name].log_rule if name in products else "",
-            "gross": gross,
-            "net": net,
-            "m3": solid,
-            "source": source,
-            "conversion": conversion,
-        }
-    )
+        solid, conversion = to_solid_m3(net, products[name], species_code=stems.columns["species"])
+    log_rule = products[name].log_rule if name in products else ""
+    return {
+        "tree": stems.row,
+        "product": np.full(count, name, dtype=object),
+        "unit": unit,
+        "log_rule": np.full(count, log_rule, dtype=object),
+        "gross": gross,
+        "net": net,
+        "m3": np.where(stems.columns["cull"], 0.0, solid),
+        "source": source,
+        "conversion": np.full(count, conversion, dtype=object),
+    }

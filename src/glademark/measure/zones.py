@@ -137,19 +137,21 @@ def painted_zone(marks: pd.DataFrame) -> pd.Series:
     painted
         Same index.
     """
-    return marks["paint_meaning"].map({"corridor": "corridor", "cut": "not_corridor"}).fillna("")
+    meaning = marks["paint_meaning"].to_numpy(dtype=object)
+    said = np.where(meaning == "cut", "not_corridor", np.where(meaning == "corridor", meaning, ""))
+    return pd.Series(said, index=marks.index, dtype=object)
 
 
 def in_corridor_zone(
     marks: gpd.GeoDataFrame, *, corridor: BaseGeometry, above: BaseGeometry
-) -> pd.Series:
+) -> npt.NDArray[np.bool_]:
     """
     Whether the tally counts a mark as corridor wood.
 
     Parameters
     ----------
     marks
-        `paint_meaning` and Point geometry, projected CRS in metres.
+        `zone_painted` and Point geometry, projected CRS in metres.
     corridor
         Union of the corridors.
     above
@@ -158,29 +160,33 @@ def in_corridor_zone(
     Returns
     -------
     is_corridor
-        Same index: by paint where it speaks, else by position.
+        Shape (marks,): by paint where it speaks, else by position.
     """
     x, y = shapely.get_coordinates(marks.geometry.to_numpy()).T
     for area in (corridor, above):
         shapely.prepare(area)
     inside = shapely.intersects_xy(corridor, x, y) & ~shapely.intersects_xy(above, x, y)
-    painted = painted_zone(marks)
-    is_corridor: pd.Series = (painted == "corridor") | ((painted == "") & inside)
-    return is_corridor
+    painted = marks["zone_painted"].to_numpy(dtype=object)
+    return np.asarray((painted == "corridor") | ((painted == "") & inside))
 
 
-def final_zone(located: pd.Series, painted: pd.Series, *, in_opening: pd.Series) -> pd.Series:
+def final_zone(
+    located: npt.NDArray[np.object_],
+    painted: npt.NDArray[np.object_],
+    *,
+    in_opening: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.object_]:
     """
     Zone that the tally counts each mark in.
 
     Parameters
     ----------
     located
-        Where the point falls.
+        Where the point falls; shape (marks,).
     painted
-        What the paint says.
+        What the paint says; shape (marks,).
     in_opening
-        Whether the mark belongs to an opening.
+        Whether the mark belongs to an opening; shape (marks,).
 
     Returns
     -------
@@ -188,9 +194,9 @@ def final_zone(located: pd.Series, painted: pd.Series, *, in_opening: pd.Series)
         Paint listed as corridor means corridor; a mark of an opening is in the opening; other known
         paint in a corridor means the matrix; all else goes by position.
     """
-    zone = located.mask((located == "corridor") & (painted == "not_corridor"), "matrix")
-    zone = zone.mask(in_opening & (located != "keep_out"), "opening")
-    return zone.mask(painted == "corridor", "corridor")
+    zone = np.where((located == "corridor") & (painted == "not_corridor"), "matrix", located)
+    zone = np.where(in_opening & (located != "keep_out"), "opening", zone)
+    return np.where(painted == "corridor", "corridor", zone)
 
 
 def edge_distance(points: GeometryArray, *, edges: BaseGeometry) -> FloatArray:
@@ -245,7 +251,9 @@ def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> npt.NDArray[
         Into `lines`, shape (n,).
     """
     mine, line = shapely.STRtree(lines).query_nearest(points)
-    return pd.Series(line).groupby(mine).min().to_numpy(dtype=np.intp)
+    nearest = np.full(len(points), len(lines), dtype=np.intp)
+    np.minimum.at(nearest, mine, line)
+    return nearest
 
 
 def stray_share(width_m: npt.ArrayLike, *, sigma_m: npt.ArrayLike) -> FloatArray:

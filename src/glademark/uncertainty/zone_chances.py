@@ -94,12 +94,14 @@ def final_zones(painted: pd.Series, in_group: pd.Series) -> IntArray:
         Numbers in `ZONE_NAMES`, by the rules of the tally; shape (n, 5).
     """
     number = {name: i for i, name in enumerate(ZONE_NAMES)}
+    said, grouped = painted.to_numpy(dtype=object), in_group.to_numpy(dtype=bool)
     columns = []
     for zone in ZONE_NAMES:
-        there = pd.Series(zone, index=painted.index, dtype=object)
-        corridor_wood = (painted == "") & (zone == "corridor")
-        inside = (in_group & ~corridor_wood) | (zone == "opening")
-        columns.append(final_zone(there, painted, in_opening=inside).map(number).to_numpy())
+        there = np.full(len(said), zone, dtype=object)
+        corridor_wood = (said == "") & (zone == "corridor")
+        inside = (grouped & ~corridor_wood) | (zone == "opening")
+        found = final_zone(there, said, in_opening=inside)
+        columns.append(pd.Series(found).map(number).to_numpy())
     return np.column_stack(columns).astype(np.intp)
 
 
