@@ -8,23 +8,22 @@ clock, so that equal input gives equal bytes. Nothing is told by colour.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 from xml.sax.saxutils import escape
 
 from glademark.deliver.cautions import CAUTIONS
+from glademark.deliver.printed_fonts import BOLD, SANS, register_fonts
 from glademark.deliver.shown_text import shown_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, Paragraph, Table
 
     from glademark.project.model import Project
 
-SANS, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 INK, GREY, PALE = "#000000", "#555555", "#e6e6e6"
 MARGIN_PT = 40.0
 """White edge of a page [points]: 14 mm, which any printer can leave."""
@@ -296,7 +295,7 @@ def fitting(words: str, width_pt: float, points: float) -> str:
     """
     from reportlab.pdfbase.pdfmetrics import stringWidth  # noqa: PLC0415 - heavy
 
-    _fonts()
+    register_fonts()
     plain = shown_text(words, longest=200)
     if stringWidth(plain, SANS, points) <= width_pt:
         return plain
@@ -325,7 +324,7 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
     """
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate  # noqa: PLC0415 - heavy
 
-    _fonts()
+    register_fonts()
     width, height = paper.size_pt
     document = BaseDocTemplate(
         str(path),
@@ -439,25 +438,11 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     canvas.restoreState()
 
 
-@cache
-def _fonts() -> None:
-    """Make the fonts known; they are those that the plotting library brings along."""
-    import matplotlib  # noqa: ICN001, PLC0415 - heavy
-    from reportlab.lib.fonts import addMapping  # noqa: PLC0415 - heavy
-    from reportlab.pdfbase.pdfmetrics import registerFont  # noqa: PLC0415 - heavy
-    from reportlab.pdfbase.ttfonts import TTFont  # noqa: PLC0415 - heavy
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for bold, name in enumerate((SANS, BOLD)):
-        registerFont(TTFont(name, str(folder / f"{name}.ttf")))
-        addMapping(SANS, bold, 0, name)
-
-
 def _style(points: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
     """Style of a paragraph."""
     from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
 
-    _fonts()
+    register_fonts()
     return ParagraphStyle(
         f"plain-{points}-{bold}-{right}",
         fontName=BOLD if bold else SANS,
