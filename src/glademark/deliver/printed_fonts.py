@@ -48,15 +48,28 @@ def font_file(name: str) -> Path:
 
 @cache
 def register_fonts() -> None:
-    """Make the fonts known to the library that writes the papers."""
+    """Make the plain and the bold font known to the library that writes the papers."""
     from reportlab.lib.fonts import addMapping  # noqa: PLC0415 - heavy
+
+    for bold, name in enumerate((SANS, BOLD)):
+        register_font(name)
+        addMapping(SANS, bold, 0, name)
+
+
+@cache
+def register_font(name: str) -> None:
+    """
+    Make one font known to the library that writes the papers.
+
+    Parameters
+    ----------
+    name
+        `SANS`, `BOLD` or `SLANTED`.
+    """
     from reportlab.pdfbase.pdfmetrics import registerFont  # noqa: PLC0415 - heavy
     from reportlab.pdfbase.ttfonts import TTFont  # noqa: PLC0415 - heavy
 
-    for name in (SANS, BOLD, SLANTED):
-        registerFont(TTFont(name, str(font_file(name))))
-    for bold, name in enumerate((SANS, BOLD)):
-        addMapping(SANS, bold, 0, name)
+    registerFont(TTFont(name, str(font_file(name))))
 
 
 @cache
@@ -82,5 +95,5 @@ def _face(name: str) -> Any:  # noqa: ANN401 - ships no types
     """A font as the library that writes the papers reads it."""
     from reportlab.pdfbase.pdfmetrics import getFont  # noqa: PLC0415 - heavy
 
-    register_fonts()
+    register_font(name)
     return getFont(name).face

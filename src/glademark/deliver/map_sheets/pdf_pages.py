@@ -13,7 +13,7 @@ import numpy as np
 from glademark.deliver.map_sheets.lettering import FONTS
 from glademark.deliver.map_sheets.outlines import CLOSE, CURVE, LINE, MOVE
 from glademark.deliver.map_sheets.page import Shape, Stroke, Symbols, Words
-from glademark.deliver.printed_fonts import SANS, register_fonts
+from glademark.deliver.printed_fonts import SANS, register_font
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -47,7 +47,7 @@ def pages_as_pdf(pages: Sequence[Page]) -> bytes:
     """
     from reportlab.pdfgen.canvas import Canvas  # noqa: PLC0415 - heavy
 
-    register_fonts()
+    register_font(SANS)
     canvas = Canvas(
         BytesIO(), pageCompression=0, invariant=1, initialFontName=SANS, pdfVersion=(1, 7)
     )
@@ -74,6 +74,7 @@ def _write(canvas: Any, found: Words) -> None:  # noqa: ANN401 - ships no types
     """Write a line of text."""
     lettering = found.lettering
     turn = math.radians(lettering.turned)
+    register_font(FONTS[lettering.face])
     text = canvas.beginText()
     text.setTextTransform(
         math.cos(turn), math.sin(turn), -math.sin(turn), math.cos(turn), *found.place
