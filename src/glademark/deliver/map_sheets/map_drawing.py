@@ -124,11 +124,11 @@ def _draw_stand(page: Page, frame: MapFrame, content: MapContent) -> None:
 
 def _draw_contours(page: Page, frame: MapFrame, content: MapContent) -> tuple[list[Contour], int]:
     """Contour lines where the terrain is known."""
-    elevation = content.delivery.survey.elevation
-    if elevation is None:
+    layer = content.layout.contours
+    if layer.empty:
         return [], 0
-    interval = contour_interval(elevation, frame, content.units)
-    found = contours(elevation, frame, content.units, interval=interval)
+    interval = contour_interval(layer, frame, content.units)
+    found = contours(layer, frame, content.units, interval=interval)
     for contour in found:
         stroke = INDEX_CONTOUR if contour.is_index else CONTOUR
         page.shapes(contour.lines, stroke, level=1.5, clip=frame.box)
