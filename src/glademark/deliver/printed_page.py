@@ -30,7 +30,7 @@ MARGIN_PT = 40.0
 
 _PAPER_PT = {"letter": (612.0, 792.0), "A4": (595.276, 841.890)}  # points, upright
 _TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
-_FOOT_PT = 26.0  # room for the running lines below
+_HEAD_PT, _FOOT_PT = 14.0, 26.0  # room for the running lines
 _LEADING = 1.25
 _LINES_BELOW = 6  # that a heading wants on its page
 
@@ -87,6 +87,18 @@ class Paper:
         """
         gutters = MARGIN_PT * 0.4 * (self.columns - 1)
         return (self.size_pt[0] - 2 * MARGIN_PT - gutters) / self.columns
+
+    @property
+    def height_pt(self) -> float:
+        """
+        Height of the text on a page.
+
+        Returns
+        -------
+        height
+            Between the running lines [points].
+        """
+        return self.size_pt[1] - 2 * MARGIN_PT - _FOOT_PT - _HEAD_PT
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -344,7 +356,7 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
             MARGIN_PT + step * number,
             MARGIN_PT + _FOOT_PT,
             paper.width_pt,
-            height - 2 * MARGIN_PT - _FOOT_PT - 14,
+            paper.height_pt,
             leftPadding=0,
             rightPadding=0,
             topPadding=0,
@@ -385,6 +397,9 @@ def _is_one_page(path: Path, paper: Paper, story: Sequence[Flowable]) -> bool:
     """Whether a paper, now written, stands on one page."""
     from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
 
+    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
+    if sum(heights) > paper.height_pt * paper.columns:  # be there white between them or none
+        return False
     try:
         return write_pdf(path, paper, story) == 1
     except LayoutError:  # a part that cannot be split is higher than a page
