@@ -3,10 +3,14 @@
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
-from glademark.pipeline import lay_out
+from glademark.deliver.evening import evening_view
+from glademark.deliver.map_sheets.tables import tables
+from glademark.deliver.review_page.facts import facts
+from glademark.pipeline import Outcome, lay_out
 
 ACRE_M2 = 43_560 * 0.3048**2
 FT2_M2 = 0.3048**2
@@ -76,8 +80,8 @@ def mark_rows(basal_area_ft2: float, trees: int) -> str:
 
 
 @pytest.fixture(scope="module")
-def summary(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
-    """Summary of 50 acres, of which 20 are covered and 1,150 ft2 marked."""
+def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    """50 acres, of which 20 are covered and 1,150 ft2 marked."""
     folder = tmp_path_factory.mktemp("evening")
     (folder / "harvest.toml").write_text(PROJECT, encoding="utf-8")
     for name, acres in (("stand", 50), ("covered", 20)):
@@ -85,7 +89,12 @@ def summary(tmp_path_factory: pytest.TempPathFactory) -> dict[str, object]:
         (folder / f"{name}.geojson").write_text(text, encoding="utf-8")
     (folder / "cruise.csv").write_text(cruise_rows([11, 13] * 10), encoding="utf-8")
     (folder / "marks.csv").write_text(mark_rows(1150.0, 900), encoding="utf-8")
-    outcome = lay_out(folder / "harvest.toml", out=folder / "out", only=["gpkg"])
+    return lay_out(folder / "harvest.toml", out=folder / "out", only=["gpkg"])
+
+
+@pytest.fixture(scope="module")
+def summary(outcome: Outcome) -> dict[str, object]:
+    """Its summary."""
     checks = outcome.checks.set_index("limit")["verdict"]
     return {**outcome.delivery.summary, "verdicts": checks.to_dict()}
 
@@ -142,3 +151,44 @@ def test_verdicts_know_the_interval(summary: dict) -> None:
         "removal_share_max": "near",
         "residual_basal_area_min": "exceeded",
     }
+
+
+def test_evening_view(outcome: Outcome) -> None:
+    """20 of 50 acres are 40 %; 47.9 % taken there, 19.2 % in all; 32 ft2/acre on 30 acres left."""
+    evening = evening_view(outcome.delivery.layout, "us")
+
+    assert evening is not None
+    assert evening.covered == "40.0 % of the operable area, 20.00 acres of 50.00 acres"
+    assert evening.taken == "47.9 % of the basal area there, 19.2 % of that of the stand"
+    assert evening.left == "32 ft2/acre on the 30.00 acres not covered so far"
+
+
+def test_evening_view_stands_on_page_and_paper(outcome: Outcome) -> None:
+    """The review page and the sheet of tables say what is covered and what may still go."""
+    (fact,) = [fact for fact in facts(outcome.delivery) if fact.name == "Covered so far"]
+    (table,) = [table for table in tables(outcome.delivery) if table.title == "Allowance"]
+
+    assert fact.value == "40.0 %"
+    assert "20.00 acres of 50.00 acres; taken 47.9 %" in fact.beside
+    assert "32 ft²/acre on the 30.00 acres" in fact.beside
+    assert "Covered so far 40.0 % of the operable area" in table.notes[-1]
+
+
+def test_no_evening_view_without_covered_ground(outcome: Outcome) -> None:
+    """Where no covered ground was given, all of it is: there is nothing to say of the rest."""
+    layout = outcome.delivery.layout
+    whole = layout.allowance.assign(share_covered=math.nan, left_per_ha_rest=math.nan)
+
+    assert evening_view(replace(layout, allowance=whole), "us") is None
+
+
+@pytest.mark.parametrize(("left", "words"), [(-1.0, "nothing: the cap is used up"), (math.nan, "")])
+def test_evening_view_says_when_nothing_may_go(outcome: Outcome, left: float, words: str) -> None:
+    """Beyond the cap nothing may go any more; without a cap nothing is said of it."""
+    layout = outcome.delivery.layout
+    table = layout.allowance.assign(left=left)
+
+    evening = evening_view(replace(layout, allowance=table), "us")
+
+    assert evening is not None
+    assert evening.left == words

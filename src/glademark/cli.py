@@ -1,5 +1,6 @@
 """The command line: parse words, call one library function, print the answer, say how it went."""
 
+import gc
 import logging
 import signal
 import sys
@@ -15,6 +16,9 @@ from glademark.errors import GlademarkError, OutputError
 
 EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
 """Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
+
+_GARBAGE = (50_000, 20, 50)
+"""How often memory is searched for garbage: seldom, since a run ends before there is much."""
 
 PATH = click.Path(path_type=Path)
 THERE = click.Path(path_type=Path, exists=True, dir_okay=False)
@@ -321,6 +325,7 @@ def _refuse_more(more: tuple[Path, ...]) -> None:
 
 def main() -> None:
     """Run the command line; every error on purpose ends in its exit code."""
+    gc.set_threshold(*_GARBAGE)
     signal.signal(signal.SIGTERM, _interrupt)
     sys.exit(_guarded(lambda: cli(standalone_mode=False)))
 

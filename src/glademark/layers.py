@@ -618,6 +618,16 @@ CORRIDOR_GRADES = Layer(
         flag_column("steep", "Steep", "Whether the grade is above the stated one."),
     ),
 )
+CONTOURS = Layer(
+    name="contours",
+    title="Contours",
+    meaning="Contour line of one height in the terrain raster, from which the maps draw theirs.",
+    geometry="MultiLineString",
+    columns=(
+        real_column("elevation_m", "m", "Elevation", "Of the line: a whole foot or metre."),
+        real_column("interval_m", "m", "Interval", "Between two lines, the same for all of them."),
+    ),
+)
 HAULING = Layer(
     name="hauling",
     title="Hauling",
@@ -941,6 +951,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             HAULING,
             WATER_CROSSINGS,
             CORRIDOR_STUBS,
+            CONTOURS,
             VOLUME_BY_ZONE,
             ALLOWANCE,
             STOCK_BY_CLASS,

@@ -235,7 +235,7 @@ landings, water, leave_trees
         Totals.
     notices
         One plain sentence each, those of the survey included.
-    corridor_grades, hauling, water_crossings, corridor_stubs
+    corridor_grades, hauling, water_crossings, corridor_stubs, contours
         Layers of the ground; empty where what they need was not given.
     profiles
         Heights along corridors; empty without terrain.
@@ -268,5 +268,6 @@ landings, water, leave_trees
     hauling: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hauling"))
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
+    contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))
     profiles: tuple[Profile, ...] = ()
     ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen

@@ -152,7 +152,7 @@ def test_fonts_are_inside_and_properties_set(sample_sheets: Sheets) -> None:
     """Each font comes with its letters; title, language and sheet numbers are in the file."""
     with pikepdf.open(sample_sheets.pdf) as pdf:
         fonts = {
-            font.objgen: font["/DescendantFonts"][0]["/FontDescriptor"]
+            font.objgen: font["/FontDescriptor"]
             for page in pdf.pages
             for font in page.obj["/Resources"]["/Font"].values()
         }

@@ -50,6 +50,11 @@ def test_styles_have_the_structure_of_the_standard() -> None:
     assert list(faults(document)) == []
 
 
+def test_no_layer_is_without_a_symbol() -> None:
+    """Whatever layer of the GeoPackage has a place on the ground can be drawn."""
+    assert set(STYLED) == {name for name, layer in LAYERS.items() if layer.geometry}
+
+
 def test_check_sees_what_is_broken() -> None:
     """The structure check notices a stroke before the fill and a mark that no standard knows."""
     document = etree.fromstring(sld_bytes())

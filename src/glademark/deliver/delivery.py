@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from glademark.layout import Layout
     from glademark.project.model import Project
     from glademark.survey import Survey
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -40,6 +42,27 @@ class Delivery:
     layout: Layout
     checks: pd.DataFrame
     summary: Mapping[str, Any]
+    _found: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """
+        What several writers draw on, worked out by the first of them that asks.
+
+        Parameters
+        ----------
+        name
+            Of it; whoever asks by the same name gets the same thing, which nobody may change.
+        make
+            Works it out from this delivery alone.
+
+        Returns
+        -------
+        found
+            As made.
+        """
+        if name not in self._found:
+            self._found[name] = make()
+        return cast("T", self._found[name])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

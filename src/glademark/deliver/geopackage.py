@@ -44,6 +44,7 @@ ONLY_WHERE_GIVEN = (
     "hauling",
     "water_crossings",
     "corridor_stubs",
+    "contours",
     "allowance",
     "stock_by_class",
 )

@@ -29,8 +29,13 @@ def layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
     layer
         Its declared columns of their declared kinds, with those in the user's units beside them,
         on an index 0..n-1; text ``""`` where there is none; geometry of exactly the declared type
-        in the working CRS.
+        in the working CRS. Shared by all who ask: not to be changed.
     """
+    return delivery.once(f"layer {name}", lambda: _layer_frame(delivery, name))
+
+
+def _layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
+    """One layer, worked out."""
     layer, units = LAYERS[name], delivery.project.heading.units
     frame: gpd.GeoDataFrame = getattr(delivery.layout, name).reset_index(drop=True)
     shapes = of_declared_type(frame.geometry.to_numpy(), str(layer.geometry))

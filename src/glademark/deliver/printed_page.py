@@ -8,30 +8,29 @@ clock, so that equal input gives equal bytes. Nothing is told by colour.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 from xml.sax.saxutils import escape
 
 from glademark.deliver.cautions import CAUTIONS
+from glademark.deliver.printed_fonts import BOLD, SANS, register_fonts
 from glademark.deliver.shown_text import shown_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, Paragraph, Table
 
     from glademark.project.model import Project
 
-SANS, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 INK, GREY, PALE = "#000000", "#555555", "#e6e6e6"
 MARGIN_PT = 40.0
 """White edge of a page [points]: 14 mm, which any printer can leave."""
 
 _PAPER_PT = {"letter": (612.0, 792.0), "A4": (595.276, 841.890)}  # points, upright
 _TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
-_FOOT_PT = 26.0  # room for the running lines below
+_HEAD_PT, _FOOT_PT = 14.0, 26.0  # room for the running lines
 _LEADING = 1.25
 _LINES_BELOW = 6  # that a heading wants on its page
 
@@ -88,6 +87,18 @@ class Paper:
         """
         gutters = MARGIN_PT * 0.4 * (self.columns - 1)
         return (self.size_pt[0] - 2 * MARGIN_PT - gutters) / self.columns
+
+    @property
+    def height_pt(self) -> float:
+        """
+        Height of the text on a page.
+
+        Returns
+        -------
+        height
+            Between the running lines [points].
+        """
+        return self.size_pt[1] - 2 * MARGIN_PT - _FOOT_PT - _HEAD_PT
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -296,7 +307,7 @@ def fitting(words: str, width_pt: float, points: float) -> str:
     """
     from reportlab.pdfbase.pdfmetrics import stringWidth  # noqa: PLC0415 - heavy
 
-    _fonts()
+    register_fonts()
     plain = shown_text(words, longest=200)
     if stringWidth(plain, SANS, points) <= width_pt:
         return plain
@@ -325,7 +336,7 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
     """
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate  # noqa: PLC0415 - heavy
 
-    _fonts()
+    register_fonts()
     width, height = paper.size_pt
     document = BaseDocTemplate(
         str(path),
@@ -345,7 +356,7 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
             MARGIN_PT + step * number,
             MARGIN_PT + _FOOT_PT,
             paper.width_pt,
-            height - 2 * MARGIN_PT - _FOOT_PT - 14,
+            paper.height_pt,
             leftPadding=0,
             rightPadding=0,
             topPadding=0,
@@ -386,6 +397,9 @@ def _is_one_page(path: Path, paper: Paper, story: Sequence[Flowable]) -> bool:
     """Whether a paper, now written, stands on one page."""
     from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
 
+    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
+    if sum(heights) > paper.height_pt * paper.columns:  # be there white between them or none
+        return False
     try:
         return write_pdf(path, paper, story) == 1
     except LayoutError:  # a part that cannot be split is higher than a page
@@ -439,25 +453,11 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     canvas.restoreState()
 
 
-@cache
-def _fonts() -> None:
-    """Make the fonts known; they are those that the plotting library brings along."""
-    import matplotlib  # noqa: ICN001, PLC0415 - heavy
-    from reportlab.lib.fonts import addMapping  # noqa: PLC0415 - heavy
-    from reportlab.pdfbase.pdfmetrics import registerFont  # noqa: PLC0415 - heavy
-    from reportlab.pdfbase.ttfonts import TTFont  # noqa: PLC0415 - heavy
-
-    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    for bold, name in enumerate((SANS, BOLD)):
-        registerFont(TTFont(name, str(folder / f"{name}.ttf")))
-        addMapping(SANS, bold, 0, name)
-
-
 def _style(points: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
     """Style of a paragraph."""
     from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
 
-    _fonts()
+    register_fonts()
     return ParagraphStyle(
         f"plain-{points}-{bold}-{right}",
         fontName=BOLD if bold else SANS,

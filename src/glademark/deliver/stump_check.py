@@ -10,10 +10,9 @@ import pandas as pd
 
 from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.layer_frames import cut_marks, kept_line_trees, layer_frame, worded
+from glademark.deliver.printed_fonts import BOLD, SANS
 from glademark.deliver.printed_page import (
-    BOLD,
     INK,
-    SANS,
     Paper,
     fitting,
     gap,

@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.elevation import Elevation, heights_at
 from glademark.layout import Layout
 from glademark.measure.carried_wood import Wood, wood_of
+from glademark.measure.contours import contour_layer
 from glademark.measure.corridor_grades import (
     corridor_parts,
     corridor_summary,
@@ -169,6 +170,11 @@ def _with_terrain(layout: Layout, task: _Task) -> Layout:
         openings=_sloped(layout.openings, elevation, rise),
         zones=_sloped(layout.zones, elevation, rise),
         ground=replace(layout.ground, terrain=_terrain_figures(layout, elevation, rise)),
+        contours=_layer(
+            contour_layer(elevation, task.project.heading.units, crs=layout.crs),
+            "contours",
+            layout,
+        ),
         notices=(*layout.notices, *_coarse(elevation, task.project)),
     )
     return _with_grades(layout, task, elevation)

@@ -20,8 +20,8 @@ from glademark.deliver.field_guide.tables import (
     single_tree_grid,
 )
 from glademark.deliver.layer_frames import kept_line_trees
+from glademark.deliver.printed_fonts import SANS
 from glademark.deliver.printed_page import (
-    SANS,
     Grid,
     Paper,
     boxed,

@@ -86,8 +86,14 @@ def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     layers
         By the names in `TITLES`, without those that have no rows: `name`, `about` (one sentence),
         the columns in `KEPT`, geometry in WGS 84, longitude first. Outlines of openings are within
-        `SIMPLIFIED_M` of those measured, with far fewer points; all else is as measured.
+        `SIMPLIFIED_M` of those measured, with far fewer points; all else is as measured. Shared by
+        all who ask: not to be changed.
     """
+    return delivery.once("placed layers", lambda: _placed_layers(delivery))
+
+
+def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
+    """Every layer that the crew works with, worked out."""
     layers = {name: _kept(_LAYERS[name](delivery), KEPT[name]) for name in TITLES}
     layers["openings"] = layers["openings"].assign(
         geometry=layers["openings"].simplify(SIMPLIFIED_M)

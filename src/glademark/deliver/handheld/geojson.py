@@ -107,13 +107,17 @@ def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
     """One layer as features."""
     grid = 10.0**-DECIMALS
     shapes = shapely.set_precision(crossing_cut(frame.geometry.to_numpy()), grid)
-    shapes = shapely.orient_polygons(shapes)
-    properties = pd.DataFrame(frame.drop(columns="geometry")).astype(object)
-    rows = properties.where(properties.notna(), None).to_dict("records")
+    shapes = shapely.transform(shapely.orient_polygons(shapes), lambda xy: np.round(xy, DECIMALS))
+    names = [name for name in frame.columns if name != "geometry"]
+    rows = zip(*(_values(frame[name]) for name in names), strict=True)
     return [
         {
             "type": "Feature",
-            "properties": {"layer": layer, "title": TITLES[layer], **row},
+            "properties": {
+                "layer": layer,
+                "title": TITLES[layer],
+                **dict(zip(names, row, strict=True)),
+            },
             "geometry": _geometry(shape),
         }
         for shape, row in zip(shapes, rows, strict=True)
@@ -121,19 +125,17 @@ def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
     ]
 
 
+def _values(column: pd.Series) -> list[Any]:
+    """Values of a column, None where there is none."""
+    gone = column.isna().tolist()
+    return [None if no else value for value, no in zip(column.tolist(), gone, strict=True)]
+
+
 def _geometry(shape: BaseGeometry) -> dict[str, Any]:
     """A shape in the words of the format; one part needs no collection."""
     parts = shapely.get_parts(shape)
     single = parts[0] if len(parts) == 1 else shape
-    plain = shapely.geometry.mapping(single)
-    return {"type": plain["type"], "coordinates": _rounded(plain["coordinates"])}
-
-
-def _rounded(coordinates: Any) -> Any:  # noqa: ANN401 - nested lists of numbers
-    """Coordinates with the decimals of the format."""
-    if isinstance(coordinates, float):
-        return round(coordinates, DECIMALS)
-    return [_rounded(part) for part in coordinates]
+    return dict(shapely.geometry.mapping(single))
 
 
 def _bbox(stand: gpd.GeoDataFrame) -> list[float]:

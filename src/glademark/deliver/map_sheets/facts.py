@@ -100,6 +100,8 @@ def facts(delivery: Delivery) -> list[tuple[str, str]]:
 
 def _corridors(corridors: Mapping[str, float], units: Units) -> str:
     """Length, area and share of the corridors."""
+    if not corridors["length_m"] > 0:
+        return "none"
     length, area = show_length(corridors["length_m"], units), show_area(corridors["area_m2"], units)
     return f"{length}, {area}, {show_share(corridors['share'])} of the stand"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -12,7 +13,7 @@ _DECIMALS = 6  # of a length in points
 
 
 def finish(
-    drawn: Path,
+    drawn: bytes,
     path: Path,
     *,
     title: str,
@@ -25,7 +26,7 @@ def finish(
     Parameters
     ----------
     drawn
-        Pages as drawn.
+        File of the pages as drawn.
     path
         Where the finished file goes.
     title, subject
@@ -36,7 +37,7 @@ def finish(
     """
     import pikepdf  # noqa: PLC0415 - heavy
 
-    with pikepdf.open(drawn) as pdf:
+    with pikepdf.open(BytesIO(drawn)) as pdf:
         for page, (_, viewports) in zip(pdf.pages, sheets, strict=True):
             if viewports:
                 page.obj["/VP"] = pikepdf.Array([_pdf_object(found) for found in viewports])

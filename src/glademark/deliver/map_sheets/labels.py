@@ -181,18 +181,20 @@ def _best(
         | (bottom < room.bottom + 1)
         | (bottom + height > room.top - 1)
     ] = np.inf
-    leaders = shapely.shortest_line(boxes, label.feature)
-    has_leader = shapely.length(leaders) > _LEADER_PT
+    others = np.asarray(taken, dtype=object)
     if taken:
-        others = np.asarray(taken, dtype=object)[:, None]
-        costs[shapely.intersects(others, boxes).any(axis=0)] = np.inf
-        crossing = shapely.intersects(others, leaders).any(axis=0)
-        costs[crossing & has_leader] = np.inf
-    best = int(np.argmin(costs))
-    if costs[best] > label.most_cost:
-        return None
-    box = Box(left=left[best], bottom=bottom[best], width=width, height=height)
-    return PlacedLabel(label=label, box=box, leader=leaders[best] if has_leader[best] else None)
+        costs[shapely.intersects(others[:, None], boxes).any(axis=0)] = np.inf
+    for best in np.argsort(costs, kind="stable"):
+        if costs[best] > label.most_cost:
+            break
+        leader = shapely.shortest_line(boxes[best], label.feature)
+        if shapely.length(leader) <= _LEADER_PT:
+            leader = None
+        elif shapely.intersects(others, leader).any():
+            continue
+        box = Box(left=left[best], bottom=bottom[best], width=width, height=height)
+        return PlacedLabel(label=label, box=box, leader=leader)
+    return None
 
 
 def _covering(boxes: np.ndarray, tree: shapely.STRtree, costs: np.ndarray) -> np.ndarray:

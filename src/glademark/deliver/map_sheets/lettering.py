@@ -1,21 +1,27 @@
-"""
-Letters: which font, how wide a text is, how it is broken or shortened to fit.
-
-The font is the one that the plotting library brings along, so that a sheet looks alike everywhere.
-"""
+"""Letters: how wide a text is, its outline, how it is broken or shortened to fit."""
 
 from __future__ import annotations
 
 from functools import cache, lru_cache
-from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
+from glademark.deliver.map_sheets.outlines import Outline, from_quadratic, joined
+from glademark.deliver.printed_fonts import (
+    BOLD,
+    PER_SIZE,
+    SANS,
+    SLANTED,
+    font_file,
+    letter_widths,
+)
 from glademark.deliver.shown_text import shown_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
-    from matplotlib.font_manager import FontProperties
     from matplotlib.ft2font import FT2Font
 
 Face = Literal["plain", "bold", "slanted"]
@@ -31,59 +37,12 @@ NO_LETTER = "\N{WHITE SQUARE}"
 
 ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
-_FILES = {"plain": "DejaVuSans", "bold": "DejaVuSans-Bold", "slanted": "DejaVuSans-Oblique"}
-_MEASURED = 100.0  # size at which widths are measured [points]
+FONTS: Mapping[Face, str] = MappingProxyType({"plain": SANS, "bold": BOLD, "slanted": SLANTED})
+"""Names of the fonts."""
+
+_OUTLINED = 100.0  # size at which outlines of letters are taken [points]
 _POINTS_PER_INCH = 72
-_FIXED_POINT = 65536  # parts of a pixel in which the font library gives widths
 _LONGEST = 300  # characters of a text from a field file
-
-
-@cache
-def font_file(face: Face) -> Path:
-    """
-    File of a font.
-
-    Parameters
-    ----------
-    face
-        Plain, bold or slanted.
-
-    Returns
-    -------
-    path
-        Inside the plotting library.
-    """
-    import matplotlib as mpl  # noqa: PLC0415 - heavy
-
-    return Path(mpl.get_data_path()) / "fonts" / "ttf" / f"{_FILES[face]}.ttf"
-
-
-@cache
-def font(face: Face) -> FontProperties:
-    """
-    A font as the plotting library wants it.
-
-    Parameters
-    ----------
-    face
-        Plain, bold or slanted.
-
-    Returns
-    -------
-    properties
-        Of the file, whatever else is installed; size 100.
-    """
-    from matplotlib.font_manager import FontProperties  # noqa: PLC0415 - heavy
-
-    return FontProperties(fname=str(font_file(face)), size=_MEASURED)
-
-
-@cache
-def _letters() -> frozenset[int]:
-    """Every letter that the plain font has."""
-    from matplotlib.ft2font import FT2Font  # noqa: PLC0415 - heavy
-
-    return frozenset(FT2Font(str(font_file("plain"))).get_charmap())
 
 
 def printable(text: object) -> str:
@@ -100,8 +59,8 @@ def printable(text: object) -> str:
     text
         Control characters as escapes, letters that the font has not got as `NO_LETTER`.
     """
-    plain = shown_text(text, longest=_LONGEST)
-    return "".join(letter if ord(letter) in _letters() else NO_LETTER for letter in plain)
+    plain, known = shown_text(text, longest=_LONGEST), letter_widths(SANS)
+    return "".join(letter if ord(letter) in known else NO_LETTER for letter in plain)
 
 
 def lacks_letters(texts: Iterable[object]) -> bool:
@@ -121,25 +80,7 @@ def lacks_letters(texts: Iterable[object]) -> bool:
     return any(printable(text) != shown_text(text, longest=_LONGEST) for text in texts)
 
 
-@cache
-def _measuring(face: Face) -> FT2Font:
-    """A font at the size at which widths are measured."""
-    from matplotlib.ft2font import FT2Font  # noqa: PLC0415 - heavy
-
-    found = FT2Font(str(font_file(face)))
-    found.set_size(_MEASURED, _POINTS_PER_INCH)
-    return found
-
-
-@lru_cache(maxsize=4096)
-def _advance(letter: str, face: Face) -> float:
-    """Width of a letter at the size at which widths are measured; kerning is passed over."""
-    from matplotlib.ft2font import LoadFlags  # noqa: PLC0415 - heavy
-
-    glyph = _measuring(face).load_char(ord(letter), flags=LoadFlags.NO_HINTING)
-    return float(glyph.linearHoriAdvance) / _FIXED_POINT
-
-
+@lru_cache(maxsize=16384)
 def text_width(text: str, size: float, face: Face = "plain") -> float:
     """
     Width of a text on the sheet [points].
@@ -147,7 +88,7 @@ def text_width(text: str, size: float, face: Face = "plain") -> float:
     Parameters
     ----------
     text
-        One line.
+        One line; a letter that the font has not got counts as nothing.
     size
         Of its letters [points].
     face
@@ -156,9 +97,58 @@ def text_width(text: str, size: float, face: Face = "plain") -> float:
     Returns
     -------
     width
-        In points.
+        In points; letters are set side by side, without kerning.
     """
-    return sum(_advance(letter, face) for letter in text) * size / _MEASURED
+    widths = letter_widths(FONTS[face])
+    return sum(widths.get(ord(letter), 0.0) for letter in text) * size / PER_SIZE
+
+
+@cache
+def _outlined(face: Face) -> FT2Font:
+    """A font at the size at which outlines are taken."""
+    from matplotlib.ft2font import FT2Font  # noqa: PLC0415 - heavy
+
+    found = FT2Font(str(font_file(FONTS[face])))
+    found.set_size(_OUTLINED, _POINTS_PER_INCH)
+    return found
+
+
+@lru_cache(maxsize=1024)
+def _letter_outline(letter: str, face: Face) -> Outline:
+    """Outline of a letter at the size at which outlines are taken."""
+    from matplotlib.ft2font import LoadFlags  # noqa: PLC0415 - heavy
+
+    font = _outlined(face)
+    font.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
+    points, steps = font.get_path()
+    return from_quadratic(np.asarray(points, dtype=float), np.asarray(steps))
+
+
+def text_outline(text: str, size: float, face: Face = "plain") -> Outline:
+    """
+    Outline of the letters of a text.
+
+    Parameters
+    ----------
+    text
+        One line, not empty.
+    size
+        Of its letters [points].
+    face
+        Plain, bold or slanted.
+
+    Returns
+    -------
+    outline
+        From the left end of its base line [points].
+    """
+    letters = [_letter_outline(letter, face) for letter in text]
+    ends = np.cumsum([text_width(letter, size, face) for letter in text])
+    lengths = [len(letter.steps) for letter in letters]
+    found = joined(letters)
+    points = found.points * (size / _OUTLINED)
+    points[:, 0] += np.repeat(np.concatenate([[0.0], ends[:-1]]), lengths)
+    return Outline(points=points, steps=found.steps)
 
 
 def fitted(text: str, width: float, size: float, face: Face = "plain") -> str:

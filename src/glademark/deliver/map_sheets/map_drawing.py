@@ -21,7 +21,7 @@ from glademark.deliver.map_sheets.symbols import (
     STEEP,
     TREES,
     draw_trees,
-    shape_path,
+    shape_outline,
 )
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def draw_map(page: Page, frame: MapFrame, content: MapContent, *, enlarged: floa
     if len(content.points):
         places = np.column_stack(frame.on_paper(content.points[:, 0], content.points[:, 1]))
         sizes = np.full(len(places), _POINT_PT)
-        page.symbols(shape_path("circle"), places, sizes, _POINT, level=9.5, clip=frame.box)
+        page.symbols(shape_outline("circle"), places, sizes, _POINT, level=9.5, clip=frame.box)
     page.box(frame.box, Stroke(width=0.9), level=8)
     return Drawn(
         areas=areas,
@@ -124,11 +124,11 @@ def _draw_stand(page: Page, frame: MapFrame, content: MapContent) -> None:
 
 def _draw_contours(page: Page, frame: MapFrame, content: MapContent) -> tuple[list[Contour], int]:
     """Contour lines where the terrain is known."""
-    elevation = content.delivery.survey.elevation
-    if elevation is None:
+    layer = content.layout.contours
+    if layer.empty:
         return [], 0
-    interval = contour_interval(elevation, frame, content.units)
-    found = contours(elevation, frame, content.units, interval=interval)
+    interval = contour_interval(layer, frame, content.units)
+    found = contours(layer, frame, content.units, interval=interval)
     for contour in found:
         stroke = INDEX_CONTOUR if contour.is_index else CONTOUR
         page.shapes(contour.lines, stroke, level=1.5, clip=frame.box)

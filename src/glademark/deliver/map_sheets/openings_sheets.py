@@ -25,7 +25,7 @@ from glademark.deliver.map_sheets.paper import Box, paper_size
 from glademark.deliver.map_sheets.running_lines import sheet_body
 from glademark.deliver.map_sheets.scale_bar import BARS_PT, draw_scale
 from glademark.deliver.map_sheets.scales import fitting_scale
-from glademark.deliver.map_sheets.symbols import DISTANCE, shape_path
+from glademark.deliver.map_sheets.symbols import DISTANCE, shape_outline
 from glademark.deliver.quantities import show_length
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ def _distances(
         page.shapes([on_sheet], DISTANCE, level=7)
         ends = shapely.get_coordinates(on_sheet)
         dots = np.full(len(ends), 2.2)
-        page.symbols(shape_path("circle"), ends, dots, Fill(face=INK), level=7.1)
+        page.symbols(shape_outline("circle"), ends, dots, Fill(face=INK), level=7.1)
         words = show_length(float(line.length), content.units)
         text = (Line(words=words, size=6.4, face="bold"),)
         label = Label(lines=text, feature=on_sheet)

@@ -121,7 +121,7 @@ def longest_legend(content: MapContent) -> list[Entry]:
         One for the contours included.
     """
     entries = legend_entries(content, everything(content), indexed=True)
-    if content.delivery.survey.elevation is not None:
+    if len(content.layout.contours):
         entries.append(Entry(words="Contour every 100 ft", draw=lambda _page, _box: None))
     return entries
 
@@ -211,9 +211,6 @@ def _notes(content: MapContent, frame: MapFrame, left_out: int) -> list[str]:
     if asked is not None and asked != frame.denominator:
         shown = scale_words(frame.denominator, content.units)
         notes.append(f"1:{asked:,} as asked for does not fit this paper; drawn at {shown}.")
-    layout, survey = content.layout, content.delivery.survey
-    if layout.ground.terrain is not None and survey.elevation is None:
-        notes.append("Made again from layout.gpkg, which holds no heights: contours left out.")
     return notes + left_out_note(left_out)
 
 

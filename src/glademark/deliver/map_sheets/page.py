@@ -3,25 +3,27 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import shapely
 
-from glademark.deliver.map_sheets.lettering import LEADING, Face, font, text_width
-from glademark.deliver.map_sheets.paper import POINTS_PER_INCH, Box
+from glademark.deliver.map_sheets.hatches import Hatch, hatch_dots, hatch_lines
+from glademark.deliver.map_sheets.lettering import LEADING, Face, text_outline, text_width
+from glademark.deliver.map_sheets.outlines import Outline, outline_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from matplotlib.artist import Artist
-    from matplotlib.path import Path
-    from matplotlib.transforms import Transform
+    from glademark.deliver.map_sheets.paper import Box
 
 INK, GREY, PALE, WHITE = "#1b1f23", "#5f666d", "#eceae4", "#ffffff"
 
 Align = Literal["left", "center", "right"]
+
+_HALO = 0.34  # width of the rim of a text, against its size
+_DOT_PT = 0.8
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,25 +68,14 @@ class Stroke:
         In points.
     dashes
         Lengths of dashes and gaps in points; unbroken where empty.
+    rounded
+        Whether its ends are round.
     """
 
     colour: str = INK
     width: float = 0.5
     dashes: tuple[float, ...] = ()
-
-    @property
-    def style(self) -> Any:  # noqa: ANN401 - what the plotting library takes
-        """
-        Dashes as the plotting library wants them.
-
-        Returns
-        -------
-        style
-            Lengths in line widths.
-        """
-        if not self.dashes or not self.width:
-            return "solid"
-        return (0, tuple(length / self.width for length in self.dashes))
+    rounded: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,7 +88,7 @@ class Fill:
     face
         Colour inside; none where empty.
     hatch
-        Pattern, in the letters of the plotting library, in the colour of the edge.
+        Pattern, in the colour of the edge; none where not given.
     edge
         Line around it; none where not given.
     hatch_width
@@ -105,9 +96,80 @@ class Fill:
     """
 
     face: str = ""
-    hatch: str = ""
+    hatch: Hatch | None = None
     edge: Stroke | None = None
     hatch_width: float = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Shape:
+    """
+    An outline drawn on a sheet.
+
+    Attributes
+    ----------
+    outline
+        In points of the sheet.
+    face
+        Colour inside; none where empty.
+    edge
+        Line along it; none where not given.
+    clip
+        Box outside which nothing is drawn.
+    """
+
+    outline: Outline
+    face: str
+    edge: Stroke | None
+    clip: Box | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Symbols:
+    """
+    One symbol drawn at many places.
+
+    Attributes
+    ----------
+    outline
+        Of the symbol, 1 wide.
+    places, sizes
+        Middles and widths [points]; shapes (n, 2) and (n,).
+    style
+        How they are drawn, without a pattern.
+    clip
+        Box outside which nothing is drawn.
+    """
+
+    outline: Outline
+    places: np.ndarray
+    sizes: np.ndarray
+    style: Fill
+    clip: Box | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Words:
+    """
+    A line of text on a sheet.
+
+    Attributes
+    ----------
+    place
+        Left end of its base line.
+    words
+        Printable.
+    lettering
+        How it is set.
+    """
+
+    place: tuple[float, float]
+    words: str
+    lettering: Lettering
+
+
+Drawing = Shape | Symbols | Words
+"""What is drawn, in plain values: the same for a page of a file and for a picture."""
 
 
 class Page:
@@ -121,14 +183,19 @@ class Page:
     """
 
     def __init__(self, size: tuple[float, float]) -> None:
-        from matplotlib.figure import Figure  # noqa: PLC0415 - heavy
-        from matplotlib.transforms import Affine2D  # noqa: PLC0415 - heavy
-
         self.size = size
-        self.figure = Figure(
-            figsize=(size[0] / POINTS_PER_INCH, size[1] / POINTS_PER_INCH), dpi=POINTS_PER_INCH
-        )
-        self.points: Transform = Affine2D().scale(1 / POINTS_PER_INCH) + self.figure.dpi_scale_trans
+        self._found: list[tuple[float, Drawing]] = []
+
+    def drawings(self) -> list[Drawing]:
+        """
+        What has been drawn on the sheet.
+
+        Returns
+        -------
+        drawings
+            From the lowest up; on one level as they came.
+        """
+        return [drawing for _, drawing in sorted(self._found, key=lambda found: found[0])]
 
     def text(
         self, x: float, y: float, words: str, lettering: Lettering, *, level: float = 9
@@ -147,26 +214,18 @@ class Page:
         level
             Higher ones lie over lower ones.
         """
-        from glademark.deliver.map_sheets.plain_text import PlainText  # noqa: PLC0415 - heavy
-
         if not words:
             return
-        properties = font(lettering.face).copy()
-        properties.set_size(lettering.size)
-        width = text_width(words, lettering.size, lettering.face)
-        back = {"left": 0.0, "center": width / 2, "right": width}[lettering.align]
-        turn = math.radians(lettering.turned)
-        place = (x - back * math.cos(turn), y - back * math.sin(turn))
+        turn, back = math.radians(lettering.turned), 0.0
+        if lettering.align != "left":
+            width = text_width(words, lettering.size, lettering.face)
+            back = width / 2 if lettering.align == "center" else width
+        place = (float(x - back * math.cos(turn)), float(y - back * math.sin(turn)))
         if lettering.halo:
-            self._halo(place, words, lettering, level)
-        text = PlainText(
-            place,
-            words,
-            properties=properties,
-            colour=lettering.colour,
-            turned=lettering.turned,
-        )
-        self._add(text, level)
+            letters = text_outline(words, lettering.size, lettering.face)
+            rim = Stroke(colour=WHITE, width=lettering.size * _HALO)
+            self._add(letters.moved(place, turned=turn), "", rim, level=level - 0.5)
+        self._found.append((level, Words(place=place, words=words, lettering=lettering)))
 
     def lines_of_text(
         self, x: float, top: float, lines: Iterable[str], lettering: Lettering
@@ -244,31 +303,20 @@ class Page:
         clip
             Box outside which nothing is drawn.
         """
-        from matplotlib.patches import PathPatch  # noqa: PLC0415 - heavy
-
-        fill = style if isinstance(style, Fill) else Fill(edge=style)
-        if fill.edge is not None and fill.hatch and fill.edge.dashes:
-            shapes = list(shapes)
-            pattern = replace(fill, edge=Stroke(colour=fill.edge.colour, width=0))
-            self.shapes(shapes, pattern, level=level, clip=clip)
-            self.shapes(shapes, fill.edge, level=level, clip=clip)
+        found = list(shapes)
+        outline = outline_of(found)
+        if outline is None:
             return
-        path = _path_of(shapes)
-        if path is None:
+        if isinstance(style, Stroke):
+            self._add(outline, "", style, level=level, clip=clip)
             return
-        edge = fill.edge or Stroke(colour="none", width=0)
-        patch = PathPatch(
-            path,
-            facecolor=fill.face or "none",
-            edgecolor=edge.colour,
-            linewidth=edge.width,
-            linestyle=edge.style,
-            hatch=fill.hatch or None,
-            hatch_linewidth=fill.hatch_width,
-            joinstyle="round",
-            capstyle="butt",
-        )
-        self._add(patch, level, clip)
+        if style.hatch is None or style.edge is None:
+            self._add(outline, style.face, style.edge, level=level, clip=clip)
+            return
+        if style.face:
+            self._add(outline, style.face, None, level=level, clip=clip)
+        self._hatch(found, style, level=level, clip=clip)
+        self._add(outline, "", style.edge, level=level, clip=clip)
 
     def box(self, box: Box, style: Stroke | Fill, *, level: float = 5) -> None:
         """
@@ -287,9 +335,9 @@ class Page:
 
     def symbols(
         self,
-        path: Path,
-        places: np.ndarray[Any, Any],
-        sizes: np.ndarray[Any, Any],
+        outline: Outline,
+        places: np.ndarray,
+        sizes: np.ndarray,
         style: Fill,
         *,
         level: float = 6,
@@ -300,7 +348,7 @@ class Page:
 
         Parameters
         ----------
-        path
+        outline
             Of the symbol, 1 wide.
         places
             Its middles; shape (n, 2).
@@ -313,80 +361,39 @@ class Page:
         clip
             Box outside which nothing is drawn.
         """
-        from matplotlib.collections import PathCollection  # noqa: PLC0415 - heavy
-        from matplotlib.transforms import IdentityTransform  # noqa: PLC0415 - heavy
+        if len(places):
+            found = Symbols(outline=outline, places=places, sizes=sizes, style=style, clip=clip)
+            self._found.append((level, found))
 
-        if not len(places):
-            return
-        edge = style.edge or Stroke(colour="none", width=0)
-        found = PathCollection(
-            [path],
-            np.square(sizes),
-            offsets=places,
-            offset_transform=self.points,
-            facecolors=style.face or "none",
-            edgecolors=edge.colour,
-            linewidths=edge.width,
-            joinstyle="miter",
-        )
-        found.set_transform(IdentityTransform())
-        found.set_zorder(level)
-        self._clip(found, clip)
-        self.figure.add_artist(found)
-
-    def _halo(
-        self, place: tuple[float, float], words: str, lettering: Lettering, level: float
+    def _hatch(
+        self, shapes: Sequence[shapely.Geometry], style: Fill, *, level: float, clip: Box | None
     ) -> None:
-        """Draw the outline of a text in white, broad, under it."""
-        from matplotlib.patches import PathPatch  # noqa: PLC0415 - heavy
-        from matplotlib.textpath import TextPath  # noqa: PLC0415 - heavy
-        from matplotlib.transforms import Affine2D  # noqa: PLC0415 - heavy
-
-        path = TextPath((0, 0), words, lettering.size, prop=font(lettering.face))
-        turned = Affine2D().rotate_deg(lettering.turned).translate(*place).transform_path(path)
-        rim = PathPatch(
-            turned, facecolor="none", edgecolor=WHITE, linewidth=lettering.size * 0.34,
-            joinstyle="round",
-        )  # fmt: skip
-        self._add(rim, level - 0.5)
-
-    def _add(self, artist: Artist, level: float, clip: Box | None = None) -> None:
-        """Put something on the sheet."""
-        artist.set_transform(self.points)
-        artist.set_zorder(level)
-        self._clip(artist, clip)
-        self.figure.add_artist(artist)
-
-    def _clip(self, artist: Artist, clip: Box | None) -> None:
-        """Draw nothing of something outside a box."""
-        if clip is None:
-            artist.set_clip_on(False)
+        """Draw the pattern of areas, no more of it than is seen."""
+        if style.hatch is None or style.edge is None:
             return
-        from matplotlib.transforms import Bbox, TransformedBbox  # noqa: PLC0415 - heavy
+        area = shapely.union_all(shapes)
+        if clip is not None:
+            area = shapely.intersection(
+                area, shapely.box(clip.left, clip.bottom, clip.right, clip.top)
+            )
+        stroke = Stroke(colour=style.edge.colour, width=style.hatch_width)
+        if style.hatch == "dotted":
+            dots = hatch_dots(area)[:, None] + np.array([[-0.02, 0.0], [0.02, 0.0]])
+            stroke = Stroke(colour=stroke.colour, width=_DOT_PT + stroke.width, rounded=True)
+            outline = outline_of([shapely.multilinestrings(shapely.linestrings(dots))])
+        else:
+            outline = outline_of([hatch_lines(area, style.hatch)])
+        if outline is not None:
+            self._add(outline, "", stroke, level=level, clip=clip)
 
-        bounds = Bbox.from_extents(clip.left, clip.bottom, clip.right, clip.top)
-        artist.set_clip_box(TransformedBbox(bounds, self.points))
-
-
-def _path_of(shapes: Iterable[shapely.Geometry]) -> Path | None:
-    """Lines and areas as one path; None where there are none."""
-    from matplotlib.path import Path  # noqa: PLC0415 - heavy
-
-    found = np.asarray(list(shapes), dtype=object)
-    found = found[~shapely.is_empty(found)] if len(found) else found
-    if not len(found):
-        return None
-    parts = shapely.orient_polygons(shapely.get_parts(found))  # holes turn the other way round
-    areas = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
-    paths = [
-        *(_ring(line, closed=False) for line in parts[~areas]),
-        *(_ring(ring, closed=True) for ring in shapely.get_rings(parts[areas])),
-    ]
-    return Path.make_compound_path(*paths)
-
-
-def _ring(line: shapely.Geometry, *, closed: bool) -> Path:
-    """One line as a path."""
-    from matplotlib.path import Path  # noqa: PLC0415 - heavy
-
-    return Path(shapely.get_coordinates(line), closed=closed)
+    def _add(
+        self,
+        outline: Outline,
+        face: str,
+        edge: Stroke | None,
+        *,
+        level: float,
+        clip: Box | None = None,
+    ) -> None:
+        """Put an outline on the sheet."""
+        self._found.append((level, Shape(outline=outline, face=face, edge=edge, clip=clip)))

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from glademark.deliver.map_sheets.content import MapContent, map_content
 from glademark.deliver.map_sheets.detail_sheets import draw_detail, plan_details
@@ -17,6 +15,8 @@ from glademark.deliver.map_sheets.openings_sheets import draw_openings, plan_ope
 from glademark.deliver.map_sheets.overview_sheet import draw_overview, plan_overview
 from glademark.deliver.map_sheets.page import Page
 from glademark.deliver.map_sheets.paper import paper_size
+from glademark.deliver.map_sheets.pdf_pages import pages_as_pdf
+from glademark.deliver.map_sheets.picture import write_picture
 from glademark.deliver.map_sheets.profile_sheets import draw_profiles, plan_profiles
 from glademark.deliver.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.deliver.map_sheets.tables import tables
@@ -25,21 +25,12 @@ from glademark.deliver.map_sheets.tiles import is_crowded
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
 
     import geopandas as gpd
 
     from glademark.deliver.delivery import Delivery
     from glademark.deliver.map_sheets.map_frame import MapFrame
-
-PICTURE_DPI = 150
-"""Resolution of the picture of the overview."""
-
-_DRAWING: dict[Any, Any] = {
-    "pdf.fonttype": 42,  # letters as they are in the font: embedded, to be selected and found
-    "pdf.compression": 0,  # the finished file is packed as a whole
-    "path.simplify": True,
-    "text.hinting": "none",
-}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,37 +70,24 @@ def write_sheets(
     points
         More points to be drawn on the maps, in the working CRS.
     """
-    import matplotlib as mpl  # noqa: PLC0415 - heavy
-    from matplotlib.backends.backend_pdf import PdfPages  # noqa: PLC0415 - heavy
-
     sheets = list(sheet_set(map_content(delivery, points=points)))
-    found = []
-    with tempfile.TemporaryDirectory() as folder, mpl.rc_context(_DRAWING):
-        drawn = Path(folder) / "drawn.pdf"
-        with PdfPages(drawn, metadata={"CreationDate": None}) as pages:
-            for number, sheet in enumerate(sheets, 1):
-                page = Page(sheet.size)
-                frames = sheet.draw(page)
-                place = f"Sheet {number} of {len(sheets)}"
-                draw_running_lines(page, delivery, sheet.title, place=place)
-                pages.savefig(page.figure)
-                if number == 1:
-                    page.figure.savefig(
-                        picture,
-                        dpi=PICTURE_DPI,
-                        format="png",
-                        metadata={"Software": None},
-                        pil_kwargs={"compress_level": 5},
-                    )
-                views = [viewport(frame, delivery.layout.crs) for frame in frames]
-                found.append((sheet.title, [view for view in views if view is not None]))
-        finish(
-            drawn,
-            pdf,
-            title=f"{printable(delivery.project.heading.name)}: map sheets",
-            subject="Layout of a marked harvest: corridors, group openings, zones, trees, limits",
-            sheets=found,
-        )
+    title = f"{printable(delivery.project.heading.name)}: map sheets"
+    pages, found = [], []
+    for number, sheet in enumerate(sheets, 1):
+        page = Page(sheet.size)
+        frames = sheet.draw(page)
+        draw_running_lines(page, delivery, sheet.title, place=f"Sheet {number} of {len(sheets)}")
+        views = [viewport(frame, delivery.layout.crs) for frame in frames]
+        found.append((sheet.title, [view for view in views if view is not None]))
+        pages.append(page)
+    write_picture(pages[0], picture)
+    finish(
+        pages_as_pdf(pages),
+        pdf,
+        title=title,
+        subject="Layout of a marked harvest: corridors, group openings, zones, trees, limits",
+        sheets=found,
+    )
 
 
 def sheet_set(content: MapContent) -> Iterator[Sheet]:

@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from glademark.deliver.map_sheets.outlines import Outline, circle, joined, polygon
 from glademark.deliver.map_sheets.page import INK, WHITE, Fill, Stroke
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-    from matplotlib.path import Path
 
     from glademark.deliver.map_sheets.page import Page
     from glademark.deliver.map_sheets.paper import Box
@@ -45,20 +44,20 @@ LEADER = Stroke(colour=INK, width=0.45)
 AREAS: Mapping[str, Fill] = MappingProxyType(
     {
         "water": Fill(
-            face="#b7d6ea", hatch="---", edge=Stroke(colour=_NAVY, width=0.8), hatch_width=0.3
+            face="#b7d6ea", hatch="level", edge=Stroke(colour=_NAVY, width=0.8), hatch_width=0.3
         ),
-        "keep_out": Fill(hatch="xxx", edge=Stroke(colour=_PLUM, width=1.2), hatch_width=0.55),
+        "keep_out": Fill(hatch="crossed", edge=Stroke(colour=_PLUM, width=1.2), hatch_width=0.55),
         "no_cut": Fill(
-            hatch="///", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.45
+            hatch="rising", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.45
         ),
         "no_machine": Fill(
-            hatch="\\\\\\", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.45
+            hatch="falling", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.45
         ),
         "residual_basal_area": Fill(
-            hatch="...", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.4
+            hatch="dotted", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.4
         ),
         "landings": Fill(
-            face="#cdbfae", hatch="+++", edge=Stroke(colour=_BARK, width=1.3), hatch_width=0.5
+            face="#cdbfae", hatch="gridded", edge=Stroke(colour=_BARK, width=1.3), hatch_width=0.5
         ),
         "new": Fill(face="#dcb680", edge=Stroke(colour=_UMBER, width=0.45)),
         "existing": Fill(face="#f3e7d3", edge=Stroke(colour=_UMBER, width=0.7, dashes=(3, 1.6))),
@@ -175,7 +174,7 @@ def cut_width(dbh_cm: np.ndarray, *, enlarged: float = 1.0) -> np.ndarray:
 
 
 @cache
-def shape_path(name: str) -> Path:
+def shape_outline(name: str) -> Outline:
     """
     Outline of a symbol, 1 wide, around its middle.
 
@@ -186,24 +185,21 @@ def shape_path(name: str) -> Path:
 
     Returns
     -------
-    path
+    outline
         Closed.
     """
-    from matplotlib.path import Path  # noqa: PLC0415 - heavy
-
     if name == "circle":
-        return Path.circle((0, 0), 0.5)
+        return circle(0.5)
     if name == "star":
         turns = np.pi / 2 + np.arange(10) * np.pi / 5
         reach = np.where(np.arange(10) % 2, 0.24, 0.54)
-        return _closed(np.column_stack([np.cos(turns) * reach, np.sin(turns) * reach]))
+        return polygon(np.column_stack([np.cos(turns) * reach, np.sin(turns) * reach]))
     if name == "exclamation":
-        bar = _closed(np.array([[-0.055, 0.26], [0.055, 0.26], [0.03, -0.06], [-0.03, -0.06]]))
-        dot = Path.circle((0, -0.2), 0.06)
-        return Path.make_compound_path(bar, dot)
+        bar = polygon([(-0.055, 0.26), (0.055, 0.26), (0.03, -0.06), (-0.03, -0.06)])
+        return joined([bar, circle(0.06, middle=(0.0, -0.2))])
     if name == "dot":
-        return Path.circle((0, 0), 0.17)
-    return _closed(np.array(_OUTLINES[name]))
+        return circle(0.17)
+    return polygon(_OUTLINES[name])
 
 
 _OUTLINES: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
@@ -222,13 +218,6 @@ _OUTLINES: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
         ),
     }
 )  # fmt: skip
-
-
-def _closed(points: np.ndarray) -> Path:
-    """A closed path through points."""
-    from matplotlib.path import Path  # noqa: PLC0415 - heavy
-
-    return Path(np.vstack([points, points[:1]]), closed=True)
 
 
 def draw_trees(
@@ -259,8 +248,13 @@ def draw_trees(
         Box outside which nothing is drawn.
     """
     symbol = TREES[name]
-    page.symbols(shape_path(symbol.shape), places, widths, symbol.style, level=level, clip=clip)
+    page.symbols(shape_outline(symbol.shape), places, widths, symbol.style, level=level, clip=clip)
     if symbol.mark:
         page.symbols(
-            shape_path(symbol.mark), places, widths, Fill(face=INK), level=level + 0.01, clip=clip
+            shape_outline(symbol.mark),
+            places,
+            widths,
+            Fill(face=INK),
+            level=level + 0.01,
+            clip=clip,
         )

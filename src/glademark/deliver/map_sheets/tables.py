@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from glademark.deliver.evening import evening_view
 from glademark.deliver.map_sheets.facts import counted
 from glademark.deliver.map_sheets.lettering import printable
 from glademark.deliver.map_sheets.text_table import TextTable
@@ -234,7 +235,7 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
         ("   elsewhere", "drawn_other"), ("Left", "left"), ("   at least", "left_low"),
         ("   at most", "left_high"), ("Share taken", "share"),
         ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
-        ("   in the matrix", "share_matrix"),
+        ("   in the matrix", "share_matrix"), ("   on covered ground", "share_covered"),
     )  # fmt: skip
     quantities = allowance.to_dict("records")
     confidence = delivery.project.allowance.confidence
@@ -252,8 +253,16 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
             if allowance[column].notna().any()
         ),
         rights=frozenset(range(1, len(quantities) + 1)),
-        notes=(note,),
+        notes=(note, *_evening(delivery)),
     )
+
+
+def _evening(delivery: Delivery) -> Iterator[str]:
+    """How much of the stand is marked so far."""
+    evening = evening_view(delivery.layout, delivery.project.heading.units)
+    if evening is not None:
+        left = f" May still go: {evening.left}." if evening.left else ""
+        yield unit_text(f"Covered so far {evening.covered}. Taken {evening.taken}.{left}")
 
 
 def _quantity(row: Mapping[Hashable, Any], units: Units) -> str:
@@ -281,6 +290,7 @@ def _amount(row: Mapping[Hashable, Any], column: str, units: Units) -> str:
 def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
     """Openings, holes that corridors join, canopy gaps."""
     units, layout = delivery.project.heading.units, delivery.layout
+    sold = int(layout.openings["volume"].fillna("").astype(str).ne("").any())
     rows = tuple(
         (
             f"{row['opening']}",
@@ -293,7 +303,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
                 show_length(float(row[name]), units)
                 for name in ("boundary_m", "water_m", "corridor_m")
             ),
-            printable(row["volume"]) if isinstance(row["volume"], str) else "",
+            *([printable(row["volume"] if isinstance(row["volume"], str) else "")] * sold),
         )
         for row in layout.openings.to_dict("records")
     )
@@ -312,7 +322,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
     yield TextTable(
         title="Group openings",
         heads=("No.", "Trees", "Area", "Joined", "Length", "Width", "Nearest", "Boundary", "Water",
-               "Corridor", "Volume, net"),
+               "Corridor", *["Volume, net"] * sold),
         rows=rows,
         rights=frozenset(range(1, 10)),
         notes=tuple(notes),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from glademark.deliver.evening import evening_view
 from glademark.deliver.quantities import show_number, show_volume
 from glademark.deliver.review_page.cards import basal_area, quantity, whole
 from glademark.deliver.review_page.wording import field_text, unit_text
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from glademark.deliver.delivery import Delivery
     from glademark.layers import Units
-    from glademark.layout import Figures
+    from glademark.layout import Figures, Layout
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -38,13 +39,17 @@ def facts(delivery: Delivery) -> tuple[Fact, ...]:
     Returns
     -------
     facts
-        Stand, corridors, openings, trees, volume; what does not exist is left out.
+        Stand, the evening view, corridors, openings, trees, volume; what is not there is left out.
     """
     figures, units = delivery.layout.figures, delivery.project.heading.units
-    return tuple(
-        fact
-        for part in (_stand, _corridors, _openings, _trees, _volumes)
-        for fact in part(figures, units)
+    return (
+        *_stand(figures, units),
+        *_evening(delivery.layout, units),
+        *(
+            fact
+            for part in (_corridors, _openings, _trees, _volumes)
+            for fact in part(figures, units)
+        ),
     )
 
 
@@ -54,6 +59,20 @@ def _stand(figures: Figures, units: Units) -> Iterable[Fact]:
         name="Stand",
         value=quantity(figures.stand.area_m2, "m2", units),
         beside=f"{quantity(figures.stand.operable_m2, 'm2', units)} operable",
+    )
+
+
+def _evening(layout: Layout, units: Units) -> Iterable[Fact]:
+    """How much of the stand is marked so far, and what that leaves."""
+    evening = evening_view(layout, units)
+    if evening is None:
+        return
+    share, _, areas = evening.covered.partition(" of ")
+    left = f"; may still go: {evening.left}" if evening.left else ""
+    yield Fact(
+        name="Covered so far",
+        value=share,
+        beside=unit_text(f"of {areas}; taken {evening.taken}{left}"),
     )
 
 

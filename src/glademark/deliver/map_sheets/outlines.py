@@ -1,0 +1,194 @@
+"""Outlines: what is drawn as points and as the steps from one to the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+MOVE, LINE, CURVE, CLOSE = 1, 2, 4, 79
+"""Steps: begin at a point, a straight line to it, one of the three points of a cubic curve, and
+back to where the part began (its point is not used). The numbers are those of the plotting library.
+"""
+
+_UNSEEN_PT = 0.03  # vertices that change a line by less are left out: 0.01 mm
+_ROUND = 0.5522847498  # 4/3 (sqrt 2 - 1): four cubic curves with such handles are a circle
+_HANDLE_POINTS = 3
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Outline:
+    """
+    Parts made of straight lines and curves.
+
+    Attributes
+    ----------
+    points
+        Shape (n, 2).
+    steps
+        How each point is reached; shape (n,).
+    """
+
+    points: FloatArray
+    steps: npt.NDArray[np.uint8]
+
+    def moved(
+        self, place: tuple[float, float], *, turned: float = 0.0, size: float = 1.0
+    ) -> Outline:
+        """
+        The outline elsewhere.
+
+        Parameters
+        ----------
+        place
+            Where its zero comes to lie.
+        turned
+            Around its zero, anticlockwise [radians].
+        size
+            Against its own.
+
+        Returns
+        -------
+        outline
+            A new one.
+        """
+        cosine, sine = np.cos(turned) * size, np.sin(turned) * size
+        turn = np.array([[cosine, sine], [-sine, cosine]])
+        return Outline(points=self.points @ turn + place, steps=self.steps)
+
+
+def joined(outlines: Sequence[Outline]) -> Outline:
+    """
+    Outlines as one.
+
+    Parameters
+    ----------
+    outlines
+        One or more.
+
+    Returns
+    -------
+    outline
+        With the parts of all.
+    """
+    return Outline(
+        points=np.concatenate([one.points for one in outlines]),
+        steps=np.concatenate([one.steps for one in outlines]),
+    )
+
+
+def polygon(points: Iterable[tuple[float, float]] | FloatArray) -> Outline:
+    """
+    Outline of one ring.
+
+    Parameters
+    ----------
+    points
+        Its corners; shape (n, 2), the first not repeated.
+
+    Returns
+    -------
+    outline
+        Closed.
+    """
+    corners = np.asarray(list(points), dtype=float)
+    steps = np.full(len(corners) + 1, LINE, dtype=np.uint8)
+    steps[0], steps[-1] = MOVE, CLOSE
+    return Outline(points=np.vstack([corners, corners[:1]]), steps=steps)
+
+
+def circle(radius: float, *, middle: tuple[float, float] = (0.0, 0.0)) -> Outline:
+    """
+    Outline of a circle.
+
+    Parameters
+    ----------
+    radius
+        Of it.
+    middle
+        Of it.
+
+    Returns
+    -------
+    outline
+        Four curves, which leave the circle by less than 0.03 % of the radius.
+    """
+    handle = np.array([[1, 0], [1, _ROUND], [_ROUND, 1]])
+    turns = (np.array([[1, 0], [0, 1]]), np.array([[0, 1], [-1, 0]]),
+             np.array([[-1, 0], [0, -1]]), np.array([[0, -1], [1, 0]]))  # fmt: skip
+    quarters = [handle @ turn for turn in turns]
+    points = np.vstack([*quarters, [[1, 0], [1, 0]]]) * radius + middle
+    steps = np.full(len(points), CURVE, dtype=np.uint8)
+    steps[0], steps[-1] = MOVE, CLOSE
+    return Outline(points=points, steps=steps)
+
+
+def outline_of(shapes: Iterable[shapely.Geometry]) -> Outline | None:
+    """
+    Lines and areas as one outline.
+
+    Parameters
+    ----------
+    shapes
+        Lines and polygons of any number of parts; points have no outline.
+
+    Returns
+    -------
+    outline
+        Holes turn the other way round than what they lie in; None where there is nothing.
+    """
+    found = np.asarray(list(shapes), dtype=object)
+    if not len(found):
+        return None
+    parts = shapely.get_parts(found)
+    parts = shapely.simplify(parts[~shapely.is_empty(parts)], _UNSEEN_PT)
+    areas = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+    lines = parts[~areas & (shapely.get_dimensions(parts) == 1)]
+    rings = shapely.get_rings(shapely.orient_polygons(parts[areas]))
+    pieces = np.concatenate([lines, rings])
+    points, piece = shapely.get_coordinates(pieces, return_index=True)
+    if not len(points):
+        return None
+    steps = np.full(len(points), LINE, dtype=np.uint8)
+    first = np.flatnonzero(np.diff(piece, prepend=-1))
+    last = np.append(first[1:], len(points)) - 1
+    steps[first] = MOVE
+    steps[last[piece[last] >= len(lines)]] = CLOSE
+    return Outline(points=points, steps=steps)
+
+
+def from_quadratic(points: FloatArray, steps: npt.NDArray[Any]) -> Outline:
+    """
+    Outline of a letter of a TrueType font.
+
+    Parameters
+    ----------
+    points
+        Shape (n, 2).
+    steps
+        As `MOVE`, `LINE` and `CLOSE`; 3 for each of the two points of a quadratic curve.
+
+    Returns
+    -------
+    outline
+        Each curve as the cubic one that it is.
+    """
+    curved = steps == _HANDLE_POINTS
+    handles = np.flatnonzero(curved & (np.cumsum(curved) % 2 == 1))
+    start, middle, end = points[handles - 1], points[handles], points[handles + 1]
+    out = np.ones(len(points), dtype=int)
+    out[handles] = 2
+    at = np.cumsum(out) - out  # of the first point that each one gives
+    found, kinds = np.empty((out.sum(), 2)), np.empty(out.sum(), dtype=np.uint8)
+    found[at], kinds[at] = points, np.where(curved, CURVE, steps)
+    found[at[handles]] = (start + 2 * middle) / 3
+    found[at[handles] + 1], kinds[at[handles] + 1] = (end + 2 * middle) / 3, CURVE
+    return Outline(points=found, steps=kinds)
