@@ -1,7 +1,5 @@
 """Parts of the page: shapes, limits, the pictures of diameters and allowance."""
 
-import json
-import re
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -13,10 +11,8 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.deliver.delivery import Delivery
 from glademark.deliver.review_page.allowance import WIDTH, accounts
-from glademark.deliver.review_page.chart import map_json
-from glademark.deliver.review_page.content import map_content
+from glademark.deliver.review_page.chart import steady_ids
 from glademark.deliver.review_page.diameters import histogram
 from glademark.deliver.review_page.html import content_policy, inert_json
 from glademark.deliver.review_page.limits import worst_by_key
@@ -82,59 +78,13 @@ def test_the_policy_names_a_script_by_its_hash() -> None:
     assert "script-src 'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='" in policy
 
 
-def read_by_the_library(item: dict[str, Any]) -> Any:  # noqa: ANN401 - ships loose types
-    """What the plotting library makes of a document: its one root, every property checked."""
-    from bokeh.document import Document as Theirs  # noqa: PLC0415 - heavy
+def test_ids_tell_the_place_in_the_document() -> None:
+    """Two documents that differ only in their ids become equal."""
+    first = {"root_id": "p9", "roots": [{"id": "p9", "source": {"id": "p3"}}], "name": "p9"}
+    second = {"root_id": "p7", "roots": [{"id": "p7", "source": {"id": "p8"}}], "name": "p9"}
 
-    document = Theirs.from_json(
-        {**Theirs().to_json().content, **item["doc"]}
-    )  # its own settings, our map
-    document.validate()
-    (root,) = document.roots
-    return root
-
-
-def test_the_plotting_library_reads_the_map(delivery: Delivery) -> None:
-    """The document is one that the library's own classes accept, with a renderer a symbol."""
-    item = map_json(map_content(delivery, {}))
-    plot = read_by_the_library(item)
-    shown = {one.name: one for one in plot.renderers}
-    areas = [
-        one for one in plot.renderers if one.name == "openings" and "key" in one.data_source.data
-    ]
-
-    assert plot.id == item["root_id"]
-    assert {"ground", "stand", "openings", "corridors", "keep_out", "highlight"} <= set(shown)
-    assert not shown["zones"].visible
-    assert sum(len(one.data_source.data["key"]) for one in areas) == len(delivery.layout.openings)
-
-
-def test_the_library_writes_the_map_as_we_do(delivery: Delivery) -> None:
-    """What the library writes after reading is what it read; it leaves out its own defaults."""
-    item = map_json(map_content(delivery, {}))
-    plot = read_by_the_library(item)
-    (theirs,) = json.loads(json.dumps(plot.document.to_json().content["roots"]))
-
-    def same(ours: Any, other: Any) -> bool:  # noqa: ANN401 - JSON
-        """Whether two parts of a document differ in nothing that both of them say."""
-        if isinstance(ours, dict):
-            return all(same(part, other[name]) for name, part in ours.items() if name in other)
-        if isinstance(ours, list):
-            return len(ours) == len(other) and all(map(same, ours, other))
-        return bool(ours == other)
-
-    (ours,) = item["doc"]["roots"]
-    assert same(ours, theirs)
-
-
-def test_models_have_ids_of_their_own(delivery: Delivery) -> None:
-    """Each id is given once, so that a reference names one model; equal maps have equal ids."""
-    item = map_json(map_content(delivery, {}))
-    text = json.dumps(item)
-    ids = re.findall(r'"type": "object", "name": "\w+", "id": "(\w+)"', text)
-
-    assert len(ids) == len(set(ids)) > 0
-    assert json.dumps(map_json(map_content(delivery, {}))) == text
+    assert steady_ids(first) == steady_ids(second)
+    assert steady_ids(first)["name"] == "p9"
 
 
 def test_outlines_keep_holes_and_parts() -> None:

@@ -11,7 +11,6 @@ from glademark.deliver.quantities import show_number, show_share
 from glademark.deliver.review_page.allowance import accounts
 from glademark.deliver.review_page.cards import feature_cards, tree_columns
 from glademark.deliver.review_page.chart import MAP_NAME, map_json
-from glademark.deliver.review_page.chart_document import library_script
 from glademark.deliver.review_page.content import MOST_MARKS, map_content
 from glademark.deliver.review_page.diameters import histogram
 from glademark.deliver.review_page.facts import facts
@@ -61,7 +60,7 @@ def review_page(delivery: Delivery) -> str:
     limits = limit_rows(delivery)
     content = map_content(delivery, worst_by_key(limits))
     script, style = _file("page.js"), _file("page.css")
-    library = library_script()
+    library = _library()
     return str(
         _template().render(
             **_sections(delivery, limits, content),
@@ -157,6 +156,14 @@ def _page_data(
         "features": feature_cards(delivery, limits, content.plane),
         "trees": tree_columns(content.all_trees, units),
     }
+
+
+def _library() -> str:
+    """Script of the plotting library, whole."""
+    from bokeh.resources import Resources  # noqa: PLC0415 - heavy: only where the page is made
+
+    raw = Resources(mode="inline", components=["bokeh"], minified=True, log_level="error").js_raw
+    return "\n".join(raw).replace("\r\n", "\n")
 
 
 def _template() -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
