@@ -10,12 +10,14 @@ from collections.abc import Mapping, Sequence
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
+from glademark.measure.sums import exact_sums
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
@@ -55,27 +57,30 @@ def allowance_table(
         amount is left out.
     """
     operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "keep_out")
+    zone, names = pd.factorize(cells["zone"].to_numpy(dtype=object), sort=True)
     rows = [
         _row(stock, drawn, cap_share, zone_area_m2, (operable_m2, covered_m2))
         for stock in stocks
-        if (drawn := _drawn(stock, cells)) is not None
+        if (drawn := _drawn(stock, cells, zone, names)) is not None
     ]
     return pd.DataFrame(rows, columns=list(ALLOWANCE.names))
 
 
-def _drawn(stock: Stock, cells: pd.DataFrame) -> Mapping[str, float] | None:
+def _drawn(
+    stock: Stock, cells: pd.DataFrame, zone: npt.NDArray[np.intp], names: npt.NDArray[np.object_]
+) -> Mapping[str, float] | None:
     """Amount cut in each zone; None where it is not known of every tree."""
-    if stock.quantity == BASAL:
-        column, mine = "basal_area_m2", cells
-    elif stock.quantity == SOLID:
-        column, mine = "m3", cells
-    else:
-        column, mine = "net", cells[cells["product"] == stock.quantity]
-    if mine[column].isna().any():
+    column = {BASAL: "basal_area_m2", SOLID: "m3"}.get(stock.quantity, "net")
+    mine = np.ones(len(cells), dtype=bool)
+    if column == "net":
+        mine = cells["product"].to_numpy(dtype=object) == stock.quantity
+    amount = cells[column].to_numpy(dtype=float)[mine]
+    if np.isnan(amount).any():
         return None
-    sums = mine.groupby("zone")[column].sum()
-    other = float(sums.drop(list(_ZONES), errors="ignore").sum())
-    return {zone: float(sums.get(zone, 0.0)) for zone in _ZONES} | {"other": other}
+    sums = np.nan_to_num(exact_sums(amount, zone[mine], len(names)))
+    drawn = dict(zip(names, sums.tolist(), strict=True))
+    other = float(sum(amount for name, amount in drawn.items() if name not in _ZONES))
+    return {name: drawn.get(name, 0.0) for name in _ZONES} | {"other": other}
 
 
 def _row(

@@ -38,6 +38,14 @@ from glademark.survey import Survey
 from glademark.units import HECTARE_M2
 
 _INTERNAL = ("dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m")
+_OF_CUT = (
+    "count",
+    "corridor",
+    "corridor_distance_m",
+    "position_error_m",
+    "zone_painted",
+    "geometry",
+)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -109,7 +117,7 @@ def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
         Layers with their declared columns, figures and notices.
     """
     stand = _stand_figures(found.cover, survey.crs)
-    cut = found.marks[found.marks["is_cut"].to_numpy()]
+    cut = found.marks.loc[found.marks["is_cut"].to_numpy(), list(_OF_CUT)]
     openings = _openings(found)
     gaps = measured_gaps(found.holes, marks=found.marks, parts=found.parts)
     cells = tally_cells(found.trees, found.parts)
@@ -246,19 +254,16 @@ def _openings(found: Measured) -> gpd.GeoDataFrame:
 def _zone_layer(found: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
     """One row a zone that has an area."""
     names = [name for name, area in found.zones.items() if area.area > 0]
-    zone = pd.Index(names).get_indexer(pd.Index(cells["zone"]))
-    zone[cells["located"].to_numpy(dtype=object) != "located"] = -1
-    trees, basal_area, solid = (
-        exact_sums(cells[name], zone, len(names)) for name in ("trees", "basal_area_m2", "m3")
-    )
+    located = cells[cells["located"] == "located"].groupby("zone")
+    wood = located[["trees", "basal_area_m2", "m3"]].sum(min_count=1).reindex(names)
     area = np.array([found.zones[name].area for name in names])
     columns = {
         "zone": names,
         "area_m2": area,
         "share": area / found.cover.stand.area,
-        "trees": np.nan_to_num(trees),
-        "basal_area_m2": np.nan_to_num(basal_area),
-        "volume_m3": solid,
+        "trees": wood["trees"].fillna(0).to_numpy(),
+        "basal_area_m2": wood["basal_area_m2"].fillna(0.0).to_numpy(),
+        "volume_m3": wood["m3"].to_numpy(),
     }
     return declared(features(columns, [found.zones[name] for name in names], crs=crs), "zones")
 

@@ -1,6 +1,7 @@
 """The wood of cut marks as columns of numbers that can be summed along corridors."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -88,7 +89,9 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArra
     )
 
 
-def wood_columns(sums: FloatArray, products: tuple[tuple[str, str], ...]) -> dict[str, object]:
+def wood_columns(
+    sums: FloatArray, products: tuple[tuple[str, str], ...]
+) -> dict[str, npt.NDArray[Any]]:
     """
     Sums of wood as the columns of a layer.
 

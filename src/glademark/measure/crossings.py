@@ -7,6 +7,8 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
+
 LEAST_M = 0.01
 """Shorter crossings come from edges that were drawn alike [m]."""
 
@@ -55,7 +57,7 @@ def find_crossings(
     table = pd.concat(tables, ignore_index=True)
     point = table.pop("geometry").to_numpy(dtype=object)
     table["in_stand"] = np.asarray(shapely.intersects(stand, point), dtype=bool)
-    return gpd.GeoDataFrame(table[list(COLUMNS)], geometry=point, crs=lines.crs)
+    return features(table[list(COLUMNS)], point, crs=lines.crs)
 
 
 def _through(

@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.features import features
 from glademark.measure.carried_wood import Wood, solid_m3, wood_columns
 from glademark.measure.corridors import carry_ends_on
 from glademark.measure.network import Entry, Network, Stretches, build_network, enter, wood_over
@@ -169,22 +170,21 @@ def hauling_layer(
     columns = wood_columns(stretches.wood, wood.products)
     reached = np.isfinite(stretches.distance_m)
     solid = np.asarray(columns["volume_m3"], dtype=np.float64)
-    table = pd.DataFrame(
-        {
-            "corridor": hauling.corridors[stretches.edge],
-            "landing": hauling.landing_names(stretches.landing),
-            "length_m": shapely.length(stretches.geometry),
-            "distance_m": np.where(reached, stretches.distance_m, np.nan),
-            "farthest_m": np.where(reached, stretches.farthest_m, np.nan),
-            "in_stand": hauling.network.edges.inside[stretches.edge],
-            **columns,
-            "loads": solid / payload_m3 if payload_m3 else np.nan,
-        }
-    )
-    layer = gpd.GeoDataFrame(table, geometry=stretches.geometry)
-    order = ["landing_order", "distance_m", "corridor", "length_m"]
-    layer = layer.assign(landing_order=~reached).sort_values(order, ignore_index=True)
-    return layer.assign(stretch=np.arange(1, len(layer) + 1))
+    table = {
+        "corridor": hauling.corridors[stretches.edge],
+        "landing": hauling.landing_names(stretches.landing),
+        "length_m": shapely.length(stretches.geometry),
+        "distance_m": np.where(reached, stretches.distance_m, np.nan),
+        "farthest_m": np.where(reached, stretches.farthest_m, np.nan),
+        "in_stand": hauling.network.edges.inside[stretches.edge],
+        **columns,
+        "loads": solid / payload_m3 if payload_m3 else np.full(len(solid), np.nan),
+    }
+    name = pd.factorize(table["corridor"], sort=True)[0]
+    order = np.lexsort((table["length_m"], name, table["distance_m"], ~reached))
+    sorted_table = {key: values[order] for key, values in table.items()}
+    sorted_table["stretch"] = np.arange(1, len(order) + 1)
+    return features(sorted_table, stretches.geometry[order], crs=None)
 
 
 def corridor_columns(layer: gpd.GeoDataFrame) -> pd.DataFrame:
