@@ -1,6 +1,7 @@
-"""Rows with a geometry each, put together the short way."""
+"""Rows with a geometry each, and tables without rows, put together the short way."""
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import geopandas as gpd
@@ -75,5 +76,37 @@ def no_features(
     >>> no_features(["name", "record"], {"record": "int64"}, crs=26916).dtypes.astype(str).tolist()
     ['str', 'int64', 'geometry']
     """
-    columns = {name: pd.Series(dtype=kinds.get(name, "str")) for name in names}
-    return features(columns, [], crs=crs)
+    return features(no_rows(names, kinds), [], crs=crs)
+
+
+def no_rows(names: Iterable[str], kinds: Mapping[str, str]) -> pd.DataFrame:
+    """
+    A table without rows.
+
+    Parameters
+    ----------
+    names
+        Of its columns.
+    kinds
+        Types of those that do not hold text.
+
+    Returns
+    -------
+    table
+        With these columns.
+
+    Examples
+    --------
+    >>> no_rows(["name", "record"], {"record": "int64"}).dtypes.astype(str).tolist()
+    ['str', 'int64']
+    """
+    names = tuple(names)
+    return _made_once(names, tuple(kinds.get(name, "str") for name in names)).copy()
+
+
+@lru_cache(maxsize=64)  # a layout without terrain, cruise and water has a dozen of them
+def _made_once(names: tuple[str, ...], kinds: tuple[str, ...]) -> pd.DataFrame:
+    """Columns of these types, without rows."""
+    return pd.DataFrame(
+        {name: pd.Series(dtype=kind) for name, kind in zip(names, kinds, strict=True)}
+    )

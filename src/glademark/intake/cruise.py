@@ -12,7 +12,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import FileError
-from glademark.features import features, no_features
+from glademark.features import features, no_features, no_rows
 from glademark.intake import meanings
 from glademark.intake.cells import yes_or_no
 from glademark.intake.columns import Found, recognise
@@ -55,8 +55,8 @@ def no_cruise(ground: Ground) -> Cruise:
     plots, trees
         No rows.
     """
-    trees = {name: pd.Series(dtype=_KINDS.get(name, "str")) for name in TREE_COLUMNS}
-    return no_features(PLOT_COLUMNS, _KINDS, crs=ground.crs), pd.DataFrame(trees)
+    plots = no_features(PLOT_COLUMNS, _KINDS, crs=ground.crs)
+    return plots, no_rows(TREE_COLUMNS, _KINDS)
 
 
 def read_cruise(

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from glademark.errors import FileError, InputError
@@ -151,17 +152,18 @@ def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
         batch.frame.assign(_x=batch.reading.shapes.x, _y=batch.reading.shapes.y)
         for batch in batches
     ]
-    every = pd.concat(frames, keys=range(len(frames)))
+    every = pd.concat(frames, ignore_index=True)
     twice = repeated(every)
-    note_near_repeats(every[~twice], ledger)
-    note_near_and_alike(every[~twice], ledger)
-    note_doubtful(every[~twice], ledger)
+    once = every[~twice] if twice.any() else every
+    note_near_repeats(once, ledger)
+    note_near_and_alike(once, ledger)
+    note_doubtful(once, ledger)
+    ends = np.cumsum([len(batch.frame) for batch in batches])
     result = []
-    for number, batch in enumerate(batches):
-        bad = twice.loc[number] if len(batch.frame) else pd.Series(dtype=bool)
+    for batch, bad in zip(batches, np.split(twice.to_numpy(), ends[:-1]), strict=True):
         reading = ledger.set_aside(
             batch.reading,
-            bad,
+            pd.Series(bad, index=batch.frame.index),
             reason="equal to another record in marker, number and time, or in all; counted once",
             what="repeats of another record",
         )

@@ -9,6 +9,7 @@ import pandas as pd
 from pyproj import CRS
 
 from glademark.errors import FileError
+from glademark.features import no_rows
 from glademark.intake.files import FieldFile
 from glademark.intake.wording import counted, listed, shown
 from glademark.survey import SET_ASIDE_COLUMNS, InputCount
@@ -328,8 +329,7 @@ class Ledger:
             By input and file in the order read, then by record.
         """
         if not self._aside:
-            kinds = {name: "int64" if name == "record" else "str" for name in SET_ASIDE_COLUMNS}
-            return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+            return no_rows(SET_ASIDE_COLUMNS, {"record": "int64"})
         rows = pd.concat(self._aside, ignore_index=True)
         order = {account.file.name: n for n, account in enumerate(self._accounts.values())}
         place = rows["file"].map(order)

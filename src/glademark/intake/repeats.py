@@ -1,5 +1,7 @@
 """Records that came twice: of one marker, with one number and one time."""
 
+from collections.abc import Iterable
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -35,20 +37,53 @@ def repeated(marks: pd.DataFrame) -> pd.Series:
     repeated
         Boolean, on the index of `marks`.
     """
-    numbered = marks["tree_id"] != ""
-    timed = marks["time"] != ""
+    numbered = (marks["tree_id"] != "").to_numpy()
+    timed = (marks["time"] != "").to_numpy()
     content = [name for name in marks.columns if name not in _NOT_CONTENT]
-    result = pd.Series(data=False, index=marks.index)
-    by_time = marks[numbered & timed]
-    by_time = by_time[by_time.duplicated([*_KEY, "time"], keep=False)]
-    if len(by_time):
-        order = by_time.sort_values(content, kind="stable")
-        result.loc[order.index[order.duplicated([*_KEY, "time"])]] = True
-    alike = marks[numbered & ~timed]
-    alike = alike[alike.duplicated(_KEY, keep=False)]
-    if len(alike):
-        result.loc[alike.index[alike.duplicated(content)]] = True
-    return result
+    result = np.zeros(len(marks), dtype=bool)
+    same = _shared(labels(marks, [*_KEY, "time"]), numbered & timed)
+    if len(same):
+        order = marks.iloc[same].sort_values(content, kind="stable")
+        later = order.duplicated([*_KEY, "time"])
+        result[same] = later.loc[marks.index[same]].to_numpy()
+    same = _shared(labels(marks, _KEY), numbered & ~timed)
+    if len(same):
+        result[same] = marks.iloc[same].duplicated(content).to_numpy()
+    return pd.Series(result, index=marks.index)
+
+
+def labels(marks: pd.DataFrame, names: Iterable[str]) -> npt.NDArray[np.int64]:
+    """
+    A number for each different content of some columns.
+
+    Parameters
+    ----------
+    marks
+        With these columns.
+    names
+        Of the columns.
+
+    Returns
+    -------
+    labels
+        Equal where all the columns are; shape (n,).
+
+    Examples
+    --------
+    >>> labels(pd.DataFrame({"a": ["x", "y", "x"], "b": [1, 1, 1]}), ["a", "b"]).tolist()
+    [0, 1, 0]
+    """
+    found = np.zeros(len(marks), dtype=np.int64)
+    for name in names:
+        codes, different = pd.factorize(marks[name], use_na_sentinel=False)
+        found = pd.factorize(found * (len(different) + 1) + codes)[0].astype(np.int64)
+    return found
+
+
+def _shared(label: npt.NDArray[np.int64], among: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Positions of those that share their label with another of them."""
+    rows = np.flatnonzero(among)
+    return rows[np.bincount(label[rows])[label[rows]] > 1] if len(rows) else rows
 
 
 def note_near_repeats(marks: pd.DataFrame, ledger: Ledger) -> None:
@@ -62,20 +97,19 @@ def note_near_repeats(marks: pd.DataFrame, ledger: Ledger) -> None:
     ledger
         For the notices.
     """
-    numbered = marks["tree_id"] != ""
-    twice = numbered & marks.duplicated(_KEY, keep=False)
-    if twice.any():
-        names = listed(marks["tree_id"][twice].unique())
+    numbered = (marks["tree_id"] != "").to_numpy()
+    twice = _shared(labels(marks, _KEY), numbered)
+    if len(twice):
+        names = listed(marks["tree_id"].iloc[twice].unique())
         ledger.notice(
-            f"{counted(int(twice.sum()), 'mark')} with the number of another of the same marker, "
+            f"{counted(len(twice), 'mark')} with the number of another of the same marker, "
             f"but different from it, kept: {names}. Check that no tree was recorded twice."
         )
     content = [name for name in marks.columns if name not in _NOT_CONTENT]
-    unnumbered = marks[~numbered]
-    equal = unnumbered.duplicated(content, keep=False)
-    if equal.any():
+    equal = _shared(labels(marks, content), ~numbered) if not numbered.all() else twice[:0]
+    if len(equal):
         ledger.notice(
-            f"{counted(int(equal.sum()), 'mark')} without a number, equal to another in "
+            f"{counted(len(equal), 'mark')} without a number, equal to another in "
             "everything, kept as trees at one position."
         )
 
@@ -92,11 +126,7 @@ def note_near_and_alike(marks: pd.DataFrame, ledger: Ledger) -> None:
         For the notice.
     """
     trees = marks[marks["kind"].isin(["cut", "leave", "line_tree"]) & marks["dbh_cm"].notna()]
-    alike = np.zeros(len(trees), dtype=np.int64)
-    for name in _LIKE:
-        codes, different = pd.factorize(trees[name])
-        alike = pd.factorize(alike * (len(different) + 1) + codes)[0].astype(np.int64)
-    near = near_and_alike(trees[["_x", "_y"]].to_numpy(), alike)
+    near = near_and_alike(trees[["_x", "_y"]].to_numpy(), labels(trees, _LIKE))
     if near.any():
         ledger.notice(
             f"{counted(int(near.sum()), 'mark')} within {NEAR_M:g} m of another with equal "
@@ -138,5 +168,4 @@ def near_and_alike(
     near = np.asarray(np.isfinite(np.asarray(found)[:, 1]), dtype=bool)
     if first.all():
         return near
-    labels = apart.groupby(["x", "y", "floor"], sort=False).ngroup().to_numpy()
-    return np.asarray(near[labels], dtype=bool)
+    return np.asarray(near[labels(apart, apart.columns)], dtype=bool)

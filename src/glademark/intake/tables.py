@@ -3,6 +3,7 @@
 import pandas as pd
 
 from glademark.errors import FileError
+from glademark.features import no_rows
 from glademark.intake import meanings
 from glademark.intake.cells import numbers, translated
 from glademark.intake.columns import recognise
@@ -46,7 +47,7 @@ def no_tally() -> pd.DataFrame:
     tally
         No rows.
     """
-    return pd.DataFrame({name: pd.Series(dtype=_KINDS.get(name, "str")) for name in TALLY_COLUMNS})
+    return no_rows(TALLY_COLUMNS, _KINDS)
 
 
 def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFrame:
