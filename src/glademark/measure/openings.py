@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
@@ -30,6 +31,9 @@ _NUMBER = re.compile(r"\D*(\d{1,6})")
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+
+ROUNDING = 1e-9
+"""Share of a distance, and length [m], by which two ways of measuring it may differ."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -394,18 +398,24 @@ def nearest_other(
     nearest = np.full(len(openings), -1)
     spacing = np.full(len(openings), np.nan)
     if len(openings) > 1:
-        tree = shapely.STRtree(openings)
-        # "exclusive" leaves out equal outlines as well, so what touches is asked for apart
-        apart, away = tree.query_nearest(openings, exclusive=True, return_distance=True)
-        touching = tree.query(openings, predicate="intersects")
-        touching = touching[:, touching[0] != touching[1]]
-        mine, other = np.concatenate([apart, touching], axis=1)
-        away = np.concatenate([away, np.zeros(touching.shape[1])])
+        # an opening beside it bounds the distance, so that few are left to be measured
+        reach = shapely.distance(openings, openings[_beside(openings)]) * (1 + ROUNDING) + ROUNDING
+        near = shapely.STRtree(openings).query(openings, predicate="dwithin", distance=reach)
+        mine, other = near[:, near[0] != near[1]]
+        away = shapely.distance(openings[mine], openings[other])
         order = np.lexsort((number[other], away, mine))
         one, first = np.unique(mine[order], return_index=True)
         nearest[one] = number[other[order[first]]]
         spacing[one] = away[order[first]]
     return pd.arrays.IntegerArray(nearest, nearest <= 0), spacing
+
+
+def _beside(openings: GeometryArray) -> IntArray:
+    """Another opening for each, by their middles: near, but not always the nearest."""
+    middle = shapely.get_coordinates(shapely.centroid(openings))
+    found = np.asarray(cKDTree(middle).query(middle, k=2)[1])
+    own = np.arange(len(openings))
+    return np.where(found[:, 0] == own, found[:, 1], found[:, 0])
 
 
 def spacing_pairs(openings: gpd.GeoDataFrame, *, within_m: float) -> pd.DataFrame:
