@@ -18,7 +18,8 @@ from glademark.deliver.cautions import CAUTIONS
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.geopackage import write_geopackage
 from glademark.deliver.iso_metadata import STANDARD_URI, metadata_record
-from glademark.deliver.summary import build_summary, newest_day
+from glademark.deliver.marking_days import marking_days
+from glademark.deliver.summary import build_summary
 from glademark.pipeline import Outcome
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -113,16 +114,16 @@ def test_the_date_is_that_of_the_newest_mark(delivery: Delivery) -> None:
 
 
 @pytest.mark.parametrize(
-    ("times", "day"),
+    ("times", "days"),
     [
-        (["2025-10-06 08:06", "2025-10-07T07:52:00Z"], "2025-10-07"),
-        (["7/10/25", "10.6.2025", ""], ""),
-        (["2025-13-40", "2024-02-29"], "2024-02-29"),
+        (["2025-10-07T07:52:00Z", "2025-10-06 08:06"], ("2025-10-06", "2025-10-07")),
+        (["7/10/25", "10.6.2025", ""], ()),
+        (["2025-13-40", "2024-02-29"], ("2024-02-29",)),
     ],
 )
-def test_only_days_that_can_be_read_one_way_count(times: list[str], day: str) -> None:
+def test_only_days_that_can_be_read_one_way_count(times: list[str], days: tuple[str, ...]) -> None:
     """7/10/25 is July to one and October to another."""
-    assert newest_day(pd.DataFrame({"time": times})) == day
+    assert marking_days(pd.DataFrame({"time": times})) == days
 
 
 def test_text_from_the_field_cannot_break_the_record(delivery: Delivery) -> None:

@@ -1,10 +1,8 @@
 """The summary: every figure of the layout under one roof, as ``summary.json``."""
 
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import fields
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +11,13 @@ import pandas as pd
 from glademark import __version__
 from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.json_values import json_value
+from glademark.deliver.marking_days import marking_days
 from glademark.deliver.parameters import project_settings
 from glademark.layout import ZONE_NAMES, Layout
 from glademark.project.model import Project
 from glademark.survey import Survey
 
 SUMMARY_FILE = "summary.json"
-_DAY = re.compile(r"\s*(\d{4}-\d{2}-\d{2})(?:[T ].*)?")
 VERDICTS = ("met", "near", "exceeded", "not_checked")
 """What can become of a limit, in the order in which they are counted."""
 
@@ -74,44 +72,11 @@ def build_summary(
             "units": project.heading.units,
             "crs": layout.crs.to_string(),
             "inputs": survey.counts,
-            "newest_mark": newest_day(survey.marks) or None,
+            "newest_mark": max(marking_days(survey.marks), default=None),
             "parameters": project_settings(project),
         },
     }
     return dict(json_value(summary))
-
-
-def newest_day(marks: pd.DataFrame) -> str:
-    """
-    Day of the newest mark, as far as times are written in the order of ISO 8601.
-
-    Parameters
-    ----------
-    marks
-        With or without a column `time`.
-
-    Returns
-    -------
-    day
-        Such as ``2025-10-07``; nothing where no mark has such a time.
-
-    Examples
-    --------
-    >>> newest_day(pd.DataFrame({"time": ["2025-10-06 08:06", "7/10/25", "2025-13-01"]}))
-    '2025-10-06'
-    """
-    times = marks["time"] if "time" in marks else pd.Series(dtype="str")
-    days = {found[1] for text in times.astype("str").unique() if (found := _DAY.fullmatch(text))}
-    return max((day for day in days if _is_day(day)), default="")
-
-
-def _is_day(text: str) -> bool:
-    """Whether the calendar has such a day."""
-    try:
-        date.fromisoformat(text)
-    except ValueError:
-        return False
-    return True
 
 
 def _allowance(layout: Layout) -> dict[str, Any]:

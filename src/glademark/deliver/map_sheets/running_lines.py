@@ -18,6 +18,7 @@ from glademark.deliver.map_sheets.lettering import (
 )
 from glademark.deliver.map_sheets.page import GREY, PALE, Fill, Lettering, Stroke
 from glademark.deliver.map_sheets.paper import Box, sheet_box
+from glademark.deliver.marking_days import marking_days
 from glademark.deliver.quantities import show_length
 
 if TYPE_CHECKING:
@@ -111,13 +112,10 @@ def field_dates(delivery: Delivery) -> str:
     words
         Such as ``2025-10-06 to 2025-10-09``; empty where times were not recorded.
     """
-    marks = delivery.layout.marks
-    times = marks.get("time", pd.Series(dtype="string")).astype("string")
-    days = times.str.extract(r"^(\d{4}-\d{2}-\d{2})(?:$|[T ])", expand=False)
-    found = pd.to_datetime(days, format="%Y-%m-%d", errors="coerce").dropna()
-    if found.empty:
+    days = marking_days(delivery.layout.marks)
+    if not days:
         return ""
-    first, last = (f"{day:%Y-%m-%d}" for day in (found.min(), found.max()))
+    first, last = days[0], days[-1]
     return first if first == last else f"{first} to {last}"
 
 
