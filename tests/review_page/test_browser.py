@@ -114,7 +114,7 @@ def test_the_map_is_drawn(driver: Browser, page_file: Path) -> None:
     """The map is no blank canvas, and a metre is as long across as up."""
     opened(driver, page_file)
     colours, across, up = driver.execute_script(
-        "const root = document.querySelector('#map .bk-Figure').shadowRoot;"
+        "const root = document.querySelector('#map .bk-Plot').shadowRoot;"
         "const canvas = [...root.querySelectorAll('*')].map((one) => one.shadowRoot)"
         " .filter(Boolean)"
         " .flatMap((one) => [...one.querySelectorAll('canvas')])[0];"

@@ -17,7 +17,7 @@ from glademark.deliver.review_page.symbols import (
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from bokeh.plotting import figure as Figure  # noqa: N812 - it is a class
+    from bokeh.models import Plot
 
     from glademark.deliver.review_page.content import MapContent
     from glademark.deliver.review_page.symbols import AreaSymbol
@@ -104,10 +104,9 @@ def steady_ids(item: Any) -> Any:  # noqa: ANN401 - JSON is one of several types
     return _renamed(item)
 
 
-def _figure(content: MapContent) -> Figure:
+def _figure(content: MapContent) -> Plot:
     """Figure with one renderer a symbol, named after its layer."""
-    from bokeh.models import PanTool, Range1d, WheelZoomTool  # noqa: PLC0415 - as above
-    from bokeh.plotting import figure  # noqa: PLC0415 - as above
+    from bokeh.models import PanTool, Plot, Range1d, WheelZoomTool  # noqa: PLC0415 - as above
 
     west, south, east, north = content.box
     wheel = WheelZoomTool(zoom_on_axis=False)
@@ -115,7 +114,6 @@ def _figure(content: MapContent) -> Figure:
         "name": MAP_NAME,
         "x_range": Range1d(start=west, end=east),
         "y_range": Range1d(start=south, end=north),
-        "tools": [PanTool(), wheel],
         "toolbar_location": None,
         "sizing_mode": "stretch_both",
         "min_border": 0,
@@ -125,10 +123,9 @@ def _figure(content: MapContent) -> Figure:
         "lod_threshold": _SLOW_FROM,
         "lod_factor": _DRAWN_MEANWHILE,
     }
-    chart = figure(**options)
+    chart = Plot(**options)
+    chart.add_tools(PanTool(), wheel)
     chart.toolbar.active_scroll = wheel
-    chart.axis.visible = False
-    chart.grid.visible = False
     _add_areas(chart, content)
     _add_marks(chart, content)
     _add_highlight(chart)
@@ -136,20 +133,24 @@ def _figure(content: MapContent) -> Figure:
     return chart
 
 
-def _add_areas(chart: Figure, content: MapContent) -> None:
+def _add_areas(chart: Plot, content: MapContent) -> None:
     """The stand's ground, areas from the lowest up, and the stand's boundary over them."""
+    from bokeh.models import MultiPolygons  # noqa: PLC0415 - as above
+
     xs, ys = content.plane.rings(content.stand.geometry)
-    chart.multi_polygons(
-        xs=xs, ys=ys, fill_color=STAND_FILL, line_color=None, name="ground", level="underlay"
-    )
+    stand = _source(xs=xs, ys=ys)
+    ground = MultiPolygons(fill_color=STAND_FILL, line_color=None)
+    chart.add_glyph(stand, ground, name="ground", level="underlay")
     for switched in AREAS:
         for symbol in switched.areas:
             _add_area(chart, content, symbol, shown=switched.shown)
-    chart.multi_polygons(xs=xs, ys=ys, fill_color=None, name="stand", **_line(STAND))
+    chart.add_glyph(stand, MultiPolygons(fill_color=None, **_line(STAND)), name="stand")
 
 
-def _add_area(chart: Figure, content: MapContent, symbol: AreaSymbol, *, shown: bool) -> None:
+def _add_area(chart: Plot, content: MapContent, symbol: AreaSymbol, *, shown: bool) -> None:
     """Features of one symbol, each with its key."""
+    from bokeh.models import MultiPolygons  # noqa: PLC0415 - as above
+
     features = content.areas.get((symbol.layer, symbol.part))
     if features is None or features.empty:
         return
@@ -161,50 +162,42 @@ def _add_area(chart: Figure, content: MapContent, symbol: AreaSymbol, *, shown: 
         "hatch_scale": _HATCH_PX,
         "hatch_weight": 1.0,
     }  # fmt: skip
-    chart.multi_polygons(
-        xs="xs",
-        ys="ys",
-        source=_source(xs=xs, ys=ys, key=list(features["key"])),
-        name=symbol.layer,
-        visible=shown,
-        fill_color=symbol.fill,
-        fill_alpha=symbol.fill_share,
-        **hatch,
-        **_line(symbol),
+    glyph = MultiPolygons(
+        fill_color=symbol.fill, fill_alpha=symbol.fill_share, **hatch, **_line(symbol)
     )
+    source = _source(xs=xs, ys=ys, key=list(features["key"]))
+    chart.add_glyph(source, glyph, name=symbol.layer, visible=shown)
 
 
-def _add_marks(chart: Figure, content: MapContent) -> None:
+def _add_marks(chart: Plot, content: MapContent) -> None:
     """Crowns, then one renderer a kind of tree."""
+    from bokeh.models import Circle, Scatter  # noqa: PLC0415 - as above
+
     if len(content.crowns):
         (crown,) = CROWNS.areas
-        chart.circle(
-            x=content.crowns[:, 0],
-            y=content.crowns[:, 1],
-            radius=content.crowns[:, 2],
+        x, y, radius = content.crowns.T
+        disc = Circle(
+            radius="radius",
             fill_color=crown.fill,
             fill_alpha=crown.fill_share,
             line_color=crown.line,
             line_width=crown.line_width,
-            name=CROWNS.name,
-            visible=CROWNS.shown,
         )
+        source = _source(x=x.copy(), y=y.copy(), radius=radius.copy())
+        chart.add_glyph(source, disc, name=CROWNS.name, visible=CROWNS.shown)
     for switched in MARKS:
         columns = _point_columns(content, switched.name)
         symbol = switched.mark
         if columns and symbol is not None:
-            chart.scatter(
-                x="x",
-                y="y",
+            points = Scatter(
                 size="size",
-                marker=symbol.marker,
-                source=_source(**columns),
-                name=switched.name,
-                visible=switched.shown,
+                marker={"value": symbol.marker},
                 fill_color=symbol.fill,
                 line_color=symbol.line,
                 line_width=0.8 if symbol.line == "#ffffff" else 1.8,
             )
+            source = _source(**columns)
+            chart.add_glyph(source, points, name=switched.name, visible=switched.shown)
 
 
 def _point_columns(content: MapContent, layer: str) -> dict[str, Any]:
@@ -219,49 +212,33 @@ def _point_columns(content: MapContent, layer: str) -> dict[str, Any]:
     return {}
 
 
-def _add_highlight(chart: Figure) -> None:
+def _add_highlight(chart: Plot) -> None:
     """Empty renderers that the page's script fills with what is selected."""
+    from bokeh.models import MultiPolygons, Scatter  # noqa: PLC0415 - as above
+
     shapes, points = _source(xs=[], ys=[]), _source(x=[], y=[])
     for colour, width in (("#ffffff", 8.0), (INK, 3.6)):
-        chart.multi_polygons(
-            xs="xs",
-            ys="ys",
-            source=shapes,
-            name="highlight",
-            fill_color=None,
-            line_color=colour,
-            line_width=width,
-            line_join="round",
-        )
-        chart.scatter(
-            x="x",
-            y="y",
-            source=points,
-            name="highlight_point",
-            size=22,
-            fill_color=None,
-            line_color=colour,
-            line_width=width,
-        )
+        edge: dict[str, Any] = {"fill_color": None, "line_color": colour, "line_width": width}
+        chart.add_glyph(shapes, MultiPolygons(line_join="round", **edge), name="highlight")
+        chart.add_glyph(points, Scatter(size=22, **edge), name="highlight_point")
 
 
-def _add_labels(chart: Figure, content: MapContent) -> None:
+def _add_labels(chart: Plot, content: MapContent) -> None:
     """Names of corridors and numbers of openings, switched with their layers."""
+    from bokeh.models import Text  # noqa: PLC0415 - as above
+
     for layer, size in (("corridors", "11px"), ("openings", "13px")):
         places = content.labels.get(layer)
         if places is not None and len(places.text):
             x, y = places.positions.T
-            chart.text(
-                x="x",
-                y="y",
+            words = Text(
                 text="text",
-                source=_source(x=x.copy(), y=y.copy(), text=list(places.text)),
-                name=layer,
-                text_font_size=size,
+                text_font_size={"value": size},
                 text_font_style="bold" if layer == "openings" else "normal",
-                level="annotation",
                 **_LABEL,
             )
+            source = _source(x=x.copy(), y=y.copy(), text=list(places.text))
+            chart.add_glyph(source, words, name=layer, level="annotation")
 
 
 def _line(symbol: AreaSymbol) -> dict[str, Any]:
