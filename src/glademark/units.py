@@ -43,6 +43,9 @@ LENGTH_M: Mapping[str, float] = MappingProxyType(
 AREA_M2: Mapping[str, float] = MappingProxyType(
     {"m2": 1.0, "ha": HECTARE_M2, "acre": ACRE_M2, "ft2": FOOT_M**2}
 )
+SHOWN_LENGTH_M: Mapping[str, float] = MappingProxyType({"us": FOOT_M, "metric": 1.0})
+"""The unit in which heights and distances are shown, by the project's units [m]."""
+
 SOLID_M3: Mapping[str, float] = MappingProxyType({"m3": 1.0, "ft3": CUBIC_FOOT_M3})
 BASAL_AREA_M2_HA: Mapping[str, float] = MappingProxyType(
     {"m2/ha": 1.0, "ft2/acre": FOOT_M**2 / (ACRE_M2 / HECTARE_M2)}

@@ -18,7 +18,7 @@ from glademark.after_cut.records import Places, known_trees, located, places_of,
 from glademark.after_cut.wood import amounts_of, product_of_alike, sold_of
 from glademark.after_cut_layers import AFTER_CUT_LAYERS
 from glademark.after_cut_survey import AfterCutSurvey
-from glademark.features import features
+from glademark.features import features, no_rows
 from glademark.forestry import Estimate
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.layout import Layout
@@ -174,8 +174,8 @@ def _matching(settings: CompareSettings) -> Settings:
 def _no_rows(name: str) -> pd.DataFrame:
     """A table without rows."""
     kinds = {"text": "object", "integer": "Int64", "real": "float64", "flag": "bool"}
-    columns = AFTER_CUT_LAYERS[name].columns
-    return pd.DataFrame({one.name: pd.Series(dtype=kinds[one.kind]) for one in columns})
+    layer = AFTER_CUT_LAYERS[name]
+    return no_rows(layer.names, {one.name: kinds[one.kind] for one in layer.columns})
 
 
 def _no_layer(name: str, crs: CRS) -> gpd.GeoDataFrame:

@@ -69,7 +69,8 @@ def setback_checks(case: Case) -> pd.DataFrame:
     if len(layout.landings):
         subject = "landing area in no-machine setback {}"
         rows.append(_area_inside(no_machine, layout.landings, "setbacks", subject))
-    return pd.concat(some) if (some := [one for one in rows if len(one)]) else pd.DataFrame()
+    some = [one for one in rows if len(one)]
+    return pd.concat(some) if some else pd.DataFrame()
 
 
 _RULES = ("no_cut", "no_machine")

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from glademark.units import FOOT_M
+from glademark.features import features
+from glademark.units import SHOWN_LENGTH_M
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from pyproj import CRS
 
     from glademark.elevation import Elevation
@@ -48,7 +49,7 @@ def contour_layer(elevation: Elevation, units: Units, *, crs: CRS) -> gpd.GeoDat
         0.2 m of the line through the heights, which are averaged over 2.5 m where cells are finer.
         No rows where there are no heights, or no whole foot or metre among them.
     """
-    size = FOOT_M if units == "us" else 1.0
+    size = SHOWN_LENGTH_M[units]
     heights, x, y = _averaged(elevation)
     known = np.isfinite(heights)
     if min(heights.shape) < _LEAST_CELLS or not known.any():
@@ -67,8 +68,9 @@ def _layer(
     heights_m: list[float], lines: list[shapely.MultiLineString], interval_m: float, crs: CRS
 ) -> gpd.GeoDataFrame:
     """Heights and lines as a frame."""
-    columns = {"elevation_m": heights_m, "interval_m": [interval_m] * len(heights_m)}
-    return gpd.GeoDataFrame(columns, geometry=lines, crs=crs, dtype="float64")
+    heights = np.array(heights_m, dtype=np.float64)
+    columns = {"elevation_m": heights, "interval_m": np.full(len(heights), interval_m)}
+    return features(columns, lines, crs=crs)
 
 
 def _averaged(elevation: Elevation) -> tuple[FloatArray, FloatArray, FloatArray]:

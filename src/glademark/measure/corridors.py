@@ -21,6 +21,7 @@ from glademark.features import features
 from glademark.layout import CorridorFigures
 from glademark.measure.crowns import inscribed_discs, longest_edge_bearing
 from glademark.measure.polygons import only_polygons
+from glademark.measure.sums import least
 
 QUAD_SEGS = 16
 """Segments a quarter circle of round bends and node discs."""
@@ -305,11 +306,10 @@ def node_discs(
     one, two = pairs.T
     apart = (away[one] * away[two]).sum(axis=1) < np.cos(np.radians(SAME_WAY_DEG))
     shared = np.isin(np.arange(len(points)), pairs[apart])
-    least = np.full(len(points), np.inf)
-    np.minimum.at(least, node, width_m[owner])
+    narrowest = least(width_m[owner], node, len(points), none=np.inf)
     discs = inscribed_discs(
         np.asarray(shapely.points(points[shared]), dtype=object),
-        radius_m=least[node[shared]] / 2,
+        radius_m=narrowest[node[shared]] / 2,
         bearing=bearing,
     )
     return discs, owner[shared]

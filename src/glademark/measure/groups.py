@@ -23,6 +23,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.features import features
 from glademark.measure.crowns import GeometryArray, crown_discs
 from glademark.measure.polygons import only_polygons
+from glademark.measure.sums import least
 
 TOUCH_M = 1e-6
 """Rounding allowed in a distance that is to count as touching [m]; a northing has steps of 1e-9."""
@@ -129,9 +130,7 @@ def stated_groups(
         outline that it stands in (the first by name where outlines overlap).
     """
     perimeters, notices = _perimeters(marks, walked)
-    found = perimeters
-    for more in (_tags(marks, candidates), _centres(marks, bearing)):
-        found = {**found, **more, **found}  # what stands first stays
+    found = _first_of(perimeters, _tags(marks, candidates), _centres(marks, bearing))
     stated = dict(sorted(found.items(), key=lambda one: _natural(one[0])))
     columns = {
         "group": np.array([one.name for one in stated.values()], dtype=object),
@@ -159,7 +158,7 @@ def group_key(names: pd.Series) -> pd.Series:
     key
         Same index.
     """
-    return names.str.strip().str.casefold()
+    return names.map(_key)
 
 
 def _natural(key: str) -> str:
@@ -187,7 +186,16 @@ def _perimeters(
     """Walked outlines by key: polygons first, then boundary points of a group in order."""
     points, notices = _from_points(marks)
     polygons = _with_outlines(walked["group"].tolist(), "walked", walked.geometry.to_numpy())
-    return {**polygons, **points, **polygons}, notices
+    return _first_of(polygons, points), notices
+
+
+def _first_of(*tables: dict[str, _Stated]) -> dict[str, _Stated]:
+    """Groups of all tables by key; what stands first stays."""
+    found: dict[str, _Stated] = {}
+    for table in tables:
+        for key, group in table.items():
+            found.setdefault(key, group)
+    return found
 
 
 def _with_outlines(names: Sequence[str], basis: str, outlines: GeometryArray) -> dict[str, _Stated]:
@@ -253,8 +261,7 @@ def _members(
     unnamed = np.flatnonzero(candidates.to_numpy() & (_words(marks, "group") == ""))
     tree = shapely.STRtree(outlines[outlined])
     mark, place = tree.query(marks.geometry.to_numpy()[unnamed], predicate="intersects")
-    lowest = np.full(len(marks), len(keys))
-    np.minimum.at(lowest, unnamed[mark], outlined[place])
+    lowest = least(outlined[place], unnamed[mark], len(marks), none=len(keys))
     member = np.where(lowest < len(keys), lowest, named[code])
     return pd.Series(np.where(candidates, member, -1), index=marks.index)
 

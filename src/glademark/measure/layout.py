@@ -24,6 +24,7 @@ from glademark.measure.marks import size_class, size_classes_of, with_crowns, wi
 from glademark.measure.on_ground import with_ground
 from glademark.measure.openings import Holes, Thresholds, find_holes, opening_numbers
 from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
+from glademark.measure.sums import least
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
 from glademark.measure.zones import Ground, final_zone, in_corridor_zone, located_zone, partition
 from glademark.project.model import OpeningSettings, Project
@@ -214,8 +215,7 @@ def _standing_in(points: GeometryArray, openings: gpd.GeoDataFrame) -> npt.NDArr
     mark, row = tree.query(points, predicate="intersects")
     number = openings["opening"].to_numpy(dtype=int)
     none = int(number.max(initial=0)) + 1
-    lowest = np.full(len(points), none)
-    np.minimum.at(lowest, mark, number[row])
+    lowest = least(number[row], mark, len(points), none=none)
     return np.where(lowest < none, lowest, 0)
 
 

@@ -1,4 +1,6 @@
-"""Sums by group, whole columns at a time."""
+"""Sums and least values by group, whole columns at a time."""
+
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -87,3 +89,35 @@ def exact_sums(amount: npt.ArrayLike, group: npt.NDArray[np.intp], count: int) -
     """
     found = pd.Series(np.asarray(amount, dtype=float)).groupby(group).sum(min_count=1)
     return found.reindex(np.arange(count)).to_numpy()
+
+
+def least(
+    values: npt.NDArray[Any], group: npt.NDArray[np.integer[Any]], count: int, *, none: float
+) -> npt.NDArray[Any]:
+    """
+    Least value of each group.
+
+    Parameters
+    ----------
+    values
+        Shape (n,).
+    group
+        Number of the group of each; shape (n,).
+    count
+        Number of groups.
+    none
+        What a group without values gets; larger than any of them.
+
+    Returns
+    -------
+    least
+        Shape (count,), of the type of `none`.
+
+    Examples
+    --------
+    >>> least(np.array([4, 2, 3]), np.array([0, 0, 2]), 3, none=9).tolist()
+    [2, 9, 3]
+    """
+    found = np.full(count, none)
+    np.minimum.at(found, group, values)
+    return found

@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.layout import ZONE_NAMES
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.polygons import split
+from glademark.measure.sums import least
 
 ZONE_SUM_TOLERANCE = 1e-9
 """Largest share of the stand by which the zones may miss it."""
@@ -251,9 +252,7 @@ def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> npt.NDArray[
         Into `lines`, shape (n,).
     """
     mine, line = shapely.STRtree(lines).query_nearest(points)
-    nearest = np.full(len(points), len(lines), dtype=np.intp)
-    np.minimum.at(nearest, mine, line)
-    return nearest
+    return least(line, mine, len(points), none=len(lines))
 
 
 def stray_share(width_m: npt.ArrayLike, *, sigma_m: npt.ArrayLike) -> FloatArray:

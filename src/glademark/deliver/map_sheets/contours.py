@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.units import FOOT_M
+from glademark.units import SHOWN_LENGTH_M
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -60,7 +60,7 @@ def contour_interval(layer: gpd.GeoDataFrame, frame: MapFrame, units: Units) -> 
         In feet or metres, a multiple of the layer's own, so that lines are 9 points apart or more
         on average: the mean slope is the interval times the length of all lines over the area.
     """
-    size = _size(units)
+    size = SHOWN_LENGTH_M[units]
     own_m = float(layer["interval_m"].iloc[0])
     ground = shapely.box(*frame.ground)
     area_m2 = shapely.intersection(ground, shapely.box(*layer.total_bounds)).area
@@ -94,7 +94,9 @@ def contours(
     contours
         Those that meet the map, rising; every fifth is an index contour.
     """
-    heights = np.round(layer["elevation_m"].to_numpy(dtype=float) / _size(units)).astype(int)
+    heights = np.round(layer["elevation_m"].to_numpy(dtype=float) / SHOWN_LENGTH_M[units]).astype(
+        int
+    )
     shown = heights % interval == 0
     found = []
     for height, lines in zip(heights[shown], layer.geometry.to_numpy()[shown], strict=True):
@@ -108,8 +110,3 @@ def contours(
                 )
             )
     return found
-
-
-def _size(units: Units) -> float:
-    """Metres that the unit of heights holds."""
-    return FOOT_M if units == "us" else 1.0

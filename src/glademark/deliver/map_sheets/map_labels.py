@@ -143,9 +143,7 @@ def _inside(frame: MapFrame, shapes: Iterable[shapely.Geometry]) -> np.ndarray:
     on_sheet = shapely.transform(
         found, lambda at: np.column_stack(frame.on_paper(at[:, 0], at[:, 1]))
     )
-    return np.asarray(
-        shapely.intersection(on_sheet, shapely.box(box.left, box.bottom, box.right, box.top))
-    )
+    return np.asarray(shapely.intersection(on_sheet, box.polygon))
 
 
 def _named(
@@ -264,7 +262,7 @@ def _sheet_labels(sheets: Sequence[tuple[int, shapely.Geometry]]) -> Iterator[La
 def _contour_labels(frame: MapFrame, drawn: Drawn) -> Iterator[Label]:
     """Heights on index contours, where there is room to spare."""
     box = frame.box.inset(left=3, right=3, bottom=3, top=3)
-    room = shapely.box(box.left, box.bottom, box.right, box.top)
+    room = box.polygon
     for contour in drawn.contours:
         if not contour.is_index:
             continue

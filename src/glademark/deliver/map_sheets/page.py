@@ -315,7 +315,8 @@ class Page:
             return
         if style.face:
             self._add(outline, style.face, None, level=level, clip=clip)
-        self._hatch(found, style, level=level, clip=clip)
+        stroke = Stroke(colour=style.edge.colour, width=style.hatch_width)
+        self._hatch(found, style.hatch, stroke, level=level, clip=clip)
         self._add(outline, "", style.edge, level=level, clip=clip)
 
     def box(self, box: Box, style: Stroke | Fill, *, level: float = 5) -> None:
@@ -331,7 +332,7 @@ class Page:
         level
             Higher ones lie over lower ones.
         """
-        self.shapes([shapely.box(box.left, box.bottom, box.right, box.top)], style, level=level)
+        self.shapes([box.polygon], style, level=level)
 
     def symbols(
         self,
@@ -366,23 +367,24 @@ class Page:
             self._found.append((level, found))
 
     def _hatch(
-        self, shapes: Sequence[shapely.Geometry], style: Fill, *, level: float, clip: Box | None
+        self,
+        shapes: Sequence[shapely.Geometry],
+        hatch: Hatch,
+        stroke: Stroke,
+        *,
+        level: float,
+        clip: Box | None,
     ) -> None:
         """Draw the pattern of areas, no more of it than is seen."""
-        if style.hatch is None or style.edge is None:
-            return
         area = shapely.union_all(shapes)
         if clip is not None:
-            area = shapely.intersection(
-                area, shapely.box(clip.left, clip.bottom, clip.right, clip.top)
-            )
-        stroke = Stroke(colour=style.edge.colour, width=style.hatch_width)
-        if style.hatch == "dotted":
+            area = shapely.intersection(area, clip.polygon)
+        if hatch == "dotted":
             dots = hatch_dots(area)[:, None] + np.array([[-0.02, 0.0], [0.02, 0.0]])
             stroke = Stroke(colour=stroke.colour, width=_DOT_PT + stroke.width, rounded=True)
             outline = outline_of([shapely.multilinestrings(shapely.linestrings(dots))])
         else:
-            outline = outline_of([hatch_lines(area, style.hatch)])
+            outline = outline_of([hatch_lines(area, hatch)])
         if outline is not None:
             self._add(outline, "", stroke, level=level, clip=clip)
 

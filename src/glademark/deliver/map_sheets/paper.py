@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+import shapely
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -63,6 +65,18 @@ class Box:
             From the lower edge of the sheet.
         """
         return self.bottom + self.height
+
+    @property
+    def polygon(self) -> shapely.Polygon:
+        """
+        The rectangle as a shape.
+
+        Returns
+        -------
+        polygon
+            In points of the sheet.
+        """
+        return shapely.box(self.left, self.bottom, self.right, self.top)
 
     def inset(self, *, left: float = 0, right: float = 0, bottom: float = 0, top: float = 0) -> Box:
         """

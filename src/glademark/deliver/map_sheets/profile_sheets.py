@@ -16,7 +16,7 @@ from glademark.deliver.map_sheets.scales import fitting_scale, metres_per_point,
 from glademark.deliver.map_sheets.symbols import STEEP
 from glademark.deliver.profile_drawing import draw_profile, profiles_of_pieces
 from glademark.deliver.quantities import show_length, show_number, show_share
-from glademark.units import FOOT_M
+from glademark.units import SHOWN_LENGTH_M
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -248,7 +248,7 @@ def _draw_cell(
         height=box.height,
         steep_grade=_DEFAULT_STEEP if grades is None else grades.steep_grade,
         ticks=max(2, int(max(box.width / 50, 1))),
-        unit_m=FOOT_M if content.units == "us" else 1.0,
+        unit_m=SHOWN_LENGTH_M[content.units],
     )
     _draw_ground(page, box, drawing)
     _draw_numbers(page, box, drawing, content.units)

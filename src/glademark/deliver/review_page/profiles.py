@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from glademark.deliver.profile_drawing import draw_profile, profiles_of_pieces
 from glademark.deliver.quantities import show_length, show_number, show_share
 from glademark.deliver.review_page.wording import field_text
-from glademark.units import FOOT_M
+from glademark.units import SHOWN_LENGTH_M
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -84,7 +84,7 @@ def _picture(
     profile: Profile, pieces: pd.DataFrame, title: str, *, units: Units, steep_grade: float
 ) -> ProfilePicture:
     """One profile."""
-    unit_m = FOOT_M if units == "us" else 1.0
+    unit_m = SHOWN_LENGTH_M[units]
     drawing = draw_profile(
         profile,
         width=WIDTH - LEFT - RIGHT,
