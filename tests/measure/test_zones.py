@@ -30,13 +30,13 @@ ANY_SIZE = {"openings": {"min_trees": 1, "min_area": "1 m2"}}
 def test_zones_take_ground_in_their_order() -> None:
     """Where areas lie over each other the first of keep-out, landing, corridor, opening has it."""
     ground = Ground(
-        stand=shapely.box(0, 0, 100, 100),
-        keep_out=shapely.box(0, 0, 100, 10),
-        landing=shapely.box(0, 0, 30, 30),
-        corridor=shapely.box(20, 0, 40, 200),
-        opening=shapely.box(10, 0, 60, 50),
+        stand=shapely.box([0], 0, 100, 100),
+        keep_out=shapely.box([0], 0, 100, 10),
+        landing=shapely.box([0], 0, 30, 30),
+        corridor=shapely.box([20], 0, 40, 200),
+        opening=shapely.box([10], 0, 60, 50),
     )
-    found = {name: zone.area for name, zone in partition(ground).items()}
+    found = {name: zones[0].area for name, zones in partition(ground).items()}
 
     assert found == pytest.approx(
         {
@@ -60,19 +60,20 @@ def test_zones_add_up_to_the_stand_and_never_overlap() -> None:
 
     hole = shapely.Point(150, 150).buffer(40)
     lines = shapely.linestrings(rng.uniform(-20, 320, (12, 2, 2)))
+    stand = shapely.difference(shapely.box(0, 0, 300, 300), hole)
     ground = Ground(
-        stand=shapely.difference(shapely.box(0, 0, 300, 300), hole),
-        keep_out=discs(4, 25),
-        landing=discs(2, 30),
-        corridor=shapely.union_all(shapely.buffer(lines, 2.1336, cap_style="flat")),
-        opening=discs(80, 6),
+        stand=np.array([stand]),
+        keep_out=np.array([discs(4, 25)]),
+        landing=np.array([discs(2, 30)]),
+        corridor=np.array([shapely.union_all(shapely.buffer(lines, 2.1336, cap_style="flat"))]),
+        opening=np.array([discs(80, 6)]),
     )
-    zones = list(partition(ground).values())
+    zones = [each[0] for each in partition(ground).values()]
 
-    assert sum(zone.area for zone in zones) == pytest.approx(ground.stand.area, rel=1e-9)
+    assert sum(zone.area for zone in zones) == pytest.approx(stand.area, rel=1e-9)
     for one, other in itertools.combinations(zones, 2):
-        assert shapely.intersection(one, other).area <= 1e-9 * ground.stand.area
-    assert shapely.difference(ground.stand, shapely.union_all(zones)).area <= 1e-9
+        assert shapely.intersection(one, other).area <= 1e-9 * stand.area
+    assert shapely.difference(stand, shapely.union_all(zones)).area <= 1e-9
 
 
 ZONES_OF_A_MARK = [
@@ -288,8 +289,12 @@ def test_expected_disagreements_against_a_simulation(spacing: float) -> None:
                 "position_error_m": error,
             }
         )
-        found = paint_disagreement(
-            marks, corridor=corridor, width_m=np.full(len(marks), width), stand=stand
+        [found] = paint_disagreement(
+            marks,
+            stand_of=np.zeros(len(marks), dtype=np.intp),
+            corridor=np.array([corridor]),
+            width_m=np.full(len(marks), width),
+            stand=np.array([stand]),
         )
         counted.append(int((is_corridor != (away < 0)).sum()))
         expected.append(found.expected)

@@ -44,17 +44,14 @@ def test_zones_cover_the_stand_once(corners: list[list[tuple[float, float]]]) ->
         boxes(each, side) for each, side in zip(corners, (30, 20, 8, 25), strict=True)
     )
     stand = shapely.box(0, 0, 100, 100)
-    zones = list(
-        partition(
-            Ground(
-                stand=stand,
-                keep_out=keep_out,
-                landing=landing,
-                corridor=corridor,
-                opening=opening,
-            )
-        ).values()
+    ground = Ground(
+        stand=np.array([stand]),
+        keep_out=np.array([keep_out]),
+        landing=np.array([landing]),
+        corridor=np.array([corridor]),
+        opening=np.array([opening]),
     )
+    zones = [each[0] for each in partition(ground).values()]
 
     assert sum(zone.area for zone in zones) == pytest.approx(stand.area, rel=1e-9)
     for one, other in itertools.combinations(zones, 2):

@@ -1,10 +1,13 @@
-"""From what was measured to the Layout: declared layers, figures, notices."""
+"""From what was measured to the Layouts: declared layers, figures, notices; one Layout a stand."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from geopandas.array import from_shapely
@@ -13,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
 from glademark.forestry import SizeClasses
+from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.layout import Figures, Layout, StandFigures
 from glademark.measure.allowance import (
     allowance_notices,
@@ -20,45 +24,59 @@ from glademark.measure.allowance import (
     residual,
     stock_by_class,
 )
-from glademark.measure.corridors import Corridors
-from glademark.measure.cover import Cover
+from glademark.measure.by_stand import joined, parted
+from glademark.measure.corridors import Network
+from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
-from glademark.measure.marks import corridor_width_at
+from glademark.measure.joined import Joined
+from glademark.measure.light_and_wind import light_by_stand
 from glademark.measure.notices import layout_notices
-from glademark.measure.opening_layer import measured_gaps, measured_openings, wood_in
+from glademark.measure.opening_layer import measured_gaps, openings_by_stand, wood_in
 from glademark.measure.openings import Holes
 from glademark.measure.standing import Standing
-from glademark.measure.sums import exact_sums
+from glademark.measure.sums import exact_sums, sums
 from glademark.measure.tally import tally_cells, tally_table
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement, paint_disagreement
+from glademark.on_the_ground import GroundFigures, LightFigures, no_rows
 from glademark.project.model import Project
 from glademark.survey import Survey
 from glademark.units import HECTARE_M2
 
-_INTERNAL = ("dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m")
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+IntArray = npt.NDArray[np.intp]
+
+_INTERNAL = frozenset(
+    {"dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m"}
+    | {"corridor_row"}
+)
 _OF_CUT = (
     "count",
-    "corridor",
+    "corridor_row",
     "corridor_distance_m",
     "position_error_m",
     "zone_painted",
     "geometry",
 )
+_OF_GROUND = ("corridor_grades", "hauling", "water_crossings", "corridor_stubs", "contours")
+_AREAS = ("keep_out", "setbacks", "landings", "water")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Measured:
     """
-    What the measuring step found, before it is put into layers.
+    What the measuring step found in some stands, before it is put into layers.
+
+    Every frame has one stand after the other.
 
     Attributes
     ----------
-    cover
+    covers
         Inputs given as areas.
-    corridors
-        Strips, lines and figures.
+    network
+        Strips, lines and figures of the corridors.
     holes
         Openings and canopy gaps.
     openings
@@ -66,11 +84,15 @@ class Measured:
     joined
         Joined openings.
     zones
-        The partition.
+        The partition of each stand.
     marks
         Every used mark with crown, distances and zones.
+    stand
+        Place of the stand of each mark, rising.
     leave
         Leave trees with their crowns.
+    leave_stand
+        Place of the stand of each leave tree, rising.
     trees
         Cut trees, located or not.
     parts
@@ -78,205 +100,351 @@ class Measured:
     sold
         Volume table and products.
     standing
-        What stands before the cut.
+        What stands before the cut in each stand.
     classes
         Size classes.
     """
 
-    cover: Cover
-    corridors: Corridors
+    covers: Covers
+    network: Network
     holes: Holes
     openings: gpd.GeoDataFrame
-    joined: gpd.GeoDataFrame
-    zones: Mapping[str, BaseGeometry]
+    joined: Joined
+    zones: Mapping[str, GeometryArray]
     marks: gpd.GeoDataFrame
+    stand: IntArray
     leave: gpd.GeoDataFrame
+    leave_stand: IntArray
     trees: pd.DataFrame
     parts: pd.DataFrame
     sold: Sold
-    standing: Standing
+    standing: Sequence[Standing]
     classes: SizeClasses
 
 
-def assemble(found: Measured, survey: Survey, project: Project) -> Layout:
+def assemble(
+    found: Measured, surveys: Sequence[Survey], project: Project, *, names: Sequence[str]
+) -> list[Layout]:
     """
-    The Layout of what was measured.
+    The Layout of each stand from what was measured in all of them.
 
     Parameters
     ----------
     found
         What the measuring step found.
-    survey
-        As intake handed it on.
+    surveys
+        As intake handed them on.
     project
         What was asked.
+    names
+        What the stands are called.
 
     Returns
     -------
-    layout
+    layouts
         Layers with their declared columns, figures and notices.
     """
-    stand = _stand_figures(found.cover, survey.crs)
-    cut = found.marks.loc[found.marks["is_cut"].to_numpy(), list(_OF_CUT)]
+    is_cut = found.marks["is_cut"].to_numpy(dtype=bool)
+    cut = found.marks.loc[is_cut, list(_OF_CUT)]
+    disagreement = _disagreement(found, cut, found.stand[is_cut])
     openings = _openings(found)
-    gaps = measured_gaps(found.holes, marks=found.marks, parts=found.parts)
-    cells = tally_cells(found.trees, found.parts)
-    area = {name: zone.area for name, zone in found.zones.items()}
-    disagreement = _disagreement(found, cut)
-    figures = Figures(
-        stand=stand,
-        corridors=found.corridors.figures,
-        openings=opening_figures(openings, found.joined, found.holes, stand_m2=stand.area_m2),
-        zones=zone_figures(found.zones, found.marks),
-        marks=mark_figures(survey, found.marks, disagreement),
-        volume=volume_figures(
-            found.trees, found.parts, found.sold, size_class_rule=found.classes.rule
-        ),
+    light, lit = _light(found, openings, surveys, project)
+    given = _Given(
+        found=found,
+        surveys=surveys,
+        project=project,
+        openings=openings,
+        cells=tally_cells(found.trees, found.parts),
+        cut=cut,
+        areas={name: shapely.area(zone) for name, zone in found.zones.items()},
+        disagreement=disagreement,
+        figures=_figures(found, surveys, openings, disagreement),
+        light=light,
+        lit=lit,
     )
-    operable_ha = found.cover.operable.area / HECTARE_M2
-    allowance = allowance_table(
-        found.standing.stocks,
-        cells,
-        cap_share=project.allowance.removal_share_max,
-        zone_area_m2=area,
-        covered_m2=_covered_m2(survey, found.cover),
-    )
-    by_class = stock_by_class(
-        found.standing, found.trees, operable_ha=operable_ha, labels=found.classes.labels
-    )
+    stocks = [standing.stocks for standing in found.standing]
+    tally, row_stand = tally_table(given.cells, zone_area_m2=given.areas, stocks=stocks)
+    layers = _layers(given, names)
+    layers["volume_by_zone"] = parted(tally, row_stand, len(surveys))
+    return [
+        _layout(given, place, {name: parts[place] for name, parts in layers.items()})
+        for place in range(len(surveys))
+    ]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Given:
+    """What the Layouts of all stands draw on: tables of all, figures by stand."""
+
+    found: Measured
+    surveys: Sequence[Survey]
+    project: Project
+    openings: gpd.GeoDataFrame
+    cells: pd.DataFrame
+    cut: gpd.GeoDataFrame
+    areas: Mapping[str, FloatArray]
+    disagreement: Sequence[Disagreement]
+    figures: Sequence[Figures]
+    light: Mapping[str, FloatArray]
+    lit: Sequence[LightFigures | None]
+
+
+def _layout(given: _Given, place: int, layers: Mapping[str, Any]) -> Layout:
+    """The Layout of one of the stands."""
+    found, survey, figures = given.found, given.surveys[place], given.figures[place]
+    standing = found.standing[place]
+    allowance, by_class, left, notices = _stock(given, place)
+    said = (text for one, text in found.holes.notices if one == place)
+    no_ground: Mapping[str, Any] = {name: _no_ground(name) for name in _OF_GROUND}
     return Layout(
         crs=survey.crs,
-        stand=_stand_layer(found.cover, stand, name=project.heading.name, crs=survey.crs),
-        zones=_zone_layer(found, cells, survey.crs),
-        corridors=_corridor_layer(found),
-        corridor_lines=declared(found.corridors.lines, "corridor_lines"),
-        openings=declared(openings, "openings"),
-        joined_openings=declared(found.joined, "joined_openings"),
-        canopy_gaps=declared(gaps, "canopy_gaps"),
-        marks=_mark_layer(found),
-        keep_out=_areas(survey.keep_out, "keep_out"),
-        setbacks=_areas(survey.setbacks, "setbacks"),
-        landings=_areas(survey.landings, "landings"),
-        water=_areas(survey.water, "water"),
-        leave_trees=declared(found.leave, "leave_trees"),
-        cruise_plots=declared(found.standing.plots, "cruise_plots"),
-        volume_by_zone=tally_table(cells, zone_area_m2=area, stocks=found.standing.stocks),
+        **layers,
+        cruise_plots=declared(standing.plots, "cruise_plots")
+        if len(standing.plots)
+        else _nothing("cruise_plots", survey.crs),
         allowance=allowance,
         stock_by_class=by_class,
-        residual=residual(allowance, by_class, operable_ha=operable_ha),
+        residual=left,
         figures=figures,
         notices=(
             *survey.notices,
-            *found.holes.notices,
-            *found.standing.notices,
-            *allowance_notices(
-                found.standing.stocks,
-                allowance,
-                trees=found.trees,
-                cut=cut,
-                covered=survey.covered.geometry.tolist(),
+            *said,
+            *standing.notices,
+            *notices,
+            *layout_notices(
+                figures,
+                given.disagreement[place],
+                marks=found.marks,
+                settings=given.project.openings,
             ),
-            *layout_notices(figures, disagreement, marks=found.marks, settings=project.openings),
         ),
+        **no_ground,
+        ground=GroundFigures(light=given.lit[place]),
     )
 
 
-def _covered_m2(survey: Survey, cover: Cover) -> float | None:
+@lru_cache(maxsize=64)
+def _nothing(name: str, crs: CRS) -> gpd.GeoDataFrame:
+    """A layer without rows, which all stands share."""
+    return declared(features({}, [], crs=crs), name)
+
+
+@lru_cache(maxsize=len(_OF_GROUND))
+def _no_ground(name: str) -> gpd.GeoDataFrame:
+    """A layer of the ground without rows, which all stands share."""
+    return no_rows(name)
+
+
+_NO_ALLOWANCE = pd.DataFrame(columns=list(ALLOWANCE.names))
+_NO_STOCK = pd.DataFrame(columns=list(STOCK_BY_CLASS.names))
+
+
+def _stock(
+    given: _Given, place: int
+) -> tuple[pd.DataFrame, pd.DataFrame, Mapping[str, float], tuple[str, ...]]:
+    """Allowance, stock by class and residual of a stand whose stock is known, and notices."""
+    found, survey, standing = given.found, given.surveys[place], given.found.standing[place]
+    if not standing.stocks and standing.by_class.empty:
+        return _NO_ALLOWANCE, _NO_STOCK, {}, ()
+    operable = found.covers.operable[place]
+    trees = found.trees[found.trees["stand"].to_numpy() == place]
+    allowance = allowance_table(
+        standing.stocks,
+        given.cells[given.cells["stand"].to_numpy() == place],
+        cap_share=given.project.allowance.removal_share_max,
+        zone_area_m2={name: float(area[place]) for name, area in given.areas.items()},
+        covered_m2=_covered_m2(survey, operable),
+    )
+    operable_ha = operable.area / HECTARE_M2
+    by_class = stock_by_class(standing, trees, operable_ha=operable_ha, labels=found.classes.labels)
+    notices = allowance_notices(
+        standing.stocks,
+        allowance,
+        trees=trees,
+        cut=given.cut[found.stand[given.cut.index.to_numpy()] == place],
+        covered=survey.covered.geometry.tolist(),
+    )
+    return allowance, by_class, residual(allowance, by_class, operable_ha=operable_ha), notices
+
+
+def _covered_m2(survey: Survey, operable: BaseGeometry) -> float | None:
     """Operable ground that the marking has covered so far; None where that was not said."""
     if survey.covered.empty:
         return None
     covered = shapely.union_all(survey.covered.geometry.to_numpy())
-    return float(shapely.intersection(covered, cover.operable).area)
+    return float(shapely.intersection(covered, operable).area)
 
 
-def _stand_figures(cover: Cover, crs: CRS) -> StandFigures:
-    """Areas and perimeter of the stand."""
-    return StandFigures(
-        area_m2=float(cover.stand.area),
-        area_geodesic_m2=geodesic_area_m2(cover.stand, crs=crs),
-        operable_m2=float(cover.operable.area),
-        perimeter_m=float(cover.stand.length),
+def _figures(
+    found: Measured,
+    surveys: Sequence[Survey],
+    openings: gpd.GeoDataFrame,
+    disagreement: Sequence[Disagreement],
+) -> list[Figures]:
+    """Totals of each stand."""
+    stand = _stand_figures(found.covers, surveys[0].crs)
+    area = np.array([one.area_m2 for one in stand])
+    parts = (
+        stand,
+        found.network.figures,
+        opening_figures(openings, found.joined, found.holes, stand_m2=area),
+        zone_figures(found.zones, found.marks, found.stand),
+        mark_figures(surveys, found.marks, found.stand, disagreement),
+        volume_figures(
+            found.trees,
+            found.parts,
+            found.sold,
+            size_class_rule=found.classes.rule,
+            stands=len(surveys),
+        ),
     )
+    return [
+        Figures(stand=one, corridors=strips, openings=holes, zones=zones, marks=marks, volume=wood)
+        for one, strips, holes, zones, marks, wood in zip(*parts, strict=True)
+    ]
 
 
-def geodesic_area_m2(polygon: BaseGeometry, *, crs: CRS) -> float:
+def _stand_figures(covers: Covers, crs: CRS) -> list[StandFigures]:
+    """Areas and perimeter of each stand."""
+    columns = {
+        "area_m2": shapely.area(covers.stand),
+        "area_geodesic_m2": geodesic_areas_m2(covers.stand, crs=crs),
+        "operable_m2": shapely.area(covers.operable),
+        "perimeter_m": shapely.length(covers.stand),
+    }
+    rows = zip(*(values.tolist() for values in columns.values()), strict=True)
+    return [StandFigures(**dict(zip(columns, row, strict=True))) for row in rows]
+
+
+def geodesic_areas_m2(polygons: GeometryArray, *, crs: CRS) -> FloatArray:
     """
-    Area on the ellipsoid of a CRS.
+    Areas on the ellipsoid of a CRS.
 
     Parameters
     ----------
-    polygon
-        Polygon or MultiPolygon in `crs`.
+    polygons
+        Polygons or MultiPolygons in `crs`; shape (n,).
     crs
         Projected or geographic.
 
     Returns
     -------
-    area
-        In square metres, by geodesics between the vertices in the geodetic CRS of `crs`.
+    areas
+        In square metres, by geodesics between the vertices in the geodetic CRS of `crs`; shape
+        (n,). One loop over polygons.
 
     References
     ----------
     Karney 2013, Algorithms for geodesics, Journal of Geodesy 87:43-55, as built into PROJ.
     """
     geodetic = crs.geodetic_crs or crs
-    flat = from_shapely([shapely.orient_polygons(polygon)], crs=crs).to_crs(geodetic)
+    flat = from_shapely(shapely.orient_polygons(polygons), crs=crs).to_crs(geodetic)
     ellipsoid = geodetic.get_geod()
-    return 0.0 if ellipsoid is None else abs(ellipsoid.geometry_area_perimeter(flat[0])[0])
+    if ellipsoid is None:
+        return np.zeros(len(polygons))
+    return np.array([abs(ellipsoid.geometry_area_perimeter(one)[0]) for one in flat])
 
 
-def _stand_layer(cover: Cover, figures: StandFigures, *, name: str, crs: CRS) -> gpd.GeoDataFrame:
-    """The stand in one row."""
-    row = {
-        "name": [name],
-        "area_m2": [figures.area_m2],
-        "area_geodesic_m2": [figures.area_geodesic_m2],
-        "operable_m2": [figures.operable_m2],
-        "perimeter_m": [figures.perimeter_m],
+def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
+    """Every layer of every stand."""
+    found, surveys, openings = given.found, given.surveys, given.openings
+    every, holes, network = np.arange(len(surveys)), found.holes, found.network
+    gaps = measured_gaps(holes, marks=found.marks, parts=found.parts)
+    zones, zone_stand = _zone_layer(found, given.cells, surveys[0].crs)
+    whole = {
+        "stand": (_stand_layer(found.covers, given.figures, names, surveys[0].crs), every),
+        "zones": (zones, zone_stand),
+        "corridors": (_corridor_layer(found), network.stand),
+        "corridor_lines": (declared(network.lines, "corridor_lines"), network.stand),
+        "openings": (declared(openings, "openings").assign(**given.light), holes.opening_stand),
+        "joined_openings": (declared(found.joined.rows, "joined_openings"), found.joined.stand),
+        "canopy_gaps": (declared(gaps, "canopy_gaps"), holes.gap_stand),
+        "marks": (_mark_layer(found), found.stand),
+        "leave_trees": (declared(found.leave, "leave_trees"), found.leave_stand),
+        **{name: _areas(surveys, name) for name in _AREAS},
     }
-    return declared(features(row, [cover.stand], crs=crs), "stand")
+    return {name: parted(frame, stand, len(surveys)) for name, (frame, stand) in whole.items()}
+
+
+def _stand_layer(
+    covers: Covers, figures: Sequence[Figures], names: Sequence[str], crs: CRS
+) -> gpd.GeoDataFrame:
+    """Each stand in one row."""
+    sizes = ("area_m2", "area_geodesic_m2", "operable_m2", "perimeter_m")
+    row = {size: [getattr(one.stand, size) for one in figures] for size in sizes}
+    return declared(features({"name": list(names), **row}, covers.stand, crs=crs), "stand")
 
 
 def _openings(found: Measured) -> gpd.GeoDataFrame:
     """Openings with size, distances and wood."""
-    number = pd.Index(found.openings["opening"])
-    row = number.get_indexer(pd.Index(found.marks["opening"].to_numpy(dtype=int, na_value=0)))
-    return measured_openings(
+    stand, number = found.holes.opening_stand, found.openings["opening"].to_numpy()
+    own = pd.MultiIndex.from_arrays([stand, number])
+    mine = found.marks["opening"].to_numpy(dtype=int, na_value=0)
+    row = np.full(len(mine), -1)
+    some = np.flatnonzero(mine)
+    row[some] = own.get_indexer(pd.MultiIndex.from_arrays([found.stand[some], mine[some]]))
+    return openings_by_stand(
         found.openings,
+        stand,
         joined=found.joined,
-        corridor=found.corridors.area,
-        stand=found.cover.stand,
-        water=found.cover.water,
+        ground=(found.network.area, found.covers.stand, found.covers.water),
         wood=wood_in(row, len(number), marks=found.marks, parts=found.parts),
     )
 
 
-def _zone_layer(found: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
-    """One row a zone that has an area."""
-    names = [name for name, area in found.zones.items() if area.area > 0]
-    located = cells[cells["located"] == "located"].groupby("zone")
-    wood = located[["trees", "basal_area_m2", "m3"]].sum(min_count=1).reindex(names)
-    area = np.array([found.zones[name].area for name in names])
-    columns = {
-        "zone": names,
-        "area_m2": area,
-        "share": area / found.cover.stand.area,
-        "trees": wood["trees"].fillna(0).to_numpy(),
-        "basal_area_m2": wood["basal_area_m2"].fillna(0.0).to_numpy(),
-        "volume_m3": wood["m3"].to_numpy(),
+def _light(
+    found: Measured, openings: gpd.GeoDataFrame, surveys: Sequence[Survey], project: Project
+) -> tuple[Mapping[str, FloatArray], Sequence[LightFigures | None]]:
+    """Shape and edges of openings, where there are any."""
+    if not len(openings):
+        return {}, [None] * len(surveys)
+    bare = [(found.holes.gaps.geometry.to_numpy(), found.holes.gap_stand)]
+    for name in ("landings", "water"):
+        frame, stand = joined([getattr(survey, name) for survey in surveys])
+        bare.append((frame.geometry.to_numpy(), stand))
+    return light_by_stand(
+        openings,
+        found.holes.opening_stand,
+        ground=(found.network.area, found.covers.stand),
+        bare=bare,
+        wind=project.wind,
+    )
+
+
+def _zone_layer(
+    found: Measured, cells: pd.DataFrame, crs: CRS
+) -> tuple[gpd.GeoDataFrame, IntArray]:
+    """One row a zone that has an area, and its stand."""
+    names = np.array(list(found.zones), dtype=object)
+    shapes = np.stack([*found.zones.values()], axis=1)  # (stands, zones)
+    area = shapely.area(shapes)
+    stand, zone = np.nonzero(area > 0)
+    here = cells["located"].to_numpy(dtype=object) == "located"
+    code = pd.Index(names).get_indexer(pd.Index(cells["zone"].to_numpy(dtype=object)))
+    cell = np.where(here & (code >= 0), cells["stand"].to_numpy() * len(names) + code, -1)
+    wood = {
+        name: add(cells[name].to_numpy(dtype=float), cell, area.size).reshape(area.shape)
+        for name, add in (("trees", sums), ("basal_area_m2", exact_sums), ("m3", exact_sums))
     }
-    return declared(features(columns, [found.zones[name] for name in names], crs=crs), "zones")
+    columns = {
+        "zone": names[zone],
+        "area_m2": area[stand, zone],
+        "share": area[stand, zone] / shapely.area(found.covers.stand)[stand],
+        "trees": wood["trees"][stand, zone],
+        "basal_area_m2": np.nan_to_num(wood["basal_area_m2"][stand, zone]),
+        "volume_m3": wood["m3"][stand, zone],
+    }
+    return declared(features(columns, shapes[stand, zone], crs=crs), "zones"), stand
 
 
 def _corridor_layer(found: Measured) -> gpd.GeoDataFrame:
     """Corridors with the wood that is tallied as theirs."""
-    strips, marks = found.corridors.strips, found.marks
-    row, names = pd.factorize(strips["corridor"].to_numpy(dtype=object))
-    nearest = pd.Index(names).get_indexer(pd.Index(marks["corridor"].to_numpy(dtype=object)))
-    mine = np.where(marks["zone"].to_numpy(dtype=object) == "corridor", nearest, -1)
-    wood = wood_in(mine, len(names), marks=marks, parts=found.parts)
+    strips, marks = found.network.strips, found.marks
+    in_zone = marks["zone"].to_numpy(dtype=object) == "corridor"
+    mine = np.where(in_zone, marks["corridor_row"].to_numpy(), -1)
+    wood = wood_in(mine, len(strips), marks=marks, parts=found.parts)
     columns = ("trees", "basal_area_m2", "volume_m3")
-    return declared(strips, "corridors", more={name: wood[name][row] for name in columns})
+    return declared(strips, "corridors", more={name: wood[name] for name in columns})
 
 
 def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
@@ -295,20 +463,24 @@ def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
         "volume_source": own["source"],
         "volume_m3": exact_sums(parts["m3"], row, len(marks)),
     }
-    others = [name for name in marks.columns if name not in (*_INTERNAL, "geometry")]
+    others = [name for name in marks.columns if name not in {*_INTERNAL, "geometry"}]
     return declared(marks, "marks", more=volumes, others=others)
 
 
-def _areas(frame: gpd.GeoDataFrame, name: str) -> gpd.GeoDataFrame:
-    """A layer of areas given."""
-    return declared(frame, name, more={"area_m2": shapely.area(frame.geometry.to_numpy())})
+def _areas(surveys: Sequence[Survey], name: str) -> tuple[gpd.GeoDataFrame, IntArray]:
+    """A layer of areas given, and the stand of each."""
+    frame, stand = joined([getattr(survey, name) for survey in surveys])
+    sizes = {"area_m2": shapely.area(frame.geometry.to_numpy())}
+    return declared(frame, name, more=sizes), stand
 
 
-def _disagreement(found: Measured, cut: gpd.GeoDataFrame) -> Disagreement:
-    """Cut marks whose paint and position name different zones."""
+def _disagreement(found: Measured, cut: gpd.GeoDataFrame, stand: IntArray) -> list[Disagreement]:
+    """Cut marks of each stand whose paint and position name different zones."""
+    width = found.network.lines["width_m"].to_numpy(dtype=float)
     return paint_disagreement(
         cut,
-        corridor=found.corridors.area,
-        width_m=np.asarray(corridor_width_at(cut, found.corridors), dtype=np.float64),
-        stand=found.cover.stand,
+        stand_of=stand,
+        corridor=found.network.area,
+        width_m=np.append(width, np.nan)[cut["corridor_row"].to_numpy()],
+        stand=found.covers.stand,
     )

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
@@ -19,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
 from glademark.layout import CorridorFigures
-from glademark.measure.crowns import inscribed_discs, longest_edge_bearing
-from glademark.measure.polygons import only_polygons
-from glademark.measure.sums import least
+from glademark.measure.crowns import APART_M, inscribed_discs, longest_edge_bearings
+from glademark.measure.polygons import only_polygons, union_by
+from glademark.measure.sums import least, sums
 
 QUAD_SEGS = 16
 """Segments a quarter circle of round bends and node discs."""
@@ -43,6 +44,7 @@ SAME_WAY_DEG = 5.0
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
+IntArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -99,6 +101,30 @@ def strips_of(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
     )
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Network:
+    """
+    Corridors of many stands.
+
+    Attributes
+    ----------
+    strips, lines
+        As in `Corridors`, one stand after the other.
+    stand
+        Place of the stand of each row, rising.
+    area
+        Union of the strips of each stand; shape (stands,).
+    figures
+        Totals of each stand.
+    """
+
+    strips: gpd.GeoDataFrame
+    lines: gpd.GeoDataFrame
+    stand: IntArray
+    area: GeometryArray
+    figures: tuple[CorridorFigures, ...]
+
+
 def measure_corridors(
     lines: gpd.GeoDataFrame,
     *,
@@ -122,24 +148,64 @@ def measure_corridors(
     corridors
         Strips, lines, their union and the figures; overlaps and duplicate lines count once.
     """
+    ground = np.array([[stand], [operable], [landings]], dtype=object)
+    alone = np.zeros(len(lines), dtype=np.intp)
+    found = corridor_network(lines, stand_of=alone, ground=(ground[0], ground[1], ground[2]))
+    return Corridors(
+        strips=found.strips, lines=found.lines, area=found.area[0], figures=found.figures[0]
+    )
+
+
+def corridor_network(
+    lines: gpd.GeoDataFrame,
+    *,
+    stand_of: IntArray,
+    ground: tuple[GeometryArray, GeometryArray, GeometryArray],
+) -> Network:
+    """
+    The ground that corridors take in many stands; those of different stands never meet.
+
+    Parameters
+    ----------
+    lines
+        As for `measure_corridors`, one stand after the other.
+    stand_of
+        Place of the stand of each line, rising.
+    ground
+        Stands, operable areas and landings as for `measure_corridors`; each of shape (stands,).
+
+    Returns
+    -------
+    network
+        In the order of the lines.
+    """
+    stand = ground[0]
     raw, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    mine = stand_of[line]
     width = lines["width_m"].to_numpy(dtype=float)[line]
-    carried = carry_ends_on(raw, width_m=width)
-    ground = _cut_at_joins(strips_of(carried, width_m=width), carried, width)
-    discs, owner = node_discs(carried, width_m=width, bearing=longest_edge_bearing(stand))
-    pieces, owners = np.concatenate([ground, discs]), np.concatenate([line, line[owner]])
-    clipped = only_polygons(shapely.intersection(_union_by(pieces, owners, len(lines)), stand))
-    inside = _union_by(np.asarray(shapely.intersection(carried, stand)), line, len(lines))
+    carried = carry_ends_on(raw, width_m=width, stand=mine)
+    strips = _cut_at_joins(strips_of(carried, width_m=width), carried, width, mine)
+    bearing = longest_edge_bearings(stand)[mine]
+    discs, owner = node_discs(carried, width_m=width, bearing=bearing, stand=mine)
+    pieces, owners = np.concatenate([strips, discs]), np.concatenate([line, line[owner]])
+    whole = union_by(pieces, owners, len(lines))
+    clipped = only_polygons(shapely.intersection(whole, stand[stand_of]))
+    inside = union_by(np.asarray(shapely.intersection(carried, stand[mine])), line, len(lines))
     named = {name: lines[name] for name in ("corridor", "state", "width_m")}
     columns = {**named, "length_m": shapely.length(inside)}
-    centre = features(columns, inside, crs=lines.crs)
-    strips = features({**columns, "area_m2": shapely.area(clipped)}, clipped, crs=lines.crs)
-    area = shapely.union_all(clipped)
-    figures = _figures(strips, inside, area, (stand, operable, landings))
-    return Corridors(strips=strips, lines=centre, area=area, figures=figures)
+    area = union_by(clipped, stand_of, len(stand))
+    return Network(
+        strips=features({**columns, "area_m2": shapely.area(clipped)}, clipped, crs=lines.crs),
+        lines=features(columns, inside, crs=lines.crs),
+        stand=stand_of,
+        area=area,
+        figures=_figures(lines["state"], clipped, inside, stand_of, area=area, ground=ground),
+    )
 
 
-def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
+def carry_ends_on(
+    lines: GeometryArray, *, width_m: FloatArray, stand: IntArray | None = None
+) -> GeometryArray:
     """
     Lines whose ends near another strip reach that strip's centre line.
 
@@ -153,6 +219,8 @@ def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray
         LineStrings, projected CRS [m]; shape (n,).
     width_m
         Full widths [m]; shape (n,).
+    stand
+        Place of the stand of each line, where there are several: ends never reach across.
 
     Returns
     -------
@@ -162,8 +230,9 @@ def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray
     if len(lines) < 2:  # noqa: PLR2004 - no other line to join
         return lines
     carried = lines
+    mine = np.zeros(len(lines), dtype=np.intp) if stand is None else stand
     for at_end in (False, True):
-        target = _targets(lines, width_m, at_end=at_end)
+        target = _targets(lines, width_m, mine, at_end=at_end)
         carried = np.asarray(
             [
                 line if point is None else _with_end(line, point, at_end=at_end)
@@ -175,14 +244,14 @@ def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray
 
 
 def _targets(
-    lines: GeometryArray, width_m: FloatArray, *, at_end: bool
+    lines: GeometryArray, width_m: FloatArray, stand: IntArray, *, at_end: bool
 ) -> list[BaseGeometry | None]:
     """Where each line's end is to be carried, None where it stays."""
     ends = shapely.get_point(lines, -1 if at_end else 0)
     before = shapely.get_point(lines, -2 if at_end else 1)
     tree = shapely.STRtree(strips_of(lines, width_m=width_m))
     mine, other = tree.query(ends, predicate="dwithin", distance=REACH_M)
-    keep = mine != other
+    keep = (mine != other) & (stand[mine] == stand[other])
     mine, other = mine[keep], other[keep]
     shortest = shapely.distance(ends[mine], lines[other])
     order = np.lexsort((other, shortest, mine))
@@ -223,7 +292,7 @@ def _with_end(line: BaseGeometry, point: BaseGeometry, *, at_end: bool) -> BaseG
 
 
 def _cut_at_joins(
-    strips: GeometryArray, lines: GeometryArray, width_m: FloatArray
+    strips: GeometryArray, lines: GeometryArray, width_m: FloatArray, stand: IntArray
 ) -> GeometryArray:
     """Branches that end in another strip: its near side filled, nothing beyond its far side."""
     cut = strips.copy()
@@ -232,9 +301,11 @@ def _cut_at_joins(
         ends = shapely.get_point(lines, position)
         before = shapely.get_point(lines, 1 if position == 0 else -2)
         mine, other = tree.query(ends, predicate="within")
+        apart = (mine != other) & (stand[mine] == stand[other])
+        mine, other = mine[apart], other[apart]
         at_node = shapely.dwithin(ends[mine], shapely.boundary(lines[other]), REACH_M)
         sticks_out = ~shapely.covers(strips[other], shapely.buffer(ends[mine], width_m[mine] / 2))
-        chosen = (mine != other) & ~at_node & sticks_out
+        chosen = ~at_node & sticks_out
         for i, j in zip(mine[chosen], other[chosen], strict=True):
             corner = _open_corner(before[i], ends[i], lines[j], width_m[i] / 2)
             filled = cut[i] if shapely.covers(strips[j], corner) else shapely.union(cut[i], corner)
@@ -269,8 +340,12 @@ def _near_side(strip: BaseGeometry, across: BaseGeometry, line: BaseGeometry) ->
 
 
 def node_discs(
-    lines: GeometryArray, *, width_m: FloatArray, bearing: float
-) -> tuple[GeometryArray, npt.NDArray[np.intp]]:
+    lines: GeometryArray,
+    *,
+    width_m: FloatArray,
+    bearing: float | FloatArray,
+    stand: IntArray | None = None,
+) -> tuple[GeometryArray, IntArray]:
     """
     Discs that fill the wedge where line ends meet.
 
@@ -281,7 +356,9 @@ def node_discs(
     width_m
         Full widths [m]; shape (n,).
     bearing
-        Direction of the first vertex of every disc [rad].
+        Direction of the first vertex of every disc, one for all or one a line [rad].
+    stand
+        Place of the stand of each line, where there are several: ends never meet across.
 
     Returns
     -------
@@ -298,7 +375,8 @@ def node_discs(
         shapely.get_coordinates(np.concatenate([shapely.get_point(lines, i) for i in positions]))
         for positions in ((0, -1), (1, -2))
     )
-    pairs = cKDTree(points).query_pairs(REACH_M, output_type="ndarray")
+    place = owner * 0.0 if stand is None else stand[owner] * APART_M
+    pairs = cKDTree(np.column_stack([points, place])).query_pairs(REACH_M, output_type="ndarray")
     links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
     node = connected_components(links, directed=False)[1]
     away = before - points
@@ -310,51 +388,45 @@ def node_discs(
     discs = inscribed_discs(
         np.asarray(shapely.points(points[shared]), dtype=object),
         radius_m=narrowest[node[shared]] / 2,
-        bearing=bearing,
+        bearing=np.broadcast_to(bearing, len(lines))[owner[shared]],
     )
     return discs, owner[shared]
 
 
-def _union_by(pieces: GeometryArray, owners: npt.NDArray[np.intp], count: int) -> GeometryArray:
-    """Union of the pieces of each owner."""
-    order = np.argsort(owners, kind="stable")
-    groups = np.split(pieces[order], np.cumsum(np.bincount(owners, minlength=count))[:-1])
-    if not count:
-        return np.array([], dtype=object)
-    union = np.empty(count, dtype=object)
-    union[:] = [shapely.union_all(group) for group in groups]
-    return union
-
-
 def _figures(
-    strips: gpd.GeoDataFrame,
+    state: pd.Series,
+    clipped: GeometryArray,
     lines: GeometryArray,
-    area: BaseGeometry,
-    ground: tuple[BaseGeometry, BaseGeometry, BaseGeometry],
-) -> CorridorFigures:
-    """Totals over all corridors."""
+    stand_of: IntArray,
+    *,
+    area: GeometryArray,
+    ground: tuple[GeometryArray, GeometryArray, GeometryArray],
+) -> tuple[CorridorFigures, ...]:
+    """Totals over all corridors of each stand."""
     stand, operable, landings = ground
-    geometry = np.asarray(strips.geometry.array, dtype=object)
-    existing = shapely.union_all(geometry[strips["state"].to_numpy(dtype=object) == "existing"])
+    stays = state.to_numpy(dtype=object) == "existing"
+    existing = union_by(clipped[stays], stand_of[stays], len(stand))
     with_landings = shapely.union(area, shapely.intersection(landings, stand))
-    length = float(shapely.length(shapely.union_all(lines, grid_size=SAME_LINE_M)))
-    return CorridorFigures(
-        length_m=length,
-        area_m2=area.area,
-        share=area.area / stand.area,
-        share_operable=_share_of(area, operable),
-        new_m2=shapely.difference(area, existing).area,
-        overlap_m2=float(strips["area_m2"].sum()) - area.area,
-        with_landings_m2=with_landings.area,
-        share_with_landings=with_landings.area / stand.area,
-        share_operable_with_landings=_share_of(with_landings, operable),
-        density_m_per_ha=length / stand.area * 10_000,
-        mean_spacing_m=stand.area / length if length > 0 else float("nan"),
-    )
+    once = union_by(lines, stand_of, len(stand), grid_size=SAME_LINE_M)
+    columns = {
+        "length_m": (length := shapely.length(once)),
+        "area_m2": (taken := shapely.area(area)),
+        "share": taken / shapely.area(stand),
+        "share_operable": _share_of(area, operable),
+        "new_m2": shapely.area(shapely.difference(area, existing)),
+        "overlap_m2": sums(shapely.area(clipped), stand_of, len(stand)) - taken,
+        "with_landings_m2": (both := shapely.area(with_landings)),
+        "share_with_landings": both / shapely.area(stand),
+        "share_operable_with_landings": _share_of(with_landings, operable),
+        "density_m_per_ha": length / shapely.area(stand) * 10_000,
+        "mean_spacing_m": shapely.area(stand) / np.where(length > 0, length, np.nan),
+    }
+    rows = zip(*(values.tolist() for values in columns.values()), strict=True)
+    return tuple(CorridorFigures(**dict(zip(columns, row, strict=True))) for row in rows)
 
 
-def _share_of(area: BaseGeometry, operable: BaseGeometry) -> float:
-    """Share of the operable area that `area` takes; NaN where all is kept out."""
-    if shapely.is_empty(operable):
-        return float("nan")
-    return float(shapely.area(shapely.intersection(area, operable)) / operable.area)
+def _share_of(area: GeometryArray, operable: GeometryArray) -> FloatArray:
+    """Share of each operable area that `area` takes; NaN where all is kept out."""
+    whole = shapely.area(operable)
+    taken = shapely.area(shapely.intersection(area, operable))
+    return np.asarray(taken / np.where(shapely.is_empty(operable), np.nan, whole))

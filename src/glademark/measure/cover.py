@@ -1,13 +1,18 @@
-"""Inputs given as areas, each united into one."""
+"""Inputs given as areas, each united into one; of one stand, or of many beside each other."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.measure.zones import Ground
 from glademark.survey import Survey
+
+GeometryArray = npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -30,44 +35,105 @@ class Cover:
     water: BaseGeometry
     setback: BaseGeometry
 
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Covers:
+    """
+    The ground of many stands: the areas of `Cover`, each as an array with a place a stand.
+
+    Attributes
+    ----------
+    stand, operable, keep_out, landing, water, setback
+        Shape (stands,).
+    """
+
+    stand: GeometryArray
+    operable: GeometryArray
+    keep_out: GeometryArray
+    landing: GeometryArray
+    water: GeometryArray
+    setback: GeometryArray
+
     @property
-    def edges(self) -> list[BaseGeometry]:
+    def edges(self) -> tuple[GeometryArray, ...]:
         """
         Areas whose outlines are lines that no mark made.
 
         Returns
         -------
         areas
-            Stand, keep-outs and setbacks.
+            Stands, keep-outs and setbacks.
         """
-        return [self.stand, self.keep_out, self.setback]
+        return self.stand, self.keep_out, self.setback
 
-    def over(self, corridor: BaseGeometry, openings: gpd.GeoDataFrame | None = None) -> Ground:
+    def over(self, corridor: GeometryArray, opening: GeometryArray | None = None) -> Ground:
         """
-        What is laid over the stand.
+        What is laid over the stands.
 
         Parameters
         ----------
         corridor
-            Union of the corridors.
-        openings
-            Polygon rows, once they are known.
+            Union of the corridors of each stand.
+        opening
+            Union of the openings of each, once they are known.
 
         Returns
         -------
         ground
             For the partition into zones.
         """
-        opening: BaseGeometry = shapely.MultiPolygon()
-        if openings is not None:
-            opening = shapely.union_all(openings.geometry.to_numpy())
+        none = np.full(len(self.stand), shapely.MultiPolygon(), dtype=object)
         return Ground(
             stand=self.stand,
             keep_out=self.keep_out,
             landing=self.landing,
             corridor=corridor,
-            opening=opening,
+            opening=none if opening is None else opening,
         )
+
+    def of(self, place: int) -> Cover:
+        """
+        The ground of one of the stands.
+
+        Parameters
+        ----------
+        place
+            Of the stand.
+
+        Returns
+        -------
+        cover
+            Single areas.
+        """
+        return Cover(**{one.name: getattr(self, one.name)[place] for one in fields(self)})
+
+
+def covers_of(surveys: Sequence[Survey]) -> Covers:
+    """
+    Stand, keep-outs, landings, water and setbacks of many surveys.
+
+    Parameters
+    ----------
+    surveys
+        As intake hands them on, in one CRS.
+
+    Returns
+    -------
+    covers
+        United areas, a place a survey.
+    """
+    stand, keep_out, landing, water, setback = (
+        united([getattr(survey, name) for survey in surveys])
+        for name in ("stand", "keep_out", "landings", "water", "setbacks")
+    )
+    return Covers(
+        stand=stand,
+        operable=shapely.difference(stand, keep_out),
+        keep_out=keep_out,
+        landing=landing,
+        water=water,
+        setback=setback,
+    )
 
 
 def cover_of(survey: Survey) -> Cover:
@@ -84,15 +150,25 @@ def cover_of(survey: Survey) -> Cover:
     cover
         United areas.
     """
-    frames = (survey.stand, survey.keep_out, survey.landings, survey.water, survey.setbacks)
-    stand, keep_out, landing, water, setback = (
-        shapely.union_all(frame.geometry.to_numpy()) for frame in frames
-    )
-    return Cover(
-        stand=stand,
-        operable=shapely.difference(stand, keep_out),
-        keep_out=keep_out,
-        landing=landing,
-        water=water,
-        setback=setback,
-    )
+    return covers_of([survey]).of(0)
+
+
+def united(frames: Sequence[gpd.GeoDataFrame]) -> GeometryArray:
+    """
+    Union of the rows of each frame.
+
+    Parameters
+    ----------
+    frames
+        With geometry; a loop over them, since each has rows of its own.
+
+    Returns
+    -------
+    unions
+        Shape (frames,); empty where a frame has no rows.
+    """
+    found = np.full(len(frames), shapely.GeometryCollection(), dtype=object)
+    for place, frame in enumerate(frames):
+        if len(frame):
+            found[place] = shapely.union_all(np.asarray(frame.geometry.array))
+    return found

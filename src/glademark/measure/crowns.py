@@ -9,12 +9,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from glademark.forestry import crown_radius_m, find_species
 
 DISC_VERTICES = 64
 """Vertices of a disc: the outline stays within 0.1 % of the radius of its circle."""
+
+APART_M = 1e6
+"""Third coordinate that keeps trees of different stands apart in a search [m a stand]."""
 
 _EQUAL_AREA = float(np.sqrt(2 * np.pi / (DISC_VERTICES * np.sin(2 * np.pi / DISC_VERTICES))))
 
@@ -22,35 +24,41 @@ FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
 
 
-def longest_edge_bearing(stand: BaseGeometry) -> float:
+def longest_edge_bearings(stands: GeometryArray) -> FloatArray:
     """
-    Direction of the longest edge of the stand's boundary.
+    Direction of the longest edge of each stand's boundary.
 
     Discs are turned by it: a polygon is not quite a circle, so that the union of discs would
     otherwise depend, by some 1e-6, on how the map is turned.
 
     Parameters
     ----------
-    stand
-        Polygon or MultiPolygon, projected CRS.
+    stands
+        Polygons or MultiPolygons, projected CRS; shape (stands,).
 
     Returns
     -------
-    bearing
+    bearings
         Counterclockwise from the x axis [rad].
 
     Examples
     --------
-    >>> round(abs(longest_edge_bearing(shapely.box(0, 0, 1, 9))), 6)
-    1.570796
+    >>> abs(longest_edge_bearings(shapely.box([0, 0], 0, [1, 9], [9, 1]))).round(6).tolist()
+    [1.570796, 0.0]
     """
-    rings = shapely.get_rings(shapely.get_parts(stand))
-    edges = np.concatenate([np.diff(shapely.get_coordinates(ring), axis=0) for ring in rings])
-    longest = edges[np.argmax(np.hypot(edges[:, 0], edges[:, 1]))]
-    return float(np.arctan2(longest[1], longest[0]))
+    parts, stand = shapely.get_parts(stands, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    corners, ring = shapely.get_coordinates(rings, return_index=True)
+    edges, follows = np.diff(corners, axis=0), ring[1:] == ring[:-1]
+    edges, owner = edges[follows], stand[part[ring[1:][follows]]]
+    order = np.lexsort((-np.hypot(edges[:, 0], edges[:, 1]), owner))  # the first of equal ones
+    longest = edges[order[np.unique(owner[order], return_index=True)[1]]]
+    return np.asarray(np.arctan2(longest[:, 1], longest[:, 0]))
 
 
-def crown_discs(points: GeometryArray, *, radius_m: FloatArray, bearing: float) -> GeometryArray:
+def crown_discs(
+    points: GeometryArray, *, radius_m: FloatArray, bearing: float | FloatArray
+) -> GeometryArray:
     """
     Discs around points, each with exactly the area of its circle.
 
@@ -61,7 +69,8 @@ def crown_discs(points: GeometryArray, *, radius_m: FloatArray, bearing: float) 
     radius_m
         Crown radii, > 0 [m]; shape (n,).
     bearing
-        Direction of the first vertex of every disc [rad]; see `longest_edge_bearing`.
+        Direction of the first vertex of every disc, one for all or one each [rad]; see
+        `longest_edge_bearings`.
 
     Returns
     -------
@@ -79,7 +88,7 @@ def crown_discs(points: GeometryArray, *, radius_m: FloatArray, bearing: float) 
 
 
 def inscribed_discs(
-    points: GeometryArray, *, radius_m: FloatArray, bearing: float
+    points: GeometryArray, *, radius_m: FloatArray, bearing: float | FloatArray
 ) -> GeometryArray:
     """
     Discs around points, each with its corners on its circle.
@@ -91,7 +100,8 @@ def inscribed_discs(
     radius_m
         Radii, > 0 [m]; shape (n,).
     bearing
-        Direction of the first corner of every disc [rad]; see `longest_edge_bearing`.
+        Direction of the first corner of every disc, one for all or one each [rad]; see
+        `longest_edge_bearings`.
 
     Returns
     -------
@@ -105,11 +115,12 @@ def inscribed_discs(
     >>> [float(edge) for edge in shapely.bounds(disc).round(12)]
     [-2.0, -2.0, 2.0, 2.0]
     """
-    turn = bearing + 2 * np.pi * np.arange(DISC_VERTICES) / DISC_VERTICES
-    ring = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    ring = np.concatenate([ring, ring[:1]])
+    turns, disc = np.unique(np.broadcast_to(bearing, len(points)), return_inverse=True)
+    turn = turns[:, None] + 2 * np.pi * np.arange(DISC_VERTICES) / DISC_VERTICES
+    ring = np.stack([np.cos(turn), np.sin(turn)], axis=2)
+    ring = np.concatenate([ring, ring[:, :1]], axis=1)  # closed
     centre = shapely.get_coordinates(points)[:, None, :]
-    coordinates = centre + radius_m[:, None, None] * ring[None, :, :]
+    coordinates = centre + radius_m[:, None, None] * ring[disc]
     return np.asarray(shapely.polygons(coordinates), dtype=object)
 
 

@@ -1,12 +1,13 @@
 """Totals of a layout, under the names that they have in the summary."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from glademark.layout import (
     MarkFigures,
@@ -15,64 +16,80 @@ from glademark.layout import (
     VolumeFigures,
     ZoneFigures,
 )
+from glademark.measure.joined import Joined
 from glademark.measure.openings import Holes
-from glademark.measure.sums import exact_sums
+from glademark.measure.sums import exact_sums, least, sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement
 from glademark.survey import Survey
 
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+IntArray = npt.NDArray[np.intp]
+
 
 def opening_figures(
-    openings: gpd.GeoDataFrame, joined: gpd.GeoDataFrame, holes: Holes, *, stand_m2: float
-) -> OpeningFigures:
+    openings: gpd.GeoDataFrame, joined: Joined, holes: Holes, *, stand_m2: FloatArray
+) -> list[OpeningFigures]:
     """
-    Totals over openings, joined openings and canopy gaps.
+    Totals over openings, joined openings and canopy gaps of each stand.
 
     Parameters
     ----------
     openings
-        With `area_m2` and `spacing_m`.
+        With `area_m2` and `spacing_m`, one stand after the other.
     joined
         With `area_m2`.
     holes
         Components and canopy gaps.
     stand_m2
-        Area of the stand [m2].
+        Area of the stands [m2]; shape (stands,).
 
     Returns
     -------
     figures
         Zeros and None without openings.
     """
-    area = openings["area_m2"]
-    spacing = openings["spacing_m"].min()
-    return OpeningFigures(
-        count=len(openings),
-        area_m2=float(area.sum()),
-        share=float(area.sum()) / stand_m2,
-        largest_m2=float(area.max()) if len(area) else 0.0,
-        nearest_spacing_m=float(spacing) if np.isfinite(spacing) else None,
-        joined_count=len(joined),
-        joined_largest_m2=float(joined["area_m2"].max()) if len(joined) else 0.0,
-        components=holes.components,
-        components_area_m2=holes.components_area_m2,
-        gaps_count=len(holes.gaps),
-        gaps_area_m2=float(shapely.area(holes.gaps.geometry.to_numpy()).sum()),
-    )
+    count, stand = len(stand_m2), holes.opening_stand
+    area = openings["area_m2"].to_numpy(dtype=float)
+    spacing = openings["spacing_m"].to_numpy(dtype=float)
+    apart = np.isfinite(spacing)
+    nearest = least(spacing[apart], stand[apart], count, none=np.inf)
+    whole = joined.rows["area_m2"].to_numpy(dtype=float)
+    taken = sums(area, stand, count)
+    columns = {
+        "count": np.bincount(stand, minlength=count),
+        "area_m2": taken,
+        "share": taken / stand_m2,
+        "largest_m2": -least(-area, stand, count, none=0.0) + 0.0,  # no -0
+        "nearest_spacing_m": nearest,
+        "joined_count": np.bincount(joined.stand, minlength=count),
+        "joined_largest_m2": -least(-whole, joined.stand, count, none=0.0) + 0.0,
+        "components": holes.components,
+        "components_area_m2": holes.components_area_m2,
+        "gaps_count": np.bincount(holes.gap_stand, minlength=count),
+        "gaps_area_m2": sums(shapely.area(holes.gaps.geometry.to_numpy()), holes.gap_stand, count),
+    }
+    known = {name: values.tolist() for name, values in columns.items()}
+    known["nearest_spacing_m"] = [one if np.isfinite(one) else None for one in nearest.tolist()]
+    rows = zip(*known.values(), strict=True)
+    return [OpeningFigures(**dict(zip(known, row, strict=True))) for row in rows]
 
 
 def zone_figures(
-    zones: Mapping[str, BaseGeometry], marks: gpd.GeoDataFrame
-) -> dict[str, ZoneFigures]:
+    zones: Mapping[str, GeometryArray], marks: gpd.GeoDataFrame, stand: IntArray
+) -> list[dict[str, ZoneFigures]]:
     """
-    Area and located cut trees of each zone.
+    Area and located cut trees of each zone of each stand.
 
     Parameters
     ----------
     zones
-        The partition.
+        The partition of every stand.
     marks
         `is_cut`, `count`, `zone`.
+    stand
+        Place of the stand of each mark.
 
     Returns
     -------
@@ -80,25 +97,38 @@ def zone_figures(
         By zone, in the order of precedence.
     """
     cut = marks["is_cut"].to_numpy(dtype=bool)
-    zone, trees = marks["zone"].to_numpy(dtype=object)[cut], marks["count"].to_numpy()[cut]
-    return {
-        name: ZoneFigures(area_m2=float(area.area), marks=int(trees[zone == name].sum()))
-        for name, area in zones.items()
-    }
+    place, trees = stand[cut], marks["count"].to_numpy()[cut]
+    zone = pd.Index(list(zones)).get_indexer(pd.Index(marks["zone"].to_numpy(dtype=object)[cut]))
+    stands = len(next(iter(zones.values())))
+    cell = np.where(zone >= 0, place * len(zones) + zone, -1)
+    found = sums(trees, cell, stands * len(zones)).reshape(stands, len(zones)).astype(int).tolist()
+    area = np.stack([shapely.area(areas) for areas in zones.values()], axis=1).tolist()
+    return [
+        {
+            name: ZoneFigures(area_m2=size, marks=trees)
+            for name, size, trees in zip(zones, sizes, counts, strict=True)
+        }
+        for sizes, counts in zip(area, found, strict=True)
+    ]
 
 
 def mark_figures(
-    survey: Survey, marks: gpd.GeoDataFrame, disagreement: Disagreement
-) -> MarkFigures:
+    surveys: Sequence[Survey],
+    marks: gpd.GeoDataFrame,
+    stand: IntArray,
+    disagreement: Sequence[Disagreement],
+) -> list[MarkFigures]:
     """
-    Records and trees of the mark files and the paper tally.
+    Records and trees of the mark files and the paper tally of each stand.
 
     Parameters
     ----------
-    survey
+    surveys
         Counts of records.
     marks
         `is_cut`, `kind`, `count`, `basal_area_m2`.
+    stand
+        Place of the stand of each mark.
     disagreement
         Of paint and position.
 
@@ -107,76 +137,134 @@ def mark_figures(
     figures
         Trees and records apart.
     """
-    files = [count for count in survey.counts if count.input == "marks"]
     kind, count = marks["kind"].to_numpy(dtype=object), marks["count"].to_numpy()
     cut = marks["is_cut"].to_numpy(dtype=bool)
     line = (kind == "line_tree") & ~cut
-    return MarkFigures(
-        read=sum(count.read for count in files),
-        used=sum(count.used for count in files),
-        set_aside=sum(count.set_aside for count in files),
-        trees=int(count[cut].sum()),
-        not_located=int(survey.tally["count"].sum()),
-        paint_disagrees=disagreement.trees,
-        paint_disagrees_expected=disagreement.expected,
-        paint_disagrees_listed=disagreement.listed_trees,
-        line_trees=int(count[line].sum()),
-        line_trees_basal_area_m2=float(marks["basal_area_m2"].to_numpy()[line].sum()),
-        leave_trees=int(count[kind == "leave"].sum()) + len(survey.leave_trees),
-        danger_trees=int(count[kind == "danger"].sum()),
+
+    def total(amount: npt.NDArray[Any], chosen: npt.NDArray[np.bool_]) -> list[float]:
+        """Sum over the chosen marks of each stand."""
+        return list(sums(amount[chosen], stand[chosen], len(surveys)).tolist())
+
+    trees, lines, stay, danger = (
+        total(count, chosen) for chosen in (cut, line, kind == "leave", kind == "danger")
     )
+    basal_area = total(marks["basal_area_m2"].to_numpy(), line)
+    found = []
+    for place, (survey, differs) in enumerate(zip(surveys, disagreement, strict=True)):
+        files = [one for one in survey.counts if one.input == "marks"]
+        found.append(
+            MarkFigures(
+                read=sum(one.read for one in files),
+                used=sum(one.used for one in files),
+                set_aside=sum(one.set_aside for one in files),
+                trees=int(trees[place]),
+                not_located=int(survey.tally["count"].sum()) if len(survey.tally) else 0,
+                paint_disagrees=differs.trees,
+                paint_disagrees_expected=differs.expected,
+                paint_disagrees_listed=differs.listed_trees,
+                line_trees=int(lines[place]),
+                line_trees_basal_area_m2=basal_area[place],
+                leave_trees=int(stay[place]) + len(survey.leave_trees),
+                danger_trees=int(danger[place]),
+            )
+        )
+    return found
 
 
 def volume_figures(
-    trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold, *, size_class_rule: str
-) -> VolumeFigures:
+    trees: pd.DataFrame,
+    parts: pd.DataFrame,
+    sold: Sold,
+    *,
+    size_class_rule: str,
+    stands: int,
+) -> list[VolumeFigures]:
     """
-    Volume by product in its sale unit, and in solid m3 where that is known.
+    Volume of each stand by product in its sale unit, and in solid m3 where that is known.
 
     Parameters
     ----------
     trees
-        Cut trees, located or not: `count`, `basal_area_m2`.
+        Cut trees, located or not: `stand`, `count`, `basal_area_m2`.
     parts
         As from `glademark.measure.volume.volumes`.
     sold
         Table and products.
     size_class_rule
         Rule of the size classes.
+    stands
+        Number of stands.
 
     Returns
     -------
     figures
         `m3_missing_trees` counts trees with a part that could not be converted.
     """
-    count = trees["count"].to_numpy()
+    count, stand = trees["count"].to_numpy(), trees["stand"].to_numpy(dtype=np.intp)
     tree = trees.index.get_indexer(pd.Index(parts["tree"]))
-    first = np.unique(tree, return_index=True)[1]
+    mine = stand[tree]
     unknown = parts["m3"].isna().to_numpy()
-    code, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
-    sold_as = np.bincount(code[first], weights=count[tree[first]], minlength=len(products))
-    gross, net = (exact_sums(parts[name], code, len(products)) for name in ("gross", "net"))
-    units = parts["unit"].to_numpy(dtype=object)[np.unique(code, return_index=True)[1]]
-    solid = parts["m3"].sum(min_count=1)
-    conversions = set(parts["conversion"].to_numpy(dtype=object)[~unknown]) - {""}
-    return VolumeFigures(
-        m3=None if np.isnan(solid) else float(solid),
-        m3_missing_trees=int(count[np.unique(tree[unknown])].sum()),
-        basal_area_m2=float(trees["basal_area_m2"].sum()),
-        by_product={
-            str(name): ProductFigures(
-                unit=str(units[place]),
-                rule=sold.products[str(name)].log_rule if name in sold.products else "",
-                gross=float(np.nan_to_num(gross[place])),
-                net=float(np.nan_to_num(net[place])),
-                trees=int(sold_as[place]),
-            )
-            for place, name in enumerate(products)
-            if name
-        },
-        sources=(*sorted(set(parts["source"])), *sorted(conversions)),
-        size_class_rule=size_class_rule,
+    missing = np.unique(tree[unknown])
+    solid = exact_sums(parts["m3"], mine, stands)
+    by_product = _by_product(parts, mine, count[tree], sold)
+    sources, conversions = (
+        _words_by_stand(parts[name].to_numpy(dtype=object)[chosen], mine[chosen], stands)
+        for name, chosen in (("source", slice(None)), ("conversion", ~unknown))
     )
+    lost = sums(count[missing], stand[missing], stands).astype(int).tolist()
+    basal_area = sums(trees["basal_area_m2"], stand, stands).tolist()
+    return [
+        VolumeFigures(
+            m3=None if np.isnan(solid[place]) else float(solid[place]),
+            m3_missing_trees=lost[place],
+            basal_area_m2=basal_area[place],
+            by_product=by_product.get(place, {}),
+            sources=(*sources[place], *(word for word in conversions[place] if word)),
+            size_class_rule=size_class_rule,
+        )
+        for place in range(stands)
+    ]
+
+
+def _by_product(
+    parts: pd.DataFrame, stand: IntArray, trees: npt.NDArray[Any], sold: Sold
+) -> dict[int, dict[str, ProductFigures]]:
+    """Figures of each product that a stand has, by its place; in the order of names."""
+    product, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
+    pair, at, code = np.unique(
+        stand * max(len(products), 1) + product, return_index=True, return_inverse=True
+    )
+    first = np.unique(parts["tree"].to_numpy(), return_index=True)[1]
+    sold_as = sums(trees[first], code[first], len(pair)).astype(int).tolist()
+    gross, net = (
+        np.nan_to_num(exact_sums(parts[name], code, len(pair))).tolist()
+        for name in ("gross", "net")
+    )
+    units = parts["unit"].to_numpy(dtype=object)[at]
+    found: dict[int, dict[str, ProductFigures]] = {}
+    for place, one in enumerate(pair.tolist()):  # a product of a stand each
+        of_stand, of_product = divmod(one, len(products))
+        name = str(products[of_product])
+        if name:
+            found.setdefault(of_stand, {})[name] = ProductFigures(
+                unit=str(units[place]),
+                rule=sold.products[name].log_rule if name in sold.products else "",
+                gross=gross[place],
+                net=net[place],
+                trees=sold_as[place],
+            )
+    return found
+
+
+def _words_by_stand(
+    words: npt.NDArray[np.object_], stand: IntArray, stands: int
+) -> list[list[str]]:
+    """Different words of each stand, sorted."""
+    code, names = pd.factorize(words, sort=True)
+    found: list[list[str]] = [[] for _ in range(stands)]
+    for one in np.unique(stand * max(len(names), 1) + code).tolist():
+        found[one // len(names)].append(str(names[one % len(names)]))
+    return found
 
 
 def area_names(areas: pd.DataFrame) -> list[str]:

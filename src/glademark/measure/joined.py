@@ -5,6 +5,8 @@ For each strip that meets an opening, the part of the strip within one strip wid
 belongs to its hole. Where two such holes touch, they are one.
 """
 
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
@@ -16,13 +18,35 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
 from glademark.measure.crowns import GeometryArray
-from glademark.measure.polygons import only_polygons
+from glademark.measure.polygons import only_polygons, union_by
 
 QUAD_SEGS = 16
 """Segments a quarter circle round the corners of an opening."""
 
+IntArray = npt.NDArray[np.intp]
+
 TOUCH_M = 1e-6
 """Rounding allowed in a distance that is to count as touching [m]."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Joined:
+    """
+    Joined openings of many stands.
+
+    Attributes
+    ----------
+    rows
+        As from `join_openings`, one stand after the other.
+    stand
+        Place of the stand of each row, rising.
+    row_of
+        Row that each opening belongs to.
+    """
+
+    rows: gpd.GeoDataFrame
+    stand: IntArray
+    row_of: IntArray
 
 
 def join_openings(
@@ -47,48 +71,85 @@ def join_openings(
         `openings` (numbers, comma-separated), `openings_count`, `area_m2`, `net_of_corridor_m2`;
         sorted by `joined`.
     """
-    hole = _with_strips(openings.geometry.to_numpy(), strips)
-    tree = shapely.STRtree(hole)
-    pairs = tree.query(hole, predicate="dwithin", distance=TOUCH_M)
-    size = (len(hole),) * 2
-    links = coo_array((np.ones(pairs.shape[1], bool), (pairs[0], pairs[1])), shape=size)
+    alone = np.zeros(len(openings), dtype=np.intp)
+    return joined_by_stand(
+        openings,
+        alone,
+        strips=strips,
+        strip_stand=np.zeros(len(strips), dtype=np.intp),
+        corridor=np.array([corridor_area], dtype=object),
+    ).rows
+
+
+def joined_by_stand(
+    openings: gpd.GeoDataFrame,
+    stand: IntArray,
+    *,
+    strips: gpd.GeoDataFrame,
+    strip_stand: IntArray,
+    corridor: GeometryArray,
+) -> Joined:
+    """
+    Openings of many stands joined by the strips of corridor at them, never across stands.
+
+    Parameters
+    ----------
+    openings, strips
+        As for `join_openings`, one stand after the other.
+    stand, strip_stand
+        Place of the stand of each opening and strip, rising.
+    corridor
+        Union of the strips of each stand; shape (stands,).
+
+    Returns
+    -------
+    joined
+        By stand, then by lowest number.
+    """
+    hole = _with_strips(openings.geometry.to_numpy(), stand, strips, strip_stand)
+    one, two = shapely.STRtree(hole).query(hole, predicate="dwithin", distance=TOUCH_M)
+    mine = stand[one] == stand[two]
+    pairs = one[mine], two[mine]
+    links = coo_array((np.ones(len(pairs[0]), bool), pairs), shape=(len(hole),) * 2)
     label = connected_components(links, directed=False)[1] if len(hole) else np.array([], int)
     number = openings["opening"].to_numpy()
-    order = np.argsort(number, kind="stable")
+    order = np.lexsort((number, stand))
     owner = pd.factorize(label[order])[0]  # joined openings by their lowest number
-    members = np.split(order[np.argsort(owner, kind="stable")], np.cumsum(np.bincount(owner))[:-1])
-    members = members if len(order) else []
-    union = np.empty(len(members), dtype=object)
-    union[:] = [shapely.union_all(hole[part]) for part in members]
+    row_of = np.empty(len(order), dtype=np.intp)
+    row_of[order] = owner
+    first = order[np.unique(owner, return_index=True)[1]]
+    union = union_by(hole[order], owner, len(first))
+    by_owner, ends = np.argsort(owner, kind="stable"), np.cumsum(np.bincount(owner))
+    members = np.split(number[order][by_owner], ends[:-1]) if len(order) else []
     columns = {
-        "joined": np.array([number[part[0]] for part in members], dtype=int),
-        "openings": np.array([", ".join(map(str, number[part])) for part in members], dtype=object),
-        "openings_count": np.array([len(part) for part in members], dtype=int),
+        "joined": number[first].astype(int),
+        "openings": np.array([", ".join(map(str, part)) for part in members], dtype=object),
+        "openings_count": np.bincount(owner, minlength=len(first)),
         "area_m2": shapely.area(union),
-        "net_of_corridor_m2": shapely.area(shapely.difference(union, corridor_area)),
+        "net_of_corridor_m2": shapely.area(shapely.difference(union, corridor[stand[first]])),
     }
-    return features(columns, only_polygons(union), crs=openings.crs)
+    rows = features(columns, only_polygons(union), crs=openings.crs)
+    return Joined(rows=rows, stand=stand[first], row_of=row_of)
 
 
-def _with_strips(openings: GeometryArray, strips: gpd.GeoDataFrame) -> GeometryArray:
+def _with_strips(
+    openings: GeometryArray, stand: IntArray, strips: gpd.GeoDataFrame, strip_stand: IntArray
+) -> GeometryArray:
     """Each opening with the parts of the strips that meet it, out to one strip width."""
     ground = strips.geometry.to_numpy()
     width = strips["width_m"].to_numpy(dtype=float)
     strip, mine = shapely.STRtree(openings).query(ground, predicate="intersects")
+    same = strip_stand[strip] == stand[mine]
+    strip, mine = strip[same], mine[same]
     around = shapely.buffer(openings[mine], width[strip], quad_segs=QUAD_SEGS)
     at = shapely.intersection(ground[strip], around)
     pieces = np.concatenate([openings, at])
-    owner = np.concatenate([np.arange(len(openings)), mine])
-    order = np.argsort(owner, kind="stable")
-    start = np.searchsorted(owner[order], np.arange(len(openings)))
-    hole = np.empty(len(openings), dtype=object)
-    hole[:] = [shapely.union_all(part) for part in np.split(pieces[order], start[1:])][: len(hole)]
-    return hole
+    return union_by(pieces, np.concatenate([np.arange(len(openings)), mine]), len(openings))
 
 
 def joined_of(joined: gpd.GeoDataFrame, opening: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """
-    Joined opening of each opening.
+    Joined opening of each opening of one stand.
 
     Parameters
     ----------

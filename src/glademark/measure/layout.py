@@ -1,6 +1,6 @@
 """The whole measuring step: a Survey in, a Layout out."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -15,21 +15,31 @@ from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.layout import Layout
 from glademark.measure.assembly import Measured, assemble
-from glademark.measure.corridors import Corridors, measure_corridors
-from glademark.measure.cover import Cover, cover_of
-from glademark.measure.crowns import GeometryArray, crown_discs, crown_radii, longest_edge_bearing
+from glademark.measure.by_stand import joined
+from glademark.measure.corridors import Corridors, Network, corridor_network
+from glademark.measure.cover import Cover, Covers, covers_of
+from glademark.measure.crowns import (
+    GeometryArray,
+    crown_discs,
+    crown_radii,
+    longest_edge_bearings,
+)
 from glademark.measure.groups import stated_groups
-from glademark.measure.joined import join_openings
+from glademark.measure.joined import joined_by_stand
 from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
-from glademark.measure.on_ground import with_ground
-from glademark.measure.openings import Holes, Thresholds, find_holes, opening_numbers
+from glademark.measure.on_ground import is_asked_for, with_ground
+from glademark.measure.openings import Holes, Thresholds, Trees, find_holes, numbers_by_stand
+from glademark.measure.polygons import union_by
 from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
 from glademark.measure.sums import least
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
-from glademark.measure.zones import Ground, final_zone, in_corridor_zone, located_zone, partition
-from glademark.project.model import OpeningSettings, Project
+from glademark.measure.zones import final_zone, in_corridor_zone, located_zone, partition
+from glademark.project.model import Project
 from glademark.survey import Survey
 from glademark.units import HECTARE_M2, INCH_CM
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 
 def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
@@ -55,47 +65,171 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
     InputError
         If the volume table or a product cannot be used.
     """
+    names = [project.heading.name]
+    return measure_layouts([survey], project, names=names, earlier=[earlier])[0]
+
+
+def measure_layouts(
+    surveys: Sequence[Survey],
+    project: Project,
+    *,
+    names: Sequence[str],
+    earlier: Sequence[Mapping[int, int]] = (),
+) -> list[Layout]:
+    """
+    Corridors, openings, zones, tally and figures of many surveys, whole columns at a time.
+
+    Links, crowns, unions, zones and sums never cross from one stand to another, so that each
+    Layout is the one that its survey gives alone.
+
+    Parameters
+    ----------
+    surveys
+        As intake hands them on: of equal columns, in one CRS, with one volume table.
+    project
+        What was asked.
+    names
+        What the stands are called.
+    earlier
+        For each survey: opening number that an earlier output gave a mark, by the mark's index;
+        none for all where left out.
+
+    Returns
+    -------
+    layouts
+        In the order of the surveys.
+
+    Raises
+    ------
+    InputError
+        If the volume table or a product cannot be used.
+    """
     unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
     classes = size_classes_of(project.volume.size_classes, unit=unit)
-    sold = _sold(survey, project, unit)
-    cover = cover_of(survey)
-    corridors = measure_corridors(
-        survey.corridors, stand=cover.stand, operable=cover.operable, landings=cover.landing
-    )
-    marks = with_crowns(
-        survey.marks,
-        classes=classes,
-        default_m=project.openings.crown_radius_m,
-        confirmed=project.marks.line_trees_confirmed,
-    )
-    leave = _leave_trees(survey, default_m=project.openings.crown_radius_m)
-    ground = cover.over(corridors.area)
-    holes = _find_holes(survey, marks, leave, ground, project.openings)
-    number = opening_numbers(holes.openings, opening_of=holes.opening_of, earlier=earlier)
+    sold = _sold(surveys[0], project, unit)
+    found = _canopy(surveys, project, classes)
+    holes, network, covers = found.holes, found.network, found.covers
+    before = earlier or [{}] * len(surveys)
+    number = numbers_by_stand(holes, earlier=before)
     openings = holes.openings.assign(opening=number)
-    zones = partition(cover.over(corridors.area, openings))
-    marks = with_distances(marks, corridors=corridors, edges=cover.edges)
-    marks = _with_zones(marks, openings, holes.opening_of, zones)
-    trees = _cut_trees(marks, survey.tally, classes)
+    united = union_by(openings.geometry.to_numpy(), holes.opening_stand, len(surveys))
+    zones = partition(covers.over(network.area, united))
+    marks = with_distances(found.marks, found.stand, network=network, edges=covers.edges)
+    marks = _with_zones(marks, found.stand, openings, holes, zones)
+    trees = _cut_trees(marks, found.stand, [survey.tally for survey in surveys], classes)
     measured = Measured(
-        cover=cover,
-        corridors=corridors,
+        covers=covers,
+        network=network,
         holes=holes,
         openings=openings,
-        joined=join_openings(openings, strips=corridors.strips, corridor_area=corridors.area),
+        joined=joined_by_stand(
+            openings,
+            holes.opening_stand,
+            strips=network.strips,
+            strip_stand=network.stand,
+            corridor=network.area,
+        ),
         zones=zones,
         marks=marks,
-        leave=leave,
+        stand=found.stand,
+        leave=found.leave,
+        leave_stand=found.leave_stand,
         trees=trees,
-        parts=volumes(trees, table=sold.table, products=sold.products, settings=sold.settings),
+        parts=_volumes(trees, sold),
         sold=sold,
         standing=_standing(
-            survey, project, sold, cut=trees, ground=(classes, cover.operable.area / HECTARE_M2)
+            surveys, project, sold, trees=trees, classes=classes, operable=covers.operable
         ),
         classes=classes,
     )
-    layout = assemble(measured, survey, project)
-    return with_ground(layout, survey, project, marks=marks, parts=measured.parts)
+    layouts = assemble(measured, surveys, project, names=names)
+    return [
+        _on_ground(layout, survey, project, measured, place)
+        for place, (layout, survey) in enumerate(zip(layouts, surveys, strict=True))
+    ]
+
+
+def _on_ground(
+    layout: Layout, survey: Survey, project: Project, found: Measured, place: int
+) -> Layout:
+    """A layout with what is found of its ground."""
+    if not is_asked_for(survey, project):
+        return layout
+    start, end = np.searchsorted(found.stand, [place, place + 1])
+    mine = found.trees["stand"].to_numpy() == place
+    parts = found.parts[np.isin(found.parts["tree"].to_numpy(), found.trees.index.to_numpy()[mine])]
+    return with_ground(layout, survey, project, marks=found.marks.iloc[start:end], parts=parts)
+
+
+def _volumes(trees: pd.DataFrame, sold: Sold) -> pd.DataFrame:
+    """Volumes of all cut trees."""
+    return volumes(
+        trees,
+        table=sold.table,
+        products=sold.products,
+        settings=sold.settings,
+        stand=trees["stand"].to_numpy(dtype=np.intp),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Found:
+    """Crowns and holes of many stands, and what they lie on."""
+
+    covers: Covers
+    network: Network
+    marks: gpd.GeoDataFrame
+    stand: IntArray
+    discs: GeometryArray
+    leave: gpd.GeoDataFrame
+    leave_stand: IntArray
+    leave_crowns: GeometryArray
+    holes: Holes
+
+
+def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -> _Found:
+    """Crowns and holes of all stands."""
+    covers = covers_of(surveys)
+    lines, line_stand = joined([survey.corridors for survey in surveys])
+    ground = (covers.stand, covers.operable, covers.landing)
+    network = corridor_network(lines, stand_of=line_stand, ground=ground)
+    default_m = project.openings.crown_radius_m
+    every, stand = joined([survey.marks for survey in surveys])
+    confirmed = project.marks.line_trees_confirmed
+    marks = with_crowns(every, classes=classes, default_m=default_m, confirmed=confirmed)
+    leave, leave_stand = _leave_trees(surveys, every, stand, default_m=default_m)
+    bearing = longest_edge_bearings(covers.stand)
+    discs, leave_discs = _discs(marks, bearing[stand]), _discs(leave, bearing[leave_stand])
+    leave_crowns = union_by(leave_discs, leave_stand, len(surveys))
+    above = shapely.union(covers.keep_out, covers.landing)
+    corridor_wood = in_corridor_zone(marks, corridor=network.area, above=above, stand=stand)
+    candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
+    walked = [survey.walked for survey in surveys]
+    settings = project.openings
+    holes = find_holes(
+        Trees(marks=marks, stand=stand, discs=discs),
+        candidates=candidates,
+        groups=stated_groups(
+            marks, stand=stand, walked=walked, candidates=candidates, bearing=bearing[stand]
+        ),
+        leave_crowns=leave_crowns,
+        thresholds=Thresholds(
+            link_distance_m=settings.link_distance_m,
+            min_trees=settings.min_trees,
+            min_area_m2=settings.min_area_m2,
+        ),
+    )
+    return _Found(
+        covers=covers,
+        network=network,
+        marks=marks,
+        stand=stand,
+        discs=discs,
+        leave=leave,
+        leave_stand=leave_stand,
+        leave_crowns=leave_crowns,
+        holes=holes,
+    )
 
 
 def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
@@ -108,78 +242,59 @@ def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
 
 
 def _standing(
-    survey: Survey,
+    surveys: Sequence[Survey],
     project: Project,
     sold: Sold,
     *,
-    cut: pd.DataFrame,
-    ground: tuple[SizeClasses, float],
-) -> Standing:
-    """Standing stock: estimated from the cruise where there is one, else as given."""
-    classes, operable_ha = ground
-    settings = project.allowance
-    given = given_stocks(settings, sold=sold, operable_ha=operable_ha)
-    if survey.plots.empty:
-        return Standing(
-            stocks=given,
-            plots=no_plots(survey.crs),
-            by_class=pd.DataFrame(),
-            notices=(),
+    trees: pd.DataFrame,
+    classes: SizeClasses,
+    operable: GeometryArray,
+) -> list[Standing]:
+    """Standing stock of each stand: estimated from the cruise where there is one, else as given."""
+    settings, nothing = project.allowance, pd.DataFrame()
+    plots = no_plots(surveys[0].crs)
+    stock = []
+    for place, (survey, hectares) in enumerate(
+        zip(surveys, (shapely.area(operable) / HECTARE_M2).tolist(), strict=True)
+    ):  # a stand each
+        given = given_stocks(settings, sold=sold, operable_ha=hectares)
+        if survey.plots.empty:
+            stock.append(Standing(stocks=given, plots=plots, by_class=nothing, notices=()))
+            continue
+        found = cruised(
+            survey.plots,
+            survey.plot_trees,
+            settings=settings,
+            sold=sold,
+            classes=classes,
+            operable_ha=hectares,
         )
-    trees = survey.plot_trees
-    found = cruised(
-        survey.plots,
-        trees,
-        settings=settings,
-        sold=sold,
-        classes=classes,
-        operable_ha=operable_ha,
-    )
-    unused = ["[allowance] standing is not used: the cruise says what stands"] if given else []
-    differ = scope_notices(trees, cut, settings)
-    return replace(found, notices=(*found.notices, *unused, *differ))
+        unused = ["[allowance] standing is not used: the cruise says what stands"] if given else []
+        cut = trees[trees["stand"].to_numpy() == place]
+        differ = scope_notices(survey.plot_trees, cut, settings)
+        stock.append(replace(found, notices=(*found.notices, *unused, *differ)))
+    return stock
 
 
-def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
-    """Leave trees of their own layer and among the marks, with their crowns."""
+def _leave_trees(
+    surveys: Sequence[Survey], marks: gpd.GeoDataFrame, stand: IntArray, *, default_m: float
+) -> tuple[gpd.GeoDataFrame, IntArray]:
+    """Leave trees of their own layer and among the marks, with their crowns, and their stands."""
     columns = ["tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
-    among = survey.marks["kind"].to_numpy(dtype=object) == "leave"
-    trees = survey.leave_trees[columns]
+    trees, of = joined([survey.leave_trees for survey in surveys])
+    trees = trees[columns]
+    among = marks["kind"].to_numpy(dtype=object) == "leave"
     if among.any():
-        frames = [frame for frame in (trees, survey.marks.loc[among, columns]) if len(frame)]
-        trees = pd.concat(frames, ignore_index=True)
+        frames = [frame for frame in (trees, marks.loc[among, columns]) if len(frame)]
+        of = np.concatenate([of, stand[among]])
+        order = np.argsort(of, kind="stable")
+        trees, of = pd.concat(frames, ignore_index=True).iloc[order], of[order]
     radii = crown_radii(trees, default_m=default_m)
     named = {name: trees[name] for name in ("tree_id", "species", "dbh_cm")}
-    return features({**named, **radii}, trees.geometry.to_numpy(), crs=survey.crs)
+    return features({**named, **radii}, trees.geometry.to_numpy(), crs=surveys[0].crs), of
 
 
-def _find_holes(
-    survey: Survey,
-    marks: gpd.GeoDataFrame,
-    leave: gpd.GeoDataFrame,
-    ground: Ground,
-    settings: OpeningSettings,
-) -> Holes:
-    """Openings and canopy gaps of the marks outside the corridor zone."""
-    bearing = longest_edge_bearing(ground.stand)
-    above = shapely.union(ground.keep_out, ground.landing)
-    corridor_wood = in_corridor_zone(marks, corridor=ground.corridor, above=above)
-    candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
-    return find_holes(
-        marks,
-        discs=_discs(marks, bearing),
-        candidates=candidates,
-        groups=stated_groups(marks, walked=survey.walked, candidates=candidates, bearing=bearing),
-        leave_crowns=shapely.union_all(_discs(leave, bearing)),
-        thresholds=Thresholds(
-            link_distance_m=settings.link_distance_m,
-            min_trees=settings.min_trees,
-            min_area_m2=settings.min_area_m2,
-        ),
-    )
-
-
-def _discs(trees: gpd.GeoDataFrame, bearing: float) -> GeometryArray:
+def _discs(trees: gpd.GeoDataFrame, bearing: FloatArray) -> GeometryArray:
     """Crown discs of trees with a radius."""
     radius = trees["crown_radius_m"].to_numpy(dtype=float)
     return crown_discs(trees.geometry.to_numpy(), radius_m=radius, bearing=bearing)
@@ -187,17 +302,18 @@ def _discs(trees: gpd.GeoDataFrame, bearing: float) -> GeometryArray:
 
 def _with_zones(
     marks: gpd.GeoDataFrame,
+    stand: IntArray,
     openings: gpd.GeoDataFrame,
-    opening_of: pd.Series,
-    zones: Mapping[str, BaseGeometry],
+    holes: Holes,
+    zones: Mapping[str, GeometryArray],
 ) -> gpd.GeoDataFrame:
     """Marks with located and final zone, and the number of their opening."""
     points = marks.geometry.to_numpy()
-    located = located_zone(points, zones=zones)
+    located = located_zone(points, zones=zones, stand=stand)
     of_row = np.append(openings["opening"].to_numpy(dtype=int), 0)  # 0 for no opening
-    number = of_row[opening_of.to_numpy()]
+    number = of_row[holes.opening_of.to_numpy()]
     inside = (number == 0) & (located == "opening")
-    number = np.where(inside, _standing_in(points, openings), number)
+    number = np.where(inside, _standing_in(points, stand, openings, holes.opening_stand), number)
     number = np.where(marks["is_cut"].to_numpy(dtype=bool), number, 0)
     located = np.where((number > 0) & (located == "matrix"), "opening", located)
     painted = marks["zone_painted"].to_numpy(dtype=object)
@@ -209,28 +325,37 @@ def _with_zones(
     )
 
 
-def _standing_in(points: GeometryArray, openings: gpd.GeoDataFrame) -> npt.NDArray[np.intp]:
-    """Lowest number of the openings that each point stands in, 0 for none."""
+def _standing_in(
+    points: GeometryArray, stand: IntArray, openings: gpd.GeoDataFrame, opening_stand: IntArray
+) -> npt.NDArray[np.intp]:
+    """Lowest number of the openings of its stand that each point stands in, 0 for none."""
     tree = shapely.STRtree(openings.geometry.to_numpy())
     mark, row = tree.query(points, predicate="intersects")
+    mine = stand[mark] == opening_stand[row]
+    mark, row = mark[mine], row[mine]
     number = openings["opening"].to_numpy(dtype=int)
     none = int(number.max(initial=0)) + 1
     lowest = least(number[row], mark, len(points), none=none)
     return np.where(lowest < none, lowest, 0)
 
 
-def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
-    """Cut trees with a position, then those of the paper tally, under one index."""
+def _cut_trees(
+    marks: gpd.GeoDataFrame, stand: IntArray, tallies: Sequence[pd.DataFrame], classes: SizeClasses
+) -> pd.DataFrame:
+    """Cut trees with a position, then those of the paper tally, by stand under one index."""
     columns = ["zone", "species", "product", "size_class", "count", "basal_area_m2"]
     columns += ["dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit"]
     columns += ["defect_share", "cull"]
-    cut = marks.loc[marks["is_cut"].to_numpy(), columns].assign(located="located")
+    is_cut = marks["is_cut"].to_numpy(dtype=bool)
+    cut = marks.loc[is_cut, columns].assign(located="located", stand=stand[is_cut])
+    tally, tally_stand = joined(tallies)
     if tally.empty:
         return cut
     dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM)
     each = np.nan_to_num(basal_area_m2(dbh_cm.to_numpy(dtype=float)))
     paper = tally.assign(
         located="not_located",
+        stand=tally_stand,
         dbh_cm=dbh_cm,
         height_m=tally.get("height_m", np.nan),
         size_class=size_class(tally, classes=classes),
@@ -238,8 +363,9 @@ def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasse
     )
     first = int(marks.index.max()) + 1 if len(marks) else 0
     paper.index = pd.RangeIndex(first, first + len(paper))
-    paper = paper[[*columns, "located"]]
-    return pd.concat([cut, paper]) if len(cut) else paper
+    paper = paper[[*columns, "located", "stand"]]
+    both = pd.concat([cut, paper]) if len(cut) else paper
+    return both.iloc[np.argsort(both["stand"].to_numpy(), kind="stable")]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -294,27 +420,21 @@ def canopy_of(survey: Survey, project: Project) -> Canopy:
         If the volume table or a product cannot be used.
     """
     unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
-    cover = cover_of(survey)
-    corridors = measure_corridors(
-        survey.corridors, stand=cover.stand, operable=cover.operable, landings=cover.landing
-    )
     classes = size_classes_of(project.volume.size_classes, unit=unit)
-    marks = with_crowns(
-        survey.marks,
-        classes=classes,
-        default_m=project.openings.crown_radius_m,
-        confirmed=project.marks.line_trees_confirmed,
-    )
-    leave = _leave_trees(survey, default_m=project.openings.crown_radius_m)
-    bearing = longest_edge_bearing(cover.stand)
-    sold = _sold(survey, project, unit)
-    trees = _cut_trees(marks.assign(zone=""), survey.tally.iloc[:0], classes)
+    found = _canopy([survey], project, classes)
+    trees = _cut_trees(found.marks.assign(zone=""), found.stand, [survey.tally.iloc[:0]], classes)
+    network = found.network
     return Canopy(
-        marks=marks,
-        discs=_discs(marks, bearing),
-        leave_crowns=shapely.union_all(_discs(leave, bearing)),
-        holes=_find_holes(survey, marks, leave, cover.over(corridors.area), project.openings),
-        parts=volumes(trees, table=sold.table, products=sold.products, settings=sold.settings),
-        cover=cover,
-        corridors=corridors,
+        marks=found.marks,
+        discs=found.discs,
+        leave_crowns=found.leave_crowns[0],
+        holes=found.holes,
+        parts=_volumes(trees, _sold(survey, project, unit)),
+        cover=found.covers.of(0),
+        corridors=Corridors(
+            strips=network.strips,
+            lines=network.lines,
+            area=network.area[0],
+            figures=network.figures[0],
+        ),
     )

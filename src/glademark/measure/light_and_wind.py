@@ -5,6 +5,8 @@ The edge that faces the wind is the one across the opening: there the wind that 
 hole meets trees that stood sheltered until now.
 """
 
+from collections.abc import Mapping, Sequence
+
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +14,11 @@ import pandas as pd
 import shapely
 from scipy.spatial.distance import pdist, squareform
 from shapely.geometry.base import BaseGeometry
+
+from glademark.measure.polygons import union_by
+from glademark.measure.sums import known_sums, sums
+from glademark.on_the_ground import LightFigures
+from glademark.project.model import WindSettings
 
 FACING_DEG = 45.0
 """An edge faces the wind where the wind meets it within this angle of square: our own choice, one
@@ -22,6 +29,96 @@ STEP_M = 2.0
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
+IntArray = npt.NDArray[np.intp]
+
+
+def light_by_stand(
+    openings: gpd.GeoDataFrame,
+    stand: IntArray,
+    *,
+    ground: tuple[GeometryArray, GeometryArray],
+    bare: Sequence[tuple[GeometryArray, IntArray]],
+    wind: WindSettings,
+) -> tuple[dict[str, FloatArray], list[LightFigures | None]]:
+    """
+    Shape and edges of the openings of many stands.
+
+    Parameters
+    ----------
+    openings
+        The layer of openings, one stand after the other.
+    stand
+        Place of the stand of each, rising.
+    ground
+        Corridors and boundary of each stand; each of shape (stands,).
+    bare
+        Other ground without standing crowns: areas, and the place of the stand of each.
+    wind
+        The table ``[wind]``.
+
+    Returns
+    -------
+    columns
+        Of the layer of openings.
+    figures
+        Totals of each stand; None where it has no opening.
+    """
+    corridor, boundary = ground
+    shapes = openings.geometry.to_numpy()
+    diameter = openings["equivalent_diameter_m"].to_numpy(dtype=float)
+    own = diameter / openings["diameter_to_height"].to_numpy(dtype=float)
+    width = openings["width_m"].to_numpy(dtype=float)
+    columns = {
+        "long_axis_deg": long_axes(shapes),
+        "width_to_height": width_to_height(width, own, tree_height_m=wind.tree_height_m),
+        "corridor_edge_m": corridor_edges(shapes, corridor[stand]),
+    }
+    if wind.from_deg is not None:
+        areas, owner = zip(
+            (shapes, stand), (corridor, np.arange(len(corridor))), *bare, strict=True
+        )
+        bare_ground = union_by(np.concatenate(areas), np.concatenate(owner), len(corridor))
+        stated = wind.tree_height_m
+        edges = exposed_edges(
+            openings,
+            wind_from_deg=wind.from_deg,
+            height_m=own if stated is None else np.full(len(openings), stated),
+            open_ground=bare_ground[stand],
+            stand=boundary[stand],
+        )
+        columns |= {str(name): edges[name].to_numpy() for name in edges}
+    edge = openings["perimeter_m"].to_numpy(dtype=float)
+    return columns, _light_figures({**columns, "edge_m": edge}, stand, len(corridor), wind)
+
+
+def _light_figures(
+    columns: Mapping[str, FloatArray], stand: IntArray, stands: int, wind: WindSettings
+) -> list[LightFigures | None]:
+    """Totals over the openings of each stand."""
+    total = {
+        name: known_sums(columns.get(name, np.full(len(stand), np.nan)), stand, stands).tolist()
+        for name in ("windward_edge_m", "windward_backed_m")
+    }
+    sure = {
+        name: sums(columns[name], stand, stands).tolist() for name in ("edge_m", "corridor_edge_m")
+    }
+    return [
+        LightFigures(
+            wind_from_deg=wind.from_deg,
+            edge_m=sure["edge_m"][place],
+            windward_m=_known(total["windward_edge_m"][place]),
+            windward_backed_m=_known(total["windward_backed_m"][place]),
+            corridor_edge_m=sure["corridor_edge_m"][place],
+        )
+        if some
+        else None
+        for place, some in enumerate(np.bincount(stand, minlength=stands))
+    ]
+
+
+def _known(amount: float) -> float | None:
+    """An amount, None where it is not known."""
+    return None if np.isnan(amount) else amount
 
 
 def long_axes(polygons: GeometryArray) -> FloatArray:
@@ -87,8 +184,8 @@ def exposed_edges(
     *,
     wind_from_deg: float,
     height_m: FloatArray,
-    open_ground: BaseGeometry,
-    stand: BaseGeometry,
+    open_ground: BaseGeometry | GeometryArray,
+    stand: BaseGeometry | GeometryArray,
 ) -> pd.DataFrame:
     """
     Edge of each opening that faces the wind, and what of it has standing crowns behind it.
@@ -102,9 +199,10 @@ def exposed_edges(
     height_m
         Height of the trees around each opening, NaN where unknown [m].
     open_ground
-        Ground without standing crowns: openings, canopy gaps, corridors, landings, water.
+        Ground without standing crowns: openings, canopy gaps, corridors, landings, water; one for
+        all openings or one each.
     stand
-        Polygon; nothing is known of what stands outside.
+        Polygon, one for all or one each; nothing is known of what stands outside.
 
     Returns
     -------
@@ -124,8 +222,12 @@ def exposed_edges(
     middle = pieces[faces].mean(axis=1)
     reach = np.nan_to_num(height_m[owner[faces]])[:, None]
     behind = shapely.linestrings(np.stack([middle, middle + reach * wind], axis=1))
-    shapely.prepare(open_ground)
-    standing = shapely.difference(shapely.intersection(behind, stand), open_ground)
+    mine = owner[faces]
+    inside, bare = (
+        np.broadcast_to(np.asarray(areas, dtype=object), len(openings))[mine]
+        for areas in (stand, open_ground)
+    )
+    standing = shapely.difference(shapely.intersection(behind, inside), bare)
     backed = shapely.length(standing) > 1e-6  # noqa: PLR2004 - rounding
     weight = length[faces] * backed
     found = np.bincount(owner[faces], weights=weight, minlength=len(openings))
@@ -152,7 +254,7 @@ def _edge_pieces(polygons: GeometryArray) -> tuple[FloatArray, npt.NDArray[np.in
     return pairs[some], owner[some].astype(np.intp)
 
 
-def corridor_edges(openings: GeometryArray, corridor: BaseGeometry) -> FloatArray:
+def corridor_edges(openings: GeometryArray, corridor: BaseGeometry | GeometryArray) -> FloatArray:
     """
     Length of each opening's edge that is already a corridor.
 
@@ -161,7 +263,7 @@ def corridor_edges(openings: GeometryArray, corridor: BaseGeometry) -> FloatArra
     openings
         Polygons or MultiPolygons, projected CRS [m]; shape (n,).
     corridor
-        Union of the corridors, perhaps empty.
+        Union of the corridors, perhaps empty; one for all openings or one each.
 
     Returns
     -------

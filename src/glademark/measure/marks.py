@@ -1,18 +1,22 @@
 """Marks as measured: crown, basal area, size class and distances of every used record."""
 
+from collections.abc import Sequence
+
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from glademark.errors import UnitError
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.measure.corridors import Corridors
-from glademark.measure.crowns import crown_radii
-from glademark.measure.zones import edge_distance, nearest_line, painted_zone
+from glademark.measure.corridors import Network
+from glademark.measure.crowns import GeometryArray, crown_radii
+from glademark.measure.zones import line_distances, nearest_lines, painted_zone
 from glademark.units import split_quantity
+
+IntArray = npt.NDArray[np.intp]
 
 
 def size_classes_of(setting: tuple[float, ...] | str | None, *, unit: DiameterUnit) -> SizeClasses:
@@ -110,7 +114,7 @@ def with_crowns(
 
 
 def with_distances(
-    marks: gpd.GeoDataFrame, *, corridors: Corridors, edges: list[BaseGeometry]
+    marks: gpd.GeoDataFrame, stand: IntArray, *, network: Network, edges: Sequence[GeometryArray]
 ) -> gpd.GeoDataFrame:
     """
     Marks with their distance to lines that are not made from marks.
@@ -118,52 +122,56 @@ def with_distances(
     Parameters
     ----------
     marks
-        Point rows, projected CRS in metres.
-    corridors
+        Point rows, projected CRS in metres; one stand after the other.
+    stand
+        Place of the stand of each mark, rising.
+    network
         Corridors as measured.
     edges
-        Polygons whose outlines count beside the corridors': stand, keep-outs, setbacks.
+        Polygons of each stand whose outlines count beside the corridors': stands, keep-outs,
+        setbacks; each of shape (stands,).
 
     Returns
     -------
     marks
         With `line_distance_m`, `corridor_distance_m` (to the edge, negative inside; NaN without
-        corridors) and `corridor` (name of the nearest centre line, the first by name where several
-        are; empty without corridors).
+        corridors), `corridor` (name of the nearest centre line, the first by name where several
+        are; empty without corridors) and `corridor_row` (its row, -1 without).
     """
-    points = marks.geometry.to_numpy()
-    outlines = [shapely.boundary(area) for area in [corridors.area, *edges]]
-    away = edge_distance(points, edges=shapely.union_all(outlines))
-    to_corridor = edge_distance(points, edges=corridors.area)
-    shapely.prepare(corridors.area)
-    inside = shapely.intersects_xy(corridors.area, *shapely.get_coordinates(points).T)
-    lines = corridors.lines.sort_values("corridor")
-    name = pd.Series("", index=marks.index, dtype=object)
-    if len(lines) and len(points):
-        nearest = nearest_line(points, lines=lines.geometry.to_numpy())
-        name[:] = lines["corridor"].to_numpy()[nearest]
+    points, area = marks.geometry.to_numpy(), network.area
+    outlines = [shapely.boundary(areas) for areas in (area, *edges)]
+    every = np.arange(len(area))
+    away, to_corridor = (
+        line_distances(
+            points,
+            stand=stand,
+            lines=np.concatenate(lines),
+            line_stand=np.tile(every, len(lines)),
+            stands=len(area),
+        )
+        for lines in (outlines, outlines[:1])
+    )
+    shapely.prepare(area)
+    inside = shapely.intersects_xy(area[stand], *shapely.get_coordinates(points).T)
+    row = _nearest_rows(points, stand, network)
+    names = np.append(network.lines["corridor"].to_numpy(dtype=object), "")  # -1: none
     return marks.assign(
         line_distance_m=away,
         corridor_distance_m=np.where(inside, -to_corridor, to_corridor),
-        corridor=name,
+        corridor=pd.Series(names[row], index=marks.index, dtype=object),
+        corridor_row=row,
     )
 
 
-def corridor_width_at(marks: gpd.GeoDataFrame, corridors: Corridors) -> pd.Series:
-    """
-    Width of the corridor nearest to each mark.
-
-    Parameters
-    ----------
-    marks
-        With `corridor`.
-    corridors
-        Corridors as measured.
-
-    Returns
-    -------
-    width
-        In metres, NaN without corridors; index of `marks`.
-    """
-    width = corridors.lines.set_index("corridor")["width_m"]
-    return marks["corridor"].map(width).astype(float)
+def _nearest_rows(points: GeometryArray, stand: IntArray, network: Network) -> IntArray:
+    """Row of the nearest centre line of each point's stand, the first by name; -1 for none."""
+    name = pd.factorize(network.lines["corridor"].to_numpy(dtype=object), sort=True)[0]
+    order = np.lexsort((name, network.stand))
+    position = nearest_lines(
+        points,
+        stand=stand,
+        lines=network.lines.geometry.to_numpy()[order],
+        line_stand=network.stand[order],
+        stands=len(network.area),
+    )
+    return np.append(order, -1)[position]

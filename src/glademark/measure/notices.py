@@ -1,5 +1,6 @@
 """What a reader of the layout should know, one plain sentence each."""
 
+import numpy as np
 import pandas as pd
 
 from glademark.layout import Figures
@@ -27,7 +28,7 @@ def layout_notices(
     disagreement
         Of paint and position.
     marks
-        `tree_id` and `corridor_distance_m`, on the index that `disagreement` uses.
+        `tree_id` and `corridor_distance_m`, in the order that `disagreement` speaks of.
     settings
         The table ``[openings]``.
 
@@ -70,14 +71,15 @@ def _disagreement(disagreement: Disagreement) -> str:
 
 def _strays(disagreement: Disagreement, marks: pd.DataFrame) -> str:
     """Those that the position error does not explain."""
-    rows = marks.loc[disagreement.listed]
-    if rows.empty:
+    listed = disagreement.listed
+    if not len(listed):
         return ""
+    away = np.abs(marks["corridor_distance_m"].to_numpy(dtype=float)[listed])
     names = [
-        f"{tree} ({away:.1f} m)"
-        for tree, away in zip(rows["tree_id"], rows["corridor_distance_m"].abs(), strict=True)
+        f"{tree} ({metres:.1f} m)"
+        for tree, metres in zip(marks["tree_id"].array[listed], away, strict=True)
     ]
-    more = f" and {len(rows) - NAMED} more" if len(rows) > NAMED else ""
+    more = f" and {len(listed) - NAMED} more" if len(listed) > NAMED else ""
     return (
         f"{disagreement.listed_trees} of them lie beyond {LISTED_ERRORS:g} standard errors of the "
         f"corridor edge: {', '.join(names[:NAMED])}{more}."

@@ -1,6 +1,5 @@
-"""The ground under a layout: terrain, hauling, reach, crossings, light and wind laid over it."""
+"""The ground under a layout: terrain, hauling, reach and crossings, laid over it."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -36,12 +35,6 @@ from glademark.measure.hauling import (
     part_of,
     stretches_of,
 )
-from glademark.measure.light_and_wind import (
-    corridor_edges,
-    exposed_edges,
-    long_axes,
-    width_to_height,
-)
 from glademark.measure.reach import MOST_STUBS
 from glademark.measure.reach_layer import (
     Reach,
@@ -62,10 +55,9 @@ from glademark.measure.slope import (
 from glademark.on_the_ground import (
     PERMIT,
     CrossingFigures,
-    LightFigures,
     TerrainFigures,
 )
-from glademark.project.model import Project, WindSettings
+from glademark.project.model import Project
 from glademark.survey import Survey
 
 NAMED = 10
@@ -114,6 +106,8 @@ def with_ground(
         With layers, columns, figures and notices of whatever the inputs allow; what they do not
         allow is absent.
     """
+    if not is_asked_for(survey, project):
+        return layout
     sites = survey.landings if survey.landing_sites is None else survey.landing_sites
     hauling = hauling_network(
         survey.corridors,
@@ -124,9 +118,31 @@ def with_ground(
     solid = layout.marks["volume_m3"].to_numpy(dtype=float)
     wood = wood_of(marks, parts, solid_m3=solid)
     task = _Task(survey=survey, project=project, wood=wood, hauling=hauling)
-    for step in (_with_hauling, _with_terrain, _with_reach, _with_crossings, _with_light):
+    for step in (_with_hauling, _with_terrain, _with_reach, _with_crossings):
         layout = step(layout, task)
     return layout
+
+
+def is_asked_for(survey: Survey, project: Project) -> bool:
+    """
+    Whether anything of the ground can be found.
+
+    Parameters
+    ----------
+    survey
+        Terrain, landings, water and setbacks count.
+    project
+        The reach of the machine counts.
+
+    Returns
+    -------
+    asked
+        False where `with_ground` would leave the layout as it is.
+    """
+    sites = survey.landings if survey.landing_sites is None else survey.landing_sites
+    areas = (sites, survey.water, survey.setbacks)
+    given = survey.elevation is not None or project.machine.reach_m is not None
+    return given or any(len(frame) for frame in areas)
 
 
 def _with_hauling(layout: Layout, task: _Task) -> Layout:
@@ -264,64 +280,6 @@ def _with_crossings(layout: Layout, task: _Task) -> Layout:
         ),
         ground=replace(layout.ground, crossings=figures),
         notices=(*layout.notices, *notices),
-    )
-
-
-def _with_light(layout: Layout, task: _Task) -> Layout:
-    """Shape and edges of openings, where there are any."""
-    openings, wind = layout.openings, task.project.wind
-    if openings.empty:
-        return layout
-    shapes = openings.geometry.to_numpy()
-    corridor = shapely.union_all(layout.corridors.geometry.to_numpy())
-    diameter = openings["equivalent_diameter_m"].to_numpy(dtype=float)
-    own_height = diameter / openings["diameter_to_height"].to_numpy(dtype=float)
-    width = openings["width_m"].to_numpy(dtype=float)
-    table = openings.assign(
-        long_axis_deg=long_axes(shapes),
-        width_to_height=width_to_height(width, own_height, tree_height_m=wind.tree_height_m),
-        corridor_edge_m=corridor_edges(shapes, corridor),
-    )
-    if wind.from_deg is not None:
-        table = table.assign(**_exposed(table, layout, wind, own_height))
-    return replace(
-        layout, openings=table, ground=replace(layout.ground, light=_light_figures(table, wind))
-    )
-
-
-def _exposed(
-    openings: gpd.GeoDataFrame, layout: Layout, wind: WindSettings, own_height: FloatArray
-) -> Mapping[str, pd.Series]:
-    """Windward edges of openings."""
-    bare = (openings, layout.canopy_gaps, layout.corridors, layout.landings, layout.water)
-    stated = wind.tree_height_m
-    edges = exposed_edges(
-        openings,
-        wind_from_deg=float(wind.from_deg or 0.0),
-        height_m=own_height if stated is None else np.full(len(openings), stated),
-        open_ground=shapely.union_all(
-            np.concatenate([frame.geometry.to_numpy() for frame in bare])
-        ),
-        stand=shapely.union_all(layout.stand.geometry.to_numpy()),
-    )
-    return {str(name): edges[name] for name in edges}
-
-
-def _light_figures(openings: gpd.GeoDataFrame, wind: WindSettings) -> LightFigures:
-    """Totals over openings."""
-
-    def total(name: str) -> float | None:
-        """Sum of a column; None where it is absent or nothing in it is known."""
-        if name not in openings or openings[name].isna().all():
-            return None
-        return float(openings[name].sum())
-
-    return LightFigures(
-        wind_from_deg=wind.from_deg,
-        edge_m=float(openings["perimeter_m"].sum()),
-        windward_m=total("windward_edge_m"),
-        windward_backed_m=total("windward_backed_m"),
-        corridor_edge_m=float(openings["corridor_edge_m"].sum()),
     )
 
 

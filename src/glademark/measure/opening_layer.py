@@ -11,13 +11,14 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
-from glademark.measure.joined import joined_of
+from glademark.measure.joined import Joined, joined_of
 from glademark.measure.openings import Holes, hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
 
 WHOLE = {"board foot": 0}
 """Decimals of a volume in words, where not two."""
 
+GeometryArray = npt.NDArray[np.object_]
 IntArray = npt.NDArray[np.intp]
 
 
@@ -87,24 +88,62 @@ def measured_openings(
         With every column of `glademark.layers.OPENINGS` but the wood where there is none, sorted by
         number.
     """
+    number = openings["opening"].to_numpy()
+    alone = np.zeros(len(openings), dtype=np.intp)
+    row_of = joined_of(joined, number)
+    ground = np.array([[corridor], [stand], [water]], dtype=object)
+    found = Joined(rows=joined, stand=np.zeros(len(joined), dtype=np.intp), row_of=row_of)
+    areas = ground[0], ground[1], ground[2]
+    return openings_by_stand(openings, alone, joined=found, ground=areas, wood=wood)
+
+
+def openings_by_stand(
+    openings: gpd.GeoDataFrame,
+    stand: IntArray,
+    *,
+    joined: Joined,
+    ground: tuple[GeometryArray, GeometryArray, GeometryArray],
+    wood: Mapping[str, npt.NDArray[Any]] | None = None,
+) -> gpd.GeoDataFrame:
+    """
+    Openings of many stands with their size, neighbours, distances and wood.
+
+    Parameters
+    ----------
+    openings
+        As for `measured_openings`, one stand after the other.
+    stand
+        Place of the stand of each, rising.
+    joined
+        As from `glademark.measure.joined.joined_by_stand`.
+    ground
+        Corridors, boundary and water of each stand; each of shape (stands,).
+    wood
+        As for `measured_openings`.
+
+    Returns
+    -------
+    openings
+        As from `measured_openings`, sorted by stand and number.
+    """
     shapes, number = openings.geometry.to_numpy(), openings["opening"].to_numpy()
-    member = joined_of(joined, number)
-    nearest, spacing = nearest_other(shapes, number=number)
+    corridor, boundary, water = (areas[stand] for areas in ground)
+    nearest, spacing = nearest_other(shapes, number=number, stand=stand)
     measures = hole_measures(shapes)
     columns = {
         **{name: openings[name].array for name in openings.columns if name != "geometry"},
         **measures,
         "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
-        "joined": joined["joined"].to_numpy()[member],
-        "joined_area_m2": joined["area_m2"].to_numpy()[member],
+        "joined": joined.rows["joined"].to_numpy()[joined.row_of],
+        "joined_area_m2": joined.rows["area_m2"].to_numpy()[joined.row_of],
         "nearest": nearest,
         "spacing_m": spacing,
-        "boundary_m": shapely.distance(shapes, shapely.boundary(stand)),
+        "boundary_m": shapely.distance(shapes, shapely.boundary(boundary)),
         "water_m": shapely.distance(shapes, water),
         "corridor_m": shapely.distance(shapes, corridor),
         **(with_heights(wood, measures["equivalent_diameter_m"]) if wood is not None else {}),
     }
-    order = np.argsort(number)
+    order = np.lexsort((number, stand))
     return features({k: v[order] for k, v in columns.items()}, shapes[order], crs=openings.crs)
 
 
@@ -132,7 +171,7 @@ def with_heights(
 
 def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> gpd.GeoDataFrame:
     """
-    Canopy gaps with their size and wood, numbered north to south, west to east.
+    Canopy gaps with their size and wood, numbered north to south, west to east in each stand.
 
     Parameters
     ----------
@@ -144,11 +183,12 @@ def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> 
     Returns
     -------
     gaps
-        `gap` and the measures, sorted by number.
+        `gap` and the measures, sorted by stand and number.
     """
     shapes = holes.gaps.geometry.to_numpy()
     centre = shapely.get_coordinates(shapely.centroid(shapes))
-    order = np.lexsort((centre[:, 0], -centre[:, 1]))
+    order = np.lexsort((centre[:, 0], -centre[:, 1], holes.gap_stand))
+    start = np.searchsorted(holes.gap_stand, holes.gap_stand)  # the first of its stand
     measures = hole_measures(shapes)
     wood = wood_in(holes.gap_of.to_numpy(), len(shapes), marks=marks, parts=parts)
     columns = {
@@ -156,7 +196,8 @@ def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> 
         **measures,
         **with_heights(wood, measures["equivalent_diameter_m"]),
     }
-    table = {"gap": np.arange(1, len(order) + 1), **{k: v[order] for k, v in columns.items()}}
+    number = np.arange(1, len(order) + 1) - start
+    table = {"gap": number, **{k: v[order] for k, v in columns.items()}}
     return features(table, shapes[order], crs=holes.gaps.crs)
 
 

@@ -8,21 +8,24 @@ and no ellipse ever stands for the area.
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any, Self
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from pyproj import CRS
 from scipy.spatial import cKDTree
-from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
-from glademark.measure.crowns import GeometryArray
+from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.groups import Groups, crown_components
-from glademark.measure.polygons import only_polygons
+from glademark.measure.polygons import only_polygons, shared_out, union_by
 from glademark.measure.shape import length_and_width
+from glademark.measure.sums import sums
 
 QUAD_SEGS = 16
 """Segments a quarter circle of the closing."""
@@ -56,7 +59,7 @@ class Thresholds:
     min_area_m2: float
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Holes:
     """
     Openings and canopy gaps, before they are numbered.
@@ -64,28 +67,52 @@ class Holes:
     Attributes
     ----------
     openings
-        Rows `group`, `basis`, `net_of_leave_m2`; geometry the hole.
+        Rows `group`, `basis`, `net_of_leave_m2`; geometry the hole; one stand after the other.
     gaps
-        Rows `net_of_leave_m2`; geometry the hole.
+        Rows `net_of_leave_m2`; geometry the hole; one stand after the other.
+    opening_stand, gap_stand
+        Place of the stand of each row of `openings` and of `gaps`.
     opening_of
         Row of `openings` for each mark, else -1.
     gap_of
         Row of `gaps` for each mark, else -1.
     components
-        Crown-linked components of all candidates.
+        Crown-linked components of all candidates of each stand.
     components_area_m2
-        Area of their union, closed alike [m2].
+        Area of their union in each stand, closed alike [m2].
     notices
-        One sentence each.
+        Place of a stand and a sentence on it each.
     """
 
     openings: gpd.GeoDataFrame
     gaps: gpd.GeoDataFrame
+    opening_stand: IntArray
+    gap_stand: IntArray
     opening_of: pd.Series
     gap_of: pd.Series
-    components: int
-    components_area_m2: float
-    notices: tuple[str, ...]
+    components: IntArray
+    components_area_m2: FloatArray
+    notices: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Trees:
+    """
+    Marks and their crowns, one stand after the other.
+
+    Attributes
+    ----------
+    marks
+        `count` and Point geometry, projected CRS in metres.
+    stand
+        Place of the stand of each mark, rising.
+    discs
+        Crown disc of each mark, shape (n,).
+    """
+
+    marks: gpd.GeoDataFrame
+    stand: IntArray
+    discs: GeometryArray
 
 
 def closed_union(
@@ -118,11 +145,8 @@ def _closed(
     """Owners, sorted, and the closed union of the discs of each."""
     order = np.argsort(owner, kind="stable")
     numbers, start = np.unique(owner[order], return_index=True)
-    union = np.empty(len(numbers), dtype=object)
-    union[:] = [
-        part[0] if len(part) == 1 else shapely.union_all(part)
-        for part in np.split(discs[order], start[1:])
-    ][: len(numbers)]
+    parts = np.split(discs[order], start[1:])[: len(numbers)]
+    union = shared_out(lambda part: part[0] if len(part) == 1 else shapely.union_all(part), parts)
     if link_distance_m > 0:
         half = link_distance_m / 2
         closed = shapely.buffer(
@@ -133,12 +157,11 @@ def _closed(
 
 
 def find_holes(
-    marks: gpd.GeoDataFrame,
+    trees: Trees,
     *,
-    discs: GeometryArray,
     candidates: pd.Series,
     groups: Groups,
-    leave_crowns: BaseGeometry,
+    leave_crowns: GeometryArray,
     thresholds: Thresholds,
 ) -> Holes:
     """
@@ -146,62 +169,107 @@ def find_holes(
 
     Parameters
     ----------
-    marks
-        `count` and Point geometry, projected CRS in metres.
-    discs
-        Crown disc of each mark, shape (n,).
+    trees
+        Every mark with its crown.
     candidates
         Marks that leave a hole: cut, and not in the corridor zone.
     groups
         Stated groups and their members.
     leave_crowns
-        Union of the crowns of leave trees; may be empty.
+        Union of the crowns of leave trees of each stand, perhaps empty; shape (stands,).
     thresholds
         When crowns that touch make an opening or a gap.
 
     Returns
     -------
     holes
-        Stated groups where there are any, and the other components that reach the thresholds as
+        Stated groups where a stand has any, and its other components that reach the thresholds as
         canopy gaps; else those components as openings.
     """
     leaving = candidates.to_numpy(dtype=bool)
-    crowns = _joined_crowns(marks, discs, leaving, thresholds.link_distance_m)
-    stated, opening_of, notices = _stated_holes(marks, discs, groups, leave_crowns, thresholds)
-    left = leaving & (opening_of < 0)
+    crowns = _joined_crowns(trees, leaving, thresholds.link_distance_m)
+    stated = _stated_holes(trees, groups, leave_crowns, thresholds)
+    left = leaving & (stated.member < 0)
     if left[crowns.mark].all():
         rest = crowns
     else:
-        rest = _joined_crowns(marks, discs, left, thresholds.link_distance_m, known=crowns)
-    touching, gap_of = _touching_holes(marks, rest, leave_crowns, thresholds)
-    if groups.stated.empty:
-        touching = touching.assign(group="", basis="crowns")
-        openings, gaps, opening_of, gap_of = touching, touching.iloc[:0], gap_of, opening_of
-    else:
-        openings, gaps = stated, touching
+        rest = _joined_crowns(trees, left, thresholds.link_distance_m, known=crowns)
+    touching = _touching_holes(trees, rest, leave_crowns, thresholds)
+    named = np.zeros(len(leave_crowns), dtype=bool)
+    named[groups.stand] = True  # what touches is a gap where groups are stated
+    openings = stated.beside(touching.only(~named[touching.stand]))
+    gaps = touching.only(named[touching.stand])
+    count = np.bincount(crowns.stand, minlength=len(leave_crowns))
     return Holes(
-        openings=openings,
-        gaps=gaps,
-        opening_of=pd.Series(opening_of, index=marks.index),
-        gap_of=pd.Series(gap_of, index=marks.index),
-        components=len(crowns.union),
-        components_area_m2=_united_area(crowns.union),
-        notices=notices,
+        openings=openings.frame(("group", "basis", "net_of_leave_m2"), crs=trees.marks.crs),
+        gaps=gaps.frame(("net_of_leave_m2",), crs=trees.marks.crs),
+        opening_stand=openings.stand,
+        gap_stand=gaps.stand,
+        opening_of=pd.Series(openings.member, index=trees.marks.index),
+        gap_of=pd.Series(gaps.member, index=trees.marks.index),
+        components=count,
+        components_area_m2=united_areas(crowns.union, crowns.stand, len(leave_crowns)),
+        notices=(*groups.notices, *stated.notices),
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Found:
+    """Holes with their stands, and the hole of each mark, -1 for none."""
+
+    columns: Mapping[str, npt.NDArray[Any]]
+    shapes: GeometryArray
+    stand: IntArray
+    member: IntArray
+    notices: tuple[tuple[int, str], ...] = ()
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> Self:
+        """Some of the holes."""
+        place = np.append(np.where(chosen, np.cumsum(chosen) - 1, -1), -1)
+        return replace(
+            self,
+            columns={name: values[chosen] for name, values in self.columns.items()},
+            shapes=self.shapes[chosen],
+            stand=self.stand[chosen],
+            member=place[self.member],
+        )
+
+    def beside(self, other: Self) -> Self:
+        """These and others of other stands, one stand after the other."""
+        if not len(other.stand):
+            return self
+        stand = np.concatenate([self.stand, other.stand])
+        order = np.argsort(stand, kind="stable")
+        place = np.append(np.argsort(order, kind="stable"), -1)
+        behind = np.where(other.member >= 0, other.member + len(self.stand), -1)
+        return replace(
+            self,
+            columns={
+                name: np.concatenate([values, other.columns[name]])[order]
+                for name, values in self.columns.items()
+            },
+            shapes=np.concatenate([self.shapes, other.shapes])[order],
+            stand=stand[order],
+            member=place[np.where(self.member >= 0, self.member, behind)],
+        )
+
+    def frame(self, names: Sequence[str], *, crs: CRS | None) -> gpd.GeoDataFrame:
+        """Some columns with the holes."""
+        return features({name: self.columns[name] for name in names}, self.shapes, crs=crs)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Crowns:
-    """Crown-linked components: their marks, the component of each mark, the union of each."""
+    """Crown-linked components: their marks, the component of each mark, union and stand of each."""
 
     mark: IntArray
     component: IntArray
     union: GeometryArray
+    stand: IntArray
 
 
 def _joined_crowns(
-    marks: gpd.GeoDataFrame,
-    discs: GeometryArray,
+    trees: Trees,
     candidates: npt.NDArray[np.bool_],
     link_distance_m: float,
     *,
@@ -210,18 +278,21 @@ def _joined_crowns(
     """Components of some marks; the union of one that is known whole is not made again."""
     mark = np.flatnonzero(candidates)
     component = crown_components(
-        marks.geometry.to_numpy()[mark],
-        radius_m=np.sqrt(shapely.area(discs[mark]) / np.pi),
+        trees.marks.geometry.to_numpy()[mark],
+        radius_m=np.sqrt(shapely.area(trees.discs[mark]) / np.pi),
         link_distance_m=link_distance_m,
+        stand=trees.stand[mark],
     )
-    before = _whole_before(len(marks), mark, component, known)
+    before = _whole_before(len(trees.marks), mark, component, known)
     new = before[component] < 0
     union = np.empty(len(before), dtype=object)
     if known is not None:
         union[before >= 0] = known.union[before[before >= 0]]
-    numbers, made = _closed(discs[mark][new], component[new], link_distance_m)
+    numbers, made = _closed(trees.discs[mark][new], component[new], link_distance_m)
     union[numbers] = made
-    return _Crowns(mark=mark, component=component, union=union)
+    stand = np.zeros(len(union), dtype=np.intp)
+    stand[component] = trees.stand[mark]
+    return _Crowns(mark=mark, component=component, union=union, stand=stand)
 
 
 def _whole_before(
@@ -238,57 +309,84 @@ def _whole_before(
     return np.where(trees == np.bincount(known.component)[before], before, -1)
 
 
-def _united_area(polygons: GeometryArray) -> float:
-    """Area of the union; polygons that meet no other are only added up."""
+def united_areas(polygons: GeometryArray, stand: IntArray, stands: int) -> FloatArray:
+    """
+    Area of the union of the polygons of each stand; those that meet no other are only added up.
+
+    Parameters
+    ----------
+    polygons
+        Shape (n,).
+    stand
+        Place of the stand of each; shape (n,).
+    stands
+        Number of stands.
+
+    Returns
+    -------
+    areas
+        In the square unit of the coordinates; shape (stands,).
+    """
     one, two = shapely.STRtree(polygons).query(polygons, predicate="intersects")
     meets = np.zeros(len(polygons), dtype=bool)
-    meets[one[one != two]] = True
-    alone = float(shapely.area(polygons[~meets]).sum())
-    return alone + float(shapely.area(shapely.union_all(polygons[meets])))
+    meets[one[(one != two) & (stand[one] == stand[two])]] = True
+    alone = sums(shapely.area(polygons[~meets]), stand[~meets], stands)
+    return alone + shapely.area(union_by(polygons[meets], stand[meets], stands))
 
 
 def _stated_holes(
-    marks: gpd.GeoDataFrame,
-    discs: GeometryArray,
-    groups: Groups,
-    leave_crowns: BaseGeometry,
-    thresholds: Thresholds,
-) -> tuple[gpd.GeoDataFrame, IntArray, tuple[str, ...]]:
+    trees: Trees, groups: Groups, leave_crowns: GeometryArray, thresholds: Thresholds
+) -> _Found:
     """Stated groups as holes; those whose hole is empty are dropped with a notice."""
     name, basis = (groups.stated[column].to_numpy(dtype=object) for column in ("group", "basis"))
-    member = groups.member.to_numpy()
+    member, leave = groups.member.to_numpy(), leave_crowns[groups.stand]
     mine = np.flatnonzero(np.append(basis == "tagged", False)[member])  # -1 is in none
-    number, crowns = _closed(discs[mine], member[mine], thresholds.link_distance_m)
+    number, crowns = _closed(trees.discs[mine], member[mine], thresholds.link_distance_m)
     outline = np.array(groups.stated.geometry.array)
-    outline[number] = shapely.difference(crowns, leave_crowns)
+    outline[number] = shapely.difference(crowns, leave[number])
     outline = only_polygons(outline)
-    net = shapely.area(shapely.difference(outline, leave_crowns))
+    net = shapely.area(shapely.difference(outline, leave))
     keep = ~shapely.is_empty(outline)
-    place = np.append(np.where(keep, np.cumsum(keep) - 1, -1), -1)
     notices = tuple(
-        f"group {lost}: no opening is left of it once the crowns of leave trees are taken out"
-        for lost in name[~keep]
+        (
+            int(place),
+            f"group {lost}: no opening is left of it once the crowns of leave trees are taken out",
+        )
+        for place, lost in zip(groups.stand[~keep], name[~keep], strict=True)
     )
-    columns = {"group": name[keep], "basis": basis[keep], "net_of_leave_m2": net[keep]}
-    holes = features(columns, outline[keep], crs=marks.crs)
-    return holes, place[member], (*groups.notices, *notices)
+    return _Found(
+        columns={"group": name, "basis": basis, "net_of_leave_m2": net},
+        shapes=outline,
+        stand=groups.stand,
+        member=member,
+        notices=notices,
+    ).only(keep)
 
 
 def _touching_holes(
-    marks: gpd.GeoDataFrame, crowns: _Crowns, leave_crowns: BaseGeometry, thresholds: Thresholds
-) -> tuple[gpd.GeoDataFrame, IntArray]:
+    trees: Trees, crowns: _Crowns, leave_crowns: GeometryArray, thresholds: Thresholds
+) -> _Found:
     """Components with enough trees and area, as holes."""
-    count = marks["count"].to_numpy()[crowns.mark]
-    trees = np.bincount(crowns.component, weights=count, minlength=len(crowns.union))
-    many = np.flatnonzero(trees >= thresholds.min_trees)
-    hole = only_polygons(shapely.difference(crowns.union[many], leave_crowns))
+    count = trees.marks["count"].to_numpy()[crowns.mark]
+    size = np.bincount(crowns.component, weights=count, minlength=len(crowns.union))
+    many = np.flatnonzero(size >= thresholds.min_trees)
+    stand = crowns.stand[many]
+    hole = only_polygons(shapely.difference(crowns.union[many], leave_crowns[stand]))
     area = shapely.area(hole)
-    large = (area >= thresholds.min_area_m2) & (area > 0)
     row = np.full(len(crowns.union), -1)
-    row[many[large]] = np.arange(np.count_nonzero(large))
-    member = np.full(len(marks), -1)
+    row[many] = np.arange(len(many))
+    member = np.full(len(trees.marks), -1)
     member[crowns.mark] = row[crowns.component]
-    return features({"net_of_leave_m2": area[large]}, hole[large], crs=marks.crs), member
+    return _Found(
+        columns={
+            "group": np.full(len(many), "", dtype=object),
+            "basis": np.full(len(many), "crowns", dtype=object),
+            "net_of_leave_m2": area,
+        },
+        shapes=hole,
+        stand=stand,
+        member=member,
+    ).only((area >= thresholds.min_area_m2) & (area > 0))
 
 
 def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
@@ -344,13 +442,50 @@ def opening_numbers(
     number = _own_numbers(openings["group"].tolist())
     if earlier:
         number = _keep_earlier(number, opening_of, earlier)
-    centre = shapely.get_coordinates(shapely.centroid(openings.geometry.to_numpy()))
+    first = int(max(earlier.values(), default=0)) + 1
+    numbers = _by_place(number, openings.geometry.to_numpy(), first)
+    return pd.Series(numbers, index=openings.index)
+
+
+def numbers_by_stand(holes: Holes, *, earlier: Sequence[Mapping[int, int]]) -> IntArray:
+    """
+    Number of each opening in its stand, as from `opening_numbers`.
+
+    Parameters
+    ----------
+    holes
+        Openings of many stands.
+    earlier
+        Of each stand: number that an earlier output gave the opening of a mark, by its index.
+
+    Returns
+    -------
+    numbers
+        In the order of `holes.openings`; one loop over stands, since each has numbers of its own.
+    """
+    number = np.zeros(len(holes.openings), dtype=np.intp)
+    names = holes.openings["group"].tolist()
+    shapes = holes.openings.geometry.to_numpy()
+    ends = np.searchsorted(holes.opening_stand, np.arange(len(earlier) + 1)).tolist()
+    for place, (start, end) in enumerate(pairwise(ends)):
+        if earlier[place]:
+            mine = holes.openings.iloc[start:end]
+            row = holes.opening_of - start  # those of other stands have no earlier number
+            found = opening_numbers(mine, opening_of=row, earlier=earlier[place])
+            number[start:end] = found.to_numpy()
+        elif end > start:
+            number[start:end] = _by_place(_own_numbers(names[start:end]), shapes[start:end], 1)
+    return number
+
+
+def _by_place(number: FloatArray, shapes: GeometryArray, first: int) -> IntArray:
+    """Numbers given, the others free ones from `first` up: north to south, west to east."""
+    centre = shapely.get_coordinates(shapely.centroid(shapes))
     order = np.lexsort((centre[:, 0], -centre[:, 1]))
     waiting = order[np.isnan(number[order])]
-    first = int(max(earlier.values(), default=0)) + 1
     free = np.setdiff1d(np.arange(first, first + 2 * len(number)), number)
     number[waiting] = free[: len(waiting)]
-    return pd.Series(number.astype(int), index=openings.index)
+    return number.astype(np.intp)
 
 
 def _own_numbers(groups: Sequence[str]) -> FloatArray:
@@ -376,7 +511,7 @@ def _keep_earlier(own: FloatArray, opening_of: pd.Series, earlier: Mapping[int, 
 
 
 def nearest_other(
-    openings: GeometryArray, *, number: IntArray
+    openings: GeometryArray, *, number: IntArray, stand: IntArray | None = None
 ) -> tuple[pd.api.extensions.ExtensionArray, FloatArray]:
     """
     Nearest other opening of each, crown edge to crown edge.
@@ -387,6 +522,8 @@ def nearest_other(
         Polygons, projected CRS in metres; shape (n,).
     number
         Their numbers.
+    stand
+        Place of the stand of each, where there are several: only those of the same stand count.
 
     Returns
     -------
@@ -397,22 +534,26 @@ def nearest_other(
     """
     nearest = np.full(len(openings), -1)
     spacing = np.full(len(openings), np.nan)
-    if len(openings) > 1:
+    place = np.zeros(len(openings), dtype=np.intp) if stand is None else stand
+    some = np.flatnonzero(np.bincount(place)[place] > 1) if len(place) else place
+    if len(some):
+        shapes, number, place = openings[some], number[some], place[some]
         # an opening beside it bounds the distance, so that few are left to be measured
-        reach = shapely.distance(openings, openings[_beside(openings)]) * (1 + ROUNDING) + ROUNDING
-        near = shapely.STRtree(openings).query(openings, predicate="dwithin", distance=reach)
-        mine, other = near[:, near[0] != near[1]]
-        away = shapely.distance(openings[mine], openings[other])
+        reach = shapely.distance(shapes, shapes[_beside(shapes, place)]) * (1 + ROUNDING) + ROUNDING
+        mine, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach)
+        apart = (mine != other) & (place[mine] == place[other])
+        mine, other = mine[apart], other[apart]
+        away = shapely.distance(shapes[mine], shapes[other])
         order = np.lexsort((number[other], away, mine))
         one, first = np.unique(mine[order], return_index=True)
-        nearest[one] = number[other[order[first]]]
-        spacing[one] = away[order[first]]
+        nearest[some[one]] = number[other[order[first]]]
+        spacing[some[one]] = away[order[first]]
     return pd.arrays.IntegerArray(nearest, nearest <= 0), spacing
 
 
-def _beside(openings: GeometryArray) -> IntArray:
-    """Another opening for each, by their middles: near, but not always the nearest."""
-    middle = shapely.get_coordinates(shapely.centroid(openings))
+def _beside(openings: GeometryArray, place: IntArray) -> IntArray:
+    """Another opening of the same stand for each, by their middles: near, not always nearest."""
+    middle = np.column_stack([shapely.get_coordinates(shapely.centroid(openings)), place * APART_M])
     found = np.asarray(cKDTree(middle).query(middle, k=2)[1])
     own = np.arange(len(openings))
     return np.where(found[:, 0] == own, found[:, 1], found[:, 0])

@@ -1,5 +1,9 @@
 """Overlays of polygons that stay polygons, on a grid only where the plain operation fails."""
 
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -7,6 +11,12 @@ from shapely.geometry.base import BaseGeometry
 
 GRID_M = 0.001
 """Snapping grid of the fallback [m]; it costs about 1e-7 of the area."""
+
+AT_ONCE = 2_000
+"""Geometries from which it pays to share them out."""
+
+MOST_SHARES = 16
+"""Shares at most."""
 
 _LINE, _POLYGON, _MULTIPOLYGON = 1, 3, 6
 
@@ -90,6 +100,99 @@ def as_multi(geometry: object) -> GeometryArray:
     return out
 
 
+def union_by(
+    pieces: GeometryArray,
+    owners: npt.NDArray[np.intp],
+    count: int,
+    *,
+    grid_size: float | None = None,
+) -> GeometryArray:
+    """
+    Union of the pieces of each owner.
+
+    Parameters
+    ----------
+    pieces
+        Geometries, shape (n,).
+    owners
+        Number of the owner of each, shape (n,).
+    count
+        Number of owners.
+    grid_size
+        Grid on which they are united [m]; None for none.
+
+    Returns
+    -------
+    unions
+        Shape (count,); empty where an owner has no piece.
+    """
+    order = np.argsort(owners, kind="stable")
+    ends = np.cumsum(np.bincount(owners, minlength=count))
+    found = np.full(count, shapely.GeometryCollection(), dtype=object)
+    groups = np.split(pieces[order], ends[:-1]) if count else []
+    some = [place for place, group in enumerate(groups) if len(group)]
+    found[some] = shared_out(
+        partial(shapely.union_all, grid_size=grid_size), [groups[i] for i in some]
+    )
+    return found
+
+
+def shared_out(
+    unite: Callable[[GeometryArray], BaseGeometry], groups: Sequence[GeometryArray]
+) -> GeometryArray:
+    """
+    What comes of each group of geometries, on all processors where there is enough to do.
+
+    Parameters
+    ----------
+    unite
+        Makes one geometry of a group, and lets go of the interpreter while it does.
+    groups
+        Geometries each; a loop over them, because each has its own number.
+
+    Returns
+    -------
+    united
+        Shape (groups,).
+    """
+    found = np.empty(len(groups), dtype=object)
+    if sum(map(len, groups)) < AT_ONCE:
+        found[:] = [unite(group) for group in groups]
+        return found
+    with ThreadPoolExecutor() as workers:
+        shares = np.array_split(np.arange(len(groups)), MOST_SHARES)
+        parts = workers.map(lambda share: [unite(groups[place]) for place in share], shares)
+        found[:] = [one for part in parts for one in part]
+    return found
+
+
+def split_each(whole: GeometryArray, area: GeometryArray) -> tuple[GeometryArray, GeometryArray]:
+    """
+    The part of each polygon inside an area of its own, and the rest.
+
+    Parameters
+    ----------
+    whole, area
+        Polygons or MultiPolygons in one projected CRS; shape (n,).
+
+    Returns
+    -------
+    inside, outside
+        Their areas add up to those of `whole`; shape (n,).
+    """
+    try:
+        pieces = shapely.intersection(whole, area), shapely.difference(whole, area)
+    except shapely.GEOSException:
+        if len(whole) > 1:  # the others need no grid
+            pairs = [split_each(whole[[i]], area[[i]]) for i in range(len(whole))]
+            return np.concatenate([a for a, _ in pairs]), np.concatenate([b for _, b in pairs])
+        pieces = (
+            shapely.intersection(whole, area, grid_size=GRID_M),
+            shapely.difference(whole, area, grid_size=GRID_M),
+        )
+    return only_polygons(pieces[0]), only_polygons(pieces[1])
+
+
 def split(whole: BaseGeometry, area: BaseGeometry) -> tuple[BaseGeometry, BaseGeometry]:
     """
     The part of a polygon inside an area, and the rest.
@@ -110,11 +213,5 @@ def split(whole: BaseGeometry, area: BaseGeometry) -> tuple[BaseGeometry, BaseGe
     >>> inside.area, outside.area
     (3.0, 1.0)
     """
-    try:
-        pieces = shapely.intersection(whole, area), shapely.difference(whole, area)
-    except shapely.GEOSException:
-        pieces = (
-            shapely.intersection(whole, area, grid_size=GRID_M),
-            shapely.difference(whole, area, grid_size=GRID_M),
-        )
-    return only_polygon(pieces[0]), only_polygon(pieces[1])
+    inside, outside = split_each(np.array([whole]), np.array([area]))
+    return inside[0], outside[0]

@@ -21,6 +21,9 @@ from glademark.measure.sums import known_sums
 ALL = "all"
 NOT_STATED = "not stated"
 
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+
 _KEYS = ("zone", "located", "product", "species", "size_class")
 _SUMS = ("trees", "basal_area_m2", "gross", "net", "m3")
 
@@ -32,22 +35,24 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     trees
-        `zone`, `located` (located or not_located), `species`, `size_class`, `count`,
-        `basal_area_m2`; unique index.
+        `stand` (place of the stand), `zone`, `located` (located or not_located), `species`,
+        `size_class`, `count`, `basal_area_m2`; unique index.
     parts
         As from `glademark.measure.volume.volumes`.
 
     Returns
     -------
     cells
-        One row a part with the keys and `trees`, `basal_area_m2`, `unit`, `log_rule`, `gross`,
-        `net`, `m3`, `source`; trees and basal area are counted once, with the tree's own product.
+        One row a part with `stand`, the keys and `trees`, `basal_area_m2`, `unit`, `log_rule`,
+        `gross`, `net`, `m3`, `source`; trees and basal area are counted once, with the tree's own
+        product.
     """
     at = trees.index.get_indexer(pd.Index(parts["tree"]))
     first = np.zeros(len(at), dtype=bool)
     first[np.unique(at, return_index=True)[1]] = True
     return pd.DataFrame(
         {
+            "stand": trees["stand"].to_numpy()[at],
             "zone": trees["zone"].array[at],
             "located": trees["located"].array[at],
             "product": _stated(parts["product"].to_numpy(dtype=object)),
@@ -73,20 +78,20 @@ def _stated(words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
 def tally_table(
     cells: pd.DataFrame,
     *,
-    zone_area_m2: Mapping[str, float],
-    stocks: Sequence[Stock] = (),
-) -> pd.DataFrame:
+    zone_area_m2: Mapping[str, FloatArray],
+    stocks: Sequence[Sequence[Stock]],
+) -> tuple[pd.DataFrame, IntArray]:
     """
-    The tally with its totals.
+    The tally of each stand with its totals.
 
     Parameters
     ----------
     cells
         As from `tally_cells`.
     zone_area_m2
-        Area of each zone; their sum is the stand.
+        Area of each zone in each stand; their sum is the stand. Shape (stands,).
     stocks
-        Standing stocks, for the shares of them; may be empty.
+        Standing stocks of each stand, for the shares of them; may be empty.
 
     Returns
     -------
@@ -94,6 +99,8 @@ def tally_table(
         Columns of `glademark.layers.VOLUME_BY_ZONE`: the cells, then by zone and product, by zone,
         by product, and overall, each split into located and not located where both occur.
         Per-hectare values are over the area of the zone, or of the stand for sums over zones.
+    stand
+        Place of the stand of each row, rising.
     """
     totals = {
         "zone_product": ("zone", "located", "product"),
@@ -101,14 +108,33 @@ def tally_table(
         "product": ("located", "product"),
         "total": ("located",),
     }
-    both = len(set(cells["located"])) > 1
     coded = _coded(cells)
     tables = [_summed(coded, _KEYS, row="cell")]
-    for part in [_of_all(coded), *([coded] if both else [])]:
+    for part in (_of_all(coded), _of_both(coded)):
         tables += [_summed(part, keys, row=row) for row, keys in totals.items()]
-    sums = {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
-    known = {**sums, **_per_hectare(sums, zone_area_m2), **_shares(sums, stocks)}
-    return pd.DataFrame({name: known[name] for name in VOLUME_BY_ZONE.names})
+    every = {name: np.concatenate([table[name] for table in tables]) for name in tables[0]}
+    order = np.argsort(every["stand"], kind="stable")
+    sums = {name: values[order] for name, values in every.items()}
+    stand = sums["stand"]
+    known = {**sums, **_per_hectare(sums, zone_area_m2), **_shares_by_stand(sums, stocks)}
+    return pd.DataFrame({name: known[name] for name in VOLUME_BY_ZONE.names}), stand
+
+
+def _shares_by_stand(
+    sums: Mapping[str, np.ndarray], stocks: Sequence[Sequence[Stock]]
+) -> dict[str, np.ndarray]:
+    """Shares of the standing stock of each stand; a loop over the stands whose stock is known."""
+    ends = np.searchsorted(sums["stand"], np.arange(len(stocks) + 1)).tolist()
+    shares = {
+        name: np.full(len(sums["stand"]), np.nan)
+        for name in ("share_of_volume", "share_of_basal_area")
+    }
+    for given, (start, end) in zip(stocks, pairwise(ends), strict=True):
+        if given:
+            mine = {name: values[start:end] for name, values in sums.items()}
+            for name, values in _shares(mine, given).items():
+                shares[name][start:end] = values
+    return shares
 
 
 def _shares(sums: Mapping[str, np.ndarray], stocks: Sequence[Stock]) -> dict[str, np.ndarray]:
@@ -125,7 +151,7 @@ def _shares(sums: Mapping[str, np.ndarray], stocks: Sequence[Stock]) -> dict[str
     }
 
 
-def _looked_up(words: np.ndarray, amounts: Mapping[str, float]) -> npt.NDArray[np.float64]:
+def _looked_up(words: np.ndarray, amounts: Mapping[str, float]) -> FloatArray:
     """Amount of each word, NaN where it has none."""
     code, names = pd.factorize(words)
     return np.array([amounts.get(name, np.nan) for name in names], dtype=float)[code]
@@ -136,9 +162,9 @@ class _Coded:
     """Cells as arrays; words as numbers too, in the order of zones or of the words."""
 
     words: Mapping[str, np.ndarray]
-    codes: Mapping[str, npt.NDArray[np.intp]]
-    scale: npt.NDArray[np.intp]  # number of the unit and log rule
-    amounts: Mapping[str, npt.NDArray[np.float64]]
+    codes: Mapping[str, IntArray]
+    scale: IntArray  # number of the unit and log rule
+    amounts: Mapping[str, FloatArray]
 
 
 def _coded(cells: pd.DataFrame) -> _Coded:
@@ -149,6 +175,7 @@ def _coded(cells: pd.DataFrame) -> _Coded:
     codes = {name: pd.factorize(values, sort=True)[0] for name, values in words.items()}
     zones = list(dict.fromkeys([*ZONE_NAMES, *sorted(set(words["zone"]))]))
     codes["zone"] = pd.Index(zones).get_indexer(pd.Index(words["zone"]))
+    codes["stand"] = cells["stand"].to_numpy(dtype=np.intp)
     _, scale = _grouped(codes, ("unit", "log_rule"))
     amounts = {name: cells[name].to_numpy(dtype=float) for name in _SUMS}
     return _Coded(words=words, codes=codes, scale=scale, amounts=amounts)
@@ -165,9 +192,21 @@ def _of_all(cells: _Coded) -> _Coded:
     )
 
 
-def _grouped(
-    codes: Mapping[str, npt.NDArray[np.intp]], keys: Sequence[str]
-) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+def _of_both(cells: _Coded) -> _Coded:
+    """The cells of stands that have trees with a position and trees without."""
+    pair = np.unique(cells.codes["stand"] * 2 + cells.codes["located"])
+    both = np.bincount(pair // 2) > 1
+    chosen = both[cells.codes["stand"]] if len(pair) else np.zeros(0, dtype=bool)
+    return replace(
+        cells,
+        words={name: values[chosen] for name, values in cells.words.items()},
+        codes={name: values[chosen] for name, values in cells.codes.items()},
+        scale=cells.scale[chosen],
+        amounts={name: values[chosen] for name, values in cells.amounts.items()},
+    )
+
+
+def _grouped(codes: Mapping[str, IntArray], keys: Sequence[str]) -> tuple[IntArray, IntArray]:
     """First cell of each different set of words under the keys, in order; the set of each cell."""
     number = np.zeros(len(codes[keys[0]]), dtype=np.intp)
     for key in keys:
@@ -177,13 +216,14 @@ def _grouped(
 
 
 def _summed(cells: _Coded, keys: tuple[str, ...], *, row: str) -> dict[str, np.ndarray]:
-    """Sums over the keys, in the order of zones, then by name."""
-    first, group = _grouped(cells.codes, keys)
+    """Sums over the keys in each stand, in the order of zones, then by name."""
+    first, group = _grouped(cells.codes, ("stand", *keys))
     sums = {name: known_sums(amount, group, len(first)) for name, amount in cells.amounts.items()}
     other = cells.scale != cells.scale[first][group]
     every = np.full(len(first), ALL, dtype=object)
     one = np.bincount(group[other], minlength=len(first)) == 0  # all volumes of it are in one unit
     return {
+        "stand": cells.codes["stand"][first],
         **{key: cells.words[key][first] if key in keys else every for key in _KEYS},
         "row": np.full(len(first), row, dtype=object),
         "trees": sums["trees"].astype(int),
@@ -208,10 +248,14 @@ def _listed(cells: _Coded, group: np.ndarray, count: int) -> np.ndarray:
 
 
 def _per_hectare(
-    sums: Mapping[str, np.ndarray], zone_area_m2: Mapping[str, float]
+    sums: Mapping[str, np.ndarray], zone_area_m2: Mapping[str, FloatArray]
 ) -> dict[str, np.ndarray]:
     """Trees, basal area and solid volume over the area of the zone, or of the stand."""
-    area = _looked_up(sums["zone"], {**zone_area_m2, ALL: sum(zone_area_m2.values())})
+    areas = {**zone_area_m2, ALL: np.add.reduce([*zone_area_m2.values()])}
+    code, names = pd.factorize(sums["zone"])
+    none = np.full(len(areas[ALL]), np.nan)  # of a zone that is not known
+    area = np.array([*(areas.get(name, none) for name in names), none])
+    area = area[code, sums["stand"]]
     hectares = np.where(area > 0, area, np.nan) / 10_000
     return {
         "trees_per_ha": sums["trees"] / hectares,

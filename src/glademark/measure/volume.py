@@ -207,6 +207,7 @@ def volumes(
     table: VolumeTable | None,
     products: Mapping[str, Product],
     settings: VolumeSettings | None = None,
+    stand: npt.NDArray[np.intp] | None = None,
 ) -> pd.DataFrame:
     """
     Volume of every tree record, one row a part.
@@ -222,6 +223,8 @@ def volumes(
         Products of the project, by name in small letters.
     settings
         The table ``[volume]``; published equations are used only where it is given.
+    stand
+        Place of the stand of each tree, where there are several.
 
     Returns
     -------
@@ -235,10 +238,12 @@ def volumes(
     keys = np.array([product_key(name) for name in written], dtype=object)[code]
     sold = Sold(table=table, products=products, settings=settings)
     stems = _Stems.of_all(trees)
+    place = np.zeros(len(trees), dtype=np.intp) if stand is None else stand
     pieces = [
         piece
         for name in sorted(set(keys))
-        for piece in _of_product(stems.of(np.flatnonzero(keys == name)), name, sold)
+        for unit, some in _by_unit(stems.of(np.flatnonzero(keys == name)), name, sold, place)
+        for piece in _of_product(some, name, sold, unit)
     ]
     if not pieces:
         return pd.DataFrame({name: [] for name in PART_COLUMNS})
@@ -270,17 +275,23 @@ class _Stems:
         }
         return cls(trees=trees, row=np.arange(len(trees)), columns=columns)
 
+    @property
+    def recorded(self) -> npt.NDArray[np.bool_]:
+        """Which have a volume that was recorded with the mark."""
+        return np.asarray(np.isfinite(self.columns["volume"]) & ~self.columns["cull"])
+
     def of(self, chosen: npt.NDArray[Any]) -> Self:
         """Some of these."""
         columns = {name: values[chosen] for name, values in self.columns.items()}
         return replace(self, row=self.row[chosen], columns=columns)
 
 
-def _of_product(stems: _Stems, name: str, sold: Sold) -> list[dict[str, npt.NDArray[Any]]]:
-    """Parts of the trees of one product."""
-    recorded = np.isfinite(stems.columns["volume"]) & ~stems.columns["cull"]
+def _of_product(
+    stems: _Stems, name: str, sold: Sold, unit: str
+) -> list[dict[str, npt.NDArray[Any]]]:
+    """Parts of the trees of one product that is sold in one unit."""
+    recorded = stems.recorded
     measured, rest = stems.of(recorded), stems.of(~recorded)
-    unit = _unit_for(measured, name, sold)
     first = _recorded(measured, name=name, unit=unit, products=sold.products)
     own = _computed(rest, name, "", sold, unit=unit)
     part_names = sold.table.parts_of(name) if sold.table is not None else ()
@@ -289,14 +300,21 @@ def _of_product(stems: _Stems, name: str, sold: Sold) -> list[dict[str, npt.NDAr
     return [first, own, *some]
 
 
-def _unit_for(recorded: _Stems, name: str, sold: Sold) -> str:
-    """Sale unit of a product: as stated, else the table's, else the one recorded most often."""
+def _by_unit(
+    stems: _Stems, name: str, sold: Sold, stand: npt.NDArray[np.intp]
+) -> list[tuple[str, _Stems]]:
+    """Sale unit of a product, as stated, else the table's, else a stand's commonest; its trees."""
     unit = _unit_of(name, sold.products)
     if not unit and sold.table is not None:
         unit = sold.table.unit_of(name)
-    if not unit and name and len(recorded.row):
-        unit = str(pd.Series(recorded.columns["volume_unit"]).mode().iloc[0])
-    return unit
+    recorded = stems.recorded
+    if unit or not name or not recorded.any():
+        return [(unit, stems)]
+    mine = stand[stems.row]
+    given = pd.Series(stems.columns["volume_unit"][recorded])
+    commonest = given.groupby(mine[recorded]).agg(lambda words: words.mode().iloc[0])
+    units = commonest.reindex(mine).fillna("").to_numpy(dtype=object)
+    return [(one, stems.of(np.flatnonzero(units == one))) for one in sorted(set(units))]
 
 
 def _recorded(

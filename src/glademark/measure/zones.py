@@ -19,8 +19,8 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.layout import ZONE_NAMES
 from glademark.measure.crowns import GeometryArray
-from glademark.measure.polygons import split
-from glademark.measure.sums import least
+from glademark.measure.polygons import split_each
+from glademark.measure.sums import least, sums
 
 ZONE_SUM_TOLERANCE = 1e-9
 """Largest share of the stand by which the zones may miss it."""
@@ -32,76 +32,79 @@ BESIDE_M = 15.0
 """Width of the belt beside a corridor in which the density of other trees is counted [m]."""
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Ground:
     """
-    What is laid over the stand, in one projected CRS in metres; each may be empty.
+    What is laid over each stand, in one projected CRS in metres; each may be empty.
 
     Attributes
     ----------
     stand, keep_out, landing, corridor, opening
-        Polygons or MultiPolygons; overlaps are settled by the order of precedence.
+        Polygons or MultiPolygons, shape (stands,); overlaps are settled by the order of precedence.
     """
 
-    stand: BaseGeometry
-    keep_out: BaseGeometry
-    landing: BaseGeometry
-    corridor: BaseGeometry
-    opening: BaseGeometry
+    stand: GeometryArray
+    keep_out: GeometryArray
+    landing: GeometryArray
+    corridor: GeometryArray
+    opening: GeometryArray
 
 
-def partition(ground: Ground) -> Mapping[str, BaseGeometry]:
+def partition(ground: Ground) -> Mapping[str, GeometryArray]:
     """
-    The stand cut into its zones.
+    Every stand cut into its zones.
 
     Parameters
     ----------
     ground
-        What is laid over the stand.
+        What is laid over the stands.
 
     Returns
     -------
     zones
-        Polygon or MultiPolygon by name in the order of precedence, empty where there is none:
-        without gaps and overlaps, their areas add up to the stand's.
+        Polygon or MultiPolygon of each stand by name in the order of precedence, empty where there
+        is none: without gaps and overlaps, their areas add up to the stand's. Shape (stands,).
 
     Examples
     --------
-    >>> empty = shapely.MultiPolygon()
+    >>> empty = np.array([shapely.MultiPolygon()])
     >>> zones = partition(
     ...     Ground(
-    ...         stand=shapely.box(0, 0, 10, 10),
+    ...         stand=shapely.box([0], 0, 10, 10),
     ...         keep_out=empty,
     ...         landing=empty,
-    ...         corridor=shapely.box(4, 0, 6, 10),
-    ...         opening=shapely.box(5, 5, 8, 20),
+    ...         corridor=shapely.box([4], 0, 6, 10),
+    ...         opening=shapely.box([5], 5, 8, 20),
     ...     )
     ... )
-    >>> [zones[name].area for name in ("corridor", "opening", "matrix")]
+    >>> [float(shapely.area(zones[name][0])) for name in ("corridor", "opening", "matrix")]
     [20.0, 10.0, 70.0]
     """
     rest = ground.stand
-    zones: dict[str, BaseGeometry] = {}
+    zones: dict[str, GeometryArray] = {}
     for name in ZONE_NAMES[:-1]:
-        zones[name], rest = split(rest, getattr(ground, name))
+        zones[name], rest = split_each(rest, getattr(ground, name))
     zones["matrix"] = rest
     return MappingProxyType(zones)
 
 
 def located_zone(
-    points: GeometryArray, *, zones: Mapping[str, BaseGeometry]
+    points: GeometryArray, *, zones: Mapping[str, GeometryArray], stand: IntArray
 ) -> npt.NDArray[np.object_]:
     """
-    Zone that each point falls in.
+    Zone of its own stand that each point falls in.
 
     Parameters
     ----------
     points
         Points, projected CRS [m]; shape (n,).
     zones
-        The partition, in order of precedence.
+        The partition of every stand, in order of precedence.
+    stand
+        Place of the stand of each point; shape (n,).
 
     Returns
     -------
@@ -111,16 +114,18 @@ def located_zone(
     """
     located = np.full(len(points), "", dtype=object)
     x, y = shapely.get_coordinates(points).T
+    open_still = np.arange(len(points))
     for name, area in zones.items():
         shapely.prepare(area)
-        open_still = located == ""
-        hit = shapely.intersects_xy(area, x[open_still], y[open_still])
-        located[np.flatnonzero(open_still)[hit]] = name
-    outside = np.flatnonzero(located == "")
-    if len(outside):
-        there = [name for name, area in zones.items() if not shapely.is_empty(area)]
-        away = [shapely.distance(points[outside], zones[name]) for name in there]
-        located[outside] = np.array(there, dtype=object)[np.argmin(away, axis=0)]
+        hit = shapely.intersects_xy(area[stand[open_still]], x[open_still], y[open_still])
+        located[open_still[hit]] = name
+        open_still = open_still[~hit]
+    if len(open_still):
+        away = [
+            shapely.distance(points[open_still], area[stand[open_still]]) for area in zones.values()
+        ]
+        nearest = np.argmin(np.where(np.isnan(away), np.inf, away), axis=0)  # NaN: no such zone
+        located[open_still] = np.array(list(zones), dtype=object)[nearest]
     return located
 
 
@@ -144,7 +149,7 @@ def painted_zone(marks: pd.DataFrame) -> pd.Series:
 
 
 def in_corridor_zone(
-    marks: gpd.GeoDataFrame, *, corridor: BaseGeometry, above: BaseGeometry
+    marks: gpd.GeoDataFrame, *, corridor: GeometryArray, above: GeometryArray, stand: IntArray
 ) -> npt.NDArray[np.bool_]:
     """
     Whether the tally counts a mark as corridor wood.
@@ -154,9 +159,11 @@ def in_corridor_zone(
     marks
         `zone_painted` and Point geometry, projected CRS in metres.
     corridor
-        Union of the corridors.
+        Union of the corridors of each stand.
     above
-        Keep-outs and landings, which take precedence where the paint does not speak.
+        Keep-outs and landings of each, which take precedence where the paint does not speak.
+    stand
+        Place of the stand of each mark; shape (marks,).
 
     Returns
     -------
@@ -166,7 +173,8 @@ def in_corridor_zone(
     x, y = shapely.get_coordinates(marks.geometry.to_numpy()).T
     for area in (corridor, above):
         shapely.prepare(area)
-    inside = shapely.intersects_xy(corridor, x, y) & ~shapely.intersects_xy(above, x, y)
+    inside = shapely.intersects_xy(corridor[stand], x, y)
+    inside &= ~shapely.intersects_xy(above[stand], x, y)
     painted = marks["zone_painted"].to_numpy(dtype=object)
     return np.asarray((painted == "corridor") | ((painted == "") & inside))
 
@@ -216,23 +224,64 @@ def edge_distance(points: GeometryArray, *, edges: BaseGeometry) -> FloatArray:
     distance
         In metres, NaN without edges; shape (n,).
     """
-    outline = shapely.boundary(edges) if shapely.get_dimensions(edges) > 1 else edges
-    vertices = shapely.get_parts(outline)
-    if not len(vertices) or not len(points):
-        return np.full(len(points), np.nan)
-    tree = shapely.STRtree(_segments(vertices))
-    nearest, distance = tree.query_nearest(points, all_matches=False, return_distance=True)
-    out = np.empty(len(points))
-    out[nearest[0]] = distance
-    return out
+    lines = shapely.get_parts(
+        shapely.boundary(edges) if shapely.get_dimensions(edges) > 1 else edges
+    )
+    alone = np.zeros(len(points), dtype=np.intp), np.zeros(len(lines), dtype=np.intp)
+    return line_distances(points, stand=alone[0], lines=lines, line_stand=alone[1], stands=1)
 
 
-def _segments(lines: GeometryArray) -> GeometryArray:
-    """Every single segment of the lines."""
+def line_distances(
+    points: GeometryArray,
+    *,
+    stand: IntArray,
+    lines: GeometryArray,
+    line_stand: IntArray,
+    stands: int,
+) -> FloatArray:
+    """
+    Distance from each point to the nearest line of its own stand.
+
+    Parameters
+    ----------
+    points
+        Points, projected CRS [m]; shape (n,).
+    stand
+        Place of the stand of each point, rising.
+    lines
+        Lines, single or multi.
+    line_stand
+        Place of the stand of each line.
+    stands
+        Number of stands; one loop over them, since each is searched by itself.
+
+    Returns
+    -------
+    distance
+        In metres, NaN without lines; shape (n,).
+    """
+    parts, line = shapely.get_parts(lines, return_index=True)
+    segments, part = _segments(parts)
+    owner = line_stand[line[part]]
+    order = np.argsort(owner, kind="stable")
+    segments, owner = segments[order], owner[order]
+    every = np.arange(stands + 1)
+    first, start = np.searchsorted(stand, every), np.searchsorted(owner, every)
+    distance = np.full(len(points), np.nan)
+    for one in np.flatnonzero((np.diff(first) > 0) & (np.diff(start) > 0)):
+        tree = shapely.STRtree(segments[start[one] : start[one + 1]])
+        mine = points[first[one] : first[one + 1]]
+        nearest, away = tree.query_nearest(mine, all_matches=False, return_distance=True)
+        distance[first[one] + nearest[0]] = away
+    return distance
+
+
+def _segments(lines: GeometryArray) -> tuple[GeometryArray, IntArray]:
+    """Every single segment of the lines, and the line that it is of."""
     coordinates, line = shapely.get_coordinates(lines, return_index=True)
     follows = line[1:] == line[:-1]
     ends = np.stack([coordinates[:-1][follows], coordinates[1:][follows]], axis=1)
-    return np.asarray(shapely.linestrings(ends), dtype=object)
+    return np.asarray(shapely.linestrings(ends), dtype=object), line[1:][follows]
 
 
 def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> npt.NDArray[np.intp]:
@@ -253,6 +302,45 @@ def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> npt.NDArray[
     """
     mine, line = shapely.STRtree(lines).query_nearest(points)
     return least(line, mine, len(points), none=len(lines))
+
+
+def nearest_lines(
+    points: GeometryArray,
+    *,
+    stand: IntArray,
+    lines: GeometryArray,
+    line_stand: IntArray,
+    stands: int,
+) -> IntArray:
+    """
+    Position of the nearest line of its own stand to each point; ties go to the first.
+
+    Parameters
+    ----------
+    points
+        Points, projected CRS [m]; shape (n,).
+    stand
+        Place of the stand of each point, rising.
+    lines
+        Lines, one stand after the other.
+    line_stand
+        Place of the stand of each line, rising.
+    stands
+        Number of stands; one loop over them, since each is searched by itself.
+
+    Returns
+    -------
+    position
+        Into `lines`, -1 where a stand has none; shape (n,).
+    """
+    every = np.arange(stands + 1)
+    first, start = np.searchsorted(stand, every), np.searchsorted(line_stand, every)
+    position = np.full(len(points), -1)
+    for one in np.flatnonzero((np.diff(first) > 0) & (np.diff(start) > 0)):
+        mine = slice(first[one], first[one + 1])
+        here = lines[start[one] : start[one + 1]]
+        position[mine] = start[one] + nearest_line(points[mine], lines=here)
+    return position
 
 
 def stray_share(width_m: npt.ArrayLike, *, sigma_m: npt.ArrayLike) -> FloatArray:
@@ -300,20 +388,25 @@ class Disagreement:
     expected
         Number to be expected from the position error alone.
     listed
-        Index of the marks beyond `LISTED_ERRORS` standard errors of the line.
+        Marks beyond `LISTED_ERRORS` standard errors of the line, as their index says.
     listed_trees
         Trees of those marks.
     """
 
     trees: int
     expected: float
-    listed: pd.Index
+    listed: IntArray
     listed_trees: int
 
 
 def paint_disagreement(
-    marks: pd.DataFrame, *, corridor: BaseGeometry, width_m: FloatArray, stand: BaseGeometry
-) -> Disagreement:
+    marks: pd.DataFrame,
+    *,
+    stand_of: IntArray,
+    corridor: GeometryArray,
+    width_m: FloatArray,
+    stand: GeometryArray,
+) -> list[Disagreement]:
     """
     Where paint and position disagree about the corridor, and how often they must.
 
@@ -321,21 +414,23 @@ def paint_disagreement(
     ----------
     marks
         Cut marks: `count`, `zone_painted`, `corridor_distance_m` (negative inside),
-        `position_error_m`.
+        `position_error_m`; their index are their places among all marks.
+    stand_of
+        Place of the stand of each mark, rising; shape (marks,).
     corridor
-        Union of the corridors inside the stand.
+        Union of the corridors inside each stand; shape (stands,).
     width_m
         Width of the corridor nearest to each mark [m].
     stand
-        Polygon; density beside the corridors is counted inside it.
+        Polygons; density beside the corridors is counted inside them; shape (stands,).
 
     Returns
     -------
     disagreement
-        The expected number counts corridor trees that plot outside, and as many others that plot
-        inside as their density beside the corridors makes: both by `stray_share`.
+        Of each stand. The expected number counts corridor trees that plot outside, and as many
+        others that plot inside as their density beside the corridors makes: both by `stray_share`.
     """
-    painted = marks["zone_painted"].to_numpy()
+    painted = marks["zone_painted"].to_numpy(dtype=object)
     trees = marks["count"].to_numpy(dtype=float)
     away = marks["corridor_distance_m"].to_numpy(dtype=float)
     sigma = marks["position_error_m"].to_numpy(dtype=float) / np.sqrt(2)
@@ -343,17 +438,45 @@ def paint_disagreement(
     differs = (is_corridor & (away > 0)) | (is_other & (away <= 0))
     listed = differs & (np.abs(away) > LISTED_ERRORS * sigma)
     stray = stray_share(np.where(np.isfinite(width_m), width_m, 1.0), sigma_m=sigma)
-    expected = float((trees * stray)[is_corridor].sum())
-    if is_other.any() and corridor.area > 0:
-        near = is_other & (away <= BESIDE_M)
-        belt = shapely.intersection(shapely.buffer(corridor, BESIDE_M), stand)
-        beside = shapely.difference(belt, corridor).area
-        density = float(trees[near].sum()) / beside if beside > 0 else 0.0
-        mean_stray = float(np.average(stray[is_other], weights=trees[is_other]))
-        expected += mean_stray * density * corridor.area
-    return Disagreement(
-        trees=int(trees[differs].sum()),
-        expected=expected,
-        listed=marks.index[listed],
-        listed_trees=int(trees[listed].sum()),
+
+    def by_stand(amount: FloatArray, chosen: npt.NDArray[np.bool_]) -> FloatArray:
+        """Sum over the chosen marks of each stand."""
+        return sums(amount[chosen], stand_of[chosen], len(stand))
+
+    expected = by_stand(trees * stray, is_corridor) + _others_inside(
+        by_stand(trees, is_other & (away <= BESIDE_M)),
+        by_stand(trees * stray, is_other),
+        by_stand(trees, is_other),
+        corridor=corridor,
+        stand=stand,
     )
+    differing, far = by_stand(trees, differs), by_stand(trees, listed)
+    ends = np.searchsorted(stand_of[listed], np.arange(1, len(stand)))
+    at = np.split(marks.index.to_numpy()[listed], ends)
+    return [
+        Disagreement(
+            trees=int(differing[place]),
+            expected=float(expected[place]),
+            listed=at[place],
+            listed_trees=int(far[place]),
+        )
+        for place in range(len(stand))
+    ]
+
+
+def _others_inside(
+    near: FloatArray,
+    stray: FloatArray,
+    others: FloatArray,
+    *,
+    corridor: GeometryArray,
+    stand: GeometryArray,
+) -> FloatArray:
+    """Other trees to be expected inside, from those near corridors, the strays among all, all."""
+    found = np.zeros(len(stand))
+    some = np.flatnonzero((others > 0) & (shapely.area(corridor) > 0))
+    belt = shapely.intersection(shapely.buffer(corridor[some], BESIDE_M), stand[some])
+    beside = shapely.area(shapely.difference(belt, corridor[some]))
+    density = np.where(beside > 0, near[some] / np.where(beside > 0, beside, 1.0), 0.0)
+    found[some] = stray[some] / others[some] * density * shapely.area(corridor[some])
+    return found
