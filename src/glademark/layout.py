@@ -91,7 +91,8 @@ class OpeningFigures:
     components
         Crown-linked components of cut marks outside the corridors, single trees included.
     components_area_m2
-        Area of their union, closed alike, before `min_trees` and `min_area`.
+        Area of their union, closed alike, before `min_trees` and `min_area`; without a link
+        distance that of the circles themselves.
     gaps_count, gaps_area_m2
         Canopy gaps that reach those thresholds and were named no group.
     """

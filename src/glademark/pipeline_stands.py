@@ -7,6 +7,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver_files
 from glademark.deliver.stands import (
     StandTables,
@@ -19,15 +20,18 @@ from glademark.deliver.stands import (
 from glademark.errors import CrsError, InputError
 from glademark.intake.read import survey_of
 from glademark.intake.shelf import Shelf
-from glademark.intake.stands import open_stands
+from glademark.intake.stands import ManyStands, open_stands, surveys_of
 from glademark.intake.wording import listed
 from glademark.judge.limits import LimitAsked, limits_asked
-from glademark.one_stand import lay_out_survey
+from glademark.one_stand import lay_out_survey, lay_out_surveys
 from glademark.plugins import chosen, installed_limits
 from glademark.project import read_project
 from glademark.project.model import Project
 
 log = logging.getLogger(__name__)
+
+STANDS_AT_ONCE = 50
+"""Stands read and measured at once: more would take memory and save no time."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,10 +94,11 @@ def lay_out_stands(
     asked = limits_asked(project.limits, known=installed_limits())
     found = []
     with open_stands(project, folder=project_file.parent) as many:
-        for name in many.names:  # stands are laid out one by one
+        for start in range(0, len(many.names), STANDS_AT_ONCE):
+            names = many.names[start : start + STANDS_AT_ONCE]
+            found += lay_out_together(names, many, project, asked)
             if on_each is not None:
-                on_each(f"stand {name}")
-            found.append(lay_out_stand(name, many.of(name), project, asked))
+                on_each(f"stands {names[0]} to {names[-1]}")
         set_aside, counts = many.set_aside, many.counts
     refuse_if_all_are(found)
     refuse_different_crs(found)
@@ -102,6 +107,49 @@ def lay_out_stands(
     writers = chosen(deliverables_of_stands(tables, summary), only)
     files = deliver_files(project, out, writers, on_each=on_each)
     return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
+
+
+def lay_out_together(
+    names: Sequence[str], many: ManyStands, project: Project, asked: tuple[LimitAsked, ...]
+) -> list[StandTables]:
+    """
+    Layout of some stands, whole columns at a time.
+
+    Parameters
+    ----------
+    names
+        Of the stands.
+    many
+        Inputs of all stands.
+    project
+        What was asked of all stands.
+    asked
+        Limits.
+
+    Returns
+    -------
+    tables
+        As from `lay_out_stand`, in the order of the names.
+    """
+    read = surveys_of(many, names, project)
+    whole = {name: one for name, one in read.items() if not isinstance(one, InputError)}
+    projects = [_project_of(name, project) for name in whole]
+    laid = dict(zip(whole, lay_out_surveys([*whole.values()], projects, asked), strict=True))
+    return [_tables(name, laid.get(name, read[name])) for name in names]
+
+
+def _tables(name: str, found: Delivery | InputError) -> StandTables:
+    """Tables of a stand that was laid out, or why it was not."""
+    if isinstance(found, InputError):
+        log.info("stand %s refused: %s", name, found)
+        return refused(name, found.faults)
+    return laid_out(name, found)
+
+
+def _project_of(name: str, project: Project) -> Project:
+    """The project under the name of one of its stands."""
+    heading = project.heading.model_copy(update={"name": f"{project.heading.name}, stand {name}"})
+    return project.model_copy(update={"heading": heading})
 
 
 def lay_out_stand(
@@ -126,15 +174,15 @@ def lay_out_stand(
     tables
         Its layers and tables, or the reason why it is refused.
     """
-    heading = project.heading.model_copy(update={"name": f"{project.heading.name}, stand {name}"})
-    mine = project.model_copy(update={"heading": heading})
+    mine = _project_of(name, project)
     try:
         survey = survey_of(shelf, mine)
-        delivery = lay_out_survey(survey, mine, asked, earlier=MappingProxyType({}))
+        found: Delivery | InputError = lay_out_survey(
+            survey, mine, asked, earlier=MappingProxyType({})
+        )
     except InputError as error:
-        log.info("stand %s refused: %s", name, error)
-        return refused(name, error.faults)
-    return laid_out(name, delivery)
+        found = error
+    return _tables(name, found)
 
 
 def refuse_if_all_are(stands: Sequence[StandTables]) -> None:

@@ -12,9 +12,9 @@ from glademark.judge.limits import Case
 from glademark.measure.light_and_wind import (
     corridor_edges,
     exposed_edges,
-    long_axes,
     width_to_height,
 )
+from glademark.measure.shape import axes
 
 STAND = shapely.box(0, 0, 400, 400)
 
@@ -42,7 +42,7 @@ def exposed(
 def test_long_axis_points_where_the_opening_does(bearing: float) -> None:
     """A thin rectangle laid along a bearing has that long axis, within its diagonal's angle."""
     thin = shapely.affinity.rotate(shapely.box(-0.001, -50, 0.001, 50), -bearing)
-    off = (long_axes(np.array([thin]))[0] - bearing + 90) % 180 - 90
+    off = (axes([thin])[0, 2] - bearing + 90) % 180 - 90
 
     assert abs(off) < 0.01
 

@@ -1,7 +1,7 @@
 """Inputs of many stands taken apart: each stand gets its own records, as if they came alone."""
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,11 +13,12 @@ import pandas as pd
 import shapely
 
 from glademark.errors import InputError
+from glademark.intake.read import survey_of
 from glademark.intake.records import Reading, text_of
 from glademark.intake.shelf import Shelf, open_inputs, part_of
 from glademark.intake.wording import listed
 from glademark.project.model import Project
-from glademark.survey import SET_ASIDE_COLUMNS, InputCount
+from glademark.survey import SET_ASIDE_COLUMNS, InputCount, Survey
 
 MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
 """Inputs in which every record belongs to one stand; others may hold for all stands."""
@@ -217,3 +218,32 @@ def digest_of(shelf: Shelf) -> str:
     if shelf.terrain is not None:
         digest.update(shelf.terrain.sha256.encode())
     return digest.hexdigest()
+
+
+def surveys_of(
+    many: ManyStands, names: Sequence[str], project: Project
+) -> dict[str, Survey | InputError]:
+    """
+    Surveys of some stands.
+
+    Parameters
+    ----------
+    many
+        Opened inputs.
+    names
+        Of the stands.
+    project
+        What was asked.
+
+    Returns
+    -------
+    surveys
+        By name, or why a stand cannot be used.
+    """
+    found: dict[str, Survey | InputError] = {}
+    for name in names:  # a stand each
+        try:
+            found[name] = survey_of(many.of(name), project)
+        except InputError as error:
+            found[name] = error
+    return found

@@ -30,7 +30,7 @@ from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
 from glademark.measure.joined import Joined
-from glademark.measure.light_and_wind import light_by_stand
+from glademark.measure.light_and_wind import LIGHT_COLUMNS, light_by_stand
 from glademark.measure.notices import layout_notices
 from glademark.measure.opening_layer import measured_gaps, openings_by_stand, wood_in
 from glademark.measure.openings import Holes
@@ -363,7 +363,12 @@ def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
         "leave_trees": (declared(found.leave, "leave_trees"), found.leave_stand),
         **{name: _areas(surveys, name) for name in _AREAS},
     }
-    return {name: parted(frame, stand, len(surveys)) for name, (frame, stand) in whole.items()}
+    layers = {name: parted(frame, stand, len(surveys)) for name, (frame, stand) in whole.items()}
+    layers["openings"] = [
+        part if len(part) else part.drop(columns=list(LIGHT_COLUMNS), errors="ignore")
+        for part in layers["openings"]
+    ]
+    return layers
 
 
 def _stand_layer(

@@ -141,8 +141,9 @@ def _with_strips(
     strip, mine = shapely.STRtree(openings).query(ground, predicate="intersects")
     same = strip_stand[strip] == stand[mine]
     strip, mine = strip[same], mine[same]
-    around = shapely.buffer(openings[mine], width[strip], quad_segs=QUAD_SEGS)
-    at = shapely.intersection(ground[strip], around)
+    each, pair = np.unique(np.stack([mine, width[strip]]), axis=1, return_inverse=True)
+    around = shapely.buffer(openings[each[0].astype(int)], each[1], quad_segs=QUAD_SEGS)
+    at = shapely.intersection(ground[strip], around[pair])
     pieces = np.concatenate([openings, at])
     return union_by(pieces, np.concatenate([np.arange(len(openings)), mine]), len(openings))
 

@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from scipy.spatial.distance import pdist, squareform
 from shapely.geometry.base import BaseGeometry
 
 from glademark.measure.polygons import union_by
@@ -26,6 +25,15 @@ quarter of a round opening."""
 
 STEP_M = 2.0
 """Most length of the pieces in which an edge is looked at [m]."""
+
+LIGHT_COLUMNS = (
+    "long_axis_deg",
+    "width_to_height",
+    "corridor_edge_m",
+    "windward_edge_m",
+    "windward_backed_m",
+)
+"""Columns of the layer of openings that are there only where there are openings."""
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
@@ -69,7 +77,6 @@ def light_by_stand(
     own = diameter / openings["diameter_to_height"].to_numpy(dtype=float)
     width = openings["width_m"].to_numpy(dtype=float)
     columns = {
-        "long_axis_deg": long_axes(shapes),
         "width_to_height": width_to_height(width, own, tree_height_m=wind.tree_height_m),
         "corridor_edge_m": corridor_edges(shapes, corridor[stand]),
     }
@@ -119,40 +126,6 @@ def _light_figures(
 def _known(amount: float) -> float | None:
     """An amount, None where it is not known."""
     return None if np.isnan(amount) else amount
-
-
-def long_axes(polygons: GeometryArray) -> FloatArray:
-    """
-    Bearing of the longest axis of each polygon.
-
-    Parameters
-    ----------
-    polygons
-        Polygons or MultiPolygons, projected CRS; shape (n,).
-
-    Returns
-    -------
-    bearings
-        Clockwise from north, 0 to below 180 [deg]; NaN for an empty polygon. One loop over
-        openings, because each hull has its own number of corners.
-
-    Examples
-    --------
-    >>> long_axes(np.array([shapely.box(0, 0, 1e-9, 10)])).round(6).tolist()
-    [0.0]
-    """
-    return np.array([_bearing(hull) for hull in shapely.convex_hull(polygons)], dtype=np.float64)
-
-
-def _bearing(hull: BaseGeometry) -> float:
-    """Bearing of the longest axis of one hull [deg]."""
-    corners = shapely.get_coordinates(hull)
-    if not len(corners):
-        return float("nan")
-    apart = squareform(pdist(corners))
-    i, j = np.unravel_index(np.argmax(apart), apart.shape)
-    east, north = corners[j] - corners[i]
-    return float(np.degrees(np.arctan2(east, north)) % 180)
 
 
 def width_to_height(

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, Self
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -21,10 +21,11 @@ from pyproj import CRS
 from scipy.spatial import cKDTree
 
 from glademark.features import features
+from glademark.measure.crown_cover import crown_cover
 from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.groups import Groups, crown_components
-from glademark.measure.polygons import only_polygons, shared_out, union_by
-from glademark.measure.shape import length_and_width
+from glademark.measure.polygons import shared_out, union_by, united, without
+from glademark.measure.shape import axes
 from glademark.measure.sums import sums
 
 QUAD_SEGS = 16
@@ -146,7 +147,7 @@ def _closed(
     order = np.argsort(owner, kind="stable")
     numbers, start = np.unique(owner[order], return_index=True)
     parts = np.split(discs[order], start[1:])[: len(numbers)]
-    union = shared_out(lambda part: part[0] if len(part) == 1 else shapely.union_all(part), parts)
+    union = shared_out(lambda part: part[0] if len(part) == 1 else united(part), parts)
     if link_distance_m > 0:
         half = link_distance_m / 2
         closed = shapely.buffer(
@@ -187,19 +188,16 @@ def find_holes(
         canopy gaps; else those components as openings.
     """
     leaving = candidates.to_numpy(dtype=bool)
-    crowns = _joined_crowns(trees, leaving, thresholds.link_distance_m)
+    whole = _linked(trees, leaving, thresholds.link_distance_m)
     stated = _stated_holes(trees, groups, leave_crowns, thresholds)
     left = leaving & (stated.member < 0)
-    if left[crowns.mark].all():
-        rest = crowns
-    else:
-        rest = _joined_crowns(trees, left, thresholds.link_distance_m, known=crowns)
-    touching = _touching_holes(trees, rest, leave_crowns, thresholds)
+    linked = whole if left[whole.mark].all() else _linked(trees, left, thresholds.link_distance_m)
+    touching = _touching_holes(trees, linked, leave_crowns, thresholds)
     named = np.zeros(len(leave_crowns), dtype=bool)
     named[groups.stand] = True  # what touches is a gap where groups are stated
     openings = stated.beside(touching.only(~named[touching.stand]))
     gaps = touching.only(named[touching.stand])
-    count = np.bincount(crowns.stand, minlength=len(leave_crowns))
+    stands = len(leave_crowns)
     return Holes(
         openings=openings.frame(("group", "basis", "net_of_leave_m2"), crs=trees.marks.crs),
         gaps=gaps.frame(("net_of_leave_m2",), crs=trees.marks.crs),
@@ -207,8 +205,8 @@ def find_holes(
         gap_stand=gaps.stand,
         opening_of=pd.Series(openings.member, index=trees.marks.index),
         gap_of=pd.Series(gaps.member, index=trees.marks.index),
-        components=count,
-        components_area_m2=united_areas(crowns.union, crowns.stand, len(leave_crowns)),
+        components=np.bincount(whole.stand, minlength=stands),
+        components_area_m2=_crown_areas(trees, whole, thresholds.link_distance_m, stands),
         notices=(*groups.notices, *stated.notices),
     )
 
@@ -223,7 +221,7 @@ class _Found:
     member: IntArray
     notices: tuple[tuple[int, str], ...] = ()
 
-    def only(self, chosen: npt.NDArray[np.bool_]) -> Self:
+    def only(self, chosen: npt.NDArray[np.bool_]) -> "_Found":
         """Some of the holes."""
         place = np.append(np.where(chosen, np.cumsum(chosen) - 1, -1), -1)
         return replace(
@@ -234,7 +232,7 @@ class _Found:
             member=place[self.member],
         )
 
-    def beside(self, other: Self) -> Self:
+    def beside(self, other: "_Found") -> "_Found":
         """These and others of other stands, one stand after the other."""
         if not len(other.stand):
             return self
@@ -259,54 +257,41 @@ class _Found:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Crowns:
-    """Crown-linked components: their marks, the component of each mark, union and stand of each."""
+class _Linked:
+    """Crown-linked components: their marks, the component of each mark, the stand of each."""
 
     mark: IntArray
     component: IntArray
-    union: GeometryArray
     stand: IntArray
 
 
-def _joined_crowns(
-    trees: Trees,
-    candidates: npt.NDArray[np.bool_],
-    link_distance_m: float,
-    *,
-    known: _Crowns | None = None,
-) -> _Crowns:
-    """Components of some marks; the union of one that is known whole is not made again."""
+def _linked(trees: Trees, candidates: npt.NDArray[np.bool_], link_distance_m: float) -> _Linked:
+    """Components of some marks."""
     mark = np.flatnonzero(candidates)
     component = crown_components(
         trees.marks.geometry.to_numpy()[mark],
-        radius_m=np.sqrt(shapely.area(trees.discs[mark]) / np.pi),
+        radius_m=_radius(trees.discs[mark]),
         link_distance_m=link_distance_m,
         stand=trees.stand[mark],
     )
-    before = _whole_before(len(trees.marks), mark, component, known)
-    new = before[component] < 0
-    union = np.empty(len(before), dtype=object)
-    if known is not None:
-        union[before >= 0] = known.union[before[before >= 0]]
-    numbers, made = _closed(trees.discs[mark][new], component[new], link_distance_m)
-    union[numbers] = made
-    stand = np.zeros(len(union), dtype=np.intp)
+    stand = np.zeros(int(component.max(initial=-1)) + 1, dtype=np.intp)
     stand[component] = trees.stand[mark]
-    return _Crowns(mark=mark, component=component, union=union, stand=stand)
+    return _Linked(mark=mark, component=component, stand=stand)
 
 
-def _whole_before(
-    size: int, mark: IntArray, component: IntArray, known: _Crowns | None
-) -> IntArray:
-    """Number that each component had among the known ones, -1 where it is not the same whole."""
-    trees = np.bincount(component)
-    if known is None or not len(mark):
-        return np.full(len(trees), -1)
-    number = np.full(size, -1)
-    number[known.mark] = known.component
-    before = np.full(len(trees), -1)
-    before[component] = number[mark]
-    return np.where(trees == np.bincount(known.component)[before], before, -1)
+def _radius(discs: GeometryArray) -> FloatArray:
+    """Radius of each crown."""
+    return np.sqrt(shapely.area(discs) / np.pi)
+
+
+def _crown_areas(trees: Trees, linked: _Linked, link_distance_m: float, stands: int) -> FloatArray:
+    """Area of the union of all crowns of each stand, closed alike."""
+    discs = trees.discs[linked.mark]
+    if link_distance_m > 0:  # what is closed is no union of circles
+        numbers, closed = _closed(discs, linked.component, link_distance_m)
+        return united_areas(closed, linked.stand[numbers], stands)
+    centre = shapely.get_coordinates(trees.marks.geometry.to_numpy()[linked.mark])
+    return crown_cover(centre, _radius(discs), stand=trees.stand[linked.mark], stands=stands)
 
 
 def united_areas(polygons: GeometryArray, stand: IntArray, stands: int) -> FloatArray:
@@ -343,40 +328,38 @@ def _stated_holes(
     mine = np.flatnonzero(np.append(basis == "tagged", False)[member])  # -1 is in none
     number, crowns = _closed(trees.discs[mine], member[mine], thresholds.link_distance_m)
     outline = np.array(groups.stated.geometry.array)
-    outline[number] = shapely.difference(crowns, leave[number])
-    outline = only_polygons(outline)
-    net = shapely.area(shapely.difference(outline, leave))
+    outline[number] = without(crowns, leave[number])
+    net = shapely.area(without(outline, leave))
     keep = ~shapely.is_empty(outline)
-    notices = tuple(
-        (
-            int(place),
-            f"group {lost}: no opening is left of it once the crowns of leave trees are taken out",
-        )
-        for place, lost in zip(groups.stand[~keep], name[~keep], strict=True)
-    )
+    left = "no opening is left of it once the crowns of leave trees are taken out"
     return _Found(
         columns={"group": name, "basis": basis, "net_of_leave_m2": net},
         shapes=outline,
         stand=groups.stand,
         member=member,
-        notices=notices,
+        notices=tuple(
+            (int(place), f"group {lost}: {left}")
+            for place, lost in zip(groups.stand[~keep], name[~keep], strict=True)
+        ),
     ).only(keep)
 
 
 def _touching_holes(
-    trees: Trees, crowns: _Crowns, leave_crowns: GeometryArray, thresholds: Thresholds
+    trees: Trees, linked: _Linked, leave_crowns: GeometryArray, thresholds: Thresholds
 ) -> _Found:
     """Components with enough trees and area, as holes."""
-    count = trees.marks["count"].to_numpy()[crowns.mark]
-    size = np.bincount(crowns.component, weights=count, minlength=len(crowns.union))
+    count = trees.marks["count"].to_numpy()[linked.mark]
+    size = np.bincount(linked.component, weights=count, minlength=len(linked.stand))
     many = np.flatnonzero(size >= thresholds.min_trees)
-    stand = crowns.stand[many]
-    hole = only_polygons(shapely.difference(crowns.union[many], leave_crowns[stand]))
-    area = shapely.area(hole)
-    row = np.full(len(crowns.union), -1)
+    row = np.full(len(linked.stand), -1)
     row[many] = np.arange(len(many))
     member = np.full(len(trees.marks), -1)
-    member[crowns.mark] = row[crowns.component]
+    member[linked.mark] = row[linked.component]
+    mine = np.flatnonzero(member >= 0)
+    crowns = _closed(trees.discs[mine], member[mine], thresholds.link_distance_m)[1]
+    stand = linked.stand[many]
+    hole = without(crowns, leave_crowns[stand])
+    area = shapely.area(hole)
     return _Found(
         columns={
             "group": np.full(len(many), "", dtype=object),
@@ -401,14 +384,15 @@ def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
     Returns
     -------
     measures
-        `area_m2`, `perimeter_m`, `parts`, `length_m`, `width_m`, `ellipse_m2`,
+        `area_m2`, `perimeter_m`, `parts`, `length_m`, `width_m`, `long_axis_deg`, `ellipse_m2`,
         `equivalent_diameter_m`, each of shape (n,).
     """
     area = shapely.area(holes)
-    length, width = length_and_width(holes).T
+    length, width, bearing = axes(holes).T
     return {
         "length_m": length,
         "width_m": width,
+        "long_axis_deg": bearing,
         "area_m2": area,
         "perimeter_m": shapely.length(holes),
         "parts": shapely.get_num_geometries(holes),

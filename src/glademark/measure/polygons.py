@@ -12,8 +12,8 @@ from shapely.geometry.base import BaseGeometry
 GRID_M = 0.001
 """Snapping grid of the fallback [m]; it costs about 1e-7 of the area."""
 
-AT_ONCE = 2_000
-"""Geometries from which it pays to share them out."""
+AT_ONCE = 50_000
+"""Vertices from which it pays to share them out."""
 
 MOST_SHARES = 16
 """Shares at most."""
@@ -131,10 +131,27 @@ def union_by(
     found = np.full(count, shapely.GeometryCollection(), dtype=object)
     groups = np.split(pieces[order], ends[:-1]) if count else []
     some = [place for place, group in enumerate(groups) if len(group)]
-    found[some] = shared_out(
-        partial(shapely.union_all, grid_size=grid_size), [groups[i] for i in some]
-    )
+    unite = united if grid_size is None else partial(shapely.union_all, grid_size=grid_size)
+    found[some] = shared_out(unite, [groups[place] for place in some])
     return found
+
+
+def united(pieces: GeometryArray) -> BaseGeometry:
+    """
+    Union of some geometries; those that cannot meet are not overlaid.
+
+    Parameters
+    ----------
+    pieces
+        Shape (n,), at least one.
+
+    Returns
+    -------
+    union
+        The same ground as that of ``shapely.union_all``, in a third of its time for crowns of which
+        some stand alone.
+    """
+    return shapely.disjoint_subset_union_all(pieces)
 
 
 def shared_out(
@@ -156,7 +173,7 @@ def shared_out(
         Shape (groups,).
     """
     found = np.empty(len(groups), dtype=object)
-    if sum(map(len, groups)) < AT_ONCE:
+    if not groups or shapely.get_num_coordinates(np.concatenate(groups)).sum() < AT_ONCE:
         found[:] = [unite(group) for group in groups]
         return found
     with ThreadPoolExecutor() as workers:
@@ -164,6 +181,26 @@ def shared_out(
         parts = workers.map(lambda share: [unite(groups[place]) for place in share], shares)
         found[:] = [one for part in parts for one in part]
     return found
+
+
+def without(whole: GeometryArray, area: GeometryArray) -> GeometryArray:
+    """
+    Polygons less areas of their own; nothing is done where there is nothing to take out.
+
+    Parameters
+    ----------
+    whole, area
+        Polygons or MultiPolygons in one projected CRS; shape (n,).
+
+    Returns
+    -------
+    left
+        Polygon or MultiPolygon, perhaps empty; shape (n,).
+    """
+    left = np.array(whole, dtype=object)
+    some = ~shapely.is_empty(area) & ~shapely.is_empty(whole)
+    left[some] = shapely.difference(whole[some], area[some])
+    return only_polygons(left)
 
 
 def split_each(whole: GeometryArray, area: GeometryArray) -> tuple[GeometryArray, GeometryArray]:
@@ -180,17 +217,30 @@ def split_each(whole: GeometryArray, area: GeometryArray) -> tuple[GeometryArray
     inside, outside
         Their areas add up to those of `whole`; shape (n,).
     """
+    inside, outside = np.full(len(whole), shapely.MultiPolygon(), dtype=object), whole.copy()
+    some = ~shapely.is_empty(area) & ~shapely.is_empty(whole)
     try:
-        pieces = shapely.intersection(whole, area), shapely.difference(whole, area)
+        pieces = [
+            cut(whole[some], area[some]) for cut in (shapely.intersection, shapely.difference)
+        ]
     except shapely.GEOSException:
-        if len(whole) > 1:  # the others need no grid
-            pairs = [split_each(whole[[i]], area[[i]]) for i in range(len(whole))]
-            return np.concatenate([a for a, _ in pairs]), np.concatenate([b for _, b in pairs])
-        pieces = (
+        pairs = [
+            _split_on_grid(one, other) for one, other in zip(whole[some], area[some], strict=True)
+        ]
+        pieces = [*np.array(pairs, dtype=object).T]
+    inside[some], outside[some] = (only_polygons(piece) for piece in pieces)
+    return inside, outside
+
+
+def _split_on_grid(whole: BaseGeometry, area: BaseGeometry) -> tuple[BaseGeometry, BaseGeometry]:
+    """One polygon split, on a grid only where the plain operation fails."""
+    try:
+        return shapely.intersection(whole, area), shapely.difference(whole, area)
+    except shapely.GEOSException:
+        return (
             shapely.intersection(whole, area, grid_size=GRID_M),
             shapely.difference(whole, area, grid_size=GRID_M),
         )
-    return only_polygons(pieces[0]), only_polygons(pieces[1])
 
 
 def split(whole: BaseGeometry, area: BaseGeometry) -> tuple[BaseGeometry, BaseGeometry]:

@@ -1,0 +1,70 @@
+"""The area that circles cover together, against closed forms and another way of counting."""
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from glademark.measure.crown_cover import crown_cover
+
+position = st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0.5, 5))
+FAR = np.array([412_500.0, 5_138_400.0])
+
+
+def cover(*circles: tuple[float, float, float]) -> float:
+    """Area of some circles of one stand, far from the origin as stands are."""
+    table = np.array(circles, dtype=float)
+    stand = np.zeros(len(table), dtype=np.intp)
+    return float(crown_cover(FAR + table[:, :2], table[:, 2], stand=stand, stands=1)[0])
+
+
+@pytest.mark.parametrize("apart", [0.1, 1.0, 2.9, 5.9])
+def test_two_crowns_cover_both_circles_less_their_lens(apart: float) -> None:
+    """Two circles of radius r at distance d share 2 r2 acos(d/2r) - d/2 sqrt(4 r2 - d2)."""
+    lens = 2 * 9 * math.acos(apart / 6) - apart / 2 * math.sqrt(4 * 9 - apart**2)
+
+    assert cover((0, 0, 3), (apart, 0, 3)) == pytest.approx(2 * math.pi * 9 - lens, rel=1e-9)
+
+
+def test_crowns_apart_touching_equal_or_within_each_other() -> None:
+    """Circles that do not overlap add up; one within another, or equal to it, adds nothing."""
+    assert cover((0, 0, 3), (6, 0, 3)) == pytest.approx(18 * math.pi, rel=1e-9)
+    assert cover((0, 0, 3), (60, 0, 2)) == pytest.approx(13 * math.pi, rel=1e-9)
+    assert cover((0, 0, 3), (1, 0, 2)) == pytest.approx(9 * math.pi, rel=1e-9)
+    assert cover((0, 0, 3), (0, 0, 3), (0, 0, 3)) == pytest.approx(9 * math.pi, rel=1e-9)
+
+
+def test_a_ring_of_crowns_leaves_its_middle_open() -> None:
+    """
+    Four circles of radius 3 round a square of side 5 leave a hole that no circle covers.
+
+    The square less four quarter circles is 25 - 9 pi; neighbours overlap by four lenses, of which
+    half of each lies in the square and is taken twice.
+    """
+    lens = 2 * 9 * math.acos(5 / 6) - 2.5 * math.sqrt(36 - 25)
+    hole = 25 - 9 * math.pi + 2 * lens
+    ring = cover((0, 0, 3), (5, 0, 3), (5, 5, 3), (0, 5, 3))
+
+    assert hole > 0
+    assert ring == pytest.approx(4 * 9 * math.pi - 4 * lens, rel=1e-9)
+
+
+@given(st.lists(position, min_size=1, max_size=12))
+def test_any_crowns_cover_what_fine_polygons_cover(
+    circles: list[tuple[float, float, float]],
+) -> None:
+    """However circles lie, their area is that of a union of polygons of 4,096 sides."""
+    table = np.array(circles)
+    fine = shapely.buffer(shapely.points(FAR + table[:, :2]), table[:, 2], quad_segs=1024)
+
+    assert cover(*circles) == pytest.approx(shapely.union_all(fine).area, rel=1e-6)
+
+
+def test_crowns_of_different_stands_do_not_cover_each_other() -> None:
+    """Two equal circles in two stands count in both."""
+    found = crown_cover(np.zeros((2, 2)), np.full(2, 3.0), stand=np.array([0, 2]), stands=3)
+
+    assert found == pytest.approx([9 * math.pi, 0, 9 * math.pi])
