@@ -134,8 +134,10 @@ def lay_out_together(
     read = surveys_of(many, names, project)
     whole = {name: one for name, one in read.items() if not isinstance(one, InputError)}
     projects = [_project_of(name, project) for name in whole]
-    laid = dict(zip(whole, lay_out_surveys([*whole.values()], projects, asked), strict=True))
-    return [_tables(name, laid.get(name, read[name])) for name in names]
+    laid = lay_out_surveys([*whole.values()], projects, asked)
+    lost = {name: one for name, one in read.items() if isinstance(one, InputError)}
+    found = {**lost, **dict(zip(whole, laid, strict=True))}
+    return [_tables(name, found[name]) for name in names]
 
 
 def _tables(name: str, found: Delivery | InputError) -> StandTables:
