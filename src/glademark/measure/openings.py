@@ -523,16 +523,25 @@ def nearest_other(
     if len(some):
         shapes, number, place = openings[some], number[some], place[some]
         # an opening beside it bounds the distance, so that few are left to be measured
-        reach = shapely.distance(shapes, shapes[_beside(shapes, place)]) * (1 + ROUNDING) + ROUNDING
+        shapely.prepare(shapes)
+        reach = _apart(shapes, shapes[_beside(shapes, place)]) * (1 + ROUNDING) + ROUNDING
         mine, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach)
         apart = (mine != other) & (place[mine] == place[other])
         mine, other = mine[apart], other[apart]
-        away = shapely.distance(shapes[mine], shapes[other])
+        away = _apart(shapes[mine], shapes[other])
         order = np.lexsort((number[other], away, mine))
         one, first = np.unique(mine[order], return_index=True)
         nearest[some[one]] = number[other[order[first]]]
         spacing[some[one]] = away[order[first]]
     return pd.arrays.IntegerArray(nearest, nearest <= 0), spacing
+
+
+def _apart(one: GeometryArray, other: GeometryArray) -> FloatArray:
+    """Distance between openings, which is not searched for where they meet."""
+    away = np.zeros(len(one))
+    clear = ~shapely.intersects(one, other)
+    away[clear] = shapely.distance(one[clear], other[clear])
+    return away
 
 
 def _beside(openings: GeometryArray, place: IntArray) -> IntArray:
