@@ -20,7 +20,8 @@ from glademark.deliver.stands import (
 from glademark.errors import CrsError, InputError
 from glademark.intake.read import survey_of
 from glademark.intake.shelf import Shelf
-from glademark.intake.stands import ManyStands, open_stands, surveys_of
+from glademark.intake.stands import ManyStands, open_stands
+from glademark.intake.together import surveys_of
 from glademark.intake.wording import listed
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.one_stand import lay_out_survey, lay_out_surveys

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.intake.records import text_of
@@ -39,7 +40,9 @@ def is_blank(text: pd.Series) -> pd.Series:
     return each_word(text, str.casefold).isin(BLANKS)
 
 
-def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Series]:
+def numbers(
+    column: pd.Series, *, decimal_comma: bool, owner: npt.NDArray[np.intp] | None = None
+) -> tuple[pd.Series, pd.Series]:
     """
     Numbers of a column, and which cells are neither blank nor a finite number.
 
@@ -49,6 +52,8 @@ def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Se
         As it came from the file.
     decimal_comma
         Whether a comma may be a decimal point: it is, if every number of the column then is one.
+    owner
+        Number of the stand of each cell, each stand a column of its own; None where all are of one.
 
     Returns
     -------
@@ -71,9 +76,11 @@ def numbers(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Se
     values = _parsed(text)
     unread = _unread(values, text)
     if decimal_comma and unread.any():
-        filled = text[~is_blank(text)]
-        if filled.str.fullmatch(_COMMA_NUMBER).all():
-            values = _parsed(text.str.replace(",", ".", regex=False))
+        owner = np.zeros(len(text), dtype=np.intp) if owner is None else owner
+        other = (~is_blank(text) & ~text.str.fullmatch(_COMMA_NUMBER)).to_numpy(dtype=bool)
+        commas = (np.bincount(owner, weights=other) == 0)[owner]
+        if commas.any():
+            values = values.where(~commas, _parsed(text.str.replace(",", ".", regex=False)))
             unread = _unread(values, text)
     return values, unread
 
@@ -93,7 +100,9 @@ def _parsed(text: pd.Series) -> pd.Series:
     return pd.Series(values, index=text.index)
 
 
-def quantities(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd.Series, pd.Series]:
+def quantities(
+    column: pd.Series, *, decimal_comma: bool, owner: npt.NDArray[np.intp] | None = None
+) -> tuple[pd.Series, pd.Series, pd.Series]:
     """
     Numbers of a column in which a cell may carry its own unit (``14.2 in``, ``36 cm``).
 
@@ -101,7 +110,7 @@ def quantities(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd
     ----------
     column
         As it came from the file.
-    decimal_comma
+    decimal_comma, owner
         As in `numbers`.
 
     Returns
@@ -119,7 +128,7 @@ def quantities(column: pd.Series, *, decimal_comma: bool) -> tuple[pd.Series, pd
     >>> values.tolist(), units.tolist()
     ([14.2, 36.0, 9.0], ['in', 'cm', ''])
     """
-    values, bad = numbers(column, decimal_comma=decimal_comma)
+    values, bad = numbers(column, decimal_comma=decimal_comma, owner=owner)
     units = pd.Series("", index=column.index, dtype="str")
     if not bad.any():
         return values, units, bad

@@ -5,6 +5,8 @@ from dataclasses import replace
 from itertools import chain, count
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -15,7 +17,7 @@ from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Ledger, Reading, by_stand
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import CorridorSettings, Source
 
@@ -38,7 +40,7 @@ _STATE_OF = {word: state for state, words in _STATES.items() for word in words.s
 
 def read_corridors(
     reading: Reading, source: Source, ground: Ground, settings: CorridorSettings, ledger: Ledger
-) -> gpd.GeoDataFrame:
+) -> tuple[gpd.GeoDataFrame, npt.NDArray[np.intp]]:
     """
     Corridors that have any part in the stand.
 
@@ -59,6 +61,8 @@ def read_corridors(
     -------
     corridors
         `CORRIDOR_COLUMNS` and LineString or MultiLineString in the working CRS.
+    stand
+        Number of the stand of each.
 
     Raises
     ------
@@ -85,10 +89,10 @@ def read_corridors(
         geometry=reading.shapes,
         crs=ground.crs,
     )
-    _note_duplicates(frame, reading.file.name, ledger)
-    _note_overrun(frame, reading.file.name, ground, ledger)
+    _note_duplicates(frame, reading, ledger)
+    _note_overrun(frame, reading, ground, ledger)
     ledger.use(reading)
-    return frame.reset_index(drop=True)
+    return frame.reset_index(drop=True), reading.owner
 
 
 def no_corridors(ground: Ground) -> gpd.GeoDataFrame:
@@ -136,7 +140,7 @@ def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
             "the input out."
         )
         raise FileError(msg)
-    outside = ~ground.touches(reading.shapes)
+    outside = ~ground.touches(reading.shapes, reading.owner)
     if outside.all():
         ground.refuse_if_most_outside(reading, outside)
     return ledger.set_aside(
@@ -149,17 +153,28 @@ def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
 
 def _unique_names(reading: Reading, ledger: Ledger) -> pd.Series:
     """The marker's own names, numbers where there are none, told apart where they repeat."""
-    names = [""] * len(reading.rows) if reading.ids is None else list(reading.ids)
-    free = (number for number in map(str, count(1)) if number not in set(names))
-    names = [name or next(free) for name in names]
-    repeated = sorted({name for name, times in Counter(names).items() if times > 1})
-    if repeated:
-        number = counted(sum(name in repeated for name in names), "line")
-        ledger.notice(
-            f"{reading.file.name}: {number} with a name that another has too ({listed(repeated)}); "
-            "each is a corridor of its own, told apart by a number behind the name."
-        )
-    return pd.Series(_told_apart(names), index=reading.rows.index, dtype="str")
+    own = [""] * len(reading.rows) if reading.ids is None else list(reading.ids)
+    result = np.full(len(own), "", dtype=object)
+    for stand, places in by_stand(reading.owner, np.arange(len(own))):
+        names = _numbered([own[place] for place in places])
+        repeated = sorted({name for name, times in Counter(names).items() if times > 1})
+        if repeated:
+            number = counted(sum(name in repeated for name in names), "line")
+            ledger.notice(
+                f"{reading.file.name}: {number} with a name that another has too "
+                f"({listed(repeated)}); each is a corridor of its own, told apart by a number "
+                "behind the name.",
+                stand=stand,
+            )
+        result[places] = _told_apart(names)
+    return pd.Series(result, index=reading.rows.index, dtype="str")
+
+
+def _numbered(names: list[str]) -> list[str]:
+    """Names with numbers, not taken by others, where there are none."""
+    taken = set(names)
+    free = (number for number in map(str, count(1)) if number not in taken)
+    return [name or next(free) for name in names]
 
 
 def _told_apart(names: list[str]) -> list[str]:
@@ -188,17 +203,21 @@ def _widths(fields: Fields, settings: CorridorSettings, ledger: Ledger) -> pd.Se
         )
         raise FileError(msg)
     blank = widths.isna()
-    if blank.any() and fields.has("width"):
-        names = listed(fields.reading.called(blank))
-        ledger.notice(
-            f"{name}: {counted(int(blank.sum()), 'corridor')} without a width of its own: "
-            f"{names}; the default of {settings.width_m:.2f} m is used."
-        )
-    if blank.all() and "width_m" not in settings.model_fields_set:
-        ledger.notice(
-            f"{name}: no width is given anywhere; corridors are taken as {settings.width_m:g} m "
-            "wide. State [corridors] width."
-        )
+    for stand, places in fields.reading.parts(blank):
+        if fields.has("width"):
+            names = listed(fields.reading.called_at(places))
+            ledger.notice(
+                f"{name}: {counted(len(places), 'corridor')} without a width of its own: "
+                f"{names}; the default of {settings.width_m:.2f} m is used.",
+                stand=stand,
+            )
+        everywhere = len(places) == (fields.reading.owner == stand).sum()
+        if everywhere and "width_m" not in settings.model_fields_set:
+            ledger.notice(
+                f"{name}: no width is given anywhere; corridors are taken as "
+                f"{settings.width_m:g} m wide. State [corridors] width.",
+                stand=stand,
+            )
     return widths.fillna(settings.width_m)
 
 
@@ -207,37 +226,40 @@ def _states(fields: Fields, ledger: Ledger) -> pd.Series:
     cells = each_word(fields.cells("state"), str.casefold)
     states = translated(cells, _STATE_OF)
     unknown = (states == "") & (cells != "")
-    if unknown.any():
-        words = listed(cells[unknown].unique())
+    for stand, places in fields.reading.parts(unknown):
+        words = listed(cells.iloc[places].unique())
         ledger.notice(
             f"{fields.reading.file.name}: '{shown(fields.found.header['state'])}' says neither new "
-            f"nor existing for {counted(int(unknown.sum()), 'corridor')} ({words}); taken as new."
+            f"nor existing for {counted(len(places), 'corridor')} ({words}); taken as new.",
+            stand=stand,
         )
     return states.where(states != "", "new")
 
 
-def _note_duplicates(frame: gpd.GeoDataFrame, name: str, ledger: Ledger) -> None:
+def _note_duplicates(frame: gpd.GeoDataFrame, reading: Reading, ledger: Ledger) -> None:
     """Say so where a line stands twice; its ground counts once all the same."""
-    same = pd.Series(
-        shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy())), index=frame.index
-    )
-    twice = same.duplicated(keep=False)
-    if twice.any():
-        number = counted(int(twice.sum()), "line")
-        names = listed(frame["corridor"][twice])
-        ledger.notice(f"{name}: {number} equal to another ({names}); their ground counts once.")
-
-
-def _note_overrun(frame: gpd.GeoDataFrame, name: str, ground: Ground, ledger: Ledger) -> None:
-    """Say so where lines run past the boundary."""
-    if ground.stand is None:
-        return
-    past = shapely.length(shapely.difference(frame.geometry.to_numpy(), ground.stand))
-    out = past > OVERRUN_MIN_M
-    if out.any():
-        number = counted(int(out.sum()), "line")
-        names = listed(frame["corridor"][out])
+    lines = shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy()))
+    same = pd.DataFrame({"line": lines, "stand": reading.owner}, index=frame.index)
+    for stand, places in reading.parts(same.duplicated(keep=False)):
+        number, names = counted(len(places), "line"), listed(frame["corridor"].iloc[places])
         ledger.notice(
-            f"{name}: {number} past the boundary, by {past[out].sum():,.0f} m in all ({names}); "
-            "only the part inside counts."
+            f"{reading.file.name}: {number} equal to another ({names}); their ground counts once.",
+            stand=stand,
+        )
+
+
+def _note_overrun(
+    frame: gpd.GeoDataFrame, reading: Reading, ground: Ground, ledger: Ledger
+) -> None:
+    """Say so where lines run past the boundary."""
+    lines = frame.geometry.to_numpy()
+    past = np.zeros(len(lines))
+    for area, places in ground.areas(reading.owner):
+        past[places] = shapely.length(shapely.difference(lines[places], area))
+    for stand, places in by_stand(reading.owner, np.flatnonzero(past > OVERRUN_MIN_M)):
+        number, names = counted(len(places), "line"), listed(frame["corridor"].iloc[places])
+        ledger.notice(
+            f"{reading.file.name}: {number} past the boundary, by {past[places].sum():,.0f} m in "
+            f"all ({names}); only the part inside counts.",
+            stand=stand,
         )

@@ -152,7 +152,9 @@ def same_crs(first: CRS, second: CRS) -> bool:
     return bool(first.equals(second, ignore_axis_order=True))
 
 
-def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger: Ledger) -> CRS:
+def working_crs(
+    own: CRS, *, lon: float, lat: float, stated: str | None, ledger: Ledger, number: int = 0
+) -> CRS:
     """
     System to work in: the project's, else the stand's own where fit, else its UTM zone.
 
@@ -166,6 +168,8 @@ def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger:
         From ``[project] working_crs``.
     ledger
         For notices.
+    number
+        Of the stand.
 
     Returns
     -------
@@ -194,7 +198,8 @@ def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None, ledger:
     utm = _utm(lon, lat)
     ledger.notice(
         f"The stand's own coordinate system {crs_name(own)} {unfit}; the work is done in "
-        f"{crs_name(utm)}."
+        f"{crs_name(utm)}.",
+        stand=number,
     )
     return utm
 

@@ -1,6 +1,7 @@
 """Diameters as recorded: their unit, said somewhere or asked for, and whether they can be true."""
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.errors import FileError
@@ -140,7 +141,9 @@ def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
         raise FileError(msg)
 
 
-def refuse_implausible(cut_cm: pd.Series, *, file: str) -> None:
+def refuse_implausible(
+    cut_cm: pd.Series, *, file: str, stand: npt.NDArray[np.intp] | None = None
+) -> None:
     """
     Refuse marks whose median diameter no forest has: the unit is wrong.
 
@@ -150,22 +153,24 @@ def refuse_implausible(cut_cm: pd.Series, *, file: str) -> None:
         Diameters of cut trees [cm], NaN where unknown.
     file
         Where they come from.
+    stand
+        Number of the stand of each; None where all are of one.
 
     Raises
     ------
     FileError
         If the median is below 4 cm or above 150 cm.
     """
-    known = cut_cm.dropna()
-    if known.empty:
-        return
-    median = float(np.median(known))
-    if not MEDIAN_MIN_CM <= median <= MEDIAN_MAX_CM:
-        msg = (
-            f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which no "
-            "marked stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
-        )
-        raise FileError(msg)
+    known = cut_cm.notna().to_numpy()
+    owner = (np.zeros(len(cut_cm), dtype=np.intp) if stand is None else stand)[known]
+    for median in cut_cm[known].groupby(owner, sort=False).median():  # one a stand
+        if not MEDIAN_MIN_CM <= median <= MEDIAN_MAX_CM:
+            msg = (
+                f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), "
+                "which no marked stand has. The unit is probably wrong; correct the header or "
+                "[marks] dbh_unit."
+            )
+            raise FileError(msg)
 
 
 def note_doubtful(marks: pd.DataFrame, ledger: Ledger) -> None:
@@ -175,21 +180,33 @@ def note_doubtful(marks: pd.DataFrame, ledger: Ledger) -> None:
     Parameters
     ----------
     marks
-        Of all files: `kind`, `dbh_cm`, `source_file`.
+        Of all files: `kind`, `dbh_cm`, `source_file`, and the stand's number as `_stand`.
     ledger
         For the notices.
     """
     known = marks[(marks["kind"] == "cut") & marks["dbh_cm"].notna()]
-    median = known.groupby("source_file", sort=False)["dbh_cm"].median()
-    for file, cm in median.items():
-        if not DOUBTFUL_MIN_CM <= cm <= DOUBTFUL_MAX_CM:
-            ledger.notice(
-                f"{file}: the median diameter is {cm:.1f} cm ({cm / INCH_CM:.1f} in), which is "
-                "unusual for a marked stand. Check that the unit is the one that was recorded."
-            )
-    if len(median) > 1 and DOUBTFUL_RATIO[0] <= median.max() / median.min() <= DOUBTFUL_RATIO[1]:
+    every = known.groupby(["_stand", "source_file"], sort=False)["dbh_cm"].median().reset_index()
+    cm = every["dbh_cm"]
+    for stand, file, median in every[(cm < DOUBTFUL_MIN_CM) | (cm > DOUBTFUL_MAX_CM)].itertuples(
+        index=False
+    ):
         ledger.notice(
-            f"{median.idxmax()}: the median diameter is {median.max() / median.min():.1f} times "
+            f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which "
+            "is unusual for a marked stand. Check that the unit is the one that was recorded.",
+            stand=stand,
+        )
+    if every["source_file"].nunique() > 1:
+        for stand, medians in every.groupby("_stand"):
+            _note_doubtful_ratio(medians.set_index("source_file")["dbh_cm"], stand, ledger)
+
+
+def _note_doubtful_ratio(median: pd.Series, stand: int, ledger: Ledger) -> None:
+    """Say so where the medians of two files of a stand look like inches and centimetres."""
+    ratio = median.max() / median.min()
+    if len(median) > 1 and DOUBTFUL_RATIO[0] <= ratio <= DOUBTFUL_RATIO[1]:
+        ledger.notice(
+            f"{median.idxmax()}: the median diameter is {ratio:.1f} times "
             f"that of {median.idxmin()}, as if one were in inches and the other in centimetres. "
-            "Check the units of both."
+            "Check the units of both.",
+            stand=stand,
         )

@@ -9,7 +9,7 @@ import pandas as pd
 from glademark.errors import FileError
 from glademark.intake.cells import numbers, quantities
 from glademark.intake.columns import Found
-from glademark.intake.records import Reading, text_of
+from glademark.intake.records import Reading
 from glademark.intake.wording import shown
 from glademark.units import LENGTH_M
 
@@ -65,7 +65,7 @@ class Fields:
         rows = self.reading.rows
         if not self.has(name):
             return pd.Series("", index=rows.index, dtype="str")
-        return text_of(rows[self.found.header[name]])
+        return self.reading.text(self.found.header[name])
 
     def names(self, name: str) -> pd.Series:
         """
@@ -105,7 +105,7 @@ class Fields:
         if not self.has(name):
             return self._no_numbers()
         column = self.reading.rows[self.found.header[name]]
-        return numbers(column, decimal_comma=self.reading.decimal_comma)
+        return numbers(column, decimal_comma=self.reading.decimal_comma, owner=self.reading.stand)
 
     def quantities(self, name: str) -> tuple[pd.Series, pd.Series, pd.Series]:
         """
@@ -129,7 +129,9 @@ class Fields:
             values, bad = self._no_numbers()
             return values, pd.Series("", index=values.index, dtype="str"), bad
         column = self.reading.rows[self.found.header[name]]
-        values, units, bad = quantities(column, decimal_comma=self.reading.decimal_comma)
+        values, units, bad = quantities(
+            column, decimal_comma=self.reading.decimal_comma, owner=self.reading.stand
+        )
         header = self.found.unit.get(name, "")
         return values, units.where(units != "", header), bad
 

@@ -1,5 +1,6 @@
 """The stand as the ground to which every other layer must belong."""
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -62,9 +63,8 @@ class Ground:
         crs = stated_crs(reading, source.crs, ledger)
         reading = placed(reading, crs, ledger)
         geometry = transformed(reading.shapes, crs, self.crs)
-        warning = note_missing_grids(crs, self.crs, lon=self.lon, lat=self.lat)
-        if warning:
-            ledger.notice(f"{reading.file.name}: {warning}")
+        for stand, warning in self._warnings(crs):
+            ledger.notice(f"{reading.file.name}: {warning}", stand=stand)
         reading = replace(reading, geometry=geometry, unmoved=reading.shapes, crs=crs)
         finite = np.isfinite(geometry.bounds.to_numpy()).all(axis=1)
         self.refuse_if_most_outside(reading, pd.Series(~finite, index=geometry.index))
@@ -75,7 +75,35 @@ class Ground:
             what="out of reach of the working coordinate system",
         )
 
-    def inside(self, geometry: gpd.GeoSeries) -> pd.Series:
+    def areas(
+        self, owner: npt.NDArray[np.intp] | None
+    ) -> Iterator[tuple[shapely.Polygon | shapely.MultiPolygon, slice]]:
+        """
+        The stand with the records that belong to it.
+
+        Parameters
+        ----------
+        owner
+            Number of the stand of each record, rising; None where there is one stand.
+
+        Yields
+        ------
+        area, places
+            Nothing where there is no stand to compare with.
+        """
+        del owner
+        if self.stand is not None:
+            yield self.stand, slice(None)
+
+    def _warnings(self, crs: CRS) -> Iterator[tuple[int | None, str]]:
+        """What is to be said of the way from another coordinate system, by stand."""
+        warning = note_missing_grids(crs, self.crs, lon=self.lon, lat=self.lat)
+        if warning:
+            yield None, warning
+
+    def inside(
+        self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
+    ) -> pd.Series:
         """
         Points within the stand or on its edge.
 
@@ -83,18 +111,19 @@ class Ground:
         ----------
         geometry
             Points in the working CRS.
+        owner
+            As in `areas`.
 
         Returns
         -------
         inside
             Boolean; all true where there is no stand to compare with.
         """
-        if self.stand is None:
-            return pd.Series(data=True, index=geometry.index)
-        shapely.prepare(self.stand)
-        return pd.Series(shapely.covers(self.stand, geometry.to_numpy()), index=geometry.index)
+        return self._by_stand(shapely.covers, geometry, owner)
 
-    def touches(self, geometry: gpd.GeoSeries) -> pd.Series:
+    def touches(
+        self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
+    ) -> pd.Series:
         """
         Features that have any part in the stand.
 
@@ -102,18 +131,33 @@ class Ground:
         ----------
         geometry
             In the working CRS.
+        owner
+            As in `areas`.
 
         Returns
         -------
         touches
             Boolean; all true where there is no stand to compare with.
         """
-        if self.stand is None:
-            return pd.Series(data=True, index=geometry.index)
-        shapely.prepare(self.stand)
-        return pd.Series(shapely.intersects(self.stand, geometry.to_numpy()), index=geometry.index)
+        return self._by_stand(shapely.intersects, geometry, owner)
 
-    def distance_outside(self, geometry: gpd.GeoSeries) -> pd.Series:
+    def _by_stand(
+        self,
+        holds: Callable[..., npt.NDArray[np.bool_]],
+        geometry: gpd.GeoSeries,
+        owner: npt.NDArray[np.intp] | None,
+    ) -> pd.Series:
+        """What holds between the stand and each feature; true where there is no stand."""
+        shapes = geometry.to_numpy()
+        result = np.ones(len(shapes), dtype=bool)
+        for area, places in self.areas(owner):
+            shapely.prepare(area)
+            result[places] = holds(area, shapes[places])
+        return pd.Series(result, index=geometry.index)
+
+    def distance_outside(
+        self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
+    ) -> pd.Series:
         """
         Distance of points from the stand.
 
@@ -121,16 +165,21 @@ class Ground:
         ----------
         geometry
             Points in the working CRS.
+        owner
+            As in `areas`.
 
         Returns
         -------
         distance
             On the index of `geometry` [m]; 0 in the stand, on its edge, or where there is none.
         """
-        outside = ~self.inside(geometry)
-        distance = pd.Series(0.0, index=geometry.index)
-        distance[outside] = self._from_boundary(geometry[outside])
-        return distance
+        outside = ~self.inside(geometry, owner).to_numpy()
+        distance, shapes = np.zeros(len(geometry)), geometry.to_numpy()
+        for area, places in self.areas(owner):
+            away = np.arange(len(shapes))[places][outside[places]]
+            if len(away):
+                distance[away] = _from_boundary(area, shapes[away])
+        return pd.Series(distance, index=geometry.index)
 
     def clipped(self, geometry: gpd.GeoSeries) -> gpd.GeoSeries:
         """
@@ -151,17 +200,6 @@ class Ground:
         shapely.prepare(self.stand)
         cut = shapely.intersection(geometry.to_numpy(), self.stand)
         return gpd.GeoSeries(polygonal(cut), index=geometry.index, crs=self.crs)
-
-    def _from_boundary(self, geometry: pd.Series) -> npt.NDArray[np.float64]:
-        """Distance of points from the boundary [m]."""
-        distance = np.zeros(len(geometry))
-        if self.stand is not None and len(geometry):
-            tree = shapely.STRtree(_segments(self.stand))
-            (rows, _), metres = tree.query_nearest(
-                geometry.to_numpy(), return_distance=True, all_matches=False
-            )
-            distance[rows] = metres
-        return distance
 
     def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
         """
@@ -215,6 +253,79 @@ class Ground:
         if crs.is_projected and not same_crs(crs, self.crs):
             readings.append((f"their coordinate system were {crs_name(self.crs)}", x, y, self.crs))
         return readings
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Grounds(Ground):
+    """
+    Stands of one working CRS whose records are read together; `stand` is None.
+
+    Attributes
+    ----------
+    each
+        Ground of every stand, by its number.
+    """
+
+    each: tuple[Ground, ...]
+
+    def areas(
+        self, owner: npt.NDArray[np.intp] | None
+    ) -> Iterator[tuple[shapely.Polygon | shapely.MultiPolygon, slice]]:
+        """
+        Each stand with the records that belong to it.
+
+        Parameters
+        ----------
+        owner
+            Number of the stand of each record, rising.
+
+        Yields
+        ------
+        area, places
+            Stands without records are left out.
+        """
+        ends = np.searchsorted(owner, np.arange(len(self.each) + 1)) if owner is not None else []
+        for ground, start, end in zip(self.each, ends, ends[1:], strict=False):
+            if start < end and ground.stand is not None:
+                yield ground.stand, slice(int(start), int(end))
+
+    def _warnings(self, crs: CRS) -> Iterator[tuple[int | None, str]]:
+        """What is to be said of the way from another coordinate system, by stand."""
+        if same_crs(crs, self.crs):
+            return
+        for stand, ground in enumerate(self.each):
+            for _, warning in ground._warnings(crs):
+                yield stand, warning
+
+    def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
+        """
+        Refuse layers of which the most part of a stand's records lie outside of it.
+
+        Parameters
+        ----------
+        reading
+            Brought to the working CRS.
+        outside
+            Boolean, on its index.
+
+        Raises
+        ------
+        FileError
+            If more than half of any stand's records are outside.
+        """
+        if (reading.shares(outside) > _MOST).any():
+            raise FileError(f"{reading.file.name}: most records of a stand lie outside of it.")
+
+
+def _from_boundary(
+    area: shapely.Polygon | shapely.MultiPolygon, points: npt.NDArray[np.object_]
+) -> npt.NDArray[np.float64]:
+    """Distance of points from the boundary [m]."""
+    distance = np.zeros(len(points))
+    tree = shapely.STRtree(_segments(area))
+    (rows, _), metres = tree.query_nearest(points, return_distance=True, all_matches=False)
+    distance[rows] = metres
+    return distance
 
 
 def _segments(area: shapely.Geometry) -> npt.NDArray[np.object_]:

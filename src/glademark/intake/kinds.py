@@ -3,11 +3,12 @@
 import re
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
 from glademark.intake.cells import each_word, translated
 from glademark.intake.fields import Fields
-from glademark.intake.records import Ledger
+from glademark.intake.records import Ledger, by_stand
 from glademark.intake.wording import counted, listed, shown
 from glademark.survey import KINDS
 
@@ -60,6 +61,7 @@ def kinds(
     meaning = translated(colours, key)
     by_paint = meaning.replace({"corridor": "cut", "": "cut"})
     name, own, unknown = _own_kinds(fields)
+    ledger.alone |= _with_other_kinds(fields, name)
     frame = pd.DataFrame(
         {
             "kind": own.where(own != "", by_paint),
@@ -85,11 +87,37 @@ def _own_kinds(fields: Fields) -> tuple[str, pd.Series, pd.Series]:
             continue
         words = _plain(fields.cells(name))
         known = translated(words, _KIND_OF)
-        filled = int((words != "").sum())
-        if filled and (not weak or (known != "").sum() >= _WEAK_SHARE * filled):
+        if _says_kinds(words, known, weak=weak):
             return name, known, (words != "") & (known == "")
     nothing = pd.Series("", index=fields.reading.rows.index, dtype="str")
     return "", nothing, nothing != ""
+
+
+def _says_kinds(words: pd.Series, known: pd.Series, *, weak: bool) -> bool:
+    """Whether a column says kinds: it says something, and one of a vague name mostly kinds."""
+    filled = int((words != "").sum())
+    return bool(filled and (not weak or (known != "").sum() >= _WEAK_SHARE * filled))
+
+
+def _with_other_kinds(fields: Fields, name: str) -> set[int]:
+    """Stands whose records alone would have their kinds in another column."""
+    if fields.reading.stand is None or not fields.has("type"):
+        return set()
+    columns = {
+        one: (words := _plain(fields.cells(one)), translated(words, _KIND_OF), weak)
+        for one, weak in (("kind", False), ("type", True))
+        if fields.has(one)
+    }
+    other = set()
+    for stand, places in by_stand(fields.reading.stand, np.arange(len(fields.reading.rows))):
+        says = (
+            one
+            for one, (words, known, weak) in columns.items()
+            if _says_kinds(words.iloc[places], known.iloc[places], weak=weak)
+        )
+        if next(says, "") != name:
+            other.add(stand)
+    return other
 
 
 def _plain(cells: pd.Series) -> pd.Series:
@@ -103,16 +131,18 @@ def _note_paint(
     """One notice for paint that says nothing."""
     blank = colours == ""
     unlisted = ~blank & ~listed_paint
-    parts = []
-    if blank.any():
-        parts.append(f"{counted(int(blank.sum()), 'mark')} without paint")
-    if unlisted.any():
-        names = listed(colours[unlisted].unique())
-        number = counted(int(unlisted.sum()), "mark")
-        parts.append(f"{number} with paint that [marks.paint] does not list ({names})")
-    if parts:
+    for stand, places in fields.reading.parts(blank | unlisted):
+        parts = []
+        without = int(blank.iloc[places].sum())
+        if without:
+            parts.append(f"{counted(without, 'mark')} without paint")
+        if without < len(places):
+            names = listed(colours.iloc[places][unlisted.iloc[places]].unique())
+            number = counted(len(places) - without, "mark")
+            parts.append(f"{number} with paint that [marks.paint] does not list ({names})")
         ledger.notice(
-            f"{fields.reading.file.name}: {' and '.join(parts)}; their zone is where they stand."
+            f"{fields.reading.file.name}: {' and '.join(parts)}; their zone is where they stand.",
+            stand=stand,
         )
 
 

@@ -8,7 +8,7 @@ from glademark.intake.columns import words
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.kinds import kind_column, kinds
-from glademark.intake.records import Ledger, texts
+from glademark.intake.records import Ledger
 from glademark.intake.unknown_species import note_unknown_species
 from glademark.intake.volumes import wood
 from glademark.intake.wording import counted, listed, quoted, shown
@@ -150,13 +150,14 @@ def _sizes(fields: Fields, unit: str | None, ledger: Ledger) -> pd.DataFrame:
 
 def _note_left_empty(fields: Fields, name: str, bad: pd.Series, ledger: Ledger) -> None:
     """Say so where a figure is not used though its record is."""
-    if bad.any():
-        cell = shown(fields.cells(name)[bad].iloc[0])
-        names = listed(fields.reading.called(bad))
+    for stand, places in fields.reading.parts(bad):
+        cell = shown(fields.cells(name).iloc[places[0]])
+        names = listed(fields.reading.called_at(places))
         ledger.notice(
             f"{fields.reading.file.name}: {name.replace('_', ' ')} of "
-            f"{counted(int(bad.sum()), 'record')} is impossible and taken as not measured: {names} "
-            f'(the first is "{cell}").'
+            f"{counted(len(places), 'record')} is impossible and taken as not measured: {names} "
+            f'(the first is "{cell}").',
+            stand=stand,
         )
 
 
@@ -213,7 +214,10 @@ def other_columns(fields: Fields, *, from_columns: bool) -> pd.DataFrame:
     if not from_columns:
         used = {name: header for name, header in used.items() if name not in positions}
     rows = fields.reading.rows
-    others = texts(rows, [str(header) for header in rows if header not in set(used.values())])
+    unused = [str(header) for header in rows if header not in set(used.values())]
+    others = pd.DataFrame(
+        {header: fields.reading.text(header) for header in unused}, index=rows.index
+    )
     taken = {name.casefold() for name in _RESERVED}
     names = {}
     for header in others:
@@ -239,24 +243,24 @@ def note_missing_dbh(frame: pd.DataFrame, fields: Fields, ledger: Ledger) -> Non
         For the notice.
     """
     name = fields.reading.file.name
-    cut = frame["kind"] == "cut"
-    if cut.any() and not fields.has("dbh"):
-        heads = quoted(list(fields.reading.rows.columns))
-        ledger.notice(
-            f"{name}: no column of diameters was recognised among {heads}. Map it under "
-            "[marks] columns."
-        )
+    missing = (frame["kind"] == "cut") & frame["dbh_cm"].isna()
+    if not missing.any():
         return
-    missing = cut & frame["dbh_cm"].isna()
-    if missing.any():
-        names = listed(
-            fields.reading.only(
-                missing.reindex(fields.reading.rows.index, fill_value=False)
-            ).called()
-        )
+    heads = quoted(list(fields.reading.rows.columns))
+    everywhere = missing.reindex(fields.reading.rows.index, fill_value=False)
+    for stand, places in fields.reading.parts(everywhere):
+        if not fields.has("dbh"):
+            ledger.notice(
+                f"{name}: no column of diameters was recognised among {heads}. Map it under "
+                "[marks] columns.",
+                stand=stand,
+            )
+            continue
+        names = listed(fields.reading.called_at(places))
         ledger.notice(
-            f"{name}: {counted(int(missing.sum()), 'mark')} without a diameter: {names}; counted, "
-            "without basal area and volume."
+            f"{name}: {counted(len(places), 'mark')} without a diameter: {names}; counted, "
+            "without basal area and volume.",
+            stand=stand,
         )
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.errors import FileError, InputError
@@ -46,7 +47,7 @@ class _Batch:
 
 def read_marks(
     readings: Sequence[Reading], project: Project, ground: Ground, ledger: Ledger
-) -> gpd.GeoDataFrame:
+) -> tuple[gpd.GeoDataFrame, npt.NDArray[np.intp]]:
     """
     Every mark that can be used.
 
@@ -65,6 +66,8 @@ def read_marks(
     -------
     marks
         `MARK_COLUMNS`, then every other column that came in as text; Point in the working CRS.
+    stand
+        Number of the stand of each.
 
     Raises
     ------
@@ -90,7 +93,7 @@ def read_marks(
         files = listed(reading.file.name for reading in readings)
         msg = f"{files}: no mark can be used. Check that it is the right file."
         raise FileError(msg)
-    return marks
+    return marks, np.concatenate([batch.reading.owner for batch in batches])
 
 
 def _stated_by_file(readings: Sequence[Reading], project: Project) -> list[Mapping[str, str]]:
@@ -141,7 +144,8 @@ def _one_file(
         reading = ledger.set_aside(reading, left != "", reason=left, what=what)
     frame = frame.join(other_columns(fields, from_columns=from_columns))
     frame = frame.loc[reading.rows.index]
-    refuse_implausible(frame["dbh_cm"][frame["kind"] == "cut"], file=name)
+    cut = (frame["kind"] == "cut").to_numpy()
+    refuse_implausible(frame["dbh_cm"][cut], stand=reading.owner[cut], file=name)
     note_missing_dbh(frame, fields, ledger)
     return _Batch(reading=reading, frame=frame)
 
@@ -149,7 +153,9 @@ def _one_file(
 def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
     """Marks of all files, each once."""
     frames = [
-        batch.frame.assign(_x=batch.reading.shapes.x, _y=batch.reading.shapes.y)
+        batch.frame.assign(
+            _x=batch.reading.shapes.x, _y=batch.reading.shapes.y, _stand=batch.reading.owner
+        )
         for batch in batches
     ]
     every = pd.concat(frames, ignore_index=True)
@@ -174,17 +180,18 @@ def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
 def _near_stand(batch: _Batch, ground: Ground, ledger: Ledger) -> _Batch:
     """Marks in the stand, or as near to it as their kind and position error allow."""
     reading, frame = batch.reading, batch.frame
-    distance = ground.distance_outside(reading.shapes)
-    inside = ground.inside(reading.shapes)
+    inside = ground.inside(reading.shapes, reading.owner)
+    distance = ground.distance_outside(reading.shapes, reading.owner)
     allowed = frame["position_error_m"].where(frame["kind"].isin(_INSIDE_KINDS), FAR_M)
     outside = distance > allowed
     ground.refuse_if_most_outside(reading, outside)
     near = ~inside & ~outside
-    if near.any():
+    for stand, places in reading.parts(near):
         ledger.notice(
-            f"{reading.file.name}: {counted(int(near.sum()), 'mark')} outside the stand kept, "
+            f"{reading.file.name}: {counted(len(places), 'mark')} outside the stand kept, "
             "being within the position error (danger trees and group points: within "
-            f"{FAR_M:.0f} m): {listed(reading.called(near))}."
+            f"{FAR_M:.0f} m): {listed(reading.called_at(places))}.",
+            stand=stand,
         )
     mend = "correct its position or leave it out"
     reasons = [f"it lies {metres:,.0f} m outside the stand; {mend}" for metres in distance[outside]]

@@ -9,7 +9,7 @@ from shapely.validation import explain_validity
 
 from glademark.errors import FileError
 from glademark.intake.ground import polygonal
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Ledger, Reading, by_stand
 from glademark.intake.wording import counted, shown
 
 MEND_SHARE_MAX = 0.001
@@ -56,7 +56,8 @@ def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading
         shapes[at], mend, fault = _mended(shapes[at])
         faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
         if mend:
-            ledger.notice(f"{reading.file.name}, {reading.at(at)}: {mend}")
+            stand = int(reading.owner[at])
+            ledger.notice(f"{reading.file.name}, {reading.at(at)}: {mend}", stand=stand)
     if not faults:
         flat = map(int, np.flatnonzero(~(shapely.area(shapes) > 0)))
         faults += [
@@ -65,11 +66,9 @@ def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading
         ]
     if faults:
         raise FileError(*faults)
-    lines = int((dimensions == 1).sum())
-    if lines:
-        ledger.notice(
-            f"{reading.file.name}: {counted(lines, 'closed line')} read as the area inside."
-        )
+    for stand, lines in by_stand(reading.owner, np.flatnonzero(dimensions == 1)):
+        number = counted(len(lines), "closed line")
+        ledger.notice(f"{reading.file.name}: {number} read as the area inside.", stand=stand)
     areas = gpd.GeoSeries(shapes, index=reading.shapes.index, crs=reading.shapes.crs)
     return replace(reading, geometry=areas)
 

@@ -95,7 +95,7 @@ def _in_degrees(shapes: gpd.GeoSeries) -> pd.Series:
 
 def _refuse_degrees(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
     """Degrees where the coordinate system says metres."""
-    if len(in_degrees) and in_degrees.mean() > _MOST:
+    if (reading.shares(in_degrees) > _MOST).any():
         msg = (
             f"{reading.file.name}: the coordinates look like degrees, but the coordinate system "
             f"is {crs_name(crs)}. If they are longitude and latitude, state "
@@ -106,7 +106,7 @@ def _refuse_degrees(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
 
 def _refuse_metres(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
     """Metres or feet where the coordinate system says degrees."""
-    if len(in_degrees) and in_degrees.mean() < _MOST:
+    if (reading.shares(in_degrees) < _MOST).any():
         x, y = shapely.get_coordinates(reading.shapes.to_numpy())[0]
         msg = (
             f"{reading.file.name}: the coordinates ({x:.6g}, {y:.6g} at the first record) cannot "

@@ -6,6 +6,7 @@ from types import MappingProxyType
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 from pyproj import CRS
@@ -67,7 +68,7 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
         reading = _single_points(reading, ledger)
     kinds = shapely.get_type_id(reading.shapes.to_numpy())
     other = pd.Series(~np.isin(kinds, [-1, shapely.GeometryType.POINT]), index=reading.rows.index)
-    if other.any() and other.sum() == (kinds != -1).sum():
+    if _all_of_a_stand(other.to_numpy(), kinds != -1, reading.owner):
         what = shapely.GeometryType(int(kinds[other.to_numpy()][0])).name.lower()
         msg = (
             f"{reading.file.name}: points are expected, and these are of type {what}. "
@@ -77,6 +78,14 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
     return ledger.set_aside(
         reading, other, reason="it is no point; mark trees as points", what="not points"
     )
+
+
+def _all_of_a_stand(
+    bad: npt.NDArray[np.bool_], among: npt.NDArray[np.bool_], stand: npt.NDArray[np.intp]
+) -> bool:
+    """Whether any stand has bad records, and none but bad ones among some."""
+    wrong, every = np.bincount(stand[bad]), np.bincount(stand[among])
+    return bool(((wrong > 0) & (wrong == every[: len(wrong)])).any())
 
 
 def _single_points(reading: Reading, ledger: Ledger) -> Reading:
@@ -90,19 +99,20 @@ def _single_points(reading: Reading, ledger: Ledger) -> Reading:
     first = np.concatenate([[0], np.cumsum(counts)[:-1]])
     rank = np.arange(len(owner)) - np.searchsorted(owner, owner, side="left")
     parts[first[owner] + rank] = points
-    several = int((counts > 1).sum())
-    if several:
+    for stand, several in reading.parts(pd.Series(counts > 1)):
         ledger.notice(
-            f"{reading.file.name}: {counted(several, 'record')} with several points each; every "
-            "point is read as a record of its own."
+            f"{reading.file.name}: {counted(len(several), 'record')} with several points each; "
+            "every point is read as a record of its own.",
+            stand=stand,
         )
-    ledger.split(reading, more=len(rows) - len(geometry))
+        ledger.split(reading, more=int((counts[several] - 1).sum()), stand=stand)
     return replace(
         reading,
         rows=reading.rows.iloc[rows].reset_index(drop=True),
         record=reading.record.iloc[rows].reset_index(drop=True),
         geometry=gpd.GeoSeries(parts),
         ids=None if reading.ids is None else reading.ids.iloc[rows].reset_index(drop=True),
+        stand=None if reading.stand is None else reading.stand[rows],
     )
 
 
@@ -123,11 +133,13 @@ def _from_columns(reading: Reading, found: Found, source: Source, ledger: Ledger
     points[here] = shapely.points(x.to_numpy()[here], y.to_numpy()[here])
     geometry = gpd.GeoSeries(points, index=x.index)
     if zones is not None:
+        ledger.alone.update(reading.owner)  # the zone of most records differs by stand
         geometry, crs = carried_together(geometry, zones), zones.crs
         ledger.notice(zone_notice(reading, zones))
     reading = replace(reading, geometry=geometry, crs=crs)
     if x_name == "lon":
-        _note_coarse(reading, x[here], y[here], ledger)
+        for stand, places in reading.parts(pd.Series(here)):
+            _note_coarse(reading.file.name, x.iloc[places], y.iloc[places], ledger, stand)
     return ledger.set_aside(reading, bad, reason=reason, what="with an unreadable position")
 
 
@@ -164,7 +176,7 @@ def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS
 def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, pd.Series]:
     """Numbers of a column of coordinates, degrees with a hemisphere letter included."""
     column = reading.rows[header]
-    values, bad = numbers(column, decimal_comma=reading.decimal_comma)
+    values, bad = numbers(column, decimal_comma=reading.decimal_comma, owner=reading.stand)
     if bad.any() and name in _SIGNS:
         cells = text_of(column[bad]).str.upper()
         if reading.decimal_comma:
@@ -172,7 +184,7 @@ def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, p
         degrees = _degrees(cells, _SIGNS[name])
         values.loc[degrees.index] = degrees
         bad = bad & values.isna()
-    if bad.mean() > _MOST:
+    if (reading.shares(bad) > _MOST).any():
         cell = shown(text_of(column[bad]).iloc[0])
         msg = (
             f"{reading.file.name}, {reading.place(bad)}: {bad.sum():,} of {len(bad):,} cells of "
@@ -195,14 +207,15 @@ def _degrees(cells: pd.Series, signs: Mapping[str, float]) -> pd.Series:
     return (sign * (degrees + minutes / _SIXTY + seconds / _SIXTY**2)).where(sound)
 
 
-def _note_coarse(reading: Reading, lon: pd.Series, lat: pd.Series, ledger: Ledger) -> None:
+def _note_coarse(name: str, lon: pd.Series, lat: pd.Series, ledger: Ledger, stand: int) -> None:
     """Say so where degrees were rounded until trees coincide."""
     both = np.concatenate([lon.to_numpy(), lat.to_numpy()])
     for decimals in range(_PRECISION_DECIMALS_MAX + 1):
         if len(lon) > 1 and np.abs(both - both.round(decimals)).max() < _ROUNDING_DEG:
             metres = _DEGREE_M / 10**decimals
             ledger.notice(
-                f"{reading.file.name}: positions are rounded to {decimals} decimals of a degree, "
-                f"which is about {metres:,.0f} m. Export them with six or more."
+                f"{name}: positions are rounded to {decimals} decimals of a degree, "
+                f"which is about {metres:,.0f} m. Export them with six or more.",
+                stand=stand,
             )
             return

@@ -9,6 +9,8 @@ from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
@@ -44,6 +46,7 @@ from glademark.survey import Survey
 log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
+_OfStands = tuple[gpd.GeoDataFrame, npt.NDArray[np.intp]]
 
 
 def read_survey(project: Project, *, folder: Path) -> Survey:
@@ -104,19 +107,54 @@ def survey_of(shelf: Shelf, project: Project) -> Survey:
     ledger = Ledger(faults=list(shelf.faults))
     for reading in shelf.readings():
         ledger.open(reading)
-    return _survey(_Desk(project=project, shelf=shelf, ledger=ledger))
+    desk = Desk(project=project, shelf=shelf, ledger=ledger)
+    ground = desk.using(
+        shelf.layers["stand"],
+        project.inputs.stand,
+        lambda reading, source: read_stand(
+            reading, source, ledger, stated=project.heading.working_crs
+        ),
+        NOWHERE,
+    )
+    marks, corridors = marks_and_corridors(desk, ground)
+    return survey_on(desk, ground, None if marks is None else marks[0], corridors[0])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Desk:
-    """Where the opened inputs are used and their faults are gathered."""
+class Desk:
+    """
+    Where opened inputs are used and their faults are gathered.
+
+    Attributes
+    ----------
+    project
+        What was asked.
+    shelf
+        The inputs.
+    ledger
+        What becomes of their records.
+    """
 
     project: Project
     shelf: Shelf
     ledger: Ledger
 
     def attempt(self, step: Callable[[], _T], instead: _T) -> _T:
-        """Result of a step; its faults are noted, and the other inputs are still looked at."""
+        """
+        Result of a step; its faults are noted, and the other inputs are still looked at.
+
+        Parameters
+        ----------
+        step
+            What to do.
+        instead
+            What is handed on where the step fails.
+
+        Returns
+        -------
+        result
+            Of the step, or `instead`.
+        """
         try:
             return step()
         except InputError as error:
@@ -132,26 +170,76 @@ class _Desk:
         use: Callable[[Reading, Source], _T],
         instead: _T,
     ) -> _T:
-        """What a reading is used for, or what stands for an input that is not given."""
+        """
+        What a reading is used for, or what stands for an input that is not given.
+
+        Parameters
+        ----------
+        reading, source
+            Of one input; None where it is not given or refused.
+        use
+            What to do with them.
+        instead
+            What is handed on where there is nothing, or where it fails.
+
+        Returns
+        -------
+        result
+            Of the use, or `instead`.
+        """
         if reading is None or source is None:
             return instead
         return self.attempt(partial(use, reading, source), instead)
 
 
-def _survey(desk: _Desk) -> Survey:
-    """Use every input: the stand first, since all others must belong to it."""
+def marks_and_corridors(desk: Desk, ground: Ground) -> tuple[_OfStands | None, _OfStands]:
+    """
+    The inputs of which every stand has many records.
+
+    Parameters
+    ----------
+    desk
+        With the inputs of one stand, or of many.
+    ground
+        The stand, or the stands.
+
+    Returns
+    -------
+    marks, corridors
+        Each with the number of the stand of every row; None where marks are refused.
+    """
+    return _marks(desk, ground), _corridors(desk, desk.shelf.layers["corridors"], ground)
+
+
+def survey_on(
+    desk: Desk, ground: Ground, marks: gpd.GeoDataFrame | None, corridors: gpd.GeoDataFrame
+) -> Survey:
+    """
+    Survey of one stand with its marks and corridors: every other input is used.
+
+    Parameters
+    ----------
+    desk
+        With the inputs of the stand.
+    ground
+        The stand.
+    marks
+        None where they are refused.
+    corridors
+        None of them has no row.
+
+    Returns
+    -------
+    survey
+        Of all inputs.
+
+    Raises
+    ------
+    InputError
+        If any input is refused.
+    """
     project, ledger, inputs = desk.project, desk.ledger, desk.project.inputs
     layers = desk.shelf.layers
-    ground = desk.using(
-        layers["stand"],
-        inputs.stand,
-        lambda reading, source: read_stand(
-            reading, source, ledger, stated=project.heading.working_crs
-        ),
-        NOWHERE,
-    )
-    marks = _marks(desk, ground)
-    corridors = _corridors(desk, layers["corridors"], ground)
     areas = _areas(desk, layers, ground)
     leave_trees = desk.using(
         layers["leave_trees"],
@@ -189,7 +277,7 @@ def _survey(desk: _Desk) -> Survey:
     )
 
 
-def _marks(desk: _Desk, ground: Ground) -> gpd.GeoDataFrame | None:
+def _marks(desk: Desk, ground: Ground) -> _OfStands | None:
     """Marks of all files, if all of them can be read."""
     readings = desk.shelf.marks
     opened = [reading for reading in readings if reading is not None]
@@ -215,7 +303,7 @@ def _given_twice(readings: list[Reading], sources: tuple[Source, ...]) -> str:
     return ""
 
 
-def _corridors(desk: _Desk, reading: Reading | None, ground: Ground) -> gpd.GeoDataFrame:
+def _corridors(desk: Desk, reading: Reading | None, ground: Ground) -> _OfStands:
     """Corridors, or none, which is worth a word."""
     source, settings = desk.project.inputs.corridors, desk.project.corridors
     if source is None:
@@ -224,12 +312,12 @@ def _corridors(desk: _Desk, reading: Reading | None, ground: Ground) -> gpd.GeoD
         reading,
         source,
         lambda one, stated: read_corridors(one, stated, ground, settings, desk.ledger),
-        no_corridors(ground),
+        (no_corridors(ground), np.zeros(0, dtype=np.intp)),
     )
 
 
 def _areas(
-    desk: _Desk, layers: Mapping[str, Reading | None], ground: Ground
+    desk: Desk, layers: Mapping[str, Reading | None], ground: Ground
 ) -> dict[str, gpd.GeoDataFrame]:
     """Walked openings, keep-outs, landings, covered ground, water and setbacks."""
     inputs, ledger = desk.project.inputs, desk.ledger
@@ -274,7 +362,7 @@ def _areas(
     return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
 
 
-def _tables(desk: _Desk) -> dict[str, pd.DataFrame | None]:
+def _tables(desk: Desk) -> dict[str, pd.DataFrame | None]:
     """Tables without positions, None where not given."""
     ledger = desk.ledger
     steps: dict[str, tuple[Reading | None, Callable[[Reading], pd.DataFrame]]] = {
@@ -287,7 +375,7 @@ def _tables(desk: _Desk) -> dict[str, pd.DataFrame | None]:
     }
 
 
-def _terrain(desk: _Desk, ground: Ground) -> tuple[dict[str, float | str] | None, Elevation | None]:
+def _terrain(desk: Desk, ground: Ground) -> tuple[dict[str, float | str] | None, Elevation | None]:
     """What the raster is and the heights in it, or None."""
     source, file = desk.project.inputs.terrain, desk.shelf.terrain
     if source is None or file is None:

@@ -1,10 +1,11 @@
 """Records as they were read, and the ledger of what became of them: read = used + set aside."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
@@ -46,6 +47,9 @@ class Reading:
         Records that could not even be read: number and reason.
     notices
         What was noticed on opening.
+    stand
+        Number of the stand of each record where those of many stands are read together, else None:
+        all are of one stand, 0.
     """
 
     file: FieldFile
@@ -60,6 +64,7 @@ class Reading:
     ids: pd.Series | None = None
     spoiled: tuple[tuple[int, str], ...] = ()
     notices: tuple[str, ...] = ()
+    stand: npt.NDArray[np.intp] | None = None
 
     def only(self, wanted: pd.Series) -> "Reading":
         """
@@ -84,7 +89,82 @@ class Reading:
             geometry=None if self.geometry is None else gpd.GeoSeries(self.geometry[wanted]),
             unmoved=None if self.unmoved is None else gpd.GeoSeries(self.unmoved[wanted]),
             ids=None if self.ids is None else self.ids[wanted],
+            stand=None if self.stand is None else self.stand[wanted.to_numpy()],
         )
+
+    @property
+    def owner(self) -> npt.NDArray[np.intp]:
+        """
+        Number of the stand of every record.
+
+        Returns
+        -------
+        owner
+            0 where all are of one stand.
+        """
+        return np.zeros(len(self.rows), dtype=np.intp) if self.stand is None else self.stand
+
+    def parts(self, wanted: pd.Series) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+        """
+        Records that are wanted, by stand.
+
+        Parameters
+        ----------
+        wanted
+            Boolean, on the index of `rows`.
+
+        Returns
+        -------
+        parts
+            Number of each stand that has any, and their positions.
+        """
+        return by_stand(self.owner, np.flatnonzero(wanted.to_numpy()))
+
+    def shares(self, wanted: pd.Series) -> npt.NDArray[np.float64]:
+        """
+        Share of the records that are wanted, by stand.
+
+        Parameters
+        ----------
+        wanted
+            Boolean, on the index of `rows`.
+
+        Returns
+        -------
+        shares
+            Of every stand that has records.
+        """
+        every = np.bincount(self.owner)
+        some = np.bincount(self.owner[wanted.to_numpy()], minlength=len(every))
+        return np.asarray(some[every > 0] / every[every > 0], dtype=np.float64)
+
+    def text(self, header: str) -> pd.Series:
+        """
+        A column as text, as the records of each stand alone would give it.
+
+        Parameters
+        ----------
+        header
+            Of the column.
+
+        Returns
+        -------
+        text
+            On the index of `rows`.
+        """
+        column = self.rows[header]
+        if self.stand is None or not pd.api.types.is_float_dtype(column):
+            return text_of(column)
+        broken = pd.Series(~_whole(column), index=column.index)
+        some = np.zeros(int(self.stand.max(initial=-1)) + 1, dtype=bool)
+        some[self.stand[broken.to_numpy()]] = True  # numbers with decimals are all written so
+        written = some[self.stand]
+        if written.all() or not written.any():
+            return text_of(column)
+        text = pd.Series("", index=column.index, dtype="str")
+        for part in (written, ~written):
+            text[part] = text_of(column[part])
+        return text
 
     @property
     def shapes(self) -> gpd.GeoSeries:
@@ -137,10 +217,27 @@ class Reading:
         names
             Not yet made fit for a terminal.
         """
-        part = self if wanted is None else self.only(wanted)
-        ids = [""] * len(part.rows) if part.ids is None else list(part.ids)
+        rows = np.arange(len(self.rows)) if wanted is None else np.flatnonzero(wanted.to_numpy())
+        return self.called_at(rows)
+
+    def called_at(self, places: npt.NDArray[np.intp]) -> list[str]:
+        """
+        Names of records for a message, as from `called`.
+
+        Parameters
+        ----------
+        places
+            Positions of the records.
+
+        Returns
+        -------
+        names
+            Not yet made fit for a terminal.
+        """
+        ids = [""] * len(places) if self.ids is None else list(self.ids.iloc[places])
         return [
-            own or f"{self.noun} {record}" for own, record in zip(ids, part.record, strict=True)
+            own or f"{self.noun} {record}"
+            for own, record in zip(ids, self.record.iloc[places], strict=True)
         ]
 
     def place(self, wanted: pd.Series) -> str:
@@ -168,6 +265,7 @@ class _Account:
     read: int
     used: int = 0
     set_aside: int = 0
+    of_stand: npt.NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
 
 @dataclass(kw_only=True, slots=True)
@@ -179,14 +277,17 @@ class Ledger:
     ----------
     faults
         Why the input is refused, if it is.
+    alone
+        Stands, by number, that cannot be read together with others.
     """
 
     faults: list[str] = field(default_factory=list)
-    _notices: list[str] = field(default_factory=list)
+    alone: set[int] = field(default_factory=set)
+    _notices: dict[tuple[str, int | None], None] = field(default_factory=dict)
     _aside: list[pd.DataFrame] = field(default_factory=list)
     _accounts: dict[int, _Account] = field(default_factory=dict)
 
-    def notice(self, text: str) -> None:
+    def notice(self, text: str, *, stand: int | None = None) -> None:
         """
         One more thing that the user should know, once.
 
@@ -194,9 +295,10 @@ class Ledger:
         ----------
         text
             A sentence.
+        stand
+            Number of the stand for which it holds; None where it holds for all.
         """
-        if text not in self._notices:
-            self._notices.append(text)
+        self._notices[text, stand] = None
 
     def open(self, reading: Reading) -> None:
         """
@@ -209,17 +311,20 @@ class Ledger:
         """
         spoiled = reading.spoiled
         read = len(reading.rows) + len(spoiled)
-        self._accounts[id(reading.file)] = _Account(file=reading.file, read=read)
+        self._accounts[id(reading.file)] = _Account(
+            file=reading.file, read=read, of_stand=np.bincount(reading.owner)
+        )
         for text in reading.notices:
             self.notice(text)
         if spoiled:
             numbers, reasons = zip(*spoiled, strict=True)
-            self._add(reading, pd.DataFrame({"record": numbers, "tree_id": "", "reason": reasons}))
+            rows = pd.DataFrame({"record": numbers, "reason": reasons, "stand": 0})
+            self._add(reading, rows.assign(tree_id=""))
             names = listed(f"{reading.noun} {number}" for number in numbers)
             what = counted(len(spoiled), "record")
             self.notice(f"{reading.file.name}: {what} could not be read and set aside: {names}.")
 
-    def split(self, reading: Reading, *, more: int) -> None:
+    def split(self, reading: Reading, *, more: int, stand: int) -> None:
         """
         Note that records of a file were taken apart into several.
 
@@ -229,8 +334,12 @@ class Ledger:
             Of that file.
         more
             How many records there are more than were read at first.
+        stand
+            Number of their stand.
         """
-        self._accounts[id(reading.file)].read += more
+        account = self._accounts[id(reading.file)]
+        account.read += more
+        account.of_stand[stand] += more
 
     def set_aside(
         self, reading: Reading, bad: pd.Series, *, reason: str | pd.Series, what: str
@@ -258,19 +367,22 @@ class Ledger:
             return reading
         out = reading.only(bad)
         reasons = reason if isinstance(reason, str) else reason[bad[bad].index].to_numpy()
-        rows = pd.DataFrame({"record": out.record.to_numpy(), "reason": reasons})
-        self._add(reading, rows.assign(tree_id="" if out.ids is None else out.ids.to_numpy()))
-        names = listed(out.called())
-        self.notice(
-            f"{reading.file.name}: {counted(len(rows), 'record')} set aside, {what}: {names}."
+        rows = pd.DataFrame(
+            {"record": out.record.to_numpy(), "reason": reasons, "stand": out.owner}
         )
+        self._add(reading, rows.assign(tree_id="" if out.ids is None else out.ids.to_numpy()))
+        for stand, places in reading.parts(bad):
+            number, names = counted(len(places), "record"), listed(reading.called_at(places))
+            self.notice(f"{reading.file.name}: {number} set aside, {what}: {names}.", stand=stand)
         return reading.only(~bad)
 
     def _add(self, reading: Reading, rows: pd.DataFrame) -> None:
         """Enter records as set aside."""
         self._accounts[id(reading.file)].set_aside += len(rows)
-        rows = rows.assign(input=reading.file.input, file=reading.file.name)
-        self._aside.append(rows[list(SET_ASIDE_COLUMNS)])
+        rows = rows.assign(
+            input=reading.file.input, file=reading.file.name, account=id(reading.file)
+        )
+        self._aside.append(rows)
 
     def use(self, reading: Reading) -> None:
         """
@@ -316,7 +428,7 @@ class Ledger:
         notices
             In the order in which they came up.
         """
-        return tuple(self._notices)
+        return tuple(dict.fromkeys(text for text, _ in self._notices))
 
     @property
     def set_aside_records(self) -> pd.DataFrame:
@@ -331,9 +443,10 @@ class Ledger:
         if not self._aside:
             return no_rows(SET_ASIDE_COLUMNS, {"record": "int64"})
         rows = pd.concat(self._aside, ignore_index=True)
-        order = {account.file.name: n for n, account in enumerate(self._accounts.values())}
-        place = rows["file"].map(order)
-        return rows.iloc[np.lexsort((rows["record"], place))].reset_index(drop=True)
+        files = {account.file.name: n for n, account in enumerate(self._accounts.values())}
+        place = rows["file"].map(files)
+        order = np.lexsort((rows["record"], place))
+        return rows[list(SET_ASIDE_COLUMNS)].iloc[order].reset_index(drop=True)
 
     @property
     def counts(self) -> tuple[InputCount, ...]:
@@ -356,6 +469,97 @@ class Ledger:
             )
             for account in self._accounts.values()
         )
+
+    def taken_apart(self, stands: int) -> list["Ledger"]:
+        """
+        The pages of each stand out of a ledger of many.
+
+        Parameters
+        ----------
+        stands
+            Number of stands.
+
+        Returns
+        -------
+        ledgers
+            Each as if its stand had been read alone; without faults.
+        """
+        ledgers = [Ledger() for _ in range(stands)]
+        for text, stand in self._notices:
+            for mine in ledgers if stand is None else [ledgers[stand]]:
+                mine.notice(text)
+        for account in self._accounts.values():
+            of_stand = np.pad(account.of_stand, (0, stands - len(account.of_stand)))
+            for mine, read in zip(ledgers, of_stand.tolist(), strict=True):
+                mine._accounts[id(account.file)] = _Account(file=account.file, read=read, used=read)
+        if self._aside:
+            rows = pd.concat(self._aside, ignore_index=True)
+            for stand, places in by_stand(rows["stand"].to_numpy(), np.arange(len(rows))):
+                ledgers[stand]._take(rows.iloc[places])
+        return ledgers
+
+    def _take(self, rows: pd.DataFrame) -> None:
+        """Records of a stand that were set aside when many were read together."""
+        self._aside.append(rows)
+        for key, number in rows["account"].value_counts().items():
+            account = self._accounts[int(key)]
+            account.set_aside += number
+            account.used -= number
+
+    def go_on(self, readings: Iterable[Reading], before: "Ledger") -> None:
+        """
+        Open the accounts of all files of a stand, some of which were read before.
+
+        Parameters
+        ----------
+        readings
+            Of the stand, in the order in which they were opened.
+        before
+            Of those that were read together with those of other stands.
+        """
+        for reading in readings:
+            done = before._accounts.get(id(reading.file))
+            if done is None:
+                self.open(reading)
+            else:
+                self._accounts[id(reading.file)] = done
+        self._notices |= before._notices
+        self._aside += before._aside
+
+
+def by_stand(
+    stand: npt.NDArray[np.intp], places: npt.NDArray[np.intp]
+) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+    """
+    Some records by stand.
+
+    Parameters
+    ----------
+    stand
+        Number of the stand of every record.
+    places
+        Positions of the records wanted.
+
+    Yields
+    ------
+    stand, places
+        Number of each stand that has any, rising, and their positions in the order given.
+    """
+    if not len(places):
+        return
+    order = np.argsort(stand[places], kind="stable")
+    places = places[order]
+    ends = np.flatnonzero(np.diff(stand[places])) + 1
+    for part in np.split(places, ends):
+        yield int(stand[part[0]]), part
+
+
+def _whole(column: pd.Series) -> npt.NDArray[np.bool_]:
+    """Numbers that are written without a decimal point, blanks among them."""
+    values = column.to_numpy(dtype=np.float64, na_value=np.nan)
+    with np.errstate(invalid="ignore"):
+        whole = (values == values.round()) & (np.abs(values) < 2**53)
+    return np.asarray(np.isnan(values) | whole, dtype=bool)
 
 
 def text_of(column: pd.Series) -> pd.Series:

@@ -7,14 +7,14 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from glademark.intake.records import Ledger
+from glademark.intake.records import Ledger, by_stand
 from glademark.intake.wording import counted, listed
 
 NEAR_M = 1.0
 """Marks this near to one another may be one tree [m]; a group of like trees looks just so."""
 
-_KEY = ["marker", "tree_id"]
-_LIKE = ["kind", "dbh_cm", "species", "product", "paint"]
+_KEY = ["_stand", "marker", "tree_id"]
+_LIKE = ["_stand", "kind", "dbh_cm", "species", "product", "paint"]
 _NOT_CONTENT = frozenset({"source_file", "record", "inside"})
 
 
@@ -30,7 +30,8 @@ def repeated(marks: pd.DataFrame) -> pd.Series:
     Parameters
     ----------
     marks
-        With `marker`, `tree_id`, `time`, all other columns, and the position as columns.
+        With `marker`, `tree_id`, `time`, all other columns, and as columns the position, and the
+        number of the stand as `_stand`: marks of two stands are no repeats.
 
     Returns
     -------
@@ -93,24 +94,27 @@ def note_near_repeats(marks: pd.DataFrame, ledger: Ledger) -> None:
     Parameters
     ----------
     marks
-        Without repeats.
+        Without repeats, columns as in `repeated`.
     ledger
         For the notices.
     """
     numbered = (marks["tree_id"] != "").to_numpy()
     twice = _shared(labels(marks, _KEY), numbered)
-    if len(twice):
-        names = listed(marks["tree_id"].iloc[twice].unique())
+    owner = marks["_stand"].to_numpy()
+    for stand, places in by_stand(owner, twice):
+        names = listed(marks["tree_id"].iloc[places].unique())
         ledger.notice(
-            f"{counted(len(twice), 'mark')} with the number of another of the same marker, "
-            f"but different from it, kept: {names}. Check that no tree was recorded twice."
+            f"{counted(len(places), 'mark')} with the number of another of the same marker, "
+            f"but different from it, kept: {names}. Check that no tree was recorded twice.",
+            stand=stand,
         )
     content = [name for name in marks.columns if name not in _NOT_CONTENT]
     equal = _shared(labels(marks, content), ~numbered) if not numbered.all() else twice[:0]
-    if len(equal):
+    for stand, places in by_stand(owner, equal):
         ledger.notice(
-            f"{counted(len(equal), 'mark')} without a number, equal to another in "
-            "everything, kept as trees at one position."
+            f"{counted(len(places), 'mark')} without a number, equal to another in "
+            "everything, kept as trees at one position.",
+            stand=stand,
         )
 
 
@@ -121,17 +125,18 @@ def note_near_and_alike(marks: pd.DataFrame, ledger: Ledger) -> None:
     Parameters
     ----------
     marks
-        Without repeats, with the position as `_x` and `_y` [m].
+        Without repeats, with the position as `_x` and `_y` [m] and the stand's number as `_stand`.
     ledger
         For the notice.
     """
     trees = marks[marks["kind"].isin(["cut", "leave", "line_tree"]) & marks["dbh_cm"].notna()]
     near = near_and_alike(trees[["_x", "_y"]].to_numpy(), labels(trees, _LIKE))
-    if near.any():
+    for stand, places in by_stand(trees["_stand"].to_numpy(), np.flatnonzero(near)):
         ledger.notice(
-            f"{counted(int(near.sum()), 'mark')} within {NEAR_M:g} m of another with equal "
+            f"{counted(len(places), 'mark')} within {NEAR_M:g} m of another with equal "
             "diameter, species, product and paint, all kept: trees of a group look just so. Check "
-            "them only if a tree may have been recorded twice."
+            "them only if a tree may have been recorded twice.",
+            stand=stand,
         )
 
 

@@ -2,11 +2,12 @@
 
 from dataclasses import replace
 
-import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import shapely
+from pyproj import CRS
 
-from glademark.errors import FileError
+from glademark.errors import CrsError, FileError
 from glademark.intake.crs import (
     middle,
     note_missing_grids,
@@ -14,10 +15,10 @@ from glademark.intake.crs import (
     transformed,
     working_crs,
 )
-from glademark.intake.ground import Ground, polygonal
+from glademark.intake.ground import Ground, Grounds, polygonal
 from glademark.intake.outlines import with_areas
 from glademark.intake.placement import placed
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Ledger, Reading, by_stand
 from glademark.intake.wording import counted
 from glademark.project.model import Source
 
@@ -55,39 +56,99 @@ def read_stand(reading: Reading, source: Source, ledger: Ledger, *, stated: str 
     CrsError
         If the coordinate system is missing or impossible.
     """
+    return read_stands(reading, source, ledger, stated=stated, stands=1).each[0]
+
+
+def read_stands(
+    reading: Reading, source: Source, ledger: Ledger, *, stated: str | None, stands: int
+) -> Grounds:
+    """
+    Stands whose records are read together, all in one working CRS.
+
+    Parameters
+    ----------
+    reading
+        Polygons, or closed lines, each with the number of its stand.
+    source
+        As the project file states it.
+    ledger
+        For notices, records that are not used, and stands that must be read alone.
+    stated
+        From ``[project] working_crs``.
+    stands
+        How many there are.
+
+    Returns
+    -------
+    grounds
+        Each with one valid Polygon or MultiPolygon, holes kept.
+
+    Raises
+    ------
+    FileError
+        If a stand has no area, a line is open, or a crossing is too large to be mended.
+    CrsError
+        If the coordinate system is missing or impossible, or not the same for all stands.
+    """
     name = reading.file.name
     own = stated_crs(reading, source.crs, ledger)
     reading = placed(reading, own, ledger)
-    if not len(reading.rows):
+    lost = set(range(stands)) - set(reading.owner.tolist())
+    if lost:
+        ledger.alone |= lost
         msg = f"{name}: no feature in it has a position. Expected the polygon of the stand."
         raise FileError(msg)
-    lon, lat = middle(reading.shapes, own, where=name)
-    crs = working_crs(own, lon=lon, lat=lat, stated=stated, ledger=ledger)
-    warning = note_missing_grids(own, crs, lon=lon, lat=lat)
-    if warning:
-        ledger.notice(f"{name}: {warning}")
+    every = [places for _, places in by_stand(reading.owner, np.arange(len(reading.rows)))]
+    middles = [middle(reading.shapes.iloc[places], own, where=name) for places in every]
+    crs = _common_crs(middles, own, name, stated, ledger)
     reading = replace(reading, geometry=transformed(reading.shapes, own, crs))
     reading = with_areas(reading, ledger, gap_max_m=CLOSED_M)
-    area = _united(reading.shapes, name, ledger)
+    shapes = reading.shapes.to_numpy()
+    areas = [_united(shapes[places], name, ledger, stand) for stand, places in enumerate(every)]
     ledger.use(reading)
-    return Ground(crs=crs, stand=area, lon=lon, lat=lat)
+    each = tuple(
+        Ground(crs=crs, stand=area, lon=lon, lat=lat)
+        for area, (lon, lat) in zip(areas, middles, strict=True)
+    )
+    return Grounds(crs=crs, stand=None, lon=each[0].lon, lat=each[0].lat, each=each)
+
+
+def _common_crs(
+    middles: list[tuple[float, float]], own: CRS, name: str, stated: str | None, ledger: Ledger
+) -> CRS:
+    """Working CRS of all stands, whose middles are given."""
+    found = []
+    for stand, (lon, lat) in enumerate(middles):  # a system each, nearly always the stand's own
+        crs = working_crs(own, lon=lon, lat=lat, stated=stated, ledger=ledger, number=stand)
+        warning = note_missing_grids(own, crs, lon=lon, lat=lat)
+        if warning:
+            ledger.notice(f"{name}: {warning}", stand=stand)
+        found.append(crs)
+    if any(crs is not found[0] and crs != found[0] for crs in found):
+        ledger.alone |= set(range(len(found)))
+        msg = f"{name}: the stands lie in several coordinate systems."
+        raise CrsError(msg)
+    return found[0]
 
 
 def _united(
-    geometry: gpd.GeoSeries, name: str, ledger: Ledger
+    shapes: npt.NDArray[np.object_], name: str, ledger: Ledger, stand: int
 ) -> shapely.Polygon | shapely.MultiPolygon:
-    """All polygons as one area, each spot once."""
-    area = shapely.union_all(geometry.to_numpy())
-    twice = float(geometry.area.sum() - area.area)
+    """All polygons of a stand as one area, each spot once."""
+    area = shapely.union_all(shapes)
+    twice = float(shapely.area(shapes).sum() - area.area)
     if twice > PART_MIN_M2:
-        ledger.notice(f"{name}: polygons overlap by {twice:,.0f} m2, which counts once.")
+        text = f"{name}: polygons overlap by {twice:,.0f} m2, which counts once."
+        ledger.notice(text, stand=stand)
     parts = shapely.get_parts(area)
     large = shapely.area(parts) >= PART_MIN_M2
     if not large.any():
+        ledger.alone.add(stand)
         msg = f"{name}: the stand has an area below 1 m2. Check the file and its coordinate system."
         raise FileError(msg)
     if not large.all():
-        ledger.notice(f"{name}: {counted(int((~large).sum()), 'part')} below 1 m2 left out.")
+        text = f"{name}: {counted(int((~large).sum()), 'part')} below 1 m2 left out."
+        ledger.notice(text, stand=stand)
     whole: shapely.Polygon | shapely.MultiPolygon = polygonal(
         np.array([shapely.union_all(parts[large])], dtype=object)
     )[0]

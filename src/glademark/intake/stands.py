@@ -1,7 +1,7 @@
 """Inputs of many stands taken apart: each stand gets its own records, as if they came alone."""
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,15 +13,17 @@ import pandas as pd
 import shapely
 
 from glademark.errors import InputError
-from glademark.intake.read import survey_of
 from glademark.intake.records import Reading, text_of
 from glademark.intake.shelf import Shelf, open_inputs, part_of
 from glademark.intake.wording import listed
 from glademark.project.model import Project
-from glademark.survey import SET_ASIDE_COLUMNS, InputCount, Survey
+from glademark.survey import SET_ASIDE_COLUMNS, InputCount
 
 MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
 """Inputs in which every record belongs to one stand; others may hold for all stands."""
+
+TOGETHER = ("stand", "corridors")
+"""Layers that are read for many stands at once, besides marks."""
 
 _Places = Mapping[str, npt.NDArray[np.intp]]
 
@@ -48,7 +50,7 @@ class ManyStands:
     _places: Mapping[int, _Places]
     _column: str
 
-    def of(self, name: str) -> Shelf:
+    def of(self, name: str, *, but: Collection[str] = ()) -> Shelf:
         """
         Inputs of one stand.
 
@@ -56,6 +58,8 @@ class ManyStands:
         ----------
         name
             One of `names`.
+        but
+            Keys in ``[inputs]`` whose readings are left whole, since they are not looked at.
 
         Returns
         -------
@@ -63,15 +67,64 @@ class ManyStands:
             Its records; inputs that do not name stands are in it whole.
         """
 
-        def _change(_: str, reading: Reading) -> Reading:
+        def _change(key: str, reading: Reading) -> Reading:
             places = self._places.get(id(reading))
-            if places is None:
+            if places is None or key in but:
                 return reading
             mine = part_of(reading, places.get(name, np.empty(0, dtype=np.intp)))
             named = _named(reading, self._column)
             return mine if named is None else replace(mine, rows=mine.rows.drop(columns=named))
 
         return self._shelf.changed(_change)
+
+    def together(self, names: Sequence[str]) -> Shelf:
+        """
+        Boundaries, marks and corridors of several stands, each record with its stand's number.
+
+        Parameters
+        ----------
+        names
+            Some of `names`; the numbers are their places here.
+
+        Returns
+        -------
+        shelf
+            Without all other inputs.
+        """
+
+        def _part(reading: Reading) -> Reading:
+            places = self._places[id(reading)]
+            found = [places.get(name, np.empty(0, dtype=np.intp)) for name in names]
+            owner = np.repeat(np.arange(len(names)), [len(one) for one in found])
+            mine = part_of(reading, np.concatenate(found))
+            named = _named(reading, self._column)
+            return replace(mine, rows=mine.rows.drop(columns=named), stand=owner)
+
+        layers = {key: self._shelf.layers[key] for key in TOGETHER}
+        of_many = {key: None if one is None else _part(one) for key, one in layers.items()}
+        return Shelf(
+            layers={**dict.fromkeys(self._shelf.layers), **of_many},
+            marks=tuple(None if one is None else _part(one) for one in self._shelf.marks),
+            tally=None,
+            volume_table=None,
+            terrain=None,
+        )
+
+    @property
+    def others(self) -> bool:
+        """
+        Whether there are inputs that are not read together.
+
+        Returns
+        -------
+        others
+            True if any is given besides boundaries, marks and corridors.
+        """
+        shelf = self._shelf
+        more = [reading for key, reading in shelf.layers.items() if key not in TOGETHER]
+        return any(
+            one is not None for one in (*more, shelf.tally, shelf.volume_table, shelf.terrain)
+        )
 
 
 @contextmanager
@@ -218,32 +271,3 @@ def digest_of(shelf: Shelf) -> str:
     if shelf.terrain is not None:
         digest.update(shelf.terrain.sha256.encode())
     return digest.hexdigest()
-
-
-def surveys_of(
-    many: ManyStands, names: Sequence[str], project: Project
-) -> dict[str, Survey | InputError]:
-    """
-    Surveys of some stands.
-
-    Parameters
-    ----------
-    many
-        Opened inputs.
-    names
-        Of the stands.
-    project
-        What was asked.
-
-    Returns
-    -------
-    surveys
-        By name, or why a stand cannot be used.
-    """
-    found: dict[str, Survey | InputError] = {}
-    for name in names:  # a stand each
-        try:
-            found[name] = survey_of(many.of(name), project)
-        except InputError as error:
-            found[name] = error
-    return found

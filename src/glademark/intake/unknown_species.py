@@ -26,14 +26,16 @@ def note_unknown_species(fields: Fields, ledger: Ledger) -> None:
     unknown = names[find_species(names.to_numpy(dtype=object)) == 0].tolist()
     if not unknown:
         return
-    number = int(cells.isin(unknown).sum())
-    told = "; ".join(_with_nearest(name) for name in unknown[:NAMED_MAX])
-    more = len(unknown) - NAMED_MAX
-    ledger.notice(
-        f"{fields.reading.file.name}: {counted(number, 'record')} of species that are not known: "
-        f"{told}{f'; and {more:,} more' if more > 0 else ''}. They are kept as written, without "
-        "volume or crown width from published equations."
-    )
+    for stand, places in fields.reading.parts(cells.isin(unknown)):
+        here = cells.iloc[places].unique().tolist()
+        told = "; ".join(_with_nearest(name) for name in here[:NAMED_MAX])
+        more = len(here) - NAMED_MAX
+        ledger.notice(
+            f"{fields.reading.file.name}: {counted(len(places), 'record')} of species that are not "
+            f"known: {told}{f'; and {more:,} more' if more > 0 else ''}. They are kept as written, "
+            "without volume or crown width from published equations.",
+            stand=stand,
+        )
 
 
 def _with_nearest(name: str) -> str:

@@ -8,7 +8,7 @@ import pandas as pd
 from glademark.errors import FileError
 from glademark.intake.cells import each_word, translated, yes_or_no
 from glademark.intake.fields import Fields
-from glademark.intake.records import Ledger, text_of
+from glademark.intake.records import Ledger
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import ProductSettings
 from glademark.units import unit_name
@@ -87,11 +87,12 @@ def _products(fields: Fields, products: Mapping[str, ProductSettings], ledger: L
     spelled = {word: known[_folded(word)] for word in words if _folded(word) in known}
     unknown = [word for word in words if word not in spelled and _folded(word) != _CULL]
     if products and unknown:
-        number = int(cells.isin(unknown).sum())
-        ledger.notice(
-            f"{fields.reading.file.name}: {counted(number, 'record')} of products that "
-            f"[volume.products] does not list: {listed(unknown)}."
-        )
+        for stand, places in fields.reading.parts(cells.isin(unknown)):
+            ledger.notice(
+                f"{fields.reading.file.name}: {counted(len(places), 'record')} of products that "
+                f"[volume.products] does not list: {listed(cells.iloc[places].unique())}.",
+                stand=stand,
+            )
     return cells.replace(spelled) if spelled else cells
 
 
@@ -127,8 +128,8 @@ def _volumes(
 def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """Share of the volume that is not sound, and which are none."""
     values, units, bad = fields.quantities("defect")
-    some = values[(units == "") & (values > 0)]
-    if len(some) and (some <= 1).all():
+    some = (units == "") & (values > 0)
+    if any((values.iloc[places] <= 1).all() for _, places in fields.reading.parts(some)):
         header = shown(fields.found.header["defect"])
         msg = (
             f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
@@ -147,4 +148,4 @@ def _culls(fields: Fields) -> tuple[pd.Series, pd.Series]:
             np.zeros(len(fields.reading.rows), dtype=bool), index=fields.reading.rows.index
         )
         return nothing, nothing
-    return yes_or_no(text_of(fields.reading.rows[fields.found.header["cull"]]))
+    return yes_or_no(fields.cells("cull"))
