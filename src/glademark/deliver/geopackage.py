@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 
 import geopandas as gpd
@@ -30,7 +31,7 @@ from glademark.deliver.metadata_tables import add_metadata
 from glademark.deliver.parameters import parameters_table
 from glademark.errors import OutputError
 from glademark.features import features
-from glademark.layers import LAYERS, MARKS, Column, Layer, Units, present
+from glademark.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
@@ -56,6 +57,7 @@ CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
 _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
 _GEOMETRY = "geom"
 _FID = "fid"
+_ARROW_FROM = 1000  # rows; below it, Arrow takes as long as row by row
 _FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
 _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN"}
 _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
@@ -216,20 +218,56 @@ def tables_of(delivery: Delivery) -> list[Table]:
     tables
         In the order of the declarations.
     """
-    units = delivery.project.heading.units
-    layout = delivery.layout
-    frames = {name: getattr(layout, name) for name, layer in LAYERS.items() if layer.geometry}
-    for name in ("volume_by_zone", "allowance", "stock_by_class"):
-        frames[name] = getattr(layout, name)
-    frames["checks"] = with_shown_units(delivery.checks, units)
-    frames["set_aside"] = delivery.survey.set_aside
-    frames["parameters"] = parameters_table(delivery)
-    layers = {**LAYERS, CHECKS_SHOWN.name: CHECKS_SHOWN}
-    return [
-        _table(frames[name], layer, units)
-        for name, layer in layers.items()
-        if len(frames[name]) or name not in ONLY_WHERE_GIVEN
-    ]
+    frames = {**measured_frames(delivery), "parameters": parameters_table(delivery)}
+    return [table_of(frame, name, delivery.project.heading.units) for name, frame in frames.items()]
+
+
+def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
+    """
+    Layers and tables of a delivery that have something to say, as they were measured.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    frames
+        By the names of the declarations, in their order, all but ``parameters``.
+    """
+    others = {"checks": delivery.checks, "set_aside": delivery.survey.set_aside}
+    frames = {
+        name: others[name] if name in others else getattr(delivery.layout, name)
+        for name in LAYERS
+        if name != PARAMETERS.name
+    }
+    return {
+        name: frame for name, frame in frames.items() if len(frame) or name not in ONLY_WHERE_GIVEN
+    }
+
+
+def table_of(frame: pd.DataFrame, name: str, units: Units) -> Table:
+    """
+    One layer or table of the layout as it is written.
+
+    Parameters
+    ----------
+    frame
+        As it was measured, with every declared column.
+    name
+        Of the declaration.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        With numbers in the user's units beside those in SI; of marks with all that came in.
+    """
+    if name == CHECKS_SHOWN.name:
+        return _table(with_shown_units(frame, units), CHECKS_SHOWN, units)
+    return _table(frame, LAYERS[name], units)
 
 
 def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
@@ -267,6 +305,7 @@ def _write_table(table: Table, path: Path) -> None:
         geometry_type=layer.geometry,
         dataset_options={"VERSION": _VERSION},
         layer_options=options,
+        use_arrow=len(table.frame) >= _ARROW_FROM and find_spec("pyarrow") is not None,
     )
 
 
@@ -309,7 +348,17 @@ def _add_table(database: sqlite3.Connection, table: Table) -> None:
         "VALUES (?, 'attributes', ?, ?, 0)",
         (layer.name, layer.title, layer.meaning),
     )
-    table.frame.to_sql(layer.name, database, if_exists="append", index=False)
+    names = ", ".join(f'"{column.name}"' for column in table.columns)
+    marks = ", ".join("?" * len(table.columns))
+    database.executemany(
+        f'INSERT INTO "{layer.name}" ({names}) VALUES ({marks})',  # noqa: S608 - declared names
+        zip(*(_plain(table.frame[column.name]) for column in table.columns), strict=True),
+    )
+
+
+def _plain(values: pd.Series) -> list[object]:
+    """Values as the database takes them: numbers and text, None where there is none."""
+    return values.astype(object).where(values.notna(), None).tolist()
 
 
 def _described(table: Table) -> tuple[Column, ...]:

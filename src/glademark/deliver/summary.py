@@ -1,6 +1,7 @@
 """The summary: every figure of the layout under one roof, as ``summary.json``."""
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
@@ -52,7 +53,7 @@ def build_summary(
         Numbers unrounded, in SI units; shares from 0 to 1; None where there is no number. No date
         and no path, so that equal input gives an equal summary.
     """
-    figures = layout.figures
+    figures, found = layout.figures, Counter(checks["verdict"].tolist())
     zones = {zone: figures.zones[zone] for zone in ZONE_NAMES if zone in figures.zones}
     summary = {
         "stand": figures.stand,
@@ -64,19 +65,19 @@ def build_summary(
         "allowance": _allowance(layout),
         **_ground(layout),
         **({"uncertainty": uncertainty} if uncertainty else {}),
-        "checks": {verdict: int((checks["verdict"] == verdict).sum()) for verdict in VERDICTS},
+        "checks": {verdict: found[verdict] for verdict in VERDICTS},
         "notices": layout.notices,
-        "provenance": {
-            "version": __version__,
-            "project": project.heading.name,
-            "units": project.heading.units,
-            "crs": layout.crs.to_string(),
-            "inputs": survey.counts,
-            "newest_mark": max(marking_days(survey.marks), default=None),
-            "parameters": project_settings(project),
-        },
     }
-    return dict(json_value(summary))
+    provenance = {
+        "version": __version__,
+        "project": project.heading.name,
+        "units": project.heading.units,
+        "crs": layout.crs.to_string(),
+        "inputs": json_value(survey.counts),
+        "newest_mark": max(marking_days(survey.marks), default=None),
+        "parameters": project_settings(project),
+    }
+    return {**json_value(summary), "provenance": provenance}
 
 
 def _allowance(layout: Layout) -> dict[str, Any]:
