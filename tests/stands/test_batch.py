@@ -67,9 +67,7 @@ def test_layers_of_all_stands_are_those_of_each(
         parts = [
             pd.read_parquet(part) if "geometry" not in joint else gpd.read_parquet(part)
             for name in together[1].summary["stands"]
-            for part in [
-                batch[0] / "out" / f"{layer}.parquet" / f"stand_id={name}" / "part.parquet"
-            ]
+            for part in [place / f"{layer}.parquet" / f"stand_id={name}" / "part.parquet"]
         ]
         assert len(joint) == sum(map(len, parts)), layer
         for column in (name for name in joint if name not in {"stand_id", "geometry"}):

