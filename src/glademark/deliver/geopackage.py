@@ -3,7 +3,7 @@
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -61,6 +61,8 @@ _ARROW_FROM = 1000  # rows; below it, Arrow takes as long as row by row
 _FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
 _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN"}
 _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
+_OF_TYPE = {"MultiLineString": (1, 5), "MultiPolygon": (3, 6)}  # GEOS: a part, the whole
+_FLAT = 2  # coordinates without height
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -190,18 +192,39 @@ def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:
     >>> of_declared_type(np.array([shapely.box(0, 0, 1, 1)]), "MultiPolygon")[0].geom_type
     'MultiPolygon'
     """
-    flat = shapely.force_2d(geometries)
+    flat = np.asarray(geometries, dtype=object)
+    if (shapely.get_coordinate_dimension(flat) > _FLAT).any():
+        flat = shapely.force_2d(flat)
     if geometry == "Point":
         return np.asarray(flat)
+    kind, single, multi = shapely.get_type_id(flat), *_OF_TYPE[geometry]
+    alone = (kind == single) & ~shapely.is_empty(flat)
+    whole = np.flatnonzero(kind == multi)
+    parts, of = shapely.get_parts(flat[whole], return_index=True)
+    whole = np.delete(whole, of[shapely.is_empty(parts)])
+    result = flat.copy()
+    _collect(geometry)(flat[alone], indices=np.flatnonzero(alone), out=result)
+    others = ~alone
+    others[whole] = False
+    if others.any():
+        result[others] = _collected(flat[others], geometry)
+    return np.asarray(shapely.orient_polygons(result))
+
+
+def _collected(flat: np.ndarray, geometry: str) -> np.ndarray:
+    """Of each geometry, whatever its type, its parts of the declared dimension in one."""
     parts, rows = shapely.get_parts(shapely.get_parts(flat), return_index=True)
-    _, outer = shapely.get_parts(flat, return_index=True)
+    outer = np.repeat(np.arange(len(flat)), shapely.get_num_geometries(flat))
     wanted = shapely.get_dimensions(parts) == _PARTS[geometry]
     wanted &= ~shapely.is_empty(parts)
-    empty = shapely.from_wkt(f"{geometry.upper()} EMPTY")
-    result = np.full(len(flat), empty, dtype=object)
-    collect = shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
-    collect(parts[wanted], indices=outer[rows[wanted]], out=result)
-    return np.asarray(shapely.orient_polygons(result))
+    result = np.full(len(flat), shapely.from_wkt(f"{geometry.upper()} EMPTY"), dtype=object)
+    _collect(geometry)(parts[wanted], indices=outer[rows[wanted]], out=result)
+    return result
+
+
+def _collect(geometry: str) -> Callable[..., object]:
+    """What makes a multi-geometry of a type."""
+    return shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
 
 
 def tables_of(delivery: Delivery) -> list[Table]:

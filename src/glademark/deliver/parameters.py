@@ -150,14 +150,16 @@ def named_values(values: Mapping[str, object], *, prefix: str = "") -> Iterator[
     yield from _named(values, prefix, {})
 
 
-def _named(values: Mapping[str, object], prefix: str, known: _Known) -> Iterator[_Row]:
+def _named(values: Mapping[str, object], prefix: str, known: _Known) -> list[_Row]:
     """Rows of nested values; of a mapping that was met under the same name, those made then."""
+    rows: list[_Row] = []
     for plain, value in values.items():
         key = plain if _BARE_KEY.fullmatch(plain) else json.dumps(plain, ensure_ascii=False)
         if isinstance(value, Mapping) and value:
             place = (f"{prefix}{key}.", id(value))  # the caller holds it: no other has its id
             if place not in known:
-                known[place] = list(_named(value, place[0], known))
-            yield from known[place]
+                known[place] = _named(value, place[0], known)
+            rows.extend(known[place])
         else:
-            yield f"{prefix}{key}", _json_text(value)
+            rows.append((f"{prefix}{key}", _json_text(value)))
+    return rows
