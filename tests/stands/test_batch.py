@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import distributed
 import geopandas as gpd
+import pandas as pd
+import pyogrio
 import pytest
 
 from glademark.batch import BatchOutcome, Engine, _client, lay_out_batch
@@ -50,6 +52,32 @@ def test_side_by_side_is_one_by_one(
     for table in TABLES:
         name = f"{table}.csv"
         assert (batch[0] / "out" / name).read_bytes() == (together[0] / name).read_bytes(), name
+
+
+def test_layers_of_all_stands_are_those_of_each(
+    batch: tuple[Path, BatchOutcome], together: tuple[Path, StandsOutcome]
+) -> None:
+    """Each layer of the joint GeoPackage holds the rows of every stand, made one at a time."""
+    names = {str(name) for name, _ in pyogrio.list_layers(together[0] / "layout.gpkg")}
+    layers = sorted(names - {"stands", "parameters"})  # settings: the two projects differ
+    place = batch[0] / "out"
+
+    for layer in layers:
+        joint = pyogrio.read_dataframe(together[0] / "layout.gpkg", layer=layer)
+        parts = [
+            pd.read_parquet(part) if "geometry" not in joint else gpd.read_parquet(part)
+            for name in together[1].summary["stands"]
+            for part in [place / f"{layer}.parquet" / f"stand_id={name}" / "part.parquet"]
+        ]
+        assert len(joint) == sum(map(len, parts)), layer
+        for column in (name for name in joint if name not in {"stand_id", "geometry"}):
+            alone = [value for part in parts for value in part[column].astype(object)]
+            mine = joint[column].astype(object).tolist()
+            assert [v for v in mine if not pd.isna(v)] == [v for v in alone if not pd.isna(v)]
+            assert [pd.isna(v) for v in mine] == [pd.isna(v) for v in alone], (layer, column)
+        if "geometry" in joint:
+            shapes = [shape for part in parts for shape in part.geometry]
+            assert joint.geometry.tolist() == shapes, layer
 
 
 def test_layers_are_partitioned_by_stand(batch: tuple[Path, BatchOutcome]) -> None:

@@ -3,9 +3,10 @@
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 
 import geopandas as gpd
@@ -30,7 +31,7 @@ from glademark.deliver.metadata_tables import add_metadata
 from glademark.deliver.parameters import parameters_table
 from glademark.errors import OutputError
 from glademark.features import features
-from glademark.layers import LAYERS, MARKS, Column, Layer, Units, present
+from glademark.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
@@ -56,9 +57,12 @@ CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
 _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
 _GEOMETRY = "geom"
 _FID = "fid"
+_ARROW_FROM = 1000  # rows; below it, Arrow takes as long as row by row
 _FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
 _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN"}
 _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
+_OF_TYPE = {"MultiLineString": (1, 5), "MultiPolygon": (3, 6)}  # GEOS: a part, the whole
+_FLAT = 2  # coordinates without height
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -188,18 +192,39 @@ def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:
     >>> of_declared_type(np.array([shapely.box(0, 0, 1, 1)]), "MultiPolygon")[0].geom_type
     'MultiPolygon'
     """
-    flat = shapely.force_2d(geometries)
+    flat = np.asarray(geometries, dtype=object)
+    if (shapely.get_coordinate_dimension(flat) > _FLAT).any():
+        flat = shapely.force_2d(flat)
     if geometry == "Point":
         return np.asarray(flat)
+    kind, single, multi = shapely.get_type_id(flat), *_OF_TYPE[geometry]
+    alone = (kind == single) & ~shapely.is_empty(flat)
+    whole = np.flatnonzero(kind == multi)
+    parts, of = shapely.get_parts(flat[whole], return_index=True)
+    whole = np.delete(whole, of[shapely.is_empty(parts)])
+    result = flat.copy()
+    _collect(geometry)(flat[alone], indices=np.flatnonzero(alone), out=result)
+    others = ~alone
+    others[whole] = False
+    if others.any():
+        result[others] = _collected(flat[others], geometry)
+    return np.asarray(shapely.orient_polygons(result))
+
+
+def _collected(flat: np.ndarray, geometry: str) -> np.ndarray:
+    """Of each geometry, whatever its type, its parts of the declared dimension in one."""
     parts, rows = shapely.get_parts(shapely.get_parts(flat), return_index=True)
-    _, outer = shapely.get_parts(flat, return_index=True)
+    outer = np.repeat(np.arange(len(flat)), shapely.get_num_geometries(flat))
     wanted = shapely.get_dimensions(parts) == _PARTS[geometry]
     wanted &= ~shapely.is_empty(parts)
-    empty = shapely.from_wkt(f"{geometry.upper()} EMPTY")
-    result = np.full(len(flat), empty, dtype=object)
-    collect = shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
-    collect(parts[wanted], indices=outer[rows[wanted]], out=result)
-    return np.asarray(shapely.orient_polygons(result))
+    result = np.full(len(flat), shapely.from_wkt(f"{geometry.upper()} EMPTY"), dtype=object)
+    _collect(geometry)(parts[wanted], indices=outer[rows[wanted]], out=result)
+    return result
+
+
+def _collect(geometry: str) -> Callable[..., object]:
+    """What makes a multi-geometry of a type."""
+    return shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
 
 
 def tables_of(delivery: Delivery) -> list[Table]:
@@ -216,20 +241,56 @@ def tables_of(delivery: Delivery) -> list[Table]:
     tables
         In the order of the declarations.
     """
-    units = delivery.project.heading.units
-    layout = delivery.layout
-    frames = {name: getattr(layout, name) for name, layer in LAYERS.items() if layer.geometry}
-    for name in ("volume_by_zone", "allowance", "stock_by_class"):
-        frames[name] = getattr(layout, name)
-    frames["checks"] = with_shown_units(delivery.checks, units)
-    frames["set_aside"] = delivery.survey.set_aside
-    frames["parameters"] = parameters_table(delivery)
-    layers = {**LAYERS, CHECKS_SHOWN.name: CHECKS_SHOWN}
-    return [
-        _table(frames[name], layer, units)
-        for name, layer in layers.items()
-        if len(frames[name]) or name not in ONLY_WHERE_GIVEN
-    ]
+    frames = {**measured_frames(delivery), "parameters": parameters_table(delivery)}
+    return [table_of(frame, name, delivery.project.heading.units) for name, frame in frames.items()]
+
+
+def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
+    """
+    Layers and tables of a delivery that have something to say, as they were measured.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    frames
+        By the names of the declarations, in their order, all but ``parameters``.
+    """
+    others = {"checks": delivery.checks, "set_aside": delivery.survey.set_aside}
+    frames = {
+        name: others[name] if name in others else getattr(delivery.layout, name)
+        for name in LAYERS
+        if name != PARAMETERS.name
+    }
+    return {
+        name: frame for name, frame in frames.items() if len(frame) or name not in ONLY_WHERE_GIVEN
+    }
+
+
+def table_of(frame: pd.DataFrame, name: str, units: Units) -> Table:
+    """
+    One layer or table of the layout as it is written.
+
+    Parameters
+    ----------
+    frame
+        As it was measured, with every declared column.
+    name
+        Of the declaration.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        With numbers in the user's units beside those in SI; of marks with all that came in.
+    """
+    if name == CHECKS_SHOWN.name:
+        return _table(with_shown_units(frame, units), CHECKS_SHOWN, units)
+    return _table(frame, LAYERS[name], units)
 
 
 def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
@@ -267,6 +328,7 @@ def _write_table(table: Table, path: Path) -> None:
         geometry_type=layer.geometry,
         dataset_options={"VERSION": _VERSION},
         layer_options=options,
+        use_arrow=len(table.frame) >= _ARROW_FROM and find_spec("pyarrow") is not None,
     )
 
 
@@ -309,7 +371,17 @@ def _add_table(database: sqlite3.Connection, table: Table) -> None:
         "VALUES (?, 'attributes', ?, ?, 0)",
         (layer.name, layer.title, layer.meaning),
     )
-    table.frame.to_sql(layer.name, database, if_exists="append", index=False)
+    names = ", ".join(f'"{column.name}"' for column in table.columns)
+    marks = ", ".join("?" * len(table.columns))
+    database.executemany(
+        f'INSERT INTO "{layer.name}" ({names}) VALUES ({marks})',  # noqa: S608 - declared names
+        zip(*(_plain(table.frame[column.name]) for column in table.columns), strict=True),
+    )
+
+
+def _plain(values: pd.Series) -> list[object]:
+    """Values as the database takes them: numbers and text, None where there is none."""
+    return values.astype(object).where(values.notna(), None).tolist()
 
 
 def _described(table: Table) -> tuple[Column, ...]:

@@ -12,7 +12,7 @@ import geopandas as gpd
 import pandas as pd
 
 from glademark.deliver.json_values import json_value
-from glademark.deliver.stands import StandTables
+from glademark.deliver.stands import StandTables, tables_of_stand
 from glademark.deliver.tables import write_csv
 from glademark.layers import STAND_ID
 
@@ -45,7 +45,7 @@ def write_stand(stand: StandTables, folder: Path, *, digest: str) -> None:
     note.unlink(missing_ok=True)
     for earlier in folder.glob(f"*.parquet/{_partition(name)}"):
         shutil.rmtree(earlier)
-    for table in stand.tables:
+    for table in tables_of_stand(stand):
         place = folder / f"{table.layer.name}.parquet" / _partition(name)
         place.mkdir(parents=True, exist_ok=True)
         if isinstance(table.frame, gpd.GeoDataFrame):

@@ -1,23 +1,29 @@
 """Many stands in one output: the layers of all of them, with the stand in front of every row."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import pandas as pd
 
 from glademark import __version__
 from glademark.deliver.columns import written_columns, written_frame
 from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.geopackage import GEOPACKAGE_FILE, Table, tables_of, write_tables
+from glademark.deliver.geopackage import (
+    GEOPACKAGE_FILE,
+    Table,
+    measured_frames,
+    table_of,
+    write_tables,
+)
+from glademark.deliver.joined import one_under_the_other, with_stand
 from glademark.deliver.json_values import json_value
-from glademark.deliver.parameters import project_settings
+from glademark.deliver.parameters import as_table, parameter_rows, project_settings
 from glademark.deliver.summary import SUMMARY_FILE, write_summary
 from glademark.deliver.tables import write_csv
-from glademark.layers import SET_ASIDE, STAND_ID, STANDS, Column
+from glademark.layers import PARAMETERS, SET_ASIDE, STANDS
 from glademark.project.model import Project
 from glademark.survey import InputCount
 
@@ -38,16 +44,28 @@ class StandTables:
         Its row of the table of stands.
     summary
         As in ``summary.json``, without inputs and settings; None where it was refused.
-    tables
-        Layers and tables; none where it was refused.
-    crs
-        Of its layers; empty where it was refused.
+    frames
+        Layers and tables by name, as they were measured; none where it was refused.
+    provenance
+        What the summary says of inputs and settings; nothing where it was refused.
     """
 
     row: Mapping[str, Any]
     summary: Mapping[str, Any] | None
-    tables: tuple[Table, ...]
-    crs: str = ""
+    frames: Mapping[str, pd.DataFrame]
+    provenance: Mapping[str, Any]
+
+    @property
+    def crs(self) -> str:
+        """
+        Coordinate system of the layers.
+
+        Returns
+        -------
+        crs
+            As in the summary; empty where the stand was refused.
+        """
+        return str(self.provenance.get("crs", ""))
 
 
 def laid_out(name: str, delivery: Delivery) -> StandTables:
@@ -88,8 +106,8 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
     return StandTables(
         row=row,
         summary=kept,
-        tables=tuple(tables_of(delivery)),
-        crs=delivery.layout.crs.to_string(),
+        frames=measured_frames(delivery),
+        provenance=delivery.summary["provenance"],
     )
 
 
@@ -110,7 +128,29 @@ def refused(name: str, faults: Sequence[str]) -> StandTables:
         None but the row.
     """
     row = {"stand_id": name, "outcome": "refused", "reason": " ".join(faults)}
-    return StandTables(row=row, summary=None, tables=())
+    return StandTables(row=row, summary=None, frames={}, provenance={})
+
+
+def tables_of_stand(stand: StandTables) -> list[Table]:
+    """
+    Layers and tables of one stand as they are written.
+
+    Parameters
+    ----------
+    stand
+        Laid out, or refused.
+
+    Returns
+    -------
+    tables
+        In the order of the declarations; none where it was refused.
+    """
+    tables = [
+        table_of(frame, name, stand.provenance["units"]) for name, frame in stand.frames.items()
+    ]
+    if stand.summary is None:
+        return tables
+    return [*tables, table_of(as_table(_parameters([stand])[0]), PARAMETERS.name, "metric")]
 
 
 def joined_tables(
@@ -135,41 +175,44 @@ def joined_tables(
     """
     units = project.heading.units
     rows = pd.DataFrame([stand.row for stand in stands], columns=list(STANDS.names))
-    every = [
-        Table(
-            layer=STANDS,
-            frame=written_frame(rows, STANDS, units),
-            columns=written_columns(STANDS, units),
-        )
-    ]
-    orphans = Table(
-        layer=SET_ASIDE,
-        frame=written_frame(set_aside, SET_ASIDE, units),
-        columns=written_columns(SET_ASIDE, units),
+    first = Table(
+        layer=STANDS,
+        frame=written_frame(rows, STANDS, units),
+        columns=written_columns(STANDS, units),
     )
-    by_layer: dict[str, list[tuple[str, Table]]] = {}
-    for stand in stands:
-        for table in stand.tables:
-            by_layer.setdefault(table.layer.name, []).append((str(stand.row["stand_id"]), table))
-    by_layer.setdefault("set_aside", []).append(("", orphans))
-    return every + [_one_after_the_other(parts) for parts in by_layer.values()]
-
-
-def _one_after_the_other(parts: Sequence[tuple[str, Table]]) -> Table:
-    """The same layer of several stands as one."""
-    columns: dict[str, Column] = {}
-    for _, table in parts:
-        columns |= {column.name: column for column in table.columns if column.name not in columns}
-    frames = [table.frame for _, table in parts if len(table.frame)] or [parts[0][1].frame]
-    frame = pd.concat(frames, ignore_index=True)[
-        [*columns, *(["geometry"] if parts[0][1].layer.geometry else [])]
+    done = [stand for stand in stands if stand.summary is not None]
+    by_layer: dict[str, list[tuple[str, pd.DataFrame]]] = {}
+    for stand in done:
+        for name, frame in stand.frames.items():
+            by_layer.setdefault(name, []).append((str(stand.row["stand_id"]), frame))
+        by_layer.setdefault(PARAMETERS.name, [])
+    by_layer.setdefault(SET_ASIDE.name, []).append(("", set_aside))
+    return [
+        first,
+        *(
+            _joined_parameters(done)
+            if name == PARAMETERS.name
+            else one_under_the_other(parts, name, units)
+            for name, parts in by_layer.items()
+        ),
     ]
-    names = [name for name, table in parts for _ in range(len(table.frame))]
-    frame.insert(0, STAND_ID.name, pd.Series(names, dtype="string"))
-    if parts[0][1].layer.geometry:
-        frame = gpd.GeoDataFrame(frame, geometry="geometry", crs=frames[0].crs)
-    layer = replace(parts[0][1].layer, columns=(STAND_ID, *parts[0][1].layer.columns))
-    return Table(layer=layer, frame=frame, columns=(STAND_ID, *columns.values()))
+
+
+def _parameters(stands: Sequence[StandTables]) -> list[list[tuple[str, str]]]:
+    """Names and values of settings and figures of each stand."""
+    return parameter_rows(
+        [
+            (one.provenance["parameters"], {**(one.summary or {}), "provenance": one.provenance})
+            for one in stands
+        ]
+    )
+
+
+def _joined_parameters(stands: Sequence[StandTables]) -> Table:
+    """Settings and figures of all stands."""
+    rows = _parameters(stands)
+    table = table_of(as_table([row for one in rows for row in one]), PARAMETERS.name, "metric")
+    return with_stand(table, [str(one.row["stand_id"]) for one in stands], list(map(len, rows)))
 
 
 def summary_of_stands(
@@ -194,28 +237,21 @@ def summary_of_stands(
         `checks` over all; `provenance`.
     """
     done = [stand for stand in stands if stand.summary is not None]
-    return dict(
-        json_value(
-            {
-                "stands": {str(stand.row["stand_id"]): stand.summary for stand in done},
-                "refused": {
-                    str(stand.row["stand_id"]): stand.row["reason"]
-                    for stand in stands
-                    if stand.summary is None
-                },
-                "checks": {
-                    verdict: sum(int(stand.row[verdict]) for stand in done) for verdict in VERDICTS
-                },
-                "provenance": {
-                    "version": __version__,
-                    "project": project.heading.name,
-                    "units": project.heading.units,
-                    "inputs": counts,
-                    "parameters": project_settings(project),
-                },
-            }
-        )
-    )
+    refusals = {
+        str(stand.row["stand_id"]): stand.row["reason"] for stand in stands if stand.summary is None
+    }
+    return {
+        "stands": {str(stand.row["stand_id"]): stand.summary for stand in done},
+        "refused": refusals,
+        "checks": {verdict: sum(int(stand.row[verdict]) for stand in done) for verdict in VERDICTS},
+        "provenance": {
+            "version": __version__,
+            "project": project.heading.name,
+            "units": project.heading.units,
+            "inputs": json_value(counts),
+            "parameters": project_settings(project),
+        },
+    }
 
 
 def deliverables_of_stands(

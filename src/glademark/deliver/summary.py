@@ -1,12 +1,15 @@
 """The summary: every figure of the layout under one roof, as ``summary.json``."""
 
 import json
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import fields
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pyproj import CRS
 
 from glademark import __version__
 from glademark.deliver.delivery import Deliverable, Delivery
@@ -52,7 +55,7 @@ def build_summary(
         Numbers unrounded, in SI units; shares from 0 to 1; None where there is no number. No date
         and no path, so that equal input gives an equal summary.
     """
-    figures = layout.figures
+    figures, found = layout.figures, Counter(checks["verdict"].tolist())
     zones = {zone: figures.zones[zone] for zone in ZONE_NAMES if zone in figures.zones}
     summary = {
         "stand": figures.stand,
@@ -64,19 +67,25 @@ def build_summary(
         "allowance": _allowance(layout),
         **_ground(layout),
         **({"uncertainty": uncertainty} if uncertainty else {}),
-        "checks": {verdict: int((checks["verdict"] == verdict).sum()) for verdict in VERDICTS},
+        "checks": {verdict: found[verdict] for verdict in VERDICTS},
         "notices": layout.notices,
-        "provenance": {
-            "version": __version__,
-            "project": project.heading.name,
-            "units": project.heading.units,
-            "crs": layout.crs.to_string(),
-            "inputs": survey.counts,
-            "newest_mark": max(marking_days(survey.marks), default=None),
-            "parameters": project_settings(project),
-        },
     }
-    return dict(json_value(summary))
+    provenance = {
+        "version": __version__,
+        "project": project.heading.name,
+        "units": project.heading.units,
+        "crs": _crs_text(layout.crs, layout.crs.srs),
+        "inputs": json_value(survey.counts),
+        "newest_mark": max(marking_days(survey.marks), default=None),
+        "parameters": project_settings(project),
+    }
+    return {**json_value(summary), "provenance": provenance}
+
+
+@lru_cache(maxsize=8)  # the stands of a run have equal ones; the search among names takes 1.5 ms
+def _crs_text(crs: CRS, _: str) -> str:
+    """A coordinate system by its authority and code, else as it was stated."""
+    return str(crs.to_string())
 
 
 def _allowance(layout: Layout) -> dict[str, Any]:

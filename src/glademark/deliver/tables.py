@@ -10,6 +10,7 @@ import io
 from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from glademark.deliver.columns import CHECKS_SHOWN, with_shown_units, written_frame
@@ -50,18 +51,26 @@ def csv_text(table: pd.DataFrame) -> str:
     "'=1+1",0.1
     """
     header = ",".join(_quoted(str(name)) for name in table.columns)
-    cells = [_cells(table[name]) for name in table.columns]
-    lines = [header, *(",".join(row) for row in zip(*cells, strict=True))]
+    cells = [_cells(values) for _, values in table.items()]
+    lines = [header, *map(",".join, zip(*cells, strict=True))]
     return "\n".join(lines) + "\n"
 
 
 def _cells(values: pd.Series) -> list[str]:
     """Every value of a column as it stands in the file."""
-    if pd.api.types.is_float_dtype(values.dtype):
-        return ["" if value != value else repr(value) for value in values.tolist()]  # noqa: PLR0124 - NaN
-    if pd.api.types.is_bool_dtype(values.dtype) or pd.api.types.is_integer_dtype(values.dtype):
-        return ["" if value is pd.NA else str(int(value)) for value in values.tolist()]
-    return [_quoted(value) if isinstance(value, str) else "" for value in values.tolist()]
+    missing = np.flatnonzero(values.isna().to_numpy()).tolist()
+    kinds = pd.api.types
+    if kinds.is_float_dtype(values.dtype):
+        cells = list(map(repr, values.tolist()))
+    elif kinds.is_bool_dtype(values.dtype) or kinds.is_integer_dtype(values.dtype):
+        cells = list(map(str, values.to_numpy(dtype="int64", na_value=0).tolist()))
+    else:
+        codes, texts = pd.factorize(values.to_numpy(dtype=object, na_value=""))
+        quoted = [_quoted(text) if isinstance(text, str) else "" for text in texts.tolist()]
+        return list(map(quoted.__getitem__, codes.tolist()))
+    for row in missing:
+        cells[row] = ""
+    return cells
 
 
 def _quoted(text: str) -> str:

@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from glademark.judge.chances import with_chances
 from glademark.judge.ground import keep_out_checks, setback_checks
-from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked
+from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked, texts
 from glademark.judge.terrain import crossing_checks
 from glademark.layers import CHECKS
 
@@ -37,7 +38,7 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
         _Found(rows=crossing_checks(case), limit="water_crossing"),
     )
     found = _together([*(_asked(case, limit) for limit in asked), *always])
-    return as_checks(with_chances(found, case))
+    return found if case.doubt is None else as_checks(with_chances(found, case))
 
 
 def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
@@ -56,7 +57,7 @@ def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     checks
         Columns of `glademark.layers.CHECKS`; no row without limits.
     """
-    return as_checks(_together([_asked(case, limit) for limit in asked]))
+    return _together([_asked(case, limit) for limit in asked])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -70,17 +71,24 @@ class _Found:
 
 
 def _together(found: Sequence[_Found]) -> pd.DataFrame:
-    """Rows of all limits that have some, each with its limit, authority and source."""
+    """Checks of all limits that have rows, each with its limit, authority and source."""
     some = [one for one in found if len(one.rows)]
     if not some:
-        return pd.DataFrame(columns=list(CHECKS.names))
+        return as_checks(pd.DataFrame(columns=list(CHECKS.names)))
     rows = pd.concat([one.rows for one in some], ignore_index=True)
-    return rows.assign(
-        **{
-            name: [getattr(one, name) for one in some for _ in range(len(one.rows))]
-            for name in ("limit", "authority", "source")
-        }
+    columns = {str(name): values.array for name, values in rows.items()}
+    stated = ("limit", "authority", "source")
+    columns |= {name: _column(some, [getattr(one, name) for one in some]) for name in stated}
+    unknown = np.full(len(rows), np.nan)
+    return pd.DataFrame(
+        {name: columns.get(name, unknown) for name in CHECKS.names}, index=rows.index
     )
+
+
+def _column(found: Sequence[_Found], values: Sequence[str | float]) -> Any:  # noqa: ANN401
+    """What holds for each limit, for every row of it."""
+    every = [value for one, value in zip(found, values, strict=True) for _ in range(len(one.rows))]
+    return texts(every) if any(isinstance(value, str) for value in values) else every
 
 
 def _asked(case: Case, asked: LimitAsked) -> _Found:

@@ -2,28 +2,36 @@
 
 import pandas as pd
 
-from glademark.judge.limits import Case, Limit, Value, number, rows_of, verdicts
+from glademark.judge.limits import Case, Limit, Value, columns_of, number, verdicts
+
+_SHARE_OF = {
+    "corridors": "share of the stand in corridors",
+    "corridors, landings": "share of the stand in corridors and landings",
+}
 
 
 def _share_max(case: Case, value: Value) -> pd.DataFrame:
     """Corridors alone, and with the landings where there are any."""
     figures = case.layout.figures.corridors
-    rows = rows_of("corridors", ["all"], [figures.share], subject="share of the stand in corridors")
+    shares = {"corridors": figures.share}
     if len(case.layout.landings):
-        landings = rows_of(
-            "corridors, landings",
-            ["all"],
-            [figures.share_with_landings],
-            subject="share of the stand in corridors and landings",
+        shares["corridors, landings"] = figures.share_with_landings
+    rows = [
+        verdicts(
+            columns_of(layer, ["all"], [share], subject=_SHARE_OF[layer]),
+            limit=number(value),
+            sense="max",
+            unit="share",
         )
-        rows = pd.concat([rows, landings])
-    return verdicts(rows, limit=number(value), sense="max", unit="share")
+        for layer, share in shares.items()
+    ]
+    return rows[0] if len(rows) == 1 else pd.concat(rows)
 
 
 def _width_max(case: Case, value: Value) -> pd.DataFrame:
     """Each corridor."""
     corridors = case.layout.corridors
-    rows = rows_of(
+    rows = columns_of(
         "corridors", corridors["corridor"], corridors["width_m"], subject="width of corridor {}"
     )
     return verdicts(rows, limit=number(value), sense="max", unit="m")
@@ -32,7 +40,7 @@ def _width_max(case: Case, value: Value) -> pd.DataFrame:
 def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
     """Mean spacing, stand area over length."""
     spacing = case.layout.figures.corridors.mean_spacing_m
-    rows = rows_of(
+    rows = columns_of(
         "corridors",
         ["all"],
         [spacing],

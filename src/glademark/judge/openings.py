@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from glademark.judge.limits import Case, Limit, Sense, Value, number, rows_of, verdicts
+from glademark.judge.limits import Case, Limit, Sense, Value, columns_of, number, verdicts
 from glademark.measure.openings import spacing_pairs
 
 
@@ -22,7 +22,7 @@ def _area_min(case: Case, value: Value) -> pd.DataFrame:
 def _joined_area_max(case: Case, value: Value) -> pd.DataFrame:
     """Each joined opening, single ones included."""
     joined = case.layout.joined_openings
-    rows = rows_of(
+    rows = columns_of(
         "joined_openings",
         joined["openings"],
         joined["area_m2"],
@@ -44,7 +44,7 @@ def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
     pairs = pd.concat([close, pairs]).drop_duplicates(["first", "second"])
     pairs = pairs.sort_values(["first", "second"])
     names = pairs["first"].astype(str) + ", " + pairs["second"].astype(str)
-    rows = rows_of(
+    rows = columns_of(
         "openings", names, pairs["spacing_m"], subject="crown edge to crown edge of openings {}"
     )
     return verdicts(rows, limit=limit, sense="min", unit="m", near=error)
@@ -52,7 +52,7 @@ def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
 
 def _share_max(case: Case, value: Value) -> pd.DataFrame:
     """All openings together."""
-    rows = rows_of(
+    rows = columns_of(
         "openings",
         ["all"],
         [case.layout.figures.openings.share],
@@ -79,14 +79,14 @@ def _by_opening(
 ) -> pd.DataFrame:
     """One row an opening."""
     openings = case.layout.openings
-    rows = rows_of("openings", openings["opening"], openings[column], subject=subject)
+    rows = columns_of("openings", openings["opening"], openings[column], subject=subject)
     return verdicts(rows, limit=number(value), sense=sense, unit=unit)
 
 
 def _distance(case: Case, value: Value, column: str, subject: str) -> pd.DataFrame:
     """One row an opening, near within the position error."""
     openings = case.layout.openings
-    rows = rows_of("openings", openings["opening"], openings[column], subject=subject)
+    rows = columns_of("openings", openings["opening"], openings[column], subject=subject)
     near = case.project.marks.position_error_m
     return verdicts(rows, limit=number(value), sense="min", unit="m", near=near)
 

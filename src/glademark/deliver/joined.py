@@ -1,0 +1,114 @@
+"""The same layer of several stands as one: put one under the other, then made ready for writing."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from types import MappingProxyType
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from glademark.deliver.geopackage import Table, table_of
+from glademark.layers import STAND_ID, Column, Kind, Units
+
+_TYPES: Mapping[Kind, str] = MappingProxyType(
+    {"text": "string", "integer": "Int64", "real": "float64", "flag": "boolean"}
+)
+_Likeness = tuple[bool, tuple[object, ...], tuple[object, ...]]
+
+
+def one_under_the_other(
+    parts: Sequence[tuple[str, pd.DataFrame]], name: str, units: Units
+) -> Table:
+    """
+    The same layer of several stands as one, each row with its stand in front.
+
+    Parameters
+    ----------
+    parts
+        Stand and layer as it was measured, at least one.
+    name
+        Of the declaration.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        What `glademark.deliver.geopackage.table_of` gives for each stand, one under the other.
+        Columns in the order in which they are first met; what a stand does not have is missing.
+    """
+    alike: dict[_Likeness, list[int]] = {}
+    for place, (_, frame) in enumerate(parts):
+        alike.setdefault(_likeness(frame), []).append(place)
+    tables = {
+        like: table_of(_under([parts[place][1] for place in places]), name, units)
+        for like, places in alike.items()
+    }
+    written = [like for like in alike if like[0]] or list(alike)[:1]
+    table = _merged([tables[like] for like in written], tables.values())
+    order = [place for like in written for place in alike[like]]
+    lengths = [len(parts[place][1]) for place in order]
+    if len(written) > 1:
+        rows = np.argsort(np.repeat(order, lengths), kind="stable")
+        table = replace(table, frame=table.frame.take(rows).reset_index(drop=True))
+    order.sort()
+    return with_stand(
+        table, [parts[place][0] for place in order], [len(parts[place][1]) for place in order]
+    )
+
+
+def with_stand(table: Table, stands: Sequence[str], lengths: Sequence[int]) -> Table:
+    """
+    A table with the stand in front of every row.
+
+    Parameters
+    ----------
+    table
+        Of several stands.
+    stands
+        In the order of the rows.
+    lengths
+        Rows of each.
+
+    Returns
+    -------
+    table
+        The frame is that of the table given, with one column more.
+    """
+    names = np.repeat(np.array(stands, dtype=object), lengths)
+    table.frame.insert(0, STAND_ID.name, pd.Series(names, dtype="string"))
+    layer = replace(table.layer, columns=(STAND_ID, *table.layer.columns))
+    return Table(layer=layer, frame=table.frame, columns=(STAND_ID, *table.columns))
+
+
+def _likeness(frame: pd.DataFrame) -> _Likeness:
+    """Whether there are rows, and columns with their types: what is alike goes in one piece."""
+    types = frame.dtypes
+    return len(frame) > 0, tuple(types.index.tolist()), tuple(types.tolist())
+
+
+def _under(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Frames that are alike, one under the other."""
+    return frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+
+
+def _merged(tables: Sequence[Table], all_tables: Iterable[Table]) -> Table:
+    """Tables with unlike columns as one, with the columns that any has."""
+    columns: dict[str, Column] = {}
+    for table in all_tables:
+        columns |= {column.name: column for column in table.columns if column.name not in columns}
+    frame = tables[0].frame
+    shape = ["geometry"] if tables[0].layer.geometry else []
+    if len(tables) > 1:
+        frame = pd.concat([table.frame for table in tables], ignore_index=True)
+    frame = frame.reset_index(drop=True)
+    for name, column in columns.items():
+        if name not in frame:
+            frame[name] = pd.Series(np.nan, index=frame.index).astype(
+                pd.api.types.pandas_dtype(_TYPES[column.kind])
+            )
+    frame = frame[[*columns, *shape]]
+    if shape:
+        frame = gpd.GeoDataFrame(frame, geometry="geometry", crs=tables[0].frame.crs)
+    return Table(layer=tables[0].layer, frame=frame, columns=tuple(columns.values()))

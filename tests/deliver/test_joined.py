@@ -1,0 +1,116 @@
+"""Layers of several stands as one: put together first, then written, and still those of each."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from glademark.deliver.geopackage import Table, table_of
+from glademark.deliver.joined import one_under_the_other
+from glademark.deliver.parameters import named_values, parameter_rows
+from glademark.layers import MARKS, STAND, Column, Layer, Units
+
+CRS = "EPSG:26916"
+
+
+def frame_of(layer: Layer, rows: int, *, seed: int = 0, text: str = "str") -> gpd.GeoDataFrame:
+    """Rows of a layer that differ from one another, every third number missing."""
+    numbers = np.arange(rows) + 10.0 * seed
+
+    def values(column: Column) -> object:
+        if column.kind == "text":
+            return pd.Series([f"{column.name} {number:.0f}" for number in numbers], dtype=text)
+        if column.kind == "integer":
+            return numbers.astype("int64")
+        if column.kind == "flag":
+            return numbers > 1
+        return np.where(np.arange(rows) % 3 == 2, np.nan, numbers / 7)
+
+    columns = {column.name: values(column) for column in layer.columns if not column.optional}
+    shapes = [shapely.box(n, 0, n + 1, 1) for n in numbers]
+    if layer.geometry == "Point":
+        shapes = shapely.points(numbers, 0).tolist()
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=CRS)
+
+
+def each_alone(parts: list[tuple[str, pd.DataFrame]], name: str, units: Units) -> list[Table]:
+    """The table of every stand, made from its own frame."""
+    return [table_of(frame, name, units) for _, frame in parts]
+
+
+def same_values(joined: pd.Series, alone: pd.Series) -> bool:
+    """Whether values are the same to the last bit, what is missing being missing in both."""
+    return joined.isna().tolist() == alone.isna().tolist() and (
+        joined.dropna().tolist() == alone.dropna().tolist()
+    )
+
+
+@given(
+    rows=st.lists(st.integers(0, 4), min_size=1, max_size=5),
+    text=st.lists(st.sampled_from(["str", "object"]), min_size=5, max_size=5),
+    units=st.sampled_from(["us", "metric"]),
+)
+def test_joined_is_each_one_under_the_other(rows: list[int], text: list[str], units: Units) -> None:
+    """Whatever the order of like and unlike frames, each stand has the rows that it has alone."""
+    parts = [
+        (f"S{place}", frame_of(STAND, count, seed=place, text=text[place]))
+        for place, count in enumerate(rows)
+    ]
+
+    joined = one_under_the_other(parts, STAND.name, units)
+
+    assert joined.frame["stand_id"].tolist() == [
+        name for name, frame in parts for _ in range(len(frame))
+    ]
+    assert list(joined.frame)[:-1] == [column.name for column in joined.columns]
+    for (name, _), alone in zip(parts, each_alone(parts, STAND.name, units), strict=True):
+        mine = joined.frame[joined.frame["stand_id"] == name]
+        for column in alone.columns:
+            assert same_values(mine[column.name], alone.frame[column.name])
+        assert mine.geometry.tolist() == alone.frame.geometry.tolist()
+
+
+@pytest.mark.parametrize("rows", [(2, 0, 3), (0, 2, 2), (2, 2, 0), (0, 0, 0)])
+def test_what_a_stand_does_not_have_is_missing(rows: tuple[int, int, int]) -> None:
+    """An optional column that one stand has, with rows or without, stands empty for the others."""
+    parts = [(str(place), frame_of(MARKS, count, seed=place)) for place, count in enumerate(rows)]
+    parts[1] = ("1", parts[1][1].assign(slope_pct=12.5, landing="L 1", vigor="good"))
+
+    table = one_under_the_other(parts, MARKS.name, "metric")
+
+    has = (table.frame["stand_id"] == "1").tolist()
+    for column in ("slope_pct", "landing", "vigor"):
+        assert table.frame[column].notna().tolist() == has
+        assert [one.name for one in table.columns].count(column) == 1
+
+
+def test_columns_that_came_in_keep_their_values() -> None:
+    """A column of numbers in one stand and of words in another holds both, as they were."""
+    parts = [
+        ("A", frame_of(MARKS, 2).assign(Vigor=[1, 2])),
+        ("B", frame_of(MARKS, 1).assign(Vigor=["good"])),
+        ("C", frame_of(MARKS, 1).assign(Vigor=[3])),
+    ]
+
+    table = one_under_the_other(parts, MARKS.name, "metric")
+
+    assert [str(value) for value in table.frame["vigor"]] == ["1", "2", "good", "3"]
+
+
+def test_shared_settings_are_named_for_each_stand() -> None:
+    """Settings that stands share by reference give the rows that each would give by itself."""
+    shared = {"width_m": 4.0, "rules": {}}
+    stands = [
+        ({"project": {"name": name}, "corridors": shared}, {"area_m2": area, "notices": []})
+        for name, area in (("A", 1.0), ("B", 2.0))
+    ]
+
+    rows = parameter_rows(stands)
+
+    for (settings, summary), mine in zip(stands, rows, strict=True):
+        alone = [*named_values(settings), *named_values({"summary": summary})]
+        assert mine == alone
+    assert rows[1][0] == ("project.name", '"B"')
