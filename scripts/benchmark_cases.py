@@ -108,11 +108,3 @@ def make_case(*, stands: int, marks: int, seed: int = 20251007) -> Case:
             crs=CRS,
         ),
     )
-
-
-def read_and_write(folder: Path) -> None:
-    """Read the inputs and write layers of their size: what no program can go below."""
-    (folder / "floor").mkdir(exist_ok=True)
-    for path in sorted(folder.glob("*.gpkg")):
-        frame = gpd.read_file(path)
-        frame.to_file(folder / "floor" / path.name, driver="GPKG")

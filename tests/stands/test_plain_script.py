@@ -1,8 +1,10 @@
-"""The package beside a plain script of the same job, which shares no code with it."""
+"""The package beside a plain script and a database, which share no code with it."""
 
-import runpy
-import sys
+import importlib
+import importlib.util
+from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
 
 import geopandas as gpd
 import pandas as pd
@@ -11,31 +13,129 @@ import pytest
 from glademark.pipeline_stands import lay_out_stands
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
+CELL = ["stand_id", "zone", "product", "species", "size_class"]
+COUNT = ["trees", "basal_area_m2"]
 
 
-def test_areas_and_counts_are_those_of_a_plain_script(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.fixture(scope="module")
+def script() -> Iterator[ModuleType]:
+    """The plain script; scripts can import one another while it is in use."""
+    with pytest.MonkeyPatch.context() as monkeypatch:
+        monkeypatch.syspath_prepend(str(SCRIPTS))
+        yield importlib.import_module("plain_layout")
+
+
+@pytest.fixture(scope="module")
+def folder(script: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Inputs of three stands, two or more with canopy gaps, and our layout of them in `ours`."""
+    del script  # only that scripts are found
+    folder = tmp_path_factory.mktemp("beside")
+    case = importlib.import_module("benchmark_cases").make_case(stands=3, marks=300, seed=26)
+    lay_out_stands(case.write(folder / "in"), out=folder / "ours")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def plain(script: ModuleType, folder: Path) -> dict[str, pd.DataFrame]:
+    """Layers and tables of the plain script."""
+    return dict(vars(script.run_plainly(folder / "in", folder / "plain")))
+
+
+@pytest.fixture(scope="module")
+def database(script: ModuleType, folder: Path) -> dict[str, pd.DataFrame]:
+    """Layers and tables of the database."""
+    del script
+    if importlib.util.find_spec("duckdb") is None:
+        pytest.skip("DuckDB is not installed: pip install 'glademark[bench]'")
+    module = importlib.import_module("duckdb_layout")
+    if module.extension_file() is None:
+        pytest.skip("the spatial extension of this DuckDB is not installed")
+    module.run_in_duckdb(folder / "in", folder / "database")
+    layers = {path.stem: gpd.read_file(path) for path in (folder / "database").glob("*.gpkg")}
+    table = pd.read_csv(folder / "database" / "volume_by_zone.csv")
+    return {**layers, "volume_by_zone": table}
+
+
+@pytest.mark.parametrize("other", ["plain", "database"])
+@pytest.mark.parametrize(
+    ("layer", "key"),
+    [
+        ("corridors", ["stand_id", "corridor"]),
+        ("openings", ["stand_id", "group"]),
+        ("zones", ["stand_id", "zone"]),
+    ],
+)
+def test_areas_are_the_same(
+    other: str, layer: str, key: list[str], folder: Path, request: pytest.FixtureRequest
 ) -> None:
-    """Buffers, dissolves and overlays by hand give the same areas and the same trees by zone."""
-    monkeypatch.setattr(sys, "path", [str(SCRIPTS), *sys.path])
-    case = runpy.run_path(str(SCRIPTS / "benchmark_cases.py"))["make_case"](stands=3, marks=150)
-    plainly = runpy.run_path(str(SCRIPTS / "benchmark.py"))["plainly"]
+    """Corridors, openings and zones by hand or in SQL have our areas to a billionth."""
+    theirs = request.getfixturevalue(other)[layer].set_index(key)["area_m2"]
 
-    lay_out_stands(case.write(tmp_path / "in"), out=tmp_path / "out")
+    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer=layer).set_index(key)["area_m2"]
 
-    stands = pd.read_csv(tmp_path / "out" / "stands.csv").set_index("stand_id")
-    openings = gpd.read_file(tmp_path / "out" / "layout.gpkg", layer="openings")
-    zones = gpd.read_file(tmp_path / "out" / "layout.gpkg", layer="zones")
-    marks = gpd.read_file(tmp_path / "out" / "layout.gpkg", layer="marks")
-    for name in stands.index:
-        plain = plainly(case, name)
-        mine = zones[zones["stand_id"] == name].set_index("zone")["area_m2"]
-        assert stands["corridor_m2"][name] == pytest.approx(plain.corridor_m2, rel=1e-9)
-        assert mine[list(plain.zone_m2.index)].tolist() == pytest.approx(
-            plain.zone_m2.tolist(), rel=1e-9
-        )
-        assert sorted(openings[openings["stand_id"] == name]["area_m2"]) == pytest.approx(
-            sorted(plain.opening_m2), rel=1e-9
-        )
-        counted = marks[marks["stand_id"] == name]["zone"].value_counts()
-        assert counted.to_dict() == plain.trees.to_dict()
+    assert len(ours) >= 9
+    assert ours.sort_index().index.equals(theirs.sort_index().index)
+    assert ours.sort_index().tolist() == pytest.approx(theirs.sort_index().tolist(), rel=1e-9)
+
+
+@pytest.mark.parametrize("other", ["plain", "database"])
+def test_gaps_are_the_same(other: str, folder: Path, request: pytest.FixtureRequest) -> None:
+    """Crowns that touch make the same canopy gaps, of the same trees and areas."""
+    gaps = request.getfixturevalue(other)["canopy_gaps"].sort_values(["stand_id", "area_m2"])
+
+    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="canopy_gaps")
+    ours = ours.sort_values(["stand_id", "area_m2"])
+
+    assert len(ours)
+    assert ours["trees"].tolist() == gaps["trees"].tolist()
+    assert ours["area_m2"].tolist() == pytest.approx(gaps["area_m2"].tolist(), rel=1e-9)
+
+
+def test_joined_openings_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:
+    """Strips between openings join the same ones, to the same areas."""
+    joined = plain["joined_openings"].sort_values(["stand_id", "area_m2"])
+
+    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="joined_openings")
+    ours = ours.sort_values(["stand_id", "area_m2"])
+
+    assert ours["openings_count"].tolist() == joined["group"].tolist()
+    assert ours["area_m2"].tolist() == pytest.approx(joined["area_m2"].tolist(), rel=1e-9)
+
+
+def test_distances_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:
+    """Openings lie as far from one another and from the boundary, marks as far from the lines."""
+    openings = plain["openings"].set_index(["stand_id", "group"]).sort_index()
+    marks = plain["marks"].set_index(["stand_id", "tree_id"]).sort_index()
+
+    package = folder / "ours" / "layout.gpkg"
+    our_openings = gpd.read_file(package, layer="openings").set_index(["stand_id", "group"])
+    our_marks = gpd.read_file(package, layer="marks").set_index(["stand_id", "tree_id"])
+
+    for name in ("spacing_m", "boundary_m", "perimeter_m", "in_corridor_m2"):
+        assert our_openings.sort_index()[name].tolist() == pytest.approx(
+            openings[name].tolist(), rel=1e-9, abs=1e-6
+        ), name
+    assert our_marks.sort_index()["corridor"].tolist() == marks["corridor"].tolist()
+    assert our_marks.sort_index()["corridor_distance_m"].abs().tolist() == pytest.approx(
+        marks["corridor_distance_m"].tolist(), rel=1e-9, abs=1e-6
+    )
+
+
+@pytest.mark.parametrize("other", ["plain", "database"])
+def test_table_is_the_same(other: str, folder: Path, request: pytest.FixtureRequest) -> None:
+    """Every cell of the volume table counts the same trees, with the same basal area."""
+    table = request.getfixturevalue(other)["volume_by_zone"]
+    cells = table.dropna(subset=CELL).astype({"size_class": int})
+    theirs = cells.set_index(CELL)[COUNT].sort_index()
+
+    ours = pd.read_csv(folder / "ours" / "volume_by_zone.csv")
+    ours = ours[ours["row"] == "cell"]
+    classes = ours["size_class"].str.removesuffix(" cm").astype(int)
+    ours = ours.assign(size_class=classes).set_index(CELL)[COUNT].sort_index()
+
+    assert ours["trees"].sum() == 900
+    assert ours.index.equals(theirs.index)
+    assert ours["trees"].tolist() == theirs["trees"].tolist()
+    assert ours["basal_area_m2"].tolist() == pytest.approx(
+        theirs["basal_area_m2"].tolist(), rel=1e-9
+    )
