@@ -1,5 +1,9 @@
 """Layers of several stands as one: put together first, then written, and still those of each."""
 
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -8,10 +12,11 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.deliver.geopackage import Table, table_of
+from glademark.deliver import geopackage
+from glademark.deliver.geopackage import Table, table_of, write_tables
 from glademark.deliver.joined import one_under_the_other
 from glademark.deliver.parameters import named_values, parameter_rows
-from glademark.layers import MARKS, STAND, Column, Layer, Units
+from glademark.layers import MARKS, SET_ASIDE, STAND, Column, Layer, Units
 
 CRS = "EPSG:26916"
 
@@ -114,3 +119,39 @@ def test_shared_settings_are_named_for_each_stand() -> None:
         alone = [*named_values(settings), *named_values({"summary": summary})]
         assert mine == alone
     assert rows[1][0] == ("project.name", '"B"')
+
+
+def test_arrow_writes_the_same_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A layer of many rows has the same bytes where pyarrow is installed and where it is not."""
+    frame = frame_of(MARKS, 1_500).assign(Größe="=größer", stays=True, defect_share=0.25)
+    frame.loc[::7, ["species", "Größe"]] = None
+    table = table_of(frame, MARKS.name, "us")
+
+    write_tables([table], tmp_path / "arrow.gpkg", record="")
+    monkeypatch.setattr(geopackage, "find_spec", lambda _: None)
+    write_tables([table], tmp_path / "rows.gpkg", record="")
+
+    assert (tmp_path / "arrow.gpkg").read_bytes() == (tmp_path / "rows.gpkg").read_bytes()
+
+
+@pytest.mark.parametrize("rows", [0, 1, 179, 180, 181, 400])
+def test_tables_keep_every_value(rows: int, tmp_path: Path) -> None:
+    """Rows that fill a statement, or do not, come back in order, NULL where nothing is."""
+    names = [f'no. {row} "ü"' if row % 5 else None for row in range(rows)]
+    aside = pd.DataFrame(
+        {
+            "input": pd.array(["marks"] * rows, dtype="string"),
+            "file": pd.array(["a.csv"] * rows, dtype="string"),
+            "record": np.arange(rows),
+            "tree_id": pd.array(names, dtype="string"),
+            "reason": pd.array(["far away"] * rows, dtype="string"),
+        }
+    )
+    first = table_of(frame_of(STAND, 1), STAND.name, "metric")
+
+    tables = [first, table_of(aside, SET_ASIDE.name, "metric")]
+    write_tables(tables, tmp_path / "layout.gpkg", record="")
+
+    with closing(sqlite3.connect(tmp_path / "layout.gpkg")) as database:
+        found = database.execute("SELECT fid, record, tree_id FROM set_aside").fetchall()
+    assert found == [(row + 1, row, name) for row, name in enumerate(names)]
