@@ -17,7 +17,7 @@ from glademark.errors import FileError
 from glademark.intake.elevation import CELLS_MAX, read_elevation, refuse_little_cover
 from glademark.intake.files import FieldFile
 from glademark.intake.ground import Ground
-from glademark.intake.records import Ledger
+from glademark.intake.ledger import Ledger
 from glademark.measure.slope import gradient
 from glademark.project.model import TerrainSettings
 

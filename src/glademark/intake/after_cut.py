@@ -25,10 +25,11 @@ from glademark.intake.fields import Fields
 from glademark.intake.files import Snapshots
 from glademark.intake.gpx import Want
 from glademark.intake.ground import Ground, polygonal
+from glademark.intake.ledger import Ledger
 from glademark.intake.meanings import Meaning
 from glademark.intake.outlines import with_areas
 from glademark.intake.positions import with_points
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.intake.sources import read_source
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source

@@ -13,8 +13,9 @@ from glademark.intake import meanings
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
+from glademark.intake.ledger import Ledger
 from glademark.intake.outlines import with_areas
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Source, WaterSettings
 from glademark.survey import SETBACK_RULES

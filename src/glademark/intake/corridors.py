@@ -17,7 +17,8 @@ from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import recognise
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
-from glademark.intake.records import Ledger, Reading, by_stand
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import Reading, by_stand
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import CorridorSettings, Source
 
@@ -254,8 +255,8 @@ def _note_overrun(
     """Say so where lines run past the boundary."""
     lines = frame.geometry.to_numpy()
     past = np.zeros(len(lines))
-    for area, places in ground.areas(reading.owner):
-        past[places] = shapely.length(shapely.difference(lines[places], area))
+    for area, mine in ground.areas(reading.owner):
+        past[mine] = shapely.length(shapely.difference(lines[mine], area))
     for stand, places in by_stand(reading.owner, np.flatnonzero(past > OVERRUN_MIN_M)):
         number, names = counted(len(places), "line"), listed(frame["corridor"].iloc[places])
         ledger.notice(

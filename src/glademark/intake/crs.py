@@ -10,6 +10,7 @@ from functools import lru_cache
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import shapely
 from pyproj import CRS, Proj, Transformer
 from pyproj.aoi import AreaOfInterest
@@ -19,7 +20,8 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
 from glademark.errors import CrsError
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import Reading
 from glademark.intake.wording import shown
 
 AREA_SCALE_TOLERANCE = 0.01
@@ -319,7 +321,7 @@ def _missing_grid_error(source: CRS, target: CRS, lon: float, lat: float) -> flo
     return float(ways.transformers[0].accuracy)
 
 
-def middle(geometry: gpd.GeoSeries, crs: CRS, *, where: str) -> tuple[float, float]:
+def middle(geometry: npt.NDArray[np.object_], crs: CRS, *, where: str) -> tuple[float, float]:
     """
     Longitude and latitude of the middle of a layer, which must lie where its system is made for.
 
@@ -342,7 +344,7 @@ def middle(geometry: gpd.GeoSeries, crs: CRS, *, where: str) -> tuple[float, flo
     CrsError
         If the middle lies far outside the area of use.
     """
-    west, south, east, north = geometry.total_bounds
+    west, south, east, north = shapely.total_bounds(geometry)
     lon, lat = _transformer(crs, WGS84).transform((west + east) / 2, (south + north) / 2)
     use = crs.area_of_use
     inside = np.isfinite(lon) and np.isfinite(lat)

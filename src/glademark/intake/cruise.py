@@ -19,9 +19,10 @@ from glademark.intake.columns import Found, recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
+from glademark.intake.ledger import Ledger
 from glademark.intake.mark_fields import HEIGHT_MAX_M
 from glademark.intake.positions import with_points
-from glademark.intake.records import Ledger, Reading, text_of
+from glademark.intake.records import Reading, text_of
 from glademark.intake.volumes import wood
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project, Source

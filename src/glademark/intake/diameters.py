@@ -8,8 +8,9 @@ from glademark.errors import FileError
 from glademark.intake.cells import each_word, translated
 from glademark.intake.columns import words
 from glademark.intake.fields import Fields
+from glademark.intake.ledger import Ledger
 from glademark.intake.meanings import LENGTHS
-from glademark.intake.records import Ledger
+from glademark.intake.records import by_stand
 from glademark.intake.wording import quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
@@ -195,15 +196,15 @@ def note_doubtful(marks: pd.DataFrame, ledger: Ledger) -> None:
             "is unusual for a marked stand. Check that the unit is the one that was recorded.",
             stand=stand,
         )
-    if every["source_file"].nunique() > 1:
-        for stand, medians in every.groupby("_stand"):
-            _note_doubtful_ratio(medians.set_index("source_file")["dbh_cm"], stand, ledger)
+    stands = every["_stand"].to_numpy()
+    for stand, places in by_stand(stands, np.flatnonzero(every["_stand"].duplicated(keep=False))):
+        _note_doubtful_ratio(every.iloc[places].set_index("source_file")["dbh_cm"], stand, ledger)
 
 
 def _note_doubtful_ratio(median: pd.Series, stand: int, ledger: Ledger) -> None:
     """Say so where the medians of two files of a stand look like inches and centimetres."""
     ratio = median.max() / median.min()
-    if len(median) > 1 and DOUBTFUL_RATIO[0] <= ratio <= DOUBTFUL_RATIO[1]:
+    if DOUBTFUL_RATIO[0] <= ratio <= DOUBTFUL_RATIO[1]:
         ledger.notice(
             f"{median.idxmax()}: the median diameter is {ratio:.1f} times "
             f"that of {median.idxmin()}, as if one were in inches and the other in centimetres. "

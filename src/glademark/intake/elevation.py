@@ -12,7 +12,7 @@ from glademark.errors import FileError, InputError
 from glademark.intake.crs import same_crs
 from glademark.intake.files import FieldFile
 from glademark.intake.ground import Ground
-from glademark.intake.records import Ledger
+from glademark.intake.ledger import Ledger
 from glademark.intake.terrain import UNDECLARED_NODATA
 from glademark.project.model import TerrainSettings
 from glademark.units import FOOT_M

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -12,8 +13,9 @@ from pyproj import CRS
 
 from glademark.errors import FileError
 from glademark.intake.crs import crs_name, note_missing_grids, same_crs, stated_crs, transformed
+from glademark.intake.ledger import Ledger
 from glademark.intake.placement import placed
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.project.model import Source
 
 _MOST = 0.5
@@ -63,8 +65,10 @@ class Ground:
         crs = stated_crs(reading, source.crs, ledger)
         reading = placed(reading, crs, ledger)
         geometry = transformed(reading.shapes, crs, self.crs)
-        for stand, warning in self._warnings(crs):
-            ledger.notice(f"{reading.file.name}: {warning}", stand=stand)
+        for stand, ground in enumerate(self.each):
+            warning = note_missing_grids(crs, ground.crs, lon=ground.lon, lat=ground.lat)
+            if warning:
+                ledger.notice(f"{reading.file.name}: {warning}", stand=stand)
         reading = replace(reading, geometry=geometry, unmoved=reading.shapes, crs=crs)
         finite = np.isfinite(geometry.bounds.to_numpy()).all(axis=1)
         self.refuse_if_most_outside(reading, pd.Series(~finite, index=geometry.index))
@@ -95,11 +99,17 @@ class Ground:
         if self.stand is not None:
             yield self.stand, slice(None)
 
-    def _warnings(self, crs: CRS) -> Iterator[tuple[int | None, str]]:
-        """What is to be said of the way from another coordinate system, by stand."""
-        warning = note_missing_grids(crs, self.crs, lon=self.lon, lat=self.lat)
-        if warning:
-            yield None, warning
+    @property
+    def each(self) -> tuple["Ground", ...]:
+        """
+        Ground of every stand, by its number.
+
+        Returns
+        -------
+        each
+            This one, where there is one stand.
+        """
+        return (self,)
 
     def inside(
         self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
@@ -258,15 +268,27 @@ class Ground:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Grounds(Ground):
     """
-    Stands of one working CRS whose records are read together; `stand` is None.
+    Stands of one working CRS whose records are read together.
 
     Attributes
     ----------
-    each
+    stands
         Ground of every stand, by its number.
     """
 
-    each: tuple[Ground, ...]
+    stands: tuple[Ground, ...]
+
+    @property
+    def each(self) -> tuple[Ground, ...]:
+        """
+        Ground of every stand, by its number.
+
+        Returns
+        -------
+        each
+            All of them.
+        """
+        return self.stands
 
     def areas(
         self, owner: npt.NDArray[np.intp] | None
@@ -284,18 +306,12 @@ class Grounds(Ground):
         area, places
             Stands without records are left out.
         """
-        ends = np.searchsorted(owner, np.arange(len(self.each) + 1)) if owner is not None else []
-        for ground, start, end in zip(self.each, ends, ends[1:], strict=False):
-            if start < end and ground.stand is not None:
-                yield ground.stand, slice(int(start), int(end))
-
-    def _warnings(self, crs: CRS) -> Iterator[tuple[int | None, str]]:
-        """What is to be said of the way from another coordinate system, by stand."""
-        if same_crs(crs, self.crs):
+        if owner is None:
             return
-        for stand, ground in enumerate(self.each):
-            for _, warning in ground._warnings(crs):
-                yield stand, warning
+        ends = np.searchsorted(owner, np.arange(len(self.stands) + 1)).tolist()
+        for ground, (start, end) in zip(self.stands, pairwise(ends), strict=True):
+            if start < end and ground.stand is not None:
+                yield ground.stand, slice(start, end)
 
     def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
         """
@@ -314,7 +330,8 @@ class Grounds(Ground):
             If more than half of any stand's records are outside.
         """
         if (reading.shares(outside) > _MOST).any():
-            raise FileError(f"{reading.file.name}: most records of a stand lie outside of it.")
+            msg = f"{reading.file.name}: most records of a stand lie outside of it."
+            raise FileError(msg)
 
 
 def _from_boundary(

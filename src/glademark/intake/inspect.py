@@ -21,10 +21,11 @@ from glademark.intake.diameters import diameters, refuse_implausible
 from glademark.intake.fields import Fields
 from glademark.intake.files import FieldFile, Snapshots
 from glademark.intake.gpx import Want
+from glademark.intake.ledger import Ledger
 from glademark.intake.likely import MEANINGS, likely_input
 from glademark.intake.placement import placed
 from glademark.intake.positions import with_points
-from glademark.intake.records import Ledger, Reading, text_of
+from glademark.intake.records import Reading, text_of
 from glademark.intake.sources import read_source
 from glademark.intake.spreadsheet import sheets_of
 from glademark.intake.unknown_species import note_unknown_species

@@ -8,7 +8,8 @@ import pandas as pd
 
 from glademark.intake.cells import each_word, translated
 from glademark.intake.fields import Fields
-from glademark.intake.records import Ledger, by_stand
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import by_stand
 from glademark.intake.wording import counted, listed, shown
 from glademark.survey import KINDS
 

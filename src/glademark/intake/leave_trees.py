@@ -11,10 +11,11 @@ from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
+from glademark.intake.ledger import Ledger
 from glademark.intake.mark_fields import CROWN_RADIUS_MAX_M
 from glademark.intake.marks import FAR_M
 from glademark.intake.positions import with_points
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.intake.wording import counted, listed
 from glademark.project.model import MarkSettings, Source
 

@@ -8,7 +8,7 @@ from glademark.intake.columns import words
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
 from glademark.intake.kinds import kind_column, kinds
-from glademark.intake.records import Ledger
+from glademark.intake.ledger import Ledger
 from glademark.intake.unknown_species import note_unknown_species
 from glademark.intake.volumes import wood
 from glademark.intake.wording import counted, listed, quoted, shown

@@ -14,6 +14,7 @@ from glademark.intake.columns import recognise
 from glademark.intake.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
+from glademark.intake.ledger import Ledger
 from glademark.intake.mark_fields import (
     MARK_COLUMNS,
     MUST_GO,
@@ -23,7 +24,7 @@ from glademark.intake.mark_fields import (
     other_columns,
 )
 from glademark.intake.positions import with_points
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
 from glademark.intake.wording import counted, listed, quoted
 from glademark.project.model import Project, Source

@@ -9,7 +9,8 @@ from shapely.validation import explain_validity
 
 from glademark.errors import FileError
 from glademark.intake.ground import polygonal
-from glademark.intake.records import Ledger, Reading, by_stand
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import Reading, by_stand
 from glademark.intake.wording import counted, shown
 
 MEND_SHARE_MAX = 0.001

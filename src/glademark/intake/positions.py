@@ -15,7 +15,8 @@ from glademark.errors import CrsError, FileError
 from glademark.intake.cells import numbers
 from glademark.intake.columns import Found
 from glademark.intake.crs import WGS84, parse_crs
-from glademark.intake.records import Ledger, Reading, text_of, texts
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import Reading, text_of, texts
 from glademark.intake.utm_zones import carried_together, zone_notice, zones_of
 from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Source

@@ -34,8 +34,9 @@ from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
 from glademark.intake.ground import NOWHERE, Ground
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
+from glademark.intake.ledger import Ledger
 from glademark.intake.marks import read_marks
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.intake.shelf import Shelf, open_inputs
 from glademark.intake.stand import read_stand
 from glademark.intake.tables import no_tally, read_tally, read_text_rows

@@ -7,7 +7,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from glademark.intake.records import Ledger, by_stand
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import by_stand
 from glademark.intake.wording import counted, listed
 
 NEAR_M = 1.0

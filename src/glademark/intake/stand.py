@@ -16,9 +16,10 @@ from glademark.intake.crs import (
     working_crs,
 )
 from glademark.intake.ground import Ground, Grounds, polygonal
+from glademark.intake.ledger import Ledger
 from glademark.intake.outlines import with_areas
 from glademark.intake.placement import placed
-from glademark.intake.records import Ledger, Reading, by_stand
+from glademark.intake.records import Reading, by_stand
 from glademark.intake.wording import counted
 from glademark.project.model import Source
 
@@ -99,7 +100,8 @@ def read_stands(
         msg = f"{name}: no feature in it has a position. Expected the polygon of the stand."
         raise FileError(msg)
     every = [places for _, places in by_stand(reading.owner, np.arange(len(reading.rows)))]
-    middles = [middle(reading.shapes.iloc[places], own, where=name) for places in every]
+    placed_shapes = reading.shapes.to_numpy()
+    middles = [middle(placed_shapes[places], own, where=name) for places in every]
     crs = _common_crs(middles, own, name, stated, ledger)
     reading = replace(reading, geometry=transformed(reading.shapes, own, crs))
     reading = with_areas(reading, ledger, gap_max_m=CLOSED_M)
@@ -110,7 +112,7 @@ def read_stands(
         Ground(crs=crs, stand=area, lon=lon, lat=lat)
         for area, (lon, lat) in zip(areas, middles, strict=True)
     )
-    return Grounds(crs=crs, stand=None, lon=each[0].lon, lat=each[0].lat, each=each)
+    return Grounds(crs=crs, stand=None, lon=each[0].lon, lat=each[0].lat, stands=each)
 
 
 def _common_crs(

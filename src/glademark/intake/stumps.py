@@ -16,10 +16,11 @@ from glademark.intake.columns import Found, recognise
 from glademark.intake.diameters import diameters, refuse_implausible
 from glademark.intake.fields import Fields
 from glademark.intake.ground import Ground
+from glademark.intake.ledger import Ledger
 from glademark.intake.mark_fields import POSITION_ERROR_MAX_M
 from glademark.intake.marks import FAR_M
 from glademark.intake.positions import with_points
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.records import Reading
 from glademark.intake.unknown_species import note_unknown_species
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import Project, Source

@@ -9,7 +9,8 @@ from glademark.intake.cells import numbers, translated
 from glademark.intake.columns import recognise
 from glademark.intake.diameters import diameters
 from glademark.intake.fields import Fields
-from glademark.intake.records import Ledger, Reading
+from glademark.intake.ledger import Ledger
+from glademark.intake.records import Reading
 from glademark.intake.unknown_species import note_unknown_species
 from glademark.intake.volumes import wood
 from glademark.intake.wording import quoted, shown

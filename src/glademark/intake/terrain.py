@@ -14,7 +14,7 @@ from glademark.errors import CrsError, FileError, InputError
 from glademark.intake.crs import parse_crs, transformed
 from glademark.intake.files import FieldFile
 from glademark.intake.ground import Ground
-from glademark.intake.records import Ledger
+from glademark.intake.ledger import Ledger
 from glademark.project.model import Source
 
 Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types

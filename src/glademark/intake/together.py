@@ -1,7 +1,8 @@
 """Surveys of many stands out of one reading of their files, each as if its stand came alone."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import geopandas as gpd
@@ -11,9 +12,8 @@ import pandas as pd
 
 from glademark.errors import InputError
 from glademark.intake.ground import Grounds
+from glademark.intake.ledger import Ledger
 from glademark.intake.read import Desk, marks_and_corridors, survey_of, survey_on
-from glademark.intake.records import Ledger
-from glademark.intake.shelf import Shelf
 from glademark.intake.stand import read_stands
 from glademark.intake.stands import TOGETHER, ManyStands
 from glademark.project.model import Project
@@ -119,7 +119,7 @@ def _split(
         frame, stand = frame.iloc[order], stand[order]
     ends = np.searchsorted(stand, np.arange(stands + 1))
     parts = []
-    for start, end in zip(ends, ends[1:], strict=False):
+    for start, end in pairwise(ends.tolist()):
         part = frame.iloc[start:end]
         part.index = pd.RangeIndex(end - start)
         parts.append(part)
@@ -132,7 +132,8 @@ def _surveys(
     """Surveys of the stands that need not be read alone."""
     pages = desk.ledger.taken_apart(len(names))
     crs = stands.grounds.crs
-    areas = gpd.GeoDataFrame(geometry=[one.stand for one in stands.grounds.each], crs=crs)
+    shapes = np.array([one.stand for one in stands.grounds.each], dtype=object)
+    areas = gpd.GeoDataFrame(geometry=shapes, crs=crs)
     boundaries = _split(areas, np.arange(len(names)), len(names))
     found: dict[str, Survey | InputError] = {}
     first = None
@@ -156,12 +157,11 @@ def _surveys(
 
 
 def _with_others(
-    many: ManyStands, name: str, number: int, desk: Desk, before: Ledger, stands: _Stands
+    many: ManyStands, name: str, number: int, desk: Desk, ledger: Ledger, stands: _Stands
 ) -> Survey | InputError:
     """Survey of one stand, of which all other inputs are read now."""
     shelf = many.of(name, but=(*TOGETHER, "marks"))
-    ledger = Ledger()
-    ledger.go_on(shelf.readings(), before)
+    ledger.begin_others(shelf.readings())
     mine = Desk(project=desk.project, shelf=shelf, ledger=ledger)
     try:
         return survey_on(

@@ -4,7 +4,7 @@ import pandas as pd
 
 from glademark.forestry import find_species, nearest_species
 from glademark.intake.fields import Fields
-from glademark.intake.records import Ledger
+from glademark.intake.ledger import Ledger
 from glademark.intake.wording import NAMED_MAX, counted, shown
 
 

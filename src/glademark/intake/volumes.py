@@ -8,7 +8,7 @@ import pandas as pd
 from glademark.errors import FileError
 from glademark.intake.cells import each_word, translated, yes_or_no
 from glademark.intake.fields import Fields
-from glademark.intake.records import Ledger
+from glademark.intake.ledger import Ledger
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import ProductSettings
 from glademark.units import unit_name
