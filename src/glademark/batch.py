@@ -1,10 +1,11 @@
-"""Whole ownerships: stands laid out side by side by the workers of a Dask cluster."""
+"""Whole ownerships: shares of stands laid out side by side by the workers of a Dask cluster."""
 
 import hashlib
 import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from itertools import groupby, islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -18,10 +19,10 @@ from glademark.deliver.stands import CSV_TABLES
 from glademark.deliver.tables import write_csv
 from glademark.errors import InputError, OutputError
 from glademark.intake.shelf import Shelf, open_inputs
-from glademark.intake.stands import digest_of, open_stands
+from glademark.intake.stands import ManyStands, digest_of, open_stands, stands_in
 from glademark.judge.limits import limits_asked
 from glademark.layers import STANDS
-from glademark.pipeline_stands import lay_out_stand
+from glademark.pipeline_stands import lay_out_stand, lay_out_together
 from glademark.plugins import installed_limits
 from glademark.project import read_project
 from glademark.project.model import Project
@@ -32,7 +33,10 @@ NEEDS = "pip install 'glademark[scale]'"
 """What brings the engine."""
 
 IN_FLIGHT = 3
-"""Stands handed out ahead, a worker."""
+"""Shares of stands handed out ahead, a worker."""
+
+MOST_AT_ONCE = 20
+"""Stands of a share: measured together, and lost together where a worker is killed."""
 
 _FREE_PORT = "127.0.0.1:0"
 """Address of the scheduler's own pages: any free port, seen from this machine alone."""
@@ -82,13 +86,30 @@ class BatchOutcome:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Task:
-    """One stand to be laid out."""
+class _Source:
+    """The stands of one project, and the digest of what each rests on."""
 
-    name: str
+    project: Project
+    digests: Mapping[str, str]
+    inputs: ManyStands | Shelf
+
+    def share(self, names: Sequence[str]) -> "_Task":
+        """Some of the stands, to be laid out together."""
+        inputs = self.inputs
+        return _Task(
+            shelf=inputs if isinstance(inputs, Shelf) else inputs.part(names),
+            project=self.project,
+            digests={name: self.digests[name] for name in names},
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Task:
+    """Some stands of one project, to be laid out together."""
+
     shelf: Shelf
     project: Project
-    digest: str
+    digests: Mapping[str, str]
 
 
 def lay_out_batch(
@@ -99,7 +120,7 @@ def lay_out_batch(
     on_each: Callable[[str], None] | None = None,
 ) -> BatchOutcome:
     """
-    Layout of every stand of several projects, each stand a unit of work of its own.
+    Layout of every stand of several projects, in shares of stands.
 
     Parameters
     ----------
@@ -127,58 +148,73 @@ def lay_out_batch(
         If stands could not be written; those that could are, and a later run goes on from there.
     """
     with ExitStack() as stack:
-        tasks, projects = _tasks(project_files, stack)
+        sources = _sources(project_files, stack)
         out.mkdir(parents=True, exist_ok=True)
-        todo = [task for task in tasks if not done_before(out, task.name, digest=task.digest)]
-        failed = _run(todo, out, engine, on_each) if todo else []
-        names = [task.name for task in tasks]
+        names = [name for source in sources for name in source.digests]
+        left = [
+            (source, name)
+            for source in sources
+            for name, digest in source.digests.items()
+            if not done_before(out, name, digest=digest)
+        ]
+        failed = _run(left, out, engine, on_each) if left else []
     if failed:
         raise OutputError(*failed)
     rows = rows_of(out, names)
-    units = projects[0].heading.units
+    units = sources[0].project.heading.units
     stands = pd.DataFrame(rows, columns=list(STANDS.names))
     write_csv(written_frame(stands, STANDS, units), out / f"{STANDS.name}.csv")
     joined = [name for name in CSV_TABLES if name != STANDS.name]
     return BatchOutcome(
-        project=projects[0],
+        project=sources[0].project,
         rows=tuple(rows),
-        skipped=len(tasks) - len(todo),
+        skipped=len(names) - len(left),
         files=(out / f"{STANDS.name}.csv", *write_joined(out, names, joined)),
     )
 
 
-def _tasks(project_files: Sequence[Path], stack: ExitStack) -> tuple[list[_Task], list[Project]]:
+def _sources(project_files: Sequence[Path], stack: ExitStack) -> list[_Source]:
     """Every stand of every project, opened; private copies stay until the stack is closed."""
-    tasks: list[_Task] = []
-    projects = []
+    sources: list[_Source] = []
     for path in project_files:  # a project each
         project = read_project(path)
         limits_asked(project.limits, known=installed_limits())
-        projects.append(project)
         settings = hashlib.sha256(f"{__version__}\n{path.read_text('utf-8')}".encode()).hexdigest()
         if project.heading.stand_id:
             many = stack.enter_context(open_stands(project, folder=path.parent))
-            shelves = {name: many.of(name) for name in many.names}
+            inputs: ManyStands | Shelf = many
+            digests = {name: digest_of(many.of(name)) for name in many.names}
         else:
             temporary = Path(stack.enter_context(TemporaryDirectory(prefix="glademark-")))
-            shelf = open_inputs(project, folder=path.parent, temporary=temporary)
-            shelves = {path.absolute().parent.name: shelf}
-        tasks += [
-            _Task(name=name, shelf=shelf, project=project, digest=f"{settings}{digest_of(shelf)}")
-            for name, shelf in shelves.items()
-        ]
-    names = pd.Series([task.name for task in tasks])
+            inputs = open_inputs(project, folder=path.parent, temporary=temporary)
+            digests = {path.absolute().parent.name: digest_of(inputs)}
+        whole = {name: f"{settings}{digest}" for name, digest in digests.items()}
+        sources.append(_Source(project=project, digests=whole, inputs=inputs))
+    names = pd.Series([name for source in sources for name in source.digests])
     if names.duplicated().any():
         msg = (
             f"two stands are called {names[names.duplicated()].iloc[0]!r}; expected each name "
             "once. Rename the folder of a project, or the stand"
         )
         raise InputError(msg)
-    return tasks, projects
+    return sources
+
+
+def _shares(left: Sequence[tuple[_Source, str]], workers: int) -> Iterator[_Task]:
+    """Stands that are left in shares of one project, small enough that no worker waits long."""
+    size = min(MOST_AT_ONCE, -(-len(left) // (IN_FLIGHT * workers)))
+    for _, stands in groupby(left, key=lambda one: id(one[0])):
+        mine = list(stands)
+        for start in range(0, len(mine), size):
+            share = mine[start : start + size]
+            yield share[0][0].share([name for _, name in share])
 
 
 def _run(
-    todo: Sequence[_Task], out: Path, engine: Engine, on_each: Callable[[str], None] | None
+    left: Sequence[tuple[_Source, str]],
+    out: Path,
+    engine: Engine,
+    on_each: Callable[[str], None] | None,
 ) -> list[str]:
     """Lay out all stands; one sentence for each that could not be written."""
     try:
@@ -187,34 +223,50 @@ def _run(
         msg = f"a batch needs an engine to run on. Install it: {NEEDS}"
         raise InputError(msg) from error
     failed: list[str] = []
-    waiting = iter(todo)
+    done = 0
     with _client(engine) as client:
+        workers = max(1, len(client.scheduler_info()["workers"]))
+        waiting = _shares(left, workers)
 
         def submit(task: _Task) -> Any:  # noqa: ANN401 - an untyped library
             return client.submit(_lay_out, task, str(out), pure=False, retries=TRIES)
 
-        ahead = IN_FLIGHT * max(1, len(client.scheduler_info()["workers"]))
-        names = {submit(task): task.name for task, _ in zip(waiting, range(ahead), strict=False)}
+        first = islice(waiting, IN_FLIGHT * workers)
+        names = {submit(task): tuple(task.digests) for task in first}
         running = as_completed(list(names))
-        for done, future in enumerate(running, start=1):
-            name = names.pop(future)
+        for future in running:
+            mine = names.pop(future)
             if future.status == "error":
-                failed.append(f"stand {name}: {future.exception()}")
-            if on_each is not None:
-                on_each(f"stand {name} ({done} of {len(todo)})")
+                failed += [f"stand {name}: {future.exception()}" for name in mine]
+            else:
+                failed += future.result()
+            for name in mine:
+                done += 1
+                if on_each is not None:
+                    on_each(f"stand {name} ({done} of {len(left)})")
             task = next(waiting, None)
             if task is not None:
                 more = submit(task)
-                names[more] = task.name
+                names[more] = tuple(task.digests)
                 running.add(more)
     return failed
 
 
-def _lay_out(task: _Task, out: str) -> None:
-    """Lay out one stand and write it: what a worker does."""
-    asked = limits_asked(task.project.limits, known=installed_limits())
-    tables = lay_out_stand(task.name, task.shelf, task.project, asked)
-    write_stand(tables, Path(out), digest=task.digest)
+def _lay_out(task: _Task, out: str) -> list[str]:
+    """Lay out some stands and write each, what a worker does; a sentence for each unwritten one."""
+    project, names, failed = task.project, tuple(task.digests), []
+    asked = limits_asked(project.limits, known=installed_limits())
+    if project.heading.stand_id:
+        many = stands_in(task.shelf, project)
+        laid = lay_out_together(names, many, project, asked)
+    else:
+        laid = [lay_out_stand(names[0], task.shelf, project, asked)]
+    for name, tables in zip(names, laid, strict=True):
+        try:
+            write_stand(tables, Path(out), digest=task.digests[name])
+        except OSError as error:
+            failed.append(f"stand {name}: {error}")
+    return failed
 
 
 @contextmanager

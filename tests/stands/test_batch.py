@@ -154,6 +154,23 @@ def test_killed_workers_cost_nothing_but_time(
         assert (tmp_path / name).read_bytes() == (batch[0] / "out" / name).read_bytes(), name
 
 
+def test_no_stand_is_lost_where_more_wait_than_are_handed_out(
+    batch: tuple[Path, BatchOutcome],
+    running: Engine,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """With one stand handed out at a time, every stand has its turn."""
+    for name in ("IN_FLIGHT", "MOST_AT_ONCE"):
+        monkeypatch.setattr(f"glademark.batch.{name}", 1)
+
+    outcome = lay_out_batch(
+        [batch[0] / "in" / "harvest.toml"], out=tmp_path / "out", engine=running
+    )
+
+    assert outcome.rows == batch[1].rows
+
+
 def test_single_stands_are_named_after_their_folders(
     ownership: Ownership, running: Engine, tmp_path: Path
 ) -> None:

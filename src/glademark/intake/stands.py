@@ -110,6 +110,30 @@ class ManyStands:
             terrain=None,
         )
 
+    def part(self, names: Sequence[str]) -> Shelf:
+        """
+        All inputs of several stands, to be carried to another process.
+
+        Parameters
+        ----------
+        names
+            Some of `names`.
+
+        Returns
+        -------
+        shelf
+            Their records, which still name their stands; inputs that do not are in it whole.
+        """
+
+        def _part(_: str, reading: Reading) -> Reading:
+            places = self._places.get(id(reading))
+            if places is None:
+                return reading
+            mine = [places[name] for name in names if name in places]
+            return part_of(reading, np.concatenate([np.empty(0, dtype=np.intp), *mine]))
+
+        return self._shelf.changed(_part)
+
     @property
     def others(self) -> bool:
         """
@@ -153,7 +177,26 @@ def open_stands(project: Project, *, folder: Path) -> Iterator[ManyStands]:
         shelf = open_inputs(project, folder=folder, temporary=Path(temporary))
         if shelf.faults:
             raise InputError(*shelf.faults)
-        yield _taken_apart(shelf, project.heading.stand_id or "")
+        yield stands_in(shelf, project)
+
+
+def stands_in(shelf: Shelf, project: Project) -> ManyStands:
+    """
+    The stands of a shelf that `ManyStands.part` gave.
+
+    Parameters
+    ----------
+    shelf
+        Inputs of some stands, each record with the name of its stand.
+    project
+        Its heading names the column of the stand.
+
+    Returns
+    -------
+    stands
+        As if the files held these stands only.
+    """
+    return _taken_apart(shelf, project.heading.stand_id or "")
 
 
 def _taken_apart(shelf: Shelf, column: str) -> ManyStands:
