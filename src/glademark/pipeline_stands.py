@@ -2,7 +2,9 @@
 
 import logging
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -33,6 +35,10 @@ log = logging.getLogger(__name__)
 
 STANDS_AT_ONCE = 50
 """Stands read and measured at once: more would take memory and save no time."""
+
+
+SHARES_AT_ONCE = 2
+"""Shares laid out side by side: overlays let go of the interpreter, all else does not."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,11 +101,16 @@ def lay_out_stands(
     asked = limits_asked(project.limits, known=installed_limits())
     found = []
     with open_stands(project, folder=project_file.parent) as many:
-        for start in range(0, len(many.names), STANDS_AT_ONCE):
-            names = many.names[start : start + STANDS_AT_ONCE]
-            found += lay_out_together(names, many, project, asked)
-            if on_each is not None:
-                on_each(f"stands {names[0]} to {names[-1]}")
+        shares = [
+            many.names[start : start + STANDS_AT_ONCE]
+            for start in range(0, len(many.names), STANDS_AT_ONCE)
+        ]
+        lay_out = partial(lay_out_together, many=many, project=project, asked=asked)
+        with ThreadPoolExecutor(SHARES_AT_ONCE) as workers:
+            for names, laid in zip(shares, workers.map(lay_out, shares), strict=True):
+                found += laid
+                if on_each is not None:
+                    on_each(f"stands {names[0]} to {names[-1]}")
         set_aside, counts = many.set_aside, many.counts
     refuse_if_all_are(found)
     refuse_different_crs(found)
