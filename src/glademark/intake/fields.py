@@ -172,7 +172,7 @@ class Fields:
                 f"{self.reading.file.name}: the column '{header}' does not say its unit. Say it in "
                 f"the header, as in '{header}_m' or '{header}_ft'{elsewhere}."
             )
-            raise FileError(msg)
+            raise FileError(msg, stands=self.reading.having(unsaid))
         bad = bad | (units == "pct")
         return values * units.map(LENGTH_M).astype("float64"), bad
 

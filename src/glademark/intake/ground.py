@@ -329,9 +329,10 @@ class Grounds(Ground):
         FileError
             If more than half of any stand's records are outside.
         """
-        if (reading.shares(outside) > _MOST).any():
+        stands = reading.mostly(outside, more_than=_MOST)
+        if stands:
             msg = f"{reading.file.name}: most records of a stand lie outside of it."
-            raise FileError(msg)
+            raise FileError(msg, stands=stands)
 
 
 def _from_boundary(

@@ -78,13 +78,15 @@ def read_marks(
     stated = _stated_by_file(readings, project)
     batches: list[_Batch] = []
     faults: list[str] = []
+    stands: set[int] = set()
     for reading, source, names in zip(readings, project.inputs.marks, stated, strict=True):
         try:
             batches.append(_one_file(reading, source, names, project, ground, ledger))
         except InputError as error:
             faults += error.faults
+            stands |= error.stands
     if faults:
-        raise InputError(*faults)
+        raise InputError(*faults, stands=stands)
     batches = _without_repeats(batches, ledger)
     batches = [_near_stand(batch, ground, ledger) for batch in batches]
     for batch in batches:

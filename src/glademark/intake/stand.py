@@ -96,9 +96,8 @@ def read_stands(
     reading = placed(reading, own, ledger)
     lost = set(range(stands)) - set(reading.owner.tolist())
     if lost:
-        ledger.alone |= lost
         msg = f"{name}: no feature in it has a position. Expected the polygon of the stand."
-        raise FileError(msg)
+        raise FileError(msg, stands=lost)
     every = [places for _, places in by_stand(reading.owner, np.arange(len(reading.rows)))]
     placed_shapes = reading.shapes.to_numpy()
     middles = [middle(placed_shapes[places], own, where=name) for places in every]
@@ -127,9 +126,8 @@ def _common_crs(
             ledger.notice(f"{name}: {warning}", stand=stand)
         found.append(crs)
     if any(crs is not found[0] and crs != found[0] for crs in found):
-        ledger.alone |= set(range(len(found)))
         msg = f"{name}: the stands lie in several coordinate systems."
-        raise CrsError(msg)
+        raise CrsError(msg, stands=range(len(found)))
     return found[0]
 
 
@@ -145,9 +143,8 @@ def _united(
     parts = shapely.get_parts(area)
     large = shapely.area(parts) >= PART_MIN_M2
     if not large.any():
-        ledger.alone.add(stand)
         msg = f"{name}: the stand has an area below 1 m2. Check the file and its coordinate system."
-        raise FileError(msg)
+        raise FileError(msg, stands=[stand])
     if not large.all():
         text = f"{name}: {counted(int((~large).sum()), 'part')} below 1 m2 left out."
         ledger.notice(text, stand=stand)
