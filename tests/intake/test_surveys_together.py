@@ -154,9 +154,15 @@ def read_alone(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return names
 
 
-def test_clean_stands_are_what_they_are_alone(tmp_path: Path, read_alone: list[str]) -> None:
+@pytest.mark.parametrize("storage", ["python", "pyarrow"])
+def test_clean_stands_are_what_they_are_alone(
+    storage: str, tmp_path: Path, read_alone: list[str]
+) -> None:
     """Stands that share edges, names of corridors and numbers of trees do not touch each other."""
-    found, alone = read_both(tmp_path, **layers().write(tmp_path))
+    if storage == "pyarrow":
+        pytest.importorskip("pyarrow")
+    with pd.option_context("mode.string_storage", storage):
+        found, alone = read_both(tmp_path, **layers().write(tmp_path))
 
     assert_same(found, alone)
     assert all(isinstance(one, Survey) for one in alone.values())

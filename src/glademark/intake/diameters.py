@@ -73,8 +73,9 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
         units = units.where(units != "", own)
     units = units.where(units != "", unit or "")
     _refuse_without_unit(fields, values.notna() & (units == ""))
-    factors = np.array([_FACTORS.get(unit, _NO_UNIT) for unit in units], dtype=np.float64)
-    to_cm, to_kept = factors.reshape(-1, 2).T
+    codes, different = pd.factorize(units)  # units are few
+    factors = np.array([_FACTORS.get(unit, _NO_UNIT) for unit in different], dtype=np.float64)
+    to_cm, to_kept = factors.reshape(-1, 2)[codes].T
     cm = values * to_cm
     wrong = bad | (units == "pct")
     impossible = ~wrong & ((cm <= 0) | (cm > DBH_MAX_CM))

@@ -82,7 +82,7 @@ class Fields:
             On the index of the rows; empty where there is no such column.
         """
         cells = self.cells(name)
-        if not any("." in cell for cell in cells.to_numpy(dtype=object)):
+        if not cells.str.contains(".", regex=False).any():
             return cells
         return cells.str.replace(_WHOLE, r"\1", regex=True)
 

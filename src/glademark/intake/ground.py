@@ -65,7 +65,7 @@ class Ground:
         crs = stated_crs(reading, source.crs, ledger)
         reading = placed(reading, crs, ledger)
         geometry = transformed(reading.shapes, crs, self.crs)
-        for stand, ground in enumerate(self.each):
+        for stand, ground in enumerate(() if same_crs(crs, self.crs) else self.each):
             warning = note_missing_grids(crs, ground.crs, lon=ground.lon, lat=ground.lat)
             if warning:
                 ledger.notice(f"{reading.file.name}: {warning}", stand=stand)
