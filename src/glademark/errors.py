@@ -14,6 +14,8 @@ A record that cannot be used is no error: it is set aside. A broken limit is no 
 result.
 """
 
+from collections.abc import Iterable
+
 
 class GlademarkError(Exception):
     """Base of every error that the package raises on purpose."""
@@ -27,11 +29,14 @@ class InputError(GlademarkError, ValueError):
     ----------
     *faults
         One plain sentence each: what, where, what was expected, what to do.
+    stands
+        Numbers of the stands on whose account it is, where several are read together.
     """
 
-    def __init__(self, *faults: str) -> None:
+    def __init__(self, *faults: str, stands: Iterable[int] = ()) -> None:
         super().__init__("\n".join(faults))
         self.faults = faults
+        self.stands = frozenset(stands)
 
 
 class ProjectError(InputError):

@@ -126,7 +126,7 @@ def _lines_only(reading: Reading, ledger: Ledger) -> Reading:
                 f"{reading.file.name}, {reading.place(wrong)}: corridors are lines, and these are "
                 f"{what}. Give the centre lines; areas taken anyway belong under landings."
             )
-            raise FileError(msg)
+            raise FileError(msg, stands=reading.having(wrong))
     short = reading.shapes.length < LENGTH_MIN_M
     return ledger.set_aside(
         reading, short, reason="the line has no length; draw it again", what="without length"
@@ -202,7 +202,7 @@ def _widths(fields: Fields, settings: CorridorSettings, ledger: Ledger) -> pd.Se
             f'an impossible width ({names}; the first is "{cell}"). Expected more than 0 and at '
             f"most {WIDTH_MAX_M:.0f} m; correct the cells, or the unit of the column."
         )
-        raise FileError(msg)
+        raise FileError(msg, stands=fields.reading.having(wrong))
     blank = widths.isna()
     for stand, places in fields.reading.parts(blank):
         if fields.has("width"):

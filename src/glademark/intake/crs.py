@@ -6,6 +6,7 @@ always x (east), y (north), whatever the registry's order is.
 """
 
 import warnings
+from collections.abc import Sequence
 from functools import lru_cache
 
 import geopandas as gpd
@@ -206,8 +207,30 @@ def working_crs(
     return utm
 
 
-def _unfit(crs: CRS, lon: float, lat: float) -> str:
-    """Why areas cannot be measured in a system at a place; nothing if they can."""
+def fits(crs: CRS, middles: Sequence[tuple[float, float]]) -> bool:
+    """
+    Whether areas of all stands can be measured in a coordinate system.
+
+    Parameters
+    ----------
+    crs
+        Any.
+    middles
+        Longitude and latitude of each stand [deg].
+
+    Returns
+    -------
+    fits
+        True if it is a projection in metres that is true to area at each of them.
+    """
+    lon, lat = np.array(middles, dtype=np.float64).T
+    return not _unfit(crs, lon, lat)
+
+
+def _unfit(
+    crs: CRS, lon: float | npt.NDArray[np.float64], lat: float | npt.NDArray[np.float64]
+) -> str:
+    """Why areas cannot be measured in a system at some places; nothing if they can."""
     if crs.is_geographic:
         return "is in degrees"
     if not crs.is_projected:
@@ -216,11 +239,12 @@ def _unfit(crs: CRS, lon: float, lat: float) -> str:
     if any(abs(factor - 1) > 1e-9 for factor in factors):  # noqa: PLR2004 - rounding in the registry
         return f"is in {crs.axis_info[0].unit_name}"
     try:
-        scale = Proj(crs).get_factors(lon, lat).areal_scale
+        scales = np.atleast_1d(Proj(crs).get_factors(lon, lat).areal_scale)
     except ProjError:
         return "does not reach the stand"
-    if not abs(scale - 1) <= AREA_SCALE_TOLERANCE:
-        return f"makes areas at the stand {scale:.2f} times as large as they are"
+    wrong = scales[~(np.abs(scales - 1) <= AREA_SCALE_TOLERANCE)]
+    if len(wrong):
+        return f"makes areas at the stand {wrong[0]:.2f} times as large as they are"
     return ""
 
 
@@ -321,14 +345,14 @@ def _missing_grid_error(source: CRS, target: CRS, lon: float, lat: float) -> flo
     return float(ways.transformers[0].accuracy)
 
 
-def middle(geometry: npt.NDArray[np.object_], crs: CRS, *, where: str) -> tuple[float, float]:
+def middles(bounds: npt.NDArray[np.float64], crs: CRS, *, where: str) -> list[tuple[float, float]]:
     """
-    Longitude and latitude of the middle of a layer, which must lie where its system is made for.
+    Longitude and latitude of the middle of each stand, where its system must be made for.
 
     Parameters
     ----------
-    geometry
-        In `crs`.
+    bounds
+        West, south, east and north of each in `crs`, shape (n, 4).
     crs
         Any.
     where
@@ -336,27 +360,29 @@ def middle(geometry: npt.NDArray[np.object_], crs: CRS, *, where: str) -> tuple[
 
     Returns
     -------
-    lon, lat
-        On WGS 84 [deg].
+    middles
+        Longitude and latitude of each on WGS 84 [deg].
 
     Raises
     ------
     CrsError
-        If the middle lies far outside the area of use.
+        If a middle lies far outside the area of use.
     """
-    west, south, east, north = shapely.total_bounds(geometry)
+    west, south, east, north = bounds.T
     lon, lat = _transformer(crs, WGS84).transform((west + east) / 2, (south + north) / 2)
+    inside = np.isfinite(lon) & np.isfinite(lat)
     use = crs.area_of_use
-    inside = np.isfinite(lon) and np.isfinite(lat)
-    if use is not None and inside:
+    if use is not None:
         spread = (use.east - use.west) % 360 or 360.0
-        past = (lon - use.west + AREA_OF_USE_MARGIN_DEG) % 360
-        inside = past <= spread + 2 * AREA_OF_USE_MARGIN_DEG
-        inside &= use.south - AREA_OF_USE_MARGIN_DEG <= lat <= use.north + AREA_OF_USE_MARGIN_DEG
-    if not inside:
+        past = np.where(inside, lon - use.west + AREA_OF_USE_MARGIN_DEG, 0.0) % 360
+        inside &= past <= spread + 2 * AREA_OF_USE_MARGIN_DEG
+        inside &= (lat >= use.south - AREA_OF_USE_MARGIN_DEG) & (
+            lat <= use.north + AREA_OF_USE_MARGIN_DEG
+        )
+    if not inside.all():
         msg = (
             f"{where}: its coordinates lie outside the area for which {crs_name(crs)} is made. "
             "Check the coordinate system, and whether x and y are swapped."
         )
-        raise CrsError(msg)
-    return float(lon), float(lat)
+        raise CrsError(msg, stands=np.flatnonzero(~inside).tolist())
+    return list(zip(lon.tolist(), lat.tolist(), strict=True))

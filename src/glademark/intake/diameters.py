@@ -73,8 +73,9 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
         units = units.where(units != "", own)
     units = units.where(units != "", unit or "")
     _refuse_without_unit(fields, values.notna() & (units == ""))
-    factors = np.array([_FACTORS.get(unit, _NO_UNIT) for unit in units], dtype=np.float64)
-    to_cm, to_kept = factors.reshape(-1, 2).T
+    codes, different = pd.factorize(units)  # units are few
+    factors = np.array([_FACTORS.get(unit, _NO_UNIT) for unit in different], dtype=np.float64)
+    to_cm, to_kept = factors.reshape(-1, 2)[codes].T
     cm = values * to_cm
     wrong = bad | (units == "pct")
     impossible = ~wrong & ((cm <= 0) | (cm > DBH_MAX_CM))
@@ -105,13 +106,14 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
 def _refuse_without_unit(fields: Fields, unsaid: pd.Series) -> None:
     """Inches taken for centimetres would make a sixth of the basal area: never guessed."""
     if unsaid.any():
+        stands = fields.reading.having(unsaid)
         header = shown(fields.found.header["dbh"])
         msg = (
             f"{fields.reading.file.name}: the diameters in '{header}' have no unit. Say it in the "
             f"header, as in {quoted([f'{header}_in', f'{header}_cm'])}, or in the project file as "
             "[marks] dbh_unit."
         )
-        raise FileError(msg)
+        raise FileError(msg, stands=stands)
 
 
 def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
@@ -164,14 +166,15 @@ def refuse_implausible(
     """
     known = cut_cm.notna().to_numpy()
     owner = (np.zeros(len(cut_cm), dtype=np.intp) if stand is None else stand)[known]
-    for median in cut_cm[known].groupby(owner, sort=False).median():  # one a stand
-        if not MEDIAN_MIN_CM <= median <= MEDIAN_MAX_CM:
-            msg = (
-                f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), "
-                "which no marked stand has. The unit is probably wrong; correct the header or "
-                "[marks] dbh_unit."
-            )
-            raise FileError(msg)
+    medians = cut_cm[known].groupby(owner).median()  # one a stand
+    wrong = medians[(medians < MEDIAN_MIN_CM) | (medians > MEDIAN_MAX_CM)]
+    if len(wrong):
+        median = float(wrong.iloc[0])
+        msg = (
+            f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which no "
+            "marked stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
+        )
+        raise FileError(msg, stands=wrong.index.tolist())
 
 
 def note_doubtful(marks: pd.DataFrame, ledger: Ledger) -> None:

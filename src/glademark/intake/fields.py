@@ -82,7 +82,7 @@ class Fields:
             On the index of the rows; empty where there is no such column.
         """
         cells = self.cells(name)
-        if not any("." in cell for cell in cells.to_numpy(dtype=object)):
+        if not cells.str.contains(".", regex=False).any():
             return cells
         return cells.str.replace(_WHOLE, r"\1", regex=True)
 
@@ -172,7 +172,7 @@ class Fields:
                 f"{self.reading.file.name}: the column '{header}' does not say its unit. Say it in "
                 f"the header, as in '{header}_m' or '{header}_ft'{elsewhere}."
             )
-            raise FileError(msg)
+            raise FileError(msg, stands=self.reading.having(unsaid))
         bad = bad | (units == "pct")
         return values * units.map(LENGTH_M).astype("float64"), bad
 

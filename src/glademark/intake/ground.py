@@ -65,7 +65,7 @@ class Ground:
         crs = stated_crs(reading, source.crs, ledger)
         reading = placed(reading, crs, ledger)
         geometry = transformed(reading.shapes, crs, self.crs)
-        for stand, ground in enumerate(self.each):
+        for stand, ground in enumerate(() if same_crs(crs, self.crs) else self.each):
             warning = note_missing_grids(crs, ground.crs, lon=ground.lon, lat=ground.lat)
             if warning:
                 ledger.notice(f"{reading.file.name}: {warning}", stand=stand)
@@ -329,9 +329,10 @@ class Grounds(Ground):
         FileError
             If more than half of any stand's records are outside.
         """
-        if (reading.shares(outside) > _MOST).any():
+        stands = reading.mostly(outside, more_than=_MOST)
+        if stands:
             msg = f"{reading.file.name}: most records of a stand lie outside of it."
-            raise FileError(msg)
+            raise FileError(msg, stands=stands)
 
 
 def _from_boundary(

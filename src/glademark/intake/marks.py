@@ -78,13 +78,15 @@ def read_marks(
     stated = _stated_by_file(readings, project)
     batches: list[_Batch] = []
     faults: list[str] = []
+    stands: set[int] = set()
     for reading, source, names in zip(readings, project.inputs.marks, stated, strict=True):
         try:
             batches.append(_one_file(reading, source, names, project, ground, ledger))
         except InputError as error:
             faults += error.faults
+            stands |= error.stands
     if faults:
-        raise InputError(*faults)
+        raise InputError(*faults, stands=stands)
     batches = _without_repeats(batches, ledger)
     batches = [_near_stand(batch, ground, ledger) for batch in batches]
     for batch in batches:
@@ -144,11 +146,16 @@ def _one_file(
         left = reason[reading.rows.index]
         reading = ledger.set_aside(reading, left != "", reason=left, what=what)
     frame = frame.join(other_columns(fields, from_columns=from_columns))
-    frame = frame.loc[reading.rows.index]
+    frame = _those_left(frame, reading)
     cut = (frame["kind"] == "cut").to_numpy()
     refuse_implausible(frame["dbh_cm"][cut], stand=reading.owner[cut], file=name)
     note_missing_dbh(frame, fields, ledger)
     return _Batch(reading=reading, frame=frame)
+
+
+def _those_left(frame: pd.DataFrame, reading: Reading) -> pd.DataFrame:
+    """Columns of the records that were not set aside."""
+    return frame if len(frame) == len(reading.rows) else frame.loc[reading.rows.index]
 
 
 def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
@@ -174,7 +181,7 @@ def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
             reason="equal to another record in marker, number and time, or in all; counted once",
             what="repeats of another record",
         )
-        result.append(_Batch(reading=reading, frame=batch.frame.loc[reading.rows.index]))
+        result.append(_Batch(reading=reading, frame=_those_left(batch.frame, reading)))
     return result
 
 
@@ -202,7 +209,7 @@ def _near_stand(batch: _Batch, ground: Ground, ledger: Ledger) -> _Batch:
         reason=pd.Series(reasons, index=outside.index[outside], dtype="str"),
         what="outside the stand by more than the position error",
     )
-    frame = frame.assign(inside=inside).loc[reading.rows.index]
+    frame = _those_left(frame.assign(inside=inside), reading)
     return _Batch(reading=reading, frame=frame)
 
 

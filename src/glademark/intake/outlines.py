@@ -48,25 +48,25 @@ def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading
     """
     shapes = reading.shapes.to_numpy().copy()
     dimensions = shapely.get_dimensions(shapes)
-    faults: list[str] = []
+    faults: dict[int, str] = {}  # by place
     for at in map(int, np.flatnonzero(dimensions < 2)):  # noqa: PLR2004 - outlines drawn as lines are few
         shapes[at], fault = _area_of_line(shapes[at], gap_max_m)
-        faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
+        faults |= {at: fault} if fault else {}
     broken = ~shapely.is_valid(shapes) & ~shapely.is_missing(shapes)
     for at in map(int, np.flatnonzero(broken)):  # broken polygons are few as well
         shapes[at], mend, fault = _mended(shapes[at])
-        faults += [f"{reading.file.name}, {reading.at(at)}: {fault}"] if fault else []
+        faults |= {at: fault} if fault else {}
         if mend:
             stand = int(reading.owner[at])
             ledger.notice(f"{reading.file.name}, {reading.at(at)}: {mend}", stand=stand)
     if not faults:
         flat = map(int, np.flatnonzero(~(shapely.area(shapes) > 0)))
-        faults += [
-            f"{reading.file.name}, {reading.at(at)}: the polygon has no area. Draw it again."
-            for at in flat
-        ]
+        faults = dict.fromkeys(flat, "the polygon has no area. Draw it again.")
     if faults:
-        raise FileError(*faults)
+        raise FileError(
+            *(f"{reading.file.name}, {reading.at(at)}: {fault}" for at, fault in faults.items()),
+            stands=reading.owner[list(faults)].tolist(),
+        )
     for stand, lines in by_stand(reading.owner, np.flatnonzero(dimensions == 1)):
         number = counted(len(lines), "closed line")
         ledger.notice(f"{reading.file.name}: {number} read as the area inside.", stand=stand)

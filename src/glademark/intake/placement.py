@@ -96,22 +96,24 @@ def _in_degrees(shapes: gpd.GeoSeries) -> pd.Series:
 
 def _refuse_degrees(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
     """Degrees where the coordinate system says metres."""
-    if (reading.shares(in_degrees) > _MOST).any():
+    stands = reading.mostly(in_degrees, more_than=_MOST)
+    if stands:
         msg = (
             f"{reading.file.name}: the coordinates look like degrees, but the coordinate system "
             f"is {crs_name(crs)}. If they are longitude and latitude, state "
             'crs = "EPSG:4326" in [inputs].'
         )
-        raise CrsError(msg)
+        raise CrsError(msg, stands=stands)
 
 
 def _refuse_metres(reading: Reading, crs: CRS, in_degrees: pd.Series) -> None:
     """Metres or feet where the coordinate system says degrees."""
-    if (reading.shares(in_degrees) < _MOST).any():
+    stands = reading.mostly(~in_degrees, more_than=1 - _MOST)
+    if stands:
         x, y = shapely.get_coordinates(reading.shapes.to_numpy())[0]
         msg = (
             f"{reading.file.name}: the coordinates ({x:.6g}, {y:.6g} at the first record) cannot "
             f"be degrees, but the coordinate system is {crs_name(crs)}. State the one that they "
             "are in under [inputs], or exchange the columns if they are swapped."
         )
-        raise CrsError(msg)
+        raise CrsError(msg, stands=stands)

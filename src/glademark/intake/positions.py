@@ -69,13 +69,14 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
         reading = _single_points(reading, ledger)
     kinds = shapely.get_type_id(reading.shapes.to_numpy())
     other = pd.Series(~np.isin(kinds, [-1, shapely.GeometryType.POINT]), index=reading.rows.index)
-    if _all_of_a_stand(other.to_numpy(), kinds != -1, reading.owner):
+    stands = _all_of_a_stand(other.to_numpy(), kinds != -1, reading.owner)
+    if stands:
         what = shapely.GeometryType(int(kinds[other.to_numpy()][0])).name.lower()
         msg = (
             f"{reading.file.name}: points are expected, and these are of type {what}. "
             "Name the layer of points."
         )
-        raise FileError(msg)
+        raise FileError(msg, stands=stands)
     return ledger.set_aside(
         reading, other, reason="it is no point; mark trees as points", what="not points"
     )
@@ -83,10 +84,10 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
 
 def _all_of_a_stand(
     bad: npt.NDArray[np.bool_], among: npt.NDArray[np.bool_], stand: npt.NDArray[np.intp]
-) -> bool:
-    """Whether any stand has bad records, and none but bad ones among some."""
+) -> list[int]:
+    """Stands that have bad records, and none but bad ones among some."""
     wrong, every = np.bincount(stand[bad]), np.bincount(stand[among])
-    return bool(((wrong > 0) & (wrong == every[: len(wrong)])).any())
+    return [int(one) for one in np.flatnonzero((wrong > 0) & (wrong == every[: len(wrong)]))]
 
 
 def _single_points(reading: Reading, ledger: Ledger) -> Reading:
@@ -185,7 +186,8 @@ def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, p
         degrees = _degrees(cells, _SIGNS[name])
         values.loc[degrees.index] = degrees
         bad = bad & values.isna()
-    if (reading.shares(bad) > _MOST).any():
+    stands = reading.mostly(bad, more_than=_MOST)
+    if stands:
         cell = shown(text_of(column[bad]).iloc[0])
         msg = (
             f"{reading.file.name}, {reading.place(bad)}: {bad.sum():,} of {len(bad):,} cells of "
@@ -193,7 +195,7 @@ def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, p
             "numbers, or degrees, minutes and seconds each with its letter (N or S for the "
             "latitude, E or W for the longitude)."
         )
-        raise FileError(msg)
+        raise FileError(msg, stands=stands)
     return values, bad
 
 

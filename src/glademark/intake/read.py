@@ -159,6 +159,7 @@ class Desk:
         try:
             return step()
         except InputError as error:
+            self.ledger.alone |= error.stands
             self.ledger.faults += [
                 fault for fault in error.faults if fault not in self.ledger.faults
             ]

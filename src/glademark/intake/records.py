@@ -118,9 +118,9 @@ class Reading:
         """
         return by_stand(self.owner, np.flatnonzero(wanted.to_numpy()))
 
-    def shares(self, wanted: pd.Series) -> npt.NDArray[np.float64]:
+    def having(self, wanted: pd.Series) -> list[int]:
         """
-        Share of the records that are wanted, by stand.
+        Stands that have records that are wanted.
 
         Parameters
         ----------
@@ -129,12 +129,30 @@ class Reading:
 
         Returns
         -------
-        shares
-            Of every stand that has records.
+        stands
+            Their numbers; 0 is the one stand of a file that is not of many.
+        """
+        return [int(stand) for stand in np.unique(self.owner[wanted.to_numpy()])]
+
+    def mostly(self, wanted: pd.Series, *, more_than: float) -> list[int]:
+        """
+        Stands of whose records more than some share are wanted.
+
+        Parameters
+        ----------
+        wanted
+            Boolean, on the index of `rows`.
+        more_than
+            The share.
+
+        Returns
+        -------
+        stands
+            Their numbers; 0 is the one stand of a file that is not of many.
         """
         every = np.bincount(self.owner)
         some = np.bincount(self.owner[wanted.to_numpy()], minlength=len(every))
-        return np.asarray(some[every > 0] / every[every > 0], dtype=np.float64)
+        return [int(stand) for stand in np.flatnonzero(some > more_than * every)]
 
     def text(self, header: str) -> pd.Series:
         """

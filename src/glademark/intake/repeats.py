@@ -165,8 +165,17 @@ def near_and_alike(
     >>> near_and_alike(np.array([[0.0, 0.0], [0.5, 0.0], [0.5, 0.0]]), np.array([1, 1, 2])).tolist()
     [True, True, False]
     """
-    if len(xy) < 2:  # noqa: PLR2004 - one point has no neighbour
-        return np.zeros(len(xy), dtype=bool)
+    near = np.zeros(len(xy), dtype=bool)
+    shared = _shared(alike, ~near)
+    if len(shared):
+        near[shared] = _near_another(xy[shared], alike[shared])
+    return near
+
+
+def _near_another(
+    xy: npt.NDArray[np.float64], alike: npt.NDArray[np.int64]
+) -> npt.NDArray[np.bool_]:
+    """Points of labels that others have too, near one of these."""
     apart = pd.DataFrame({"x": xy[:, 0], "y": xy[:, 1], "floor": 2 * NEAR_M * alike})
     first = ~apart.duplicated().to_numpy()
     spots = apart[first].to_numpy()

@@ -9,7 +9,8 @@ from pyproj import CRS
 
 from glademark.errors import CrsError, FileError
 from glademark.intake.crs import (
-    middle,
+    fits,
+    middles,
     note_missing_grids,
     stated_crs,
     transformed,
@@ -96,13 +97,13 @@ def read_stands(
     reading = placed(reading, own, ledger)
     lost = set(range(stands)) - set(reading.owner.tolist())
     if lost:
-        ledger.alone |= lost
         msg = f"{name}: no feature in it has a position. Expected the polygon of the stand."
-        raise FileError(msg)
+        raise FileError(msg, stands=lost)
     every = [places for _, places in by_stand(reading.owner, np.arange(len(reading.rows)))]
-    placed_shapes = reading.shapes.to_numpy()
-    middles = [middle(placed_shapes[places], own, where=name) for places in every]
-    crs = _common_crs(middles, own, name, stated, ledger)
+    shapes = reading.shapes.to_numpy()
+    bounds = np.array([shapely.total_bounds(shapes[places]) for places in every])
+    places_on_earth = middles(bounds, own, where=name)
+    crs = _common_crs(places_on_earth, own, name, stated, ledger)
     reading = replace(reading, geometry=transformed(reading.shapes, own, crs))
     reading = with_areas(reading, ledger, gap_max_m=CLOSED_M)
     shapes = reading.shapes.to_numpy()
@@ -110,26 +111,27 @@ def read_stands(
     ledger.use(reading)
     each = tuple(
         Ground(crs=crs, stand=area, lon=lon, lat=lat)
-        for area, (lon, lat) in zip(areas, middles, strict=True)
+        for area, (lon, lat) in zip(areas, places_on_earth, strict=True)
     )
     return Grounds(crs=crs, stand=None, lon=each[0].lon, lat=each[0].lat, stands=each)
 
 
 def _common_crs(
-    middles: list[tuple[float, float]], own: CRS, name: str, stated: str | None, ledger: Ledger
+    places: list[tuple[float, float]], own: CRS, name: str, stated: str | None, ledger: Ledger
 ) -> CRS:
     """Working CRS of all stands, whose middles are given."""
+    if stated is None and fits(own, places):
+        return own
     found = []
-    for stand, (lon, lat) in enumerate(middles):  # a system each, nearly always the stand's own
+    for stand, (lon, lat) in enumerate(places):
         crs = working_crs(own, lon=lon, lat=lat, stated=stated, ledger=ledger, number=stand)
         warning = note_missing_grids(own, crs, lon=lon, lat=lat)
         if warning:
             ledger.notice(f"{name}: {warning}", stand=stand)
         found.append(crs)
-    if any(crs is not found[0] and crs != found[0] for crs in found):
-        ledger.alone |= set(range(len(found)))
+    if any(crs != found[0] for crs in found):
         msg = f"{name}: the stands lie in several coordinate systems."
-        raise CrsError(msg)
+        raise CrsError(msg, stands=range(len(found)))
     return found[0]
 
 
@@ -145,9 +147,8 @@ def _united(
     parts = shapely.get_parts(area)
     large = shapely.area(parts) >= PART_MIN_M2
     if not large.any():
-        ledger.alone.add(stand)
         msg = f"{name}: the stand has an area below 1 m2. Check the file and its coordinate system."
-        raise FileError(msg)
+        raise FileError(msg, stands=[stand])
     if not large.all():
         text = f"{name}: {counted(int((~large).sum()), 'part')} below 1 m2 left out."
         ledger.notice(text, stand=stand)

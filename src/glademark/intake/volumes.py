@@ -121,7 +121,7 @@ def _volumes(
             f"{quoted(['volume_bf', 'volume_m3'])}, or give the product's unit under "
             "[volume.products]."
         )
-        raise FileError(msg)
+        raise FileError(msg, stands=fields.reading.having(unsaid))
     return values.where(~bad), units.where(values.notna() & ~bad, ""), bad
 
 
@@ -129,13 +129,16 @@ def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """Share of the volume that is not sound, and which are none."""
     values, units, bad = fields.quantities("defect")
     some = (units == "") & (values > 0)
-    if any((values.iloc[places] <= 1).all() for _, places in fields.reading.parts(some)):
+    shares = [
+        stand for stand, places in fields.reading.parts(some) if (values.iloc[places] <= 1).all()
+    ]
+    if shares:
         header = shown(fields.found.header["defect"])
         msg = (
             f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
             f"above 1. Call it {quoted(['defect_pct', 'defect_share'])} as fits."
         )
-        raise FileError(msg)
+        raise FileError(msg, stands=shares)
     share = values.where(units == "share", values / 100)
     bad = bad | ~units.isin(["", "pct", "share"]) | (share < 0) | (share > 1)
     return share.where(~bad), bad
