@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
-from itertools import chain
 from pathlib import Path
 
 import geopandas as gpd
@@ -381,26 +380,25 @@ def _insert(database: sqlite3.Connection, table: Table) -> None:
     names = ", ".join(f'"{column.name}"' for column in table.columns)
     head = f'INSERT INTO "{table.layer.name}" ({names}) VALUES '  # noqa: S608 - declared names
     one = f"({', '.join('?' * len(table.columns))})"
-    rows = list(zip(*(_plain(table.frame[column.name]) for column in table.columns), strict=True))
+    cells = np.empty((len(table.frame), len(table.columns)), dtype=object)
+    for place, column in enumerate(table.columns):
+        cells[:, place] = _plain(table.frame[column.name])
     at_once = max(1, _AT_ONCE // len(table.columns))
-    whole = len(rows) // at_once * at_once
-    several = (chain(*rows[start : start + at_once]) for start in range(0, whole, at_once))
-    database.executemany(head + ", ".join([one] * at_once), map(tuple, several))
-    database.executemany(head + one, rows[whole:])
+    whole = len(cells) // at_once
+    several = cells[: whole * at_once].reshape(whole, at_once * len(table.columns))
+    database.executemany(head + ", ".join([one] * at_once), several.tolist())
+    database.executemany(head + one, cells[whole * at_once :].tolist())
 
 
-def _plain(values: pd.Series) -> list[object]:
+def _plain(values: pd.Series) -> np.ndarray:
     """Values as the database takes them; it stores NaN as NULL, in a third of the time of None."""
-    plain: list[object]
     if values.dtype.kind == "f":
-        plain = values.to_numpy(dtype="float64", na_value=np.nan).tolist()
-        return plain
+        return values.to_numpy(dtype="float64", na_value=np.nan).astype(object)
     if values.dtype.kind in "iub":
-        plain = values.to_numpy(dtype="int64", na_value=0).tolist()
+        plain = values.to_numpy(dtype="int64", na_value=0).astype(object)
     else:
-        plain = values.to_numpy(dtype=object).tolist()
-    for row in np.flatnonzero(values.isna().to_numpy()).tolist():
-        plain[row] = None
+        plain = values.to_numpy(dtype=object).copy()
+    plain[values.isna().to_numpy()] = None
     return plain
 
 

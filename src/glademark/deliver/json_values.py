@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel
 
+_SCALARS = frozenset({str, float, int, bool, type(None), np.float64, np.int64})
+
 
 def json_value(value: object) -> Any:  # noqa: ANN401 - JSON is one of several types
     """
@@ -35,6 +37,8 @@ def json_value(value: object) -> Any:  # noqa: ANN401 - JSON is one of several t
     >>> json_value({"share": float("nan"), "openings": (1, 2)})
     {'share': None, 'openings': [1, 2]}
     """
+    if type(value) in _SCALARS:  # most are: the other questions take ten times as long
+        return _json_scalar(value)
     if isinstance(value, BaseModel):
         value = value.model_dump()
     elif dataclasses.is_dataclass(value) and not isinstance(value, type):
@@ -50,11 +54,11 @@ def _json_scalar(value: object) -> str | float | int | bool | None:
     """One value that holds no others."""
     if isinstance(value, np.generic):
         value = value.item()
-    if isinstance(value, Path):
-        return value.name
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if value is None or isinstance(value, str | int):
         return value
+    if isinstance(value, Path):
+        return value.name
     msg = f"a {type(value).__name__} cannot be written as JSON; expected number, text, flag or None"
     raise TypeError(msg)

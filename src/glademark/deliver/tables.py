@@ -58,19 +58,18 @@ def csv_text(table: pd.DataFrame) -> str:
 
 def _cells(values: pd.Series) -> list[str]:
     """Every value of a column as it stands in the file."""
-    missing = np.flatnonzero(values.isna().to_numpy()).tolist()
-    kinds = pd.api.types
+    kinds, known = pd.api.types, values.notna().to_numpy()
     if kinds.is_float_dtype(values.dtype):
-        cells = list(map(repr, values.tolist()))
+        numbers = values.to_numpy(dtype="float64", na_value=np.nan)
     elif kinds.is_bool_dtype(values.dtype) or kinds.is_integer_dtype(values.dtype):
-        cells = list(map(str, values.to_numpy(dtype="int64", na_value=0).tolist()))
+        numbers = values.to_numpy(dtype="int64", na_value=0)
     else:
         codes, texts = pd.factorize(values.to_numpy(dtype=object, na_value=""))
         quoted = [_quoted(text) if isinstance(text, str) else "" for text in texts.tolist()]
-        return list(map(quoted.__getitem__, codes.tolist()))
-    for row in missing:
-        cells[row] = ""
-    return cells
+        return [quoted[code] for code in codes.tolist()]
+    cells = np.full(len(values), "", dtype=object)
+    cells[known] = [repr(number) for number in numbers[known].tolist()]
+    return list(cells.tolist())
 
 
 def _quoted(text: str) -> str:
