@@ -18,9 +18,10 @@ SAMPLE_S = 0.005
 
 @dataclass(frozen=True, kw_only=True)
 class Timed:
-    """Median time of some runs [s]."""
+    """Median time of some runs, and of the processors in this process (all threads) [s]."""
 
     seconds: float
+    processor_s: float
     runs: int
 
 
@@ -45,14 +46,20 @@ def by_turns(
         By the same names.
     """
     taken: dict[str, list[float]] = {name: [] for name in works}
+    busy: dict[str, list[float]] = {name: [] for name in works}
     for _ in range(repeats):
         for name, work in works.items():
             if sum(taken[name]) < budget_s:
-                began = time.perf_counter()
+                began, busy_before = time.perf_counter(), time.process_time()
                 work()
                 taken[name].append(time.perf_counter() - began)
+                busy[name].append(time.process_time() - busy_before)
     return {
-        name: Timed(seconds=statistics.median(times), runs=len(times))
+        name: Timed(
+            seconds=statistics.median(times),
+            processor_s=statistics.median(busy[name]),
+            runs=len(times),
+        )
         for name, times in taken.items()
     }
 

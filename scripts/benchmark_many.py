@@ -27,6 +27,13 @@ def many(sizes: Sizes) -> Iterator[Figure]:
     for name, timed in times.items():
         value = timed.seconds / sizes.stands * 1000
         yield Figure(name=f"{title}: {name}", value=value, unit="ms a stand", runs=timed.runs)
+    for name, timed in times.items():
+        yield Figure(
+            name=f"{title}: {name}, processors",
+            value=timed.processor_s / sizes.stands * 1000,
+            unit="ms a stand",
+            runs=timed.runs,
+        )
     yield _ratio(f"{title}: whole job / {FLOOR}", times[OURS], times[FLOOR], at_most=3.5)
     if ARROW in times:
         yield _ratio(f"{title}: whole job / {ARROW}", times[OURS], times[ARROW])
@@ -84,7 +91,7 @@ def large_stands(sizes: Sizes) -> Iterator[Figure]:
             works[title] = partial(lay_out_stands, project, out=folder / "out")
         times = by_turns(works, repeats=sizes.repeats, budget_s=sizes.budget_s)
     for title, timed in times.items():
-        yield Figure(name=f"{title}: whole job", value=timed.seconds, unit="s", runs=timed.runs)
+        yield Figure(name=f"{title}: in all", value=timed.seconds, unit="s", runs=timed.runs)
     large, usual = times
     yield _ratio(f"{large} / {usual}", times[large], times[usual], at_most=1.3)
 

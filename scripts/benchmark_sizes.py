@@ -40,12 +40,12 @@ class Sizes:
 
 QUICK = Sizes(
     repeats=3,
-    budget_s=15.0,
+    budget_s=10.0,
     marks=400,
     stands=20,
     few=2,
-    growth=(5, 15, 40),
-    work_s=6.0,
+    growth=(5, 10, 25),
+    work_s=5.0,
     large=4_000,
 )
 FULL = Sizes(
