@@ -391,6 +391,26 @@ def test_corridors_with_faults_of_their_own(tmp_path: Path, read_alone: list[str
     assert read_alone == []
 
 
+def test_stands_whose_corridors_are_all_lost(tmp_path: Path, read_alone: list[str]) -> None:
+    """Stands without a line, with lines outside only, or with one too wide, are refused alone."""
+    given = layers(["none", "outside", "wide", "clean", "also clean"])
+    lines = given.corridors.iloc[2:].reset_index(drop=True)
+    shapes = lines.geometry.to_numpy().copy()
+    shapes[:2] = shapely.transform(shapes[:2], lambda xy: np.add(xy, [0, 500]))
+    widths = np.where(lines["stand_id"] == "wide", [4.0, 40.0] * 4, 4.0)
+    lines = lines.assign(width_m=widths).set_geometry(gpd.GeoSeries(shapes, crs=CRS))
+
+    found, alone = read_both(tmp_path, **replace(given, corridors=lines).write(tmp_path))
+
+    assert_same(found, alone)
+    assert sorted(read_alone) == ["none", "outside", "wide"]
+    assert [name for name, one in alone.items() if isinstance(one, InputError)] == [
+        "none",
+        "outside",
+        "wide",
+    ]
+
+
 def test_boundaries_with_faults_of_their_own(tmp_path: Path) -> None:
     """Parts, holes, overlaps and mends of a boundary are told of its stand; tiny ones refused."""
     given = layers([f"S{n}" for n in range(7)])
@@ -541,7 +561,7 @@ def few_marks(draw: st.DrawFn) -> pd.DataFrame:
 
 
 @given(marks=few_marks(), sep=st.sampled_from([",", ";"]))
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=6, deadline=None)
 def test_any_marks_are_what_they_are_alone(marks: pd.DataFrame, sep: str) -> None:
     """Whatever the marks of three stands are, each stand has the survey that it has alone."""
     given_layers = layers(NAMES[:3])
