@@ -1,20 +1,25 @@
 """The main job over many stands: inputs opened once, each stand laid out, all in one output."""
 
 import logging
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
+
+import pandas as pd
 
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver_files
+from glademark.deliver.spool import Spool
 from glademark.deliver.stands import (
+    JoinedTables,
     StandTables,
     deliverables_of_stands,
-    joined_tables,
     laid_out,
     refused,
     summary_of_stands,
@@ -30,10 +35,14 @@ from glademark.one_stand import lay_out_survey, lay_out_surveys
 from glademark.plugins import chosen, installed_limits
 from glademark.project import read_project
 from glademark.project.model import Project
+from glademark.survey import InputCount
+
+_T = TypeVar("_T")
+_U = TypeVar("_U")
 
 log = logging.getLogger(__name__)
 
-STANDS_AT_ONCE = 50
+STANDS_AT_ONCE = 25
 """Stands read and measured at once: more would take memory and save no time."""
 
 
@@ -98,27 +107,74 @@ def lay_out_stands(
         If the results could not be written.
     """
     project = read_project(project_file)
+    limits_asked(project.limits, known=installed_limits())  # refused before anything is read
+    found: list[StandTables] = []
+    with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
+        spool = Spool(folder=Path(temporary))
+        set_aside, counts = _lay_out_all(found, spool, project, project_file.parent, on_each)
+        refuse_if_all_are(found)
+        refuse_different_crs(found)
+        tables = JoinedTables(
+            stands=found,
+            names=spool.names,
+            parts=spool.parts,
+            set_aside=set_aside,
+            project=project,
+        )
+        summary = summary_of_stands(found, counts, project)
+        writers = chosen(deliverables_of_stands(tables, summary), only)
+        files = deliver_files(project, out, writers, on_each=on_each)
+    return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
+
+
+def _lay_out_all(
+    found: list[StandTables],
+    spool: Spool,
+    project: Project,
+    folder: Path,
+    on_each: Callable[[str], None] | None,
+) -> tuple[pd.DataFrame, tuple[InputCount, ...]]:
+    """Lay out all stands into `found` and the spool; records of no stand, and what was read."""
     asked = limits_asked(project.limits, known=installed_limits())
-    found = []
-    with open_stands(project, folder=project_file.parent) as many:
+    with open_stands(project, folder=folder) as many, ThreadPoolExecutor(SHARES_AT_ONCE) as workers:
+        names = many.names
         shares = [
-            many.names[start : start + STANDS_AT_ONCE]
-            for start in range(0, len(many.names), STANDS_AT_ONCE)
+            names[start : start + STANDS_AT_ONCE] for start in range(0, len(names), STANDS_AT_ONCE)
         ]
         lay_out = partial(lay_out_together, many=many, project=project, asked=asked)
-        with ThreadPoolExecutor(SHARES_AT_ONCE) as workers:
-            for names, laid in zip(shares, workers.map(lay_out, shares), strict=True):
-                found += laid
-                if on_each is not None:
-                    on_each(f"stands {names[0]} to {names[-1]}")
-        set_aside, counts = many.set_aside, many.counts
-    refuse_if_all_are(found)
-    refuse_different_crs(found)
-    tables = joined_tables(found, set_aside, project)
-    summary = summary_of_stands(found, counts, project)
-    writers = chosen(deliverables_of_stands(tables, summary), only)
-    files = deliver_files(project, out, writers, on_each=on_each)
-    return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
+        for share, laid in zip(shares, ahead(workers, lay_out, shares), strict=True):
+            found += spool.keep(laid, first=len(found))
+            if on_each is not None:
+                on_each(f"stands {share[0]} to {share[-1]}")
+        return many.set_aside, many.counts
+
+
+def ahead(
+    workers: ThreadPoolExecutor, work: Callable[[_T], _U], items: Sequence[_T]
+) -> Iterator[_U]:
+    """
+    Results of some work in order, begun only as far ahead as there are workers.
+
+    Parameters
+    ----------
+    workers
+        Do the work.
+    work
+        What is done with each item.
+    items
+        In order.
+
+    Yields
+    ------
+    result
+        Of each item; no more than a few wait to be taken.
+    """
+    waiting = deque(workers.submit(work, item) for item in items[: SHARES_AT_ONCE + 1])
+    for item in [*items[SHARES_AT_ONCE + 1 :], *[None] * len(waiting)]:
+        result = waiting.popleft().result()
+        if item is not None:
+            waiting.append(workers.submit(work, item))
+        yield result
 
 
 def lay_out_together(

@@ -3,11 +3,12 @@
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Self
 
 import geopandas as gpd
 import numpy as np
@@ -105,14 +106,14 @@ def write_geopackage(delivery: Delivery, path: Path) -> None:
     write_tables(tables_of(delivery), path, record=metadata_record(delivery))
 
 
-def write_tables(tables: Sequence[Table], path: Path, *, record: str) -> None:
+def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
     """
     Write tables into a new GeoPackage, with the meaning of every column.
 
     Parameters
     ----------
     tables
-        Layers and tables under different names.
+        Layers and tables under different names; each layer is let go of once it is written.
     path
         Of a file that does not exist.
     record
@@ -130,12 +131,16 @@ def write_tables(tables: Sequence[Table], path: Path, *, record: str) -> None:
     try:
         with tempfile.TemporaryDirectory(prefix="geopackage-", dir=home) as folder:
             draft = Path(folder) / GEOPACKAGE_FILE
+            written: list[_Written] = []
             with _unhurried():
                 for table in tables:
-                    if table.layer.geometry or table is tables[0]:  # the first makes the file
+                    whole = bool(table.layer.geometry) or not written  # the first makes the file
+                    if whole:
                         _write_table(table, draft)
-            _finish(draft, tables, record, path)
-        _check(path, tables)
+                    written.append(_Written.of(table, left=not whole))
+                    del table  # before the next is made
+            _finish(draft, written, record, path)
+        _check(path, written)
     except (DataSourceError, DataLayerError, sqlite3.Error) as error:
         free_mb = shutil.disk_usage(path.parent).free // 1_000_000
         msg = (
@@ -345,15 +350,35 @@ def _unhurried() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def _finish(draft: Path, tables: Sequence[Table], record: str, path: Path) -> None:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Written:
+    """What is known of a table that is in the file, or the table itself where it is not yet."""
+
+    name: str
+    described: tuple[Column, ...]
+    rows: int
+    left: Table | None
+
+    @classmethod
+    def of(cls, table: Table, *, left: bool) -> Self:
+        """Of one table."""
+        return cls(
+            name=table.layer.name,
+            described=_described(table),
+            rows=len(table.frame),
+            left=table if left else None,
+        )
+
+
+def _finish(draft: Path, tables: Sequence[_Written], record: str, path: Path) -> None:
     """Add data dictionary and metadata, fix the time stamps, and copy all into one clean file."""
-    described = {table.layer.name: _described(table) for table in tables}
+    described = {table.name: table.described for table in tables}
     with closing(sqlite3.connect(draft)) as database:
         database.execute("PRAGMA synchronous = OFF")  # a draft: see above
         with database:
-            for table in tables[1:]:
-                if not table.layer.geometry:  # the others are there
-                    _add_table(database, table)
+            for table in tables:
+                if table.left is not None:  # the others are there
+                    _add_table(database, table.left)
             add_data_dictionary(database, described)
             if record:
                 add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
@@ -409,17 +434,17 @@ def _described(table: Table) -> tuple[Column, ...]:
     return (row, shape, *table.columns) if table.layer.geometry else (row, *table.columns)
 
 
-def _check(path: Path, tables: Sequence[Table]) -> None:
+def _check(path: Path, tables: Sequence[_Written]) -> None:
     """Open the file again and hold it against what was to be written."""
     with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as database:
         sound = database.execute("PRAGMA integrity_check").fetchone()[0]
         counts = {
-            table.layer.name: database.execute(
-                f'SELECT count(*) FROM "{table.layer.name}"'  # noqa: S608 - a declared name
+            table.name: database.execute(
+                f'SELECT count(*) FROM "{table.name}"'  # noqa: S608 - a declared name
             ).fetchone()[0]
             for table in tables
         }
-    expected = {table.layer.name: len(table.frame) for table in tables}
+    expected = {table.name: table.rows for table in tables}
     if sound != "ok" or counts != expected:
         wrong = [name for name in expected if counts[name] != expected[name]]
         msg = (

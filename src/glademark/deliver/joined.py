@@ -1,7 +1,7 @@
 """The same layer of several stands as one: put one under the other, then made ready for writing."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 import geopandas as gpd
@@ -15,6 +15,57 @@ _TYPES: Mapping[Kind, str] = MappingProxyType(
     {"text": "string", "integer": "Int64", "real": "float64", "flag": "boolean"}
 )
 _Likeness = tuple[bool, tuple[object, ...], tuple[object, ...]]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Part:
+    """
+    A layer of several stands whose columns and types are alike.
+
+    Attributes
+    ----------
+    places
+        Of the stands among all stands.
+    stands
+        Their names.
+    lengths
+        Rows of each.
+    frame
+        As measured, one stand after the other.
+    """
+
+    places: list[int]
+    stands: list[str]
+    lengths: list[int]
+    frame: pd.DataFrame
+
+
+def alike(stands: Sequence[tuple[int, str, pd.DataFrame]]) -> list[Part]:
+    """
+    The same layer of several stands, those that are alike put one under the other.
+
+    Parameters
+    ----------
+    stands
+        Place, name and layer as it was measured, of each stand.
+
+    Returns
+    -------
+    parts
+        In the order in which they are first met.
+    """
+    found: dict[_Likeness, list[tuple[int, str, pd.DataFrame]]] = {}
+    for one in stands:
+        found.setdefault(_likeness(one[2]), []).append(one)
+    return [
+        Part(
+            places=[place for place, _, _ in mine],
+            stands=[name for _, name, _ in mine],
+            lengths=[len(frame) for _, _, frame in mine],
+            frame=_under([frame for _, _, frame in mine]),
+        )
+        for mine in found.values()
+    ]
 
 
 def one_under_the_other(
@@ -35,30 +86,53 @@ def one_under_the_other(
     Returns
     -------
     table
+        As from `as_one`.
+    """
+    return as_one(alike([(place, *part) for place, part in enumerate(parts)]), name, units)
+
+
+def as_one(parts: Sequence[Part], name: str, units: Units) -> Table:
+    """
+    Parts of the same layer as one, each row with its stand in front.
+
+    Parameters
+    ----------
+    parts
+        At least one.
+    name
+        Of the declaration.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
         What `glademark.deliver.geopackage.table_of` gives for each stand, one under the other.
         Columns in the order in which they are first met; what a stand does not have is missing.
     """
-    alike: dict[_Likeness, list[int]] = {}
-    for place, (_, frame) in enumerate(parts):
-        alike.setdefault(_likeness(frame), []).append(place)
+    found: dict[_Likeness, list[Part]] = {}
+    for part in parts:
+        found.setdefault(_likeness(part.frame), []).append(part)
     tables = {
-        like: table_of(_under([parts[place][1] for place in places]), name, units)
-        for like, places in alike.items()
+        like: table_of(_under([part.frame for part in mine]), name, units)
+        for like, mine in found.items()
     }
-    written = [like for like in alike if like[0]] or list(alike)[:1]
+    written = [like for like in found if like[0]] or list(found)[:1]
     table = _merged([tables[like] for like in written], tables.values())
-    order = [place for like in written for place in alike[like]]
-    lengths = [len(parts[place][1]) for place in order]
-    if len(written) > 1:
-        rows = np.argsort(np.repeat(order, lengths), kind="stable")
+    mine = [part for like in written for part in found[like]]
+    places = np.array([place for part in mine for place in part.places], dtype=np.intp)
+    lengths = np.array([length for part in mine for length in part.lengths], dtype=np.intp)
+    names = np.array([stand for part in mine for stand in part.stands], dtype=object)
+    order = np.argsort(places)
+    if (np.diff(places) < 0).any():
+        rows = np.argsort(np.repeat(places, lengths), kind="stable")
         table = replace(table, frame=table.frame.take(rows).reset_index(drop=True))
-    order.sort()
-    return with_stand(
-        table, [parts[place][0] for place in order], [len(parts[place][1]) for place in order]
-    )
+    return with_stand(table, names[order], lengths[order])
 
 
-def with_stand(table: Table, stands: Sequence[str], lengths: Sequence[int]) -> Table:
+def with_stand(
+    table: Table, stands: Sequence[str] | np.ndarray, lengths: Sequence[int] | np.ndarray
+) -> Table:
     """
     A table with the stand in front of every row.
 

@@ -1,7 +1,7 @@
 """Many stands in one output: the layers of all of them, with the stand in front of every row."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -18,7 +18,7 @@ from glademark.deliver.geopackage import (
     table_of,
     write_tables,
 )
-from glademark.deliver.joined import one_under_the_other, with_stand
+from glademark.deliver.joined import Part, alike, as_one, with_stand
 from glademark.deliver.json_values import json_value
 from glademark.deliver.parameters import as_table, parameter_rows, project_settings
 from glademark.deliver.summary import SUMMARY_FILE, write_summary
@@ -153,49 +153,69 @@ def tables_of_stand(stand: StandTables) -> list[Table]:
     return [*tables, table_of(as_table(_parameters([stand])[0]), PARAMETERS.name, "metric")]
 
 
-def joined_tables(
-    stands: Sequence[StandTables], set_aside: pd.DataFrame, project: Project
-) -> list[Table]:
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class JoinedTables:
     """
-    Layers and tables of all stands, each row with its stand in front.
+    Layers and tables of all stands, each made when it is asked for.
 
-    Parameters
+    Attributes
     ----------
     stands
-        In the order in which they are to stand in the files.
+        In the order in which they stand in the files; their layers are elsewhere.
+    names
+        Layers and tables that the stands have, in the order in which they first have them.
+    parts
+        What is kept of a layer, by its name.
     set_aside
         Records of no stand.
     project
         Says in which units numbers are shown.
-
-    Returns
-    -------
-    tables
-        The table of stands first; equal layers of the stands one after the other.
     """
-    units = project.heading.units
-    rows = pd.DataFrame([stand.row for stand in stands], columns=list(STANDS.names))
-    first = Table(
-        layer=STANDS,
-        frame=written_frame(rows, STANDS, units),
-        columns=written_columns(STANDS, units),
-    )
-    done = [stand for stand in stands if stand.summary is not None]
-    by_layer: dict[str, list[tuple[str, pd.DataFrame]]] = {}
-    for stand in done:
-        for name, frame in stand.frames.items():
-            by_layer.setdefault(name, []).append((str(stand.row["stand_id"]), frame))
-        by_layer.setdefault(PARAMETERS.name, [])
-    by_layer.setdefault(SET_ASIDE.name, []).append(("", set_aside))
-    return [
-        first,
-        *(
-            _joined_parameters(done)
-            if name == PARAMETERS.name
-            else one_under_the_other(parts, name, units)
-            for name, parts in by_layer.items()
-        ),
-    ]
+
+    stands: Sequence[StandTables]
+    names: Sequence[str]
+    parts: Callable[[str], Iterable[Part]]
+    set_aside: pd.DataFrame
+    project: Project
+
+    def __iter__(self) -> Iterator[Table]:
+        """
+        Every layer and table.
+
+        Yields
+        ------
+        table
+            The table of stands first; each row with its stand in front.
+        """
+        for name in dict.fromkeys([STANDS.name, *self.names, SET_ASIDE.name]):
+            yield self.table(name)
+
+    def table(self, name: str) -> Table:
+        """
+        One layer or table of all stands.
+
+        Parameters
+        ----------
+        name
+            Of the declaration.
+
+        Returns
+        -------
+        table
+            The stands one after the other.
+        """
+        units = self.project.heading.units
+        if name == STANDS.name:
+            rows = pd.DataFrame([stand.row for stand in self.stands], columns=list(STANDS.names))
+            columns = written_columns(STANDS, units)
+            frame = written_frame(rows, STANDS, units)
+            return Table(layer=STANDS, frame=frame, columns=columns)
+        if name == PARAMETERS.name:
+            return _joined_parameters([one for one in self.stands if one.summary is not None])
+        parts = list(self.parts(name))
+        if name == SET_ASIDE.name:
+            parts += alike([(len(self.stands), "", self.set_aside)])
+        return as_one(parts, name, units)
 
 
 def _parameters(stands: Sequence[StandTables]) -> list[list[tuple[str, str]]]:
@@ -255,7 +275,7 @@ def summary_of_stands(
 
 
 def deliverables_of_stands(
-    tables: Sequence[Table], summary: Mapping[str, Any]
+    tables: JoinedTables, summary: Mapping[str, Any]
 ) -> dict[str, Deliverable]:
     """
     Files of a run over many stands.
@@ -263,7 +283,7 @@ def deliverables_of_stands(
     Parameters
     ----------
     tables
-        As from `joined_tables`.
+        Of all stands.
     summary
         As from `summary_of_stands`.
 
@@ -280,13 +300,14 @@ def deliverables_of_stands(
             write=partial(_write_geopackage, tables),
         )
     }
-    for table in tables:
-        if table.layer.name in CSV_TABLES and len(table.frame):
-            found[table.layer.name] = Deliverable(
-                id=table.layer.name,
+    for name in dict.fromkeys([STANDS.name, *tables.names, SET_ASIDE.name]):
+        table = tables.table(name) if name in CSV_TABLES else None
+        if table is not None and len(table.frame):
+            found[name] = Deliverable(
+                id=name,
                 title=table.layer.title,
-                files=(f"{table.layer.name}.csv",),
-                write=partial(_write_table, table),
+                files=(f"{name}.csv",),
+                write=partial(_write_table, _without_shapes(table)),
             )
     found["summary"] = Deliverable(
         id="summary",
@@ -297,15 +318,19 @@ def deliverables_of_stands(
     return found
 
 
-def _write_geopackage(tables: Sequence[Table], _: object, folder: Path) -> None:
+def _without_shapes(table: Table) -> Table:
+    """A table whose geometries are not held in memory."""
+    return replace(table, frame=pd.DataFrame(table.frame).drop(columns="geometry", errors="ignore"))
+
+
+def _write_geopackage(tables: JoinedTables, _: object, folder: Path) -> None:
     """Write all layers and tables."""
     write_tables(tables, folder / GEOPACKAGE_FILE, record="")
 
 
 def _write_table(table: Table, _: object, folder: Path) -> None:
     """Write one table as CSV."""
-    plain = pd.DataFrame(table.frame).drop(columns="geometry", errors="ignore")
-    write_csv(plain, folder / f"{table.layer.name}.csv")
+    write_csv(table.frame, folder / f"{table.layer.name}.csv")
 
 
 def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
