@@ -110,7 +110,7 @@ def lay_out_stands(
     limits_asked(project.limits, known=installed_limits())  # refused before anything is read
     found: list[StandTables] = []
     with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
-        spool = Spool(folder=Path(temporary))
+        spool = Spool(folder=Path(temporary), units=project.heading.units)
         set_aside, counts = _lay_out_all(found, spool, project, project_file.parent, on_each)
         refuse_if_all_are(found)
         refuse_different_crs(found)

@@ -60,6 +60,8 @@ _GEOMETRY = "geom"
 _FID = "fid"
 _AT_ONCE = 900  # values in one statement, as every SQLite takes them
 _ARROW_FROM = 1000  # rows; below it, Arrow takes as long as row by row
+_ROWS_AT_ONCE = 100_000
+_VERTICES_AT_ONCE = 2_000_000
 _FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
 _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN"}
 _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
@@ -326,16 +328,27 @@ def _write_table(table: Table, path: Path) -> None:
     options = {"FID": _FID, "IDENTIFIER": layer.title, "DESCRIPTION": layer.meaning}
     if layer.geometry:
         options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": "YES"}
-    pyogrio.write_dataframe(
-        table.frame,
-        path,
-        layer=layer.name,
-        driver="GPKG",
-        geometry_type=layer.geometry,
-        dataset_options={"VERSION": _VERSION},
-        layer_options=options,
-        use_arrow=len(table.frame) >= _ARROW_FROM and find_spec("pyarrow") is not None,
-    )
+    for start in range(0, max(len(table.frame), 1), step := _rows_at_once(table)):
+        rows = table.frame.iloc[start : start + step]
+        pyogrio.write_dataframe(
+            rows,
+            path,
+            layer=layer.name,
+            driver="GPKG",
+            append=start > 0,
+            geometry_type=layer.geometry,
+            dataset_options={"VERSION": _VERSION},
+            layer_options=options,
+            use_arrow=len(rows) >= _ARROW_FROM and find_spec("pyarrow") is not None,
+        )
+
+
+def _rows_at_once(table: Table) -> int:
+    """Rows that are turned into the file's own form at once: it takes as much memory as they do."""
+    if not isinstance(table.frame, gpd.GeoDataFrame) or table.frame.empty:
+        return _ROWS_AT_ONCE
+    vertices = int(shapely.get_num_coordinates(table.frame.geometry.to_numpy()).sum())
+    return min(_ROWS_AT_ONCE, max(1, len(table.frame) * _VERTICES_AT_ONCE // max(vertices, 1)))
 
 
 @contextmanager

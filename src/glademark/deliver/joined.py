@@ -20,7 +20,7 @@ _Likeness = tuple[bool, tuple[object, ...], tuple[object, ...]]
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Part:
     """
-    A layer of several stands whose columns and types are alike.
+    A layer of several stands whose columns and types are alike, ready for writing.
 
     Attributes
     ----------
@@ -30,17 +30,17 @@ class Part:
         Their names.
     lengths
         Rows of each.
-    frame
-        As measured, one stand after the other.
+    table
+        One stand after the other.
     """
 
     places: list[int]
     stands: list[str]
     lengths: list[int]
-    frame: pd.DataFrame
+    table: Table
 
 
-def alike(stands: Sequence[tuple[int, str, pd.DataFrame]]) -> list[Part]:
+def alike(stands: Sequence[tuple[int, str, pd.DataFrame]], name: str, units: Units) -> list[Part]:
     """
     The same layer of several stands, those that are alike put one under the other.
 
@@ -48,6 +48,10 @@ def alike(stands: Sequence[tuple[int, str, pd.DataFrame]]) -> list[Part]:
     ----------
     stands
         Place, name and layer as it was measured, of each stand.
+    name
+        Of the declaration.
+    units
+        What the project shows.
 
     Returns
     -------
@@ -60,9 +64,9 @@ def alike(stands: Sequence[tuple[int, str, pd.DataFrame]]) -> list[Part]:
     return [
         Part(
             places=[place for place, _, _ in mine],
-            stands=[name for _, name, _ in mine],
+            stands=[stand for _, stand, _ in mine],
             lengths=[len(frame) for _, _, frame in mine],
-            frame=_under([frame for _, _, frame in mine]),
+            table=table_of(_under([frame for _, _, frame in mine]), name, units),
         )
         for mine in found.values()
     ]
@@ -88,10 +92,10 @@ def one_under_the_other(
     table
         As from `as_one`.
     """
-    return as_one(alike([(place, *part) for place, part in enumerate(parts)]), name, units)
+    return as_one(alike([(place, *part) for place, part in enumerate(parts)], name, units))
 
 
-def as_one(parts: Sequence[Part], name: str, units: Units) -> Table:
+def as_one(parts: Iterable[Part]) -> Table:
     """
     Parts of the same layer as one, each row with its stand in front.
 
@@ -99,10 +103,6 @@ def as_one(parts: Sequence[Part], name: str, units: Units) -> Table:
     ----------
     parts
         At least one.
-    name
-        Of the declaration.
-    units
-        What the project shows.
 
     Returns
     -------
@@ -110,23 +110,27 @@ def as_one(parts: Sequence[Part], name: str, units: Units) -> Table:
         What `glademark.deliver.geopackage.table_of` gives for each stand, one under the other.
         Columns in the order in which they are first met; what a stand does not have is missing.
     """
-    found: dict[_Likeness, list[Part]] = {}
+    found: dict[_Likeness, list[Table]] = {}
+    rows: dict[_Likeness, list[tuple[int, str, int]]] = {}
     for part in parts:
-        found.setdefault(_likeness(part.frame), []).append(part)
+        like = _likeness(part.table.frame)
+        found.setdefault(like, []).append(part.table)
+        mine = zip(part.places, part.stands, part.lengths, strict=True)
+        rows.setdefault(like, []).extend(mine)
     tables = {
-        like: table_of(_under([part.frame for part in mine]), name, units)
+        like: replace(mine[0], frame=_under([one.frame for one in mine]))
         for like, mine in found.items()
     }
-    written = [like for like in found if like[0]] or list(found)[:1]
+    written = [like for like in rows if like[0]] or list(rows)[:1]
     table = _merged([tables[like] for like in written], tables.values())
-    mine = [part for like in written for part in found[like]]
-    places = np.array([place for part in mine for place in part.places], dtype=np.intp)
-    lengths = np.array([length for part in mine for length in part.lengths], dtype=np.intp)
-    names = np.array([stand for part in mine for stand in part.stands], dtype=object)
+    del found, tables
+    every = [one for like in written for one in rows[like]]
+    places, lengths = (np.array([one[at] for one in every], dtype=np.intp) for at in (0, 2))
+    names = np.array([one[1] for one in every], dtype=object)
     order = np.argsort(places)
     if (np.diff(places) < 0).any():
-        rows = np.argsort(np.repeat(places, lengths), kind="stable")
-        table = replace(table, frame=table.frame.take(rows).reset_index(drop=True))
+        at = np.argsort(np.repeat(places, lengths), kind="stable")
+        table = replace(table, frame=table.frame.take(at).reset_index(drop=True))
     return with_stand(table, names[order], lengths[order])
 
 

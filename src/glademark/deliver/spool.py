@@ -8,7 +8,7 @@ from typing import Any
 
 from glademark.deliver.joined import Part, alike
 from glademark.deliver.stands import StandTables
-from glademark.layers import PARAMETERS
+from glademark.layers import PARAMETERS, Units
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -20,9 +20,12 @@ class Spool:
     ----------
     folder
         Private, and gone at the end of the run.
+    units
+        What the project shows.
     """
 
     folder: Path
+    units: Units
     _files: dict[str, list[Path]] = field(default_factory=dict)
 
     @property
@@ -63,7 +66,7 @@ class Spool:
         for name, mine in by_layer.items():
             path = self.folder / f"{name}-{len(self._files[name])}"
             with path.open("wb") as file:
-                pickle.dump(alike(mine), file, protocol=pickle.HIGHEST_PROTOCOL)
+                pickle.dump(alike(mine, name, self.units), file, protocol=pickle.HIGHEST_PROTOCOL)
             self._files[name].append(path)
         return [replace(stand, frames={}) for stand in stands]
 

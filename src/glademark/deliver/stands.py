@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -212,10 +213,8 @@ class JoinedTables:
             return Table(layer=STANDS, frame=frame, columns=columns)
         if name == PARAMETERS.name:
             return _joined_parameters([one for one in self.stands if one.summary is not None])
-        parts = list(self.parts(name))
-        if name == SET_ASIDE.name:
-            parts += alike([(len(self.stands), "", self.set_aside)])
-        return as_one(parts, name, units)
+        orphans = [(len(self.stands), "", self.set_aside)] if name == SET_ASIDE.name else []
+        return as_one(chain(self.parts(name), alike(orphans, name, units)))
 
 
 def _parameters(stands: Sequence[StandTables]) -> list[list[tuple[str, str]]]:
