@@ -134,6 +134,20 @@ def test_arrow_writes_the_same_file(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert (tmp_path / "arrow.gpkg").read_bytes() == (tmp_path / "rows.gpkg").read_bytes()
 
 
+def test_slices_make_one_layer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A layer that is written in slices holds the rows and shapes of one written at once."""
+    table = table_of(frame_of(STAND, 23), STAND.name, "metric")
+
+    write_tables([table], tmp_path / "whole.gpkg", record="")
+    monkeypatch.setattr(geopackage, "_VERTICES_AT_ONCE", 20)
+    write_tables([table], tmp_path / "slices.gpkg", record="")
+
+    whole, slices = (gpd.read_file(tmp_path / name) for name in ("whole.gpkg", "slices.gpkg"))
+    pd.testing.assert_frame_equal(pd.DataFrame(slices), pd.DataFrame(whole))
+    south = gpd.read_file(tmp_path / "slices.gpkg", bbox=(4.5, 0, 6.5, 1))
+    assert len(south) == 3  # by the index of places: the squares from 4, 5 and 6 on
+
+
 @pytest.mark.parametrize("rows", [0, 1, 179, 180, 181, 400])
 def test_tables_keep_every_value(rows: int, tmp_path: Path) -> None:
     """Rows that fill a statement, or do not, come back in order, NULL where nothing is."""

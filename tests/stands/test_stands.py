@@ -83,6 +83,29 @@ def test_a_stand_that_fails_does_not_stop_the_others(ownership: Ownership, tmp_p
     assert stands["outcome"].to_dict()["7"] == "refused"
 
 
+def test_a_stand_needs_no_record_in_every_file(ownership: Ownership, tmp_path: Path) -> None:
+    """Of stands of which one has a landing and another no corridor, all are laid out."""
+    lines = ownership.corridors
+    some = replace(ownership, corridors=lines[lines["stand_id"] != "North 2"])
+    project = some.write(tmp_path / "in", column="stand_id")
+    home = ownership.stand[ownership.stand["stand_id"] == "7"]
+    corner = home.geometry.iloc[0].centroid.buffer(5)
+    landing = home.set_geometry([corner]).assign(name="L")[["stand_id", "name", "geometry"]]
+    landing.to_file(tmp_path / "in" / "landings.gpkg")
+    text = project.read_text(encoding="utf-8")
+    given = text.replace("[corridors]", 'landings = "landings.gpkg"\n\n[corridors]', 1)
+    project.write_text(given, encoding="utf-8")
+
+    outcome = lay_out_stands(project, out=tmp_path / "out")
+
+    stands = outcome.summary["stands"]
+    assert list(stands) == NAMES
+    assert stands["North 2"]["corridors"]["share"] == 0
+    assert any("No corridors" in notice for notice in stands["North 2"]["notices"])
+    assert stands["7"]["zones"]["landing"]["area_m2"] > 0
+    assert stands["North 1"]["zones"]["landing"]["area_m2"] == 0
+
+
 def test_records_of_no_stand_are_set_aside(ownership: Ownership, tmp_path: Path) -> None:
     """A mark that names no stand, or one without a boundary, is set aside with the reason."""
     marks = ownership.marks.copy()

@@ -308,7 +308,7 @@ def _given_twice(readings: list[Reading], sources: tuple[Source, ...]) -> str:
 def _corridors(desk: Desk, reading: Reading | None, ground: Ground) -> _OfStands:
     """Corridors, or none, which is worth a word."""
     source, settings = desk.project.inputs.corridors, desk.project.corridors
-    if source is None:
+    if reading is None:
         desk.ledger.notice("No corridors are given: their share is 0 %.")
     return desk.using(
         reading,

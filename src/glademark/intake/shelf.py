@@ -76,14 +76,14 @@ class Shelf:
         every = (*self.layers.values(), *self.marks, self.tally, self.volume_table)
         return tuple(one for one in every if one is not None)
 
-    def changed(self, change: Callable[[str, Reading], Reading]) -> "Shelf":
+    def changed(self, change: Callable[[str, Reading], Reading | None]) -> "Shelf":
         """
         Shelf with other readings of the same files.
 
         Parameters
         ----------
         change
-            New reading for the key in ``[inputs]`` and the reading.
+            New reading for the key in ``[inputs]`` and the reading; None to leave it out.
 
         Returns
         -------

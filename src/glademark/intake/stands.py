@@ -22,6 +22,9 @@ from glademark.survey import SET_ASIDE_COLUMNS, InputCount
 MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
 """Inputs in which every record belongs to one stand; others may hold for all stands."""
 
+NEEDED = ("stand", "marks")
+"""Inputs without which a stand is refused."""
+
 TOGETHER = ("stand", "corridors")
 """Layers that are read for many stands at once, besides marks."""
 
@@ -64,13 +67,16 @@ class ManyStands:
         Returns
         -------
         shelf
-            Its records; inputs that do not name stands are in it whole.
+            Its records; inputs that do not name stands are in it whole, those that have no record
+            of it are left out, as if they were not given.
         """
 
-        def _change(key: str, reading: Reading) -> Reading:
+        def _change(key: str, reading: Reading) -> Reading | None:
             places = self._places.get(id(reading))
             if places is None or key in but:
                 return reading
+            if name not in places and key not in NEEDED:
+                return None
             mine = part_of(reading, places.get(name, np.empty(0, dtype=np.intp)))
             named = _named(reading, self._column)
             return mine if named is None else replace(mine, rows=mine.rows.drop(columns=named))
