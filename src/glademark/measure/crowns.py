@@ -43,7 +43,8 @@ def longest_edge_bearings(stands: GeometryArray) -> FloatArray:
 
     Examples
     --------
-    >>> abs(longest_edge_bearings(shapely.box([0, 0], 0, [1, 9], [9, 1]))).round(6).tolist()
+    >>> upright_and_flat = shapely.box([0, 0], 0, [1, 9], [9, 1])
+    >>> (longest_edge_bearings(upright_and_flat) % np.pi).round(6).tolist()
     [1.570796, 0.0]
     """
     parts, stand = shapely.get_parts(stands, return_index=True)
