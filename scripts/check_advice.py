@@ -23,7 +23,7 @@ from glademark.advice.needs import Need
 from glademark.advice.search import Wish, smallest
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.measure.crowns import crown_discs
-from glademark.measure.openings import closed_union
+from glademark.measure.holes import closed_union
 
 Posed = tuple[Need, int]
 

@@ -14,6 +14,7 @@ FILES = {"csv", "fiona", "io", "os", "pathlib", "pyogrio", "rasterio", "shutil",
 PLAIN_RASTER = ("rasterio.features", "rasterio.transform")  # arithmetic on arrays, no files
 OUTPUT = {"click", "rich", "sys"}
 GROUND = {
+    "by_stand",
     "elevation",
     "errors",
     "features",

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.measure.corridors import measure_corridors
 from glademark.measure.crowns import crown_discs
 from glademark.measure.groups import crown_components
-from glademark.measure.openings import closed_union
+from glademark.measure.holes import closed_union
 from glademark.measure.zones import Ground, partition
 from glademark.survey import Survey
 

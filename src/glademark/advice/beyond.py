@@ -17,8 +17,8 @@ from glademark.advice.need_distance import Apart, Away
 from glademark.advice.needs import Amount, Need
 from glademark.advice.spared_holes import SparedHoles
 from glademark.judge.limits import ROUNDING, Case
+from glademark.measure.holes import Thresholds
 from glademark.measure.layout import Canopy
-from glademark.measure.openings import Thresholds
 from glademark.measure.standing import BASAL, SOLID
 from glademark.measure.volume import unit_factor
 from glademark.units import HECTARE_M2

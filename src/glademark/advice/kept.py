@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.advice.cover import Row
 from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.measure.groups import TOUCH_M, crown_components
-from glademark.measure.openings import Thresholds
+from glademark.measure.holes import Thresholds
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

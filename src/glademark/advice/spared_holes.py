@@ -15,7 +15,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.measure.crowns import GeometryArray
-from glademark.measure.openings import closed_union
+from glademark.measure.holes import closed_union
 from glademark.measure.polygons import only_polygon
 
 Spared = frozenset[int]

@@ -2,14 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import pairwise
 from typing import NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
+from glademark.by_stand import parted
 from glademark.errors import InputError
 from glademark.intake.ground import Grounds
 from glademark.intake.ledger import Ledger
@@ -117,13 +116,7 @@ def _split(
     if (np.diff(stand) < 0).any():  # of several files
         order = np.argsort(stand, kind="stable")
         frame, stand = frame.iloc[order], stand[order]
-    ends = np.searchsorted(stand, np.arange(stands + 1))
-    parts = []
-    for start, end in pairwise(ends.tolist()):
-        part = frame.iloc[start:end]
-        part.index = pd.RangeIndex(end - start)
-        parts.append(part)
-    return parts
+    return parted(frame, stand, stands)
 
 
 def _surveys(

@@ -14,6 +14,7 @@ from geopandas.array import from_shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.by_stand import joined, parted
 from glademark.features import features
 from glademark.forestry import SizeClasses
 from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
@@ -24,16 +25,15 @@ from glademark.measure.allowance import (
     residual,
     stock_by_class,
 )
-from glademark.measure.by_stand import joined, parted
 from glademark.measure.corridors import Network
 from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
+from glademark.measure.holes import Holes
 from glademark.measure.joined import Joined
 from glademark.measure.light_and_wind import LIGHT_COLUMNS, light_by_stand
 from glademark.measure.notices import layout_notices
 from glademark.measure.opening_layer import measured_gaps, openings_by_stand, wood_in
-from glademark.measure.openings import Holes
 from glademark.measure.standing import Standing
 from glademark.measure.sums import exact_sums, sums
 from glademark.measure.tally import tally_cells, tally_table

@@ -16,8 +16,8 @@ from glademark.layout import (
     VolumeFigures,
     ZoneFigures,
 )
+from glademark.measure.holes import Holes
 from glademark.measure.joined import Joined
-from glademark.measure.openings import Holes
 from glademark.measure.sums import exact_sums, least, sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement

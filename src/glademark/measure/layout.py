@@ -10,12 +10,12 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.by_stand import joined
 from glademark.features import features
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.layout import Layout
 from glademark.measure.assembly import Measured, assemble
-from glademark.measure.by_stand import joined
 from glademark.measure.corridors import Corridors, Network, corridor_network
 from glademark.measure.cover import Cover, Covers, covers_of
 from glademark.measure.crowns import (
@@ -25,10 +25,11 @@ from glademark.measure.crowns import (
     longest_edge_bearings,
 )
 from glademark.measure.groups import stated_groups
+from glademark.measure.holes import Holes, Thresholds, Trees, find_holes
 from glademark.measure.joined import joined_by_stand
 from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
 from glademark.measure.on_ground import is_asked_for, with_ground
-from glademark.measure.openings import Holes, Thresholds, Trees, find_holes, numbers_by_stand
+from glademark.measure.openings import numbers_by_stand
 from glademark.measure.polygons import union_by
 from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
 from glademark.measure.sums import least

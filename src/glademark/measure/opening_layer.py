@@ -11,8 +11,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.features import features
+from glademark.measure.holes import Holes
 from glademark.measure.joined import Joined, joined_of
-from glademark.measure.openings import Holes, hole_measures, nearest_other
+from glademark.measure.openings import hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
 
 WHOLE = {"board foot": 0}
@@ -176,7 +177,7 @@ def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> 
     Parameters
     ----------
     holes
-        As from `glademark.measure.openings.find_holes`.
+        As from `glademark.measure.holes.find_holes`.
     marks, parts
         As for `wood_in`.
 
