@@ -67,6 +67,7 @@ MAY_KNOW = {
     "after_cut_survey": {"survey"},
     "units": {"errors"},
     "errors": set(),
+    "by_stand": set(),
     "features": set(),
     "inspection": set(),
     "survey": {"elevation", "errors", "units"},
