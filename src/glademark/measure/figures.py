@@ -141,14 +141,14 @@ def mark_figures(
     cut = marks["is_cut"].to_numpy(dtype=bool)
     line = (kind == "line_tree") & ~cut
 
-    def total(amount: npt.NDArray[Any], chosen: npt.NDArray[np.bool_]) -> list[float]:
+    def _total(amount: npt.NDArray[Any], chosen: npt.NDArray[np.bool_]) -> list[float]:
         """Sum over the chosen marks of each stand."""
         return list(sums(amount[chosen], stand[chosen], len(surveys)).tolist())
 
     trees, lines, stay, danger = (
-        total(count, chosen) for chosen in (cut, line, kind == "leave", kind == "danger")
+        _total(count, chosen) for chosen in (cut, line, kind == "leave", kind == "danger")
     )
-    basal_area = total(marks["basal_area_m2"].to_numpy(), line)
+    basal_area = _total(marks["basal_area_m2"].to_numpy(), line)
     found = []
     for place, (survey, differs) in enumerate(zip(surveys, disagreement, strict=True)):
         files = [one for one in survey.counts if one.input == "marks"]

@@ -94,10 +94,14 @@ def joined_by_stand(
 
     Parameters
     ----------
-    openings, strips
+    openings
         As for `join_openings`, one stand after the other.
-    stand, strip_stand
-        Place of the stand of each opening and strip, rising.
+    stand
+        Place of the stand of each opening, rising.
+    strips
+        As for `join_openings`, one stand after the other.
+    strip_stand
+        Place of the stand of each strip, rising.
     corridor
         Union of the strips of each stand; shape (stands,).
 

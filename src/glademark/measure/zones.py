@@ -439,18 +439,18 @@ def paint_disagreement(
     listed = differs & (np.abs(away) > LISTED_ERRORS * sigma)
     stray = stray_share(np.where(np.isfinite(width_m), width_m, 1.0), sigma_m=sigma)
 
-    def by_stand(amount: FloatArray, chosen: npt.NDArray[np.bool_]) -> FloatArray:
+    def _by_stand(amount: FloatArray, chosen: npt.NDArray[np.bool_]) -> FloatArray:
         """Sum over the chosen marks of each stand."""
         return sums(amount[chosen], stand_of[chosen], len(stand))
 
-    expected = by_stand(trees * stray, is_corridor) + _others_inside(
-        by_stand(trees, is_other & (away <= BESIDE_M)),
-        by_stand(trees * stray, is_other),
-        by_stand(trees, is_other),
+    expected = _by_stand(trees * stray, is_corridor) + _others_inside(
+        _by_stand(trees, is_other & (away <= BESIDE_M)),
+        _by_stand(trees * stray, is_other),
+        _by_stand(trees, is_other),
         corridor=corridor,
         stand=stand,
     )
-    differing, far = by_stand(trees, differs), by_stand(trees, listed)
+    differing, far = _by_stand(trees, differs), _by_stand(trees, listed)
     ends = np.searchsorted(stand_of[listed], np.arange(1, len(stand)))
     at = np.split(marks.index.to_numpy()[listed], ends)
     return [
