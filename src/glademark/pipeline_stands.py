@@ -97,7 +97,8 @@ def lay_out_stands(
     only
         Ids of the files to make; all where empty.
     on_each
-        Called with the name of each stand, then with the title of each file.
+        Called with the first and last of some stands once they are laid out, then with the title
+        of each file before it is made.
 
     Returns
     -------
