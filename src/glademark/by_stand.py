@@ -60,10 +60,55 @@ def parted(frame: _Frame, stand: IntArray, stands: int) -> list[_Frame]:
     nothing = frame.iloc[:0]
     nothing.index = pd.RangeIndex(0)
     found = []
-    for start, end in pairwise(np.searchsorted(stand, np.arange(stands + 1)).tolist()):
+    for rows in stretches(stand, stands):
         part = nothing
-        if end > start:
-            part = frame.iloc[start:end]
-            part.index = pd.RangeIndex(end - start)
+        if rows.stop > rows.start:
+            part = frame.iloc[rows]
+            part.index = pd.RangeIndex(rows.stop - rows.start)
         found.append(part)
     return found
+
+
+def stretches(stand: IntArray, stands: int) -> list[slice]:
+    """
+    Where the rows of each stand are.
+
+    Parameters
+    ----------
+    stand
+        Place of the stand of each row, rising.
+    stands
+        Number of stands.
+
+    Returns
+    -------
+    rows
+        A slice for each stand, empty where it has none.
+
+    Examples
+    --------
+    >>> stretches(np.array([0, 0, 2]), 3)
+    [slice(0, 2, None), slice(2, 2, None), slice(2, 3, None)]
+    """
+    ends = np.searchsorted(stand, np.arange(stands + 1)).tolist()
+    return [slice(start, end) for start, end in pairwise(ends)]
+
+
+def stretch(stand: IntArray, place: int) -> slice:
+    """
+    Where the rows of one stand are.
+
+    Parameters
+    ----------
+    stand
+        Place of the stand of each row, rising.
+    place
+        Of the stand.
+
+    Returns
+    -------
+    rows
+        Empty where it has none.
+    """
+    start, end = np.searchsorted(stand, [place, place + 1]).tolist()
+    return slice(start, end)

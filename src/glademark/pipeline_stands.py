@@ -4,7 +4,7 @@ import gc
 import logging
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -113,19 +113,17 @@ def lay_out_stands(
         If the results could not be written.
     """
     project = read_project(project_file)
-    limits_asked(project.limits, known=installed_limits())  # refused before anything is read
-    found: list[StandTables] = []
     with (
         _seldom_searched(),
         TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary,
     ):
         spool = Spool(folder=Path(temporary), units=project.heading.units)
-        set_aside, counts = _lay_out_all(found, spool, project, project_file.parent, on_each)
+        found, set_aside, counts = _lay_out_all(project, project_file.parent, spool, on_each)
         refuse_if_all_are(found)
         refuse_different_crs(found)
         tables = JoinedTables(
             stands=found,
-            names=spool.names,
+            kept=spool.names,
             parts=spool.parts,
             set_aside=set_aside,
             project=project,
@@ -137,13 +135,10 @@ def lay_out_stands(
 
 
 def _lay_out_all(
-    found: list[StandTables],
-    spool: Spool,
-    project: Project,
-    folder: Path,
-    on_each: Callable[[str], None] | None,
-) -> tuple[pd.DataFrame, tuple[InputCount, ...]]:
-    """Lay out all stands into `found` and the spool; records of no stand, and what was read."""
+    project: Project, folder: Path, spool: Spool, on_each: Callable[[str], None] | None
+) -> tuple[list[StandTables], pd.DataFrame, tuple[InputCount, ...]]:
+    """All stands, their layers in the spool; records of no stand, and what was read."""
+    found: list[StandTables] = []
     asked = limits_asked(project.limits, known=installed_limits())
     with open_stands(project, folder=folder) as many, ThreadPoolExecutor(SHARES_AT_ONCE) as workers:
         names = many.names
@@ -155,7 +150,7 @@ def _lay_out_all(
             found += spool.keep(laid, first=len(found))
             if on_each is not None:
                 on_each(f"stands {share[0]} to {share[-1]}")
-        return many.set_aside, many.counts
+        return found, many.set_aside, many.counts
 
 
 @contextmanager
@@ -189,12 +184,13 @@ def ahead(
     result
         Of each item; no more than a few wait to be taken.
     """
-    waiting = deque(workers.submit(work, item) for item in items[: SHARES_AT_ONCE + 1])
-    for item in [*items[SHARES_AT_ONCE + 1 :], *[None] * len(waiting)]:
-        result = waiting.popleft().result()
-        if item is not None:
-            waiting.append(workers.submit(work, item))
-        yield result
+    waiting: deque[Future[_U]] = deque()
+    for item in items:
+        waiting.append(workers.submit(work, item))
+        if len(waiting) > SHARES_AT_ONCE:
+            yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
 
 
 def lay_out_together(

@@ -163,7 +163,7 @@ class JoinedTables:
     ----------
     stands
         In the order in which they stand in the files; their layers are elsewhere.
-    names
+    kept
         Layers and tables that the stands have, in the order in which they first have them.
     parts
         What is kept of a layer, by its name.
@@ -174,10 +174,22 @@ class JoinedTables:
     """
 
     stands: Sequence[StandTables]
-    names: Sequence[str]
+    kept: Sequence[str]
     parts: Callable[[str], Iterable[Part]]
     set_aside: pd.DataFrame
     project: Project
+
+    @property
+    def names(self) -> list[str]:
+        """
+        All layers and tables.
+
+        Returns
+        -------
+        names
+            The table of stands first, each once.
+        """
+        return list(dict.fromkeys([STANDS.name, *self.kept, SET_ASIDE.name]))
 
     def __iter__(self) -> Iterator[Table]:
         """
@@ -186,9 +198,9 @@ class JoinedTables:
         Yields
         ------
         table
-            The table of stands first; each row with its stand in front.
+            In the order of `names`; each row with its stand in front.
         """
-        for name in dict.fromkeys([STANDS.name, *self.names, SET_ASIDE.name]):
+        for name in self.names:
             yield self.table(name)
 
     def table(self, name: str) -> Table:
@@ -299,7 +311,7 @@ def deliverables_of_stands(
             write=partial(_write_geopackage, tables),
         )
     }
-    for name in dict.fromkeys([STANDS.name, *tables.names, SET_ASIDE.name]):
+    for name in tables.names:
         table = tables.table(name) if name in CSV_TABLES else None
         if table is not None and len(table.frame):
             found[name] = Deliverable(

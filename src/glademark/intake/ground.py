@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +10,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.by_stand import stretches
 from glademark.errors import FileError
 from glademark.intake.crs import crs_name, note_missing_grids, same_crs, stated_crs, transformed
 from glademark.intake.ledger import Ledger
@@ -308,10 +308,9 @@ class Grounds(Ground):
         """
         if owner is None:
             return
-        ends = np.searchsorted(owner, np.arange(len(self.stands) + 1)).tolist()
-        for ground, (start, end) in zip(self.stands, pairwise(ends), strict=True):
-            if start < end and ground.stand is not None:
-                yield ground.stand, slice(start, end)
+        for ground, rows in zip(self.stands, stretches(owner, len(self.stands)), strict=True):
+            if rows.start < rows.stop and ground.stand is not None:
+                yield ground.stand, rows
 
     def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
         """

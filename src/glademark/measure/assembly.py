@@ -14,7 +14,7 @@ from geopandas.array import from_shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from glademark.by_stand import joined, parted
+from glademark.by_stand import joined, parted, stretch
 from glademark.features import features
 from glademark.forestry import SizeClasses
 from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
@@ -247,10 +247,10 @@ def _stock(
     if not standing.stocks and standing.by_class.empty:
         return _NO_ALLOWANCE, _NO_STOCK, {}, ()
     operable = found.covers.operable[place]
-    trees = found.trees[found.trees["stand"].to_numpy() == place]
+    trees = found.trees.iloc[stretch(found.trees["stand"].to_numpy(), place)]
     allowance = allowance_table(
         standing.stocks,
-        given.cells[given.cells["stand"].to_numpy() == place],
+        given.cells.iloc[stretch(given.cells["stand"].to_numpy(), place)],
         cap_share=given.project.allowance.removal_share_max,
         zone_area_m2={name: float(area[place]) for name, area in given.areas.items()},
         covered_m2=_covered_m2(survey, operable),
@@ -261,7 +261,7 @@ def _stock(
         standing.stocks,
         allowance,
         trees=trees,
-        cut=given.cut[found.stand[given.cut.index.to_numpy()] == place],
+        cut=given.cut.iloc[stretch(found.stand[given.cut.index.to_numpy()], place)],
         covered=survey.covered.geometry.tolist(),
     )
     return allowance, by_class, residual(allowance, by_class, operable_ha=operable_ha), notices

@@ -123,7 +123,7 @@ def covers_of(surveys: Sequence[Survey]) -> Covers:
         United areas, a place a survey.
     """
     stand, keep_out, landing, water, setback = (
-        united([getattr(survey, name) for survey in surveys])
+        _united([getattr(survey, name) for survey in surveys])
         for name in ("stand", "keep_out", "landings", "water", "setbacks")
     )
     return Covers(
@@ -153,20 +153,8 @@ def cover_of(survey: Survey) -> Cover:
     return covers_of([survey]).of(0)
 
 
-def united(frames: Sequence[gpd.GeoDataFrame]) -> GeometryArray:
-    """
-    Union of the rows of each frame.
-
-    Parameters
-    ----------
-    frames
-        With geometry; a loop over them, since each has rows of its own.
-
-    Returns
-    -------
-    unions
-        Shape (frames,); empty where a frame has no rows.
-    """
+def _united(frames: Sequence[gpd.GeoDataFrame]) -> GeometryArray:
+    """Union of the rows of each frame, empty where it has none."""
     found = np.full(len(frames), shapely.GeometryCollection(), dtype=object)
     for place, frame in enumerate(frames):
         if len(frame):

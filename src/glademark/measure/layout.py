@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.by_stand import joined
+from glademark.by_stand import joined, stretch
 from glademark.features import features
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
@@ -156,10 +156,10 @@ def _on_ground(
     """A layout with what is found of its ground."""
     if not is_asked_for(survey, project):
         return layout
-    start, end = np.searchsorted(found.stand, [place, place + 1])
     mine = found.trees["stand"].to_numpy() == place
     parts = found.parts[np.isin(found.parts["tree"].to_numpy(), found.trees.index.to_numpy()[mine])]
-    return with_ground(layout, survey, project, marks=found.marks.iloc[start:end], parts=parts)
+    marks = found.marks.iloc[stretch(found.stand, place)]
+    return with_ground(layout, survey, project, marks=marks, parts=parts)
 
 
 def _volumes(trees: pd.DataFrame, sold: Sold) -> pd.DataFrame:
@@ -271,7 +271,7 @@ def _standing(
             operable_ha=hectares,
         )
         unused = ["[allowance] standing is not used: the cruise says what stands"] if given else []
-        cut = trees[trees["stand"].to_numpy() == place]
+        cut = trees.iloc[stretch(trees["stand"].to_numpy(), place)]
         differ = scope_notices(survey.plot_trees, cut, settings)
         stock.append(replace(found, notices=(*found.notices, *unused, *differ)))
     return stock

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -11,6 +10,7 @@ import pandas as pd
 import shapely
 from scipy.spatial import cKDTree
 
+from glademark.by_stand import stretches
 from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.holes import Holes
 from glademark.measure.shape import axes
@@ -102,15 +102,14 @@ def numbers_by_stand(holes: Holes, *, earlier: Sequence[Mapping[int, int]]) -> I
     number = np.zeros(len(holes.openings), dtype=np.intp)
     names = holes.openings["group"].tolist()
     shapes = holes.openings.geometry.to_numpy()
-    ends = np.searchsorted(holes.opening_stand, np.arange(len(earlier) + 1)).tolist()
-    for place, (start, end) in enumerate(pairwise(ends)):
-        if earlier[place]:
-            mine = holes.openings.iloc[start:end]
-            row = holes.opening_of - start  # those of other stands have no earlier number
-            found = opening_numbers(mine, opening_of=row, earlier=earlier[place])
-            number[start:end] = found.to_numpy()
-        elif end > start:
-            number[start:end] = _by_place(_own_numbers(names[start:end]), shapes[start:end], 1)
+    rows = stretches(holes.opening_stand, len(earlier))
+    for mine, before in zip(rows, earlier, strict=True):
+        if before:
+            row = holes.opening_of - mine.start  # those of other stands have no earlier number
+            found = opening_numbers(holes.openings.iloc[mine], opening_of=row, earlier=before)
+            number[mine] = found.to_numpy()
+        elif names[mine]:
+            number[mine] = _by_place(_own_numbers(names[mine]), shapes[mine], 1)
     return number
 
 

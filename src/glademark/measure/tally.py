@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from glademark.by_stand import stretches
 from glademark.layers import VOLUME_BY_ZONE
 from glademark.layout import ZONE_NAMES
 from glademark.measure.standing import BASAL, SOLID, Stock
@@ -124,16 +125,15 @@ def _shares_by_stand(
     sums: Mapping[str, np.ndarray], stocks: Sequence[Sequence[Stock]]
 ) -> dict[str, np.ndarray]:
     """Shares of the standing stock of each stand; a loop over the stands whose stock is known."""
-    ends = np.searchsorted(sums["stand"], np.arange(len(stocks) + 1)).tolist()
     shares = {
         name: np.full(len(sums["stand"]), np.nan)
         for name in ("share_of_volume", "share_of_basal_area")
     }
-    for given, (start, end) in zip(stocks, pairwise(ends), strict=True):
+    for given, rows in zip(stocks, stretches(sums["stand"], len(stocks)), strict=True):
         if given:
-            mine = {name: values[start:end] for name, values in sums.items()}
+            mine = {name: values[rows] for name, values in sums.items()}
             for name, values in _shares(mine, given).items():
-                shares[name][start:end] = values
+                shares[name][rows] = values
     return shares
 
 

@@ -17,6 +17,7 @@ import shapely
 from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
+from glademark.by_stand import stretches
 from glademark.layout import ZONE_NAMES
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.polygons import split_each
@@ -265,14 +266,14 @@ def line_distances(
     owner = line_stand[line[part]]
     order = np.argsort(owner, kind="stable")
     segments, owner = segments[order], owner[order]
-    every = np.arange(stands + 1)
-    first, start = np.searchsorted(stand, every), np.searchsorted(owner, every)
     distance = np.full(len(points), np.nan)
-    for one in np.flatnonzero((np.diff(first) > 0) & (np.diff(start) > 0)):
-        tree = shapely.STRtree(segments[start[one] : start[one + 1]])
-        mine = points[first[one] : first[one + 1]]
-        nearest, away = tree.query_nearest(mine, all_matches=False, return_distance=True)
-        distance[first[one] + nearest[0]] = away
+    for mine, near in zip(stretches(stand, stands), stretches(owner, stands), strict=True):
+        if len(points[mine]) and len(segments[near]):
+            tree = shapely.STRtree(segments[near])
+            nearest, away = tree.query_nearest(
+                points[mine], all_matches=False, return_distance=True
+            )
+            distance[mine.start + nearest[0]] = away
     return distance
 
 
@@ -333,13 +334,10 @@ def nearest_lines(
     position
         Into `lines`, -1 where a stand has none; shape (n,).
     """
-    every = np.arange(stands + 1)
-    first, start = np.searchsorted(stand, every), np.searchsorted(line_stand, every)
     position = np.full(len(points), -1)
-    for one in np.flatnonzero((np.diff(first) > 0) & (np.diff(start) > 0)):
-        mine = slice(first[one], first[one + 1])
-        here = lines[start[one] : start[one + 1]]
-        position[mine] = start[one] + nearest_line(points[mine], lines=here)
+    for mine, near in zip(stretches(stand, stands), stretches(line_stand, stands), strict=True):
+        if len(points[mine]) and len(lines[near]):
+            position[mine] = near.start + nearest_line(points[mine], lines=lines[near])
     return position
 
 
