@@ -11,14 +11,14 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advice.advise import By, advise
-from glademark.advice.outcome import Advice
+from glademark.advise.advise import By, advise
+from glademark.advise.outcome import Advice
+from glademark.contracts.survey import Survey
+from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.crowns import crown_discs
 from glademark.measure.layout import measure_layout
-from glademark.plugins import installed_limits
 from glademark.project.model import LimitSetting, Project
-from glademark.survey import Survey
 
 STAND = shapely.box(0, 0, 2000, 2000)
 Row = Mapping[str, object]

@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 
 from glademark.errors import OutputError
-from glademark.pipeline import lay_out
-from glademark.pipeline_advice import Advised, give_advice
+from glademark.jobs.advise import Advised, give_advice
+from glademark.jobs.layout import lay_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
 Command = Callable[..., subprocess.CompletedProcess[str]]

@@ -8,8 +8,8 @@ import numpy.typing as npt
 import pandas as pd
 import pytest
 
-from glademark.after_cut.matching import Match, Rates
-from glademark.after_cut.shift import Shifts
+from glademark.compare.matching import Match, Rates
+from glademark.compare.shift import Shifts
 
 SPECIES = np.array(["sugar maple", "hemlock", "yellow birch", "red maple", "basswood", "beech"])
 SHARES = (0.42, 0.22, 0.12, 0.12, 0.07, 0.05)

@@ -5,10 +5,10 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from glademark.after_cut import counting
-from glademark.after_cut.association import Pairs, chances, most_likely, settled, slack
-from glademark.after_cut.counting import counted_out
-from glademark.after_cut.cumulants import log_ways, third_cumulant, variance
+from glademark.compare import counting
+from glademark.compare.association import Pairs, chances, most_likely, settled, slack
+from glademark.compare.counting import counted_out
+from glademark.compare.cumulants import log_ways, third_cumulant, variance
 
 Floats = npt.NDArray[np.float64]
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.after_cut_survey import AfterCutSurvey
+from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.intake.after_cut import AfterCutInputs, read_after_cut
+from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.project.model import Project, Source
-from glademark.survey import Survey
 
 CRS = "EPSG:26916"
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)

@@ -11,15 +11,15 @@ import pypdf
 import pytest
 import shapely
 
-from glademark.after_cut.comparison import Comparison, compare
-from glademark.deliver.after_cut.page import comparison_page
-from glademark.deliver.after_cut.sheet import write_sheet
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.summary import build_summary
-from glademark.intake.after_cut import AfterCutInputs, read_after_cut
+from glademark.compare.comparison import Comparison, compare
+from glademark.contracts.survey import Survey
+from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project, Source
-from glademark.survey import Survey
+from glademark.report.comparison.page import comparison_page
+from glademark.report.comparison.sheet import write_sheet
+from glademark.report.delivery import Delivery
+from glademark.report.summary import build_summary
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
 EVIL = "<script>alert(1)</script>"

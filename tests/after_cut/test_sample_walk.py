@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from scipy.stats import t
 
 from glademark import pipeline_after_cut
-from glademark.cli import cli
+from glademark.hosts.cli import cli
 
 ROOT = Path(__file__).resolve().parents[2]
 WALK = ROOT / "sample_gis" / "after_cut"

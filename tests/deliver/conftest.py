@@ -8,13 +8,11 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
+from glademark.deliver import geopackage, summary, tables
 from pyproj import CRS
 
-from glademark.deliver import geopackage, summary, tables
-from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.summary import build_summary
-from glademark.layers import LAYERS, Layer
-from glademark.layout import (
+from glademark.contracts.layers import LAYERS, Layer
+from glademark.contracts.layout import (
     CorridorFigures,
     Figures,
     Layout,
@@ -25,8 +23,10 @@ from glademark.layout import (
     VolumeFigures,
     ZoneFigures,
 )
+from glademark.contracts.survey import InputCount, Survey
 from glademark.project.model import Project
-from glademark.survey import InputCount, Survey
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.summary import build_summary
 
 WORKING_CRS = CRS.from_epsg(26916)
 WEST, SOUTH = 400_000.0, 5_100_000.0

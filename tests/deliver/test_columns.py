@@ -4,10 +4,10 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
-
 from glademark.deliver import columns
-from glademark.deliver.data_dictionary import titled
-from glademark.layers import LAYERS, STAND
+
+from glademark.contracts.layers import LAYERS, STAND
+from glademark.export.data_dictionary import titled
 
 
 @pytest.mark.parametrize("units", ["us", "metric"])

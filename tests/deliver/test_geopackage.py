@@ -19,11 +19,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import CRS
 
-from glademark.deliver.columns import written_columns
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.geopackage import of_declared_type, write_geopackage
+from glademark.contracts.geometry_types import of_declared_type, write_geopackage
+from glademark.contracts.layers import LAYERS
 from glademark.errors import OutputError
-from glademark.layers import LAYERS
+from glademark.report.columns import written_columns
+from glademark.report.delivery import Delivery
 
 ACRE_M2 = 4046.8564224  # 43,560 ft2 of 0.3048 m a side
 

@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from glademark.deliver import geopackage
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.deliver import geopackage
-from glademark.deliver.geopackage import Table, table_of, write_tables
-from glademark.deliver.joined import one_under_the_other
-from glademark.deliver.parameters import named_values, parameter_rows
-from glademark.layers import MARKS, SET_ASIDE, STAND, Column, Layer, Units
+from glademark.contracts.layers import MARKS, SET_ASIDE, STAND, Column, Layer, Units
+from glademark.export.geopackage import Table, table_of, write_tables
+from glademark.export.joined import one_under_the_other
+from glademark.report.parameters import named_values, parameter_rows
 
 CRS = "EPSG:26916"
 

@@ -14,13 +14,13 @@ import pytest
 from lxml import etree
 
 from glademark import __version__
-from glademark.deliver.cautions import CAUTIONS
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.geopackage import write_geopackage
-from glademark.deliver.iso_metadata import STANDARD_URI, metadata_record
-from glademark.deliver.marking_days import marking_days
-from glademark.deliver.summary import build_summary
-from glademark.pipeline import Outcome
+from glademark.export.geopackage import write_geopackage
+from glademark.export.iso_metadata import STANDARD_URI, metadata_record
+from glademark.jobs.layout import Outcome
+from glademark.report.cautions import CAUTIONS
+from glademark.report.delivery import Delivery
+from glademark.report.marking_days import marking_days
+from glademark.report.summary import build_summary
 
 ROOT = Path(__file__).resolve().parents[2]
 ISO = "http://standards.iso.org/iso/19115/-3"

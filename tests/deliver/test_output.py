@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.output import deliver
 from glademark.errors import OutputError, PluginError
+from glademark.export.output import deliver
+from glademark.report.delivery import Deliverable, Delivery
 
 FILES = ("layout.gpkg", "checks.csv", "summary.json")
 OLD = {"layout.gpkg": b"old layout", "checks.csv": b"old checks", "summary.json": b"old summary",
@@ -25,8 +25,8 @@ OLD = {"layout.gpkg": b"old layout", "checks.csv": b"old checks", "summary.json"
 KILLED_RUN = """
 import os, signal, sys
 from pathlib import Path
-from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.output import deliver
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.export.output import deliver
 from glademark.project.model import Project
 
 folder, moment = Path(sys.argv[1]), int(sys.argv[2])

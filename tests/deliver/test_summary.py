@@ -5,10 +5,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from glademark.deliver import summary
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.json_values import json_value
+
+from glademark.report.delivery import Delivery
+from glademark.report.json_values import json_value
 
 
 def test_keys_as_designed(delivery: Delivery) -> None:

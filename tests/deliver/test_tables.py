@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from glademark.deliver import tables
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.deliver import tables
-from glademark.deliver.delivery import Delivery
+from glademark.report.delivery import Delivery
 
 FULL_WIDTH = "\uff1d\uff0b\uff0d\uff20"
 

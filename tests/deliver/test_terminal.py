@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from glademark.deliver.cautions import CAUTIONS
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.shown_text import shown_text
-from glademark.deliver.terminal import print_summary
-from glademark.deliver.terminal_openings import opening_verdicts
+from glademark.report.cautions import CAUTIONS
+from glademark.report.delivery import Delivery
+from glademark.report.shown_text import shown_text
+from glademark.report.terminal.layout import print_summary
+from glademark.report.terminal.openings import opening_verdicts
 
 
 def printed(delivery: Delivery, *, width: int = 80, files: tuple[Path, ...] = ()) -> str:

@@ -7,11 +7,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from glademark.elevation import Elevation
+from glademark.contracts.elevation import Elevation
+from glademark.contracts.survey import Survey
 from glademark.judge.limits import Case
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 Array = npt.NDArray[np.float64]
 

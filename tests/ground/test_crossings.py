@@ -6,9 +6,9 @@ from collections.abc import Callable
 import pytest
 import shapely
 
+from glademark.contracts.terrain import PERMIT
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case
-from glademark.on_the_ground import PERMIT
 
 STAND = shapely.box(0, 0, 200, 200)
 BROOK = shapely.box(90, -20, 94, 220)  # banks run north and south

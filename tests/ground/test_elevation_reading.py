@@ -12,13 +12,13 @@ import shapely
 from pyproj import CRS
 from rasterio.transform import Affine, from_origin
 
-from glademark.elevation import Elevation, heights_at
+from glademark.contracts.elevation import Elevation, heights_at
 from glademark.errors import FileError
 from glademark.intake.elevation import CELLS_MAX, read_elevation, refuse_little_cover
-from glademark.intake.files import FieldFile
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
-from glademark.measure.slope import gradient
+from glademark.intake.formats.files import FieldFile
+from glademark.intake.record_log import Ledger
+from glademark.intake.site import Ground
+from glademark.measure.terrain.slope import gradient
 from glademark.project.model import TerrainSettings
 
 UTM = CRS.from_epsg(26916)

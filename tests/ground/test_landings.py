@@ -8,11 +8,11 @@ import geopandas as gpd
 import pytest
 import shapely
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 CRS = "EPSG:26916"
 X, Y = 412_000.0, 5_138_000.0

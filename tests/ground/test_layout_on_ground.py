@@ -12,17 +12,17 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from glademark.deliver import geopackage, ground_tables, summary, tables
 from rich.console import Console
 
-from glademark.deliver import geopackage, ground_tables, summary, tables
-from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.output import deliver
-from glademark.deliver.terminal import print_summary
-from glademark.elevation import Elevation
+from glademark.contracts.elevation import Elevation
+from glademark.contracts.layers import LAYERS, present
+from glademark.contracts.terrain import PERMIT
+from glademark.export.output import deliver
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case
-from glademark.layers import LAYERS, present
-from glademark.on_the_ground import PERMIT
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.terminal.layout import print_summary
 
 STAND = shapely.box(0, 0, 300, 300)
 EAST = shapely.LineString([(20, 100), (280, 100)])

@@ -9,12 +9,12 @@ import pytest
 import shapely
 
 from glademark.judge.limits import Case
-from glademark.measure.light_and_wind import (
+from glademark.measure.shape import axes
+from glademark.measure.terrain.light_and_wind import (
     corridor_edges,
     exposed_edges,
     width_to_height,
 )
-from glademark.measure.shape import axes
 
 STAND = shapely.box(0, 0, 400, 400)
 

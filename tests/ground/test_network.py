@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.measure.network import Network, build_network, enter, wood_over
+from glademark.measure.terrain.network import Network, build_network, enter, wood_over
 
 STAND = shapely.box(-1000, -1000, 1000, 1000)
 LANDING = shapely.box(-10, -5, 0, 5)

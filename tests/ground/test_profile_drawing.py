@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from glademark.deliver.profile_drawing import draw_profile, round_numbers
-from glademark.on_the_ground import Profile
+from glademark.contracts.terrain import Profile
+from glademark.report.profile_drawing import draw_profile, round_numbers
 
 
 def profile_of(heights: list[float], step: float = 10.0) -> Profile:

@@ -9,8 +9,8 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.elevation import Elevation, heights_at
-from glademark.measure.profiles import (
+from glademark.contracts.elevation import Elevation, heights_at
+from glademark.measure.terrain.profiles import (
     class_labels,
     grade_classes,
     longest_runs,

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.judge.limits import Case
-from glademark.measure.reach import MOST_STUBS, shortest_stubs, to_corridor
+from glademark.measure.terrain.reach import MOST_STUBS, shortest_stubs, to_corridor
 
 MAIN = shapely.box(0, -2, 300, 2)
 

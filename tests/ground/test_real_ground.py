@@ -22,9 +22,9 @@ import shapely
 from scipy.interpolate import RegularGridInterpolator
 from scipy.ndimage import sobel
 
-from glademark.elevation import Elevation
+from glademark.contracts.elevation import Elevation
+from glademark.contracts.layout import Layout
 from glademark.judge.limits import Case
-from glademark.layout import Layout
 
 DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"
 WEST, SOUTH = 412_000.0, 5_138_000.0

@@ -16,8 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rasterio.transform import from_origin
 
-from glademark.elevation import Elevation
-from glademark.measure.slope import gradient, main_aspect, slope_within
+from glademark.contracts.elevation import Elevation
+from glademark.measure.terrain.slope import gradient, main_aspect, slope_within
 
 
 @given(
