@@ -8,7 +8,6 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
-from glademark.deliver import geopackage, summary, tables
 from pyproj import CRS
 
 from glademark.contracts.layers import LAYERS, Layer
@@ -24,7 +23,10 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import InputCount, Survey
+from glademark.export import csv_tables as tables
+from glademark.export import geopackage
 from glademark.project.model import Project
+from glademark.report import summary
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.summary import build_summary
 

@@ -4,10 +4,10 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
-from glademark.deliver import columns
 
 from glademark.contracts.layers import LAYERS, STAND
 from glademark.export.data_dictionary import titled
+from glademark.report import columns
 
 
 @pytest.mark.parametrize("units", ["us", "metric"])

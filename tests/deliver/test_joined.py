@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from glademark.deliver import geopackage
 from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.contracts.layers import MARKS, SET_ASIDE, STAND, Column, Layer, Units
+from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
 from glademark.export.joined import one_under_the_other
 from glademark.report.parameters import named_values, parameter_rows

@@ -3,9 +3,10 @@
 import math
 
 import pytest
-from glademark.deliver import quantities
 from hypothesis import given
 from hypothesis import strategies as st
+
+from glademark.report import quantities
 
 ACRE_M2 = 4046.8564224  # 43,560 ft2 of 0.3048 m a side
 

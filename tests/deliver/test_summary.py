@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from glademark.deliver import summary
 
+from glademark.report import summary
 from glademark.report.delivery import Delivery
 from glademark.report.json_values import json_value
 

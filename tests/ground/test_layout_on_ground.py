@@ -12,15 +12,18 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from glademark.deliver import geopackage, ground_tables, summary, tables
 from rich.console import Console
 
 from glademark.contracts.elevation import Elevation
 from glademark.contracts.layers import LAYERS, present
 from glademark.contracts.terrain import PERMIT
+from glademark.export import csv_tables as tables
+from glademark.export import geopackage
+from glademark.export import terrain_tables as ground_tables
 from glademark.export.output import deliver
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case
+from glademark.report import summary
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.terminal.layout import print_summary
 

@@ -13,13 +13,13 @@ import pyogrio
 import pytest
 import shapely
 from click.testing import CliRunner
-from glademark.deliver import filing_figures, geopackage, stump_check, summary, tables, workbook
-from glademark.deliver.field_guide import guide
 from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.contracts.layout import CorridorFigures
 from glademark.errors import FileError
+from glademark.export import csv_tables as tables
+from glademark.export import geopackage
 from glademark.export.geopackage import write_geopackage
 from glademark.export.handheld import geojson, gpx, kml
 from glademark.export.output import deliver
@@ -28,8 +28,11 @@ from glademark.export.reopen import reopen, split_name
 from glademark.hosts.cli import cli
 from glademark.jobs.layout import Outcome, make_papers
 from glademark.project.model import Project
+from glademark.report import summary, workbook
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.json_values import json_value
+from glademark.report.papers import field_guide as guide
+from glademark.report.papers import filing_figures, stump_check
 from glademark.report.parameters import named_values, parameters_table
 
 ALL = (
