@@ -80,7 +80,7 @@ def _write_layers(folder: Path) -> None:
     )
     outline = stand.GROUPS["5"].buffer(2.5).simplify(0.4)
     _write_layer(folder, "openings", [outline], group=["5"])
-    _write_layer(folder, "keep_out", [stand.SEEP], name=["Otter Seep (invented)"])
+    _write_layer(folder, "exclusions", [stand.SEEP], name=["Otter Seep (invented)"])
     _write_layer(folder, "landings", [stand.LANDING], name=["Landing at the town road (invented)"])
     _write_layer(folder, "water", [stand.STREAM], name=["Lantern Brook (invented)"])
 
@@ -221,7 +221,7 @@ corridors = "corridors.gpkg"
 marks = ["marks_north.csv", "marks_south.csv"]
 tally = "tally.csv"
 openings = "openings.gpkg"
-keep_out = "keep_out.gpkg"
+exclusions = "exclusions.gpkg"
 water = "water.gpkg"
 landings = "landings.gpkg"
 leave_trees = "leave_trees.gpkg"

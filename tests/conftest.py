@@ -95,7 +95,7 @@ class Given(TypedDict, total=False):
     marks: Sequence[Row]
     tally: Sequence[Row]
     walked: Sequence[Row | BaseGeometry]
-    keep_out: Sequence[BaseGeometry]
+    exclusions: Sequence[BaseGeometry]
     landings: Sequence[BaseGeometry]
     water: Sequence[BaseGeometry]
     setbacks: Sequence[Row]
@@ -146,7 +146,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         marks=marks,
         tally=tally_frame(given.get("tally", [])),
         walked=frame(named(given.get("walked", []), "group", "W"), {"group": ""}),
-        keep_out=areas(given.get("keep_out", [])),
+        exclusions=areas(given.get("exclusions", [])),
         landings=areas(given.get("landings", [])),
         water=areas(given.get("water", [])),
         setbacks=frame(given.get("setbacks", []), SETBACK),

@@ -37,7 +37,7 @@ def layout(
             *marks_at((150, 50), (153, 50)),
             *marks_at((20, 20), kind="leave"),
         ],
-        keep_out=[shapely.box(0, 180, 20, 200)],
+        exclusions=[shapely.box(0, 180, 20, 200)],
         landings=[shapely.box(180, 90, 200, 110)],
         water=[shapely.box(0, 0, 200, 5)],
         setbacks=[{"geometry": shapely.box(0, 5, 200, 15), "name": "brook"}],

@@ -59,13 +59,13 @@ def test_trees_too_thick_are_the_ones_spared(groves: Build, advice_of: Build) ->
     assert advice.spared == frozenset(range(5))
 
 
-def test_trees_in_a_keep_out_are_spared(groves: Build, advice_of: Build) -> None:
-    """What stands in a keep-out stays: the marks in it, and no other."""
+def test_trees_in_an_exclusion_are_spared(groves: Build, advice_of: Build) -> None:
+    """What stands in an exclusion stays: the marks in it, and no other."""
     trees = groves(8, [8], [(300, 300)])
     trees = replace(trees, group=np.repeat([""], 8))
     inside = {i for i, (x, _) in enumerate(trees.spot) if x <= 300}
 
-    advice = advice_of(trees, {}, keep_out=[shapely.box(250, 250, 300, 350)])
+    advice = advice_of(trees, {}, exclusions=[shapely.box(250, 250, 300, 350)])
 
     assert inside
     assert advice.spared == inside

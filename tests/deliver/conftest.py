@@ -103,7 +103,7 @@ def make_survey() -> Survey:
         },
     )
     names = (
-        "stand", "corridors", "marks", "walked", "keep_out", "landings", "water", "setbacks",
+        "stand", "corridors", "marks", "walked", "exclusions", "landings", "water", "setbacks",
         "leave_trees", "covered",
     )  # fmt: skip
     frames = dict.fromkeys(names, nothing)
@@ -158,7 +158,7 @@ def make_figures() -> Figures:
             gaps_area_m2=100.0,
         ),
         zones={
-            "keep_out": ZoneFigures(area_m2=1600.0, marks=0),
+            "exclusion": ZoneFigures(area_m2=1600.0, marks=0),
             "landing": ZoneFigures(area_m2=0.0, marks=0),
             "corridor": ZoneFigures(area_m2=1584.0, marks=1),
             "opening": ZoneFigures(area_m2=5380.0, marks=2),
@@ -265,7 +265,7 @@ def make_layout() -> Layout:
         zones=placed(
             "zones",
             [square(0, 160, 40), shapely.MultiPolygon(), strips[0]],
-            zone=["keep_out", "landing", "corridor"],
+            zone=["exclusion", "landing", "corridor"],
             area_m2=[1600.0, 0.0, 800.0],
             share=[0.04, 0.0, 0.02],
         ),
@@ -285,7 +285,7 @@ def make_layout() -> Layout:
         ),
         canopy_gaps=placed("canopy_gaps", []),
         marks=make_marks(),
-        keep_out=placed("keep_out", [square(0, 160, 40)], name=["Spring"], area_m2=[1600.0]),
+        exclusions=placed("exclusions", [square(0, 160, 40)], name=["Spring"], area_m2=[1600.0]),
         volume_by_zone=make_tally(),
         cruise_plots=placed("cruise_plots", []),
         allowance=declared(LAYERS["allowance"], {}),

@@ -61,7 +61,7 @@ def test_layers_in_order(path: Path) -> None:
         ["joined_openings", "MultiPolygon"],
         ["canopy_gaps", "MultiPolygon"],
         ["marks", "Point"],
-        ["keep_out", "MultiPolygon"],
+        ["exclusions", "MultiPolygon"],
         ["volume_by_zone", None],
         ["checks", None],
         ["set_aside", None],

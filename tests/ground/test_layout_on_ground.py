@@ -42,7 +42,7 @@ WRITERS: Mapping[str, Deliverable] = {
 }  # fmt: skip
 OWN_TABLES = {"corridor_grades.csv", "hauling.csv", "water_crossings.csv", "beyond_reach.csv"}
 OF_OTHERS = {"must_go", "remeasure", "doubt_settled"} | {
-    f"chance_{zone}" for zone in ("keep_out", "landing", "corridor", "opening", "matrix")
+    f"chance_{zone}" for zone in ("exclusion", "landing", "corridor", "opening", "matrix")
 }
 OWN_LAYERS = {"corridor_grades", "hauling", "water_crossings", "corridor_stubs"}
 

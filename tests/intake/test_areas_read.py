@@ -18,7 +18,7 @@ def noticed(survey: Survey, part: str) -> bool:
     return any(part in notice for notice in survey.notices)
 
 
-@pytest.mark.parametrize("key", ["keep_out", "covered"])
+@pytest.mark.parametrize("key", ["exclusions", "covered"])
 def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable, key: str) -> None:
     """Half of a square of 40 m lies inside; one wholly outside is set aside."""
     name = layer("a.gpkg", [square(180, 50, 40), square(500, 0, 40)], {"name": ["A", "B"]})
@@ -40,7 +40,7 @@ def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square:
     assert result.landings.area.tolist() == pytest.approx([20 * 40])
 
 
-@pytest.mark.parametrize("key", ["keep_out", "landings", "water", "setbacks", "walked", "covered"])
+@pytest.mark.parametrize("key", ["exclusions", "landings", "water", "setbacks", "walked", "covered"])
 def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) -> None:
     """Everything after intake finds its columns and its coordinate system."""
     result = survey()
@@ -53,15 +53,15 @@ def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) ->
 def test_areas_that_all_lie_outside_are_refused(
     survey: Read, layer: Layer, square: Callable
 ) -> None:
-    """A keep-out that is not there would look like one that is kept."""
+    """An exclusion that is not there would look like one that is kept."""
     with pytest.raises(InputError, match="1 of 1 records lie outside the stand"):
-        survey(inputs={"keep_out": layer("a.gpkg", [square(500, 0, 40)])})
+        survey(inputs={"exclusions": layer("a.gpkg", [square(500, 0, 40)])})
 
 
 def test_areas_without_a_shape_are_refused(survey: Read, layer: Layer) -> None:
     """The same for a layer of empty records."""
     with pytest.raises(InputError, match="no feature in it can be used"):
-        survey(inputs={"keep_out": layer("a.gpkg", [shapely.Polygon()], {"name": ["A"]})})
+        survey(inputs={"exclusions": layer("a.gpkg", [shapely.Polygon()], {"name": ["A"]})})
 
 
 def test_a_walked_opening_is_kept_whole(survey: Read, layer: Layer, square: Callable) -> None:

@@ -21,7 +21,7 @@ def test_all_faults_of_all_inputs_come_together(
     inputs = {
         "stand": layer("s.gpkg", [line((0, 0), (200, 0), (200, 200), (0, 200), (0, 5))]),
         "corridors": layer("c.gpkg", [square()]),
-        "keep_out": "missing.gpkg",
+        "exclusions": "missing.gpkg",
         "tally": text("t.csv", "place_name,dbh_in\na,1\n"),
         "terrain": text("t.tif", "no raster"),
     }

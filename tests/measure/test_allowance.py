@@ -97,11 +97,11 @@ def test_trees_outside_the_covered_ground_are_noticed(layout_of: Build) -> None:
     assert notice.startswith("allowance: 10 cut trees stand outside the covered ground")
 
 
-def test_keep_outs_hold_none_of_the_stock(layout_of: Build) -> None:
+def test_exclusions_hold_none_of_the_stock(layout_of: Build) -> None:
     """With a fifth of a hectare kept out, 20 m2/ha stand on 0.8 ha: 16 m2."""
     layout = layout_of(
         HECTARE,
-        keep_out=[shapely.box(0, 0, 20, 100)],
+        exclusions=[shapely.box(0, 0, 20, 100)],
         marks=[cut(4.0)],
         project={"allowance": stands(basal_area="20 m2/ha")},
     )

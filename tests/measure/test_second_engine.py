@@ -235,7 +235,7 @@ class Engine:
     ) -> None:
         self.stand = stand
         self.bearing = longest_edge(stand)
-        self.above = above  # keep-outs and landings
+        self.above = above  # exclusions and landings
         self.widths = [width for _, width in lines]
         paths = carried([line for line, _ in lines], self.widths)
         discs = node_discs(paths, self.widths, self.bearing)
@@ -250,7 +250,7 @@ class Engine:
         """Area of each zone."""
         holes = union([ring for rings in self.openings.values() for ring in rings])
         rest, found = self.stand, {}
-        names = ("keep_out", "landing", "corridor", "opening")
+        names = ("exclusion", "landing", "corridor", "opening")
         for name, layer in zip(names, [*self.above, self.corridors, holes], strict=True):
             found[name] = area(both(rest, layer))
             rest = less(rest, layer)
@@ -330,7 +330,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
     Corridors, openings by crowns, zones and joined holes agree with the clipper within 1e-6.
 
     A slanting stand with a hole, a bend, a corner of two lines, a branch short of its main
-    corridor, leave trees, a keep-out and a landing; 200 trees with crowns of 1.5 m to 5 m.
+    corridor, leave trees, an exclusion and a landing; 200 trees with crowns of 1.5 m to 5 m.
     """
     rng = np.random.default_rng(42)
     west, south = ORIGIN
@@ -347,7 +347,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
     spots = ORIGIN + np.column_stack([rng.uniform(0, 300, 200), rng.uniform(40, 260, 200)])
     radii = rng.uniform(1.5, 5, 200)
     leave = [((west + 120, south + 140), 4.0), ((west + 220, south + 150), 5.5)]
-    keep_out, landing = (
+    exclusion, landing = (
         shapely.box(*(ORIGIN + 200), *(ORIGIN + 240)),
         shapely.box(west + 150, south + 60, west + 200, south + 100),
     )
@@ -363,7 +363,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
         leave_trees=[
             {"geometry": shapely.Point(spot), "crown_radius_m": radius} for spot, radius in leave
         ],
-        keep_out=[keep_out],
+        exclusions=[exclusion],
         landings=[landing],
     )
     trees = list(zip(spots.tolist(), radii.tolist(), strict=True))
@@ -377,7 +377,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
         rings_of(stand),
         lines,
         {n: crowns([trees[i] for i in s], leave) for n, s in zip(numbers, large, strict=True)},
-        [rings_of(keep_out), rings_of(landing)],
+        [rings_of(exclusion), rings_of(landing)],
     )
     everyone = union([crown(spot, radius, bearing) for spot, radius in trees])
 
@@ -431,7 +431,7 @@ def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
             )
         ],
         openings,
-        [rings_of(*survey.keep_out.geometry), rings_of(*survey.landings.geometry)],
+        [rings_of(*survey.exclusions.geometry), rings_of(*survey.landings.geometry)],
     )
 
     assert set(layout.openings["basis"]) >= {"walked", "tagged"}

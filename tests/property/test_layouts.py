@@ -86,7 +86,7 @@ def field_of(seed: int) -> Field:
             "walked": [{"group": "walked", "geometry": box(15, 35)}],
             "leave_trees": [{"geometry": shapely.Point(spot)} for spot in spots(4)],
             "setbacks": [{"geometry": box(10, 40), "name": "brook", "rule": "no_cut"}],
-            "keep_out": [{"geometry": box(10, 30)}],
+            "exclusions": [{"geometry": box(10, 30)}],
             "landings": [{"geometry": box(10, 30)}],
         },
     )
@@ -112,7 +112,7 @@ def shape_of(row: Mapping[str, object]) -> BaseGeometry:
 
 def laid_out(layout_of: LayoutOf, field: Field) -> Layout:
     """Layout of a field."""
-    shapes = {name: [shape_of(r) for r in field.given[name]] for name in ("keep_out", "landings")}
+    shapes = {name: [shape_of(r) for r in field.given[name]] for name in ("exclusions", "landings")}
     return layout_of(field.stand, project=PROJECT, **{**field.given, **shapes})
 
 

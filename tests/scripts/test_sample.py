@@ -264,7 +264,7 @@ def test_paint_and_place_disagree(marks: gpd.GeoDataFrame) -> None:
 def test_nothing_is_marked_where_nothing_is_to_be_cut(marks: gpd.GeoDataFrame) -> None:
     """No mark, crown of an opening or corridor lies in the seep or in the strip along the brook."""
     brook = _layer("water").buffer(4 / 2 + 50 * FOOT_M).union_all()
-    seep = _layer("keep_out").union_all()
+    seep = _layer("exclusions").union_all()
     trees = marks[marks["paint"] != "orange"]
 
     assert trees.distance(seep).min() > 3

@@ -213,31 +213,31 @@ def test_the_one_tree_that_matters_comes_first(
     assert settled[-1] == 0
 
 
-def beside_keep_out(away_m: float) -> dict[str, object]:
-    """A mark so far outside a keep-out that ends at 100 m east; 2 m of error, 1.414 m an axis."""
+def beside_exclusion(away_m: float) -> dict[str, object]:
+    """A mark so far outside an exclusion that ends at 100 m east; 2 m of error, 1.414 m an axis."""
     place = shapely.Point(400_100 + away_m, 5_000_100)
     return {"geometry": place, "position_error_m": 2.0, "tree_id": f"at {away_m}"}
 
 
-KEEP_OUT = [shapely.box(400_000, 5_000_000, 400_100, 5_000_200)]
+EXCLUSIONS = [shapely.box(400_000, 5_000_000, 400_100, 5_000_200)]
 
 
 @pytest.mark.parametrize("away_m", [0.5, 1.5, 2.5])
-def test_chance_that_a_tree_stands_in_a_keep_out(doubt_of: Run, away_m: float) -> None:
+def test_chance_that_a_tree_stands_in_an_exclusion(doubt_of: Run, away_m: float) -> None:
     """A lone tree d outside a straight edge stands inside by the normal distribution of -d/s."""
-    *_, doubt = doubt_of([beside_keep_out(away_m)], keep_out=KEEP_OUT, asked={"draws": 2000})
-    drawn = doubt.draws["trees_in_keep_out", "area 1"]
+    *_, doubt = doubt_of([beside_exclusion(away_m)], exclusions=EXCLUSIONS, asked={"draws": 2000})
+    drawn = doubt.draws["trees_in_exclusion", "area 1"]
 
     assert set(drawn) == {0.0, 1.0}
     assert drawn.mean() == pytest.approx(norm.cdf(-away_m / 2**0.5), abs=0.05)
 
 
-def test_verdict_on_a_keep_out_follows_the_chance(doubt_of: Run) -> None:
+def test_verdict_on_an_exclusion_follows_the_chance(doubt_of: Run) -> None:
     """Near the edge is near, far from it met, inside exceeded; each with its chance in words."""
     found = {}
     for away_m in (-0.5, 1.0, 7.0):
         layout, survey, project, doubt = doubt_of(
-            [beside_keep_out(away_m)], keep_out=KEEP_OUT, asked={"draws": 400}
+            [beside_exclusion(away_m)], exclusions=EXCLUSIONS, asked={"draws": 400}
         )
         checks = judge(Case(layout=layout, survey=survey, project=project, doubt=doubt), ())
         found[away_m] = checks[checks["unit"] == "trees"].iloc[0]
@@ -252,7 +252,7 @@ def test_trees_of_a_no_cut_setback_are_drawn_and_those_of_others_are_not(doubt_o
     """Only where nothing may be cut is a tree inside a broken rule."""
     area = shapely.box(400_000, 5_000_000, 400_100, 5_000_200)
     *_, doubt = doubt_of(
-        [beside_keep_out(1.0)],
+        [beside_exclusion(1.0)],
         setbacks=[
             {"geometry": area, "name": "brook", "rule": "no_cut"},
             {"geometry": area, "name": "road", "rule": "no_machine"},
@@ -281,8 +281,8 @@ def test_trees_inside_are_neither_too_many_nor_too_few(doubt_of: Run) -> None:
             {"geometry": shapely.Point(400_000 + x, 5_000_000 + y), "position_error_m": 8**0.5}
             for x, y in places
         ]
-        *_, doubt = doubt_of(marks, keep_out=[strip], asked={"shared": "0 %"})
-        drawn.append(doubt.draws["trees_in_keep_out", "area 1"].mean())
+        *_, doubt = doubt_of(marks, exclusions=[strip], asked={"shared": "0 %"})
+        drawn.append(doubt.draws["trees_in_exclusion", "area 1"].mean())
         true.append(len(inside))
         plotted.append(int((places[:, 0] < 10).sum()))
 

@@ -42,7 +42,7 @@ def test_checks_say_their_chance(outcome: Outcome) -> None:
 
     assert set(known) == {
         "opening_area_max", "opening_area_min", "joined_area_max", "opening_spacing_min",
-        "corridor_share_max", "water_distance_min", "keep_out", "setback",
+        "corridor_share_max", "water_distance_min", "exclusion", "setback",
     }  # fmt: skip
     assert outcome.checks["chance_exceeded"].dropna().between(0, 1).all()
 

@@ -255,9 +255,9 @@ def _all_of(ground: Ground, row: pd.Series, wrong: npt.NDArray[np.bool_]) -> Amo
 
 
 def _ground_rule(ground: Ground, row: pd.Series) -> Need | None:
-    """Trees that are cut in a keep-out or in a no-cut strip, or too many in a setback."""
+    """Trees that are cut in an exclusion or in a no-cut strip, or too many in a setback."""
     layout = ground.case.layout
-    areas = layout.keep_out if row["limit"] == "keep_out" else layout.setbacks
+    areas = layout.exclusions if row["limit"] == "exclusion" else layout.setbacks
     names = np.where(areas["name"] != "", areas["name"], (areas.index + 1).astype(str))
     area = areas.geometry.to_numpy()[names == row["feature"]]
     cut = ground.canopy.marks["is_cut"].to_numpy()
@@ -275,7 +275,7 @@ def _ground_rule(ground: Ground, row: pd.Series) -> Need | None:
     return None
 
 
-_GROUND_RULES = ("keep_out", "setback")
+_GROUND_RULES = ("exclusion", "setback")
 
 _NEEDS: Mapping[str, Callable[[Ground, pd.Series], Need | None]] = MappingProxyType(
     {

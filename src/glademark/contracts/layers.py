@@ -222,7 +222,7 @@ STAND = Layer(
         real_column(
             "area_geodesic_m2", "m2", "Geodesic area", "Area on the ellipsoid of the working CRS."
         ),
-        real_column("operable_m2", "m2", "Operable area", "The stand less its keep-outs."),
+        real_column("operable_m2", "m2", "Operable area", "The stand less its exclusions."),
         real_column("perimeter_m", "m", "Perimeter", "Length of the boundary, holes included."),
     ),
 )
@@ -425,10 +425,10 @@ CANOPY_GAPS = Layer(
 ZONES = Layer(
     name="zones",
     title="Zones",
-    meaning="A part of the stand: keep_out, landing, corridor, opening or matrix.",
+    meaning="A part of the stand: exclusion, landing, corridor, opening or matrix.",
     geometry="MultiPolygon",
     columns=(
-        text_column("zone", "Zone", "keep_out, landing, corridor, opening or matrix."),
+        text_column("zone", "Zone", "exclusion, landing, corridor, opening or matrix."),
         _AREA,
         real_column("share", "", "Share of the stand", "From 0 to 1."),
         count_column("trees", "Trees", "Cut trees by final zone."),
@@ -481,7 +481,7 @@ MARKS = Layer(
             "line_distance_m",
             "m",
             "To nearest line",
-            "Distance to the nearest edge of a corridor, keep-out, setback or the boundary.",
+            "Distance to the nearest edge of a corridor, exclusion, setback or the boundary.",
         ),
         real_column(
             "corridor_distance_m",
@@ -529,7 +529,7 @@ MARKS = Layer(
                 real_column(
                     f"chance_{zone}", "", f"Chance of {zone}", "That it truly belongs there."
                 )
-                for zone in ("keep_out", "landing", "corridor", "opening", "matrix")
+                for zone in ("exclusion", "landing", "corridor", "opening", "matrix")
             ),
             count_column(
                 "remeasure", "Measure again", "Rank among the marks that settle most doubt."
@@ -552,7 +552,7 @@ def _area_layer(name: str, title: str, meaning: str, *more: Column) -> Layer:
     )
 
 
-KEEP_OUT = _area_layer("keep_out", "Keep-outs", "An area where nothing is cut.", _AREA)
+EXCLUSIONS = _area_layer("exclusions", "Exclusions", "An area where nothing is cut.", _AREA)
 SETBACKS = _area_layer(
     "setbacks",
     "Setbacks",
@@ -679,7 +679,7 @@ CORRIDOR_STUBS = Layer(
         text_column("tree_id", "Tree", "Farthest tree that it serves."),
         count_column("trees", "Trees", "Cut trees that it brings within reach."),
         _VOLUME_M3,
-        text_column("crosses", "Crosses", "keep_out, setback or water in its way; empty without."),
+        text_column("crosses", "Crosses", "exclusion, setback or water in its way; empty without."),
     ),
 )
 
@@ -763,7 +763,7 @@ ALLOWANCE = Layer(
         ),
         real_column("drawn_opening", "", "Drawn by openings", "Cut in the openings."),
         real_column("drawn_matrix", "", "Drawn by the matrix", "Cut in the matrix."),
-        real_column("drawn_other", "", "Drawn elsewhere", "Cut in landings and keep-outs."),
+        real_column("drawn_other", "", "Drawn elsewhere", "Cut in landings and exclusions."),
         real_column("drawn", "", "Drawn", "All that is marked to cut, located or not."),
         real_column("left", "", "Left", "Cap less drawn; negative where overdrawn."),
         real_column("left_low", "", "Left, low", "With the low end of the standing stock."),
@@ -912,7 +912,7 @@ STANDS = Layer(
         text_column("outcome", "Outcome", "laid_out or refused."),
         text_column("reason", "Reason", "Why the stand was refused; empty where it is laid out."),
         real_column("area_m2", "area", "Area", "Of the stand."),
-        real_column("operable_m2", "area", "Operable area", "The stand less its keep-outs."),
+        real_column("operable_m2", "area", "Operable area", "The stand less its exclusions."),
         real_column("corridor_m2", "area", "Corridor area", "Inside the stand, overlaps once."),
         real_column("corridor_share", "share", "Corridor share", "Of the stand, from 0 to 1."),
         count_column("openings", "Openings", "Group openings."),
@@ -941,7 +941,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             JOINED,
             CANOPY_GAPS,
             MARKS,
-            KEEP_OUT,
+            EXCLUSIONS,
             SETBACKS,
             LANDINGS,
             WATER,

@@ -15,7 +15,7 @@ from pyproj import CRS
 
 from glademark.contracts.terrain import GroundFigures, Profile, no_rows
 
-ZONE_NAMES = ("keep_out", "landing", "corridor", "opening", "matrix")
+ZONE_NAMES = ("exclusion", "landing", "corridor", "opening", "matrix")
 """Zones in their order of precedence."""
 
 
@@ -219,7 +219,7 @@ class Layout:
     crs
         Working CRS of every layer.
     stand, zones, corridors, corridor_lines, openings, joined_openings, canopy_gaps, marks,
-    keep_out, setbacks, \
+    exclusions, setbacks, \
 landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
     cruise_plots
@@ -253,7 +253,7 @@ landings, water, leave_trees
     joined_openings: gpd.GeoDataFrame
     canopy_gaps: gpd.GeoDataFrame
     marks: gpd.GeoDataFrame
-    keep_out: gpd.GeoDataFrame
+    exclusions: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
     landings: gpd.GeoDataFrame
     water: gpd.GeoDataFrame

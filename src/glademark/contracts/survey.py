@@ -77,12 +77,12 @@ class Survey:
         its edge), `source_file`, `record`, then `must_go` (bool: no advice may spare it) where a
         file says so, then every other column that came in, as text.
     tally
-        Trees without a position: `zone` (corridor, opening, matrix, landing or keep_out),
+        Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,
         `cull`, `source_file`, `record`.
     walked
         Polygon rows of walked openings: `group`, `source_file`, `record`.
-    keep_out, landings, water
+    exclusions, landings, water
         Polygon rows: `name`.
     setbacks
         Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
@@ -123,7 +123,7 @@ class Survey:
     marks: gpd.GeoDataFrame
     tally: pd.DataFrame
     walked: gpd.GeoDataFrame
-    keep_out: gpd.GeoDataFrame
+    exclusions: gpd.GeoDataFrame
     landings: gpd.GeoDataFrame
     water: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame

@@ -37,7 +37,7 @@ from glademark.report.parameters import parameters_table
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
-    "keep_out",
+    "exclusions",
     "setbacks",
     "landings",
     "water",

@@ -26,7 +26,7 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "stand": (meanings.AREAS, "lines"),
         "corridors": (meanings.CORRIDORS, "lines"),
         "openings": (meanings.WALKED, "lines"),
-        "keep_out": (meanings.AREAS, "lines"),
+        "exclusions": (meanings.AREAS, "lines"),
         "setbacks": (meanings.SETBACKS, "lines"),
         "water": (meanings.WATER, "lines"),
         "landings": (meanings.AREAS, "lines"),

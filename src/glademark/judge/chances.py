@@ -24,7 +24,7 @@ _QUANTITY = {
     ("water_distance_min", "openings", "m"): "water",
     ("corridor_share_max", "corridors", "share"): "corridor_share",
     ("corridor_share_max", "corridors, landings", "share"): "corridor_landing_share",
-    ("keep_out", "keep_out", "trees"): "trees_in_keep_out",
+    ("exclusion", "exclusions", "trees"): "trees_in_exclusion",
     ("setback", "setbacks", "trees"): "trees_in_setbacks",
 }
 """Quantity that is drawn for a limit, a layer and a unit."""
@@ -96,7 +96,7 @@ def known_quantities(checks: pd.DataFrame, doubt: Doubt) -> Iterator[tuple[int, 
 
 def _words(chance: float, *, limit: str) -> str:
     """A chance in plain words."""
-    over = _INSIDE if limit in {"keep_out", "setback"} else "over the limit"
+    over = _INSIDE if limit in {"exclusion", "setback"} else "over the limit"
     where = "under the limit" if limit.endswith("_min") else over
     of_hundred = round(100 * chance)
     if of_hundred == 0:

@@ -56,7 +56,7 @@ def allowance_table(
         Columns of `contracts.layers.ALLOWANCE`. A quantity of which some marked trees have no
         amount is left out.
     """
-    operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "keep_out")
+    operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "exclusion")
     zone, names = pd.factorize(cells["zone"].to_numpy(dtype=object), sort=True)
     rows = [
         _row(stock, drawn, cap_share, zone_area_m2, (operable_m2, covered_m2))

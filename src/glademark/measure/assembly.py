@@ -61,7 +61,7 @@ _OF_CUT = (
     "geometry",
 )
 _OF_GROUND = ("corridor_grades", "hauling", "water_crossings", "corridor_stubs", "contours")
-_AREAS = ("keep_out", "setbacks", "landings", "water")
+_AREAS = ("exclusions", "setbacks", "landings", "water")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -202,7 +202,7 @@ def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -
     bearing = longest_edge_bearings(covers.stand)
     discs, leave_discs = _discs(marks, bearing[stand]), _discs(leave, bearing[leave_stand])
     leave_crowns = union_by(leave_discs, leave_stand, len(surveys))
-    above = shapely.union(covers.keep_out, covers.landing)
+    above = shapely.union(covers.exclusion, covers.landing)
     corridor_wood = in_corridor_zone(marks, corridor=network.area, above=above, stand=stand)
     candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
     walked = [survey.walked for survey in surveys]

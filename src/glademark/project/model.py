@@ -117,7 +117,7 @@ class Inputs(Part):
     marks: Annotated[tuple[Source, ...], BeforeValidator(_as_list), Field(min_length=1)]
     tally: Source | None = None
     openings: Source | None = None
-    keep_out: Source | None = None
+    exclusions: Source | None = None
     setbacks: Source | None = None
     water: Source | None = None
     landings: Source | None = None

@@ -50,7 +50,7 @@ class Symbol:
 SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
     {
         "stand": Symbol(stroke="#202020", width=2.4),
-        "keep_out": Symbol(stroke="#4b2c6b", width=1.6, fill="#8d6bb0", opacity=0.35, hatch="x"),
+        "exclusions": Symbol(stroke="#4b2c6b", width=1.6, fill="#8d6bb0", opacity=0.35, hatch="x"),
         "setbacks": Symbol(
             stroke="#1f5f8b", fill="#8fbcdb", opacity=0.25, dashes=(6, 3), hatch="cross"
         ),
@@ -77,7 +77,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
 
 ZONES: Mapping[str, Symbol] = MappingProxyType(
     {
-        "keep_out": SYMBOLS["keep_out"],
+        "exclusions": SYMBOLS["exclusions"],
         "landing": SYMBOLS["landings"],
         "corridor": SYMBOLS["corridors"],
         "opening": SYMBOLS["openings"],

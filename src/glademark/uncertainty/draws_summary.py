@@ -45,7 +45,7 @@ class Doubt:
     draws
         By quantity and feature, in SI; shape (draws,). Quantities: opening_area, joined_area,
         spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
-        trees_in_keep_out, trees_in_setbacks.
+        trees_in_exclusion, trees_in_setbacks.
     reasons
         By quantity and feature, why there are no draws.
     shifts

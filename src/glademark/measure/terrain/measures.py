@@ -250,7 +250,7 @@ def _with_reach(layout: Layout, task: _Task) -> Layout:
 
 def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
     """Ground that a corridor had better not cross."""
-    frames = {"keep_out": survey.keep_out, "setback": survey.setbacks, "water": survey.water}
+    frames = {"exclusion": survey.exclusions, "setback": survey.setbacks, "water": survey.water}
     return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
 
 

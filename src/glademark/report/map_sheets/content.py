@@ -171,7 +171,7 @@ def _area_frames(delivery: Delivery) -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         "canopy_gaps": (layout.canopy_gaps, "gap"),
         "openings": (layout.openings, "opening"),
         **{rule: (setbacks[setbacks["rule"] == rule], "name") for rule in rules},
-        "keep_out": (layout.keep_out, "name"),
+        "exclusions": (layout.exclusions, "name"),
     }
 
 

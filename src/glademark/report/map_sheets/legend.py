@@ -47,10 +47,10 @@ _WORDS = {
     "no_cut": "Setback: no tree is cut",
     "no_machine": "Setback: no machine enters",
     "residual_basal_area": "Setback: some basal area stays",
-    "keep_out": "KEEP-OUT: nothing is cut, no machine enters",
+    "exclusions": "EXCLUSION: nothing is cut, no machine enters",
 }
 _ORDER = ("danger", "line", "line_confirmed", "leave", "cut", "corridor_cut")
-_AREA_ORDER = ("keep_out", "no_cut", "no_machine", "residual_basal_area", "openings",
+_AREA_ORDER = ("exclusions", "no_cut", "no_machine", "residual_basal_area", "openings",
                "canopy_gaps", "new", "existing", "landings", "water")  # fmt: skip
 _SIZES = {
     "us": (INCH_CM, "in", (6, 12, 18, 24, 30, 36)),

@@ -73,7 +73,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Openings": _openings(delivery),
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
-        "Setbacks, keep-outs and crossings": _ground(delivery),
+        "Setbacks, exclusions and crossings": _ground(delivery),
     }
     tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
     return {**tables, "Limits": _limits(delivery)}
@@ -136,7 +136,7 @@ def _stand(delivery: Delivery) -> list[Row]:
             "Area, gross",
             f"{show_area(area, units)} ({show_area(geodesic, units)} on the ellipsoid)",
         ),
-        ("Operable area, less keep-outs", show_area(figures.stand.operable_m2, units)),
+        ("Operable area, less exclusions", show_area(figures.stand.operable_m2, units)),
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
         ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
@@ -178,7 +178,7 @@ def _openings(delivery: Delivery) -> list[Row]:
         ("Group openings", f"{openings.count} ({words})"),
         ("Area, gross", f"{show_area(openings.area_m2, units)}: {_share(openings.share)}"),
         (
-            "Area less corridors, landings, keep-outs",
+            "Area less corridors, landings, exclusions",
             f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",
         ),
         ("Largest opening", show_area(openings.largest_m2, units)),
@@ -248,11 +248,11 @@ def _shares(delivery: Delivery) -> list[Row]:
 def _ground(delivery: Delivery) -> list[Row]:
     """Ground with a rule of its own, and crossings."""
     units = delivery.project.heading.units
-    keep_out = layer_frame(delivery, "keep_out")
+    exclusions = layer_frame(delivery, "exclusions")
     setbacks = layer_frame(delivery, "setbacks")
     rows: list[Row] = [
-        (f"Keep-out {name}".strip(), show_area(area, units))
-        for name, area in zip(keep_out["name"], keep_out["area_m2"], strict=True)
+        (f"Exclusion {name}".strip(), show_area(area, units))
+        for name, area in zip(exclusions["name"], exclusions["area_m2"], strict=True)
     ]
     rows += [
         (

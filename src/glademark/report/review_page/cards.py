@@ -313,7 +313,7 @@ _CARDS: Mapping[
         lambda record: f"Water crossing {whole(record['crossing'])}",
         _crossing_lines,
     ),
-    "keep_out": (_named("Keep-out"), _area_lines),
+    "exclusions": (_named("Exclusion"), _area_lines),
     "setbacks": (_named("Setback"), _area_lines),
     "landings": (_named("Landing"), _area_lines),
     "water": (_named("Water"), _area_lines),

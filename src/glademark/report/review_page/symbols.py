@@ -128,7 +128,7 @@ AREAS: tuple[SwitchedLayer, ...] = (
                        fill="#aab2b8", fill_share=0.9, line_width=0.5),
             AreaSymbol(layer="zones", part="landing", title="Landing", line=_EARTH, fill="#d8c6ab",
                        fill_share=0.9, line_width=0.5, hatch="level"),
-            AreaSymbol(layer="zones", part="keep_out", title="Keep-out", line=_PLUM,
+            AreaSymbol(layer="zones", part="exclusion", title="Exclusion", line=_PLUM,
                        fill="#ffffff", fill_share=0.9, line_width=0.5, hatch="crossed"),
         ),
     ),
@@ -149,10 +149,10 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
-        name="keep_out",
-        title="Keep-outs",
+        name="exclusions",
+        title="Exclusions",
         areas=(
-            AreaSymbol(layer="keep_out", title="Keep-out", line=_PLUM, fill="#f3e3ee",
+            AreaSymbol(layer="exclusions", title="Exclusion", line=_PLUM, fill="#f3e3ee",
                        fill_share=0.7, line_width=1.8, hatch="crossed"),
         ),
     ),

@@ -46,7 +46,7 @@ AREAS: Mapping[str, Fill] = MappingProxyType(
         "water": Fill(
             face="#b7d6ea", hatch="level", edge=Stroke(colour=_NAVY, width=0.8), hatch_width=0.3
         ),
-        "keep_out": Fill(hatch="crossed", edge=Stroke(colour=_PLUM, width=1.2), hatch_width=0.55),
+        "exclusions": Fill(hatch="crossed", edge=Stroke(colour=_PLUM, width=1.2), hatch_width=0.55),
         "no_cut": Fill(
             hatch="rising", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.45
         ),
