@@ -288,7 +288,7 @@ unmarked_share_max = "3 %"
 [limits]
 opening_area_max = {value = "0.5 acre", authority = "plan", source = "invented plan, section 4"}
 opening_area_min = {value = "0.1 acre", authority = "plan", source = "invented plan, section 4"}
-joined_area_max = {value = "0.7 acre", authority = "plan", source = "invented plan, section 4"}
+combined_area_max = {value = "0.7 acre", authority = "plan", source = "invented plan, section 4"}
 opening_spacing_min = {value = "100 ft", authority = "plan", source = "invented plan, section 4"}
 corridor_share_max = {value = "12 %", authority = "prescription", source = "invented, item 6"}
 water_distance_min = {value = "75 ft", authority = "prescription", source = "invented, item 7"}

@@ -38,7 +38,7 @@ class PlainLayout:
     stand: gpd.GeoDataFrame
     corridors: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
-    joined_openings: gpd.GeoDataFrame
+    combined_openings: gpd.GeoDataFrame
     canopy_gaps: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     marks: gpd.GeoDataFrame
@@ -108,7 +108,7 @@ def lay_out_plainly(
         stand=stand.assign(area_m2=stand.area, perimeter_m=stand.length),
         corridors=corridors,
         openings=openings,
-        joined_openings=_joined(openings, corridors),
+        combined_openings=_combined(openings, corridors),
         canopy_gaps=_gaps(crowns[crowns["group"] == ""]),
         zones=zones.merge(found, on=[KEY, "zone"], how="left"),
         marks=marks,
@@ -201,7 +201,7 @@ def _measured_openings(
     ).merge(trees, left_on=GROUP, right_index=True, how="left")
 
 
-def _joined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _combined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Openings with the strips at them, one where they touch."""
     pairs = gpd.sjoin(openings[[*GROUP, "geometry"]], corridors[[KEY, "geometry"]])
     pairs = pairs[pairs[f"{KEY}_left"] == pairs[f"{KEY}_right"]]
@@ -216,8 +216,8 @@ def _joined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.GeoD
     one, two = holes.sindex.query(holes.geometry, predicate="intersects")
     same = holes[KEY].to_numpy()[one] == holes[KEY].to_numpy()[two]
     label = _components(one[same], two[same], len(holes))
-    joined = holes.assign(joined=label).dissolve(["joined", KEY], aggfunc={"group": "count"})
-    return joined.reset_index().assign(area_m2=joined.area.to_numpy())
+    combined = holes.assign(combined=label).dissolve(["combined", KEY], aggfunc={"group": "count"})
+    return combined.reset_index().assign(area_m2=combined.area.to_numpy())
 
 
 def _gaps(crowns: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -26,7 +26,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import SET_ASIDE_COLUMNS, Survey
+from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
@@ -158,7 +158,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
             columns="geometry"
         ),
         terrain=None,
-        set_aside=pd.DataFrame(columns=list(SET_ASIDE_COLUMNS)),
+        rejected=pd.DataFrame(columns=list(REJECTED_COLUMNS)),
         counts=(),
         notices=(),
     )

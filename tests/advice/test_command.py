@@ -57,7 +57,7 @@ def advised(sample: Path, before: Mapping[str, str]) -> Advised:
 def test_the_exceeded_limits_of_the_sample_are_mended(advised: Advised) -> None:
     """The sample's opening too large, its pair too close and joined: proved smallest, and met."""
     advice = advised.advice
-    first = {"opening_area_max", "opening_spacing_min", "joined_area_max"}
+    first = {"opening_area_max", "opening_spacing_min", "combined_area_max"}
 
     assert set(advice.exceeded["limit"]) == first
     assert not first & set(advice.still_exceeded["limit"])

@@ -58,13 +58,13 @@ def test_layers_in_order(path: Path) -> None:
         ["corridors", "MultiPolygon"],
         ["corridor_lines", "MultiLineString"],
         ["openings", "MultiPolygon"],
-        ["joined_openings", "MultiPolygon"],
+        ["combined_openings", "MultiPolygon"],
         ["canopy_gaps", "MultiPolygon"],
         ["marks", "Point"],
         ["exclusions", "MultiPolygon"],
         ["volume_by_zone", None],
         ["checks", None],
-        ["set_aside", None],
+        ["rejected", None],
         ["parameters", None],
     ]
 

@@ -72,10 +72,10 @@ def test_a_landing_across_the_boundary_takes_its_part_of_the_stand(bring: Bring)
     assert layout.marks["hauling_m"].to_list() == pytest.approx([10, 70])
 
 
-def test_a_landing_of_another_stand_is_set_aside(bring: Bring) -> None:
+def test_a_landing_of_another_stand_is_rejected(bring: Bring) -> None:
     """Six kilometres away is not this stand's, and is said."""
     survey, _ = bring(ROADSIDE, shapely.affinity.translate(ROADSIDE, 6000))
-    aside = survey.set_aside.iloc[0]
+    aside = survey.rejected.iloc[0]
 
     assert survey.landing_sites is not None
     assert len(survey.landing_sites) == 1

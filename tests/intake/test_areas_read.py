@@ -20,14 +20,14 @@ def noticed(survey: Survey, part: str) -> bool:
 
 @pytest.mark.parametrize("key", ["exclusions", "covered"])
 def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable, key: str) -> None:
-    """Half of a square of 40 m lies inside; one wholly outside is set aside."""
+    """Half of a square of 40 m lies inside; one wholly outside is rejected."""
     name = layer("a.gpkg", [square(180, 50, 40), square(500, 0, 40)], {"name": ["A", "B"]})
     result = survey(inputs={key: name})
     areas = getattr(result, key)
 
     assert areas.area.tolist() == pytest.approx([20 * 40])
     assert areas["name"].tolist() == ["A"]
-    assert result.set_aside["tree_id"].tolist() == ["B"]
+    assert result.rejected["tree_id"].tolist() == ["B"]
 
 
 def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square: Callable) -> None:
@@ -186,14 +186,14 @@ def test_a_setback_line_without_a_distance_is_refused(
 
 
 def test_leave_trees_have_a_layer_of_their_own(survey: Read, layer: Layer, at: Callable) -> None:
-    """Those near the stand stay, since their crowns reach in; one far off is set aside."""
+    """Those near the stand stay, since their crowns reach in; one far off is rejected."""
     columns = {"id": ["1", "2", "3"], "spp": ["YB"] * 3, "dbh_cm": [40.0] * 3, "crown_width_m": 8.0}
     name = layer("l.gpkg", [at(50, 50), at(250, 50), at(400, 50)], columns)
     result = survey(inputs={"leave_trees": name})
 
     assert result.leave_trees["tree_id"].tolist() == ["1", "2"]
     assert result.leave_trees["crown_radius_m"].tolist() == [4.0, 4.0]
-    assert result.set_aside["reason"].item().startswith("it lies more than 100 m outside the stand")
+    assert result.rejected["reason"].item().startswith("it lies more than 100 m outside the stand")
 
 
 def test_an_impossible_crown_of_a_leave_tree_is_told(

@@ -213,7 +213,7 @@ def node_discs(lines: Sequence[Ring], widths: Sequence[float], bearing: float) -
     return found
 
 
-def joined_sets(holes: Mapping[int, Rings]) -> list[set[int]]:
+def combined_sets(holes: Mapping[int, Rings]) -> list[set[int]]:
     """Numbers of holes that overlap, hole by hole."""
     sets: list[set[int]] = []
     for number, hole in holes.items():
@@ -256,8 +256,8 @@ class Engine:
             rest = less(rest, layer)
         return {**found, "matrix": area(rest)}
 
-    def joined(self) -> dict[str, float]:
-        """Area of each joined opening, by the numbers in it."""
+    def combined(self) -> dict[str, float]:
+        """Area of each combined opening, by the numbers in it."""
         holes = {}
         for number, hole in self.openings.items():
             rings = list(hole)
@@ -269,7 +269,7 @@ class Engine:
             ", ".join(map(str, sorted(members))): area(
                 union([ring for number in members for ring in holes[number]])
             )
-            for members in joined_sets(holes)
+            for members in combined_sets(holes)
         }
 
 
@@ -281,8 +281,8 @@ def assert_same_areas(engine: Engine, layout: Layout) -> None:
     openings = dict(zip(layout.openings["opening"], layout.openings["area_m2"], strict=True))
     expected = {number: area(rings) for number, rings in engine.openings.items()}
     assert openings == pytest.approx(expected, rel=1e-6)
-    joined = layout.joined_openings.set_index("openings")["area_m2"].to_dict()
-    assert joined == pytest.approx(engine.joined(), rel=1e-6)
+    combined = layout.combined_openings.set_index("openings")["area_m2"].to_dict()
+    assert combined == pytest.approx(engine.combined(), rel=1e-6)
     zones = {name: zone.area_m2 for name, zone in layout.figures.zones.items()}
     assert zones == pytest.approx(engine.zones(), rel=1e-6)
 
@@ -327,7 +327,7 @@ def touching_sets(trees: Sequence[tuple[Sequence[float], float]]) -> list[list[i
 
 def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: MarksAt) -> None:
     """
-    Corridors, openings by crowns, zones and joined holes agree with the clipper within 1e-6.
+    Corridors, openings by crowns, zones and combined holes agree with the clipper within 1e-6.
 
     A slanting stand with a hole, a bend, a corner of two lines, a branch short of its main
     corridor, leave trees, an exclusion and a landing; 200 trees with crowns of 1.5 m to 5 m.
@@ -419,7 +419,7 @@ def keys(rows: pd.DataFrame) -> pd.Series:
 
 
 def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
-    """Corridors, openings, zones and joined holes of the sample agree within 1e-6."""
+    """Corridors, openings, zones and combined holes of the sample agree within 1e-6."""
     survey, layout = sample_run.delivery.survey, sample_run.delivery.layout
     openings = stated_openings(survey, layout)
     engine = Engine(

@@ -30,7 +30,7 @@ def test_figures_are_those_of_the_summary(sample: Outcome, tmp_path: Path) -> No
         assert f"{100 * share:.1f} %" in words
     assert f"{corridors['length_m'] / FOOT_M:,.0f} ft" in words
     assert f"{openings['largest_m2'] / ACRE_M2:.2f} acre" in words
-    assert f"{openings['joined_largest_m2'] / ACRE_M2:.2f} acre" in words
+    assert f"{openings['combined_largest_m2'] / ACRE_M2:.2f} acre" in words
     assert f"{openings['nearest_spacing_m'] / FOOT_M:.1f} ft" in words
 
 

@@ -18,7 +18,7 @@ from glademark.project.template import TEMPLATES, new_project
 DESIGNED_LIMITS = {
     "opening_area_max",
     "opening_area_min",
-    "joined_area_max",
+    "combined_area_max",
     "opening_spacing_min",
     "openings_share_max",
     "corridor_share_max",

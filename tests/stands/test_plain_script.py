@@ -91,15 +91,15 @@ def test_gaps_are_the_same(other: str, folder: Path, request: pytest.FixtureRequ
     assert ours["area_m2"].tolist() == pytest.approx(gaps["area_m2"].tolist(), rel=1e-9)
 
 
-def test_joined_openings_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:
+def test_combined_openings_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:
     """Strips between openings join the same ones, to the same areas."""
-    joined = plain["joined_openings"].sort_values(["stand_id", "area_m2"])
+    combined = plain["combined_openings"].sort_values(["stand_id", "area_m2"])
 
-    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="joined_openings")
+    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="combined_openings")
     ours = ours.sort_values(["stand_id", "area_m2"])
 
-    assert ours["openings_count"].tolist() == joined["group"].tolist()
-    assert ours["area_m2"].tolist() == pytest.approx(joined["area_m2"].tolist(), rel=1e-9)
+    assert ours["openings_count"].tolist() == combined["group"].tolist()
+    assert ours["area_m2"].tolist() == pytest.approx(combined["area_m2"].tolist(), rel=1e-9)
 
 
 def test_distances_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:

@@ -84,12 +84,12 @@ def test_project_without_the_table_has_no_doubt(
 
 
 def test_every_figure_has_its_draws(two_groups: tuple[Layout, Survey, Project, Doubt]) -> None:
-    """Areas, joined areas, spacing, distances and shares are drawn, as many as asked."""
+    """Areas, combined areas, spacing, distances and shares are drawn, as many as asked."""
     _, _, _, doubt = two_groups
 
     assert set(doubt.draws) == {
         *((name, number) for name in ("opening_area", "boundary", "water") for number in "12"),
-        ("joined_area", "1"), ("joined_area", "2"), ("spacing", "1, 2"),
+        ("combined_area", "1"), ("combined_area", "2"), ("spacing", "1, 2"),
         ("openings_share", "all"), ("corridor_share", "all"), ("corridor_landing_share", "all"),
     }  # fmt: skip
     assert {len(drawn) for drawn in doubt.draws.values()} == {100}

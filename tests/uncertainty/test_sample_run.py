@@ -41,7 +41,7 @@ def test_checks_say_their_chance(outcome: Outcome) -> None:
     known = outcome.checks.loc[outcome.checks["chance_exceeded"].notna(), "limit"]
 
     assert set(known) == {
-        "opening_area_max", "opening_area_min", "joined_area_max", "opening_spacing_min",
+        "opening_area_max", "opening_area_min", "combined_area_max", "opening_spacing_min",
         "corridor_share_max", "water_distance_min", "exclusion", "setback",
     }  # fmt: skip
     assert outcome.checks["chance_exceeded"].dropna().between(0, 1).all()

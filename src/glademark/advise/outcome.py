@@ -166,12 +166,12 @@ class Advice:
         Returns
         -------
         measured, verdict
-            Of a joined opening that was parted, its largest part; NaN and met where nothing of it
+            Of a combined opening that was parted, its largest part; NaN and met where nothing of it
             is left.
         """
         rows = self.after[self.after["limit"] == row["limit"]]
         found = rows[rows["subject"] == row["subject"]]
-        if found.empty and row["layer"] == "joined_openings":
+        if found.empty and row["layer"] == "combined_openings":
             numbers = set(str(row["feature"]).split(", "))
             inside = [numbers.issuperset(str(one).split(", ")) for one in rows["feature"]]
             found = rows[inside].sort_values("measured", ascending=False)

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from glademark.contracts.layers import (
-    SET_ASIDE,
+    REJECTED,
     Layer,
     count_column,
     flag_column,
@@ -168,7 +168,7 @@ SHIFTS = Layer(
 AFTER_CUT_LAYERS: Mapping[str, Layer] = MappingProxyType(
     {
         layer.name: layer
-        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, SET_ASIDE)
+        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, REJECTED)
     }
 )
 """Every layer and table of ``compare.gpkg``, in the order in which they are written."""

@@ -336,10 +336,10 @@ OPENINGS = Layer(
             "in_corridor_m2", "m2", "In corridors", "Part of the area that corridors take as well."
         ),
         count_column(
-            "joined", "Joined opening", "Number of the joined opening that it belongs to."
+            "combined", "Combined opening", "Number of the combined opening that it belongs to."
         ),
         real_column(
-            "joined_area_m2", "m2", "Joined area", "Area of that joined opening, gross of corridor."
+            "combined_area_m2", "m2", "Combined area", "Area of that combined opening, gross of corridor."
         ),
         count_column("nearest", "Nearest opening", "Number of the nearest other opening."),
         real_column(
@@ -391,13 +391,13 @@ OPENINGS = Layer(
         ),
     ),
 )
-JOINED = Layer(
-    name="joined_openings",
-    title="Joined openings",
+COMBINED = Layer(
+    name="combined_openings",
+    title="Combined openings",
     meaning="Openings, with the strips of corridor at them, that make one hole in the sky.",
     geometry="MultiPolygon",
     columns=(
-        count_column("joined", "Joined opening", "Number: that of its lowest-numbered opening."),
+        count_column("combined", "Combined opening", "Number: that of its lowest-numbered opening."),
         text_column("openings", "Openings", "Numbers of the openings in it."),
         count_column("openings_count", "Openings in it", "How many openings it joins."),
         _AREA,
@@ -845,9 +845,9 @@ CHECKS = Layer(
         text_column("source", "Source", "Where the limit stands written."),
     ),
 )
-SET_ASIDE = Layer(
-    name="set_aside",
-    title="Set aside",
+REJECTED = Layer(
+    name="rejected",
+    title="Rejected",
     meaning="A record that could not be used.",
     geometry=None,
     columns=(
@@ -920,7 +920,7 @@ STANDS = Layer(
         real_column("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
         count_column("trees", "Trees", "Cut trees, the paper tally included."),
         real_column("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
-        count_column("set_aside", "Set aside", "Records set aside."),
+        count_column("rejected", "Rejected", "Records rejected."),
         count_column("exceeded", "Exceeded", "Checks with this verdict."),
         count_column("near", "Near", "Checks with this verdict."),
         count_column("met", "Met", "Checks with this verdict."),
@@ -938,7 +938,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             CORRIDORS,
             CORRIDOR_LINES,
             OPENINGS,
-            JOINED,
+            COMBINED,
             CANOPY_GAPS,
             MARKS,
             EXCLUSIONS,
@@ -956,7 +956,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             ALLOWANCE,
             STOCK_BY_CLASS,
             CHECKS,
-            SET_ASIDE,
+            REJECTED,
             PARAMETERS,
         )
     }

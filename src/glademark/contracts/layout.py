@@ -82,12 +82,12 @@ class OpeningFigures:
         Sum of their areas.
     share
         Of the stand, by that sum.
-    largest_m2, joined_largest_m2
-        The largest opening, the largest joined opening; 0 where there is none.
+    largest_m2, combined_largest_m2
+        The largest opening, the largest combined opening; 0 where there is none.
     nearest_spacing_m
         Least distance between two openings; None with fewer than two.
-    joined_count
-        Joined openings, single ones included.
+    combined_count
+        Combined openings, single ones included.
     components
         Crown-linked components of cut marks outside the corridors, single trees included.
     components_area_m2
@@ -102,8 +102,8 @@ class OpeningFigures:
     share: float
     largest_m2: float
     nearest_spacing_m: float | None
-    joined_count: int
-    joined_largest_m2: float
+    combined_count: int
+    combined_largest_m2: float
     components: int
     components_area_m2: float
     gaps_count: int
@@ -125,7 +125,7 @@ class MarkFigures:
 
     Attributes
     ----------
-    read, used, set_aside
+    read, used, rejected
         Records of the mark files.
     trees
         Cut trees with a position.
@@ -145,7 +145,7 @@ class MarkFigures:
 
     read: int
     used: int
-    set_aside: int
+    rejected: int
     trees: int
     not_located: int
     paint_disagrees: int
@@ -218,7 +218,7 @@ class Layout:
     ----------
     crs
         Working CRS of every layer.
-    stand, zones, corridors, corridor_lines, openings, joined_openings, canopy_gaps, marks,
+    stand, zones, corridors, corridor_lines, openings, combined_openings, canopy_gaps, marks,
     exclusions, setbacks, \
 landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
@@ -250,7 +250,7 @@ landings, water, leave_trees
     corridors: gpd.GeoDataFrame
     corridor_lines: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
-    joined_openings: gpd.GeoDataFrame
+    combined_openings: gpd.GeoDataFrame
     canopy_gaps: gpd.GeoDataFrame
     marks: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame

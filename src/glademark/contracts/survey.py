@@ -20,14 +20,14 @@ KINDS = ("cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
 SETBACK_RULES = ("no_cut", "no_machine", "residual_basal_area")
 """What may be ruled in a setback."""
 
-SET_ASIDE_COLUMNS = ("input", "file", "record", "tree_id", "reason")
-"""Columns of `Survey.set_aside`."""
+REJECTED_COLUMNS = ("input", "file", "record", "tree_id", "reason")
+"""Columns of `Survey.rejected`."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class InputCount:
     """
-    Records of one file: read = used + set aside.
+    Records of one file: read = used + rejected.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class InputCount:
         As written there.
     sha256
         Of the file's bytes.
-    read, used, set_aside
+    read, used, rejected
         Records.
     """
 
@@ -46,7 +46,7 @@ class InputCount:
     sha256: str
     read: int
     used: int
-    set_aside: int
+    rejected: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -109,8 +109,8 @@ class Survey:
     landing_sites
         Polygon rows `name`: landings as given, not cut at the stand, those outside it included;
         None where they are the same as `landings`.
-    set_aside
-        Columns `SET_ASIDE_COLUMNS`.
+    rejected
+        Columns `REJECTED_COLUMNS`.
     counts
         One row an input file.
     notices
@@ -133,7 +133,7 @@ class Survey:
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame
     terrain: Mapping[str, float | str] | None
-    set_aside: pd.DataFrame
+    rejected: pd.DataFrame
     counts: tuple[InputCount, ...]
     notices: tuple[str, ...]
     elevation: Elevation | None = None

@@ -208,7 +208,7 @@ def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
     frames
         By the names of the declarations, in their order, all but ``parameters``.
     """
-    others = {"checks": delivery.checks, "set_aside": delivery.survey.set_aside}
+    others = {"checks": delivery.checks, "rejected": delivery.survey.rejected}
     frames = {
         name: others[name] if name in others else getattr(delivery.layout, name)
         for name in LAYERS

@@ -124,7 +124,7 @@ def read_landings(
     far = pd.Series(away > LANDING_MAX_M, index=reading.rows.index)
     if far.all():
         ground.refuse_if_most_outside(reading, far)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         far,
         reason="it lies more than 5 km from the stand; correct it or leave it out",
@@ -387,7 +387,7 @@ def _in_stand(reading: Reading, ground: Ground, ledger: Ledger) -> tuple[Reading
     outside = ~(clipped.area > 0)
     if outside.all():
         ground.refuse_if_most_outside(reading, outside)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         outside,
         reason="it lies outside the stand; correct it or leave it out",

@@ -108,7 +108,7 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
         }
     ).join([stem, product])
     for what, reason in reasons.items():
-        reading = ledger.set_aside(
+        reading = ledger.reject(
             reading,
             (reason != "")[reading.rows.index],
             reason=reason[reading.rows.index],

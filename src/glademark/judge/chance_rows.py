@@ -45,7 +45,7 @@ def with_doubt(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Lay
     Returns
     -------
     layout
-        Openings, joined openings, zones and marks have the optional columns that
+        Openings, combined openings, zones and marks have the optional columns that
         `contracts.layers` declares.
     """
     if doubt is None:
@@ -53,7 +53,7 @@ def with_doubt(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Lay
     return replace(
         layout,
         openings=declared(_openings(layout, doubt), "openings"),
-        joined_openings=declared(_joined(layout, doubt), "joined_openings"),
+        combined_openings=declared(_combined(layout, doubt), "combined_openings"),
         zones=declared(_zones(layout, doubt), "zones"),
         marks=_marks(layout, doubt, checks),
     )
@@ -84,12 +84,12 @@ def _openings(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
     )
 
 
-def _joined(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
-    """Joined openings with the interval of their area."""
-    rows = layout.joined_openings
+def _combined(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
+    """Combined openings with the interval of their area."""
+    rows = layout.combined_openings
     return rows.assign(
-        **_ends(doubt, "joined_area", rows["openings"], "area_m2"),
-        no_interval=[doubt.reasons.get(("joined_area", name), "") for name in rows["openings"]],
+        **_ends(doubt, "combined_area", rows["openings"], "area_m2"),
+        no_interval=[doubt.reasons.get(("combined_area", name), "") for name in rows["openings"]],
     )
 
 
@@ -160,7 +160,7 @@ def doubt_figures(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> 
         "corridor_share": list(doubt.interval("corridor_share", "all")),
         "openings_share": list(doubt.interval("openings_share", "all")),
         "opening_area_m2": _pairs(doubt, "opening_area"),
-        "joined_area_m2": _pairs(doubt, "joined_area"),
+        "combined_area_m2": _pairs(doubt, "combined_area"),
         "spacing_m": _pairs(doubt, "spacing"),
         "boundary_m": _pairs(doubt, "boundary"),
         "water_m": _pairs(doubt, "water"),

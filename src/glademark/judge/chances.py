@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 _QUANTITY = {
     ("opening_area_max", "openings", "m2"): "opening_area",
-    ("opening_area_max", "joined_openings", "m2"): "joined_area",
+    ("opening_area_max", "combined_openings", "m2"): "combined_area",
     ("opening_area_min", "openings", "m2"): "opening_area",
-    ("joined_area_max", "joined_openings", "m2"): "joined_area",
+    ("combined_area_max", "combined_openings", "m2"): "combined_area",
     ("opening_spacing_min", "openings", "m"): "spacing",
     ("openings_share_max", "openings", "share"): "openings_share",
     ("boundary_distance_min", "openings", "m"): "boundary",

@@ -27,7 +27,7 @@ from glademark.measure.allowance import (
     residual,
     stock_by_class,
 )
-from glademark.measure.combined_openings import Joined
+from glademark.measure.combined_openings import Combined
 from glademark.measure.corridors import Network
 from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
@@ -81,8 +81,8 @@ class Measured:
         Openings and canopy gaps.
     openings
         Openings with their numbers.
-    joined
-        Joined openings.
+    combined
+        Combined openings.
     zones
         The partition of each stand.
     marks
@@ -109,7 +109,7 @@ class Measured:
     network: Network
     holes: Holes
     openings: gpd.GeoDataFrame
-    joined: Joined
+    combined: Combined
     zones: Mapping[str, GeometryArray]
     marks: gpd.GeoDataFrame
     stand: IntArray
@@ -287,7 +287,7 @@ def _figures(
     parts = (
         stand,
         found.network.figures,
-        opening_figures(openings, found.joined, found.holes, stand_m2=area),
+        opening_figures(openings, found.combined, found.holes, stand_m2=area),
         zone_figures(found.zones, found.marks, found.stand),
         mark_figures(surveys, found.marks, found.stand, disagreement),
         volume_figures(
@@ -357,7 +357,7 @@ def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
         "corridors": (_corridor_layer(found), network.stand),
         "corridor_lines": (declared(network.lines, "corridor_lines"), network.stand),
         "openings": (declared(openings, "openings").assign(**given.light), holes.opening_stand),
-        "joined_openings": (declared(found.joined.rows, "joined_openings"), found.joined.stand),
+        "combined_openings": (declared(found.combined.rows, "combined_openings"), found.combined.stand),
         "canopy_gaps": (declared(gaps, "canopy_gaps"), holes.gap_stand),
         "marks": (_mark_layer(found), found.stand),
         "leave_trees": (declared(found.leave, "leave_trees"), found.leave_stand),
@@ -391,7 +391,7 @@ def _openings(found: Measured) -> gpd.GeoDataFrame:
     return openings_by_stand(
         found.openings,
         stand,
-        joined=found.joined,
+        combined=found.combined,
         ground=(found.network.area, found.covers.stand, found.covers.water),
         wood=wood_in(row, len(number), marks=found.marks, parts=found.parts),
     )

@@ -17,7 +17,7 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey
-from glademark.measure.combined_openings import Joined
+from glademark.measure.combined_openings import Combined
 from glademark.measure.holes import Holes
 from glademark.measure.sums import exact_sums, least, sums
 from glademark.measure.volume import Sold
@@ -29,16 +29,16 @@ IntArray = npt.NDArray[np.intp]
 
 
 def opening_figures(
-    openings: gpd.GeoDataFrame, joined: Joined, holes: Holes, *, stand_m2: FloatArray
+    openings: gpd.GeoDataFrame, combined: Combined, holes: Holes, *, stand_m2: FloatArray
 ) -> list[OpeningFigures]:
     """
-    Totals over openings, joined openings and canopy gaps of each stand.
+    Totals over openings, combined openings and canopy gaps of each stand.
 
     Parameters
     ----------
     openings
         With `area_m2` and `spacing_m`, one stand after the other.
-    joined
+    combined
         With `area_m2`.
     holes
         Components and canopy gaps.
@@ -55,7 +55,7 @@ def opening_figures(
     spacing = openings["spacing_m"].to_numpy(dtype=float)
     apart = np.isfinite(spacing)
     nearest = least(spacing[apart], stand[apart], count, none=np.inf)
-    whole = joined.rows["area_m2"].to_numpy(dtype=float)
+    whole = combined.rows["area_m2"].to_numpy(dtype=float)
     taken = sums(area, stand, count)
     columns = {
         "count": np.bincount(stand, minlength=count),
@@ -63,8 +63,8 @@ def opening_figures(
         "share": taken / stand_m2,
         "largest_m2": -least(-area, stand, count, none=0.0) + 0.0,  # no -0
         "nearest_spacing_m": nearest,
-        "joined_count": np.bincount(joined.stand, minlength=count),
-        "joined_largest_m2": -least(-whole, joined.stand, count, none=0.0) + 0.0,
+        "combined_count": np.bincount(combined.stand, minlength=count),
+        "combined_largest_m2": -least(-whole, combined.stand, count, none=0.0) + 0.0,
         "components": holes.components,
         "components_area_m2": holes.components_area_m2,
         "gaps_count": np.bincount(holes.gap_stand, minlength=count),
@@ -156,7 +156,7 @@ def mark_figures(
             MarkFigures(
                 read=sum(one.read for one in files),
                 used=sum(one.used for one in files),
-                set_aside=sum(one.set_aside for one in files),
+                rejected=sum(one.rejected for one in files),
                 trees=int(trees[place]),
                 not_located=int(survey.tally["count"].sum()) if len(survey.tally) else 0,
                 paint_disagrees=differs.trees,

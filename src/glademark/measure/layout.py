@@ -17,7 +17,7 @@ from glademark.contracts.survey import Survey
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.assembly import Measured, assemble
-from glademark.measure.combined_openings import joined_by_stand
+from glademark.measure.combined_openings import combined_by_stand
 from glademark.measure.corridors import Corridors, Network, corridor_network
 from glademark.measure.cover import Cover, Covers, covers_of
 from glademark.measure.crowns import (
@@ -123,7 +123,7 @@ def measure_layouts(
         network=network,
         holes=holes,
         openings=openings,
-        joined=joined_by_stand(
+        combined=combined_by_stand(
             openings,
             holes.opening_stand,
             strips=network.strips,

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
-from glademark.measure.combined_openings import Joined, joined_of
+from glademark.measure.combined_openings import Combined, combined_of
 from glademark.measure.holes import Holes
 from glademark.measure.openings import hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
@@ -63,7 +63,7 @@ def wood_in(
 def measured_openings(
     openings: gpd.GeoDataFrame,
     *,
-    joined: gpd.GeoDataFrame,
+    combined: gpd.GeoDataFrame,
     corridor: BaseGeometry,
     stand: BaseGeometry,
     water: BaseGeometry,
@@ -76,7 +76,7 @@ def measured_openings(
     ----------
     openings
         `opening`, `group`, `basis`, `net_of_leave_m2`; Polygon geometry, projected CRS in metres.
-    joined
+    combined
         As from `glademark.measure.combined_openings.join_openings`.
     corridor, stand, water
         Polygons; `corridor` and `water` may be empty.
@@ -91,18 +91,18 @@ def measured_openings(
     """
     number = openings["opening"].to_numpy()
     alone = np.zeros(len(openings), dtype=np.intp)
-    row_of = joined_of(joined, number)
+    row_of = combined_of(combined, number)
     ground = np.array([[corridor], [stand], [water]], dtype=object)
-    found = Joined(rows=joined, stand=np.zeros(len(joined), dtype=np.intp), row_of=row_of)
+    found = Combined(rows=combined, stand=np.zeros(len(combined), dtype=np.intp), row_of=row_of)
     areas = ground[0], ground[1], ground[2]
-    return openings_by_stand(openings, alone, joined=found, ground=areas, wood=wood)
+    return openings_by_stand(openings, alone, combined=found, ground=areas, wood=wood)
 
 
 def openings_by_stand(
     openings: gpd.GeoDataFrame,
     stand: IntArray,
     *,
-    joined: Joined,
+    combined: Combined,
     ground: tuple[GeometryArray, GeometryArray, GeometryArray],
     wood: Mapping[str, npt.NDArray[Any]] | None = None,
 ) -> gpd.GeoDataFrame:
@@ -115,8 +115,8 @@ def openings_by_stand(
         As for `measured_openings`, one stand after the other.
     stand
         Place of the stand of each, rising.
-    joined
-        As from `glademark.measure.combined_openings.joined_by_stand`.
+    combined
+        As from `glademark.measure.combined_openings.combined_by_stand`.
     ground
         Corridors, boundary and water of each stand; each of shape (stands,).
     wood
@@ -135,8 +135,8 @@ def openings_by_stand(
         **{name: openings[name].array for name in openings.columns if name != "geometry"},
         **measures,
         "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
-        "joined": joined.rows["joined"].to_numpy()[joined.row_of],
-        "joined_area_m2": joined.rows["area_m2"].to_numpy()[joined.row_of],
+        "combined": combined.rows["combined"].to_numpy()[combined.row_of],
+        "combined_area_m2": combined.rows["area_m2"].to_numpy()[combined.row_of],
         "nearest": nearest,
         "spacing_m": spacing,
         "boundary_m": shapely.distance(shapes, shapely.boundary(boundary)),

@@ -17,7 +17,7 @@ from glademark.report.map_sheets.drawing.symbols import (
     BOUNDARY_BAND,
     CONTOUR,
     INDEX_CONTOUR,
-    JOINED,
+    COMBINED,
     SHEET_EDGE,
     STEEP,
     TREES,
@@ -109,8 +109,8 @@ def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) 
 
 def _line_entries(content: MapContent, drawn: Drawn, *, indexed: bool) -> Iterator[Entry]:
     """Lines of the map that are no edges of areas."""
-    if drawn.joined:
-        yield _entry("Hole of several openings and the corridors at them", _line_swatch(JOINED))
+    if drawn.combined:
+        yield _entry("Hole of several openings and the corridors at them", _line_swatch(COMBINED))
     if drawn.steep:
         grades = content.layout.ground.grades
         steep = f" than {grades.steep_grade:.0%}" if grades else ""

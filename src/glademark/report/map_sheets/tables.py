@@ -296,7 +296,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
             f"{row['opening']}",
             show_number(row["trees"], 0),
             unit_text(show_area(row["area_m2"], units)),
-            unit_text(show_area(row["joined_area_m2"], units)),
+            unit_text(show_area(row["combined_area_m2"], units)),
             *(show_length(float(row[name]), units) for name in ("length_m", "width_m")),
             _nearest(row, units),
             *(
@@ -321,7 +321,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
         )
     yield TextTable(
         title="Group openings",
-        heads=("No.", "Trees", "Area", "Joined", "Length", "Width", "Nearest", "Boundary", "Water",
+        heads=("No.", "Trees", "Area", "Combined", "Length", "Width", "Nearest", "Boundary", "Water",
                "Corridor", *["Volume, net"] * sold),
         rows=rows,
         rights=frozenset(range(1, 10)),
@@ -433,8 +433,8 @@ def records_table(delivery: Delivery) -> TextTable:
     confirmed = delivery.project.marks.line_trees_confirmed
     rows = [
         (
-            "Records read, used, set aside",
-            f"{marks['read']:,}, {marks['used']:,}, {marks['set_aside']:,}",
+            "Records read, used, rejected",
+            f"{marks['read']:,}, {marks['used']:,}, {marks['rejected']:,}",
         ),
         ("Trees to cut on the map", f"{marks['trees']:,}"),
         ("Trees to cut, not located (paper tally)", f"{marks['not_located']:,}"),

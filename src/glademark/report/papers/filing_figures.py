@@ -166,7 +166,7 @@ def _designation(delivery: Delivery) -> str:
 
 
 def _openings(delivery: Delivery) -> list[Row]:
-    """Count, area gross and operable, largest, joined."""
+    """Count, area gross and operable, largest, combined."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     openings, operable = figures.openings, figures.stand.operable_m2
     if openings.count == 0:
@@ -183,8 +183,8 @@ def _openings(delivery: Delivery) -> list[Row]:
         ),
         ("Largest opening", show_area(openings.largest_m2, units)),
         (
-            "Largest joined opening, corridors at it included",
-            show_area(openings.joined_largest_m2, units),
+            "Largest combined opening, corridors at it included",
+            show_area(openings.combined_largest_m2, units),
         ),
         ("Least distance between two openings", show_length(openings.nearest_spacing_m, units)),
         (

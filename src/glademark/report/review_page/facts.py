@@ -98,7 +98,7 @@ def _corridors(figures: Figures, units: Units) -> Iterable[Fact]:
 
 
 def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
-    """Openings together, the largest, joined ones, gaps."""
+    """Openings together, the largest, combined ones, gaps."""
     openings = figures.openings
     if openings.count == 0:
         yield Fact(name="Group openings", value="none")
@@ -112,7 +112,7 @@ def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
         yield Fact(
             name="Largest opening",
             value=quantity(openings.largest_m2, "m2", units),
-            beside=f"joined with corridors {quantity(openings.joined_largest_m2, 'm2', units)}",
+            beside=f"combined with corridors {quantity(openings.combined_largest_m2, 'm2', units)}",
         )
     if openings.nearest_spacing_m is not None:
         yield Fact(

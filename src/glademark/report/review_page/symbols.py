@@ -195,10 +195,10 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
-        name="joined_openings",
-        title="Joined openings",
+        name="combined_openings",
+        title="Combined openings",
         areas=(
-            AreaSymbol(layer="joined_openings", title="Openings that corridors join", line=INK,
+            AreaSymbol(layer="combined_openings", title="Openings that corridors join", line=INK,
                        line_width=2.0, dash=(2, 4)),
         ),
     ),

@@ -25,7 +25,7 @@ _VOLUME = re.compile(r"(?P<product>.*) (?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[
 LIMIT_TITLES: Mapping[str, str] = {
     "opening_area_max": "Opening, largest area",
     "opening_area_min": "Opening, least area",
-    "joined_area_max": "Joined opening, largest area",
+    "combined_area_max": "Combined opening, largest area",
     "opening_spacing_min": "Openings, least spacing",
     "openings_share_max": "Openings, share of the stand",
     "corridor_share_max": "Corridors, share of the stand",

@@ -37,7 +37,7 @@ CENTRE_LINE = Stroke(colour=_UMBER, width=0.35, dashes=(5, 2, 1, 2))
 STEEP = Stroke(colour=INK, width=1.5, dashes=(1.2, 1.6))
 GRID = Stroke(colour="#8a8f94", width=0.35)
 SHEET_EDGE = Stroke(colour="#5a6570", width=0.55, dashes=(4, 3))
-JOINED = Stroke(colour=_RUST, width=0.8, dashes=(3.5, 2))
+COMBINED = Stroke(colour=_RUST, width=0.8, dashes=(3.5, 2))
 DISTANCE = Stroke(colour=INK, width=0.8)
 LEADER = Stroke(colour=INK, width=0.45)
 
