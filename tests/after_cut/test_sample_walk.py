@@ -159,7 +159,7 @@ def test_words_are_findings_and_not_accusations(folder: Path) -> None:
     said = " ".join((folder.parent / "terminal.txt").read_text(encoding="utf-8").split())
 
     assert "These are findings, not verdicts on anyone" in said
-    assert "Felling and hauling kill" in said
+    assert "Felling and extraction kill" in said
     for word in ("theft", "stolen", "illegal", "guilty", "violat", "offen"):
         assert word not in said.casefold()
 

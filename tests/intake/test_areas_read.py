@@ -31,7 +31,7 @@ def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable
 
 
 def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square: Callable) -> None:
-    """Wood is hauled to it, but only the part inside takes ground of the stand."""
+    """Wood is extracted to it, but only the part inside takes ground of the stand."""
     name = layer("l.gpkg", [square(180, 50, 40), square(250, 0, 40)], {"name": ["A", "B"]})
     result = survey(inputs={"landings": name})
 

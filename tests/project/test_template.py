@@ -35,7 +35,7 @@ DESIGNED_LIMITS = {
     "corridor_cross_slope_max",
     "opening_slope_max",
     "reach_max",
-    "hauling_distance_max",
+    "extraction_distance_max",
     "water_crossings_max",
 }
 

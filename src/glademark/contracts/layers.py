@@ -270,7 +270,7 @@ CORRIDORS = Layer(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),
             real_column(
-                "hauling_m", "m", "Hauling distance", "From its farthest point to the landing."
+                "extraction_m", "m", "Extraction distance", "From its farthest point to the landing."
             ),
         ),
     ),
@@ -522,7 +522,7 @@ MARKS = Layer(
             text_column(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),
-            real_column("hauling_m", "m", "Hauling distance", "Along corridors to that landing."),
+            real_column("extraction_m", "m", "Extraction distance", "Along corridors to that landing."),
         ),
         *_where_given(
             *(
@@ -628,9 +628,9 @@ CONTOURS = Layer(
         real_column("interval_m", "m", "Interval", "Between two lines, the same for all of them."),
     ),
 )
-HAULING = Layer(
-    name="hauling",
-    title="Hauling",
+EXTRACTION = Layer(
+    name="extraction",
+    title="Extraction",
     meaning="A stretch of corridor, drawn towards the landing, and the wood that passes over it.",
     geometry="MultiLineString",
     columns=(
@@ -948,7 +948,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             LEAVE_TREES,
             CRUISE_PLOTS,
             CORRIDOR_GRADES,
-            HAULING,
+            EXTRACTION,
             WATER_CROSSINGS,
             CORRIDOR_STUBS,
             CONTOURS,

@@ -236,7 +236,7 @@ landings, water, leave_trees
         Totals.
     notices
         One plain sentence each, those of the survey included.
-    corridor_grades, hauling, water_crossings, corridor_stubs, contours
+    corridor_grades, extraction, water_crossings, corridor_stubs, contours
         Layers of the ground; empty where what they need was not given.
     profiles
         Heights along corridors; empty without terrain.
@@ -266,7 +266,7 @@ landings, water, leave_trees
     figures: Figures
     notices: tuple[str, ...]
     corridor_grades: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_grades"))
-    hauling: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hauling"))
+    extraction: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "extraction"))
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
     contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))

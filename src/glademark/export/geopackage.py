@@ -44,7 +44,7 @@ ONLY_WHERE_GIVEN = (
     "leave_trees",
     "cruise_plots",
     "corridor_grades",
-    "hauling",
+    "extraction",
     "water_crossings",
     "corridor_stubs",
     "contours",

@@ -93,7 +93,7 @@ def read_landings(
     reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
 ) -> gpd.GeoDataFrame:
     """
-    Landings as given: wood is hauled to those outside the stand as well.
+    Landings as given: wood is extracted to those outside the stand as well.
 
     Parameters
     ----------

@@ -60,7 +60,7 @@ _OF_CUT = (
     "zone_painted",
     "geometry",
 )
-_OF_GROUND = ("corridor_grades", "hauling", "water_crossings", "corridor_stubs", "contours")
+_OF_GROUND = ("corridor_grades", "extraction", "water_crossings", "corridor_stubs", "contours")
 _AREAS = ("exclusions", "setbacks", "landings", "water")
 
 

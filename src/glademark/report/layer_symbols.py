@@ -63,7 +63,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         "canopy_gaps": Symbol(stroke="#8a7a20", fill="#e5dc8f", opacity=0.4, dashes=(2, 2)),
         "contours": Symbol(stroke="#b09c7c", width=0.5),
         "corridor_grades": Symbol(stroke="#4a4036", width=2.0, dashes=(2, 3)),
-        "hauling": Symbol(stroke="#14532d", width=1.6),
+        "extraction": Symbol(stroke="#14532d", width=1.6),
         "corridor_stubs": Symbol(stroke="#5b2a86", width=1.6, dashes=(5, 2)),
         "water_crossings": Symbol(stroke="#000000", fill="#1f5f8b", point="square", size=11.0),
         "cruise_plots": Symbol(stroke="#202020", fill="#ffffff", point="x", size=9.0),
