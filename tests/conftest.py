@@ -103,7 +103,7 @@ class Given(TypedDict, total=False):
     volume_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
-    covered: Sequence[BaseGeometry]
+    marked_ground: Sequence[BaseGeometry]
 
 
 def frame(rows: Sequence[Row], defaults: Row) -> gpd.GeoDataFrame:
@@ -151,7 +151,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         water=areas(given.get("water", [])),
         setbacks=frame(given.get("setbacks", []), SETBACK),
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
-        covered=areas(given.get("covered", [])),
+        marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),
         plots=frame(given.get("plots", []), PLOT),
         plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(

@@ -157,9 +157,14 @@ def test_layers_that_can_be_filled_are(layout: Layout) -> None:
     """The layout of these tests has rows in the layers that matter, so that they can fail."""
     filled = [name for name in frames() if len(getattr(layout, name))]
 
-    assert {"openings", "canopy_gaps", "corridors", "setbacks", "leave_trees", "marks"} <= set(
-        filled
-    )
+    assert {
+        "openings",
+        "incidental_openings",
+        "corridors",
+        "setbacks",
+        "leave_trees",
+        "marks",
+    } <= set(filled)
 
 
 @pytest.mark.parametrize("name", frames())

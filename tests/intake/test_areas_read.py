@@ -18,7 +18,7 @@ def noticed(survey: Survey, part: str) -> bool:
     return any(part in notice for notice in survey.notices)
 
 
-@pytest.mark.parametrize("key", ["exclusions", "covered"])
+@pytest.mark.parametrize("key", ["exclusions", "marked_ground"])
 def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable, key: str) -> None:
     """Half of a square of 40 m lies inside; one wholly outside is rejected."""
     name = layer("a.gpkg", [square(180, 50, 40), square(500, 0, 40)], {"name": ["A", "B"]})
@@ -40,7 +40,9 @@ def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square:
     assert result.landings.area.tolist() == pytest.approx([20 * 40])
 
 
-@pytest.mark.parametrize("key", ["exclusions", "landings", "water", "setbacks", "walked", "covered"])
+@pytest.mark.parametrize(
+    "key", ["exclusions", "landings", "water", "setbacks", "walked", "marked_ground"]
+)
 def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) -> None:
     """Everything after intake finds its columns and its coordinate system."""
     result = survey()

@@ -281,9 +281,7 @@ def test_entries_that_are_no_features_are_refused(survey: Read, text: Callable[.
         survey(name)
 
 
-def test_a_coordinate_that_is_no_number_is_rejected(
-    survey: Read, text: Callable[..., str]
-) -> None:
+def test_a_coordinate_that_is_no_number_is_rejected(survey: Read, text: Callable[..., str]) -> None:
     """NaN is in no stand, and not outside it either."""
     feature = '{"type":"Feature","properties":{"tree":"%s","dbh_in":12},"geometry":%s}'
     point = '{"type":"Point","coordinates":[%s]}'

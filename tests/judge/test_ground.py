@@ -14,14 +14,18 @@ ACROSS = shapely.LineString([(0, 100), (200, 100)])
 
 def test_nothing_in_an_exclusion_is_met(checks_of: ChecksOf, marks_at: MarksAt) -> None:
     """An exclusion that all stay clear of has three rows, all met."""
-    checks = checks_of(STAND, {}, exclusions=[shapely.box(0, 0, 40, 40)], marks=marks_at((100, 150)))
+    checks = checks_of(
+        STAND, {}, exclusions=[shapely.box(0, 0, 40, 40)], marks=marks_at((100, 150))
+    )
 
     assert checks["limit"].tolist() == ["exclusion"] * 3
     assert checks["verdict"].tolist() == ["met"] * 3
     assert checks["feature"].tolist() == ["area 1"] * 3
 
 
-def test_what_lies_in_an_exclusion_is_a_broken_limit(checks_of: ChecksOf, marks_at: MarksAt) -> None:
+def test_what_lies_in_an_exclusion_is_a_broken_limit(
+    checks_of: ChecksOf, marks_at: MarksAt
+) -> None:
     """
     A corridor, an opening and cut trees in an exclusion are named, not clipped away.
 

@@ -76,11 +76,11 @@ def test_allowance_names_the_unit_of_its_amounts(sample: Outcome, tmp_path: Path
         zip(column(book, "Allowance", "Quantity"), column(book, "Allowance", "Unit"), strict=True)
     )
     drawn = dict(
-        zip(column(book, "Allowance", "Quantity"), column(book, "Allowance", "Drawn"), strict=True)
+        zip(column(book, "Allowance", "Quantity"), column(book, "Allowance", "Marked"), strict=True)
     )
 
     assert units["basal_area"] == "ft2"
-    assert drawn["basal_area"] == pytest.approx(known.loc["basal_area", "drawn"] / FT2_M2)
+    assert drawn["basal_area"] == pytest.approx(known.loc["basal_area", "marked"] / FT2_M2)
 
 
 def test_stand_without_allowance_has_no_such_sheet(small: Delivery, tmp_path: Path) -> None:

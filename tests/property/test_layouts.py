@@ -130,10 +130,10 @@ def areas_of(layout: Layout) -> dict[str, float]:
         for name, value in zip(layout.openings["group"], layout.openings[column], strict=True):
             found[f"opening {name} {column}"] = float(value)
     strips = zip(layout.corridors["corridor"], layout.corridors["area_m2"], strict=True)
-    gaps = enumerate(sorted(layout.canopy_gaps["area_m2"].tolist()))
+    incidental = enumerate(sorted(layout.incidental_openings["area_m2"].tolist()))
     combined = enumerate(sorted(layout.combined_openings["net_of_corridor_m2"].tolist()))
     found.update({f"corridor {name}": float(value) for name, value in strips})
-    found.update({f"gap {i}": value for i, value in gaps})
+    found.update({f"incidental {i}": value for i, value in incidental})
     return {**found, **{f"combined {i}": value for i, value in combined}}
 
 

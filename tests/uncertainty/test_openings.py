@@ -9,8 +9,8 @@ from glademark.uncertainty.group_positions import draw_positions
 from glademark.uncertainty.openings import (
     DrawnOpening,
     area_draws,
-    distance_draws,
     combined_draws,
+    distance_draws,
     spacing_draws,
 )
 

@@ -89,7 +89,7 @@ def test_dense_corridor_gets_its_strays_back() -> None:
 
 
 def test_mark_far_from_every_edge_is_where_it_plots() -> None:
-    """Beyond 4.5 standard errors of every edge there is no doubt."""
+    """Beyond 4.5 standard errors of every edge it is certain."""
     found = zone_draws(
         places(np.array([[300.0, 200.0]]), 2.0, kind=0),
         ZONES,

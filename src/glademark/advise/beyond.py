@@ -220,7 +220,7 @@ def _removal(ground: Ground, row: pd.Series) -> Need | None:
     stock = table[table["quantity"] == row["feature"]].iloc[0]
     column = {SOLID: "volume_m3", BASAL: "basal_area_m2"}[row["feature"]]
     limit = float(row["limit_value"])
-    least = float(stock["drawn"] - (limit + slack(limit)) * stock["standing"])
+    least = float(stock["marked"] - (limit + slack(limit)) * stock["standing"])
     return _amount(ground, row, column, least)
 
 

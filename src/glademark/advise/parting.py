@@ -1,4 +1,4 @@
-"""What holds a combined hole together: a few faces, and the trees of which one must go to part it."""
+"""What holds a combined hole together: a few faces, and the trees of which one must go."""
 
 from collections.abc import Sequence
 

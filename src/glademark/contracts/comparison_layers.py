@@ -48,7 +48,9 @@ STUMPS = Layer(
         ),
         _DOUBTFUL,
         real_column("distance_m", "m", "Distance", "To the matched tree, common shifts taken out."),
-        text_column("place", "Place", "Zone, exclusion, setback or outside: where the point falls."),
+        text_column(
+            "place", "Place", "Zone, exclusion, setback or outside: where the point falls."
+        ),
         real_column("place_chance", "", "Chance of the place", "By the error of its position."),
         text_column("low_mark", "Low mark", "seen, not seen, or nothing where not looked for."),
         real_column("diameter_cm", "cm", "Diameter", "As measured."),

@@ -270,7 +270,10 @@ CORRIDORS = Layer(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),
             real_column(
-                "extraction_m", "m", "Extraction distance", "From its farthest point to the landing."
+                "extraction_m",
+                "m",
+                "Extraction distance",
+                "From its farthest point to the landing.",
             ),
         ),
     ),
@@ -339,7 +342,10 @@ OPENINGS = Layer(
             "combined", "Combined opening", "Number of the combined opening that it belongs to."
         ),
         real_column(
-            "combined_area_m2", "m2", "Combined area", "Area of that combined opening, gross of corridor."
+            "combined_area_m2",
+            "m2",
+            "Combined area",
+            "Area of that combined opening, gross of corridor.",
         ),
         count_column("nearest", "Nearest opening", "Number of the nearest other opening."),
         real_column(
@@ -397,7 +403,9 @@ COMBINED = Layer(
     meaning="Openings, with the strips of corridor at them, that make one hole in the sky.",
     geometry="MultiPolygon",
     columns=(
-        count_column("combined", "Combined opening", "Number: that of its lowest-numbered opening."),
+        count_column(
+            "combined", "Combined opening", "Number: that of its lowest-numbered opening."
+        ),
         text_column("openings", "Openings", "Numbers of the openings in it."),
         count_column("openings_count", "Openings in it", "How many openings it joins."),
         _AREA,
@@ -412,13 +420,13 @@ COMBINED = Layer(
         ),
     ),
 )
-CANOPY_GAPS = Layer(
-    name="canopy_gaps",
-    title="Canopy gaps",
+INCIDENTAL_OPENINGS = Layer(
+    name="incidental_openings",
+    title="Incidental openings",
     meaning="Marked crowns that happen to touch; outside the openings' count and share.",
     geometry="MultiPolygon",
     columns=(
-        count_column("gap", "Gap", "Number, north to south, west to east."),
+        count_column("incidental", "Incidental opening", "Number, north to south, west to east."),
         *(c for c in _OPENING_MEASURES if c.name not in {"diameter_to_height", "volume"}),
     ),
 )
@@ -522,7 +530,9 @@ MARKS = Layer(
             text_column(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),
-            real_column("extraction_m", "m", "Extraction distance", "Along corridors to that landing."),
+            real_column(
+                "extraction_m", "m", "Extraction distance", "Along corridors to that landing."
+            ),
         ),
         *_where_given(
             *(
@@ -532,10 +542,13 @@ MARKS = Layer(
                 for zone in ("exclusion", "landing", "corridor", "opening", "matrix")
             ),
             count_column(
-                "remeasure", "Measure again", "Rank among the marks that settle most doubt."
+                "remeasure", "Measure again", "Rank among the marks that settle most uncertainty."
             ),
             real_column(
-                "doubt_settled", "", "Doubt settled", "Variance of verdicts that it explains."
+                "uncertainty_settled",
+                "",
+                "Uncertainty settled",
+                "Variance of verdicts that it explains.",
             ),
         ),
     ),
@@ -744,7 +757,7 @@ VOLUME_BY_ZONE = Layer(
 ALLOWANCE = Layer(
     name="allowance",
     title="Allowance",
-    meaning="What the stand can spare of one quantity, what is drawn from it, and what is left.",
+    meaning="Standing stock of one quantity: allowable removal, what is marked, what remains.",
     geometry=None,
     columns=(
         text_column("quantity", "Quantity", "basal_area, solid_volume, or a product by its name."),
@@ -755,28 +768,45 @@ ALLOWANCE = Layer(
         real_column("standing_low", "", "Standing, low", "Lower end of its confidence interval."),
         real_column("standing_high", "", "Standing, high", "Upper end of its confidence interval."),
         real_column(
-            "cap_share", "", "Cap share", "Share of the standing stock that may be removed."
+            "allowable_share",
+            "",
+            "Allowable share",
+            "Share of the standing stock that may be removed.",
         ),
-        real_column("cap", "", "Cap", "Cap share times standing."),
+        real_column("allowable", "", "Allowable removal", "Allowable share times standing."),
         real_column(
-            "drawn_corridor", "", "Drawn by corridors", "Cut in the corridors: drawn first."
+            "marked_corridor", "", "Marked in corridors", "Cut in the corridors: counted first."
         ),
-        real_column("drawn_opening", "", "Drawn by openings", "Cut in the openings."),
-        real_column("drawn_matrix", "", "Drawn by the matrix", "Cut in the matrix."),
-        real_column("drawn_other", "", "Drawn elsewhere", "Cut in landings and exclusions."),
-        real_column("drawn", "", "Drawn", "All that is marked to cut, located or not."),
-        real_column("left", "", "Left", "Cap less drawn; negative where overdrawn."),
-        real_column("left_low", "", "Left, low", "With the low end of the standing stock."),
-        real_column("left_high", "", "Left, high", "With the high end of the standing stock."),
-        real_column("share", "", "Share taken", "Drawn over standing, from 0 to 1."),
+        real_column("marked_opening", "", "Marked in openings", "Cut in the openings."),
+        real_column("marked_matrix", "", "Marked in the matrix", "Cut in the matrix."),
+        real_column("marked_other", "", "Marked elsewhere", "Cut in landings and exclusions."),
+        real_column("marked", "", "Marked", "All that is marked to cut, located or not."),
+        real_column(
+            "remaining",
+            "",
+            "Remaining allowance",
+            "Allowable less marked; negative where exceeded.",
+        ),
+        real_column(
+            "remaining_low", "", "Remaining, low", "With the low end of the standing stock."
+        ),
+        real_column(
+            "remaining_high", "", "Remaining, high", "With the high end of the standing stock."
+        ),
+        real_column("share", "", "Share taken", "Marked over standing, from 0 to 1."),
         real_column("share_low", "", "Share, low", "With the high end of the standing stock."),
         real_column("share_high", "", "Share, high", "With the low end of the standing stock."),
         real_column("share_corridor", "", "Share in corridors", "Of the stock on their ground."),
         real_column("share_opening", "", "Share in openings", "Of the stock on their ground."),
         real_column("share_matrix", "", "Share in the matrix", "Of the stock on its ground."),
-        real_column("share_covered", "", "Share on covered ground", "Where only a part is marked."),
         real_column(
-            "left_per_ha_rest", "", "Left per hectare", "On the ground not covered so far."
+            "share_on_marked_ground", "", "Share on marked ground", "Where only a part is marked."
+        ),
+        real_column(
+            "remaining_per_ha_elsewhere",
+            "",
+            "Remaining per hectare",
+            "On the ground not marked so far.",
         ),
     ),
 )
@@ -868,8 +898,8 @@ PARAMETERS = Layer(
         text_column("value", "Value", "As JSON; quantities in SI units."),
     ),
 )
-SPARE = Layer(
-    name="spare",
+LEAVE_STANDING = Layer(
+    name="leave_standing",
     title="Trees to leave standing",
     meaning="A mark that is better left standing, so that the layout keeps inside its limits.",
     geometry="Point",
@@ -939,7 +969,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             CORRIDOR_LINES,
             OPENINGS,
             COMBINED,
-            CANOPY_GAPS,
+            INCIDENTAL_OPENINGS,
             MARKS,
             EXCLUSIONS,
             SETBACKS,

@@ -93,8 +93,8 @@ class OpeningFigures:
     components_area_m2
         Area of their union, closed alike, before `min_trees` and `min_area`; without a link
         distance that of the circles themselves.
-    gaps_count, gaps_area_m2
-        Canopy gaps that reach those thresholds and were named no group.
+    incidental_count, incidental_area_m2
+        Incidental openings that reach those thresholds and were named no group.
     """
 
     count: int
@@ -106,8 +106,8 @@ class OpeningFigures:
     combined_largest_m2: float
     components: int
     components_area_m2: float
-    gaps_count: int
-    gaps_area_m2: float
+    incidental_count: int
+    incidental_area_m2: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -218,16 +218,15 @@ class Layout:
     ----------
     crs
         Working CRS of every layer.
-    stand, zones, corridors, corridor_lines, openings, combined_openings, canopy_gaps, marks,
-    exclusions, setbacks, \
-landings, water, leave_trees
+    stand, zones, corridors, corridor_lines, openings, combined_openings, incidental_openings, \
+marks, exclusions, setbacks, landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
     cruise_plots
         What each plot of the cruise says; empty without one.
     volume_by_zone
         The tally table.
     allowance
-        Cap, drawn and left of each quantity whose standing stock is known; empty without one.
+        Allowable, marked and remaining of each quantity of known standing stock; empty without.
     stock_by_class
         Standing, marked and residual by size class; empty without a cruise.
     residual
@@ -251,7 +250,7 @@ landings, water, leave_trees
     corridor_lines: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
     combined_openings: gpd.GeoDataFrame
-    canopy_gaps: gpd.GeoDataFrame
+    incidental_openings: gpd.GeoDataFrame
     marks: gpd.GeoDataFrame
     exclusions: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame

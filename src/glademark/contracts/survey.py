@@ -88,8 +88,8 @@ class Survey:
         Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
     leave_trees
         Point rows: `tree_id`, `species`, `dbh_cm`, `crown_radius_m` (measured only).
-    covered
-        Polygon rows of the ground that the marking has covered.
+    marked_ground
+        Polygon rows of the ground marked so far.
     volume_table
         Rows as text, as they stand in the file, or None.
     plots
@@ -128,7 +128,7 @@ class Survey:
     water: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
     leave_trees: gpd.GeoDataFrame
-    covered: gpd.GeoDataFrame
+    marked_ground: gpd.GeoDataFrame
     volume_table: pd.DataFrame | None
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame

@@ -1,4 +1,4 @@
-"""Areas: walked openings, exclusions, landings, covered ground, water and setbacks."""
+"""Areas: walked openings, exclusions, landings, marked ground, water and setbacks."""
 
 from dataclasses import replace
 
@@ -56,7 +56,7 @@ def read_areas(
     reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
 ) -> gpd.GeoDataFrame:
     """
-    Exclusions or covered ground, cut at the stand.
+    Exclusions or marked ground, cut at the stand.
 
     Parameters
     ----------

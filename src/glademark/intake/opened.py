@@ -31,7 +31,7 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "water": (meanings.WATER, "lines"),
         "landings": (meanings.AREAS, "lines"),
         "leave_trees": (meanings.LEAVE_TREES, "points"),
-        "covered": (meanings.AREAS, "lines"),
+        "marked_ground": (meanings.AREAS, "lines"),
         "cruise": (meanings.CRUISE, "points"),
     }
 )

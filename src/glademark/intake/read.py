@@ -321,7 +321,7 @@ def _corridors(desk: Desk, reading: Reading | None, ground: Ground) -> _OfStands
 def _areas(
     desk: Desk, layers: Mapping[str, Reading | None], ground: Ground
 ) -> dict[str, gpd.GeoDataFrame]:
-    """Walked openings, exclusions, landings, covered ground, water and setbacks."""
+    """Walked openings, exclusions, landings, marked ground, water and setbacks."""
     inputs, ledger = desk.project.inputs, desk.ledger
     gap = desk.project.marks.position_error_m
     plain = {
@@ -331,7 +331,7 @@ def _areas(
             lambda one, stated: read_areas(one, stated, ground, ledger, gap_max_m=gap),
             no_areas(ground, AREA_COLUMNS),
         )
-        for key in ("exclusions", "covered")
+        for key in ("exclusions", "marked_ground")
     }
     sites = desk.using(
         layers["landings"],

@@ -38,7 +38,7 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
         _Found(rows=crossing_checks(case), limit="water_crossing"),
     )
     found = _together([*(_asked(case, limit) for limit in asked), *always])
-    return found if case.doubt is None else as_checks(with_chances(found, case))
+    return found if case.uncertainty is None else as_checks(with_chances(found, case))
 
 
 def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:

@@ -32,7 +32,7 @@ def opening_figures(
     openings: gpd.GeoDataFrame, combined: Combined, holes: Holes, *, stand_m2: FloatArray
 ) -> list[OpeningFigures]:
     """
-    Totals over openings, combined openings and canopy gaps of each stand.
+    Totals over openings, combined openings and incidental openings of each stand.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def opening_figures(
     combined
         With `area_m2`.
     holes
-        Components and canopy gaps.
+        Components and incidental openings.
     stand_m2
         Area of the stands [m2]; shape (stands,).
 
@@ -67,8 +67,10 @@ def opening_figures(
         "combined_largest_m2": -least(-whole, combined.stand, count, none=0.0) + 0.0,
         "components": holes.components,
         "components_area_m2": holes.components_area_m2,
-        "gaps_count": np.bincount(holes.gap_stand, minlength=count),
-        "gaps_area_m2": sums(shapely.area(holes.gaps.geometry.to_numpy()), holes.gap_stand, count),
+        "incidental_count": np.bincount(holes.incidental_stand, minlength=count),
+        "incidental_area_m2": sums(
+            shapely.area(holes.incidental.geometry.to_numpy()), holes.incidental_stand, count
+        ),
     }
     known = {name: values.tolist() for name, values in columns.items()}
     known["nearest_spacing_m"] = [one if np.isfinite(one) else None for one in nearest.tolist()]

@@ -383,7 +383,7 @@ class Canopy:
     leave_crowns
         Union of the crowns of leave trees; may be empty.
     holes
-        Openings and canopy gaps, with the members of each.
+        Openings and incidental openings, with the members of each.
     parts
         Volumes of the cut marks, one row a part; `tree` is the index of `marks`.
     cover, corridors

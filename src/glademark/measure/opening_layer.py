@@ -1,4 +1,4 @@
-"""Openings and canopy gaps with all that is reported of each: size, wood, distances."""
+"""Openings and incidental openings with all that is reported of each: size, wood, distances."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -170,9 +170,11 @@ def with_heights(
     return {**wood, "diameter_to_height": diameter_m / np.where(height > 0, height, np.nan)}
 
 
-def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> gpd.GeoDataFrame:
+def measured_incidental(
+    holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> gpd.GeoDataFrame:
     """
-    Canopy gaps with their size and wood, numbered north to south, west to east in each stand.
+    Incidental openings with size and wood, numbered north to south, west to east by stand.
 
     Parameters
     ----------
@@ -183,23 +185,25 @@ def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> 
 
     Returns
     -------
-    gaps
-        `gap` and the measures, sorted by stand and number.
+    incidental
+        `incidental` and the measures, sorted by stand and number.
     """
-    shapes = holes.gaps.geometry.to_numpy()
+    shapes = holes.incidental.geometry.to_numpy()
     centre = shapely.get_coordinates(shapely.centroid(shapes))
-    order = np.lexsort((centre[:, 0], -centre[:, 1], holes.gap_stand))
-    start = np.searchsorted(holes.gap_stand, holes.gap_stand)  # the first of its stand
+    order = np.lexsort((centre[:, 0], -centre[:, 1], holes.incidental_stand))
+    start = np.searchsorted(
+        holes.incidental_stand, holes.incidental_stand
+    )  # the first of its stand
     measures = hole_measures(shapes)
-    wood = wood_in(holes.gap_of.to_numpy(), len(shapes), marks=marks, parts=parts)
+    wood = wood_in(holes.incidental_of.to_numpy(), len(shapes), marks=marks, parts=parts)
     columns = {
-        "net_of_leave_m2": holes.gaps["net_of_leave_m2"].to_numpy(),
+        "net_of_leave_m2": holes.incidental["net_of_leave_m2"].to_numpy(),
         **measures,
         **with_heights(wood, measures["equivalent_diameter_m"]),
     }
     number = np.arange(1, len(order) + 1) - start
-    table = {"gap": number, **{k: v[order] for k, v in columns.items()}}
-    return features(table, shapes[order], crs=holes.gaps.crs)
+    table = {"incidental": number, **{k: v[order] for k, v in columns.items()}}
+    return features(table, shapes[order], crs=holes.incidental.crs)
 
 
 def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray:

@@ -122,7 +122,7 @@ class Inputs(Part):
     water: Source | None = None
     landings: Source | None = None
     leave_trees: Source | None = None
-    covered: Source | None = None
+    marked_ground: Source | None = None
     cruise: Source | None = None
     terrain: Source | None = None
 

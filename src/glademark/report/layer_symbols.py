@@ -60,7 +60,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         "corridor_lines": Symbol(stroke="#7a4b12", width=1.2, dashes=(8, 3)),
         "openings": Symbol(stroke="#9a3b00", width=1.8, fill="#f0a35e", opacity=0.5),
         "combined_openings": Symbol(stroke="#9a3b00", width=1.2, dashes=(4, 3)),
-        "canopy_gaps": Symbol(stroke="#8a7a20", fill="#e5dc8f", opacity=0.4, dashes=(2, 2)),
+        "incidental_openings": Symbol(stroke="#8a7a20", fill="#e5dc8f", opacity=0.4, dashes=(2, 2)),
         "contours": Symbol(stroke="#b09c7c", width=0.5),
         "corridor_grades": Symbol(stroke="#4a4036", width=2.0, dashes=(2, 3)),
         "extraction": Symbol(stroke="#14532d", width=1.6),

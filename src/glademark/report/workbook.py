@@ -41,7 +41,7 @@ _MADE = datetime(2000, 1, 1, tzinfo=UTC)  # equal input must give equal bytes
 _PAPERS = {"letter": 1, "tabloid": 3, "A3": 8, "A4": 9}  # numbers of the file format
 _WIDEST, _NARROWEST = 48, 8  # letters that a column shows
 _LONGEST = 32_000  # letters that a cell can hold
-_SHARES = ("share", "cap_share")
+_SHARES = ("share", "allowable_share")
 _SI_NUMBERS = ("measured", "limit_value", "margin", "unit")
 
 

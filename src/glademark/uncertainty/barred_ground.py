@@ -55,7 +55,10 @@ def trees_inside(
     stand = field.layout.stand.geometry.iloc[0]
     margin = shapely.buffer(shapely.boundary(stand), ALIKE_M)  # no trees beyond it to stray in
     setbacks = field.layout.setbacks
-    ruled = {"exclusion": field.layout.exclusions, "setbacks": setbacks[setbacks["rule"] == "no_cut"]}
+    ruled = {
+        "exclusion": field.layout.exclusions,
+        "setbacks": setbacks[setbacks["rule"] == "no_cut"],
+    }
     beside_m = max(BESIDE_LEAST_M, BESIDE * float(places.errors.total_m.max(initial=0.0)))
     for layer, areas in ruled.items():
         names = area_names(areas)

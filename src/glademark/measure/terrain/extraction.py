@@ -107,7 +107,9 @@ def extraction_network(
     )
 
 
-def mark_columns(extraction: Extraction, entry: Entry) -> dict[str, npt.NDArray[np.object_] | FloatArray]:
+def mark_columns(
+    extraction: Extraction, entry: Entry
+) -> dict[str, npt.NDArray[np.object_] | FloatArray]:
     """
     Columns of marks that tell where their wood goes.
 
@@ -232,7 +234,11 @@ def unreached_corridors(layer: gpd.GeoDataFrame) -> tuple[str, ...]:
 
 
 def extraction_figures(
-    extraction: Extraction, layer: gpd.GeoDataFrame, entry: Entry, wood: Wood, machine: MachineSettings
+    extraction: Extraction,
+    layer: gpd.GeoDataFrame,
+    entry: Entry,
+    wood: Wood,
+    machine: MachineSettings,
 ) -> ExtractionFigures:
     """
     Totals of the extraction.

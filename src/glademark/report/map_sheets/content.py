@@ -168,7 +168,7 @@ def _area_frames(delivery: Delivery) -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         "existing": (corridors[corridors["state"] == "existing"], "corridor"),
         "new": (corridors[corridors["state"] != "existing"], "corridor"),
         "landings": (landings, "name"),
-        "canopy_gaps": (layout.canopy_gaps, "gap"),
+        "incidental_openings": (layout.incidental_openings, "incidental"),
         "openings": (layout.openings, "opening"),
         **{rule: (setbacks[setbacks["rule"] == rule], "name") for rule in rules},
         "exclusions": (layout.exclusions, "name"),

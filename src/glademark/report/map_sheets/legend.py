@@ -15,9 +15,9 @@ from glademark.report.map_sheets.drawing.symbols import (
     AREAS,
     BOUNDARY,
     BOUNDARY_BAND,
+    COMBINED,
     CONTOUR,
     INDEX_CONTOUR,
-    COMBINED,
     SHEET_EDGE,
     STEEP,
     TREES,
@@ -42,7 +42,7 @@ _WORDS = {
     "existing": "Corridor there already, to width",
     "new": "New corridor, to width",
     "landings": "Landing",
-    "canopy_gaps": "Canopy gap: marked crowns that touch",
+    "incidental_openings": "Incidental opening: marked crowns that touch",
     "openings": "Group opening to its crown edge, with number and area",
     "no_cut": "Setback: no tree is cut",
     "no_machine": "Setback: no machine enters",
@@ -51,7 +51,7 @@ _WORDS = {
 }
 _ORDER = ("danger", "line", "line_confirmed", "leave", "cut", "corridor_cut")
 _AREA_ORDER = ("exclusions", "no_cut", "no_machine", "residual_basal_area", "openings",
-               "canopy_gaps", "new", "existing", "landings", "water")  # fmt: skip
+               "incidental_openings", "new", "existing", "landings", "water")  # fmt: skip
 _SIZES = {
     "us": (INCH_CM, "in", (6, 12, 18, 24, 30, 36)),
     "metric": (1.0, "cm", (15, 30, 45, 60, 75, 90)),

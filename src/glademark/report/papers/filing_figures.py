@@ -188,9 +188,9 @@ def _openings(delivery: Delivery) -> list[Row]:
         ),
         ("Least distance between two openings", show_length(openings.nearest_spacing_m, units)),
         (
-            "Canopy gaps besides",
-            f"{openings.gaps_count}, {show_area(openings.gaps_area_m2, units)}"
-            if openings.gaps_count
+            "Incidental openings besides",
+            f"{openings.incidental_count}, {show_area(openings.incidental_area_m2, units)}"
+            if openings.incidental_count
             else "none",
         ),
     ]
@@ -238,8 +238,8 @@ def _shares(delivery: Delivery) -> list[Row]:
         words = show_share(row["share"])
         if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
             words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
-        if pd.notna(row["cap_share"]):
-            words += f"; at most {show_share(row['cap_share'])} allowed"
+        if pd.notna(row["allowable_share"]):
+            words += f"; at most {show_share(row['allowable_share'])} allowed"
         rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
     unknown = "not known: no standing stock was given or estimated"
     return rows or [("Share of the standing stock removed", unknown)]

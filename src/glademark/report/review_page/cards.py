@@ -259,7 +259,7 @@ def _combined_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     yield "Area net of corridors", quantity(record["net_of_corridor_m2"], "m2", units)
 
 
-def _gap_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+def _incidental_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """Crowns that touch."""
     yield "Area", quantity(record["area_m2"], "m2", units)
     yield from _wood(record, units)
@@ -307,7 +307,10 @@ _CARDS: Mapping[
         lambda record: f"Combined opening of {field_text(record['openings'])}",
         _combined_lines,
     ),
-    "canopy_gaps": (lambda record: f"Canopy gap {whole(record['gap'])}", _gap_lines),
+    "incidental_openings": (
+        lambda record: f"Incidental opening {whole(record['incidental'])}",
+        _incidental_lines,
+    ),
     "zones": (lambda record: f"Zone: {name_text(record['zone'])}", _zone_lines),
     "water_crossings": (
         lambda record: f"Water crossing {whole(record['crossing'])}",

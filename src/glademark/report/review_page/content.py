@@ -25,7 +25,8 @@ MOST_MARKS = 20_000
 """Marks that a page can show and stay quick; beyond, the map has none and the page says so."""
 
 AREA_LAYERS = (
-    "zones", "setbacks", "water", "exclusions", "landings", "corridors", "canopy_gaps", "openings",
+    "zones", "setbacks", "water", "exclusions", "landings", "corridors",
+    "incidental_openings", "openings",
     "combined_openings",
 )  # fmt: skip
 """Layers of areas, the lowest first."""

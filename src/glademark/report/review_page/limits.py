@@ -35,7 +35,7 @@ _FEATURE_NAMES = {
     "combined_openings": "combined",
     "corridors": "corridor",
     "zones": "zone",
-    "canopy_gaps": "gap",
+    "incidental_openings": "incidental",
 }  # the others are known by their name
 _ENDS = {"max": "at most", "min": "at least"}
 _AT_LEAST = frozenset({"target"})

@@ -175,10 +175,11 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
-        name="canopy_gaps",
-        title="Canopy gaps",
+        name="incidental_openings",
+        title="Incidental openings",
         areas=(
-            AreaSymbol(layer="canopy_gaps", title="Canopy gap", line="#8a6d1f", fill="#faf0cf",
+            AreaSymbol(layer="incidental_openings", title="Incidental opening", line="#8a6d1f",
+                       fill="#faf0cf",
                        fill_share=0.6, dash=(3, 3), hatch="dotted"),
         ),
     ),

@@ -28,7 +28,7 @@ from glademark.report.terminal.allowance import allowance_lines
 from glademark.report.terminal.limits import limit_lines
 from glademark.report.terminal.openings import combined_lines, openings_table
 from glademark.report.terminal.terrain import ground_lines
-from glademark.report.terminal.uncertainty import doubt_lines
+from glademark.report.terminal.uncertainty import uncertainty_lines
 from glademark.report.terminal.volume import volume_table
 
 _MARGIN = 12  # columns for the names of the sections
@@ -74,7 +74,7 @@ def _sections(
     sections: tuple[tuple[str, Sequence[RenderableType]], ...] = (
         ("STAND", _stand(delivery)),
         ("LIMITS", limit_lines(delivery)),
-        ("DOUBT", doubt_lines(delivery)),
+        ("UNCERTAINTY", uncertainty_lines(delivery)),
         ("CORRIDORS", _corridors(delivery)),
         ("GROUND", ground_lines(delivery)),
         ("OPENINGS", _openings(delivery)),
@@ -127,7 +127,7 @@ def _two_shares(of_stand: float, of_operable: float) -> str:
 
 
 def _openings(delivery: Delivery) -> Sequence[RenderableType]:
-    """The group openings one by one, holes joined by corridors, and canopy gaps."""
+    """The group openings one by one, holes joined by corridors, and incidental openings."""
     units, figures = delivery.project.heading.units, delivery.layout.figures.openings
     if figures.count == 0:
         lines: list[RenderableType] = [Text("none")]
@@ -140,10 +140,13 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
             openings_table(delivery),
             *combined_lines(delivery),
         ]
-    if figures.gaps_count:
-        gaps = _counted(figures.gaps_count, "canopy gap")
+    if figures.incidental_count:
+        incidental = _counted(figures.incidental_count, "incidental opening")
         lines.append(
-            Text(f"Besides {gaps}, {show_area(figures.gaps_area_m2, units)}: crowns that touch.")
+            Text(
+                f"Besides {incidental}, {show_area(figures.incidental_area_m2, units)}: "
+                "crowns that touch."
+            )
         )
     return lines
 

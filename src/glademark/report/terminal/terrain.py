@@ -10,8 +10,8 @@ from glademark.contracts.layers import Units
 from glademark.contracts.terrain import (
     PERMIT,
     CrossingFigures,
-    GradeFigures,
     ExtractionFigures,
+    GradeFigures,
     LightFigures,
     ReachFigures,
     TerrainFigures,

@@ -62,7 +62,9 @@ AREAS: Mapping[str, Fill] = MappingProxyType(
         "new": Fill(face="#dcb680", edge=Stroke(colour=_UMBER, width=0.45)),
         "existing": Fill(face="#f3e7d3", edge=Stroke(colour=_UMBER, width=0.7, dashes=(3, 1.6))),
         "openings": Fill(face="#fbdcc0", edge=Stroke(colour=_RUST, width=0.95)),
-        "canopy_gaps": Fill(face="#f3eec8", edge=Stroke(colour=_OLIVE, width=0.8, dashes=(1, 1.4))),
+        "incidental_openings": Fill(
+            face="#f3eec8", edge=Stroke(colour=_OLIVE, width=0.8, dashes=(1, 1.4))
+        ),
     }
 )
 """Areas: layers, rules of setbacks, and states of corridors."""

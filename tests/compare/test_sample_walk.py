@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy.stats import t
 
-from glademark import pipeline_after_cut
 from glademark.hosts.cli import cli
+from glademark.jobs import compare as job
 
 ROOT = Path(__file__).resolve().parents[2]
 WALK = ROOT / "sample_gis" / "after_cut"
@@ -48,8 +48,8 @@ def _laid_out_once() -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         for name in ("read_survey", "measure_layout"):
-            step = getattr(pipeline_after_cut, name)
-            patch.setattr(pipeline_after_cut, name, once(name, step))
+            step = getattr(job, name)
+            patch.setattr(job, name, once(name, step))
         yield
 
 

@@ -104,7 +104,7 @@ def make_survey() -> Survey:
     )
     names = (
         "stand", "corridors", "marks", "walked", "exclusions", "landings", "water", "setbacks",
-        "leave_trees", "covered",
+        "leave_trees", "marked_ground",
     )  # fmt: skip
     frames = dict.fromkeys(names, nothing)
     counts = (
@@ -154,8 +154,8 @@ def make_figures() -> Figures:
             combined_largest_m2=3224.0,
             components=5,
             components_area_m2=5800.0,
-            gaps_count=1,
-            gaps_area_m2=100.0,
+            incidental_count=1,
+            incidental_area_m2=100.0,
         ),
         zones={
             "exclusion": ZoneFigures(area_m2=1600.0, marks=0),
@@ -283,7 +283,7 @@ def make_layout() -> Layout:
             area_m2=[3224.0, 2500.0],
             net_of_corridor_m2=[2880.0, 2500.0],
         ),
-        canopy_gaps=placed("canopy_gaps", []),
+        incidental_openings=placed("incidental_openings", []),
         marks=make_marks(),
         exclusions=placed("exclusions", [square(0, 160, 40)], name=["Spring"], area_m2=[1600.0]),
         volume_by_zone=make_tally(),

@@ -1,4 +1,4 @@
-"""The whole step: a Layout in, the doubt in each of its figures out."""
+"""The whole step: a Layout in, the uncertainty in each of its figures out."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -18,8 +18,8 @@ from glademark.uncertainty.drawn import Drawn, Field, drawn_openings, shared_by_
 from glademark.uncertainty.errors import position_errors, shared_draws
 from glademark.uncertainty.openings import (
     area_draws,
-    distance_draws,
     combined_draws,
+    distance_draws,
     spacing_draws,
 )
 from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
@@ -34,7 +34,7 @@ Key = tuple[str, str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Doubt:
+class Uncertainty:
     """
     What the measured figures may truly be.
 
@@ -98,7 +98,7 @@ class Doubt:
         return float(low), float(high)
 
 
-def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | None:
+def measure_uncertainty(layout: Layout, survey: Survey, project: Project) -> Uncertainty | None:
     """
     The position error carried through to every figure that hangs on it.
 
@@ -113,7 +113,7 @@ def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | N
 
     Returns
     -------
-    doubt
+    uncertainty
         None where the project asks for none.
     """
     settings = project.uncertainty
@@ -145,7 +145,7 @@ def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | N
     mine = replace(field, shared=field.shared[:, cut])
     count = layout.marks["count"].to_numpy(dtype=float)[cut]
     draws |= dict(trees_inside(mine, places, count, rng))
-    return Doubt(
+    return Uncertainty(
         settings=settings,
         draws=draws,
         reasons=dict(_reasons(layout, drawn, draws)),
