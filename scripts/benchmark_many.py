@@ -13,7 +13,7 @@ from benchmark_floor import floor_of, size_of
 from benchmark_sizes import Sizes
 from plain_layout import run_plainly
 
-from glademark.pipeline_stands import lay_out_stands
+from glademark.jobs.stands import lay_out_stands
 
 OURS, FLOOR, ARROW = "whole job", "reading and writing alone", "the same with Arrow"
 PLAIN, DATABASE = "plain script", "DuckDB, 2 threads"

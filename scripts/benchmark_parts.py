@@ -11,8 +11,8 @@ from benchmark_figures import Figure
 from benchmark_sizes import Sizes
 
 from glademark.forestry.volume_equations import Trees, equation_sets, tree_volume
-from glademark.measure.hauling import entries, hauling_network
-from glademark.measure.reach import to_corridor
+from glademark.measure.terrain.extraction import entries, hauling_network
+from glademark.measure.terrain.reach import to_corridor
 
 
 def volumes(sizes: Sizes, *, count: int = 1_000_000) -> Iterator[Figure]:

@@ -4,7 +4,7 @@ import resource
 import sys
 from pathlib import Path
 
-from glademark.pipeline_stands import lay_out_stands
+from glademark.jobs.stands import lay_out_stands
 
 
 def peak_bytes() -> int:

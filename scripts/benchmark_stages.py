@@ -11,7 +11,7 @@ from benchmark_clock import by_turns, start, wings_of
 from benchmark_figures import Figure
 from benchmark_sizes import Sizes
 
-from glademark.pipeline_stands import lay_out_stands
+from glademark.jobs.stands import lay_out_stands
 
 SAMPLE = Path(__file__).resolve().parent.parent / "sample_gis" / "harvest.toml"
 IMPORTS = "import geopandas, pyogrio, scipy.spatial"

@@ -12,9 +12,9 @@ from pathlib import Path
 
 import click
 
-from glademark.after_cut_layers import AFTER_CUT_LAYERS
-from glademark.cli import cli
-from glademark.layers import LAYERS, SPARE, STANDS, Layer, shown_beside
+from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
+from glademark.contracts.layers import LAYERS, SPARE, STANDS, Layer, shown_beside
+from glademark.hosts.cli import cli
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 MADE = "<!-- Written by scripts/make_docs.py; do not edit by hand. -->\n\n"

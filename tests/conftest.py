@@ -25,12 +25,12 @@ from hypothesis import settings
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from glademark.cli import main
-from glademark.layout import Layout
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import SET_ASIDE_COLUMNS, Survey
+from glademark.hosts.cli import main
+from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
-from glademark.pipeline import Outcome
 from glademark.project.model import Project
-from glademark.survey import SET_ASIDE_COLUMNS, Survey
 
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")

@@ -13,8 +13,8 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from glademark.cli import EXCEEDED, REFUSED
-from glademark.pipeline import Outcome
+from glademark.hosts.cli import EXCEEDED, REFUSED
+from glademark.jobs.layout import Outcome
 
 ROOT = Path(__file__).resolve().parent.parent
 SAMPLE = ROOT / "sample_gis" / "harvest.toml"
@@ -93,7 +93,7 @@ def every_file(folder: Path) -> dict[Path, bytes]:
 def test_help_is_light() -> None:
     """Help answers without loading the heavy libraries."""
     code = (
-        "import sys\nfrom glademark.cli import cli\n"
+        "import sys\nfrom glademark.hosts.cli import cli\n"
         "cli(['--help'], standalone_mode=False)\n"
         "heavy = {'geopandas', 'pandas', 'numpy', 'shapely', 'rasterio', 'rich', 'pydantic'}\n"
         "sys.exit(sorted(heavy & set(sys.modules)) and 1 or 0)\n"

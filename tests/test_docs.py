@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from glademark.pipeline import Outcome
+from glademark.jobs.layout import Outcome
 from glademark.project import read_project
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from glademark.deliver.evening import evening_view
-from glademark.deliver.map_sheets.tables import tables
-from glademark.deliver.review_page.facts import facts
-from glademark.pipeline import Outcome, lay_out
+from glademark.jobs.layout import Outcome, lay_out
+from glademark.report.map_sheets.tables import tables
+from glademark.report.marking_progress import evening_view
+from glademark.report.review_page.facts import facts
 
 ACRE_M2 = 43_560 * 0.3048**2
 FT2_M2 = 0.3048**2

@@ -23,7 +23,7 @@ LARGE = KILLS >= 100
 HELPER = """
 import json, os, shutil, signal, sys, time
 from pathlib import Path
-from glademark.pipeline import lay_out
+from glademark.jobs.layout import lay_out
 
 def run(project, out, kill_after=None):
     child = os.fork()  # this process has one thread, and all that is heavy is loaded

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.layers import LAYERS, Column, Layer, present, shown_beside
-from glademark.layout import Layout
+from glademark.contracts.layers import LAYERS, Column, Layer, present, shown_beside
+from glademark.contracts.layout import Layout
 from glademark.units import ACRE_M2
 
 COLUMNS = [

@@ -6,10 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from glademark.deliver.delivery import Deliverable
 from glademark.errors import InputError, PluginError
-from glademark.judge.limits import Limit
-from glademark.plugins import (
+from glademark.jobs.plugins import (
     DELIVERABLES,
     LIMITS,
     chosen,
@@ -17,6 +15,8 @@ from glademark.plugins import (
     installed_limits,
     load,
 )
+from glademark.judge.limits import Limit
+from glademark.report.delivery import Deliverable
 
 GROUP = "glademark.limits"
 ROOT = Path(__file__).parents[1]

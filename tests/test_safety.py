@@ -16,9 +16,9 @@ import pytest
 import shapely
 from lxml import html
 
-from glademark.deliver.tables import FORMULA_STARTS
-from glademark.pipeline import Outcome, lay_out
-from glademark.plugins import installed_deliverables
+from glademark.export.csv_tables import FORMULA_STARTS
+from glademark.jobs.layout import Outcome, lay_out
+from glademark.jobs.plugins import installed_deliverables
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 X0, Y0 = 500_000.0, 5_000_000.0

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import InputError, UnitError
-from glademark.pipeline import lay_out
-from glademark.table_to_carry import TableAsked, csv_of, table_to_carry, text_of
+from glademark.jobs.layout import lay_out
+from glademark.jobs.volume_table import TableAsked, csv_of, table_to_carry, text_of
 
 MAPLE = TableAsked(species=["sugar maple"], unit="cord", height="70 ft", up_to=24)
 

@@ -1,5 +1,5 @@
 """Run the command line with ``python -m glademark``."""
 
-from glademark.cli import main
+from glademark.hosts.cli import main
 
 main()

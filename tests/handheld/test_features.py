@@ -6,9 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.handheld.features import TITLES, about_file, placed_layers
-from glademark.deliver.handheld.xml_text import add, xml_bytes
+from glademark.export.handheld.features import TITLES, about_file, placed_layers
+from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.report.delivery import Delivery
 
 
 def test_layers_without_rows_are_left_out(bare: Delivery) -> None:

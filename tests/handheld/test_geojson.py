@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 from shapely.geometry import shape
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.handheld.features import KEPT, SIMPLIFIED_M, placed_layers
-from glademark.deliver.handheld.geojson import crossing_cut, geojson_text
-from glademark.layers import LAYERS
+from glademark.contracts.layers import LAYERS
+from glademark.export.handheld.features import KEPT, SIMPLIFIED_M, placed_layers
+from glademark.export.handheld.geojson import crossing_cut, geojson_text
+from glademark.report.delivery import Delivery
 
 
 def features(delivery: Delivery) -> list[dict[str, Any]]:

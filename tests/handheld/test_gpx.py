@@ -7,8 +7,8 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from lxml import etree
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.handheld.gpx import gpx_bytes
+from glademark.export.handheld.gpx import gpx_bytes
+from glademark.report.delivery import Delivery
 
 NAMES = {"g": "http://www.topografix.com/GPX/1/1"}
 UTM_SCALE = 0.9996  # on the central meridian: the definition of UTM

@@ -5,9 +5,9 @@ import re
 import pytest
 from lxml import etree
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.handheld.kml import kml_bytes
-from glademark.deliver.styles.symbols import SYMBOLS, abgr
+from glademark.export.handheld.kml import kml_bytes
+from glademark.report.delivery import Delivery
+from glademark.report.layer_symbols import SYMBOLS, abgr
 
 NAMES = {"k": "http://www.opengis.net/kml/2.2"}
 

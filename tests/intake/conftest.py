@@ -12,9 +12,9 @@ import geopandas as gpd
 import pytest
 import shapely
 
+from glademark.contracts.survey import Survey
 from glademark.intake.read import read_survey
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 CRS = "EPSG:32616"
 X0, Y0, SIDE = 500_000.0, 5_000_000.0, 200.0

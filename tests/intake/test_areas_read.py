@@ -6,8 +6,8 @@ from collections.abc import Callable
 import pytest
 import shapely
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.survey import Survey
 
 Read = Callable[..., Survey]
 Layer = Callable[..., str]

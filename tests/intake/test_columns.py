@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 
 from glademark.errors import FileError
-from glademark.intake import meanings
-from glademark.intake.cells import numbers, quantities, yes_or_no
-from glademark.intake.columns import recognise
+from glademark.intake.columns import meanings
+from glademark.intake.columns.cells import numbers, quantities, yes_or_no
+from glademark.intake.columns.match import recognise
 
 
 def meaning(header: str) -> tuple[str, str] | None:

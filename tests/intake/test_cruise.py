@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 WEST, SOUTH = 400_000.0, 4_500_000.0
 Read = Callable[[str], Survey]

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import FileError
-from glademark.intake.delimited import read_delimited
-from glademark.intake.files import Snapshots
-from glademark.intake.meanings import MARKS
+from glademark.intake.columns.meanings import MARKS
+from glademark.intake.formats.delimited import read_delimited
+from glademark.intake.formats.files import Snapshots
 from glademark.intake.records import Reading
 
 Open = Callable[..., Reading]

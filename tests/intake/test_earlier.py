@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from glademark.contracts.survey import InputCount
 from glademark.intake.earlier import changed_inputs
-from glademark.survey import InputCount
 
 
 def count(name: str, file: str, sha256: str) -> InputCount:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import FileError
-from glademark.intake.files import Snapshots
+from glademark.intake.formats.files import Snapshots
 from glademark.intake.wording import counted, listed, quoted, shown
 
 

@@ -5,8 +5,8 @@ from collections.abc import Callable
 import pytest
 from pyproj import Transformer
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.survey import Survey
 
 Read = Callable[..., Survey]
 TO_DEGREES = Transformer.from_crs(32616, 4326, always_xy=True)

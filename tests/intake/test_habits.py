@@ -19,10 +19,10 @@ import openpyxl
 import pytest
 import shapely
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 UTM = "EPSG:32616"
 X0, Y0 = 500_000.0, 5_000_000.0

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import shapely
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.intake.mark_fields import MARK_COLUMNS
-from glademark.survey import Survey
+from glademark.intake.columns.mark_fields import MARK_COLUMNS
 
 Read = Callable[..., Survey]
 HERE = "500050,5000050"

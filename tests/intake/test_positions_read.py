@@ -5,8 +5,8 @@ from collections.abc import Callable
 import pytest
 from pyproj import Transformer
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.survey import Survey
 
 Read = Callable[..., Survey]
 TO_METRES = Transformer.from_crs(4326, 32616, always_xy=True)

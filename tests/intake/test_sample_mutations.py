@@ -18,7 +18,7 @@ import pytest
 
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
-from glademark.pipeline import lay_out
+from glademark.jobs.layout import lay_out
 from glademark.project import read_project
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"

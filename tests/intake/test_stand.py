@@ -9,8 +9,8 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from pyproj import Transformer
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.survey import Survey
 
 Read = Callable[..., Survey]
 Layer = Callable[..., str]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from glademark.contracts.survey import SET_ASIDE_COLUMNS, Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
-from glademark.survey import SET_ASIDE_COLUMNS, Survey
 
 Read = Callable[..., Survey]
 

@@ -14,14 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake import together
+from glademark.intake.many_stands import surveys_of
+from glademark.intake.opened import Shelf
 from glademark.intake.read import survey_of
-from glademark.intake.shelf import Shelf
 from glademark.intake.stands import open_stands
-from glademark.intake.together import surveys_of
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 CRS = "EPSG:26916"
 NAMES = ("A", "B", "C", "D")

@@ -5,8 +5,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.survey import Survey
 
 Read = Callable[..., Survey]
 PRODUCTS = {"products": {"sawlog": {"unit": "MBF"}, "pulpwood": {"unit": "cord"}}}

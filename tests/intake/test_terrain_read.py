@@ -8,8 +8,8 @@ import pytest
 import rasterio
 from affine import Affine
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.survey import Survey
 
 Read = Callable[..., Survey]
 Raster = Callable[..., str]

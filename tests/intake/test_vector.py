@@ -13,11 +13,11 @@ import geopandas as gpd
 import pytest
 import shapely
 
+from glademark.contracts.survey import Survey
 from glademark.errors import FileError, InputError
-from glademark.intake.files import Snapshots
-from glademark.intake.salvage import salvaged
-from glademark.intake.vector import DRIVERS
-from glademark.survey import Survey
+from glademark.intake.formats.files import Snapshots
+from glademark.intake.formats.salvage import salvaged
+from glademark.intake.formats.vector import DRIVERS
 
 Read = Callable[..., Survey]
 Layer = Callable[..., str]
@@ -389,7 +389,7 @@ def test_a_virtual_data_set_is_not_followed(survey: Read, text: Callable[..., st
 
 def test_the_drivers_for_virtual_data_sets_are_off() -> None:
     """Whatever slips through the look at the first bytes finds no driver in a run."""
-    code = "import glademark.pipeline, pyogrio; print(*pyogrio.list_drivers())"
+    code = "import glademark.jobs.layout, pyogrio; print(*pyogrio.list_drivers())"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)  # noqa: S603
 
     assert "GPKG" in done.stdout.split()

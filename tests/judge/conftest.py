@@ -6,12 +6,12 @@ import pandas as pd
 import pytest
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.survey import Survey
+from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.plugins import installed_limits
 from glademark.project.model import LimitSetting, Project
-from glademark.survey import Survey
 
 
 @pytest.fixture

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 import shapely
 
+from glademark.contracts.layers import CHECKS
 from glademark.errors import InputError
+from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import Case, limits_asked, number, rows_of, verdicts
-from glademark.layers import CHECKS
-from glademark.plugins import installed_limits
 from glademark.project.model import LimitSetting
 
 ChecksOf = Callable[..., pd.DataFrame]

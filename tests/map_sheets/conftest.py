@@ -11,17 +11,17 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.map_sheets.deliverable import DELIVERABLE
-from glademark.deliver.map_sheets.sheet_set import write_sheets
-from glademark.deliver.summary import build_summary
+from glademark.contracts.survey import Survey
+from glademark.jobs.layout import Outcome
+from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.pipeline import Outcome
-from glademark.plugins import installed_limits
 from glademark.project.model import Project
-from glademark.survey import Survey
+from glademark.report.delivery import Delivery
+from glademark.report.map_sheets.deliverable import DELIVERABLE
+from glademark.report.map_sheets.sheet_set import write_sheets
+from glademark.report.summary import build_summary
 
 collect_ignore = ["found_points.py"]  # run by the system's Python, which has GDAL
 

@@ -12,10 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.map_sheets.hatches import hatch_dots, hatch_lines
-from glademark.deliver.map_sheets.lettering import text_outline, text_width
-from glademark.deliver.map_sheets.outlines import (
+from glademark.report.delivery import Delivery
+from glademark.report.map_sheets.drawing.hatches import hatch_dots, hatch_lines
+from glademark.report.map_sheets.drawing.lettering import text_outline, text_width
+from glademark.report.map_sheets.drawing.outlines import (
     CLOSE,
     CURVE,
     LINE,
@@ -24,10 +24,10 @@ from glademark.deliver.map_sheets.outlines import (
     from_quadratic,
     outline_of,
 )
-from glademark.deliver.map_sheets.page import Fill, Lettering, Page, Stroke
-from glademark.deliver.map_sheets.paper import Box
-from glademark.deliver.map_sheets.pdf_pages import pages_as_pdf
-from glademark.deliver.map_sheets.picture import PICTURE_DPI, write_picture
+from glademark.report.map_sheets.drawing.page import Fill, Lettering, Page, Stroke
+from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.pdf_pages import pages_as_pdf
+from glademark.report.map_sheets.drawing.picture import PICTURE_DPI, write_picture
 
 PIXEL = PICTURE_DPI / 72
 BLACK, WHITE, RED = (0, 0, 0), (255, 255, 255), (255, 0, 0)

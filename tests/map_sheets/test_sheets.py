@@ -21,13 +21,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 
-from glademark.deliver.geopackage import write_geopackage
-from glademark.deliver.map_sheets.deliverable import DELIVERABLE
-from glademark.deliver.map_sheets.labels import Label, Line, Obstacles, place_labels
-from glademark.deliver.map_sheets.paper import Box
-from glademark.deliver.map_sheets.symbols import AREAS, TREES
-from glademark.deliver.pack import make_pack
-from glademark.deliver.reopen import reopen
+from glademark.export.geopackage import write_geopackage
+from glademark.export.pack import make_pack
+from glademark.export.reopen import reopen
+from glademark.report.map_sheets.deliverable import DELIVERABLE
+from glademark.report.map_sheets.drawing.labels import Label, Line, Obstacles, place_labels
+from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.symbols import AREAS, TREES
 
 ACRE_M2 = 4046.8564224  # 66 ft by 660 ft, the foot being 0.3048 m
 FOOT_M = 0.3048
@@ -191,9 +191,9 @@ def test_pack_holds_the_sheets(sheets_of: Callable[[str], Sheets], tmp_path: Pat
 def test_the_deliverable_alone_loads_nothing_heavy() -> None:
     """Knowing of the map sheets costs nothing: neither plotting nor PDF library is loaded."""
     code = (
-        "import sys; from glademark.plugins import installed_deliverables; "
+        "import sys; from glademark.jobs.plugins import installed_deliverables; "
         "assert 'map' in installed_deliverables(); "
-        "heavy = {'matplotlib', 'pikepdf', 'contourpy', 'glademark.deliver.map_sheets.sheet_set'}; "
+        "heavy = {'matplotlib', 'pikepdf', 'contourpy', 'glademark.report.map_sheets.sheet_set'}; "
         "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"
     )
     done = subprocess.run(  # noqa: S603 - our own words

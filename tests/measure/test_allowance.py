@@ -10,8 +10,8 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
+from glademark.contracts.layout import Layout
 from glademark.forestry import estimate_mean
-from glademark.layout import Layout
 from glademark.measure.allowance import allowance_table
 from glademark.measure.standing import BASAL, Stock
 

@@ -8,7 +8,8 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import Layout
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
 from glademark.measure.corridors import (
     REACH_M,
     Corridors,
@@ -16,7 +17,6 @@ from glademark.measure.corridors import (
     measure_corridors,
     strips_of,
 )
-from glademark.survey import Survey
 
 CorridorsOf = Callable[..., Corridors]
 ANGLES = (90, 60, 30)

@@ -6,8 +6,8 @@ from typing import Any
 import pytest
 import shapely
 
+from glademark.contracts.layout import Layout
 from glademark.errors import InputError
-from glademark.layout import Layout
 
 STAND = shapely.box(0, 0, 200, 200)
 Build = Callable[..., Layout]

@@ -9,7 +9,7 @@ from geographiclib.geodesic import Geodesic  # type: ignore[import-untyped]  # s
 from pyproj import CRS, Transformer
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import Layout
+from glademark.contracts.layout import Layout
 from glademark.measure.assembly import geodesic_areas_m2
 
 GRS80 = Geodesic(6_378_137.0, 1 / 298.257222101)

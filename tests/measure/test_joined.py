@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 import shapely
 
-from glademark.layout import Layout
+from glademark.contracts.layout import Layout
 
 LayoutOf = Callable[..., Layout]
 ACRE_M2 = 43_560 * 0.3048**2

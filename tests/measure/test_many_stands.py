@@ -12,11 +12,11 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from shapely.geometry.base import BaseGeometry
 
-from glademark.by_stand import joined, parted
-from glademark.layout import Layout
+from glademark.contracts.by_stand import joined, parted
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
 from glademark.measure.layout import measure_layout, measure_layouts
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 SurveyOf = Callable[..., Survey]
 ProjectOf = Callable[..., Project]

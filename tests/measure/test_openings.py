@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.layout import Layout
+from glademark.contracts.layout import Layout
 from glademark.measure.crowns import crown_discs, crown_radii
 from glademark.measure.groups import crown_components
 from glademark.measure.holes import closed_union

@@ -22,7 +22,7 @@ import pytest
 import rdata
 import shapely
 
-from glademark.layout import Layout
+from glademark.contracts.layout import Layout
 
 Array = npt.NDArray[np.float64]
 DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"

@@ -19,9 +19,9 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import Layout
-from glademark.pipeline import Outcome
-from glademark.survey import Survey
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
+from glademark.jobs.layout import Outcome
 
 Ring = npt.NDArray[np.float64]
 Rings = list[Ring]

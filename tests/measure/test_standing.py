@@ -9,8 +9,8 @@ import pytest
 import shapely
 from scipy import stats
 
+from glademark.contracts.layout import Layout
 from glademark.errors import InputError
-from glademark.layout import Layout
 
 HECTARE = shapely.box(0, 0, 100, 100)
 Build = Callable[..., Layout]

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import shapely
 
+from glademark.contracts.layout import Layout
 from glademark.errors import InputError, UnitError
-from glademark.layout import Layout
 from glademark.measure.volume import unit_factor
 
 Rows = list[dict[str, object]]

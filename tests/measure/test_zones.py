@@ -12,7 +12,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import ZONE_NAMES, Layout
+from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.measure.zones import (
     Ground,
     edge_distance,

@@ -9,10 +9,10 @@ import pypdf
 import pytest
 import shapely
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.field_guide.guide import DELIVERABLE, guide_content, write_guide
-from glademark.pipeline import Outcome
+from glademark.jobs.layout import Outcome
 from glademark.project.model import Project
+from glademark.report.delivery import Delivery
+from glademark.report.papers.field_guide import DELIVERABLE, guide_content, write_guide
 
 FOOT_M = 0.3048
 

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pypdf
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.filing_figures import DELIVERABLE, filing_tables
-from glademark.pipeline import Outcome
+from glademark.jobs.layout import Outcome
+from glademark.report.delivery import Delivery
+from glademark.report.papers.filing_figures import DELIVERABLE, filing_tables
 
 ACRE_M2 = 43_560 * 0.3048**2  # 43,560 square feet, the international foot
 FOOT_M = 0.3048

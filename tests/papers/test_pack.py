@@ -7,14 +7,15 @@ from pathlib import Path
 import pypdf
 import pytest
 
-from glademark.deliver import filing_figures, pack
-from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.field_guide import guide
-from glademark.deliver.handheld import geojson, gpx, kml
-from glademark.deliver.pack import cautions_text, make_pack, without_stock
 from glademark.errors import InputError
-from glademark.pipeline import Outcome
-from glademark.plugins import chosen
+from glademark.export import pack
+from glademark.export.handheld import geojson, gpx, kml
+from glademark.export.pack import cautions_text, make_pack, without_stock
+from glademark.jobs.layout import Outcome
+from glademark.jobs.plugins import chosen
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.papers import field_guide as guide
+from glademark.report.papers import filing_figures
 
 KNOWN = {
     one.id: one

@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
-from glademark.deliver.printed_page import SANS, Grid, Paper, fitting, table, text, write_pdf
 from glademark.project.model import Project
+from glademark.report.papers.printed_page import SANS, Grid, Paper, fitting, table, text, write_pdf
 
 
 def paper_of(project_of: Callable[..., Project]) -> Paper:

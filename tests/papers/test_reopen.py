@@ -16,21 +16,24 @@ from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.cli import cli
-from glademark.deliver import filing_figures, geopackage, stump_check, summary, tables, workbook
-from glademark.deliver.delivery import Deliverable, Delivery
-from glademark.deliver.field_guide import guide
-from glademark.deliver.geopackage import write_geopackage
-from glademark.deliver.handheld import geojson, gpx, kml
-from glademark.deliver.json_values import json_value
-from glademark.deliver.output import deliver
-from glademark.deliver.parameters import named_values, parameters_table
-from glademark.deliver.rebuilt import rebuilt
-from glademark.deliver.reopen import reopen, split_name
+from glademark.contracts.layout import CorridorFigures
 from glademark.errors import FileError
-from glademark.layout import CorridorFigures
-from glademark.pipeline import Outcome, make_papers
+from glademark.export import csv_tables as tables
+from glademark.export import geopackage
+from glademark.export.geopackage import write_geopackage
+from glademark.export.handheld import geojson, gpx, kml
+from glademark.export.output import deliver
+from glademark.export.rebuilt import rebuilt
+from glademark.export.reopen import reopen, split_name
+from glademark.hosts.cli import cli
+from glademark.jobs.layout import Outcome, make_papers
 from glademark.project.model import Project
+from glademark.report import summary, workbook
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.json_values import json_value
+from glademark.report.papers import field_guide as guide
+from glademark.report.papers import filing_figures, stump_check
+from glademark.report.parameters import named_values, parameters_table
 
 ALL = (
     gpx.DELIVERABLE, kml.DELIVERABLE, geojson.DELIVERABLE, guide.DELIVERABLE,

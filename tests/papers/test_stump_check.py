@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pypdf
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.stump_check import DELIVERABLE, standing_group, stump_groups
-from glademark.pipeline import Outcome
+from glademark.jobs.layout import Outcome
+from glademark.report.delivery import Delivery
+from glademark.report.papers.stump_check import DELIVERABLE, standing_group, stump_groups
 
 BOX = "\N{BALLOT BOX}"
 

@@ -8,11 +8,11 @@ import pyogrio
 import pytest
 from lxml import etree
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.styles.rows import LAYER_STYLES, STYLE_COLUMNS, style_rows
-from glademark.deliver.styles.sld import DELIVERABLE, STYLED, sld_bytes
-from glademark.layers import LAYERS
-from glademark.survey import KINDS, SETBACK_RULES
+from glademark.contracts.layers import LAYERS
+from glademark.contracts.survey import KINDS, SETBACK_RULES
+from glademark.export.styles.rows import LAYER_STYLES, STYLE_COLUMNS, style_rows
+from glademark.export.styles.sld import DELIVERABLE, STYLED, sld_bytes
+from glademark.report.delivery import Delivery
 
 NAMES = {
     "s": "http://www.opengis.net/sld",

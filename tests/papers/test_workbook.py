@@ -8,9 +8,9 @@ import pytest
 import shapely
 from openpyxl.workbook import Workbook
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.workbook import DELIVERABLE, workbook_sheets
-from glademark.pipeline import Outcome
+from glademark.jobs.layout import Outcome
+from glademark.report.delivery import Delivery
+from glademark.report.workbook import DELIVERABLE, workbook_sheets
 
 ACRE_M2 = 43_560 * 0.3048**2
 FT2_M2 = 0.3048**2

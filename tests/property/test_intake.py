@@ -11,10 +11,10 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 from glademark.project.model import Project
-from glademark.survey import Survey
 
 STAND = shapely.box(500_000, 5_000_000, 500_200, 5_000_200)
 HEAD = ("tree", "by", "dbh_in", "count", "kind", "time", "x", "y")

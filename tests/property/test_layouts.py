@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import ZONE_NAMES, Layout
+from glademark.contracts.layout import ZONE_NAMES, Layout
 
 LayoutOf = Callable[..., Layout]
 Change = Callable[[BaseGeometry], BaseGeometry]

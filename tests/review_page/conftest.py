@@ -12,15 +12,15 @@ import pytest
 import shapely
 from lxml import html
 
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.review_page.deliverable import DELIVERABLE
-from glademark.deliver.summary import build_summary
+from glademark.contracts.survey import Survey
+from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
-from glademark.plugins import installed_limits
 from glademark.project.model import Project
-from glademark.survey import Survey
+from glademark.report.delivery import Delivery
+from glademark.report.review_page.deliverable import DELIVERABLE
+from glademark.report.summary import build_summary
 
 WEST, SOUTH = 400_000.0, 5_100_000.0
 SIDE_M = 200.0

@@ -10,7 +10,7 @@ from typing import Any, TypeAlias
 import pytest
 import shapely
 
-from glademark.deliver.delivery import Delivery
+from glademark.report.delivery import Delivery
 
 Browser: TypeAlias = Any
 """A driver of a browser; its package may be missing."""

@@ -13,12 +13,12 @@ import pytest
 import shapely
 from lxml import html
 
-from glademark.deliver.cautions import CAUTIONS
-from glademark.deliver.delivery import Delivery
-from glademark.deliver.review_page.deliverable import DELIVERABLE
+from glademark.contracts.survey import SET_ASIDE_COLUMNS
 from glademark.errors import OutputError
-from glademark.pipeline import Outcome
-from glademark.survey import SET_ASIDE_COLUMNS
+from glademark.jobs.layout import Outcome
+from glademark.report.cautions import CAUTIONS
+from glademark.report.delivery import Delivery
+from glademark.report.review_page.deliverable import DELIVERABLE
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
 SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
@@ -53,7 +53,7 @@ def test_what_the_page_needs_is_imported_late() -> None:
     import subprocess  # noqa: PLC0415 - a fresh interpreter knows what is loaded
 
     code = (
-        "import sys, glademark.deliver.review_page.deliverable;"
+        "import sys, glademark.report.review_page.deliverable;"
         "print([name for name in ('bokeh', 'jinja2', 'pandas') if name in sys.modules])"
     )
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)  # noqa: S603 - own code
@@ -308,7 +308,7 @@ def test_more_trees_than_a_page_can_show_are_left_out_with_a_sentence(
     parse: Callable[[Path], html.HtmlElement],
 ) -> None:
     """Beyond what stays quick the map has no trees, and the page says how many it lacks."""
-    monkeypatch.setattr("glademark.deliver.review_page.content.MOST_MARKS", 5)
+    monkeypatch.setattr("glademark.report.review_page.content.MOST_MARKS", 5)
     page = parse(write(delivery))
     trees = len(delivery.layout.marks) + len(delivery.layout.leave_trees)
 

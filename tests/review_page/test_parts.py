@@ -11,15 +11,15 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.deliver.review_page.allowance import WIDTH, accounts
-from glademark.deliver.review_page.chart import steady_ids
-from glademark.deliver.review_page.diameters import histogram
-from glademark.deliver.review_page.html import content_policy, inert_json
-from glademark.deliver.review_page.limits import worst_by_key
-from glademark.deliver.review_page.plane import Plane
-from glademark.deliver.review_page.symbols import AREAS, MARKS
-from glademark.deliver.review_page.wording import field_text, limit_title, volume_amounts
-from glademark.layers import LAYERS
+from glademark.contracts.layers import LAYERS
+from glademark.report.review_page.allowance import WIDTH, accounts
+from glademark.report.review_page.chart import steady_ids
+from glademark.report.review_page.diameters import histogram
+from glademark.report.review_page.html import content_policy, inert_json
+from glademark.report.review_page.limits import worst_by_key
+from glademark.report.review_page.plane import Plane
+from glademark.report.review_page.symbols import AREAS, MARKS
+from glademark.report.review_page.wording import field_text, limit_title, volume_amounts
 
 CRS = "EPSG:26916"
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.deliver.review_page.profiles import (
+from glademark.report.review_page.profiles import (
     BOTTOM,
     HEIGHT,
     LEFT,

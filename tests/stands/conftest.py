@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.pipeline_stands import StandsOutcome, lay_out_stands
+from glademark.jobs.stands import StandsOutcome, lay_out_stands
 
 CRS = "EPSG:26916"
 SIDE_M = 200.0

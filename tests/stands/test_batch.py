@@ -13,9 +13,9 @@ import pandas as pd
 import pyogrio
 import pytest
 
-from glademark.batch import BatchOutcome, Engine, _client, lay_out_batch
 from glademark.errors import InputError
-from glademark.pipeline_stands import StandsOutcome, lay_out_stands
+from glademark.jobs.batch import BatchOutcome, Engine, _client, lay_out_batch
+from glademark.jobs.stands import StandsOutcome, lay_out_stands
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -162,7 +162,7 @@ def test_no_stand_is_lost_where_more_wait_than_are_handed_out(
 ) -> None:
     """With one stand handed out at a time, every stand has its turn."""
     for name in ("IN_FLIGHT", "MOST_AT_ONCE"):
-        monkeypatch.setattr(f"glademark.batch.{name}", 1)
+        monkeypatch.setattr(f"glademark.jobs.batch.{name}", 1)
 
     outcome = lay_out_batch(
         [batch[0] / "in" / "harvest.toml"], out=tmp_path / "out", engine=running

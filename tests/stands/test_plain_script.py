@@ -10,7 +10,7 @@ import geopandas as gpd
 import pandas as pd
 import pytest
 
-from glademark.pipeline_stands import lay_out_stands
+from glademark.jobs.stands import lay_out_stands
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
 CELL = ["stand_id", "zone", "product", "species", "size_class"]

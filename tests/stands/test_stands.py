@@ -11,8 +11,8 @@ import pyogrio
 import pytest
 
 from glademark.errors import InputError
-from glademark.pipeline import lay_out
-from glademark.pipeline_stands import StandsOutcome, lay_out_stands
+from glademark.jobs.layout import lay_out
+from glademark.jobs.stands import StandsOutcome, lay_out_stands
 
 if TYPE_CHECKING:
     from pathlib import Path

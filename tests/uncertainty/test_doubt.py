@@ -7,15 +7,15 @@ import pytest
 import shapely
 from scipy.stats import norm
 
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
+from glademark.jobs.plugins import installed_limits
+from glademark.judge.chance_rows import doubt_figures, with_doubt
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
-from glademark.judge.shown_doubt import doubt_figures, with_doubt
-from glademark.layout import Layout
 from glademark.measure.layout import measure_layout
-from glademark.plugins import installed_limits
 from glademark.project.model import LimitSetting, Project
-from glademark.survey import Survey
-from glademark.uncertainty.doubt import Doubt, measure_doubt
+from glademark.uncertainty.draws_summary import Doubt, measure_doubt
 from glademark.uncertainty.remeasure import doubt_settled
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from glademark.deliver.terminal import print_summary
+from glademark.jobs.layout import Outcome, lay_out, make_papers
 from glademark.measure.layout import measure_layout
-from glademark.pipeline import Outcome, lay_out, make_papers
-from glademark.uncertainty.doubt import measure_doubt
+from glademark.report.terminal.layout import print_summary
+from glademark.uncertainty.draws_summary import measure_doubt
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
 ASKED = '\n[uncertainty]\ndraws = 100\nshared = "30 %"\n'

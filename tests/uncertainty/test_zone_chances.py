@@ -6,7 +6,7 @@ import pytest
 import shapely
 from scipy.stats import norm
 
-from glademark.layout import ZONE_NAMES
+from glademark.contracts.layout import ZONE_NAMES
 from glademark.uncertainty.errors import PositionErrors
 from glademark.uncertainty.zone_chances import (
     Places,

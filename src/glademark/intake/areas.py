@@ -7,18 +7,18 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import features, no_features
+from glademark.contracts.survey import SETBACK_RULES
 from glademark.errors import FileError
-from glademark.features import features, no_features
-from glademark.intake import meanings
-from glademark.intake.columns import recognise
-from glademark.intake.fields import Fields
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
+from glademark.intake.columns import meanings
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.match import recognise
 from glademark.intake.outlines import with_areas
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
+from glademark.intake.site import Ground
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Source, WaterSettings
-from glademark.survey import SETBACK_RULES
 from glademark.units import BASAL_AREA_M2_HA
 
 QUARTER_SEGMENTS = 16

@@ -10,15 +10,15 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import no_features
 from glademark.errors import FileError
-from glademark.features import no_features
-from glademark.intake import meanings
-from glademark.intake.cells import each_word, translated
-from glademark.intake.columns import recognise
-from glademark.intake.fields import Fields
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
+from glademark.intake.columns import meanings
+from glademark.intake.columns.cells import each_word, translated
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.match import recognise
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, by_stand
+from glademark.intake.site import Ground
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import CorridorSettings, Source
 

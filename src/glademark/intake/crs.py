@@ -21,7 +21,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
 from glademark.errors import CrsError
-from glademark.intake.ledger import Ledger
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
 from glademark.intake.wording import shown
 

@@ -11,19 +11,19 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import features, no_features, no_rows
 from glademark.errors import FileError
-from glademark.features import features, no_features, no_rows
-from glademark.intake import meanings
-from glademark.intake.cells import yes_or_no
-from glademark.intake.columns import Found, recognise
-from glademark.intake.diameters import diameters
-from glademark.intake.fields import Fields
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
-from glademark.intake.mark_fields import HEIGHT_MAX_M
-from glademark.intake.positions import with_points
+from glademark.intake.columns import meanings
+from glademark.intake.columns.cells import yes_or_no
+from glademark.intake.columns.diameters import diameters
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
+from glademark.intake.columns.match import Found, recognise
+from glademark.intake.columns.positions import with_points
+from glademark.intake.columns.volumes import wood
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, text_of
-from glademark.intake.volumes import wood
+from glademark.intake.site import Ground
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA
@@ -83,7 +83,7 @@ def read_cruise(
     Returns
     -------
     plots, trees
-        As in `glademark.survey.Survey`; a plot outside the stand is set aside with its trees, one
+        As in `contracts.survey.Survey`; a plot outside the stand is set aside with its trees, one
         without position is kept.
 
     Raises

@@ -9,8 +9,8 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from glademark.contracts.survey import InputCount
 from glademark.intake.wording import shown
-from glademark.survey import InputCount
 
 SUMMARY_MAX = 64 * 2**20
 """A summary is some pages of text; beyond this it is something else [bytes]."""

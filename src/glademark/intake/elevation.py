@@ -7,12 +7,12 @@ import numpy as np
 import numpy.typing as npt
 from pyproj import CRS
 
-from glademark.elevation import Elevation
+from glademark.contracts.elevation import Elevation
 from glademark.errors import FileError, InputError
 from glademark.intake.crs import same_crs
-from glademark.intake.files import FieldFile
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
+from glademark.intake.formats.files import FieldFile
+from glademark.intake.record_log import Ledger
+from glademark.intake.site import Ground
 from glademark.intake.terrain import UNDECLARED_NODATA
 from glademark.project.model import TerrainSettings
 from glademark.units import FOOT_M

@@ -6,8 +6,8 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+from glademark.contracts.inspection import FileSeen, LayerSeen
 from glademark.errors import InputError
-from glademark.inspection import FileSeen, LayerSeen
 from glademark.intake.inspect import inspect_files
 from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Inputs

@@ -12,24 +12,25 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
 from glademark.errors import InputError
-from glademark.inspection import ColumnSeen, FileSeen, LayerSeen
-from glademark.intake import geopackage, meanings
-from glademark.intake.columns import Found, recognise
+from glademark.intake.columns import meanings
+from glademark.intake.columns.diameters import diameters, refuse_implausible
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.likely import MEANINGS, likely_input
+from glademark.intake.columns.match import Found, recognise
+from glademark.intake.columns.positions import with_points
+from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.crs import WGS84, crs_name, transformed
-from glademark.intake.diameters import diameters, refuse_implausible
-from glademark.intake.fields import Fields
-from glademark.intake.files import FieldFile, Snapshots
-from glademark.intake.gpx import Want
-from glademark.intake.ledger import Ledger
-from glademark.intake.likely import MEANINGS, likely_input
+from glademark.intake.formats import geopackage
+from glademark.intake.formats.files import FieldFile, Snapshots
+from glademark.intake.formats.gpx import Want
+from glademark.intake.formats.sources import read_source
+from glademark.intake.formats.spreadsheet import sheets_of
+from glademark.intake.formats.vector import layers_with_geometry
 from glademark.intake.placement import placed
-from glademark.intake.positions import with_points
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, text_of
-from glademark.intake.sources import read_source
-from glademark.intake.spreadsheet import sheets_of
-from glademark.intake.unknown_species import note_unknown_species
-from glademark.intake.vector import layers_with_geometry
 from glademark.intake.wording import TEXT_MAX, shown
 from glademark.project.model import Source
 

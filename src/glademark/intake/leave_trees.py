@@ -5,17 +5,17 @@ from dataclasses import replace
 import geopandas as gpd
 import pandas as pd
 
-from glademark.features import features, no_features
-from glademark.intake import meanings
-from glademark.intake.columns import recognise
-from glademark.intake.diameters import diameters
-from glademark.intake.fields import Fields
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
-from glademark.intake.mark_fields import CROWN_RADIUS_MAX_M
+from glademark.contracts.frames import features, no_features
+from glademark.intake.columns import meanings
+from glademark.intake.columns.diameters import diameters
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.mark_fields import CROWN_RADIUS_MAX_M
+from glademark.intake.columns.match import recognise
+from glademark.intake.columns.positions import with_points
 from glademark.intake.marks import FAR_M
-from glademark.intake.positions import with_points
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
+from glademark.intake.site import Ground
 from glademark.intake.wording import counted, listed
 from glademark.project.model import MarkSettings, Source
 

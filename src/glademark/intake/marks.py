@@ -9,13 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.errors import FileError, InputError
-from glademark.intake import meanings
-from glademark.intake.columns import recognise
-from glademark.intake.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
-from glademark.intake.fields import Fields
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
-from glademark.intake.mark_fields import (
+from glademark.intake.columns import meanings
+from glademark.intake.columns.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
     MUST_GO,
     mark_fields,
@@ -23,9 +20,12 @@ from glademark.intake.mark_fields import (
     note_missing_dbh,
     other_columns,
 )
-from glademark.intake.positions import with_points
+from glademark.intake.columns.match import recognise
+from glademark.intake.columns.positions import with_points
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
+from glademark.intake.site import Ground
 from glademark.intake.wording import counted, listed, quoted
 from glademark.project.model import Project, Source
 

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.intake import meanings
-from glademark.intake.columns import is_known, recognise
+from glademark.intake.columns import meanings
+from glademark.intake.columns.match import is_known, recognise
 from glademark.project.model import Project
 from glademark.units import INCH_CM, LENGTH_M
 
@@ -63,7 +63,7 @@ def marks_again(
     Parameters
     ----------
     marks
-        As in `glademark.survey.Survey.marks`.
+        As in `contracts.survey.Survey.marks`.
     project
         Columns and units that it states are kept to.
     with_degrees

@@ -8,9 +8,9 @@ import shapely
 from shapely.validation import explain_validity
 
 from glademark.errors import FileError
-from glademark.intake.ground import polygonal
-from glademark.intake.ledger import Ledger
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, by_stand
+from glademark.intake.site import polygonal
 from glademark.intake.wording import counted, shown
 
 MEND_SHARE_MAX = 0.001

@@ -10,7 +10,7 @@ from pyproj import CRS
 
 from glademark.errors import CrsError
 from glademark.intake.crs import crs_name
-from glademark.intake.ledger import Ledger
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
 
 _LON_MAX, _LAT_MAX = 180.0, 90.0

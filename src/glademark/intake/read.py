@@ -14,7 +14,8 @@ import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
-from glademark.elevation import Elevation
+from glademark.contracts.elevation import Elevation
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
@@ -32,17 +33,16 @@ from glademark.intake.areas import (
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
-from glademark.intake.ground import NOWHERE, Ground
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
-from glademark.intake.ledger import Ledger
 from glademark.intake.marks import read_marks
+from glademark.intake.opened import Shelf, open_inputs
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
-from glademark.intake.shelf import Shelf, open_inputs
+from glademark.intake.site import NOWHERE, Ground
 from glademark.intake.stand import read_stand
-from glademark.intake.tables import no_tally, read_tally, read_text_rows
+from glademark.intake.tally import no_tally, read_tally, read_text_rows
 from glademark.intake.terrain import describe_terrain
 from glademark.project.model import Project, Source
-from glademark.survey import Survey
 
 log = logging.getLogger(__name__)
 

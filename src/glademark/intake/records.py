@@ -10,7 +10,7 @@ import pandas as pd
 from pyproj import CRS
 
 from glademark.errors import FileError
-from glademark.intake.files import FieldFile
+from glademark.intake.formats.files import FieldFile
 from glademark.intake.wording import shown
 
 

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.spatial import cKDTree
 
-from glademark.intake.ledger import Ledger
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import by_stand
 from glademark.intake.wording import counted, listed
 

@@ -16,11 +16,11 @@ from glademark.intake.crs import (
     transformed,
     working_crs,
 )
-from glademark.intake.ground import Ground, Grounds, polygonal
-from glademark.intake.ledger import Ledger
 from glademark.intake.outlines import with_areas
 from glademark.intake.placement import placed
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, by_stand
+from glademark.intake.site import Ground, Grounds, polygonal
 from glademark.intake.wording import counted
 from glademark.project.model import Source
 

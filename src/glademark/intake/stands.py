@@ -12,12 +12,12 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from glademark.contracts.survey import SET_ASIDE_COLUMNS, InputCount
 from glademark.errors import InputError
+from glademark.intake.opened import Shelf, open_inputs, part_of
 from glademark.intake.records import Reading, text_of
-from glademark.intake.shelf import Shelf, open_inputs, part_of
 from glademark.intake.wording import listed
 from glademark.project.model import Project
-from glademark.survey import SET_ASIDE_COLUMNS, InputCount
 
 MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
 """Inputs in which every record belongs to one stand; others may hold for all stands."""

@@ -7,21 +7,21 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from glademark.contracts.frames import features, no_features
 from glademark.errors import FileError, InputError
-from glademark.features import features, no_features
 from glademark.forestry import breast_height_diameter_cm, find_species
-from glademark.intake import meanings
-from glademark.intake.cells import each_word, yes_or_no
-from glademark.intake.columns import Found, recognise
-from glademark.intake.diameters import diameters, refuse_implausible
-from glademark.intake.fields import Fields
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
-from glademark.intake.mark_fields import POSITION_ERROR_MAX_M
+from glademark.intake.columns import meanings
+from glademark.intake.columns.cells import each_word, yes_or_no
+from glademark.intake.columns.diameters import diameters, refuse_implausible
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.mark_fields import POSITION_ERROR_MAX_M
+from glademark.intake.columns.match import Found, recognise
+from glademark.intake.columns.positions import with_points
+from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.marks import FAR_M
-from glademark.intake.positions import with_points
+from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
-from glademark.intake.unknown_species import note_unknown_species
+from glademark.intake.site import Ground
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import Project, Source
 from glademark.units import INCH_CM

@@ -12,9 +12,9 @@ from pyproj import CRS
 
 from glademark.errors import CrsError, FileError, InputError
 from glademark.intake.crs import parse_crs, transformed
-from glademark.intake.files import FieldFile
-from glademark.intake.ground import Ground
-from glademark.intake.ledger import Ledger
+from glademark.intake.formats.files import FieldFile
+from glademark.intake.record_log import Ledger
+from glademark.intake.site import Ground
 from glademark.project.model import Source
 
 Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from glademark.judge.limits import Case
-    from glademark.uncertainty.doubt import Doubt, Key
+    from glademark.uncertainty.draws_summary import Doubt, Key
 
 _QUANTITY = {
     ("opening_area_max", "openings", "m2"): "opening_area",
@@ -77,7 +77,7 @@ def known_quantities(checks: pd.DataFrame, doubt: Doubt) -> Iterator[tuple[int, 
     Parameters
     ----------
     checks
-        Columns of `glademark.layers.CHECKS`, index 0..n-1.
+        Columns of `contracts.layers.CHECKS`, index 0..n-1.
     doubt
         What the figures may truly be.
 

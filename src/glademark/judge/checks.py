@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from glademark.contracts.layers import CHECKS
 from glademark.judge.chances import with_chances
-from glademark.judge.ground import keep_out_checks, setback_checks
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked, texts
+from glademark.judge.no_cut_areas import keep_out_checks, setback_checks
 from glademark.judge.terrain import crossing_checks
-from glademark.layers import CHECKS
 
 
 def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
@@ -28,7 +28,7 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     Returns
     -------
     checks
-        Columns of `glademark.layers.CHECKS`, one row a thing checked: limits in the order of the
+        Columns of `contracts.layers.CHECKS`, one row a thing checked: limits in the order of the
         project file, then keep-outs, setbacks and crossings. A limit with nothing to check has one
         row that says so.
     """
@@ -55,7 +55,7 @@ def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     Returns
     -------
     checks
-        Columns of `glademark.layers.CHECKS`; no row without limits.
+        Columns of `contracts.layers.CHECKS`; no row without limits.
     """
     return _together([_asked(case, limit) for limit in asked])
 

@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from glademark.contracts.layers import CHECKS
 from glademark.errors import InputError, UnitError
 from glademark.judge.stated_grades import stated_grades
-from glademark.layers import CHECKS
 from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,
@@ -45,10 +45,10 @@ _VERDICTS = ("not_checked", "exceeded", "near", "met")
 _TEXT: Any = pd.Series([""]).dtype
 
 if TYPE_CHECKING:
-    from glademark.layout import Layout
+    from glademark.contracts.layout import Layout
+    from glademark.contracts.survey import Survey
     from glademark.project.model import LimitSetting, Project
-    from glademark.survey import Survey
-    from glademark.uncertainty.doubt import Doubt
+    from glademark.uncertainty.draws_summary import Doubt
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -402,7 +402,7 @@ def not_checked(*, reason: str, limit: Value, unit: str, subject: str) -> pd.Dat
 
 def as_checks(rows: pd.DataFrame) -> pd.DataFrame:
     """
-    Rows with the columns of `glademark.layers.CHECKS`, in order.
+    Rows with the columns of `contracts.layers.CHECKS`, in order.
 
     Parameters
     ----------

@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.contracts.terrain import PERMIT
 from glademark.judge.limits import Case, Limit, Value, number, rows_of, verdicts
-from glademark.measure.profiles import steepest_of_profiles
-from glademark.measure.reach import SLACK_M
-from glademark.measure.reach_layer import measure_reach, stubs_for
-from glademark.on_the_ground import PERMIT
+from glademark.measure.terrain.profiles import steepest_of_profiles
+from glademark.measure.terrain.reach import SLACK_M
+from glademark.measure.terrain.reach_layer import measure_reach, stubs_for
 
 NO_TERRAIN = "no terrain is given; add it under [inputs] terrain"
 NO_LANDING = "no landing is reached; add them under [inputs] landings"

@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
+from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.measure.sums import exact_sums
 from glademark.units import HECTARE_M2
@@ -53,7 +53,7 @@ def allowance_table(
     Returns
     -------
     table
-        Columns of `glademark.layers.ALLOWANCE`. A quantity of which some marked trees have no
+        Columns of `contracts.layers.ALLOWANCE`. A quantity of which some marked trees have no
         amount is left out.
     """
     operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "keep_out")
@@ -206,7 +206,7 @@ def stock_by_class(
     Returns
     -------
     table
-        Columns of `glademark.layers.STOCK_BY_CLASS`; no rows without a cruise. A residual below
+        Columns of `contracts.layers.STOCK_BY_CLASS`; no rows without a cruise. A residual below
         zero says that the cruise found fewer trees of a class than are marked.
     """
     if standing.by_class.empty:

@@ -14,34 +14,34 @@ from geopandas.array import from_shapely
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from glademark.by_stand import joined, parted, stretch
-from glademark.features import features
+from glademark.contracts.by_stand import joined, parted, stretch
+from glademark.contracts.frames import features
+from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
+from glademark.contracts.layout import Figures, Layout, StandFigures
+from glademark.contracts.survey import Survey
+from glademark.contracts.terrain import GroundFigures, LightFigures, no_rows
 from glademark.forestry import SizeClasses
-from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
-from glademark.layout import Figures, Layout, StandFigures
 from glademark.measure.allowance import (
     allowance_notices,
     allowance_table,
     residual,
     stock_by_class,
 )
+from glademark.measure.combined_openings import Joined
 from glademark.measure.corridors import Network
 from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
 from glademark.measure.holes import Holes
-from glademark.measure.joined import Joined
-from glademark.measure.light_and_wind import LIGHT_COLUMNS, light_by_stand
 from glademark.measure.notices import layout_notices
 from glademark.measure.opening_layer import measured_gaps, openings_by_stand, wood_in
 from glademark.measure.standing import Standing
 from glademark.measure.sums import exact_sums, sums
 from glademark.measure.tally import tally_cells, tally_table
+from glademark.measure.terrain.light_and_wind import LIGHT_COLUMNS, light_by_stand
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement, paint_disagreement
-from glademark.on_the_ground import GroundFigures, LightFigures, no_rows
 from glademark.project.model import Project
-from glademark.survey import Survey
 from glademark.units import HECTARE_M2
 
 FloatArray = npt.NDArray[np.float64]

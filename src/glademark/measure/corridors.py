@@ -18,8 +18,8 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from glademark.features import features
-from glademark.layout import CorridorFigures
+from glademark.contracts.frames import features
+from glademark.contracts.layout import CorridorFigures
 from glademark.measure.crowns import APART_M, inscribed_discs, longest_edge_bearings
 from glademark.measure.polygons import only_polygons, union_by
 from glademark.measure.sums import least, sums

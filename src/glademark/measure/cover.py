@@ -9,8 +9,8 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.survey import Survey
 from glademark.measure.zones import Ground
-from glademark.survey import Survey
 
 GeometryArray = npt.NDArray[np.object_]
 

@@ -1,4 +1,4 @@
-"""Measured frames as the layers that `glademark.layers` declares."""
+"""Measured frames as the layers that `contracts.layers` declares."""
 
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
@@ -11,8 +11,8 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.features import features
-from glademark.layers import LAYERS, Column, Kind, present
+from glademark.contracts.frames import features
+from glademark.contracts.layers import LAYERS, Column, Kind, present
 from glademark.measure.polygons import as_multi
 
 _DTYPE: Mapping[Kind, Any] = {

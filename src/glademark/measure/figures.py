@@ -9,19 +9,19 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.layout import (
+from glademark.contracts.layout import (
     MarkFigures,
     OpeningFigures,
     ProductFigures,
     VolumeFigures,
     ZoneFigures,
 )
+from glademark.contracts.survey import Survey
+from glademark.measure.combined_openings import Joined
 from glademark.measure.holes import Holes
-from glademark.measure.joined import Joined
 from glademark.measure.sums import exact_sums, least, sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement
-from glademark.survey import Survey
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]

@@ -20,7 +20,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from glademark.features import features
+from glademark.contracts.frames import features
 from glademark.measure.crowns import APART_M, GeometryArray, crown_discs
 from glademark.measure.polygons import only_polygons
 from glademark.measure.sums import least
@@ -127,7 +127,7 @@ def stated_groups(
     Parameters
     ----------
     marks
-        As in `glademark.survey.Survey.marks`, one stand after the other.
+        As in `contracts.survey.Survey.marks`, one stand after the other.
     stand
         Place of the stand of each mark, rising.
     walked

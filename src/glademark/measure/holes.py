@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.features import features
+from glademark.contracts.frames import features
 from glademark.measure.crown_cover import crown_cover
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.groups import Groups, crown_components

@@ -10,12 +10,14 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.by_stand import joined, stretch
-from glademark.features import features
+from glademark.contracts.by_stand import joined, stretch
+from glademark.contracts.frames import features
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.layout import Layout
 from glademark.measure.assembly import Measured, assemble
+from glademark.measure.combined_openings import joined_by_stand
 from glademark.measure.corridors import Corridors, Network, corridor_network
 from glademark.measure.cover import Cover, Covers, covers_of
 from glademark.measure.crowns import (
@@ -26,17 +28,15 @@ from glademark.measure.crowns import (
 )
 from glademark.measure.groups import stated_groups
 from glademark.measure.holes import Holes, Thresholds, Trees, find_holes
-from glademark.measure.joined import joined_by_stand
 from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
-from glademark.measure.on_ground import is_asked_for, with_ground
 from glademark.measure.openings import numbers_by_stand
 from glademark.measure.polygons import union_by
 from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
 from glademark.measure.sums import least
+from glademark.measure.terrain.measures import is_asked_for, with_ground
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
 from glademark.measure.zones import final_zone, in_corridor_zone, located_zone, partition
 from glademark.project.model import Project
-from glademark.survey import Survey
 from glademark.units import HECTARE_M2, INCH_CM
 
 FloatArray = npt.NDArray[np.float64]

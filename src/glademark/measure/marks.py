@@ -86,7 +86,7 @@ def with_crowns(
     Parameters
     ----------
     marks
-        As in `glademark.survey.Survey.marks`.
+        As in `contracts.survey.Survey.marks`.
     classes
         Size classes.
     default_m

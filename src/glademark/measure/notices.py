@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from glademark.layout import Figures
+from glademark.contracts.layout import Figures
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
 from glademark.units import INCH_CM

@@ -10,9 +10,9 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.features import features
+from glademark.contracts.frames import features
+from glademark.measure.combined_openings import Joined, joined_of
 from glademark.measure.holes import Holes
-from glademark.measure.joined import Joined, joined_of
 from glademark.measure.openings import hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
 
@@ -77,7 +77,7 @@ def measured_openings(
     openings
         `opening`, `group`, `basis`, `net_of_leave_m2`; Polygon geometry, projected CRS in metres.
     joined
-        As from `glademark.measure.joined.join_openings`.
+        As from `glademark.measure.combined_openings.join_openings`.
     corridor, stand, water
         Polygons; `corridor` and `water` may be empty.
     wood
@@ -86,7 +86,7 @@ def measured_openings(
     Returns
     -------
     openings
-        With every column of `glademark.layers.OPENINGS` but the wood where there is none, sorted by
+        With every column of `contracts.layers.OPENINGS` but the wood where there is none, sorted by
         number.
     """
     number = openings["opening"].to_numpy()
@@ -116,7 +116,7 @@ def openings_by_stand(
     stand
         Place of the stand of each, rising.
     joined
-        As from `glademark.measure.joined.joined_by_stand`.
+        As from `glademark.measure.combined_openings.joined_by_stand`.
     ground
         Corridors, boundary and water of each stand; each of shape (stands,).
     wood

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from scipy.spatial import cKDTree
 
-from glademark.by_stand import stretches
+from glademark.contracts.by_stand import stretches
 from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.holes import Holes
 from glademark.measure.shape import axes

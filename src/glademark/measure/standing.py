@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
+from glademark.contracts.frames import features
 from glademark.errors import InputError
-from glademark.features import features
 from glademark.forestry import (
     CruiseTrees,
     Estimate,
@@ -202,7 +202,7 @@ def cruised(
     Parameters
     ----------
     plots, trees
-        As in `glademark.survey.Survey`.
+        As in `contracts.survey.Survey`.
     settings
         Confidence, and the areas of strata where there are any.
     sold

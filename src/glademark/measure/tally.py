@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.by_stand import stretches
-from glademark.layers import VOLUME_BY_ZONE
-from glademark.layout import ZONE_NAMES
+from glademark.contracts.by_stand import stretches
+from glademark.contracts.layers import VOLUME_BY_ZONE
+from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.standing import BASAL, SOLID, Stock
 from glademark.measure.sums import known_sums
 
@@ -97,7 +97,7 @@ def tally_table(
     Returns
     -------
     table
-        Columns of `glademark.layers.VOLUME_BY_ZONE`: the cells, then by zone and product, by zone,
+        Columns of `contracts.layers.VOLUME_BY_ZONE`: the cells, then by zone and product, by zone,
         by product, and overall, each split into located and not located where both occur.
         Per-hectare values are over the area of the zone, or of the stand for sums over zones.
     stand

@@ -17,8 +17,8 @@ import shapely
 from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
-from glademark.by_stand import stretches
-from glademark.layout import ZONE_NAMES
+from glademark.contracts.by_stand import stretches
+from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.polygons import split_each
 from glademark.measure.sums import least, sums

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import ZONE_NAMES
+from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.figures import area_names
 from glademark.uncertainty.drawn import Field
 from glademark.uncertainty.zone_chances import Places, zone_draws

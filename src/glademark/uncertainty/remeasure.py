@@ -5,7 +5,7 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
-from glademark.uncertainty.doubt import Doubt, Key
+from glademark.uncertainty.draws_summary import Doubt, Key
 
 FloatArray = npt.NDArray[np.float64]
 

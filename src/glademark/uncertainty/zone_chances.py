@@ -17,7 +17,7 @@ import shapely
 from scipy.special import ndtri
 from shapely.geometry.base import BaseGeometry
 
-from glademark.layout import ZONE_NAMES
+from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.zones import final_zone
 from glademark.uncertainty.errors import PositionErrors
 

@@ -1,1 +1,0 @@
-"""Advice: the smallest set of marks to leave standing that brings a layout inside its limits."""

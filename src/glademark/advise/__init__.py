@@ -1,0 +1,1 @@
+"""Which marks to leave standing."""

@@ -1,0 +1,279 @@
+"""The whole advice: a layout with its checks in, the marks to leave standing out."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from glademark.advise.beyond import Ground, Keeps, keeps_of, need_of
+from glademark.advise.needs import Amount, Need
+from glademark.advise.outcome import Advice, Proof, Unmended, spare_layer, wood_given_up
+from glademark.advise.search import Found, Wish, smallest
+from glademark.advise.spared_holes import Spared, spared_holes
+from glademark.contracts.survey import Survey
+from glademark.judge.checks import judge
+from glademark.judge.limits import Case, LimitAsked
+from glademark.measure.layout import canopy_of, measure_layout
+from glademark.measure.openings import opening_numbers
+
+By = Literal["trees", "volume"]
+"""What is to be least: trees, then volume; or the other way round. Then the first marks."""
+
+FloatArray = npt.NDArray[np.float64]
+
+NEVER_SPARED = ("corridor", "landing")
+"""Zones in which every marked tree has to go."""
+
+
+def advise(
+    case: Case, asked: Sequence[LimitAsked], *, by: By, earlier: Mapping[int, int]
+) -> Advice:
+    """
+    The smallest set of marks to leave standing that brings a layout inside its limits.
+
+    Parameters
+    ----------
+    case
+        What was asked, brought home and measured.
+    asked
+        Limits of the project file.
+    by
+        What is to be least.
+    earlier
+        As the layout was measured with.
+
+    Returns
+    -------
+    advice
+        With the layout measured and judged again as the advice would have it.
+    """
+    checks = judge(case, asked)
+    ground = _ground(case, earlier)
+    needs, unmended = _needs(ground, checks)
+    plan = _plan(ground, needs, keeps_of(ground, checks), _costs(ground, by))
+    mended = spare(case.survey, plan.spared)
+    known = case.layout.marks["opening"].dropna().astype(int)
+    numbers = dict(zip(known.index.tolist(), known.tolist(), strict=True))
+    layout = measure_layout(mended, case.project, earlier=numbers)
+    again = judge(Case(layout=layout, survey=mended, project=case.project), asked)
+    return Advice(
+        by=by,
+        wood=_measure_of_wood(ground),
+        spare=spare_layer(ground, plan.spared, needs),
+        given_up=wood_given_up(ground, plan.spared),
+        before=checks,
+        after=again,
+        proofs=plan.proofs,
+        unmended=unmended,
+        broken=plan.dropped,
+        spared=plan.spared,
+    )
+
+
+def spare(survey: Survey, spared: Spared) -> Survey:
+    """
+    The survey as if some marks had been leave trees from the start.
+
+    Parameters
+    ----------
+    survey
+        As intake handed it on.
+    spared
+        Positions of the marks.
+
+    Returns
+    -------
+    survey
+        A new one; records keep their order.
+    """
+    kind = survey.marks["kind"].mask(survey.marks.index.isin(sorted(spared)), "leave")
+    return replace(survey, marks=survey.marks.assign(kind=kind))
+
+
+def _ground(case: Case, earlier: Mapping[int, int]) -> Ground:
+    """The layout with everything that its needs are worked out from."""
+    canopy = canopy_of(case.survey, case.project)
+    found = canopy.holes
+    number = opening_numbers(found.openings, opening_of=found.opening_of, earlier=earlier)
+    zone = case.layout.marks["zone"]
+    may_stay = canopy.marks["is_cut"].to_numpy() & ~zone.isin(NEVER_SPARED).to_numpy()
+    if "must_go" in canopy.marks:
+        may_stay &= ~canopy.marks["must_go"].to_numpy(dtype=bool)
+    holes = spared_holes(
+        found.openings.assign(opening=number),
+        members=found.opening_of.to_numpy(dtype=np.intp),
+        discs=canopy.discs,
+        may_stay=may_stay,
+        leave_crowns=canopy.leave_crowns,
+        link_distance_m=case.project.openings.link_distance_m,
+    )
+    return Ground(case=case, canopy=canopy, holes=holes, may_stay=may_stay)
+
+
+def _needs(ground: Ground, checks: pd.DataFrame) -> tuple[tuple[Need, ...], tuple[Unmended, ...]]:
+    """What sparing has to bring about, and what it cannot."""
+    needs: list[Need] = []
+    unmended: list[Unmended] = []
+    for _, row in checks[checks["verdict"] == "exceeded"].iterrows():
+        need = need_of(ground, row)
+        if need is None:
+            reason = "no tree that is left standing changes it"
+            unmended.append(Unmended(limit=row["limit"], subject=row["subject"], reason=reason))
+        elif need.short(need.trees) > 0:
+            unmended.append(_hopeless(ground, need, row))
+        else:
+            needs.append(need)
+    return tuple(needs), tuple(unmended)
+
+
+def _hopeless(ground: Ground, need: Need, row: pd.Series) -> Unmended:
+    """A limit that stays exceeded whatever is spared, and the trees that stand in the way."""
+    marks = ground.canopy.marks
+    cut = marks["is_cut"].to_numpy()
+    held = cut & ~ground.may_stay
+    reason = "trees that have to go (corridor, landing, must_go) keep it beyond the limit"
+    if not isinstance(need, Amount):
+        numbers = str(row["feature"]).split(", ")
+        every = range(len(ground.holes.openings))
+        places = every if numbers == ["all"] else [ground.place(number) for number in numbers]
+        mine = [ground.holes.openings[place] for place in places]
+        members = sorted({tree for opening in mine for tree in opening.members})
+        held &= np.isin(np.arange(len(held)), members)
+        if not held.any() and any(opening.is_outline for opening in mine):
+            reason = "a walked or centred outline does not change with the trees in it"
+    elif not held.any():
+        reason = "all marked trees together are not enough: the rest is not on the map"
+    names = tuple(marks.loc[held, "tree_id"])
+    return Unmended(limit=row["limit"], subject=row["subject"], reason=reason, trees=names)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Plan:
+    """Marks to spare, the proof of each part, and met limits that had to be given up."""
+
+    spared: Spared
+    proofs: tuple[Proof, ...]
+    dropped: tuple[str, ...]
+
+
+def _measure_of_wood(ground: Ground) -> str:
+    """What volume is measured by: solid volume where it is known of all, else basal area."""
+    solid = ground.case.layout.marks["volume_m3"].to_numpy(dtype=float)[ground.may_stay]
+    return "basal area" if np.isnan(solid).any() else "solid volume"
+
+
+def _costs(ground: Ground, by: By) -> tuple[FloatArray, FloatArray]:
+    """What each mark costs, by the first measure and by the second."""
+    marks = ground.case.layout.marks
+    column = "basal_area_m2" if _measure_of_wood(ground) == "basal area" else "volume_m3"
+    wood = np.nan_to_num(marks[column].to_numpy(dtype=float))
+    trees = marks["count"].to_numpy(dtype=float)
+    return (trees, wood) if by == "trees" else (wood, trees)
+
+
+def _plan(
+    ground: Ground, needs: Sequence[Need], keeps: Keeps, costs: Sequence[FloatArray]
+) -> _Plan:
+    """Marks to spare: group by group where the groups share no tree, else all at once."""
+    local = [need for need in needs if not _is_global(need)]
+    parts = [_solved(ground, group, keeps, costs) for group in _groups(local)]
+    spared = _spared(parts)
+    fits = all(need.short(spared) <= 0 for need in needs)
+    if not fits or any(_sum(row.weights, spared) > row.most for row in keeps.targets):
+        wish = _wish(ground, needs, keeps, costs)
+        found = smallest(replace(wish, rows=tuple(keeps.targets)))
+        if found.spared is not None:
+            parts = [(needs, found, ())]
+        elif fits:
+            parts = [(group, found, (*names, "target")) for group, found, names in parts]
+        else:
+            parts = [_without_targets(wish)]
+    spared = _spared(parts)
+    proofs = tuple(_proof(ground, group, found, costs[0]) for group, found, _ in parts)
+    dropped = tuple(sorted({name for *_, names in parts for name in names}))
+    return _Plan(spared=spared, proofs=proofs, dropped=dropped)
+
+
+_Solved = tuple[Sequence[Need], Found, tuple[str, ...]]
+
+
+def _spared(parts: Sequence[_Solved]) -> Spared:
+    """All trees of the parts."""
+    return frozenset().union(*(found.spared or frozenset() for _, found, _ in parts))
+
+
+def _is_global(need: Need) -> bool:
+    """Whether a need hangs on the trees of the whole stand."""
+    return isinstance(need, Amount) or need.feature == "all"
+
+
+def _sum(weights: Mapping[int, float], spared: Spared) -> float:
+    """Sum over the spared trees."""
+    return sum(weights.get(tree, 0.0) for tree in sorted(spared))
+
+
+def _groups(needs: Sequence[Need]) -> list[list[Need]]:
+    """Needs that hang together because they share trees."""
+    groups: list[tuple[set[int], list[Need]]] = []
+    for need in needs:
+        trees, mine = set(need.trees), [need]
+        apart = []
+        for others, known in groups:
+            if trees.isdisjoint(others):
+                apart.append((others, known))
+            else:
+                trees |= others
+                mine = [*known, *mine]
+        groups = [*apart, (trees, mine)]
+    return [mine for _, mine in groups]
+
+
+def _solved(
+    ground: Ground, needs: Sequence[Need], keeps: Keeps, costs: Sequence[FloatArray]
+) -> _Solved:
+    """Smallest set for one group of needs; a least area is given up where it stands in the way."""
+    wish = _wish(ground, needs, keeps, costs)
+    found = smallest(wish)
+    if found.spared is not None or not (wish.keeps or wish.areas):
+        return needs, found, ()
+    alone = replace(wish, keeps=(), areas=())
+    return needs, smallest(alone), ("opening_area_min",)
+
+
+def _without_targets(wish: Wish) -> _Solved:
+    """Smallest set for all needs at once where targets stand in the way, and perhaps areas."""
+    found = smallest(wish)
+    if found.spared is not None:
+        return wish.needs, found, ("target",)
+    alone = replace(wish, keeps=(), areas=())
+    return wish.needs, smallest(alone), ("opening_area_min", "target")
+
+
+def _wish(ground: Ground, needs: Sequence[Need], keeps: Keeps, costs: Sequence[FloatArray]) -> Wish:
+    """Needs with the least areas and pieces of the openings that they touch."""
+    trees: Spared = frozenset().union(*(need.trees for need in needs))
+    touched = [i for i, one in enumerate(ground.holes.openings) if one.nearby & trees]
+    return Wish(
+        needs=tuple(needs),
+        keeps=tuple(keep for place in touched for keep in keeps.by_opening[place]),
+        rows=(),
+        areas=tuple(keeps.areas[place] for place in touched if place in keeps.areas),
+        costs=tuple(costs),
+    )
+
+
+def _proof(ground: Ground, needs: Sequence[Need], found: Found, costs: FloatArray) -> Proof:
+    """What was proved of one group of needs."""
+    spared = sorted(found.spared or ())
+    cost = float(costs[spared].sum())
+    return Proof(
+        limits=tuple(dict.fromkeys(f"{need.limit} {need.feature}".strip() for need in needs)),
+        trees=int(ground.canopy.marks["count"].to_numpy()[spared].sum()),
+        cost=cost,
+        least=min(found.bounds[0], cost),
+        proved=found.proved,
+        found=found.spared is not None,
+    )

@@ -1,0 +1,401 @@
+"""Which needs a layout has: its exceeded limits, as far as sparing trees can mend them."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from glademark.advise.cover import LostArea, Row
+from glademark.advise.faces import Faces, faces_of
+from glademark.advise.kept import LeastArea, OnePiece
+from glademark.advise.need_area import Area, JoinedArea, lost_area
+from glademark.advise.need_distance import Apart, Away
+from glademark.advise.needs import Amount, Need
+from glademark.advise.spared_holes import SparedHoles
+from glademark.judge.limits import ROUNDING, Case
+from glademark.measure.holes import Thresholds
+from glademark.measure.layout import Canopy
+from glademark.measure.standing import BASAL, SOLID
+from glademark.measure.volume import unit_factor
+from glademark.units import HECTARE_M2
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Ground:
+    """
+    A layout with all that its needs are worked out from.
+
+    Attributes
+    ----------
+    case
+        What was asked, brought home and measured.
+    canopy
+        Crowns and holes.
+    holes
+        Openings ready to be measured again.
+    may_stay
+        Marks that may be spared, shape (n,).
+    """
+
+    case: Case
+    canopy: Canopy
+    holes: SparedHoles
+    may_stay: npt.NDArray[np.bool_]
+    _faces: dict[int, Faces] = field(default_factory=dict)
+
+    def place(self, number: object) -> int:
+        """
+        Place of an opening by its number.
+
+        Parameters
+        ----------
+        number
+            As in the checks.
+
+        Returns
+        -------
+        place
+            Row among the holes.
+        """
+        numbers = [opening.number for opening in self.holes.openings]
+        return numbers.index(int(str(number)))
+
+    def faces(self, place: int) -> Faces:
+        """
+        Faces of an opening, worked out once.
+
+        Parameters
+        ----------
+        place
+            Of the opening.
+
+        Returns
+        -------
+        faces
+            As from `glademark.advise.faces.faces_of`.
+        """
+        if place not in self._faces:
+            self._faces[place] = faces_of(self.holes, place)
+        return self._faces[place]
+
+    def weights(self, amounts: FloatArray) -> Mapping[int, float]:
+        """
+        Positive amounts of the marks that may be spared.
+
+        Parameters
+        ----------
+        amounts
+            Of every mark, NaN where not known; shape (n,).
+
+        Returns
+        -------
+        weights
+            By position.
+        """
+        known = np.flatnonzero(self.may_stay & (np.nan_to_num(amounts) > 0))
+        return dict(zip(known.tolist(), amounts[known].tolist(), strict=True))
+
+
+def slack(limit: float) -> float:
+    """
+    What counts as rounding at a limit, as in the judging.
+
+    Parameters
+    ----------
+    limit
+        Its value.
+
+    Returns
+    -------
+    slack
+        In the unit of the limit.
+    """
+    return ROUNDING * max(abs(limit), 1.0)
+
+
+def need_of(ground: Ground, row: pd.Series) -> Need | None:
+    """
+    What sparing has to bring about for one exceeded check.
+
+    Parameters
+    ----------
+    ground
+        The layout.
+    row
+        Of `contracts.layers.CHECKS`, with the verdict exceeded.
+
+    Returns
+    -------
+    need
+        None where no spared tree can mend a limit of that kind.
+    """
+    if row["limit"] in _GROUND_RULES:
+        return _ground_rule(ground, row)
+    make = _NEEDS.get(str(row["limit"]))
+    return None if make is None else make(ground, row)
+
+
+def _opening_area(ground: Ground, row: pd.Series) -> Need:
+    """Opening over its size; joined opening where the project measures those."""
+    if row["layer"] == "joined_openings":
+        return _joined_area(ground, row)
+    return _area(ground, row, (ground.place(row["feature"]),), 1.0)
+
+
+def _area(ground: Ground, row: pd.Series, places: Sequence[int], per: float) -> Need:
+    """Openings whose area together, over `per`, is beyond the limit."""
+    limit = float(row["limit_value"])
+    return Area(
+        limit=row["limit"],
+        feature=row["feature"],
+        holes=ground.holes,
+        places=tuple(places),
+        faces=tuple(ground.faces(place) for place in places),
+        most_m2=(limit + slack(limit)) * per,
+    )
+
+
+def _openings_share(ground: Ground, row: pd.Series) -> Need:
+    """All openings together against the stand."""
+    stand_m2 = ground.case.layout.figures.stand.area_m2
+    return _area(ground, row, range(len(ground.holes.openings)), stand_m2)
+
+
+def _joined_area(ground: Ground, row: pd.Series) -> Need:
+    """Openings joined by corridors."""
+    limit = float(row["limit_value"])
+    places = tuple(ground.place(number) for number in str(row["feature"]).split(", "))
+    return JoinedArea(
+        limit=row["limit"],
+        feature=row["feature"],
+        holes=ground.holes,
+        places=places,
+        faces=tuple(ground.faces(place) for place in places),
+        strips=ground.canopy.corridors.strips,
+        corridor=ground.canopy.corridors.area,
+        most_m2=limit + slack(limit),
+    )
+
+
+def _spacing(ground: Ground, row: pd.Series) -> Need:
+    """Two openings too close."""
+    limit = float(row["limit_value"])
+    one, two = (ground.place(number) for number in str(row["feature"]).split(", "))
+    return Apart(
+        limit=row["limit"],
+        feature=row["feature"],
+        holes=ground.holes,
+        places=(one, two),
+        faces=(ground.faces(one), ground.faces(two)),
+        least_m=limit - slack(limit),
+    )
+
+
+def _away(ground: Ground, row: pd.Series) -> Need:
+    """An opening too close to the boundary or to water."""
+    limit = float(row["limit_value"])
+    cover = ground.canopy.cover
+    is_water = row["limit"] == "water_distance_min"
+    place = ground.place(row["feature"])
+    return Away(
+        limit=row["limit"],
+        feature=row["feature"],
+        holes=ground.holes,
+        place=place,
+        faces=ground.faces(place),
+        other=cover.water if is_water else shapely.boundary(cover.stand),
+        least_m=limit - slack(limit),
+    )
+
+
+def _removal(ground: Ground, row: pd.Series) -> Need | None:
+    """Too large a share of the standing stock."""
+    table = ground.case.layout.allowance
+    stock = table[table["quantity"] == row["feature"]].iloc[0]
+    column = {SOLID: "volume_m3", BASAL: "basal_area_m2"}[row["feature"]]
+    limit = float(row["limit_value"])
+    least = float(stock["drawn"] - (limit + slack(limit)) * stock["standing"])
+    return _amount(ground, row, column, least)
+
+
+def _residual(ground: Ground, row: pd.Series) -> Need:
+    """Too little basal area left."""
+    operable_ha = ground.case.layout.figures.stand.operable_m2 / HECTARE_M2
+    missing = -float(row["margin"]) - slack(float(row["limit_value"]))
+    return _amount(ground, row, "basal_area_m2", missing * operable_ha)
+
+
+def _amount(ground: Ground, row: pd.Series, column: str, least: float) -> Amount:
+    """An amount of the marks' that enough must be spared of."""
+    amounts = ground.case.layout.marks[column].to_numpy(dtype=float)
+    weights = ground.weights(amounts)
+    return Amount(limit=row["limit"], feature=row["feature"], weights=weights, least=least)
+
+
+def _dbh(ground: Ground, row: pd.Series) -> Need:
+    """Trees that are too thick."""
+    limit = float(row["limit_value"])
+    marks = ground.canopy.marks
+    thick = (marks["is_cut"] & (marks["dbh_cm"] > limit + slack(limit))).to_numpy()
+    return _all_of(ground, row, thick)
+
+
+def _all_of(ground: Ground, row: pd.Series, wrong: npt.NDArray[np.bool_]) -> Amount:
+    """Records that must all be spared."""
+    weights = ground.weights(wrong.astype(float))
+    return Amount(
+        limit=row["limit"], feature=row["feature"], weights=weights, least=float(wrong.sum())
+    )
+
+
+def _ground_rule(ground: Ground, row: pd.Series) -> Need | None:
+    """Trees that are cut in a keep-out or in a no-cut strip, or too many in a setback."""
+    layout = ground.case.layout
+    areas = layout.keep_out if row["limit"] == "keep_out" else layout.setbacks
+    names = np.where(areas["name"] != "", areas["name"], (areas.index + 1).astype(str))
+    area = areas.geometry.to_numpy()[names == row["feature"]]
+    cut = ground.canopy.marks["is_cut"].to_numpy()
+    inside = cut & shapely.intersects(
+        ground.canopy.marks.geometry.to_numpy()[:, None], area[None, :]
+    ).any(axis=1)
+    if row["unit"] == "trees":
+        return _all_of(ground, row, inside)
+    if row["unit"] == "m2/ha":
+        missing = -float(row["margin"]) - slack(float(row["limit_value"]))
+        basal = ground.canopy.marks["basal_area_m2"].to_numpy(dtype=float)
+        weights = ground.weights(np.where(inside, basal, 0.0))
+        least = missing * float(shapely.area(area).min()) / HECTARE_M2
+        return Amount(limit=row["limit"], feature=row["feature"], weights=weights, least=least)
+    return None
+
+
+_GROUND_RULES = ("keep_out", "setback")
+
+_NEEDS: Mapping[str, Callable[[Ground, pd.Series], Need | None]] = MappingProxyType(
+    {
+        "opening_area_max": _opening_area,
+        "joined_area_max": _joined_area,
+        "opening_spacing_min": _spacing,
+        "openings_share_max": _openings_share,
+        "boundary_distance_min": _away,
+        "water_distance_min": _away,
+        "removal_share_max": _removal,
+        "removal_basal_area_share_max": _removal,
+        "residual_basal_area_min": _residual,
+        "dbh_max": _dbh,
+    }
+)
+"""Limits that sparing trees can mend."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Keeps:
+    """
+    What sparing must not break.
+
+    Attributes
+    ----------
+    by_opening
+        By place: what tells the rows that a set breaks.
+    areas
+        By place: area of an opening that may be lost at most.
+    targets
+        Volume of each product that may be given up at most.
+    """
+
+    by_opening: Mapping[int, Sequence[LeastArea | OnePiece]]
+    areas: Mapping[int, LostArea]
+    targets: Sequence[Row]
+
+
+def keeps_of(ground: Ground, checks: pd.DataFrame) -> Keeps:
+    """
+    Limits that are met and that sparing may break.
+
+    Parameters
+    ----------
+    ground
+        The layout.
+    checks
+        Of it.
+
+    Returns
+    -------
+    keeps
+        Least areas of openings, pieces of crown-linked ones, and targets.
+    """
+    met = checks[checks["verdict"].isin(["met", "near"])]
+    small = {
+        ground.place(feature): float(limit)
+        for limit, feature in met.loc[
+            met["limit"] == "opening_area_min", ["limit_value", "feature"]
+        ].to_numpy()
+    }
+    apart = checks.loc[checks["limit"] == "opening_spacing_min", "limit_value"]
+    apart_m = float(apart.iloc[0]) - slack(float(apart.iloc[0])) if len(apart) else 0.0
+    by_opening: dict[int, list[LeastArea | OnePiece]] = {}
+    areas: dict[int, LostArea] = {}
+    for place, opening in enumerate(ground.holes.openings):
+        mine: list[LeastArea | OnePiece] = []
+        limit = small.get(place, 0.0)
+        least_m2 = limit - slack(limit) if limit else 0.0
+        if least_m2 > 0 and not opening.is_outline:
+            mine.append(LeastArea(holes=ground.holes, place=place, least_m2=least_m2))
+            most = opening.hole.area - least_m2
+            areas[place] = lost_area(_crowns_only(ground, place), most=most + _LOOSE_M2)
+        if opening.basis == "crowns" and (apart_m > 0 or least_m2 > 0):
+            mine.append(_one_piece(ground, place, apart_m, least_m2))
+        by_opening[place] = mine
+    targets = [_target(ground, row) for _, row in met[met["limit"] == "target"].iterrows()]
+    return Keeps(by_opening=by_opening, areas=areas, targets=targets)
+
+
+_LOOSE_M2 = 1e-6
+
+
+def _crowns_only(ground: Ground, place: int) -> Faces:
+    """Faces under crowns: they are lost for certain once one of their trees is spared."""
+    faces = ground.faces(place)
+    if not ground.holes.link_distance_m:
+        return faces
+    members = ground.holes.discs[list(ground.holes.openings[place].members)]
+    inside = shapely.point_on_surface(faces.geometry)
+    under = shapely.intersects(shapely.union_all(members), inside)
+    return Faces(
+        geometry=faces.geometry[under], area_m2=faces.area_m2[under], trees=faces.trees[under]
+    )
+
+
+def _one_piece(ground: Ground, place: int, apart_m: float, least_m2: float) -> OnePiece:
+    """What keeps the pieces of a crown-linked opening from being openings that break a limit."""
+    settings = ground.case.project.openings
+    return OnePiece(
+        holes=ground.holes,
+        place=place,
+        marks=ground.canopy.marks,
+        thresholds=Thresholds(
+            link_distance_m=settings.link_distance_m,
+            min_trees=settings.min_trees,
+            min_area_m2=settings.min_area_m2,
+        ),
+        apart_m=apart_m,
+        least_m2=least_m2,
+    )
+
+
+def _target(ground: Ground, row: pd.Series) -> Row:
+    """Volume of a product that may be given up before its target is missed."""
+    parts = ground.canopy.parts
+    mine = parts[parts["product"] == row["feature"]]
+    unit = str(row["unit"])
+    factor = mine["unit"].map({given: unit_factor(given, unit) for given in mine["unit"].unique()})
+    net = (mine["net"] * factor).groupby(mine["tree"]).sum()
+    amounts = net.reindex(range(len(ground.may_stay))).to_numpy(dtype=float)
+    room = float(row["margin"]) + slack(float(row["limit_value"]))
+    return Row(weights=ground.weights(amounts), most=room)

@@ -1,0 +1,226 @@
+"""
+What sparing trees has to bring about: one need for each thing that is beyond its limit.
+
+Every need is monotone: what a set of spared trees brings about, more trees bring about as well. So
+a set that falls short proves that one of the trees outside it has to be spared, and each need says
+how much each of them can do about it: a row that every answer keeps.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from glademark.advise.cover import LostArea, Row
+from glademark.advise.spared_holes import Spared
+
+
+class Need(Protocol):
+    """
+    One thing that is beyond its limit.
+
+    Attributes
+    ----------
+    limit
+        Key of the limit.
+    feature
+        What it speaks of, as in the checks.
+    trees
+        Marks that may be spared and would help.
+    """
+
+    @property
+    def limit(self) -> str:
+        """
+        Key of the limit.
+
+        Returns
+        -------
+        limit
+            As in the checks.
+        """
+
+    @property
+    def feature(self) -> str:
+        """
+        What it speaks of.
+
+        Returns
+        -------
+        feature
+            As in the checks.
+        """
+
+    @property
+    def trees(self) -> Spared:
+        """
+        Marks that may be spared and would help.
+
+        Returns
+        -------
+        trees
+            Their positions.
+        """
+
+    def short(self, spared: Spared) -> float:
+        """
+        How much is still missing.
+
+        Parameters
+        ----------
+        spared
+            Marks left standing.
+
+        Returns
+        -------
+        short
+            Positive where the need is not met.
+        """
+
+    def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
+        """
+        Rows that every answer keeps, known from the start.
+
+        Returns
+        -------
+        rows_and_areas
+            Perhaps none.
+        """
+
+    def cuts(self, spared: Spared) -> Sequence[Row]:
+        """
+        Rows that every answer keeps and that these trees do not.
+
+        Parameters
+        ----------
+        spared
+            Marks that fall short of the need.
+
+        Returns
+        -------
+        rows
+            At least one.
+        """
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Amount:
+    """
+    An amount of which enough must be spared: volume, basal area, or single trees.
+
+    Attributes
+    ----------
+    limit, feature
+        As for `Need`.
+    weights
+        What each mark gives.
+    least
+        What all spared must give.
+    """
+
+    limit: str
+    feature: str
+    weights: Mapping[int, float]
+    least: float
+
+    @property
+    def trees(self) -> Spared:
+        """
+        Marks that give anything.
+
+        Returns
+        -------
+        trees
+            Their positions.
+        """
+        return frozenset(self.weights)
+
+    def short(self, spared: Spared) -> float:
+        """
+        Amount still missing.
+
+        Parameters
+        ----------
+        spared
+            Marks left standing.
+
+        Returns
+        -------
+        short
+            In the unit of the weights.
+        """
+        return self.least - sum(self.weights.get(tree, 0.0) for tree in sorted(spared))
+
+    def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
+        """
+        The one row that says it all.
+
+        Returns
+        -------
+        rows_and_areas
+            No areas.
+        """
+        return [Row(weights=self.weights, least=self.least)], []
+
+    def cuts(self, spared: Spared) -> Sequence[Row]:
+        """
+        What is missing, from the others.
+
+        Parameters
+        ----------
+        spared
+            Marks that fall short.
+
+        Returns
+        -------
+        rows
+            One; each other tree counts for no more than what is missing.
+        """
+        missing = self.short(spared)
+        others = {tree: w for tree, w in self.weights.items() if tree not in spared}
+        return [capped(others, missing)]
+
+
+def capped(gains: Mapping[int, float], missing: float) -> Row:
+    """
+    Row that says that trees must make up for what is missing.
+
+    Parameters
+    ----------
+    gains
+        Most that each tree can give.
+    missing
+        Positive.
+
+    Returns
+    -------
+    row
+        In units of what is missing; no tree counts for more than all of it.
+    """
+    weights = {tree: min(gain / missing, 1.0) for tree, gain in gains.items() if gain > 0}
+    return Row(weights=weights, least=1.0)
+
+
+def widest_short(need: Need, spared: Spared, trees: Sequence[int]) -> Spared:
+    """
+    As many trees as can be spared while the need is still not met.
+
+    Parameters
+    ----------
+    need
+        Not met by `spared`.
+    spared
+        Where to start.
+    trees
+        Others, in the order in which they are added.
+
+    Returns
+    -------
+    spared
+        One of the trees outside it must be spared in every answer.
+    """
+    wide = spared
+    for tree in trees:
+        more = wide | {tree}
+        if need.short(more) > 0:
+            wide = more
+    return wide

@@ -1,0 +1,276 @@
+"""What the advice says: trees to leave standing, wood given up, proof, limits before and after."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from glademark.advise.beyond import Ground
+from glademark.advise.needs import Need
+from glademark.advise.spared_holes import Spared
+from glademark.contracts.layers import SPARE
+
+RESTS_ON = (
+    "It rests on crowns and positions as recorded; both are uncertain, so look at the trees before "
+    "you change any paint."
+)
+"""What every proof has to say of itself."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Proof:
+    """
+    How far the search got for limits that hang together.
+
+    Attributes
+    ----------
+    limits
+        Limit and feature of each.
+    trees
+        Trees spared for them.
+    cost
+        By the first measure: trees, or wood.
+    least
+        No set costs less.
+    proved
+        Whether the set is the smallest by every measure.
+    found
+        Whether there is a set at all.
+    """
+
+    limits: tuple[str, ...]
+    trees: int
+    cost: float
+    least: float
+    proved: bool
+    found: bool
+
+    @property
+    def words(self) -> str:
+        """
+        The proof in words.
+
+        Returns
+        -------
+        words
+            Such as ``proved smallest`` or ``at least 7, found 8``.
+        """
+        if not self.found:
+            return "no set found"
+        if self.proved:
+            return "proved smallest"
+        least = math.ceil(self.least - 1e-6) if math.isfinite(self.least) else 0
+        whole = float(self.cost).is_integer()
+        shown = (f"{max(least, 0)}", f"{self.cost:.0f}")
+        if not whole:
+            shown = (f"{max(self.least, 0.0):.3f}", f"{self.cost:.3f}")
+        return f"at least {shown[0]}, found {shown[1]}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Unmended:
+    """
+    A limit that stays exceeded whatever is spared.
+
+    Attributes
+    ----------
+    limit, subject
+        As in the checks.
+    reason
+        In words.
+    trees
+        Ids of the trees that stand in the way.
+    """
+
+    limit: str
+    subject: str
+    reason: str
+    trees: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Advice:
+    """
+    Which marks to leave standing, and what that brings.
+
+    Attributes
+    ----------
+    by
+        What is least: trees or volume.
+    wood
+        What volume was compared by: solid volume, or basal area where that is not known of all.
+    spare
+        Marks to leave standing: columns of `contracts.layers.SPARE`.
+    given_up
+        By product: `product`, `unit`, `trees`, `net`, `m3`.
+    before, after
+        Checks of the layout as marked, and measured and judged again with the marks left standing.
+    proofs
+        One a group of limits that hang together.
+    unmended
+        Limits that stay exceeded.
+    broken
+        Keys of limits that were met and could not be kept.
+    spared
+        Positions of the marks.
+    """
+
+    by: str
+    wood: str
+    spare: gpd.GeoDataFrame
+    given_up: pd.DataFrame
+    before: pd.DataFrame
+    after: pd.DataFrame
+    proofs: tuple[Proof, ...]
+    unmended: tuple[Unmended, ...]
+    broken: tuple[str, ...]
+    spared: Spared
+
+    @property
+    def exceeded(self) -> pd.DataFrame:
+        """
+        Checks that were exceeded before.
+
+        Returns
+        -------
+        checks
+            Columns of `contracts.layers.CHECKS`.
+        """
+        return self.before[self.before["verdict"] == "exceeded"]
+
+    @property
+    def still_exceeded(self) -> pd.DataFrame:
+        """
+        Checks that are exceeded once the marks are left standing.
+
+        Returns
+        -------
+        checks
+            Of the layout that was measured and judged again.
+        """
+        return self.after[self.after["verdict"] == "exceeded"]
+
+    def again(self, row: Mapping[Any, Any]) -> tuple[float, str]:
+        """
+        What one check gives once the marks are left standing.
+
+        Parameters
+        ----------
+        row
+            Of `before`.
+
+        Returns
+        -------
+        measured, verdict
+            Of a joined opening that was parted, its largest part; NaN and met where nothing of it
+            is left.
+        """
+        rows = self.after[self.after["limit"] == row["limit"]]
+        found = rows[rows["subject"] == row["subject"]]
+        if found.empty and row["layer"] == "joined_openings":
+            numbers = set(str(row["feature"]).split(", "))
+            inside = [numbers.issuperset(str(one).split(", ")) for one in rows["feature"]]
+            found = rows[inside].sort_values("measured", ascending=False)
+        if found.empty:
+            return math.nan, "met"
+        return float(found["measured"].iloc[0]), str(found["verdict"].iloc[0])
+
+    @property
+    def mended(self) -> bool:
+        """
+        Whether every limit that trees can mend is met again.
+
+        Returns
+        -------
+        mended
+            By the layout that was measured and judged again; a limit said to stay exceeded, and a
+            target that had to be given up, do not count.
+        """
+        known = {(one.limit, one.subject) for one in self.unmended}
+        left = self.still_exceeded
+        rows = zip(left["limit"], left["subject"], strict=True)
+        return all(row in known or row[0] in self.broken for row in rows)
+
+    @property
+    def passes(self) -> bool:
+        """
+        Whether nothing is exceeded any more.
+
+        Returns
+        -------
+        passes
+            By the layout that was measured and judged again.
+        """
+        return self.still_exceeded.empty
+
+
+def spare_layer(ground: Ground, spared: Spared, needs: Sequence[Need]) -> gpd.GeoDataFrame:
+    """
+    The marks to leave standing, as a layer.
+
+    Parameters
+    ----------
+    ground
+        The layout.
+    spared
+        Their positions.
+    needs
+        What sparing them brings about.
+
+    Returns
+    -------
+    layer
+        Columns of `contracts.layers.SPARE`, sorted by opening, then as the marks were read.
+    """
+    places = np.array(sorted(spared), dtype=np.intp)
+    marks = ground.case.layout.marks.iloc[places]
+    why = [_mends(needs, spared, tree) for tree in places.tolist()]
+    frame = marks.assign(mends=pd.Series(why, index=marks.index, dtype=object))
+    frame = frame.sort_values("opening", kind="stable", ignore_index=True)
+    return gpd.GeoDataFrame(frame[[*SPARE.names, "geometry"]], crs=ground.case.layout.crs)
+
+
+def _mends(needs: Sequence[Need], spared: Spared, tree: int) -> str:
+    """Limits that would be exceeded again without this tree."""
+    fewer = spared - {tree}
+    names = [
+        f"{need.limit} {need.feature}".strip()
+        for need in needs
+        if tree in need.trees and need.short(fewer) > 0
+    ]
+    return "; ".join(dict.fromkeys(names))
+
+
+def wood_given_up(ground: Ground, spared: Spared) -> pd.DataFrame:
+    """
+    Net volume of the spared trees by product, each in its sale unit.
+
+    Parameters
+    ----------
+    ground
+        The layout.
+    spared
+        Positions of the marks.
+
+    Returns
+    -------
+    wood
+        `product`, `unit`, `trees`, `net` (NaN where not known), `m3`; a tree with two products
+        counts with each.
+    """
+    parts = ground.canopy.parts
+    mine = parts[parts["tree"].isin(sorted(spared))]
+    count = ground.canopy.marks["count"]
+    mine = mine.assign(trees=mine["tree"].map(count))
+    rows = mine.groupby(["product", "unit"], sort=True)
+    return pd.DataFrame(
+        {
+            "trees": rows["trees"].sum(),
+            "net": rows["net"].sum(min_count=1),
+            "m3": rows["m3"].sum(min_count=1),
+        }
+    ).reset_index()

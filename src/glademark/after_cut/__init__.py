@@ -1,1 +1,0 @@
-"""After the cut: stumps matched to marks, findings, driven ground, sample checks.."""

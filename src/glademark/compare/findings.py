@@ -1,0 +1,213 @@
+"""
+What was found: trees and wood of each finding, with the interval that the position error leaves.
+
+An amount is the sum over all pairs, each with its chance, so that doubtful matches count for what
+they are worth and the sums are right on the average. The interval adds what the match leaves open,
+what is open about the rates that were estimated with it, and where stumps stand.
+"""
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from glademark.compare.association import FloatArray
+from glademark.compare.averaging import INFLATION_MAX
+from glademark.compare.matching import Match
+from glademark.compare.records import KINDS
+from glademark.compare.wood import Amounts
+
+__all__ = ["TITLES", "Seen", "finding_rows", "left_standing_chance"]
+
+TITLES = {
+    "matched": "marked and cut",
+    "left_standing": "marked, no stump found",
+    "unmarked": "cut, no mark matched, off corridors",
+    "unmarked_in_corridor": "cut, no mark matched, in corridors",
+    "leave_tree": "stump matched to a leave tree",
+    "line_tree": "stump matched to a line tree not confirmed",
+    "danger_tree": "stump matched to a danger tree",
+    "in_keep_out": "stump in a keep-out",
+    "in_setback": "stump in a setback where nothing is cut",
+    "outside_boundary": "stump outside the boundary",
+}
+"""Every finding in words, in the order in which they are shown."""
+
+_SKEW_MAX = 2.0  # of an exponential distribution; beyond it the series does not hold
+_ALWAYS = ("matched", "left_standing", "unmarked", "unmarked_in_corridor")
+_HARDLY_ANY = 0.05  # trees: findings that are not even likely to occur once in twenty times
+_OF_KIND = {"leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree"}
+_OF_PLACE = ("in_keep_out", "in_setback", "outside_boundary")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Seen:
+    """
+    Trees and stumps with what is known of them.
+
+    Attributes
+    ----------
+    trees, stumps
+        As matched.
+    tree_wood, stump_wood
+        Amounts of each.
+    """
+
+    trees: gpd.GeoDataFrame
+    stumps: gpd.GeoDataFrame
+    tree_wood: Amounts
+    stump_wood: Amounts
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Sum:
+    """A finding as a sum: chance of each tree or stump, and the cumulants of their number."""
+
+    side: str
+    chance: FloatArray
+    variance: float
+    covariance: float
+    third: float
+
+
+def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame:
+    """
+    Amount of every finding, quantity by quantity.
+
+    Parameters
+    ----------
+    match
+        Stumps matched to trees.
+    seen
+        What is known of both.
+    confidence
+        Of the intervals.
+
+    Returns
+    -------
+    findings
+        Columns of the table ``findings``; findings of next to no tree are left out.
+    """
+    z = float(ndtri((1 + confidence) / 2))
+    marked = seen.trees["to_cut"].to_numpy(dtype=bool)
+    looked = seen.trees["looked_at"].to_numpy(dtype=float)
+    wanted = {
+        name: float((values * looked)[marked].sum()) for name, values in seen.tree_wood.of.items()
+    }
+    open_rates = _rates_left_open(match, seen)
+    rows = []
+    for key, found in _sums(match, seen).items():
+        if key not in _ALWAYS and found.chance.sum() < _HARDLY_ANY:
+            continue
+        wood = seen.tree_wood if found.side == "tree" else seen.stump_wood
+        for name, values in wood.of.items():
+            amount = float(found.chance @ values)
+            below, above = _limits(found, values, open_rates, z)
+            whole = wanted.get(name, 0.0)
+            rows.append(
+                {
+                    "finding": key,
+                    "title": TITLES[key],
+                    "quantity": name,
+                    "unit": wood.unit[name],
+                    "amount": amount,
+                    "low": max(amount - below, 0.0),
+                    "high": min(amount + above, float(values.sum())),
+                    "share_of_marked": amount / whole if whole > 0 else np.nan,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _sums(match: Match, seen: Seen) -> dict[str, _Sum]:
+    """Every finding as a sum over trees or stumps."""
+    pairs, chance = match.pairs, match.chance
+    kind = seen.trees["class"].to_numpy(np.intp)[pairs.row]
+    standing = left_standing_chance(match, seen.trees)
+    corridor = seen.stumps["in_corridor"].to_numpy(dtype=float)
+    alone = np.clip(1 - match.stump_chance, 0.0, 1.0)
+    cut = pairs.by_row(np.where(kind == 0, chance, 0.0))
+    var, cov, third = _cumulants(match, (kind == 0).astype(float))
+    sums = {
+        "matched": _Sum(side="tree", chance=cut, variance=var, covariance=cov, third=third),
+        "left_standing": _Sum(
+            side="tree", chance=standing, variance=var, covariance=cov, third=-third
+        ),
+    }
+    for key, part in (("unmarked", 1 - corridor), ("unmarked_in_corridor", corridor)):
+        var, cov, third = _cumulants(match, part[pairs.column])
+        var += float((alone * corridor * (1 - corridor)).sum())
+        sums[key] = _Sum(
+            side="stump", chance=alone * part, variance=var, covariance=cov, third=-third
+        )
+    for place, name in enumerate(KINDS):
+        if name in _OF_KIND and (kind == place).any():
+            var, cov, third = _cumulants(match, (kind == place).astype(float))
+            mine = pairs.by_column(np.where(kind == place, chance, 0.0))
+            sums[_OF_KIND[name]] = _Sum(
+                side="stump", chance=mine, variance=var, covariance=cov, third=third
+            )
+    for key in _OF_PLACE:
+        there = seen.stumps[key].to_numpy(dtype=float)
+        var = float((there * (1 - there)).sum())
+        third = float((there * (1 - there) * (1 - 2 * there)).sum())
+        sums[key] = _Sum(side="stump", chance=there, variance=var, covariance=0.0, third=third)
+    return sums
+
+
+def _cumulants(match: Match, values: FloatArray) -> tuple[float, float, float]:
+    """Variance, covariance with the number of pairs, and third cumulant of a sum over pairs."""
+    return (*match.variance(values), match.third_cumulant(values))
+
+
+def left_standing_chance(match: Match, trees: pd.DataFrame) -> FloatArray:
+    """
+    Chance of each tree marked to cut to stand yet, where its stump would have been seen.
+
+    Parameters
+    ----------
+    match
+        Stumps matched to trees.
+    trees
+        As matched.
+
+    Returns
+    -------
+    chance
+        0 for trees that were not to be cut; weighed by the chance that its place was walked.
+    """
+    share = match.rates.cut_share[trees["class"].to_numpy(np.intp)]
+    looked = trees["looked_at"].to_numpy(dtype=float)
+    alone = np.clip(1 - match.tree_chance, 0.0, 1.0)
+    standing = alone * (1 - share) / (1 - share * looked)
+    return np.where(trees["to_cut"].to_numpy(dtype=bool), standing * looked, 0.0)
+
+
+def _rates_left_open(match: Match, seen: Seen) -> float:
+    """Variance of the logarithm of the odds that the estimated rates leave open."""
+    marked = float(seen.trees["to_cut"].sum())
+    matched = float(match.chance.sum())
+    alone = len(seen.stumps) - matched
+    counts = np.maximum([matched, marked - matched, alone], 0.5)
+    missing = float((1 / counts).sum())
+    known, _ = match.variance(np.ones(len(match.pairs.row)))
+    return missing * min(1 / max(1 - missing * known, 1e-9), INFLATION_MAX)
+
+
+def _limits(found: _Sum, values: FloatArray, open_rates: float, z: float) -> tuple[float, float]:
+    """How far an interval reaches below and above an amount, skew as the amount is."""
+    each = found.chance * (1 - found.chance)
+    whole = float(each.sum())
+    if whole <= 0:
+        return 0.0, 0.0
+    mean, cubes = float(each @ values) / whole, float(each @ values**3) / whole
+    variance = found.variance * mean**2 + float(each @ (values - mean) ** 2)  # number, and which
+    variance += (found.covariance * mean) ** 2 * open_rates
+    deviation = float(np.sqrt(variance))
+    if deviation <= 0:
+        return 0.0, 0.0
+    skew = float(np.clip(found.third * cubes / deviation**3, -_SKEW_MAX, _SKEW_MAX))
+    aside = skew * (z**2 - 1) / 6  # Cornish and Fisher's first term
+    return deviation * max(z - aside, 0.0), deviation * max(z + aside, 0.0)

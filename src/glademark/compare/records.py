@@ -1,0 +1,337 @@
+"""Trees known before the cut and stumps found after it, one row a tree, ready to be matched."""
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from scipy.special import ndtr
+from shapely.geometry.base import BaseGeometry
+
+from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
+from glademark.forestry import breast_height_diameter_cm, common_names, find_species
+from glademark.measure.zones import edge_distance
+from glademark.project.model import Project
+
+__all__ = ["KINDS", "Places", "known_trees", "located", "places_of", "stump_rows"]
+
+KINDS = ("cut", "leave", "line_tree", "danger")
+"""Kinds of tree that a stump can be of, by their class; each class is cut in a share of its own."""
+
+LOOKED_AT_MIN = 1e-3
+"""Trees whose stumps would be seen with less than this chance take no part."""
+
+FloatArray = npt.NDArray[np.float64]
+
+_WOOD = [
+    "species", "product", "dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit",
+    "defect_share", "cull",
+]  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Places:
+    """
+    Ground that a stump may stand on, in one projected CRS in metres; each may be empty.
+
+    Attributes
+    ----------
+    stand, corridor, keep_out, setback
+        Polygons; of setbacks only those where nothing is cut.
+    walked
+        Where stumps were looked for.
+    zones
+        Zones of the layout by name.
+    """
+
+    stand: BaseGeometry
+    corridor: BaseGeometry
+    keep_out: BaseGeometry
+    setback: BaseGeometry
+    walked: BaseGeometry
+    zones: dict[str, BaseGeometry]
+
+    @property
+    def ground_m2(self) -> FloatArray:
+        """
+        Walked ground off corridors, and in them.
+
+        Returns
+        -------
+        areas
+            In square metres.
+        """
+        inside = shapely.intersection(self.walked, self.corridor).area
+        return np.array([self.walked.area - inside, inside])
+
+    @property
+    def all_walked(self) -> bool:
+        """
+        Whether stumps were looked for in the whole stand.
+
+        Returns
+        -------
+        all_walked
+            Then few trees that were marked or cut stand beyond its edge; at the edge of a sampled
+            place the stand goes on.
+        """
+        return bool(self.walked.area >= self.stand.area)
+
+
+def places_of(layout: Layout, seen: AfterCutSurvey) -> Places:
+    """
+    Ground of a layout as stumps are told apart by it.
+
+    Parameters
+    ----------
+    layout
+        As laid out.
+    seen
+        What was seen after the cut.
+
+    Returns
+    -------
+    places
+        The whole stand counts as walked where no places were sampled.
+    """
+    stand = shapely.union_all(layout.stand.geometry.to_numpy())
+    no_cut = layout.setbacks[layout.setbacks["rule"] == "no_cut"]
+    walked = shapely.union_all(seen.sampled.geometry.to_numpy()) if len(seen.sampled) else stand
+    return Places(
+        stand=stand,
+        corridor=shapely.union_all(layout.corridors.geometry.to_numpy()),
+        keep_out=shapely.union_all(layout.keep_out.geometry.to_numpy()),
+        setback=shapely.union_all(no_cut.geometry.to_numpy()),
+        walked=walked,
+        zones=dict(zip(layout.zones["zone"], layout.zones.geometry, strict=True)),
+    )
+
+
+def known_trees(
+    survey: Survey, layout: Layout, project: Project, *, places: Places, stump_error_m: float
+) -> gpd.GeoDataFrame:
+    """
+    Trees known before the cut, one row a tree.
+
+    Parameters
+    ----------
+    survey
+        What was brought home before the cut.
+    layout
+        As laid out.
+    project
+        What was asked.
+    places
+        Ground of the layout.
+    stump_error_m
+        Usual position error of stumps [m]: says how sharp the edge of the walked ground is.
+
+    Returns
+    -------
+    trees
+        On an index 0..n-1: what `glademark.compare.matching.match_stumps` needs, `tree_id`,
+        `marker`, `kind`, `zone`, `source_file`, `record`, the columns of wood of one tree, and its
+        Point. A record of several trees is several rows at one place.
+    """
+    marks = survey.marks.assign(zone=layout.marks["zone"].to_numpy())
+    kind = marks["kind"]
+    if project.marks.line_trees_confirmed:
+        kind = kind.mask(kind == "line_tree", "cut")
+    marks = marks.assign(kind=kind)[kind.isin([one for one in KINDS if one != "leave"])]
+    per_tree = marks["volume"] / marks["count"]
+    each = marks.assign(volume=per_tree, day=_days(marks)).loc[
+        marks.index.repeat(marks["count"].astype(int))
+    ]
+    parts = [each, _leave_trees(layout, project)]
+    every = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    if not len(every):
+        every = each
+    trees = gpd.GeoDataFrame(every, geometry="geometry", crs=layout.crs)
+    error = trees["position_error_m"].to_numpy(dtype=float)
+    looked_at = _inside(trees.geometry, places.walked, np.hypot(error, stump_error_m))
+    if places.all_walked:
+        looked_at = np.ones(len(trees))
+    codes = {name: place for place, name in enumerate(KINDS)}
+    trees = trees.assign(
+        **_position(trees.geometry),
+        error_m=error,
+        dbh_cm=_breast(trees, project),
+        species_written=trees["species"],
+        species=_same_names(trees["species"]),
+        to_cut=trees["kind"] == "cut",
+        looked_at=np.clip(looked_at, 0.0, 1.0),
+        edge_m=_to_edge(trees.geometry, places),
+        **{"class": trees["kind"].map(codes).astype(int)},
+        day_name=trees["day"],
+        day=pd.factorize(trees["day"])[0],
+    )
+    return trees[looked_at > LOOKED_AT_MIN].reset_index(drop=True)
+
+
+def _leave_trees(layout: Layout, project: Project) -> pd.DataFrame:
+    """Leave trees in the columns of marks."""
+    leave = layout.leave_trees
+    blank = {"marker": "leave trees", "source_file": "", "volume_unit": "", "product": ""}
+    return pd.DataFrame(leave[["tree_id", "species", "dbh_cm", "geometry"]]).assign(
+        **blank,
+        kind="leave",
+        count=1,
+        record=0,
+        zone="",
+        day="leave trees",
+        dbh=leave["dbh_cm"],
+        dbh_unit="cm",
+        height_m=np.nan,
+        volume=np.nan,
+        defect_share=np.nan,
+        cull=False,
+        position_error_m=project.marks.position_error_m,
+    )
+
+
+def stump_rows(seen: AfterCutSurvey, *, places: Places) -> gpd.GeoDataFrame:
+    """
+    Stumps on the walked ground, one row a stump.
+
+    Parameters
+    ----------
+    seen
+        What was seen after the cut.
+    places
+        Ground of the layout.
+
+    Returns
+    -------
+    stumps
+        On an index 0..m-1: the columns of `AfterCutSurvey.stumps`, what
+        `glademark.compare.matching.match_stumps` needs, `place` and `place_chance`, and the
+        chance to stand in a corridor, keep-out, setback or outside the stand: `in_corridor`,
+        `in_keep_out`, `in_setback`, `outside_boundary`.
+    """
+    stumps = seen.stumps
+    if len(seen.sampled):
+        shapely.prepare(places.walked)
+        near = shapely.dwithin(places.walked, stumps.geometry.to_numpy(), 1e-6)
+        stumps = stumps[near]
+    stumps = stumps.loc[stumps.index.repeat(stumps["count"])].reset_index(drop=True)
+    rows = stumps.assign(
+        **_position(stumps.geometry),
+        error_m=stumps["position_error_m"].to_numpy(dtype=float),
+        species_written=stumps["species"],
+        species=_same_names(stumps["species"]),
+        day_name=stumps["day"],
+        day=pd.factorize(stumps["day"])[0],
+    )
+    return located(rows, places=places, shift_m=np.zeros((len(rows), 2)))
+
+
+def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) -> gpd.GeoDataFrame:
+    """
+    Stumps with where they stand on the layout.
+
+    Parameters
+    ----------
+    stumps
+        Rows of `stump_rows`.
+    places
+        Ground of the layout.
+    shift_m
+        Shift of each position against the marks, shape (stumps, 2) [m]: taken out here, since the
+        layout is seen as the marks were.
+
+    Returns
+    -------
+    stumps
+        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_keep_out`,
+        `in_setback` and `outside_boundary`; positions as they were.
+    """
+    error = stumps["error_m"].to_numpy(dtype=float)
+    moved = stumps[["x", "y"]].to_numpy() - shift_m
+    points = gpd.GeoSeries(shapely.points(moved), index=stumps.index, crs=stumps.crs)
+    in_corridor = _inside(points, places.corridor, error)
+    rows = stumps.assign(
+        in_corridor=in_corridor,
+        edge_m=_to_edge(points, places),
+        ground=(in_corridor > 0.5).astype(int),  # noqa: PLR2004 - the likelier of two
+        in_keep_out=_inside(points, places.keep_out, error),
+        in_setback=_inside(points, places.setback, error),
+        outside_boundary=1 - _inside(points, places.stand, error),
+    )
+    return rows.assign(**_places(rows, points, places))
+
+
+def _places(
+    rows: gpd.GeoDataFrame, points: gpd.GeoSeries, places: Places
+) -> dict[str, npt.NDArray[np.object_]]:
+    """Where the point of each stump falls, and the chance that it is there."""
+    x, y = shapely.get_coordinates(points.to_numpy()).T
+    place = np.full(len(rows), "outside", dtype=object)
+    chance = rows["outside_boundary"].to_numpy(dtype=float).copy()
+    areas = [("setback", places.setback), *places.zones.items()]
+    error = rows["error_m"].to_numpy()
+    for name, area in areas[::-1]:
+        shapely.prepare(area)
+        here = shapely.intersects_xy(area, x, y)
+        place[here] = name
+        chance[here] = _inside(gpd.GeoSeries(points[here]), area, error[here])
+    return {"place": place, "place_chance": chance}
+
+
+def _inside(points: gpd.GeoSeries, area: BaseGeometry, error_m: FloatArray) -> FloatArray:
+    """Chance that the true place of each point is in an area, by the distance to its edge."""
+    if shapely.is_empty(area) or not len(points):
+        return np.zeros(len(points))
+    axis = np.maximum(np.asarray(error_m, dtype=float) / np.sqrt(2), 1e-9)
+    return np.asarray(ndtr(_depth(points, area) / axis))
+
+
+def _depth(points: gpd.GeoSeries, area: BaseGeometry) -> FloatArray:
+    """Distance of each point to the edge of an area, negative outside it [m]."""
+    shapely.prepare(area)
+    x, y = shapely.get_coordinates(points.to_numpy()).T
+    away = edge_distance(points.to_numpy(), edges=area)
+    return np.where(shapely.intersects_xy(area, x, y), away, -away)
+
+
+def _to_edge(points: gpd.GeoSeries, places: Places) -> FloatArray:
+    """Distance of each point to the stand's edge, where all of it was walked; else NaN."""
+    if not places.all_walked or not len(points):
+        return np.full(len(points), np.nan)
+    return _depth(points, places.stand)
+
+
+def _position(points: gpd.GeoSeries) -> dict[str, FloatArray]:
+    """Coordinates."""
+    x, y = shapely.get_coordinates(points.to_numpy()).T
+    return {"x": x, "y": y}
+
+
+def _days(marks: pd.DataFrame) -> pd.Series:
+    """Day of each mark as written, with its file."""
+    day = marks["time"].astype(str).str.replace(r"[T ].*$", "", regex=True)
+    return marks["source_file"].astype(str) + " " + day
+
+
+def _breast(trees: pd.DataFrame, project: Project) -> FloatArray:
+    """Diameter at breast height of each tree [cm]."""
+    dbh = trees["dbh_cm"].to_numpy(dtype=float)
+    if project.marks.diameter_at == "breast":
+        return dbh
+    return breast_height_diameter_cm(
+        dbh,
+        species_code=find_species(trees["species"].to_numpy(dtype=object)),
+        height_m=project.compare.stump_height_m,
+        bark=project.compare.stump_bark,
+    )
+
+
+def _same_names(written: pd.Series) -> npt.NDArray[np.object_]:
+    """One name for each species however it was written; names that are not known as they stand."""
+    words = written.astype(object).fillna("").to_numpy()
+    codes = find_species(words)
+    plain = np.array([str(word).casefold().strip() for word in words], dtype=object)
+    return np.where(codes > 0, common_names(codes).astype(object), plain)

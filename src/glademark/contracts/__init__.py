@@ -1,0 +1,1 @@
+"""Tables and results that the packages hand on, declared once."""

@@ -1,0 +1,174 @@
+"""Layers and tables of the comparison after the cut, declared as those of the layout are."""
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from glademark.contracts.layers import (
+    SET_ASIDE,
+    Layer,
+    count_column,
+    flag_column,
+    real_column,
+    text_column,
+)
+
+_WOOD = (
+    text_column("species", "Species", "As recorded."),
+    real_column("dbh_cm", "cm", "DBH", "At breast height; converted where taken at the stump."),
+    text_column("product", "Product", "As recorded, else that of the mark most alike."),
+    real_column("basal_area_m2", "m2", "Basal area", "Cross-section at breast height."),
+    text_column("volume", "Volume", "Net volume by product, each in its sale unit."),
+    real_column("volume_m3", "m3", "Solid volume", "Net; empty where it cannot be converted."),
+)
+_SOURCE = (
+    text_column("source_file", "File", "Input file of the record."),
+    count_column("record", "Record", "Line or feature number in that file."),
+)
+_DOUBTFUL = flag_column(
+    "doubtful", "Doubtful", "Whether it is less sure than the project asks for."
+)
+
+STUMPS = Layer(
+    name="stumps",
+    title="Stumps",
+    meaning="One stump, and the tree that it most likely was.",
+    geometry="Point",
+    columns=(
+        text_column("stump_id", "Stump", "Number of the record."),
+        text_column(
+            "finding",
+            "Finding",
+            "matched, unmarked, unmarked_in_corridor, leave_tree, line_tree or danger_tree.",
+        ),
+        text_column("tree_id", "Tree", "Number of the tree that it is matched to."),
+        text_column("marker", "Marker", "Who marked that tree."),
+        real_column("chance", "", "Chance", "That the finding is right, from 0 to 1."),
+        real_column(
+            "chance_marked", "", "Chance of a mark", "That any tree marked to cut was this one."
+        ),
+        _DOUBTFUL,
+        real_column("distance_m", "m", "Distance", "To the matched tree, common shifts taken out."),
+        text_column("place", "Place", "Zone, keep_out, setback or outside: where the point falls."),
+        real_column("place_chance", "", "Chance of the place", "By the error of its position."),
+        text_column("low_mark", "Low mark", "seen, not seen, or nothing where not looked for."),
+        real_column("diameter_cm", "cm", "Diameter", "As measured."),
+        text_column("diameter_at", "Diameter at", "stump or breast."),
+        *_WOOD,
+        real_column(
+            "position_error_m", "m", "Position error", "Horizontal root mean square error."
+        ),
+        *_SOURCE,
+    ),
+)
+TREES = Layer(
+    name="trees",
+    title="Trees known before the cut",
+    meaning="One tree of the layout, and whether a stump of it was found.",
+    geometry="Point",
+    columns=(
+        text_column("tree_id", "Tree", "The marker's own number."),
+        text_column("marker", "Marker", "Who marked, else the file that the record came from."),
+        text_column("kind", "Kind", "cut, leave, line_tree or danger."),
+        text_column("finding", "Finding", "cut, or no_stump where none was matched."),
+        text_column("stump_id", "Stump", "Number of the matched stump."),
+        real_column("chance", "", "Chance", "That the finding is right, from 0 to 1."),
+        real_column("chance_cut", "", "Chance of being cut", "From 0 to 1."),
+        _DOUBTFUL,
+        text_column("zone", "Zone", "Of the layout."),
+        *_WOOD,
+        *_SOURCE,
+    ),
+)
+DRIVEN = Layer(
+    name="driven_outside",
+    title="Driven lines outside corridors",
+    meaning="A stretch of a driven line in the stand, off corridors and landings.",
+    geometry="MultiLineString",
+    columns=(
+        text_column("name", "Line", "As recorded, else a number."),
+        real_column("length_m", "m", "Length", "Of the stretch."),
+        real_column(
+            "departure_m", "m", "Widest departure", "From the nearest corridor or landing."
+        ),
+        flag_column(
+            "beyond_error",
+            "Beyond the error",
+            "Whether it goes farther than two standard errors of the track.",
+        ),
+        text_column("corridor", "Nearest corridor", "Where the stretch begins."),
+    ),
+)  # fmt: skip
+OPENINGS = Layer(
+    name="openings_after",
+    title="Openings after the cut",
+    meaning="An opening as walked after the cut, beside the one that was laid out.",
+    geometry="MultiPolygon",
+    columns=(
+        text_column("group", "Group", "As recorded, else a number."),
+        count_column("opening", "Opening", "Laid opening that it overlaps the most."),
+        real_column("area_m2", "m2", "Area", "As walked after the cut."),
+        real_column("laid_area_m2", "m2", "Laid area", "Of that opening in the layout."),
+        real_column("beyond_area_m2", "m2", "Beyond", "Walked, but not laid out as an opening."),
+        real_column("short_area_m2", "m2", "Short", "Laid out, but not within the walked edge."),
+        real_column(
+            "departure_m", "m", "Widest departure", "Of the walked edge beyond the laid one."
+        ),
+    ),
+)
+FINDINGS = Layer(
+    name="findings",
+    title="Findings",
+    meaning="How much one finding amounts to, with its interval.",
+    geometry=None,
+    columns=(
+        text_column("finding", "Finding", "Key of the finding."),
+        text_column("title", "What was seen", "In words."),
+        text_column(
+            "quantity", "Quantity", "trees, basal_area, solid_volume or a product by its name."
+        ),
+        text_column("unit", "Unit", "trees, m2, m3 or the product's sale unit."),
+        real_column("amount", "", "Amount", "To be expected from the chances of all pairs."),
+        real_column("low", "", "Low", "Lower end of the interval that the match leaves."),
+        real_column("high", "", "High", "Upper end of that interval."),
+        real_column(
+            "share_of_marked", "", "Share of marked", "Of what was marked to cut, from 0 to 1."
+        ),
+    ),
+)
+SAMPLE = Layer(
+    name="sample_check",
+    title="Estimates from the places walked",
+    meaning="What the places walked say of the whole stand.",
+    geometry=None,
+    columns=(
+        text_column("finding", "Finding", "Key of the finding."),
+        text_column("quantity", "Quantity", "trees or basal_area; share of all stumps."),
+        text_column("unit", "Unit", "trees, m2 or share."),
+        count_column("places", "Places", "Walked plots or strips."),
+        real_column("estimate", "", "Estimate", "For the stand; ratio to the area walked."),
+        real_column("standard_error", "", "Standard error", "Between places."),
+        real_column("low", "", "Low", "Lower end of the confidence interval."),
+        real_column("high", "", "High", "Upper end of the confidence interval."),
+    ),
+)
+SHIFTS = Layer(
+    name="shifts",
+    title="Common shifts",
+    meaning="Shift that the positions of one day of stumps or marks have in common.",
+    geometry=None,
+    columns=(
+        text_column("of", "Of", "stumps or marks."),
+        text_column("day", "Day", "File and day as recorded."),
+        count_column("trees", "Positions", "Of that day."),
+        real_column("east_m", "m", "East", "Taken out."),
+        real_column("north_m", "m", "North", "Taken out."),
+    ),
+)
+
+AFTER_CUT_LAYERS: Mapping[str, Layer] = MappingProxyType(
+    {
+        layer.name: layer
+        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, SET_ASIDE)
+    }
+)
+"""Every layer and table of ``compare.gpkg``, in the order in which they are written."""

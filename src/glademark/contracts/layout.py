@@ -1,0 +1,274 @@
+"""
+What was measured: one Layout, its layers with the columns that `contracts.layers` declares.
+
+The figures carry the names that they have in ``summary.json``; numbers are unrounded, shares go
+from 0 to 1.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import partial
+
+import geopandas as gpd
+import pandas as pd
+from pyproj import CRS
+
+from glademark.contracts.terrain import GroundFigures, Profile, no_rows
+
+ZONE_NAMES = ("keep_out", "landing", "corridor", "opening", "matrix")
+"""Zones in their order of precedence."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StandFigures:
+    """Areas of the stand [m2] and its perimeter [m]."""
+
+    area_m2: float
+    area_geodesic_m2: float
+    operable_m2: float
+    perimeter_m: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CorridorFigures:
+    """
+    What corridors take.
+
+    Attributes
+    ----------
+    length_m
+        Centre lines inside the stand, overlaps once.
+    area_m2
+        Union of the strips inside the stand.
+    share, share_operable
+        Of the stand, of the operable area.
+    new_m2
+        Part of the area that no existing corridor has.
+    overlap_m2
+        Sum of the single strips less their union.
+    with_landings_m2
+        Corridors and landings together.
+    share_with_landings, share_operable_with_landings
+        The same as shares.
+    density_m_per_ha
+        Length over the stand's area.
+    mean_spacing_m
+        Stand area over length: centre line to centre line; NaN without corridors.
+    """
+
+    length_m: float
+    area_m2: float
+    share: float
+    share_operable: float
+    new_m2: float
+    overlap_m2: float
+    with_landings_m2: float
+    share_with_landings: float
+    share_operable_with_landings: float
+    density_m_per_ha: float
+    mean_spacing_m: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpeningFigures:
+    """
+    The openings together.
+
+    Attributes
+    ----------
+    count
+        Group openings.
+    area_m2
+        Sum of their areas.
+    share
+        Of the stand, by that sum.
+    largest_m2, joined_largest_m2
+        The largest opening, the largest joined opening; 0 where there is none.
+    nearest_spacing_m
+        Least distance between two openings; None with fewer than two.
+    joined_count
+        Joined openings, single ones included.
+    components
+        Crown-linked components of cut marks outside the corridors, single trees included.
+    components_area_m2
+        Area of their union, closed alike, before `min_trees` and `min_area`; without a link
+        distance that of the circles themselves.
+    gaps_count, gaps_area_m2
+        Canopy gaps that reach those thresholds and were named no group.
+    """
+
+    count: int
+    area_m2: float
+    share: float
+    largest_m2: float
+    nearest_spacing_m: float | None
+    joined_count: int
+    joined_largest_m2: float
+    components: int
+    components_area_m2: float
+    gaps_count: int
+    gaps_area_m2: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ZoneFigures:
+    """Area [m2] and located cut trees of one zone."""
+
+    area_m2: float
+    marks: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MarkFigures:
+    """
+    Records and trees.
+
+    Attributes
+    ----------
+    read, used, set_aside
+        Records of the mark files.
+    trees
+        Cut trees with a position.
+    not_located
+        Trees of the paper tally.
+    paint_disagrees
+        Cut trees whose paint and position name different zones.
+    paint_disagrees_expected
+        Number of those to be expected from the position error alone.
+    paint_disagrees_listed
+        Of those, trees beyond two standard errors of the line.
+    line_trees, line_trees_basal_area_m2
+        Line trees, tallied apart until the project file confirms them.
+    leave_trees, danger_trees
+        Trees that stay, trees that threaten people at work.
+    """
+
+    read: int
+    used: int
+    set_aside: int
+    trees: int
+    not_located: int
+    paint_disagrees: int
+    paint_disagrees_expected: float
+    paint_disagrees_listed: int
+    line_trees: int
+    line_trees_basal_area_m2: float
+    leave_trees: int
+    danger_trees: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ProductFigures:
+    """Volume of one product in its sale unit, its log rule if any, and its trees."""
+
+    unit: str
+    rule: str
+    gross: float
+    net: float
+    trees: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class VolumeFigures:
+    """
+    Cut volume, located or not.
+
+    Attributes
+    ----------
+    m3
+        Net solid volume of what can be converted; None where nothing can.
+    m3_missing_trees
+        Trees whose volume is not in `m3`.
+    basal_area_m2
+        Of all cut trees.
+    by_product
+        In the sale units; never added to each other.
+    sources
+        Tables and equations that the volumes come from, conversions included.
+    size_class_rule
+        How size classes were made.
+    """
+
+    m3: float | None
+    m3_missing_trees: int
+    basal_area_m2: float
+    by_product: Mapping[str, ProductFigures]
+    sources: tuple[str, ...]
+    size_class_rule: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Figures:
+    """The figures of a layout, as in ``summary.json``."""
+
+    stand: StandFigures
+    corridors: CorridorFigures
+    openings: OpeningFigures
+    zones: Mapping[str, ZoneFigures]
+    marks: MarkFigures
+    volume: VolumeFigures
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layout:
+    """
+    The layers of the layout, each with its declared columns, in SI units.
+
+    Attributes
+    ----------
+    crs
+        Working CRS of every layer.
+    stand, zones, corridors, corridor_lines, openings, joined_openings, canopy_gaps, marks,
+    keep_out, setbacks, \
+landings, water, leave_trees
+        Layers; `marks` has every other column that came in behind the declared ones.
+    cruise_plots
+        What each plot of the cruise says; empty without one.
+    volume_by_zone
+        The tally table.
+    allowance
+        Cap, drawn and left of each quantity whose standing stock is known; empty without one.
+    stock_by_class
+        Standing, marked and residual by size class; empty without a cruise.
+    residual
+        Basal area left per hectare with its interval, mean diameters; empty without a known stock.
+    figures
+        Totals.
+    notices
+        One plain sentence each, those of the survey included.
+    corridor_grades, hauling, water_crossings, corridor_stubs, contours
+        Layers of the ground; empty where what they need was not given.
+    profiles
+        Heights along corridors; empty without terrain.
+    ground
+        Figures of the ground.
+    """
+
+    crs: CRS
+    stand: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    corridors: gpd.GeoDataFrame
+    corridor_lines: gpd.GeoDataFrame
+    openings: gpd.GeoDataFrame
+    joined_openings: gpd.GeoDataFrame
+    canopy_gaps: gpd.GeoDataFrame
+    marks: gpd.GeoDataFrame
+    keep_out: gpd.GeoDataFrame
+    setbacks: gpd.GeoDataFrame
+    landings: gpd.GeoDataFrame
+    water: gpd.GeoDataFrame
+    leave_trees: gpd.GeoDataFrame
+    cruise_plots: gpd.GeoDataFrame
+    volume_by_zone: pd.DataFrame
+    allowance: pd.DataFrame
+    stock_by_class: pd.DataFrame
+    residual: Mapping[str, float]
+    figures: Figures
+    notices: tuple[str, ...]
+    corridor_grades: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_grades"))
+    hauling: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hauling"))
+    water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
+    corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
+    contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))
+    profiles: tuple[Profile, ...] = ()
+    ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen

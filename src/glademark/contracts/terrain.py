@@ -1,0 +1,266 @@
+"""
+What was found of the ground: grade, slope, hauling, reach, crossings, light and wind.
+
+Every part is None where what it needs was not given. Grades, slopes and shares are fractions of 1:
+a grade of 0.2 rises one metre in five.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+
+from glademark.contracts.frames import features
+from glademark.contracts.layers import LAYERS
+
+PERMIT = (
+    "A crossing of water or of a setback may need a permit: ask who is in charge of it, and keep "
+    "to local rules."
+)
+"""What has to be said wherever crossings are shown."""
+
+WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+"""Names of the eight sectors of the compass, from north over east."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TerrainFigures:
+    """
+    The terrain over the stand.
+
+    Attributes
+    ----------
+    file
+        Name of the raster.
+    cell_x_m, cell_y_m
+        Size of its cells in the working CRS.
+    lowest_m, highest_m
+        Heights of the cells in the stand.
+    slope_mean, slope_p90, slope_max
+        Mean, 90th percentile and largest slope of those cells.
+    aspect
+        Sector that most of the sloping cells face; "flat" without any.
+    """
+
+    file: str
+    cell_x_m: float
+    cell_y_m: float
+    lowest_m: float
+    highest_m: float
+    slope_mean: float
+    slope_p90: float
+    slope_max: float
+    aspect: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GradeFigures:
+    """
+    Grades of the corridors inside the stand.
+
+    Attributes
+    ----------
+    lengths_m
+        Lengths over which grades are taken.
+    steepest
+        Steepest grade over each of them, in the same order.
+    steep_grade
+        From where on a stretch counts as steep.
+    steep_m, longest_steep_m
+        Corridor steeper than that; its longest unbroken stretch.
+    longest_steep_corridor
+        Where that is; empty where none is steep.
+    adverse_m, favourable_m, level_m
+        Corridor that is uphill, downhill and neither on the way to the landing; 0 without one.
+    by_class
+        Corridor length by class of grade [m].
+    cross_slope_max
+        Steepest ground across a corridor.
+    without_height_m
+        Corridor for which the raster has no heights.
+    """
+
+    lengths_m: tuple[float, ...]
+    steepest: tuple[float, ...]
+    steep_grade: float
+    steep_m: float
+    longest_steep_m: float
+    longest_steep_corridor: str
+    adverse_m: float
+    favourable_m: float
+    level_m: float
+    by_class: Mapping[str, float]
+    cross_slope_max: float
+    without_height_m: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class HaulingFigures:
+    """
+    The way of the wood to the landing, along corridors.
+
+    Attributes
+    ----------
+    network_m
+        Length of all corridors outside the landings, inside and outside the stand.
+    unreached
+        Names of corridors from which no landing can be reached.
+    trees, trees_unreached
+        Cut trees that are hauled, and those whose corridor reaches no landing.
+    m3, m3_unreached
+        Their solid volume; None where it is not known.
+    weight
+        What the means are weighted by: "m3", or "trees" where no volume is known.
+    mean_m, farthest_m
+        Mean and largest hauling distance; NaN where nothing is hauled.
+    inside_share, outside_share
+        Shares of that way inside and outside the stand.
+    payload_m3, loads
+        Payload as stated, and the loads that come of it; None without one.
+    by_landing
+        Solid volume (or trees, see `weight`) that arrives at each landing.
+    """
+
+    network_m: float
+    unreached: tuple[str, ...]
+    trees: int
+    trees_unreached: int
+    m3: float | None
+    m3_unreached: float | None
+    weight: str
+    mean_m: float
+    farthest_m: float
+    inside_share: float
+    outside_share: float
+    payload_m3: float | None
+    loads: float | None
+    by_landing: Mapping[str, float]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReachFigures:
+    """
+    Trees within and beyond the reach of a machine that stands in a corridor.
+
+    Attributes
+    ----------
+    reach_m
+        Of the boom or winch line, as stated.
+    trees_within, trees_beyond
+        Cut trees.
+    m3_within, m3_beyond
+        Their solid volume; None where it is not known.
+    by_product_beyond
+        Net volume beyond by product, in its sale unit.
+    farthest_m
+        Largest distance of a cut tree to the nearest corridor edge; NaN without corridors.
+    stubs, stubs_m
+        New stubs of corridor that would bring trees within reach, and their length.
+    trees_left
+        Trees that would still be beyond.
+    """
+
+    reach_m: float
+    trees_within: int
+    trees_beyond: int
+    m3_within: float | None
+    m3_beyond: float | None
+    by_product_beyond: Mapping[str, str]
+    farthest_m: float
+    stubs: int
+    stubs_m: float
+    trees_left: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CrossingFigures:
+    """Crossings of water and of setbacks by corridors, and the least angle to a bank [deg]."""
+
+    water: int
+    setbacks: int
+    least_angle_deg: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LightFigures:
+    """
+    Openings under light and wind.
+
+    Attributes
+    ----------
+    wind_from_deg
+        Bearing from which the prevailing wind blows; None where not stated.
+    edge_m
+        Length of all edges of openings.
+    windward_m
+        Edge that faces the wind; None where no wind is stated.
+    windward_backed_m
+        Of that, edge with standing crowns within one tree height behind it; None where no wind or
+        no tree height is known.
+    corridor_edge_m
+        Edge that is already a corridor.
+    """
+
+    wind_from_deg: float | None
+    edge_m: float
+    windward_m: float | None
+    windward_backed_m: float | None
+    corridor_edge_m: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GroundFigures:
+    """All that is said of the ground; a part is None where what it needs was not given."""
+
+    terrain: TerrainFigures | None = None
+    grades: GradeFigures | None = None
+    hauling: HaulingFigures | None = None
+    reach: ReachFigures | None = None
+    crossings: CrossingFigures | None = None
+    light: LightFigures | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Profile:
+    """
+    Heights along one corridor, or one unbroken part of it inside the stand.
+
+    Attributes
+    ----------
+    corridor
+        Name.
+    part
+        From 1; more than one where the stand cuts the corridor.
+    at_m
+        Distances from the start of the part, evenly spaced [m]; shape (n,).
+    height_m
+        Heights there [m]; NaN where the raster has none; shape (n,).
+    to_landing
+        1 where the way to the landing leads along the part, -1 where it leads back, 0 where no
+        landing is reached; one an interval, shape (n - 1,).
+    """
+
+    corridor: str
+    part: int
+    at_m: npt.NDArray[np.float64]
+    height_m: npt.NDArray[np.float64]
+    to_landing: npt.NDArray[np.float64]
+
+
+def no_rows(name: str) -> gpd.GeoDataFrame:
+    """
+    A layer without rows, for what was not found.
+
+    Parameters
+    ----------
+    name
+        Of a layer with geometry.
+
+    Returns
+    -------
+    layer
+        With its columns; no CRS.
+    """
+    return features({column: [] for column in LAYERS[name].names}, [], crs=None)

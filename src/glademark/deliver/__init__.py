@@ -1,1 +1,0 @@
-"""Everything that is handed over: GeoPackage, tables, summary, terminal; written all or nothing."""

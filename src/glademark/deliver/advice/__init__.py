@@ -1,1 +1,0 @@
-"""Advice as files and on the terminal."""

@@ -1,1 +1,0 @@
-"""Papers and files of the comparison after the cut."""

@@ -1,1 +1,0 @@
-"""The field guide: one page that the contractor works from."""

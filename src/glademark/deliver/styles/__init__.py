@@ -1,1 +1,0 @@
-"""How layers look, by an open standard: OGC Styled Layer Descriptor and Symbology Encoding."""

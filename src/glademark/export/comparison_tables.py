@@ -1,0 +1,128 @@
+"""Layers, tables and figures of the comparison as files."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from glademark import __version__
+from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS, FINDINGS
+from glademark.export.csv_tables import write_csv
+from glademark.export.geopackage import write_frames
+from glademark.report.columns import written_frame
+from glademark.report.json_values import json_value
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
+    from glademark.compare.comparison import Comparison
+    from glademark.contracts.comparison_survey import AfterCutSurvey
+    from glademark.contracts.layers import Units
+    from glademark.project.model import Project
+
+
+def write_layers(comparison: Comparison, seen: AfterCutSurvey, path: Path, *, units: Units) -> None:
+    """
+    Write ``compare.gpkg``.
+
+    Parameters
+    ----------
+    comparison
+        What was seen, held against the layout.
+    seen
+        What was brought home.
+    path
+        Of the file.
+    units
+        What the project shows.
+    """
+    frames: dict[str, pd.DataFrame] = {"set_aside": seen.set_aside}
+    frames |= {name: getattr(comparison, name) for name in AFTER_CUT_LAYERS if name not in frames}
+    write_frames(frames, AFTER_CUT_LAYERS, path, units=units)
+
+
+def write_findings(comparison: Comparison, path: Path, *, units: Units) -> None:
+    """
+    Write ``findings.csv``.
+
+    Parameters
+    ----------
+    comparison
+        What was seen, held against the layout.
+    path
+        Of the file.
+    units
+        What the project shows.
+    """
+    table = written_frame(comparison.findings, FINDINGS, units)
+    write_csv(table, path)
+
+
+def comparison_summary(
+    comparison: Comparison, seen: AfterCutSurvey, project: Project
+) -> dict[str, Any]:
+    """
+    Every figure of a comparison, in the types of JSON.
+
+    Parameters
+    ----------
+    comparison
+        What was seen, held against the layout.
+    seen
+        What was brought home.
+    project
+        What was asked.
+
+    Returns
+    -------
+    summary
+        Numbers unrounded, in SI units; shares from 0 to 1; None where there is no number. No date
+        and no path.
+    """
+    findings: dict[str, dict[str, Any]] = {}
+    for row in comparison.findings.to_dict("records"):
+        rest = {name: row[name] for name in ("unit", "amount", "low", "high", "share_of_marked")}
+        findings.setdefault(str(row["finding"]), {})[str(row["quantity"])] = rest
+    residual = comparison.residual
+    summary = {
+        "stumps": {
+            "trees": len(comparison.stumps),
+            "doubtful": int(comparison.stumps["doubtful"].sum()),
+            "by_finding": comparison.stumps["finding"].value_counts().sort_index().to_dict(),
+        },
+        "findings": findings,
+        "questions": comparison.questions,
+        "sample_check": comparison.sample_check.to_dict("records"),
+        "driven": None if comparison.driven is None else comparison.driven.figures,
+        "openings": [
+            {name: None if value is None else value for name, value in row.items()}
+            for row in comparison.openings_after.drop(columns="geometry")
+            .astype({"opening": float})
+            .to_dict("records")
+        ],
+        "residual": None
+        if residual is None
+        else {
+            "mean_m2_ha": residual.mean,
+            "low_m2_ha": residual.low,
+            "high_m2_ha": residual.high,
+            "plots": residual.plots,
+            "planned_m2_ha": comparison.residual_planned_m2_ha,
+        },
+        "checks": comparison.checks.to_dict("records"),
+        "match": {
+            "error_scale": comparison.error_scale,
+            "walked_m2": comparison.walked_m2,
+            "shifts": comparison.shifts.to_dict("records"),
+        },
+        "notices": comparison.notices,
+        "provenance": {
+            "version": __version__,
+            "project": project.heading.name,
+            "crs": comparison.crs.to_string(),
+            "inputs": seen.counts,
+            "parameters": project.compare,
+        },
+    }
+    return dict(json_value(summary))

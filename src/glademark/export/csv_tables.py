@@ -1,0 +1,192 @@
+"""
+Tables as CSV: UTF-8, commas, line feeds, text in quotes, numbers as they are.
+
+A text that a spreadsheet would take for a formula gets an apostrophe in front; take it away to
+have the text as it was recorded.
+"""
+
+import csv
+import io
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from glademark.contracts.layers import LAYERS, Layer
+from glademark.contracts.layers import OPENINGS as OPENINGS_LAYER
+from glademark.contracts.layers import VOLUME_BY_ZONE as VOLUME_LAYER
+from glademark.errors import OutputError
+from glademark.report.columns import CHECKS_SHOWN, with_shown_units, written_frame
+from glademark.report.delivery import Deliverable, Delivery
+
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\N{FULLWIDTH EQUALS SIGN}",
+                  "\N{FULLWIDTH PLUS SIGN}", "\N{FULLWIDTH HYPHEN-MINUS}",
+                  "\N{FULLWIDTH COMMERCIAL AT}")  # fmt: skip
+"""First characters that make a spreadsheet take a text for a formula."""
+
+
+def csv_text(table: pd.DataFrame) -> str:
+    """
+    A table as CSV.
+
+    Parameters
+    ----------
+    table
+        Columns of text (``string``), whole numbers (``Int64``), flags (``boolean``, written as 1
+        and 0) or real numbers (``float64``).
+
+    Returns
+    -------
+    text
+        Header and one line a row, each ended by a line feed. Text stands in quotes, with an
+        apostrophe in front where it starts as a formula does; numbers have all their digits; what
+        is missing is an empty cell.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"name": pd.array(["=1+1"], dtype="string"), "area_m2": [0.1]})
+    >>> print(csv_text(table), end="")
+    "name","area_m2"
+    "'=1+1",0.1
+    """
+    header = ",".join(_quoted(str(name)) for name in table.columns)
+    cells = [_cells(values) for _, values in table.items()]
+    lines = [header, *map(",".join, zip(*cells, strict=True))]
+    return "\n".join(lines) + "\n"
+
+
+def _cells(values: pd.Series) -> list[str]:
+    """Every value of a column as it stands in the file."""
+    kinds, known = pd.api.types, values.notna().to_numpy()
+    if kinds.is_float_dtype(values.dtype):
+        numbers = values.to_numpy(dtype="float64", na_value=np.nan)
+    elif kinds.is_bool_dtype(values.dtype) or kinds.is_integer_dtype(values.dtype):
+        numbers = values.to_numpy(dtype="int64", na_value=0)
+    else:
+        codes, texts = pd.factorize(values.to_numpy(dtype=object, na_value=""))
+        quoted = [_quoted(text) if isinstance(text, str) else "" for text in texts.tolist()]
+        return [quoted[code] for code in codes.tolist()]
+    cells = np.full(len(values), "", dtype=object)
+    cells[known] = [repr(number) for number in numbers[known].tolist()]
+    return list(cells.tolist())
+
+
+def _quoted(text: str) -> str:
+    """A text in quotes that no spreadsheet runs."""
+    guarded = f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    doubled = guarded.replace('"', '""')
+    return f'"{doubled}"' if doubled else ""
+
+
+def write_csv(table: pd.DataFrame, path: Path) -> None:
+    """
+    Write a table as CSV and count its rows again.
+
+    Parameters
+    ----------
+    table
+        As for `csv_text`.
+    path
+        Of the file.
+
+    Raises
+    ------
+    OutputError
+        If the file does not hold what was written.
+    """
+    path.write_bytes(csv_text(table).encode("utf-8", "replace"))
+    text = path.read_bytes().decode("utf-8")
+    rows = sum(1 for _ in csv.reader(io.StringIO(text, newline=""), strict=True)) - 1
+    if rows != len(table):
+        msg = f"{path.name} holds {rows} rows; expected {len(table)}. Check the disk and run again"
+        raise OutputError(msg)
+
+
+def write_layer(frame: pd.DataFrame, layer: Layer, delivery: Delivery, folder: Path) -> None:
+    """
+    Write one layer's columns as the CSV of its name.
+
+    Parameters
+    ----------
+    frame
+        Has every declared column, optional ones where given.
+    layer
+        Declared layer.
+    delivery
+        Says in which units it is shown.
+    folder
+        Where to write.
+
+    Raises
+    ------
+    OutputError
+        If the file does not hold what was written.
+    """
+    table = written_frame(frame, layer, delivery.project.heading.units)
+    write_csv(table, folder / f"{layer.name}.csv")
+
+
+def _write_volume_by_zone(delivery: Delivery, folder: Path) -> None:
+    """Write ``volume_by_zone.csv``."""
+    write_layer(delivery.layout.volume_by_zone, VOLUME_LAYER, delivery, folder)
+
+
+def _write_checks(delivery: Delivery, folder: Path) -> None:
+    """Write ``checks.csv``."""
+    shown = with_shown_units(delivery.checks, delivery.project.heading.units)
+    write_layer(shown, CHECKS_SHOWN, delivery, folder)
+
+
+def _write_openings(delivery: Delivery, folder: Path) -> None:
+    """Write ``openings.csv``."""
+    write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
+
+
+def _write_of_stock(name: str, delivery: Delivery, folder: Path) -> None:
+    """Write a table that rests on the standing stock."""
+    write_layer(getattr(delivery.layout, name), LAYERS[name], delivery, folder)
+
+
+def _has_rows(name: str, delivery: Delivery) -> bool:
+    """Whether the standing stock is known so far that the table has rows."""
+    return bool(len(getattr(delivery.layout, name)))
+
+
+def _of_stock(name: str) -> Deliverable:
+    """A table that is written only where the standing stock is known."""
+    return Deliverable(
+        id=name,
+        title=LAYERS[name].title,
+        files=(f"{name}.csv",),
+        write=partial(_write_of_stock, name),
+        wanted=partial(_has_rows, name),
+    )
+
+
+ALLOWANCE = _of_stock("allowance")
+"""What may go, what is drawn from it and what is left, quantity by quantity."""
+
+CRUISE_PLOTS = _of_stock("cruise_plots")
+"""What each plot of the cruise says."""
+
+STOCK_BY_CLASS = _of_stock("stock_by_class")
+"""Standing, marked and residual trees by size class."""
+
+VOLUME_BY_ZONE = Deliverable(
+    id="volume_by_zone",
+    title=VOLUME_LAYER.title,
+    files=("volume_by_zone.csv",),
+    write=_write_volume_by_zone,
+)
+"""The tally by zone, product, species and size class."""
+
+CHECKS = Deliverable(
+    id="checks", title=CHECKS_SHOWN.title, files=("checks.csv",), write=_write_checks
+)
+"""Every thing that was held against a limit."""
+
+OPENINGS = Deliverable(
+    id="openings", title=OPENINGS_LAYER.title, files=("openings.csv",), write=_write_openings
+)
+"""The group openings with all their measures."""

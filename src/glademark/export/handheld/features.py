@@ -1,0 +1,259 @@
+"""What goes on a handheld: the layers that the crew works with, in WGS 84, each feature named."""
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+
+import geopandas as gpd
+import pandas as pd
+
+from glademark.report.delivery import Delivery
+from glademark.report.layer_frames import (
+    cut_marks,
+    in_words,
+    kept_line_trees,
+    layer_frame,
+    trees_and_products,
+    worded,
+)
+from glademark.report.quantities import show_area, show_diameter, show_length
+from glademark.report.shown_text import shown_text
+from glademark.report.site_rules import (
+    KEEP_OUTS,
+    LEAVE_TREES,
+    LINE_TREES,
+    SETBACK_RULES,
+    TWO_TREE_LENGTHS,
+)
+
+WGS84 = "EPSG:4326"
+DECIMALS = 7
+"""Of a coordinate in degrees: about a centimetre."""
+
+SIMPLIFIED_M = 0.1
+"""How far an outline may move to save points [m]: far less than a receiver errs under a canopy."""
+
+TITLES: Mapping[str, str] = MappingProxyType(
+    {
+        "stand": "Stand boundary",
+        "keep_out": "Keep-outs: nothing is cut",
+        "setbacks": "Setbacks",
+        "water": "Water",
+        "landings": "Landings",
+        "corridors": "Corridors",
+        "corridor_lines": "Corridor centre lines",
+        "openings": "Group openings",
+        "danger_trees": "DANGER TREES",
+        "line_trees": "Line trees: do NOT cut",
+        "leave_trees": "Leave trees: do not cut",
+        "marks": "Trees to cut",
+    }
+)
+"""Heading of each layer of a handheld file, in its order."""
+
+KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "stand": ("area_m2",),
+        "keep_out": ("area_m2",),
+        "setbacks": ("rule", "area_m2"),
+        "water": ("area_m2",),
+        "landings": ("area_m2",),
+        "corridors": ("corridor", "state", "width_m", "length_m", "trees"),
+        "corridor_lines": ("corridor", "state", "width_m", "length_m"),
+        "openings": ("opening", "group", "basis", "trees", "area_m2"),
+        "danger_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
+        "line_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
+        "leave_trees": ("tree_id", "species", "dbh_cm"),
+        "marks": (
+            "tree_id", "marker", "count", "species", "product", "dbh_cm", "paint", "zone",
+            "opening", "corridor", "position_error_m",
+        ),
+    }
+)  # fmt: skip
+"""Declared columns that go along with each layer; no volume and no price is among them."""
+
+
+def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
+    """
+    Every layer that the crew works with.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    layers
+        By the names in `TITLES`, without those that have no rows: `name`, `about` (one sentence),
+        the columns in `KEPT`, geometry in WGS 84, longitude first. Outlines of openings are within
+        `SIMPLIFIED_M` of those measured, with far fewer points; all else is as measured. Shared by
+        all who ask: not to be changed.
+    """
+    return delivery.once("placed layers", lambda: _placed_layers(delivery))
+
+
+def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
+    """Every layer that the crew works with, worked out."""
+    layers = {name: _kept(_LAYERS[name](delivery), KEPT[name]) for name in TITLES}
+    layers["openings"] = layers["openings"].assign(
+        geometry=layers["openings"].simplify(SIMPLIFIED_M)
+    )
+    return {name: frame.to_crs(WGS84) for name, frame in layers.items() if len(frame)}
+
+
+def about_file(delivery: Delivery) -> str:
+    """
+    One sentence that stands at the head of a handheld file.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    text
+        With the position error that the project reckons with.
+    """
+    error = show_length(delivery.project.marks.position_error_m, delivery.project.heading.units)
+    return (
+        f"Layout of a marked harvest. Positions are approximate (about {error}); the paint on the "
+        "tree governs. No legal survey. Local rules and the crew's judgement come first."
+    )
+
+
+def _kept(frame: gpd.GeoDataFrame, columns: tuple[str, ...]) -> gpd.GeoDataFrame:
+    """The columns of a handheld layer, its empty shapes left out."""
+    there = frame[~frame.geometry.is_empty]
+    return gpd.GeoDataFrame(there[["name", "about", *columns, "geometry"]])
+
+
+def _named(frame: gpd.GeoDataFrame, names: pd.Series, about: pd.Series | str) -> gpd.GeoDataFrame:
+    """A layer with a name and a sentence for each feature, both fit to be shown."""
+    if isinstance(about, str):
+        about = pd.Series(about, index=frame.index, dtype="string")
+    return frame.assign(name=worded(names, shown_text), about=worded(about, _sentence))
+
+
+def _sentence(text: object) -> str:
+    """Text of a feature, fit to be shown."""
+    return shown_text(text, longest=400)
+
+
+def _stand(delivery: Delivery) -> gpd.GeoDataFrame:
+    """The boundary."""
+    frame = layer_frame(delivery, "stand")
+    units = delivery.project.heading.units
+    about = worded(frame["area_m2"], lambda area: f"Stand of {show_area(area, units)}.")
+    return _named(frame, frame["name"], about)
+
+
+def _areas(layer: str, word: str, about: str) -> Callable[[Delivery], gpd.GeoDataFrame]:
+    """Maker of a layer of named areas."""
+
+    def make(delivery: Delivery) -> gpd.GeoDataFrame:
+        frame = layer_frame(delivery, layer)
+        return _named(frame, _or_number(frame["name"], word), about)
+
+    return make
+
+
+def _or_number(names: pd.Series, word: str) -> pd.Series:
+    """Word and name of each area; its number where it has no name."""
+    numbers = pd.Series(names.index + 1, index=names.index).astype("string")
+    named = names.where(names != "", numbers)
+    return named.where(named.str.casefold().str.startswith(word.casefold()), word + " " + named)
+
+
+def _setbacks(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Setbacks with their rules in words."""
+    frame = layer_frame(delivery, "setbacks")
+    return _named(
+        frame,
+        _or_number(frame["name"], "Setback"),
+        worded(frame["rule"], SETBACK_RULES.__getitem__),
+    )
+
+
+def _corridors(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Corridors at their width."""
+    frame = layer_frame(delivery, "corridors")
+    about = _corridor_words(delivery, frame)
+    about += "; " + in_words(frame["trees"]) + " trees to cut"
+    return _named(frame, "Corridor " + frame["corridor"], about)
+
+
+def _corridor_lines(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Centre lines of corridors."""
+    frame = layer_frame(delivery, "corridor_lines")
+    return _named(frame, "Corridor " + frame["corridor"], _corridor_words(delivery, frame))
+
+
+def _corridor_words(delivery: Delivery, frame: gpd.GeoDataFrame) -> pd.Series:
+    """State, width and length of each corridor."""
+    units = delivery.project.heading.units
+    width = worded(frame["width_m"], lambda value: f", {show_length(value, units)} wide")
+    length = worded(frame["length_m"], lambda value: f", {show_length(value, units)} in the stand")
+    return frame["state"] + width + length
+
+
+def _openings(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Openings with their trees and products."""
+    units = delivery.project.heading.units
+    frame = layer_frame(delivery, "openings")
+    found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
+    area = worded(frame["area_m2"], lambda value: show_area(value, units))
+    products = found["products"].fillna("").set_axis(frame.index).astype("string")
+    about = in_words(frame["trees"]) + " trees to cut: " + products + "; " + area
+    return _named(frame, "Opening " + frame["opening"].astype("string"), about)
+
+
+def _danger_trees(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Danger trees."""
+    marks = layer_frame(delivery, "marks")
+    frame = gpd.GeoDataFrame(marks[marks["kind"] == "danger"])
+    return _named(frame, "DANGER TREE " + frame["tree_id"], TWO_TREE_LENGTHS)
+
+
+def _line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Line trees that nobody may cut yet."""
+    frame = kept_line_trees(delivery)
+    return _named(frame, "DO NOT CUT line tree " + frame["tree_id"], LINE_TREES)
+
+
+def _leave_trees(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Trees that stay: those of their own layer and those among the marks."""
+    own = layer_frame(delivery, "leave_trees")
+    marks = layer_frame(delivery, "marks")
+    painted = marks[marks["kind"] == "leave"]
+    columns = ["tree_id", "species", "dbh_cm", "geometry"]
+    frame = pd.concat([own[columns], painted[columns]], ignore_index=True)
+    trees = gpd.GeoDataFrame(frame, geometry="geometry", crs=delivery.layout.crs)
+    return _named(trees, "Leave tree " + trees["tree_id"], LEAVE_TREES)
+
+
+def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Trees to cut."""
+    units = delivery.project.heading.units
+    frame = cut_marks(delivery)
+    dbh = worded(frame["dbh_cm"], lambda value: show_diameter(value, units))
+    about = frame["species"] + ", " + dbh + ", " + frame["product"] + ", paint " + frame["paint"]
+    return _named(frame, frame["tree_id"], about)
+
+
+_LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType(
+    {
+        "stand": _stand,
+        "keep_out": _areas("keep_out", "Keep-out", KEEP_OUTS),
+        "setbacks": _setbacks,
+        "water": _areas("water", "Water", "Open water out to its banks."),
+        "landings": _areas("landings", "Landing", "Wood is piled here."),
+        "corridors": _corridors,
+        "corridor_lines": _corridor_lines,
+        "openings": _openings,
+        "danger_trees": _danger_trees,
+        "line_trees": _line_trees,
+        "leave_trees": _leave_trees,
+        "marks": _marks,
+    }
+)

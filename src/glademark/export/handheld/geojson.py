@@ -1,0 +1,169 @@
+"""
+The layout as one GeoJSON feature collection for phones and machine screens.
+
+References
+----------
+.. [1] RFC 7946 (2016), The GeoJSON Format: WGS 84 without a `crs` member, longitude first,
+       right-hand rings, `bbox` as west, south, east, north, cut at the antimeridian (3.1.9),
+       7 decimals being plenty (11.2).
+"""
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.export.handheld.features import DECIMALS, TITLES, about_file, placed_layers
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.shown_text import shown_text
+
+GEOJSON_FILE = "layout.geojson"
+
+_HALF_TURN = 180.0  # degrees
+_WEST = shapely.box(-_HALF_TURN, -90, _HALF_TURN, 90)
+_EAST = shapely.box(_HALF_TURN, -90, 3 * _HALF_TURN, 90)
+
+
+def geojson_text(delivery: Delivery) -> str:
+    """
+    The layout as GeoJSON.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    text
+        A feature collection, one feature a line; each has the property `layer`, `name` and `about`.
+        The name of the project and the caution stand beside the features.
+    """
+    features: list[dict[str, Any]] = []
+    layers = placed_layers(delivery)
+    for name, frame in layers.items():
+        features += _features(frame, name)
+    head = {
+        "type": "FeatureCollection",
+        "name": shown_text(delivery.project.heading.name),
+        "description": about_file(delivery),
+        "bbox": _bbox(layers["stand"]),
+    }
+    lines = ",\n".join(_json(feature) for feature in features)
+    return f'{_json(head)[:-1]}, "features": [\n{lines}\n]}}\n'
+
+
+def crossing_cut(shapes: np.ndarray) -> np.ndarray:
+    """
+    Shapes cut where they cross the antimeridian, both sides within -180 to 180 degrees.
+
+    Parameters
+    ----------
+    shapes
+        In longitude and latitude, none wider than half a turn.
+
+    Returns
+    -------
+    shapes
+        The same where they do not cross it.
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(179, 0), (-179, 0)])
+    >>> print(crossing_cut(np.array([line]))[0])
+    MULTILINESTRING ((179 0, 180 0), (-180 0, -179 0))
+    """
+    bounds = shapely.bounds(shapes)
+    crossing = bounds[:, 2] - bounds[:, 0] > _HALF_TURN
+    if not crossing.any():
+        return shapes
+    turned = shapely.transform(
+        shapes[crossing], lambda xy: np.column_stack([xy[:, 0] % (2 * _HALF_TURN), xy[:, 1]])
+    )
+    west = shapely.intersection(turned, _WEST)
+    east = shapely.transform(
+        shapely.intersection(turned, _EAST), lambda xy: xy - [2 * _HALF_TURN, 0]
+    )
+    result = shapes.copy()
+    result[crossing] = [_together(pair) for pair in zip(west, east, strict=True)]
+    return result
+
+
+def _together(shapes: tuple[BaseGeometry, BaseGeometry]) -> BaseGeometry:
+    """Both sides of a cut shape as one, each kept where it is."""
+    parts = shapely.get_parts(np.array(shapes))
+    if shapely.get_dimensions(parts).max() > 1:
+        return shapely.MultiPolygon(list(parts))
+    return shapely.MultiLineString(list(parts))
+
+
+def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
+    """One layer as features."""
+    grid = 10.0**-DECIMALS
+    shapes = shapely.set_precision(crossing_cut(frame.geometry.to_numpy()), grid)
+    shapes = shapely.transform(shapely.orient_polygons(shapes), lambda xy: np.round(xy, DECIMALS))
+    names = [name for name in frame.columns if name != "geometry"]
+    rows = zip(*(_values(frame[name]) for name in names), strict=True)
+    return [
+        {
+            "type": "Feature",
+            "properties": {
+                "layer": layer,
+                "title": TITLES[layer],
+                **dict(zip(names, row, strict=True)),
+            },
+            "geometry": _geometry(shape),
+        }
+        for shape, row in zip(shapes, rows, strict=True)
+        if not shape.is_empty
+    ]
+
+
+def _values(column: pd.Series) -> list[Any]:
+    """Values of a column, None where there is none."""
+    gone = column.isna().tolist()
+    return [None if no else value for value, no in zip(column.tolist(), gone, strict=True)]
+
+
+def _geometry(shape: BaseGeometry) -> dict[str, Any]:
+    """A shape in the words of the format; one part needs no collection."""
+    parts = shapely.get_parts(shape)
+    single = parts[0] if len(parts) == 1 else shape
+    return dict(shapely.geometry.mapping(single))
+
+
+def _bbox(stand: gpd.GeoDataFrame) -> list[float]:
+    """West, south, east, north; west is the larger number where the antimeridian is crossed."""
+    west, south, east, north = stand.total_bounds.tolist()
+    if east - west > _HALF_TURN:
+        longitudes = shapely.get_coordinates(stand.geometry.to_numpy())[:, 0]
+        west, east = longitudes[longitudes > 0].min(), longitudes[longitudes < 0].max()
+    return [round(float(value), DECIMALS) for value in (west, south, east, north)]
+
+
+def _json(value: object) -> str:
+    """A value as JSON on one line."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, default=_plain)
+
+
+def _plain(value: Any) -> float | int | None:  # noqa: ANN401 - any scalar of numpy
+    """A number of numpy as one of JSON."""
+    number = value.item()
+    return None if isinstance(number, float) and not math.isfinite(number) else number
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout.geojson``."""
+    (folder / GEOJSON_FILE).write_bytes(geojson_text(delivery).encode("utf-8", "replace"))
+
+
+DELIVERABLE = Deliverable(
+    id="geojson", title="GeoJSON for phones and machines", files=(GEOJSON_FILE,), write=_write
+)
+"""All layers in one feature collection."""

@@ -1,0 +1,127 @@
+"""
+The layout as GPX 1.1 for receivers: boundary, corridors and openings as tracks, hazards as points.
+
+References
+----------
+.. [1] GPX 1.1 schema, http://www.topografix.com/GPX/1/1: order of elements, WGS 84 degrees.
+"""
+
+from collections.abc import Mapping
+from pathlib import Path
+from types import MappingProxyType
+from xml.etree import ElementTree as ET
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from glademark import __version__
+from glademark.export.handheld.features import DECIMALS, about_file, placed_layers
+from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.shown_text import shown_text
+
+GPX_FILE = "layout.gpx"
+NAMESPACE = "http://www.topografix.com/GPX/1/1"
+
+_POINTS: Mapping[str, str] = MappingProxyType(
+    {
+        "landings": "landing",
+        "danger_trees": "danger tree",
+        "line_trees": "line tree",
+        "keep_out": "keep-out",
+    }
+)
+_TRACKS: Mapping[str, str] = MappingProxyType(
+    {"stand": "boundary", "corridor_lines": "corridor", "openings": "opening"}
+)
+
+
+def gpx_bytes(delivery: Delivery) -> bytes:
+    """
+    The layout as GPX 1.1.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    text
+        UTF-8. Waypoints: landings, danger trees, line trees that must not be cut, and a point
+        inside each keep-out. Tracks: the boundary, corridor centre lines and openings, one track a
+        feature, one segment a ring or line.
+    """
+    layers = placed_layers(delivery)
+    root = ET.Element(
+        "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}
+    )
+    _add_metadata(root, delivery, layers["stand"])
+    for name, kind in _POINTS.items():
+        if name in layers:
+            _add_waypoints(root, layers[name], kind)
+    for name, kind in _TRACKS.items():
+        if name in layers:
+            _add_tracks(root, layers[name], kind)
+    return xml_bytes(root)
+
+
+def _add_metadata(root: ET.Element, delivery: Delivery, stand: gpd.GeoDataFrame) -> None:
+    """Name, caution and extent."""
+    metadata = add(root, "metadata")
+    add(metadata, "name", shown_text(delivery.project.heading.name))
+    add(metadata, "desc", about_file(delivery))
+    west, south, east, north = (_degrees(value) for value in stand.total_bounds)
+    add(metadata, "bounds", minlat=south, minlon=west, maxlat=north, maxlon=east)
+
+
+def _add_waypoints(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
+    """One waypoint a feature, inside it."""
+    where = shapely.get_coordinates(shapely.point_on_surface(frame.geometry.to_numpy()))
+    for (lon, lat), name, about in zip(where, frame["name"], frame["about"], strict=True):
+        point = add(root, "wpt", lat=_degrees(lat), lon=_degrees(lon))
+        add(point, "name", name)
+        add(point, "desc", about)
+        add(point, "type", kind)
+
+
+def _add_tracks(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
+    """One track a feature."""
+    rows = zip(frame.geometry.to_numpy(), frame["name"], frame["about"], strict=True)
+    for number, (shape, name, about) in enumerate(rows, 1):
+        track = add(root, "trk")
+        add(track, "name", name)
+        add(track, "desc", about)
+        add(track, "number", number)
+        add(track, "type", kind)
+        for line in _lines(shape):
+            _add_segment(track, line)
+
+
+def _lines(shape: shapely.Geometry) -> np.ndarray:
+    """Rings of an area, lines of a line."""
+    parts = shapely.get_parts(np.array([shape]))
+    return shapely.get_rings(parts) if shapely.get_dimensions(shape) > 1 else parts
+
+
+def _add_segment(track: ET.Element, line: shapely.LineString) -> None:
+    """All points of one line."""
+    segment = add(track, "trkseg")
+    for lon, lat in shapely.get_coordinates(line).tolist():
+        add(segment, "trkpt", lat=_degrees(lat), lon=_degrees(lon))
+
+
+def _degrees(value: float) -> str:
+    """A coordinate as it is written; the schema knows -180 but not 180."""
+    text = f"{value:.{DECIMALS}f}"
+    return f"-{text}" if float(text) == 180 else text  # noqa: PLR2004 - degrees of half a turn
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout.gpx``."""
+    (folder / GPX_FILE).write_bytes(gpx_bytes(delivery))
+
+
+DELIVERABLE = Deliverable(id="gpx", title="GPX for receivers", files=(GPX_FILE,), write=_write)
+"""Tracks and waypoints for receivers."""

@@ -1,0 +1,125 @@
+"""
+The layout as KML 2.2: a folder a layer, each feature named and coloured.
+
+References
+----------
+.. [1] Open Geospatial Consortium: OGC KML (OGC 07-147r2), version 2.2: order of elements, longitude
+       first, colours as alpha, blue, green, red.
+"""
+
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.export.handheld.features import DECIMALS, TITLES, about_file, placed_layers
+from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.layer_symbols import SYMBOLS, abgr
+from glademark.report.shown_text import shown_text
+
+KML_FILE = "layout.kml"
+NAMESPACE = "http://www.opengis.net/kml/2.2"
+
+_OPEN_AT_FIRST = {"stand", "keep_out", "setbacks", "water", "landings", "corridors", "openings",
+                  "danger_trees", "line_trees"}  # fmt: skip
+_POINT_SCALE = 14.0  # symbol size [pixels] that an icon of scale 1 stands for
+
+
+def kml_bytes(delivery: Delivery) -> bytes:
+    """
+    The layout as KML 2.2.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    text
+        UTF-8; no element reaches for the network. Trees to cut and leave trees are there but
+        switched off at first, so that hazards are seen.
+    """
+    layers = placed_layers(delivery)
+    root = ET.Element("kml", {"xmlns": NAMESPACE})
+    document = add(root, "Document")
+    add(document, "name", shown_text(delivery.project.heading.name))
+    add(document, "open", 1)
+    add(document, "description", about_file(delivery))
+    for name in layers:
+        _add_style(document, name)
+    for name, frame in layers.items():
+        _add_folder(document, name, frame)
+    return xml_bytes(root)
+
+
+def _add_style(document: ET.Element, name: str) -> None:
+    """The colours of one layer."""
+    symbol = SYMBOLS[name]
+    style = add(document, "Style", id=name)
+    icon = add(style, "IconStyle")
+    add(icon, "color", abgr(symbol.fill or symbol.stroke))
+    add(icon, "scale", f"{symbol.size / _POINT_SCALE:.2f}")
+    label = add(style, "LabelStyle")
+    add(label, "scale", "0.8")
+    line = add(style, "LineStyle")
+    add(line, "color", abgr(symbol.stroke))
+    add(line, "width", f"{symbol.width:g}")
+    area = add(style, "PolyStyle")
+    add(area, "color", abgr(symbol.fill or symbol.stroke, symbol.opacity if symbol.fill else 0))
+    add(area, "fill", int(symbol.fill is not None))
+
+
+def _add_folder(document: ET.Element, name: str, frame: gpd.GeoDataFrame) -> None:
+    """One layer."""
+    visible = int(name in _OPEN_AT_FIRST)
+    folder = add(document, "Folder")
+    add(folder, "name", TITLES[name])
+    add(folder, "visibility", visible)
+    rows = zip(frame.geometry.to_numpy(), frame["name"], frame["about"], strict=True)
+    for shape, title, about in rows:
+        place = add(folder, "Placemark")
+        add(place, "name", title)
+        add(place, "visibility", visible)
+        add(place, "description", about)
+        add(place, "styleUrl", f"#{name}")
+        _add_shape(place, shape)
+
+
+def _add_shape(place: ET.Element, shape: BaseGeometry) -> None:
+    """A shape, as a collection where it has several parts."""
+    parts = shapely.get_parts(shape)
+    parent = add(place, "MultiGeometry") if len(parts) > 1 else place
+    for part in parts:
+        if part.geom_type == "Polygon":
+            _add_polygon(parent, part)
+        else:
+            _add_line(add(parent, part.geom_type), part)
+
+
+def _add_polygon(parent: ET.Element, polygon: shapely.Polygon) -> None:
+    """An area with its holes."""
+    element = add(parent, "Polygon")
+    for number, ring in enumerate(shapely.get_rings(np.array([polygon]))):
+        side = add(element, "innerBoundaryIs" if number else "outerBoundaryIs")
+        _add_line(add(side, "LinearRing"), ring)
+
+
+def _add_line(element: ET.Element, shape: BaseGeometry) -> None:
+    """The points of a line, a ring or a point."""
+    points = shapely.get_coordinates(shape).tolist()
+    text = " ".join(f"{lon:.{DECIMALS}f},{lat:.{DECIMALS}f}" for lon, lat in points)
+    add(element, "coordinates", text)
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout.kml``."""
+    (folder / KML_FILE).write_bytes(kml_bytes(delivery))
+
+
+DELIVERABLE = Deliverable(id="kml", title="KML for phones", files=(KML_FILE,), write=_write)
+"""A folder a layer, for phones and globes."""

@@ -1,0 +1,160 @@
+"""
+The pack for the contractor: sheets, field guide, handheld files and cautions in one archive.
+
+It holds no price, nothing of the cruise and nothing of the allowance: what goes in is made from a
+delivery without them.
+"""
+
+from __future__ import annotations
+
+import tempfile
+import zipfile
+from dataclasses import replace
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from glademark.project.model import AllowanceSettings
+from glademark.report.cautions import CAUTIONS
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.shown_text import shown_text
+from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+PACK_FILE = "layout_pack.zip"
+CAUTIONS_FILE = "cautions.txt"
+CONTENTS = ("map", "field_guide", "gpx", "kml", "geojson")
+"""Ids of the deliverables in the pack; one that is not installed is left out."""
+
+STOCK_LIMITS = ("removal_share_max", "removal_basal_area_share_max", "residual_basal_area_min")
+"""Limits that speak of the standing stock."""
+
+_FIXED_DATE = (2000, 1, 1, 0, 0, 0)  # equal input must give equal bytes
+_MODE = 0o100644 << 16  # a plain file that everyone may read
+
+
+def make_pack(
+    delivery: Delivery, folder: Path, *, deliverables: Mapping[str, Deliverable] | None = None
+) -> Path:
+    """
+    Write the pack for the contractor.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    folder
+        Existing folder.
+    deliverables
+        Known deliverables by id; those installed where None.
+
+    Returns
+    -------
+    archive
+        Its path.
+    """
+    known = _registered() if deliverables is None else deliverables
+    crew = without_stock(delivery)
+    path = folder / PACK_FILE
+    with (
+        tempfile.TemporaryDirectory(prefix="pack-", dir=folder) as place,
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
+    ):
+        _add(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"))
+        for deliverable in (known[name] for name in CONTENTS if name in known):
+            deliverable.write(crew, Path(place))
+            for name in deliverable.files:
+                _add(archive, name, (Path(place) / name).read_bytes())
+    return path
+
+
+def without_stock(delivery: Delivery) -> Delivery:
+    """
+    A delivery in which nothing tells of the standing stock.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    delivery
+        Without cruise, allowance, their limits, the targets of the sale and the notices.
+    """
+    layout, checks = delivery.layout, delivery.checks
+    limits = {*STOCK_LIMITS, "target"}
+    kept = {name: limit for name, limit in delivery.project.limits.items() if name not in limits}
+    return Delivery(
+        project=delivery.project.model_copy(
+            update={"allowance": AllowanceSettings(), "limits": kept}
+        ),
+        survey=replace(
+            delivery.survey,
+            plots=delivery.survey.plots.iloc[:0],
+            plot_trees=delivery.survey.plot_trees.iloc[:0],
+            notices=(),
+        ),
+        layout=replace(
+            layout,
+            cruise_plots=layout.cruise_plots.iloc[:0],
+            allowance=layout.allowance.iloc[:0],
+            stock_by_class=layout.stock_by_class.iloc[:0],
+            residual={},
+            notices=(),
+        ),
+        checks=checks[~checks["limit"].isin(limits)].reset_index(drop=True),
+        summary={**delivery.summary, "allowance": {}, "notices": []},
+    )
+
+
+def cautions_text(delivery: Delivery) -> str:
+    """
+    What has to be read before work begins.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    text
+        One caution a paragraph.
+    """
+    lines = [
+        f"Layout of {shown_text(delivery.project.heading.name)}",
+        *CAUTIONS,
+        TWO_TREE_LENGTHS,
+        LINE_TREES,
+        "Stop and call the forester whenever paint, map and ground do not agree.",
+    ]
+    return "\n\n".join(lines) + "\n"
+
+
+def _registered() -> dict[str, Deliverable]:
+    """What goes into the pack, found as every deliverable is."""
+    points = entry_points(group="glademark.deliverables")
+    return {point.name: point.load() for point in points if point.name in CONTENTS}
+
+
+def _add(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
+    """Add a file without the time at which it was made."""
+    entry = zipfile.ZipInfo(name, date_time=_FIXED_DATE)
+    entry.compress_type = zipfile.ZIP_DEFLATED
+    entry.external_attr = _MODE
+    entry.create_system = 3  # the same on every machine
+    archive.writestr(entry, content)
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout_pack.zip``."""
+    make_pack(delivery, folder)
+
+
+DELIVERABLE = Deliverable(
+    id="pack", title="Pack for the contractor", files=(PACK_FILE,), write=_write, on_request=True
+)
+"""One archive, made only where it is asked for."""

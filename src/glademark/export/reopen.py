@@ -1,0 +1,238 @@
+"""
+A delivery from ``layout.gpkg`` alone, so that each paper can be made again without the field files.
+
+What the field files held and no paper shows (raw marks, the paper tally, the cruise as recorded) is
+not in the file: those frames of the survey come back empty.
+"""
+
+import json
+import re
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing
+from dataclasses import MISSING, fields
+from pathlib import Path
+from typing import Any, get_type_hints
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import shapely
+from pyogrio.errors import DataLayerError, DataSourceError
+from pyproj import CRS
+
+from glademark.contracts.layers import (
+    CHECKS,
+    LAYERS,
+    MARKS,
+    PARAMETERS,
+    SET_ASIDE,
+    Layer,
+    Units,
+    present,
+)
+from glademark.contracts.layout import Figures, Layout
+from glademark.contracts.survey import InputCount, Survey
+from glademark.contracts.terrain import GroundFigures
+from glademark.errors import FileError
+from glademark.export.geopackage import CAME_IN
+from glademark.export.rebuilt import rebuilt
+from glademark.project.model import Project
+from glademark.report.columns import written_columns
+from glademark.report.delivery import Delivery
+
+_SUMMARY = "summary"
+_KEY = re.compile(r'"(?:[^"\\]|\\.)*"|[^."]+')
+_DTYPES = {"text": "object", "integer": "Int64", "real": "float64", "flag": "boolean"}
+
+
+def reopen(layout_gpkg: Path) -> Delivery:
+    """
+    The delivery that a GeoPackage was written from.
+
+    Parameters
+    ----------
+    layout_gpkg
+        ``layout.gpkg`` as the package wrote it.
+
+    Returns
+    -------
+    delivery
+        Project, layout, checks and summary as they were; of the survey what was set aside and the
+        counts of the inputs. Input files stand by their names only.
+
+    Raises
+    ------
+    FileError
+        If the file cannot be read, or was not written by this package.
+    """
+    tables = _table_names(layout_gpkg)
+    settings = _settings(layout_gpkg)
+    summary = settings.pop(_SUMMARY)
+    settings["heading"] = settings.pop("project")
+    project: Project = rebuilt(Project, settings)
+    crs = CRS.from_user_input(pyogrio.read_info(layout_gpkg, layer="stand")["crs"])
+    layout = _layout(layout_gpkg, tables, summary, project.heading.units, crs)
+    return Delivery(
+        project=project,
+        survey=_survey(_table(layout_gpkg, SET_ASIDE), summary, crs),
+        layout=layout,
+        checks=_table(layout_gpkg, CHECKS),
+        summary=summary,
+    )
+
+
+def split_name(name: str) -> list[str]:
+    """
+    Keys of a dotted name, as a project file writes them.
+
+    Parameters
+    ----------
+    name
+        Of a row of the table ``parameters``.
+
+    Returns
+    -------
+    keys
+        From the outermost in; quotes taken off.
+
+    Examples
+    --------
+    >>> split_name('volume.products."no. 2 saw".unit')
+    ['volume', 'products', 'no. 2 saw', 'unit']
+    """
+    return [json.loads(key) if key.startswith('"') else key for key in _KEY.findall(name)]
+
+
+def _table_names(path: Path) -> set[str]:
+    """Layers and tables in the file."""
+    try:
+        names = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
+    except (DataSourceError, OSError) as fault:
+        msg = f"{path}: {fault}; expected a layout.gpkg. Give the path of one"
+        raise FileError(msg) from fault
+    missing = [name for name in ("parameters", "stand", "checks", "set_aside") if name not in names]
+    if missing:
+        msg = (
+            f"{path} has no table {', '.join(missing)}; expected a layout.gpkg as glademark layout "
+            "writes it. Lay out the harvest again"
+        )
+        raise FileError(msg)
+    return names
+
+
+def _settings(path: Path) -> dict[str, Any]:
+    """Settings and summary as they were, from their rows."""
+    rows = _read(path, PARAMETERS.name)
+    settings: dict[str, Any] = {}
+    for name, value in zip(rows["name"], rows["value"], strict=True):
+        *tables, key = split_name(name)
+        place = settings
+        for table in tables:
+            place = place.setdefault(table, {})
+        place[key] = json.loads(value)
+    if not {_SUMMARY, "project", "inputs"} <= settings.keys():
+        msg = f"{path}: its table parameters lacks the settings. Lay out the harvest again"
+        raise FileError(msg)
+    return settings
+
+
+def _read(path: Path, name: str) -> pd.DataFrame:
+    """A table or layer as it stands in the file."""
+    try:
+        return pd.DataFrame(pyogrio.read_dataframe(path, layer=name))
+    except (DataSourceError, DataLayerError) as fault:
+        msg = f"{path}: table {name} cannot be read ({fault}). Lay out the harvest again"
+        raise FileError(msg) from fault
+
+
+def _layout(
+    path: Path, tables: set[str], summary: Mapping[str, Any], units: Units, crs: CRS
+) -> Layout:
+    """The layout: each of its layers and tables, an empty one where the file has none."""
+    frames: dict[str, Any] = dict(_frames(path, tables, units, crs))
+    residual = summary["allowance"].get("residual", {})
+    return Layout(
+        crs=crs,
+        figures=rebuilt(Figures, summary),
+        notices=tuple(summary["notices"]),
+        residual=rebuilt(Mapping[str, float], residual),
+        ground=rebuilt(GroundFigures, summary.get("ground", {})),
+        **frames,
+    )
+
+
+def _frames(
+    path: Path, tables: set[str], units: Units, crs: CRS
+) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Name and frame of every layer and table of the layout."""
+    for name in [field.name for field in fields(Layout) if field.name in LAYERS]:
+        layer = LAYERS[name]
+        if layer.geometry is None:
+            yield name, _table(path, layer) if name in tables else _typed(pd.DataFrame(), layer)
+        elif name in tables:
+            yield name, _placed(path, layer, units, crs)
+        else:
+            yield name, gpd.GeoDataFrame(_typed(pd.DataFrame(), layer), geometry=[], crs=crs)
+
+
+def _placed(path: Path, layer: Layer, units: Units, crs: CRS) -> gpd.GeoDataFrame:
+    """A layer; marks with the columns that they came with."""
+    frame = _read(path, layer.name)
+    shapes = frame["geometry"].to_numpy()
+    if layer.geometry == "MultiPolygon":
+        shapes = shapely.normalize(shapes)  # as it was measured; lines keep their direction
+    typed = _typed(frame, layer)
+    if layer.name == MARKS.name:
+        others = [name for name in frame.columns if name not in _written(layer, units)]
+        typed = pd.concat([typed, frame[others].rename(columns=_names_recorded(path))], axis=1)
+    return gpd.GeoDataFrame(typed, geometry=shapes, crs=crs)
+
+
+def _names_recorded(path: Path) -> dict[str, str]:
+    """Names with which columns came in with the marks, by their names in the file."""
+    query = (
+        "SELECT column_name, title FROM gpkg_data_columns WHERE table_name = ? AND description = ?"
+    )
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            return dict(database.execute(query, (MARKS.name, CAME_IN)).fetchall())
+    except sqlite3.Error as fault:
+        msg = f"{path}: its data dictionary cannot be read ({fault}). Lay out the harvest again"
+        raise FileError(msg) from fault
+
+
+def _written(layer: Layer, units: Units) -> set[str]:
+    """Names that a layer is written with, its geometry among them."""
+    return {"geometry", *(column.name for column in written_columns(layer, units))}
+
+
+def _table(path: Path, layer: Layer) -> pd.DataFrame:
+    """A table."""
+    return _typed(_read(path, layer.name), layer)
+
+
+def _typed(frame: pd.DataFrame, layer: Layer) -> pd.DataFrame:
+    """The declared columns of a table, each of its kind."""
+    layer = present(layer, frame.columns)
+    typed = {}
+    for column in layer.columns:
+        values = frame.get(column.name, pd.Series(dtype=object))
+        typed[column.name] = values.astype(pd.api.types.pandas_dtype(_DTYPES[column.kind]))
+    return pd.DataFrame(typed)
+
+
+def _survey(set_aside: pd.DataFrame, summary: Mapping[str, Any], crs: CRS) -> Survey:
+    """What a paper says of the field files."""
+    nothing = gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
+    empty = {gpd.GeoDataFrame: nothing, pd.DataFrame: pd.DataFrame()}
+    kinds = get_type_hints(Survey)
+    required = [field.name for field in fields(Survey) if field.default is MISSING]
+    frames: dict[str, Any] = {name: empty.get(kinds[name]) for name in required}
+    known = {
+        "crs": crs,
+        "set_aside": set_aside,
+        "counts": rebuilt(tuple[InputCount, ...], summary["provenance"]["inputs"]),
+        "notices": tuple(summary["notices"]),
+    }
+    return Survey(**frames | known)

@@ -1,0 +1,349 @@
+"""Many stands in one output: the layers of all of them, with the stand in front of every row."""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import chain
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from glademark import __version__
+from glademark.contracts.layers import PARAMETERS, SET_ASIDE, STANDS
+from glademark.contracts.survey import InputCount
+from glademark.export.csv_tables import write_csv
+from glademark.export.geopackage import (
+    GEOPACKAGE_FILE,
+    Table,
+    measured_frames,
+    table_of,
+    write_tables,
+)
+from glademark.export.joined import Part, alike, as_one, with_stand
+from glademark.project.model import Project
+from glademark.report.columns import written_columns, written_frame
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.json_values import json_value
+from glademark.report.parameters import as_table, parameter_rows, project_settings
+from glademark.report.summary import SUMMARY_FILE, write_summary
+
+CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "set_aside")
+"""Tables that are written as CSV as well, those without rows left out."""
+
+VERDICTS = ("exceeded", "near", "met", "not_checked")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StandTables:
+    """
+    What one stand gave, small enough to be carried between processes.
+
+    Attributes
+    ----------
+    row
+        Its row of the table of stands.
+    summary
+        As in ``summary.json``, without inputs and settings; None where it was refused.
+    frames
+        Layers and tables by name, as they were measured; none where it was refused.
+    provenance
+        What the summary says of inputs and settings; nothing where it was refused.
+    """
+
+    row: Mapping[str, Any]
+    summary: Mapping[str, Any] | None
+    frames: Mapping[str, pd.DataFrame]
+    provenance: Mapping[str, Any]
+
+    @property
+    def crs(self) -> str:
+        """
+        Coordinate system of the layers.
+
+        Returns
+        -------
+        crs
+            As in the summary; empty where the stand was refused.
+        """
+        return str(self.provenance.get("crs", ""))
+
+
+def laid_out(name: str, delivery: Delivery) -> StandTables:
+    """
+    Tables of a stand that was laid out.
+
+    Parameters
+    ----------
+    name
+        Of the stand.
+    delivery
+        Its layout, checks and summary.
+
+    Returns
+    -------
+    tables
+        To be joined with those of others.
+    """
+    figures, checks = delivery.layout.figures, delivery.summary["checks"]
+    openings = delivery.layout.openings
+    row = {
+        "stand_id": name,
+        "outcome": "laid_out",
+        "reason": "",
+        "area_m2": figures.stand.area_m2,
+        "operable_m2": figures.stand.operable_m2,
+        "corridor_m2": figures.corridors.area_m2,
+        "corridor_share": figures.corridors.share,
+        "openings": len(openings),
+        "opening_m2": figures.openings.area_m2,
+        "largest_opening_m2": openings["area_m2"].max() if len(openings) else None,
+        "trees": figures.marks.trees,
+        "volume_m3": figures.volume.m3,
+        "set_aside": len(delivery.survey.set_aside),
+        **{verdict: int(checks[verdict]) for verdict in VERDICTS},
+    }
+    kept = {key: value for key, value in delivery.summary.items() if key != "provenance"}
+    return StandTables(
+        row=row,
+        summary=kept,
+        frames=measured_frames(delivery),
+        provenance=delivery.summary["provenance"],
+    )
+
+
+def refused(name: str, faults: Sequence[str]) -> StandTables:
+    """
+    Row of a stand that could not be laid out.
+
+    Parameters
+    ----------
+    name
+        Of the stand.
+    faults
+        Why.
+
+    Returns
+    -------
+    tables
+        None but the row.
+    """
+    row = {"stand_id": name, "outcome": "refused", "reason": " ".join(faults)}
+    return StandTables(row=row, summary=None, frames={}, provenance={})
+
+
+def tables_of_stand(stand: StandTables) -> list[Table]:
+    """
+    Layers and tables of one stand as they are written.
+
+    Parameters
+    ----------
+    stand
+        Laid out, or refused.
+
+    Returns
+    -------
+    tables
+        In the order of the declarations; none where it was refused.
+    """
+    tables = [
+        table_of(frame, name, stand.provenance["units"]) for name, frame in stand.frames.items()
+    ]
+    if stand.summary is None:
+        return tables
+    return [*tables, table_of(as_table(_parameters([stand])[0]), PARAMETERS.name, "metric")]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class JoinedTables:
+    """
+    Layers and tables of all stands, each made when it is asked for.
+
+    Attributes
+    ----------
+    stands
+        In the order in which they stand in the files; their layers are elsewhere.
+    kept
+        Layers and tables that the stands have, in the order in which they first have them.
+    parts
+        What is kept of a layer, by its name.
+    set_aside
+        Records of no stand.
+    project
+        Says in which units numbers are shown.
+    """
+
+    stands: Sequence[StandTables]
+    kept: Sequence[str]
+    parts: Callable[[str], Iterable[Part]]
+    set_aside: pd.DataFrame
+    project: Project
+
+    @property
+    def names(self) -> list[str]:
+        """
+        All layers and tables.
+
+        Returns
+        -------
+        names
+            The table of stands first, each once.
+        """
+        return list(dict.fromkeys([STANDS.name, *self.kept, SET_ASIDE.name]))
+
+    def __iter__(self) -> Iterator[Table]:
+        """
+        Every layer and table.
+
+        Yields
+        ------
+        table
+            In the order of `names`; each row with its stand in front.
+        """
+        for name in self.names:
+            yield self.table(name)
+
+    def table(self, name: str) -> Table:
+        """
+        One layer or table of all stands.
+
+        Parameters
+        ----------
+        name
+            Of the declaration.
+
+        Returns
+        -------
+        table
+            The stands one after the other.
+        """
+        units = self.project.heading.units
+        if name == STANDS.name:
+            rows = pd.DataFrame([stand.row for stand in self.stands], columns=list(STANDS.names))
+            columns = written_columns(STANDS, units)
+            frame = written_frame(rows, STANDS, units)
+            return Table(layer=STANDS, frame=frame, columns=columns)
+        if name == PARAMETERS.name:
+            return _joined_parameters([one for one in self.stands if one.summary is not None])
+        orphans = [(len(self.stands), "", self.set_aside)] if name == SET_ASIDE.name else []
+        return as_one(chain(self.parts(name), alike(orphans, name, units)))
+
+
+def _parameters(stands: Sequence[StandTables]) -> list[list[tuple[str, str]]]:
+    """Names and values of settings and figures of each stand."""
+    return parameter_rows(
+        [
+            (one.provenance["parameters"], {**(one.summary or {}), "provenance": one.provenance})
+            for one in stands
+        ]
+    )
+
+
+def _joined_parameters(stands: Sequence[StandTables]) -> Table:
+    """Settings and figures of all stands."""
+    rows = _parameters(stands)
+    table = table_of(as_table([row for one in rows for row in one]), PARAMETERS.name, "metric")
+    return with_stand(table, [str(one.row["stand_id"]) for one in stands], list(map(len, rows)))
+
+
+def summary_of_stands(
+    stands: Sequence[StandTables], counts: Sequence[InputCount], project: Project
+) -> dict[str, Any]:
+    """
+    Content of ``summary.json`` of a run over many stands.
+
+    Parameters
+    ----------
+    stands
+        All of them.
+    counts
+        Every input file.
+    project
+        What was asked.
+
+    Returns
+    -------
+    summary
+        `stands` by name, each as in the summary of a single stand; `refused` with the reason;
+        `checks` over all; `provenance`.
+    """
+    done = [stand for stand in stands if stand.summary is not None]
+    refusals = {
+        str(stand.row["stand_id"]): stand.row["reason"] for stand in stands if stand.summary is None
+    }
+    return {
+        "stands": {str(stand.row["stand_id"]): stand.summary for stand in done},
+        "refused": refusals,
+        "checks": {verdict: sum(int(stand.row[verdict]) for stand in done) for verdict in VERDICTS},
+        "provenance": {
+            "version": __version__,
+            "project": project.heading.name,
+            "units": project.heading.units,
+            "inputs": json_value(counts),
+            "parameters": project_settings(project),
+        },
+    }
+
+
+def deliverables_of_stands(
+    tables: JoinedTables, summary: Mapping[str, Any]
+) -> dict[str, Deliverable]:
+    """
+    Files of a run over many stands.
+
+    Parameters
+    ----------
+    tables
+        Of all stands.
+    summary
+        As from `summary_of_stands`.
+
+    Returns
+    -------
+    deliverables
+        GeoPackage, one CSV a table that people read, and the summary.
+    """
+    found = {
+        "gpkg": Deliverable(
+            id="gpkg",
+            title="GeoPackage",
+            files=(GEOPACKAGE_FILE,),
+            write=partial(_write_geopackage, tables),
+        )
+    }
+    for name in tables.names:
+        table = tables.table(name) if name in CSV_TABLES else None
+        if table is not None and len(table.frame):
+            found[name] = Deliverable(
+                id=name,
+                title=table.layer.title,
+                files=(f"{name}.csv",),
+                write=partial(_write_table, _without_shapes(table)),
+            )
+    found["summary"] = Deliverable(
+        id="summary",
+        title="Summary",
+        files=(SUMMARY_FILE,),
+        write=partial(_write_summary, summary),
+    )
+    return found
+
+
+def _without_shapes(table: Table) -> Table:
+    """A table whose geometries are not held in memory."""
+    return replace(table, frame=pd.DataFrame(table.frame).drop(columns="geometry", errors="ignore"))
+
+
+def _write_geopackage(tables: JoinedTables, _: object, folder: Path) -> None:
+    """Write all layers and tables."""
+    write_tables(tables, folder / GEOPACKAGE_FILE, record="")
+
+
+def _write_table(table: Table, _: object, folder: Path) -> None:
+    """Write one table as CSV."""
+    write_csv(table.frame, folder / f"{table.layer.name}.csv")
+
+
+def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
+    """Write the summary."""
+    write_summary(summary, folder / SUMMARY_FILE)

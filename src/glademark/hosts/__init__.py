@@ -1,0 +1,1 @@
+"""Hosts of the jobs."""

@@ -1,0 +1,362 @@
+"""The command line: parse words, call one library function, print the answer, say how it went."""
+
+import gc
+import logging
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from glademark import __version__
+from glademark.errors import GlademarkError, OutputError
+
+EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
+"""Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
+
+_GARBAGE = (50_000, 20, 50)
+"""How often memory is searched for garbage: seldom, since a run ends before there is much."""
+
+PATH = click.Path(path_type=Path)
+THERE = click.Path(path_type=Path, exists=True, dir_okay=False)
+ONLY = click.option("--only", multiple=True, metavar="ID", help="Make only this; may be repeated.")
+PACK = click.option("--pack", is_flag=True, help="Make the pack for the contractor as well.")
+PACKED: tuple[tuple[str, ...], ...] = ((), ("pack",))
+"""Ids asked for without and with --pack."""
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="glademark")
+@click.option("-v", "--verbose", count=True, help="Say more on standard error; twice for details.")
+@click.option("-q", "--quiet", count=True, help="Say less on standard error.")
+def cli(verbose: int, quiet: int) -> None:
+    """Lay out a marked partial harvest: corridors, group openings, zones, volumes, limits.
+
+    Positions are approximate, the paint on the tree governs, and no output is a legal survey.
+    Felling kills: local rules and licensed practice come first.
+
+    Exit codes: 0 written; 1 written, and with --strict a limit is exceeded; 2 input refused;
+    3 output not written; 130 interrupted.
+    """
+    own = logging.getLogger("glademark")
+    own.setLevel(logging.WARNING - 10 * (verbose - quiet))
+    own.addHandler(logging.StreamHandler(sys.stderr))
+    # what other libraries log is for developers: shown with -vv only
+    logging.getLogger().addHandler(
+        logging.StreamHandler(sys.stderr) if verbose > 1 else logging.NullHandler()
+    )
+    own.propagate = False
+
+
+@cli.command()
+@click.argument("project", type=PATH)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of the summary.")
+@ONLY
+@PACK
+@click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+def layout(
+    project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], pack: bool, strict: bool
+) -> None:
+    """Lay out the harvest that the file PROJECT describes."""
+    from glademark.jobs.layout import lay_out  # noqa: PLC0415 - keeps --help light
+    from glademark.project import read_project  # noqa: PLC0415 - keeps --help light
+    from glademark.report.summary import summary_text  # noqa: PLC0415 - keeps --help light
+
+    if read_project(project).heading.stand_id:
+        _layout_of_stands(project, out, as_json=as_json, only=only, strict=strict)
+        return
+    with _progress() as on_each:
+        outcome = lay_out(project, out=out, only=only, also=PACKED[pack], on_each=on_each)
+    if as_json:
+        click.echo(summary_text(outcome.delivery.summary), nl=False)
+    else:
+        _print_summary(outcome)
+    if strict and (outcome.checks["verdict"] == "exceeded").any():
+        sys.exit(EXCEEDED)
+
+
+def _layout_of_stands(
+    project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], strict: bool
+) -> None:
+    """Lay out every stand of a project with many."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.jobs.stands import lay_out_stands  # noqa: PLC0415 - the same
+    from glademark.report.summary import summary_text  # noqa: PLC0415 - keeps --help light
+    from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+
+    with _progress() as on_each:
+        outcome = lay_out_stands(project, out=out, only=only, on_each=on_each)
+    if as_json:
+        click.echo(summary_text(outcome.summary), nl=False)
+    else:
+        print_stands(
+            [stand.row for stand in outcome.stands],
+            Console(),
+            heading=outcome.project.heading,
+            files=outcome.files,
+        )
+    if strict and outcome.summary["checks"]["exceeded"]:
+        sys.exit(EXCEEDED)
+
+
+@cli.command()
+@click.argument("layout_gpkg", type=PATH)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@ONLY
+@PACK
+def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -> None:
+    """Make the papers and files again from a LAYOUT_GPKG alone."""
+    from glademark.jobs.layout import make_papers  # noqa: PLC0415 - keeps --help light
+
+    with _progress() as on_each:
+        outcome = make_papers(layout_gpkg, out=out, only=only, also=PACKED[pack], on_each=on_each)
+    for path in outcome.files:
+        click.echo(path)
+
+
+@cli.command()
+@click.argument("projects", type=PATH, nargs=-1, required=True)
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--workers", type=click.IntRange(1), help="Processes; one a processor if left out.")
+@click.option(
+    "--scheduler", default="", metavar="ADDRESS", help="A Dask cluster that runs already."
+)
+@click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+def batch(
+    projects: tuple[Path, ...], out: Path, *, workers: int | None, scheduler: str, strict: bool
+) -> None:
+    """Lay out whole ownerships: the stands of all PROJECTS, side by side.
+
+    Writes one folder a layer with a GeoParquet file a stand, and tables of all stands. Stands that
+    are done already from the same inputs are skipped, so that a broken run is taken up again.
+    """
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.jobs.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
+    from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+
+    with _progress() as on_each:
+        engine = Engine(workers=workers, scheduler=scheduler)
+        outcome = lay_out_batch(projects, out=out, engine=engine, on_each=on_each)
+    if outcome.skipped:
+        click.echo(f"{outcome.skipped:,} stands were done before and are skipped", err=True)
+    heading = outcome.project.heading
+    print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
+    if strict and any(row.get("exceeded") for row in outcome.rows):
+        sys.exit(EXCEEDED)
+
+
+@cli.command()
+@click.argument("project", type=PATH)
+@click.option(
+    "--by",
+    type=click.Choice(["trees", "volume"]),
+    default="trees",
+    show_default=True,
+    help="What is to be least.",
+)
+@click.option(
+    "--apply", "marks", type=PATH, help="Write the marks that result: csv, gpkg, geojson."
+)
+@click.option("-o", "--out", type=PATH, help="Folder for the results; 'advice' beside PROJECT.")
+@click.option("--json", "as_json", is_flag=True, help="Print advice.json instead.")
+def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_json: bool) -> None:  # noqa: ANN401 - one of two words
+    """Tell the fewest marks to leave standing so that PROJECT keeps inside its limits."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.export.advice_files import advice_text  # noqa: PLC0415 - the same
+    from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
+    from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
+
+    advised = give_advice(project, by=by, out=out, apply=marks)
+    if as_json:
+        click.echo(advice_text(advised.advice), nl=False)
+        return
+    console = Console()
+    print_advice(advised.advice, console, units=advised.project.heading.units)
+    for path in advised.files:
+        click.echo(path)
+
+
+@cli.command()
+@click.argument("project", type=PATH)
+@click.argument("more", type=THERE, nargs=-1, metavar="")
+@click.option("--stumps", type=THERE, multiple=True, metavar="FILE", help="Stumps; see below.")
+@click.option("--driven", type=THERE, metavar="FILE", help="Lines that machines drove.")
+@click.option("--openings", type=THERE, metavar="FILE", help="Opening edges walked after the cut.")
+@click.option("--post-cut-plots", type=THERE, metavar="FILE", help="Plots of the trees left.")
+@click.option("--sampled", type=THERE, metavar="FILE", help="Plots or strips that were walked.")
+@click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
+@click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the findings.")
+def compare(
+    project: Path,
+    more: tuple[Path, ...],
+    *,
+    out: Path,
+    as_json: bool,
+    **given: Any,  # noqa: ANN401 - paths by the name of their option
+) -> None:
+    """Hold what was seen after the cut against the layout that the file PROJECT describes.
+
+    Several files of stumps: --stumps FILE FILE FILE, or --stumps for each. Every option may be left
+    out but one. What comes out are findings, to be looked at on the ground before anyone acts.
+    """
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
+    from glademark.report.terminal.comparison import print_comparison  # noqa: PLC0415 - the same
+
+    if not given["stumps"]:
+        _refuse_more(more)
+    inputs = inputs_of(stumps=(*given.pop("stumps"), *more), **given)
+    with _progress() as on_each:
+        found = compare_after_cut(project, inputs, out=out, on_each=on_each)
+    if as_json:
+        click.echo(found.files[-1].read_text(encoding="utf-8"), nl=False)
+    else:
+        print_comparison(found.comparison, found.delivery.project, Console(), files=found.files)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None] | None]:
+    """Say on a terminal what is being made; say nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    with Console(stderr=True).status("reading and measuring") as status:
+        yield lambda title: status.update(f"making: {title}")
+
+
+def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a heavy import
+    """The summary on standard output."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.report.terminal.layout import print_summary  # noqa: PLC0415 - keeps --help light
+
+    print_summary(outcome.delivery, Console(), files=outcome.files)
+
+
+@cli.command("volume-table")
+@click.option("--species", multiple=True, required=True, help="Name or code; may be repeated.")
+@click.option("--unit", default="ft3", show_default=True, help="Sale unit of the volumes.")
+@click.option("--rule", default="", help="Log rule, for board feet.")
+@click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
+@click.option("--part", default="", help="Part of the tree, such as merchantable.")
+@click.option(
+    "--classes", default="2 in", show_default=True, help="Width, or edges: '6, 10, 14 in'."
+)
+@click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
+@click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")
+@click.option("--site-index", default="", help="Such as '65 ft', at 50 years.")
+@click.option("--basal-area", default="", help="Of the stand, such as '90 ft2/acre'.")
+@click.option("--logs", multiple=True, type=float, help="16-ft logs; may be repeated.")
+@click.option("--region", default="", help="lake states, or canada.")
+@click.option(
+    "--csv",
+    "as_csv",
+    is_flag=True,
+    help="Print CSV that [volume] table reads (with one --logs at most).",
+)
+def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
+    """Print a volume table by size class, to carry into the woods."""
+    from glademark.jobs.volume_table import (  # noqa: PLC0415 - keeps --help light
+        TableAsked,
+        csv_of,
+        table_to_carry,
+        text_of,
+    )
+
+    table = table_to_carry(TableAsked(**words))
+    click.echo(csv_of(table) if as_csv else text_of(table), nl=False)
+
+
+@cli.command()
+@click.argument("files", type=PATH, nargs=-1, required=True)
+def inspect(files: tuple[Path, ...]) -> None:
+    """Tell what is in FILES and how they would be read, before there is a project."""
+    from rich.console import Console  # noqa: PLC0415 - keeps --help light
+
+    from glademark.intake.inspect import inspect_files  # noqa: PLC0415 - the same
+    from glademark.report.terminal.inspection import print_inspection  # noqa: PLC0415 - the same
+
+    seen = inspect_files(files)
+    print_inspection(seen, Console())
+    if not any(file.layers for file in seen):
+        sys.exit(REFUSED)
+
+
+@cli.command()
+@click.argument("folder", type=PATH)
+@click.option(
+    "--from", "files", type=PATH, multiple=True, metavar="FILE", help="Fill in; may be repeated."
+)
+@click.argument("more", type=PATH, nargs=-1, metavar="")
+def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
+    """Write a commented project file into FOLDER, with empty templates or filled in --from files.
+
+    Every file behind the first --from FILE is taken as well: new FOLDER --from FILE FILE FILE.
+    """
+    if files:
+        from glademark.intake.first_project import new_project_from  # noqa: PLC0415 - keeps --help light
+
+        written = new_project_from(folder, [*files, *more])
+    else:
+        from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
+
+        _refuse_more(more)
+        written = new_project(folder)
+    for path in written:
+        click.echo(path)
+
+
+def _refuse_more(more: tuple[Path, ...]) -> None:
+    """Names behind the folder mean nothing without --from."""
+    if more:
+        msg = f"got unexpected extra arguments ({' '.join(map(str, more))})"
+        raise click.UsageError(msg)
+
+
+def main() -> None:
+    """Run the command line; every error on purpose ends in its exit code."""
+    gc.set_threshold(*_GARBAGE)
+    signal.signal(signal.SIGTERM, _interrupt)
+    sys.exit(_guarded(lambda: cli(standalone_mode=False)))
+
+
+def _guarded(run: Callable[[], object]) -> int:
+    """Exit code of a run."""
+    try:
+        run()
+    except click.ClickException as fault:
+        fault.show()
+        return fault.exit_code
+    except OutputError as fault:
+        _say(fault)
+        return NOT_WRITTEN
+    except GlademarkError as fault:
+        _say(fault)
+        return REFUSED
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted; nothing was changed", err=True)
+        return INTERRUPTED
+    return 0
+
+
+def _say(fault: GlademarkError) -> None:
+    """An error on standard error, without control characters."""
+    from glademark.report.shown_text import shown_text  # noqa: PLC0415 - keeps --help light
+
+    for line in str(fault).splitlines():
+        click.echo(f"glademark: {shown_text(line, longest=2000)}", err=True)
+
+
+def _interrupt(*_: object) -> None:
+    """Treat a request to end like the interrupt key."""
+    raise KeyboardInterrupt

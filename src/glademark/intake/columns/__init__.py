@@ -1,0 +1,1 @@
+"""Columns recognised by meaning and read as values."""

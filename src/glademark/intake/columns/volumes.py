@@ -1,0 +1,154 @@
+"""What was recorded of a tree's wood: product, volume with its unit, defect and cull."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from glademark.errors import FileError
+from glademark.intake.columns.cells import each_word, translated, yes_or_no
+from glademark.intake.columns.fields import Fields
+from glademark.intake.record_log import Ledger
+from glademark.intake.wording import counted, listed, quoted, shown
+from glademark.project.model import ProductSettings
+from glademark.units import unit_name
+
+_UNITS = frozenset({"board foot", "MBF", "cord", "m3", "ft3", "green ton"})
+_CULL = "cull"
+
+
+def wood(
+    fields: Fields, products: Mapping[str, ProductSettings], ledger: Ledger
+) -> tuple[pd.DataFrame, pd.Series]:
+    """
+    Product, volume, defect and cull of each record.
+
+    Parameters
+    ----------
+    fields
+        Records with or without such columns.
+    products
+        The project's products.
+    ledger
+        For notices about products that the project does not know.
+
+    Returns
+    -------
+    frame
+        `product` (in the project's spelling where it knows it), `volume`, `volume_unit`,
+        `defect_share` (0 to 1), `cull`.
+    reason
+        Why a record cannot be used; empty where it can.
+
+    Raises
+    ------
+    FileError
+        If a volume or a defect has no unit.
+    """
+    product = _products(fields, products, ledger)
+    volume, unit, bad_volume = _volumes(fields, product, products)
+    defect, bad_defect = _defects(fields)
+    cull, bad_cull = _culls(fields)
+    reason = pd.Series("", index=product.index, dtype="str")
+    for name, bad, expected in (
+        ("cull", bad_cull, "yes or no"),
+        ("defect", bad_defect, "0 to 100 %"),
+        ("volume", bad_volume, "a number from 0"),
+    ):
+        if bad.any():
+            cells = fields.cells(name)[bad].map(shown)
+            reason[bad] = (
+                f'{name} is "'
+                + cells
+                + f'"; expected {expected}; correct the cell or leave it empty'
+            )
+    frame = pd.DataFrame(
+        {
+            "product": product,
+            "volume": volume,
+            "volume_unit": unit,
+            "defect_share": defect,
+            "cull": cull | (each_word(product, str.casefold) == _CULL),
+        }
+    )
+    return frame, reason
+
+
+def _folded(name: str) -> str:
+    """A product's name without case, signs and the plural."""
+    return "".join(letter for letter in name.casefold() if letter.isalnum()).rstrip("s")
+
+
+def _products(fields: Fields, products: Mapping[str, ProductSettings], ledger: Ledger) -> pd.Series:
+    """Products in the project's spelling."""
+    cells = fields.cells("product")
+    known = {_folded(name): name for name in products}
+    words = cells[cells != ""].unique()
+    spelled = {word: known[_folded(word)] for word in words if _folded(word) in known}
+    unknown = [word for word in words if word not in spelled and _folded(word) != _CULL]
+    if products and unknown:
+        for stand, places in fields.reading.parts(cells.isin(unknown)):
+            ledger.notice(
+                f"{fields.reading.file.name}: {counted(len(places), 'record')} of products that "
+                f"[volume.products] does not list: {listed(cells.iloc[places].unique())}.",
+                stand=stand,
+            )
+    return cells.replace(spelled) if spelled else cells
+
+
+def _volumes(
+    fields: Fields, product: pd.Series, products: Mapping[str, ProductSettings]
+) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Recorded volume, its unit, and which are no volume."""
+    values, bad = fields.numbers("volume")
+    bad = bad | (values < 0)
+    units = pd.Series(fields.found.unit.get("volume", ""), index=values.index, dtype="str")
+    if not fields.has("volume"):
+        return values, units, bad
+    own = fields.cells("volume_unit")
+    spelled = {word: unit_name(word) for word in own.unique()}
+    own = translated(own, {word: unit for word, unit in spelled.items() if unit in _UNITS})
+    units = units.where(units != "", own)
+    of_product = translated(product, {name: one.unit for name, one in products.items()})
+    units = units.where(units != "", of_product)
+    unsaid = values.notna() & (units == "")
+    if unsaid.any():
+        header = shown(fields.found.header["volume"])
+        names = listed(fields.reading.called(unsaid))
+        msg = (
+            f"{fields.reading.file.name}: the volumes in '{header}' have no unit for "
+            f"{counted(int(unsaid.sum()), 'record')} ({names}). Say it in the header, as in "
+            f"{quoted(['volume_bf', 'volume_m3'])}, or give the product's unit under "
+            "[volume.products]."
+        )
+        raise FileError(msg, stands=fields.reading.having(unsaid))
+    return values.where(~bad), units.where(values.notna() & ~bad, ""), bad
+
+
+def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
+    """Share of the volume that is not sound, and which are none."""
+    values, units, bad = fields.quantities("defect")
+    some = (units == "") & (values > 0)
+    shares = [
+        stand for stand, places in fields.reading.parts(some) if (values.iloc[places] <= 1).all()
+    ]
+    if shares:
+        header = shown(fields.found.header["defect"])
+        msg = (
+            f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
+            f"above 1. Call it {quoted(['defect_pct', 'defect_share'])} as fits."
+        )
+        raise FileError(msg, stands=shares)
+    share = values.where(units == "share", values / 100)
+    bad = bad | ~units.isin(["", "pct", "share"]) | (share < 0) | (share > 1)
+    return share.where(~bad), bad
+
+
+def _culls(fields: Fields) -> tuple[pd.Series, pd.Series]:
+    """Whether the tree has no volume to sell, and which cells are neither yes nor no."""
+    if not fields.has("cull"):
+        nothing = pd.Series(
+            np.zeros(len(fields.reading.rows), dtype=bool), index=fields.reading.rows.index
+        )
+        return nothing, nothing
+    return yes_or_no(fields.cells("cull"))

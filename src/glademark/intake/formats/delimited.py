@@ -1,0 +1,228 @@
+"""Text files of rows and columns: every cell as text, whatever wrote the file."""
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+
+import pandas as pd
+
+from glademark.errors import FileError
+from glademark.intake.columns.match import is_known
+from glademark.intake.columns.meanings import Meaning
+from glademark.intake.formats.files import FieldFile
+from glademark.intake.records import Reading
+from glademark.intake.wording import counted, listed
+
+LINE_MAX = 2**20
+"""Longest cell [characters]; csv has a limit for the whole process, which is left alone."""
+
+SEPARATORS = (",", ";", "\t", "|")
+_SAMPLE_ROWS = 50
+_UTF8_MARK = b"\xef\xbb\xbf"
+_STATED_SEPARATOR = re.compile(r"sep=(.)\r?\n", re.IGNORECASE)
+
+
+def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
+    """
+    Rows of a CSV or TSV file, each cell as trimmed text.
+
+    Parameters
+    ----------
+    file
+        Encoding by its byte order mark, else UTF-8, else Windows-1252 with a notice.
+    meanings
+        Columns to expect: they tell the separator from other signs.
+
+    Returns
+    -------
+    reading
+        Records by line number. Blank rows are no records; a row with another number of cells
+        than the header is spoiled.
+
+    Raises
+    ------
+    FileError
+        If the file is no text, breaks the rules of quoting, or has no header or no rows.
+    """
+    text, notices = _decoded(file)
+    text, stated = _without_stated_separator(text)
+    separator = stated or _separator(text, meanings)
+    rows = _rows(text, separator, file, first_line=2 if stated else 1)
+    reading = reading_of_rows(rows, file, noun="line", decimal_comma=separator != ",")
+    return replace(reading, notices=(*notices, *reading.notices))
+
+
+def reading_of_rows(
+    rows: Iterator[tuple[int, list[str]]], file: FieldFile, *, noun: str, decimal_comma: bool
+) -> Reading:
+    """
+    Records of numbered rows of cells, the first of which names the columns.
+
+    Parameters
+    ----------
+    rows
+        Number and cells of each.
+    file
+        Where they come from.
+    noun
+        How one row is called.
+    decimal_comma
+        Whether numbers may be written with a comma.
+
+    Returns
+    -------
+    reading
+        Trimmed text. Blank rows are no records; a row with another number of cells than the header
+        is spoiled.
+
+    Raises
+    ------
+    FileError
+        If there is no header or no rows below it.
+    """
+    written = ((line, cells) for line, cells in rows if any(map(str.strip, cells)))
+    header_line, header = next(written, (0, []))
+    if not header:
+        msg = f"{file.name}: there is no header {noun}. The first {noun} must name the columns."
+        raise FileError(msg)
+    header = _named(header)
+    lines, cells, spoiled, repeated = _sorted_out(rows, header, noun)
+    notices = []
+    if repeated:
+        where = listed(f"{noun} {line}" for line in repeated)
+        notices.append(f"{file.name}: the header stands again in {where}; files were joined there.")
+    if not lines and not spoiled:
+        msg = f"{file.name}: there are no rows below the header in {noun} {header_line}."
+        raise FileError(msg)
+    frame = _frame(cells, header)
+    blank = (frame.iloc[:, 0] == "").to_numpy(copy=True)
+    blank[blank] = (frame[blank] == "").all(axis=1).to_numpy()
+    record = pd.Series(lines, dtype="int64")
+    if blank.any():
+        frame, record = frame[~blank].reset_index(drop=True), record[~blank].reset_index(drop=True)
+    return Reading(
+        file=file,
+        rows=frame,
+        record=record,
+        noun=noun,
+        decimal_comma=decimal_comma,
+        spoiled=tuple(spoiled),
+        notices=tuple(notices),
+    )
+
+
+def _decoded(file: FieldFile) -> tuple[str, list[str]]:
+    """Text of the file, and what to say about its encoding."""
+    try:
+        content = file.copy.read_bytes()
+    except OSError as error:
+        msg = f"{file.name}: the file cannot be read ({error.strerror})."
+        raise FileError(msg) from error
+    try:
+        if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+            return content.decode("utf-16"), []
+        if b"\x00" in content:
+            msg = f"{file.name}: this is no text: it holds zero bytes. Export it again as CSV."
+            raise FileError(msg)
+        return content.removeprefix(_UTF8_MARK).decode("utf-8"), []
+    except UnicodeDecodeError as error:
+        if content.startswith((_UTF8_MARK, b"\xff\xfe", b"\xfe\xff")):
+            msg = f"{file.name}: the text is damaged at byte {error.start}. Export it again."
+            raise FileError(msg) from error
+    notice = f"{file.name}: not UTF-8; read as Windows-1252. Check names with accents."
+    return content.decode("cp1252", errors="replace"), [notice]
+
+
+def _without_stated_separator(text: str) -> tuple[str, str]:
+    """Text after a first line such as ``sep=;``, and that separator."""
+    found = _STATED_SEPARATOR.match(text)
+    return (text[found.end() :], found[1]) if found else (text, "")
+
+
+def _separator(text: str, meanings: Sequence[Meaning]) -> str:
+    """The sign that gives the header most known names, and most rows as many cells as it."""
+    lines = "\n".join(text[:LINE_MAX].splitlines()[: 2 * _SAMPLE_ROWS])
+
+    def fit(separator: str) -> tuple[int, float, int]:
+        reader = csv.reader(io.StringIO(lines), delimiter=separator)
+        rows = [row for row in _until_error(reader) if any(row)][:_SAMPLE_ROWS]
+        if not rows:
+            return (0, 0.0, 0)
+        known = sum(is_known(cell, meanings) for cell in rows[0])
+        return known, sum(len(row) == len(rows[0]) for row in rows) / len(rows), len(rows[0])
+
+    return max(SEPARATORS, key=fit)
+
+
+def _until_error(reader: Iterable[list[str]]) -> Iterator[list[str]]:
+    """Rows up to the first that cannot be read."""
+    try:
+        yield from reader
+    except csv.Error:
+        return
+
+
+def _rows(
+    text: str, separator: str, file: FieldFile, *, first_line: int
+) -> Iterator[tuple[int, list[str]]]:
+    """First line and cells of every row that is not empty."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    line = first_line
+    try:
+        for row in reader:
+            if any(row):
+                yield line, row
+            line = first_line + reader.line_num
+    except csv.Error as error:
+        msg = (
+            f"{file.name}, line {line}: the quotes do not match up ({error}). "
+            "Correct the line, or export the file again."
+        )
+        raise FileError(msg) from error
+
+
+def _frame(cells: Sequence[str], header: Sequence[str]) -> pd.DataFrame:
+    """Columns of trimmed text, without nameless ones that hold nothing."""
+    width = len(header)
+    columns = [list(map(str.strip, cells[place::width])) for place in range(width)]
+    frame = pd.concat([pd.Series(column, dtype="str") for column in columns], axis=1)
+    frame.columns = pd.Index(header)
+    return frame.drop(columns=[name for name in header if _is_filler(name, frame)])
+
+
+def _named(header: Sequence[str]) -> list[str]:
+    """Header in which a column without a name is called after its place."""
+    return [name.strip() or f"column_{place}" for place, name in enumerate(header, start=1)]
+
+
+def _is_filler(name: str, frame: pd.DataFrame) -> bool:
+    """A nameless column without a value, as separators at the end of lines make it."""
+    column = frame[name]
+    return name.startswith("column_") and bool((column == "").to_numpy().all())
+
+
+def _sorted_out(
+    rows: Iterable[tuple[int, list[str]]], header: Sequence[str], noun: str
+) -> tuple[list[int], list[str], list[tuple[int, str]], list[int]]:
+    """Lines of sound rows and all their cells, spoiled rows, and lines that repeat the header."""
+    lines: list[int] = []
+    sound: list[str] = []  # flat: lists by the row would keep the garbage collector busy
+    spoiled: list[tuple[int, str]] = []
+    repeated: list[int] = []
+    width = len(header)
+    for line, cells in rows:
+        if len(cells) > width and not any(map(str.strip, cells[width:])):
+            del cells[width:]
+        if len(cells) != width:
+            if not any(map(str.strip, cells)):
+                continue
+            said = f"{counted(len(cells), 'cell')} where the header has {width}; correct the {noun}"
+            spoiled.append((line, said))
+        elif cells == header:
+            repeated.append(line)
+        else:
+            lines.append(line)
+            sound += cells
+    return lines, sound, spoiled, repeated

@@ -1,0 +1,70 @@
+"""GeoParquet: one file, or a folder of files partitioned by stand."""
+
+import geopandas as gpd
+import pandas as pd
+
+from glademark.errors import FileError
+from glademark.intake.formats.files import FieldFile
+from glademark.intake.records import Reading
+
+NEEDS = "pip install 'glademark[scale]'"
+"""What brings the library that reads Parquet."""
+
+
+def read_geoparquet(file: FieldFile) -> Reading:
+    """
+    Records of a GeoParquet file or of a partitioned folder of them.
+
+    Parameters
+    ----------
+    file
+        A file, or a folder such as ``marks.parquet/stand_id=7/part.parquet``: the names of its
+        folders become columns.
+
+    Returns
+    -------
+    reading
+        Rows in the order of the files' names; without geometry where the file is a plain table.
+
+    Raises
+    ------
+    FileError
+        If the file is damaged, or the library that reads it is not installed.
+    """
+    try:
+        import pyarrow as pa  # noqa: PLC0415 - an extra
+        import pyarrow.parquet as pq  # noqa: PLC0415 - an extra
+    except ImportError as error:
+        msg = f"{file.name}: reading Parquet needs another library. Install it: {NEEDS}"
+        raise FileError(msg) from error
+    try:
+        metadata = pq.read_schema(_first(file)).metadata or {}
+        if b"geo" not in metadata:
+            rows = pq.read_table(file.copy).to_pandas()
+            return _reading(file, rows, None)
+        frame = gpd.read_parquet(file.copy)
+    except (pa.ArrowException, OSError, ValueError) as error:
+        msg = f"{file.name}: the Parquet file is damaged or of another kind. Write it again."
+        raise FileError(msg) from error
+    return _reading(file, pd.DataFrame(frame.drop(columns=frame.geometry.name)), frame.geometry)
+
+
+def _first(file: FieldFile) -> str:
+    """A file that says what all of them hold."""
+    if file.copy.is_dir():
+        return str(min(file.copy.rglob("*.parquet")))
+    return str(file.copy)
+
+
+def _reading(file: FieldFile, rows: pd.DataFrame, shapes: gpd.GeoSeries | None) -> Reading:
+    """Rows numbered from 1."""
+    categories = [name for name in rows if isinstance(rows[name].dtype, pd.CategoricalDtype)]
+    rows = rows.astype(dict.fromkeys(categories, "str")).reset_index(drop=True)
+    return Reading(
+        file=file,
+        rows=rows,
+        record=pd.Series(range(1, len(rows) + 1), dtype="int64"),
+        noun="row",
+        geometry=None if shapes is None else gpd.GeoSeries(shapes.reset_index(drop=True), crs=None),
+        crs=None if shapes is None else shapes.crs,
+    )

@@ -1,0 +1,165 @@
+"""Tables without positions: the paper tally, the volume table and the cruise."""
+
+import pandas as pd
+
+from glademark.contracts.frames import no_rows
+from glademark.errors import FileError
+from glademark.intake.columns import meanings
+from glademark.intake.columns.cells import numbers, translated
+from glademark.intake.columns.diameters import diameters
+from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.match import recognise
+from glademark.intake.columns.unknown_species import note_unknown_species
+from glademark.intake.columns.volumes import wood
+from glademark.intake.record_log import Ledger
+from glademark.intake.records import Reading
+from glademark.intake.wording import quoted, shown
+from glademark.project.model import Project
+
+ZONES = ("corridor", "opening", "matrix", "landing", "keep_out")
+"""Where a tree of the paper tally may stand."""
+
+TALLY_COLUMNS = (
+    "zone", "species", "product", "dbh", "dbh_unit", "count", "volume", "volume_unit",
+    "defect_share", "cull", "source_file", "record",
+)  # fmt: skip
+"""Columns of `Survey.tally`."""
+
+_KINDS = {
+    "dbh": "float64", "count": "int64", "volume": "float64", "defect_share": "float64",
+    "cull": "bool", "record": "int64",
+}  # fmt: skip
+_ZONE_WORDS = {
+    "corridor": "corridor corridors trail trails",
+    "opening": "opening openings group groups gap",
+    "matrix": "matrix single singles between",
+    "landing": "landing landings",
+    "keep_out": "keep_out keepout",
+}
+_ZONE_OF = {word: zone for zone, words in _ZONE_WORDS.items() for word in words.split()}
+
+
+def no_tally() -> pd.DataFrame:
+    """
+    Paper tally of a project without one.
+
+    Returns
+    -------
+    tally
+        No rows.
+    """
+    return no_rows(TALLY_COLUMNS, _KINDS)
+
+
+def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFrame:
+    """
+    Trees that were counted on paper.
+
+    Parameters
+    ----------
+    reading
+        Rows with zone and count, and as far as known species, product, DBH and volume.
+    project
+        Units and products.
+    ledger
+        Takes rows whose zone or count says nothing.
+
+    Returns
+    -------
+    tally
+        `TALLY_COLUMNS`.
+
+    Raises
+    ------
+    FileError
+        If there is no column of zones or of counts, or a unit is missing.
+    """
+    name = reading.file.name
+    headers = [str(header) for header in reading.rows]
+    found = recognise(headers, meanings.TALLY, where=name)
+    for wanted in ("zone", "count"):
+        if wanted not in found.header:
+            msg = (
+                f"{name}: a paper tally needs a column '{wanted}'; the columns are "
+                f"{quoted(headers)}. Add it."
+            )
+            raise FileError(msg)
+    fields = Fields(reading=reading, found=found)
+    note_unknown_species(fields, ledger)
+    stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
+    product, bad_wood = wood(fields, project.volume.products, ledger)
+    words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)
+    zone = translated(words, _ZONE_OF)
+    count, bad_count = fields.numbers("count")
+    bad_count = bad_count | ~(count >= 1) | (count != count.round())
+    reasons = {
+        "in no zone": _reason(fields, "zone", zone == "", f"one of {', '.join(ZONES)}"),
+        "without a count of trees": _reason(fields, "count", bad_count, "a whole number from 1"),
+        "with an impossible diameter": bad_stem,
+        "with an impossible volume, defect or cull": bad_wood,
+    }
+    frame = pd.DataFrame(
+        {
+            "zone": zone,
+            "species": fields.cells("species"),
+            "count": count,
+            "source_file": name,
+            "record": reading.record,
+        }
+    ).join([stem, product])
+    for what, reason in reasons.items():
+        reading = ledger.set_aside(
+            reading,
+            (reason != "")[reading.rows.index],
+            reason=reason[reading.rows.index],
+            what=what,
+        )
+    ledger.use(reading)
+    frame = frame.loc[reading.rows.index, list(TALLY_COLUMNS)]
+    return frame.astype({"count": "int64"}).reset_index(drop=True)
+
+
+def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:
+    """Why rows cannot be used, empty for those that can."""
+    reason = pd.Series("", index=bad.index, dtype="str")
+    if bad.any():
+        cells = fields.cells(name)[bad].map(shown)
+        reason[bad] = f'{name} is "' + cells + f'"; expected {expected}; correct the cell'
+    return reason
+
+
+def read_text_rows(reading: Reading, ledger: Ledger) -> pd.DataFrame:
+    """
+    Rows as they stand in the file, decimal commas as points.
+
+    Parameters
+    ----------
+    reading
+        A table.
+    ledger
+        For the notice about decimal commas.
+
+    Returns
+    -------
+    rows
+        Text, under the file's own headers.
+
+    Raises
+    ------
+    FileError
+        If two columns have one name.
+    """
+    recognise([str(header) for header in reading.rows], (), where=reading.file.name)
+    rows = reading.rows.copy()
+    for header in rows:
+        commas = rows[header].str.contains(",", regex=False)
+        if not (reading.decimal_comma and commas.any()):
+            continue
+        values, bad = numbers(rows[header], decimal_comma=True)
+        if not bad.any() and values[commas].notna().all():
+            rows[header] = rows[header].str.replace(",", ".", regex=False)
+            ledger.notice(
+                f"{reading.file.name}: numbers in '{shown(header)}' are read with a decimal comma."
+            )
+    ledger.use(reading)
+    return rows.reset_index(drop=True)

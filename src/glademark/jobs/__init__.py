@@ -1,0 +1,1 @@
+"""The jobs, each in its order."""

@@ -1,0 +1,1 @@
+"""What the terrain and the corridor network say."""

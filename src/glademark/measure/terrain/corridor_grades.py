@@ -1,0 +1,312 @@
+"""Corridors on the terrain: grades piece by piece, profiles, and what is steep."""
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+
+from glademark.contracts.elevation import Elevation
+from glademark.contracts.frames import features
+from glademark.contracts.terrain import GradeFigures, Profile
+from glademark.measure.terrain.extraction import Hauling, entries
+from glademark.measure.terrain.profiles import (
+    LEVEL,
+    Samples,
+    class_labels,
+    grade_classes,
+    longest_runs,
+    piece_table,
+    sample_lines,
+    steepest,
+)
+from glademark.project.model import TerrainSettings
+
+SAME_WAY_M = 0.01
+"""Ways to the landing that differ by less are equally long [m]."""
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def corridor_parts(lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """
+    Unbroken parts of corridors inside the stand.
+
+    Parameters
+    ----------
+    lines
+        Layer `corridor_lines`.
+
+    Returns
+    -------
+    parts
+        LineString rows `corridor`, `part` (from 1), `width_m`, on an index 0..n-1; parts without a
+        length are left out.
+    """
+    parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    long = shapely.length(parts) > 0
+    parts, line = parts[long], line[long]
+    corridor = lines["corridor"].to_numpy(dtype=object)[line]
+    columns = {
+        "corridor": pd.Series(corridor, dtype=object),
+        "width_m": lines["width_m"].to_numpy(dtype=float)[line],
+        "part": pd.Series(corridor, dtype=object).groupby(corridor).cumcount() + 1,
+    }
+    return features(columns, parts, crs=lines.crs)
+
+
+def sampled(
+    parts: gpd.GeoDataFrame, elevation: Elevation, settings: TerrainSettings
+) -> tuple[Samples, pd.DataFrame]:
+    """
+    Heights along corridors, and their pieces.
+
+    Parameters
+    ----------
+    parts
+        As from `corridor_parts`.
+    elevation
+        Heights on a grid.
+    settings
+        Lengths of grades.
+
+    Returns
+    -------
+    samples
+        Along every part.
+    pieces
+        As from `glademark.measure.terrain.profiles.piece_table`, with `corridor` and `part`.
+    """
+    samples = sample_lines(
+        parts.geometry.to_numpy(), elevation, piece_m=settings.grade_lengths_m[0]
+    )
+    width = parts["width_m"].to_numpy(dtype=float)
+    pieces = piece_table(samples, elevation, width_m=width)
+    at = pieces["line"].to_numpy()
+    return samples, pieces.assign(
+        corridor=parts["corridor"].to_numpy()[at], part=parts["part"].to_numpy()[at]
+    )
+
+
+def to_landing(pieces: pd.DataFrame, hauling: Hauling | None) -> FloatArray:
+    """
+    Whether the way to the landing leads along each piece or back.
+
+    Parameters
+    ----------
+    pieces
+        With the ends of the pieces.
+    hauling
+        Network, or None without landings.
+
+    Returns
+    -------
+    directions
+        1 along the line, -1 back, 0 where no landing is reached or both ways are as long.
+    """
+    if hauling is None or pieces.empty:
+        return np.zeros(len(pieces))
+    ways = [
+        entries(
+            hauling,
+            np.asarray(shapely.points(pieces[f"x_{end}"], pieces[f"y_{end}"]), dtype=object),
+        ).distance_m
+        for end in ("from", "to")
+    ]
+    reached = np.isfinite(ways[0]) & np.isfinite(ways[1])
+    fall = np.where(reached, ways[0], 0.0) - np.where(reached, ways[1], 0.0)
+    return np.where(np.abs(fall) > SAME_WAY_M, np.sign(fall), 0.0)
+
+
+def grade_layer(
+    parts: gpd.GeoDataFrame,
+    pieces: pd.DataFrame,
+    direction: FloatArray,
+    settings: TerrainSettings,
+) -> gpd.GeoDataFrame:
+    """
+    Pieces of corridors with their grades.
+
+    Parameters
+    ----------
+    parts
+        As from `corridor_parts`.
+    pieces
+        As from `sampled`.
+    direction
+        As from `to_landing`.
+    settings
+        Classes, and what is steep.
+
+    Returns
+    -------
+    layer
+        Columns of `contracts.layers.CORRIDOR_GRADES`; LineString rows in the CRS of `parts`.
+    """
+    grade = pieces["grade"].to_numpy(dtype=float)
+    towards = np.where(direction == 0, 1.0, direction) * grade
+    words = np.select(
+        [(direction == 0) | np.isnan(grade), towards > LEVEL, towards < -LEVEL],
+        ["", "adverse", "favourable"],
+        "level",
+    )
+    line = parts.geometry.to_numpy()[pieces["line"]]
+    table = pieces.rename(
+        columns={"height_from_m": "elevation_from_m", "height_to_m": "elevation_to_m"}
+    ).assign(
+        grade_pct=100 * towards,
+        direction=words.astype(object),
+        cross_slope_pct=100 * pieces["cross_slope"],
+        grade_class=grade_classes(grade, edges=settings.grade_classes),
+        steep=np.abs(grade) > settings.steep_grade,
+    )
+    shapes = _pieces_of(line, pieces["from_m"].to_numpy(), pieces["to_m"].to_numpy())
+    return features(table, shapes, crs=parts.crs)
+
+
+def _pieces_of(
+    lines: npt.NDArray[np.object_], start: FloatArray, end: FloatArray
+) -> npt.NDArray[np.object_]:
+    """Each line from one distance to another: its own vertices between two new ones."""
+    points, row = shapely.get_coordinates(lines, return_index=True)
+    step = np.hypot(*np.diff(points, axis=0, prepend=points[:1]).T)
+    step[np.concatenate([[True], row[1:] != row[:-1]])] = 0.0
+    ran = np.cumsum(step)
+    at = ran - ran[np.searchsorted(row, row)]
+    between = (at > start[row] + 1e-9) & (at < end[row] - 1e-9)
+    number = np.arange(len(lines))
+    ends = [
+        shapely.get_coordinates(shapely.line_interpolate_point(lines, where))
+        for where in (start, end)
+    ]
+    xy = np.concatenate([ends[0], points[between], ends[1]])
+    owner = np.concatenate([number, row[between], number])
+    along = np.concatenate([start, at[between], end])
+    order = np.lexsort((along, owner))
+    return np.asarray(shapely.linestrings(xy[order], indices=owner[order]), dtype=object)
+
+
+def corridor_summary(
+    parts: gpd.GeoDataFrame, samples: Samples, layer: gpd.GeoDataFrame, settings: TerrainSettings
+) -> pd.DataFrame:
+    """
+    Grades of every corridor.
+
+    Parameters
+    ----------
+    parts
+        As from `corridor_parts`.
+    samples
+        As from `sampled`.
+    layer
+        As from `grade_layer`.
+    settings
+        Lengths of grades, and what is steep.
+
+    Returns
+    -------
+    summary
+        `grade_short_pct`, `grade_long_pct`, `steep_m`, `cross_slope_pct`, `adverse_m`,
+        `favourable_m` by corridor.
+    """
+    lengths = settings.grade_lengths_m
+    names = parts["corridor"].to_numpy()
+    runs = longest_runs(layer, above=settings.steep_grade)
+    by_line = pd.DataFrame(
+        {
+            "grade_short_pct": 100 * steepest(samples, over_m=lengths[0]),
+            "grade_long_pct": 100 * steepest(samples, over_m=lengths[-1]),
+            "steep_m": runs.reindex(range(len(parts))).to_numpy(dtype=float),
+        }
+    )
+    summary = by_line.groupby(names).max()
+    summary["cross_slope_pct"] = layer.groupby("corridor")["cross_slope_pct"].max()
+    for word in ("adverse", "favourable"):
+        length = layer["length_m"].where(layer["direction"] == word, 0.0)
+        summary[f"{word}_m"] = length.groupby(layer["corridor"]).sum()
+    return summary
+
+
+def grade_figures(
+    samples: Samples, layer: gpd.GeoDataFrame, summary: pd.DataFrame, settings: TerrainSettings
+) -> GradeFigures:
+    """
+    Totals of the corridor grades.
+
+    Parameters
+    ----------
+    samples
+        As from `sampled`.
+    layer
+        As from `grade_layer`.
+    summary
+        As from `corridor_summary`.
+    settings
+        Lengths of grades, classes, and what is steep.
+
+    Returns
+    -------
+    figures
+        Grades as fractions of 1.
+    """
+    length = layer["length_m"]
+    by_class = length.groupby(layer["grade_class"]).sum()
+    by_word = length.groupby(layer["direction"]).sum()
+    longest = summary["steep_m"].max()
+    return GradeFigures(
+        lengths_m=settings.grade_lengths_m,
+        steepest=tuple(
+            float(pd.Series(steepest(samples, over_m=over)).max())
+            for over in settings.grade_lengths_m
+        ),
+        steep_grade=settings.steep_grade,
+        steep_m=float(length[layer["steep"]].sum()),
+        longest_steep_m=float(longest),
+        longest_steep_corridor=str(summary["steep_m"].idxmax()) if longest > 0 else "",
+        adverse_m=float(by_word.get("adverse", 0.0)),
+        favourable_m=float(by_word.get("favourable", 0.0)),
+        level_m=float(by_word.get("level", 0.0)),
+        by_class={
+            label: float(by_class.get(label, 0.0)) for label in class_labels(settings.grade_classes)
+        },
+        cross_slope_max=float(layer["cross_slope_pct"].max()) / 100,
+        without_height_m=float(by_class.get("no height", 0.0)),
+    )
+
+
+def profiles(
+    parts: gpd.GeoDataFrame, samples: Samples, direction: FloatArray
+) -> tuple[Profile, ...]:
+    """
+    Heights along every unbroken part of a corridor.
+
+    Parameters
+    ----------
+    parts
+        As from `corridor_parts`.
+    samples
+        As from `sampled`.
+    direction
+        As from `to_landing`, one a piece.
+
+    Returns
+    -------
+    profiles
+        One a part, in their order; each is an array of its own, hence a loop over parts.
+    """
+    each = samples.intervals // samples.pieces
+    first_piece = np.concatenate([[0], np.cumsum(samples.pieces)])
+    found = []
+    for line, (corridor, part) in enumerate(zip(parts["corridor"], parts["part"], strict=True)):
+        here = slice(samples.first[line], samples.first[line] + samples.intervals[line] + 1)
+        mine = direction[first_piece[line] : first_piece[line + 1]]
+        found.append(
+            Profile(
+                corridor=str(corridor),
+                part=int(part),
+                at_m=samples.at_m[here],
+                height_m=samples.height_m[here],
+                to_landing=np.repeat(mine, each[line]),
+            )
+        )
+    return tuple(found)

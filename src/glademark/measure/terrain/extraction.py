@@ -1,0 +1,324 @@
+"""Hauling: the way of each mark's wood to the landing, and what passes over every stretch."""
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.contracts.frames import features
+from glademark.contracts.terrain import HaulingFigures
+from glademark.measure.corridors import carry_ends_on
+from glademark.measure.terrain.carried_wood import Wood, solid_m3, wood_columns
+from glademark.measure.terrain.network import (
+    Entry,
+    Network,
+    Stretches,
+    build_network,
+    enter,
+    wood_over,
+)
+from glademark.project.model import MachineSettings
+
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Hauling:
+    """
+    Corridors as a network to the landings.
+
+    Attributes
+    ----------
+    network
+        With at least one edge.
+    corridors
+        Name of the corridor of each edge.
+    landings
+        Names of the landings.
+    """
+
+    network: Network
+    corridors: npt.NDArray[np.object_]
+    landings: npt.NDArray[np.object_]
+
+    def landing_names(self, number: npt.NDArray[np.intp]) -> npt.NDArray[np.object_]:
+        """
+        Names of landings by their number.
+
+        Parameters
+        ----------
+        number
+            As in `Network`; negative for none.
+
+        Returns
+        -------
+        names
+            Empty text for none.
+        """
+        names = np.array([*self.landings, ""], dtype=object)
+        return np.asarray(names[np.where(number < 0, len(self.landings), number)], dtype=object)
+
+
+def hauling_network(
+    lines: gpd.GeoDataFrame,
+    landings: gpd.GeoDataFrame,
+    *,
+    stand: BaseGeometry,
+    snap_m: float,
+) -> Hauling | None:
+    """
+    Corridors as a network to the landings.
+
+    Parameters
+    ----------
+    lines
+        LineString or MultiLineString rows `corridor`, `width_m`, whole, not cut at the stand;
+        projected CRS in metres.
+    landings
+        Polygon rows `name`.
+    stand
+        Polygon.
+    snap_m
+        Snapping distance [m].
+
+    Returns
+    -------
+    hauling
+        None without landings or without a corridor outside of them.
+    """
+    if landings.empty or lines.empty:
+        return None
+    parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    carried = carry_ends_on(parts, width_m=lines["width_m"].to_numpy(dtype=float)[line])
+    sites = landings.geometry.to_numpy()
+    network = build_network(carried, sites, stand=stand, snap_m=snap_m)
+    if not len(network.edges.geometry):
+        return None
+    names = [name or f"landing {place}" for place, name in enumerate(landings["name"], 1)]
+    return Hauling(
+        network=network,
+        corridors=lines["corridor"].to_numpy(dtype=object)[line][network.edges.line],
+        landings=np.array(names, dtype=object),
+    )
+
+
+def mark_columns(hauling: Hauling, entry: Entry) -> dict[str, npt.NDArray[np.object_] | FloatArray]:
+    """
+    Columns of marks that tell where their wood goes.
+
+    Parameters
+    ----------
+    hauling
+        Network.
+    entry
+        Of every mark.
+
+    Returns
+    -------
+    columns
+        `landing`, `hauling_m` (NaN where no landing is reached).
+    """
+    way = np.where(np.isfinite(entry.distance_m), entry.distance_m, np.nan)
+    return {"landing": hauling.landing_names(entry.landing), "hauling_m": way}
+
+
+def part_of(entry: Entry, row: npt.NDArray[np.intp]) -> Entry:
+    """
+    Some of the points on the network.
+
+    Parameters
+    ----------
+    entry
+        Of many points.
+    row
+        Positions of those wanted.
+
+    Returns
+    -------
+    entry
+        Of those.
+    """
+    return Entry(
+        edge=entry.edge[row],
+        at_m=entry.at_m[row],
+        distance_m=entry.distance_m[row],
+        inside_m=entry.inside_m[row],
+        landing=entry.landing[row],
+    )
+
+
+def hauling_layer(
+    hauling: Hauling, stretches: Stretches, wood: Wood, *, payload_m3: float | None
+) -> gpd.GeoDataFrame:
+    """
+    Every stretch of the network with the wood that passes over it.
+
+    Parameters
+    ----------
+    hauling
+        Network.
+    stretches
+        As from `glademark.measure.terrain.network.wood_over`.
+    wood
+        Of the cut marks.
+    payload_m3
+        Solid wood of one load, or None.
+
+    Returns
+    -------
+    layer
+        Columns of `contracts.layers.HAULING`, nearest to a landing first; no CRS.
+    """
+    columns = wood_columns(stretches.wood, wood.products)
+    reached = np.isfinite(stretches.distance_m)
+    solid = np.asarray(columns["volume_m3"], dtype=np.float64)
+    table = {
+        "corridor": hauling.corridors[stretches.edge],
+        "landing": hauling.landing_names(stretches.landing),
+        "length_m": shapely.length(stretches.geometry),
+        "distance_m": np.where(reached, stretches.distance_m, np.nan),
+        "farthest_m": np.where(reached, stretches.farthest_m, np.nan),
+        "in_stand": hauling.network.edges.inside[stretches.edge],
+        **columns,
+        "loads": solid / payload_m3 if payload_m3 else np.full(len(solid), np.nan),
+    }
+    name = pd.factorize(table["corridor"], sort=True)[0]
+    order = np.lexsort((table["length_m"], name, table["distance_m"], ~reached))
+    sorted_table = {key: values[order] for key, values in table.items()}
+    sorted_table["stretch"] = np.arange(1, len(order) + 1)
+    return features(sorted_table, stretches.geometry[order], crs=None)
+
+
+def corridor_columns(layer: gpd.GeoDataFrame) -> pd.DataFrame:
+    """
+    Landing and farthest way of every corridor.
+
+    Parameters
+    ----------
+    layer
+        As from `hauling_layer`.
+
+    Returns
+    -------
+    columns
+        `landing`, `hauling_m` by corridor; empty and NaN where no landing is reached.
+    """
+    groups = layer.groupby("corridor")
+    return pd.DataFrame(
+        {"landing": groups["landing"].first(), "hauling_m": groups["farthest_m"].max()}
+    )
+
+
+def unreached_corridors(layer: gpd.GeoDataFrame) -> tuple[str, ...]:
+    """
+    Corridors with a stretch from which no landing can be reached.
+
+    Parameters
+    ----------
+    layer
+        As from `hauling_layer`.
+
+    Returns
+    -------
+    names
+        Sorted.
+    """
+    return tuple(sorted(set(layer.loc[layer["distance_m"].isna(), "corridor"])))
+
+
+def hauling_figures(
+    hauling: Hauling, layer: gpd.GeoDataFrame, entry: Entry, wood: Wood, machine: MachineSettings
+) -> HaulingFigures:
+    """
+    Totals of the hauling.
+
+    Parameters
+    ----------
+    hauling
+        Network.
+    layer
+        As from `hauling_layer`.
+    entry
+        Of the cut marks.
+    wood
+        Of the cut marks.
+    machine
+        Payload.
+
+    Returns
+    -------
+    figures
+        Means are weighted by solid volume, by trees where none is known.
+    """
+    reached = np.isfinite(entry.distance_m)
+    sums = [wood.amounts[side].sum(axis=0) for side in (reached, ~reached)]
+    by_volume = sums[0][2] > 0
+    weight = wood.amounts[reached, 1 if by_volume else 0]
+    way, inside = entry.distance_m[reached], entry.inside_m[reached]
+    hauled = float(weight @ way)
+    within = float(weight @ inside)
+    total = float(weight.sum())
+    solid = solid_m3(sums[0])
+    names = pd.Series(hauling.landing_names(entry.landing[reached]), dtype=object)
+    arriving = pd.Series(weight).groupby(names.to_numpy()).sum()
+    return HaulingFigures(
+        network_m=float(hauling.network.edges.length_m.sum()),
+        unreached=unreached_corridors(layer),
+        trees=round(sums[0][0]),
+        trees_unreached=round(sums[1][0]),
+        m3=solid,
+        m3_unreached=solid_m3(sums[1]),
+        weight="m3" if by_volume else "trees",
+        mean_m=hauled / total if total > 0 else float("nan"),
+        farthest_m=float(way.max()) if len(way) else float("nan"),
+        inside_share=within / hauled if hauled > 0 else float("nan"),
+        outside_share=1 - within / hauled if hauled > 0 else float("nan"),
+        payload_m3=machine.payload_m3,
+        loads=solid / machine.payload_m3 if machine.payload_m3 and solid is not None else None,
+        by_landing={str(name): float(amount) for name, amount in arriving.items()},
+    )
+
+
+def stretches_of(hauling: Hauling, entry: Entry, wood: Wood) -> Stretches:
+    """
+    Stretches of the network with the wood that passes over them.
+
+    Parameters
+    ----------
+    hauling
+        Network.
+    entry
+        Of the cut marks.
+    wood
+        Of the cut marks.
+
+    Returns
+    -------
+    stretches
+        Amounts as in `Wood`.
+    """
+    return wood_over(hauling.network, entry, wood.amounts)
+
+
+def entries(hauling: Hauling, points: GeometryArray) -> Entry:
+    """
+    Where points come onto the network.
+
+    Parameters
+    ----------
+    hauling
+        Network.
+    points
+        Points in its CRS.
+
+    Returns
+    -------
+    entry
+        Of every point.
+    """
+    return enter(hauling.network, points)

@@ -1,0 +1,247 @@
+"""
+Openings under light and wind: their shape against the height around, and their exposed edge.
+
+The edge that faces the wind is the one across the opening: there the wind that has crossed the
+hole meets trees that stood sheltered until now.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.contracts.terrain import LightFigures
+from glademark.measure.polygons import union_by
+from glademark.measure.sums import known_sums, sums
+from glademark.project.model import WindSettings
+
+FACING_DEG = 45.0
+"""An edge faces the wind where the wind meets it within this angle of square: our own choice, one
+quarter of a round opening."""
+
+STEP_M = 2.0
+"""Most length of the pieces in which an edge is looked at [m]."""
+
+LIGHT_COLUMNS = (
+    "long_axis_deg",
+    "width_to_height",
+    "corridor_edge_m",
+    "windward_edge_m",
+    "windward_backed_m",
+)
+"""Columns of the layer of openings that are there only where there are openings."""
+
+FloatArray = npt.NDArray[np.float64]
+GeometryArray = npt.NDArray[np.object_]
+IntArray = npt.NDArray[np.intp]
+
+
+def light_by_stand(
+    openings: gpd.GeoDataFrame,
+    stand: IntArray,
+    *,
+    ground: tuple[GeometryArray, GeometryArray],
+    bare: Sequence[tuple[GeometryArray, IntArray]],
+    wind: WindSettings,
+) -> tuple[dict[str, FloatArray], list[LightFigures | None]]:
+    """
+    Shape and edges of the openings of many stands.
+
+    Parameters
+    ----------
+    openings
+        The layer of openings, one stand after the other.
+    stand
+        Place of the stand of each, rising.
+    ground
+        Corridors and boundary of each stand; each of shape (stands,).
+    bare
+        Other ground without standing crowns: areas, and the place of the stand of each.
+    wind
+        The table ``[wind]``.
+
+    Returns
+    -------
+    columns
+        Of the layer of openings.
+    figures
+        Totals of each stand; None where it has no opening.
+    """
+    corridor, boundary = ground
+    shapes = openings.geometry.to_numpy()
+    diameter = openings["equivalent_diameter_m"].to_numpy(dtype=float)
+    own = diameter / openings["diameter_to_height"].to_numpy(dtype=float)
+    width = openings["width_m"].to_numpy(dtype=float)
+    columns = {
+        "width_to_height": width_to_height(width, own, tree_height_m=wind.tree_height_m),
+        "corridor_edge_m": corridor_edges(shapes, corridor[stand]),
+    }
+    if wind.from_deg is not None:
+        areas, owner = zip(
+            (shapes, stand), (corridor, np.arange(len(corridor))), *bare, strict=True
+        )
+        bare_ground = union_by(np.concatenate(areas), np.concatenate(owner), len(corridor))
+        stated = wind.tree_height_m
+        edges = exposed_edges(
+            openings,
+            wind_from_deg=wind.from_deg,
+            height_m=own if stated is None else np.full(len(openings), stated),
+            open_ground=bare_ground[stand],
+            stand=boundary[stand],
+        )
+        columns |= {str(name): edges[name].to_numpy() for name in edges}
+    edge = openings["perimeter_m"].to_numpy(dtype=float)
+    return columns, _light_figures({**columns, "edge_m": edge}, stand, len(corridor), wind)
+
+
+def _light_figures(
+    columns: Mapping[str, FloatArray], stand: IntArray, stands: int, wind: WindSettings
+) -> list[LightFigures | None]:
+    """Totals over the openings of each stand."""
+    total = {
+        name: known_sums(columns.get(name, np.full(len(stand), np.nan)), stand, stands).tolist()
+        for name in ("windward_edge_m", "windward_backed_m")
+    }
+    sure = {
+        name: sums(columns[name], stand, stands).tolist() for name in ("edge_m", "corridor_edge_m")
+    }
+    return [
+        LightFigures(
+            wind_from_deg=wind.from_deg,
+            edge_m=sure["edge_m"][place],
+            windward_m=_known(total["windward_edge_m"][place]),
+            windward_backed_m=_known(total["windward_backed_m"][place]),
+            corridor_edge_m=sure["corridor_edge_m"][place],
+        )
+        if some
+        else None
+        for place, some in enumerate(np.bincount(stand, minlength=stands))
+    ]
+
+
+def _known(amount: float) -> float | None:
+    """An amount, None where it is not known."""
+    return None if np.isnan(amount) else amount
+
+
+def width_to_height(
+    width_m: FloatArray, mean_height_m: FloatArray, *, tree_height_m: float | None
+) -> FloatArray:
+    """
+    Width of openings in heights of the trees.
+
+    Parameters
+    ----------
+    width_m
+        Widest extent at right angles to the longest axis [m].
+    mean_height_m
+        Mean height of the opening's marks, NaN where none was measured [m].
+    tree_height_m
+        Height of the trees around, where it is stated [m].
+
+    Returns
+    -------
+    ratios
+        By the stated height, else by that of the marks; NaN without either.
+    """
+    height = mean_height_m if tree_height_m is None else np.full(len(width_m), tree_height_m)
+    return np.asarray(width_m / np.where(height > 0, height, np.nan), dtype=np.float64)
+
+
+def exposed_edges(
+    openings: gpd.GeoDataFrame,
+    *,
+    wind_from_deg: float,
+    height_m: FloatArray,
+    open_ground: BaseGeometry | GeometryArray,
+    stand: BaseGeometry | GeometryArray,
+) -> pd.DataFrame:
+    """
+    Edge of each opening that faces the wind, and what of it has standing crowns behind it.
+
+    Parameters
+    ----------
+    openings
+        Polygon rows, projected CRS in metres.
+    wind_from_deg
+        Bearing from which the wind blows, clockwise from north [deg].
+    height_m
+        Height of the trees around each opening, NaN where unknown [m].
+    open_ground
+        Ground without standing crowns: openings, canopy gaps, corridors, landings, water; one for
+        all openings or one each.
+    stand
+        Polygon, one for all or one each; nothing is known of what stands outside.
+
+    Returns
+    -------
+    edges
+        On the index of `openings`: `windward_edge_m`, and `windward_backed_m`, the part where the
+        wind finds ground of the stand that is not open within one height behind the edge (NaN where
+        no height is known).
+    """
+    pieces, owner = _edge_pieces(openings.geometry.to_numpy())
+    towards = np.radians(wind_from_deg + 180)
+    wind = np.array([np.sin(towards), np.cos(towards)])
+    run = pieces[:, 1] - pieces[:, 0]
+    length = np.hypot(*run.T)
+    outward = np.column_stack([run[:, 1], -run[:, 0]]) / length[:, None]  # rings run to the left
+    faces = outward @ wind >= np.cos(np.radians(FACING_DEG)) - 1e-12
+    windward = np.bincount(owner[faces], weights=length[faces], minlength=len(openings))
+    middle = pieces[faces].mean(axis=1)
+    reach = np.nan_to_num(height_m[owner[faces]])[:, None]
+    behind = shapely.linestrings(np.stack([middle, middle + reach * wind], axis=1))
+    mine = owner[faces]
+    inside, bare = (
+        np.broadcast_to(np.asarray(areas, dtype=object), len(openings))[mine]
+        for areas in (stand, open_ground)
+    )
+    standing = shapely.difference(shapely.intersection(behind, inside), bare)
+    backed = shapely.length(standing) > 1e-6  # noqa: PLR2004 - rounding
+    weight = length[faces] * backed
+    found = np.bincount(owner[faces], weights=weight, minlength=len(openings))
+    return pd.DataFrame(
+        {
+            "windward_edge_m": windward,
+            "windward_backed_m": np.where(np.isnan(height_m), np.nan, found),
+        },
+        index=openings.index,
+    )
+
+
+def _edge_pieces(polygons: GeometryArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
+    """Short straight pieces of all edges with the ground to their left, and their polygon."""
+    whole = shapely.orient_polygons(polygons)
+    parts, part_owner = shapely.get_parts(whole, return_index=True)
+    rings, ring_part = shapely.get_rings(parts, return_index=True)
+    short = shapely.segmentize(rings, STEP_M)
+    points, ring = shapely.get_coordinates(short, return_index=True)
+    follows = ring[1:] == ring[:-1]
+    pairs = np.stack([points[:-1][follows], points[1:][follows]], axis=1)
+    owner = part_owner[ring_part[ring[:-1][follows]]]
+    some = np.hypot(*(pairs[:, 1] - pairs[:, 0]).T) > 0
+    return pairs[some], owner[some].astype(np.intp)
+
+
+def corridor_edges(openings: GeometryArray, corridor: BaseGeometry | GeometryArray) -> FloatArray:
+    """
+    Length of each opening's edge that is already a corridor.
+
+    Parameters
+    ----------
+    openings
+        Polygons or MultiPolygons, projected CRS [m]; shape (n,).
+    corridor
+        Union of the corridors, perhaps empty; one for all openings or one each.
+
+    Returns
+    -------
+    lengths
+        Of the edge that runs within the corridors or along their side [m].
+    """
+    edge = shapely.boundary(openings)
+    return np.asarray(shapely.length(shapely.intersection(edge, corridor)), dtype=np.float64)

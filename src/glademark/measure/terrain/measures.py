@@ -1,0 +1,350 @@
+"""The ground under a layout: terrain, hauling, reach and crossings, laid over it."""
+
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from glademark.contracts.elevation import Elevation, heights_at
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
+from glademark.contracts.terrain import (
+    PERMIT,
+    CrossingFigures,
+    TerrainFigures,
+)
+from glademark.measure.declared import declared
+from glademark.measure.terrain.carried_wood import Wood, wood_of
+from glademark.measure.terrain.contours import contour_layer
+from glademark.measure.terrain.corridor_grades import (
+    corridor_parts,
+    corridor_summary,
+    grade_figures,
+    grade_layer,
+    profiles,
+    sampled,
+    to_landing,
+)
+from glademark.measure.terrain.crossings import find_crossings
+from glademark.measure.terrain.extraction import (
+    Hauling,
+    corridor_columns,
+    entries,
+    hauling_figures,
+    hauling_layer,
+    hauling_network,
+    mark_columns,
+    part_of,
+    stretches_of,
+)
+from glademark.measure.terrain.reach import MOST_STUBS
+from glademark.measure.terrain.reach_layer import (
+    Reach,
+    measure_reach,
+    reach_figures,
+    stub_layer,
+    stubs_for,
+)
+from glademark.measure.terrain.slope import (
+    FLAT,
+    SLOPE_COLUMNS,
+    Gradient,
+    cells_within,
+    gradient,
+    main_aspect,
+    slope_within,
+)
+from glademark.project.model import Project
+
+NAMED = 10
+"""Corridors named in a notice; the rest are counted."""
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Task:
+    """What every step draws on."""
+
+    survey: Survey
+    project: Project
+    wood: Wood
+    hauling: Hauling | None
+
+
+def with_ground(
+    layout: Layout,
+    survey: Survey,
+    project: Project,
+    *,
+    marks: gpd.GeoDataFrame,
+    parts: pd.DataFrame,
+) -> Layout:
+    """
+    A layout with what is found of the ground.
+
+    Parameters
+    ----------
+    layout
+        As from `glademark.measure.assembly.assemble`.
+    survey
+        As intake handed it on: elevation, whole corridor lines, landings, water.
+    project
+        ``[terrain]``, ``[machine]``, ``[wind]``.
+    marks
+        Every used mark with `is_cut`, in the order of the layer `marks`.
+    parts
+        Volumes, as from `glademark.measure.volume.volumes`; `tree` is the index of `marks`.
+
+    Returns
+    -------
+    layout
+        With layers, columns, figures and notices of whatever the inputs allow; what they do not
+        allow is absent.
+    """
+    if not is_asked_for(survey, project):
+        return layout
+    sites = survey.landings if survey.landing_sites is None else survey.landing_sites
+    hauling = hauling_network(
+        survey.corridors,
+        sites,
+        stand=shapely.union_all(layout.stand.geometry.to_numpy()),
+        snap_m=project.machine.snapping_distance_m,
+    )
+    solid = layout.marks["volume_m3"].to_numpy(dtype=float)
+    wood = wood_of(marks, parts, solid_m3=solid)
+    task = _Task(survey=survey, project=project, wood=wood, hauling=hauling)
+    for step in (_with_hauling, _with_terrain, _with_reach, _with_crossings):
+        layout = step(layout, task)
+    return layout
+
+
+def is_asked_for(survey: Survey, project: Project) -> bool:
+    """
+    Whether anything of the ground can be found.
+
+    Parameters
+    ----------
+    survey
+        Terrain, landings, water and setbacks count.
+    project
+        The reach of the machine counts.
+
+    Returns
+    -------
+    asked
+        False where `with_ground` would leave the layout as it is.
+    """
+    sites = survey.landings if survey.landing_sites is None else survey.landing_sites
+    areas = (sites, survey.water, survey.setbacks)
+    given = survey.elevation is not None or project.machine.reach_m is not None
+    return given or any(len(frame) for frame in areas)
+
+
+def _with_hauling(layout: Layout, task: _Task) -> Layout:
+    """The way of the wood to the landing, where there is a landing."""
+    hauling, wood, machine = task.hauling, task.wood, task.project.machine
+    if hauling is None:
+        return layout
+    entry = entries(hauling, layout.marks.geometry.to_numpy())
+    cut = part_of(entry, wood.row)
+    stretches = stretches_of(hauling, cut, wood)
+    layer = hauling_layer(hauling, stretches, wood, payload_m3=machine.payload_m3)
+    figures = hauling_figures(hauling, layer, cut, wood, machine)
+    notices = []
+    if figures.unreached:
+        more = len(figures.unreached) - NAMED
+        names = ", ".join(figures.unreached[:NAMED]) + (f" and {more} more" if more > 0 else "")
+        notices.append(
+            f"No landing is reached along corridors from {names} (cut trees there, which are in no "
+            f"hauling distance: {figures.trees_unreached}). Check where the lines end, or "
+            "[machine] snapping_distance."
+        )
+    return replace(
+        layout,
+        marks=layout.marks.assign(**mark_columns(hauling, entry)),
+        corridors=_joined(layout.corridors, corridor_columns(layer)),
+        hauling=_layer(layer, "hauling", layout),
+        ground=replace(layout.ground, hauling=figures),
+        notices=(*layout.notices, *notices),
+    )
+
+
+def _with_terrain(layout: Layout, task: _Task) -> Layout:
+    """Slopes and grades, where there is terrain."""
+    elevation = task.survey.elevation
+    if elevation is None:
+        return layout
+    rise = gradient(elevation)
+    layout = replace(
+        layout,
+        marks=layout.marks.assign(**_under(layout.marks, elevation, rise)),
+        openings=_sloped(layout.openings, elevation, rise),
+        zones=_sloped(layout.zones, elevation, rise),
+        ground=replace(layout.ground, terrain=_terrain_figures(layout, elevation, rise)),
+        contours=_layer(
+            contour_layer(elevation, task.project.heading.units, crs=layout.crs),
+            "contours",
+            layout,
+        ),
+        notices=(*layout.notices, *_coarse(elevation, task.project)),
+    )
+    return _with_grades(layout, task, elevation)
+
+
+def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
+    """Grades of the corridors, where there are any."""
+    parts = corridor_parts(layout.corridor_lines)
+    if parts.empty:
+        return layout
+    settings = task.project.terrain
+    samples, pieces = sampled(parts, elevation, settings)
+    direction = to_landing(pieces, task.hauling)
+    layer = grade_layer(parts, pieces, direction, settings)
+    summary = corridor_summary(parts, samples, layer, settings)
+    figures = grade_figures(samples, layer, summary, settings)
+    return replace(
+        layout,
+        corridors=_joined(layout.corridors, summary),
+        corridor_grades=_layer(layer, "corridor_grades", layout),
+        profiles=profiles(parts, samples, direction),
+        ground=replace(layout.ground, grades=figures),
+    )
+
+
+def _with_reach(layout: Layout, task: _Task) -> Layout:
+    """Distances to corridor edges, where the machine's reach is stated."""
+    reach_m, wood = task.project.machine.reach_m, task.wood
+    if reach_m is None:
+        return layout
+    points = layout.marks.geometry.to_numpy()
+    reach = measure_reach(points, layout.corridors)
+    cut = Reach(distance_m=reach.distance_m[wood.row], corridor=reach.corridor[wood.row])
+    stubs = stubs_for(points[wood.row], layout.corridors, reach_m=reach_m)
+    figures = reach_figures(cut, wood, stubs, reach_m=reach_m)
+    layer = stub_layer(
+        stubs, layout.marks, layout.corridors, wood, obstacles=_obstacles(task.survey)
+    )
+    notices = []
+    if figures.stubs == MOST_STUBS and figures.trees_left:
+        notices.append(
+            f"Even {MOST_STUBS} new stubs of corridor would leave cut trees beyond reach: "
+            f"{figures.trees_left}. Corridors are missing there."
+        )
+    return replace(
+        layout,
+        marks=layout.marks.assign(
+            reach_corridor=reach.corridor,
+            reach_m=reach.distance_m,
+            within_reach=reach.distance_m <= reach_m,
+        ),
+        corridor_stubs=_layer(layer, "corridor_stubs", layout),
+        ground=replace(layout.ground, reach=figures),
+        notices=(*layout.notices, *notices),
+    )
+
+
+def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
+    """Ground that a corridor had better not cross."""
+    frames = {"keep_out": survey.keep_out, "setback": survey.setbacks, "water": survey.water}
+    return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
+
+
+def _with_crossings(layout: Layout, task: _Task) -> Layout:
+    """Crossings of water and setbacks, where there are any."""
+    survey = task.survey
+    if survey.corridors.empty or (survey.water.empty and survey.setbacks.empty):
+        return layout
+    found = find_crossings(
+        survey.corridors,
+        water=survey.water,
+        setbacks=survey.setbacks,
+        stand=shapely.union_all(layout.stand.geometry.to_numpy()),
+    )
+    wet = int((found["what"] == "water").sum())
+    figures = CrossingFigures(
+        water=wet, setbacks=len(found) - wet, least_angle_deg=float(found["angle_deg"].min())
+    )
+    notices = []
+    if len(found):
+        number = "once" if len(found) == 1 else f"{len(found)} times"
+        notices.append(f"Corridors cross water or a setback {number}. {PERMIT}")
+    return replace(
+        layout,
+        water_crossings=_layer(
+            found.assign(crossing=np.arange(1, len(found) + 1)), "water_crossings", layout
+        ),
+        ground=replace(layout.ground, crossings=figures),
+        notices=(*layout.notices, *notices),
+    )
+
+
+def _under(marks: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> dict[str, FloatArray]:
+    """Height and slope of the ground at marks; the slope is that of the cell."""
+    x, y = shapely.get_coordinates(marks.geometry.to_numpy()).reshape(-1, 2).T
+    row, column = (np.rint(place) for place in elevation.cell_of(x, y))
+    rows, columns = elevation.heights_m.shape
+    known = (row >= 0) & (row < rows) & (column >= 0) & (column < columns)
+    at = np.where(known, row, 0).astype(int), np.where(known, column, 0).astype(int)
+    slope = np.hypot(rise.east[at], rise.north[at]) if rows and columns else np.zeros(len(x))
+    return {
+        "elevation_m": heights_at(elevation, x, y),
+        "slope_pct": np.where(known, 100 * slope, np.nan),
+    }
+
+
+def _sloped(areas: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> gpd.GeoDataFrame:
+    """Areas with the slope of their ground."""
+    slopes = slope_within(areas.geometry.to_numpy(), elevation, rise).set_index(areas.index)
+    return areas.assign(**{name: slopes[name] for name in SLOPE_COLUMNS})
+
+
+def _terrain_figures(layout: Layout, elevation: Elevation, rise: Gradient) -> TerrainFigures:
+    """The terrain over the stand."""
+    stand = shapely.union_all(layout.stand.geometry.to_numpy())
+    east, north, height = cells_within(stand, elevation, rise)
+    slope = np.hypot(east, north)
+    known = slope[~np.isnan(slope)]
+    heights = height[~np.isnan(height)]
+    steep = slope >= FLAT
+    return TerrainFigures(
+        file=elevation.file,
+        cell_x_m=elevation.cell_x_m,
+        cell_y_m=elevation.cell_y_m,
+        lowest_m=float(heights.min()) if len(heights) else np.nan,
+        highest_m=float(heights.max()) if len(heights) else np.nan,
+        slope_mean=float(known.mean()) if len(known) else np.nan,
+        slope_p90=float(np.percentile(known, 90)) if len(known) else np.nan,
+        slope_max=float(known.max()) if len(known) else np.nan,
+        aspect=main_aspect(east[steep], north[steep]) if len(known) else "",
+    )
+
+
+def _coarse(elevation: Elevation, project: Project) -> list[str]:
+    """Notice where a grade is asked for over less than a cell of the terrain."""
+    cell, over = max(elevation.cell_x_m, elevation.cell_y_m), project.terrain.grade_lengths_m[0]
+    if over >= cell:
+        return []
+    notice = (
+        f"{elevation.file}: its cells are {cell:.1f} m wide, so grades over {over:g} m are "
+        "smoother than the ground. State longer [terrain] grade_lengths, or bring a finer raster."
+    )
+    return [notice]
+
+
+def _joined(corridors: gpd.GeoDataFrame, more: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Corridors with more columns, by their names."""
+    found = more.reindex(corridors["corridor"])
+    columns = {str(name): found[name].to_numpy() for name in found}
+    if "landing" in columns:
+        columns["landing"] = found["landing"].fillna("").to_numpy()
+    return corridors.assign(**columns)
+
+
+def _layer(frame: gpd.GeoDataFrame, name: str, layout: Layout) -> gpd.GeoDataFrame:
+    """A frame as the layer of that name; lines keep their direction."""
+    return declared(frame, name, crs=layout.crs, as_drawn=True)

@@ -1,0 +1,1 @@
+"""What people read: one set of facts, printed by several renderers."""

@@ -1,0 +1,1 @@
+"""The comparison after the cut, as people read it."""

@@ -1,0 +1,364 @@
+"""Findings in words and rows that terminal, page and sheet share: what was seen, and how sure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from glademark.report.quantities import (
+    MISSING,
+    show,
+    show_area,
+    show_diameter,
+    show_length,
+    show_number,
+    show_share,
+)
+from glademark.report.shown_text import shown_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from glademark.compare.comparison import Comparison
+    from glademark.compare.questions import Question
+    from glademark.contracts.layers import Units
+
+HOW_TO_READ = (
+    (
+        "These are findings, not verdicts on anyone: positions under a canopy err, marks fade, and "
+        "a storm or a danger tree may have been a good reason. Look at the doubtful ones on the "
+        "ground before anything is said about them."
+    ),
+    (
+        "Amounts count every possible match with its chance; the interval is what the match leaves "
+        "open. Shares are of what was marked to cut."
+    ),
+)
+"""Said wherever findings are shown."""
+
+LOOK_AGAIN_MAX = 40
+"""Most stumps and trees that are listed to be looked at again; all are in the layers."""
+
+_QUANTITIES = {"trees": "trees", "basal_area": "basal area", "solid_volume": "solid volume"}
+_ANSWERS = {
+    "within": "within the limit, by the whole interval",
+    "beyond": "beyond the limit, by the whole interval",
+    "open": "not settled: the interval holds the limit",
+}
+_SEEN = {
+    "matched": "matched, but not surely to this tree",
+    "unmarked": "no mark matched",
+    "unmarked_in_corridor": "no mark matched, in a corridor",
+    "leave_tree": "may be a leave tree",
+    "line_tree": "may be a line tree",
+    "danger_tree": "may be a danger tree",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rows:
+    """
+    A table in words.
+
+    Attributes
+    ----------
+    heads
+        Headings.
+    rows
+        Cells.
+    """
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def findings_table(comparison: Comparison, units: Units) -> Rows:
+    """
+    Every finding, quantity by quantity.
+
+    Parameters
+    ----------
+    comparison
+        What was seen.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        The words of a finding stand in its first row only.
+    """
+    rows: list[tuple[str, ...]] = []
+    last = ""
+    for row in comparison.findings.to_dict("records"):
+        unit = str(row["unit"])
+        rows.append(
+            (
+                str(row["title"]) if row["finding"] != last else "",
+                _QUANTITIES.get(row["quantity"], shown_text(row["quantity"])),
+                _amount(row["amount"], unit, units),
+                f"{_amount(row['low'], unit, units)} to {_amount(row['high'], unit, units)}",
+                show_share(row["share_of_marked"]),
+            )
+        )
+        last = str(row["finding"])
+    heads = ("What was seen", "Quantity", "Amount", "Interval", "Share of marked")
+    return Rows(heads=heads, rows=tuple(rows))
+
+
+def _amount(number: float, unit: str, units: Units) -> str:
+    """An amount with its unit; trees with one decimal, since they are sums of chances."""
+    if unit == "trees":
+        return show_number(number, 1)
+    if unit == "m2":
+        return f"{show_number(number / (0.3048**2 if units == 'us' else 1.0), 1)} " + (
+            "ft2" if units == "us" else "m2"
+        )
+    return show(number, unit, units)
+
+
+def question_lines(questions: Sequence[Question]) -> list[str]:
+    """
+    What the contract asks, and what the walk answers.
+
+    Parameters
+    ----------
+    questions
+        Of the comparison.
+
+    Returns
+    -------
+    lines
+        One sentence each.
+    """
+    return [_question(one) for one in questions]
+
+
+def _question(one: Question) -> str:
+    """One question in a sentence."""
+    text = (
+        f"{one.title[:1].upper()}{one.title[1:]}: {show_share(one.estimate)} "
+        f"({show_share(one.low)} to {show_share(one.high)}), limit {show_share(one.limit)}: "
+        f"{_ANSWERS[one.answer]}."
+    )
+    if not one.places:
+        return text
+    if one.more_places:
+        return f"{text} About {one.more_places:,} more places like the {one.places:,} would tell."
+    if one.more_places is None:
+        return f"{text} No number of such places would tell; walk all of it, or look for low marks."
+    return text
+
+
+def ground_lines(comparison: Comparison, units: Units) -> list[str]:
+    """
+    Driven lines, openings and residual basal area in sentences.
+
+    Parameters
+    ----------
+    comparison
+        What was seen.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    lines
+        None where nothing was given.
+    """
+    lines = []
+    if comparison.driven is not None:
+        seen = comparison.driven.figures
+        lines += [
+            (
+                f"Driven: {show_length(seen.length_m, units)} in the stand, "
+                f"{show_length(seen.outside_m, units)} of it off corridors and landings, "
+                f"{show_length(seen.beyond_error_m, units)} by more than the error of the track; "
+                f"widest departure {show_length(seen.departure_m, units)}."
+            ),
+            (
+                f"Ground driven off corridors: {show_area(seen.beyond_m2, units)}, "
+                f"{show_area(seen.beyond_error_m2, units)} of it beyond the error. Corridors were "
+                f"laid on {show_share(seen.laid_share)} of the stand; with that ground it is "
+                f"{show_share(seen.driven_share)}."
+            ),
+            f"Laid corridor without a driven line: {show_length(seen.not_driven_m, units)}.",
+        ]
+    for row in comparison.openings_after.to_dict("records"):
+        lines.append(_opening(row, units))
+    if comparison.residual is not None:
+        left = comparison.residual
+        planned = comparison.residual_planned_m2_ha
+        lines.append(
+            f"Basal area left: {show(left.mean, 'm2/ha', units)} "
+            f"({show(left.low, 'm2/ha', units)} to {show(left.high, 'm2/ha', units)}), by "
+            f"{left.plots} plots"
+            + (
+                f"; the layout meant to leave {show(planned, 'm2/ha', units)}"
+                if math.isfinite(planned)
+                else ""
+            )
+            + "."
+        )
+    return lines
+
+
+def _opening(row: Mapping[Any, Any], units: Units) -> str:
+    """One opening after the cut."""
+    area = show_area(row["area_m2"], units)
+    group = shown_text(row["group"])
+    if pd.isna(row["opening"]):
+        return f"Opening {group}, as walked: {area}, where none was laid out."
+    laid = show_area(row["laid_area_m2"], units)
+    beyond = show_area(row["beyond_area_m2"], units)
+    depart = show_length(row["departure_m"], units)
+    return (
+        f"Opening {row['opening']} ({group}), as walked: {area}, laid out {laid}; {beyond} beyond "
+        f"the laid edge, by {depart} at most."
+    )
+
+
+def check_lines(comparison: Comparison, units: Units) -> list[str]:
+    """
+    Limits held against the openings after the cut.
+
+    Parameters
+    ----------
+    comparison
+        What was seen.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    lines
+        One each.
+    """
+    return [
+        f"{shown_text(row['subject'])}: {show(row['measured'], row['unit'], units)}, limit "
+        f"{show(row['limit_value'], row['unit'], units)}: {str(row['verdict']).replace('_', ' ')}"
+        for row in comparison.checks.to_dict("records")
+    ]
+
+
+def sample_table(comparison: Comparison, units: Units) -> Rows:
+    """
+    Estimates for the stand from the places walked.
+
+    Parameters
+    ----------
+    comparison
+        What was seen.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        Without rows where the whole stand was walked.
+    """
+    rows = []
+    for row in comparison.sample_check.to_dict("records"):
+        unit = str(row["unit"])
+        shown = [
+            show_share(row[name]) if unit == "share" else _amount(row[name], unit, units)
+            for name in ("estimate", "standard_error", "low", "high")
+        ]
+        what = str(row["finding"]).replace("_", " ")
+        quantity = _QUANTITIES.get(row["quantity"], str(row["quantity"]))
+        rows.append((what, quantity, shown[0], shown[1], f"{shown[2]} to {shown[3]}"))
+    heads = ("What", "Quantity", "Stand", "Standard error", "Interval")
+    return Rows(heads=heads, rows=tuple(rows))
+
+
+def look_again(comparison: Comparison, units: Units) -> tuple[Rows, int]:
+    """
+    Stumps and trees to look at again on the ground, the least sure first.
+
+    Parameters
+    ----------
+    comparison
+        What was seen.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        At most `LOOK_AGAIN_MAX`.
+    left_out
+        How many more there are.
+    """
+    stumps = comparison.stumps[comparison.stumps["doubtful"]]
+    trees = comparison.trees
+    trees = trees[trees["doubtful"] & (trees["finding"] == "no_stump") & (trees["kind"] == "cut")]
+    rows = [
+        (
+            row["chance"],
+            f"stump {_named(row['stump_id'], row['record'])}",
+            _SEEN[row["finding"]] + (f" ({shown_text(row['tree_id'])})" if row["tree_id"] else ""),
+            shown_text(row["species"]),
+            show_diameter(row["dbh_cm"], units),
+            show_share(row["chance"]),
+        )
+        for row in stumps.drop(columns="geometry").to_dict("records")
+    ]
+    rows += [
+        (
+            row["chance"],
+            f"tree {_named(row['tree_id'], row['record'])}",
+            "no stump found, though one may be its own",
+            shown_text(row["species"]),
+            show_diameter(row["dbh_cm"], units),
+            show_share(row["chance"]),
+        )
+        for row in trees.drop(columns="geometry").to_dict("records")
+    ]
+    rows.sort(key=lambda row: (row[0], row[1]))
+    heads = ("Where", "What", "Species", "DBH", "Chance")
+    shown = tuple(tuple(row[1:]) for row in rows[:LOOK_AGAIN_MAX])
+    return Rows(heads=heads, rows=shown), max(len(rows) - LOOK_AGAIN_MAX, 0)
+
+
+def _named(own: object, record: object) -> str:
+    """A record's own number, else its place in the file."""
+    return shown_text(own) if own else f"at record {record}"
+
+
+def match_lines(comparison: Comparison, units: Units) -> list[str]:
+    """
+    How the match was made, in sentences.
+
+    Parameters
+    ----------
+    comparison
+        What was seen.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    lines
+        None without stumps.
+    """
+    if not len(comparison.stumps):
+        return []
+    stumps, trees = comparison.stumps, comparison.trees
+    marked = int((trees["kind"] == "cut").sum())
+    doubt = int(stumps["doubtful"].sum())
+    median = float(stumps["distance_m"].median())
+    half = show_length(median, units) if math.isfinite(median) else MISSING
+    return [
+        (
+            f"{len(stumps):,} stumps on {show_area(comparison.walked_m2, units)} walked, against "
+            f"{marked:,} trees marked to cut there."
+        ),
+        (
+            f"Likeliest match: {int((stumps['finding'] == 'matched').sum()):,} stumps to marks, "
+            f"half of them within {half}; "
+            f"{doubt:,} findings are doubtful."
+        ),
+    ]

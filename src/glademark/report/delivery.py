@@ -1,0 +1,95 @@
+"""What is handed over, and the form of a writer: the contract of ``glademark.deliverables``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+    from pathlib import Path
+
+    import pandas as pd
+
+    from glademark.contracts.layout import Layout
+    from glademark.contracts.survey import Survey
+    from glademark.project.model import Project
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Delivery:
+    """
+    All that a writer may draw on.
+
+    Attributes
+    ----------
+    project
+        What was asked.
+    survey
+        What was brought home.
+    layout
+        What was measured.
+    checks
+        Limits held against it: the columns of `contracts.layers.CHECKS`.
+    summary
+        The content of ``summary.json``, as `report.summary.build_summary` makes it.
+    """
+
+    project: Project
+    survey: Survey
+    layout: Layout
+    checks: pd.DataFrame
+    summary: Mapping[str, Any]
+    _found: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, name: str, make: Callable[[], T]) -> T:
+        """
+        What several writers draw on, worked out by the first of them that asks.
+
+        Parameters
+        ----------
+        name
+            Of it; whoever asks by the same name gets the same thing, which nobody may change.
+        make
+            Works it out from this delivery alone.
+
+        Returns
+        -------
+        found
+            As made.
+        """
+        if name not in self._found:
+            self._found[name] = make()
+        return cast("T", self._found[name])
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Deliverable:
+    """
+    One thing that is handed over.
+
+    Attributes
+    ----------
+    id
+        Short name, unique among the deliverables.
+    title
+        Heading for people.
+    files
+        Plain names, without folders, of exactly the files that `write` makes.
+    write
+        Called with the delivery and an existing folder; writes `files` into it, touches nothing
+        else, and raises `OutputError` or `OSError` where it cannot.
+    on_request
+        Whether it is made only where it is asked for by its id.
+    wanted
+        Whether a delivery has anything for it; without it, nothing is written. None: always.
+    """
+
+    id: str
+    title: str
+    files: tuple[str, ...]
+    write: Callable[[Delivery, Path], None]
+    on_request: bool = False
+    wanted: Callable[[Delivery], bool] | None = None

@@ -1,0 +1,169 @@
+"""Layers as papers and handheld files read them: the same from memory and from a GeoPackage."""
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from glademark.contracts.geometry_types import of_declared_type
+from glademark.contracts.layers import LAYERS, Layer, Units
+from glademark.report.columns import written_frame
+from glademark.report.delivery import Delivery
+from glademark.report.quantities import show_number
+
+
+def layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
+    """
+    One layer of the layout in a form that does not depend on where it came from.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    name
+        Of a layer with geometry, as in `contracts.layers.LAYERS`.
+
+    Returns
+    -------
+    layer
+        Its declared columns of their declared kinds, with those in the user's units beside them,
+        on an index 0..n-1; text ``""`` where there is none; geometry of exactly the declared type
+        in the working CRS. Shared by all who ask: not to be changed.
+    """
+    return delivery.once(f"layer {name}", lambda: _layer_frame(delivery, name))
+
+
+def _layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
+    """One layer, worked out."""
+    layer, units = LAYERS[name], delivery.project.heading.units
+    frame: gpd.GeoDataFrame = getattr(delivery.layout, name).reset_index(drop=True)
+    shapes = of_declared_type(frame.geometry.to_numpy(), str(layer.geometry))
+    return gpd.GeoDataFrame(
+        table_frame(frame, layer, units), geometry=shapes, crs=delivery.layout.crs
+    )
+
+
+def table_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFrame:
+    """
+    The declared columns of a table in a form that does not depend on where it came from.
+
+    Parameters
+    ----------
+    frame
+        Has every declared column.
+    layer
+        Declared layer.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    table
+        As `report.columns.written_frame` gives it, with text ``""`` where there is none.
+    """
+    table = written_frame(frame, layer, units)
+    text = {column.name: "" for column in layer.columns if column.kind == "text"}
+    return table.fillna(text)
+
+
+def cut_marks(delivery: Delivery) -> gpd.GeoDataFrame:
+    """
+    The marks that are to be cut.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    marks
+        Rows of `layer_frame` ``marks``; line trees only where the project file says that their
+        owners agreed.
+    """
+    marks = layer_frame(delivery, "marks")
+    kinds = ["cut", "line_tree"] if delivery.project.marks.line_trees_confirmed else ["cut"]
+    return gpd.GeoDataFrame(marks[marks["kind"].isin(kinds)])
+
+
+def kept_line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
+    """
+    The line trees that are not to be cut yet.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    marks
+        Rows of `layer_frame` ``marks``; none where the project file says that their owners agreed.
+    """
+    marks = layer_frame(delivery, "marks")
+    confirmed = delivery.project.marks.line_trees_confirmed
+    return gpd.GeoDataFrame(marks[(marks["kind"] == "line_tree") & (not confirmed)])
+
+
+def in_words(counts: pd.Series) -> pd.Series:
+    """
+    Whole numbers as they are shown.
+
+    Parameters
+    ----------
+    counts
+        Any numbers, missing ones included.
+
+    Returns
+    -------
+    words
+        On the same index; `report.quantities.MISSING` where there is none.
+    """
+    return worded(counts.astype("float64"), lambda number: show_number(number, 0))
+
+
+def worded(values: pd.Series, form: Callable[[Any], str]) -> pd.Series:
+    """
+    Values as they are shown.
+
+    Parameters
+    ----------
+    values
+        Of any type.
+    form
+        Gives the text of one value.
+
+    Returns
+    -------
+    words
+        ``string`` on the same index, be there rows or none.
+    """
+    return pd.Series([form(value) for value in values.tolist()], index=values.index, dtype="string")
+
+
+def trees_and_products(cut: pd.DataFrame, key: str) -> pd.DataFrame:
+    """
+    Trees to cut by opening or corridor, with their products in words.
+
+    Parameters
+    ----------
+    cut
+        Rows of `cut_marks`.
+    key
+        Column to group by; rows without a value are left out.
+
+    Returns
+    -------
+    groups
+        On the values of `key`: `trees`, and `products` such as ``54 pulpwood, 45 sawlog``.
+    """
+    sums = cut.groupby([key, "product"], dropna=True)["count"].sum().reset_index()
+    sums["words"] = in_words(sums["count"]) + " " + sums["product"].replace("", "without product")
+    groups = sums.groupby(key, sort=True)
+    return pd.DataFrame({"trees": groups["count"].sum(), "products": groups["words"].agg(_joined)})
+
+
+def _joined(words: Iterable[str]) -> str:
+    """Words in a row."""
+    return ", ".join(words)

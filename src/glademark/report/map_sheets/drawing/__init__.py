@@ -1,0 +1,1 @@
+"""Paper, text and shapes of a printed sheet."""

@@ -1,0 +1,206 @@
+"""Coordinates around a map: the grid of the working CRS, longitude and latitude at the corners."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from pyproj import Transformer
+
+from glademark.report.map_sheets.drawing.lettering import text_width
+from glademark.report.map_sheets.drawing.page import GREY, Lettering
+from glademark.report.map_sheets.drawing.symbols import GRID
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+    from glademark.report.map_sheets.drawing.map_frame import MapFrame
+    from glademark.report.map_sheets.drawing.page import Page
+
+GUTTER_PT = 10.0
+"""Room for the coordinates at each edge of a map."""
+
+_SIZE = 5.6
+_CROSS_PT = 3.0  # half of a cross
+_TICK_PT = 3.0
+_APART_PT = 62.0  # between two grid lines, at least
+_STEPS = (1, 2, 5)
+
+
+def grid_interval(frame: MapFrame) -> int:
+    """
+    Round distance of the grid lines of a map [m].
+
+    Parameters
+    ----------
+    frame
+        The map.
+
+    Returns
+    -------
+    metres
+        1, 2 or 5 times a power of ten.
+    """
+    least = _APART_PT * frame.metres_per_point
+    power = 10 ** math.floor(math.log10(least))
+    steps = (step * power for step in (*_STEPS, 10))
+    return int(max(1, next(step for step in steps if step >= least)))
+
+
+def lon_lat(crs: CRS, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Longitude and latitude of positions, in the datum of their CRS [degrees].
+
+    Parameters
+    ----------
+    crs
+        Working CRS.
+    x, y
+        In it [m].
+
+    Returns
+    -------
+    longitude, latitude
+        East and north are positive.
+    """
+    if crs.geodetic_crs is None:
+        return np.full(np.shape(x), np.nan), np.full(np.shape(y), np.nan)
+    turn = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+    longitude, latitude = turn.transform(np.asarray(x), np.asarray(y))
+    return np.asarray(longitude), np.asarray(latitude)
+
+
+def lon_lat_words(longitude: float, latitude: float) -> str:
+    """
+    Longitude and latitude in words.
+
+    Parameters
+    ----------
+    longitude, latitude
+        In degrees.
+
+    Returns
+    -------
+    words
+        Latitude first, five decimals: about a metre.
+
+    Examples
+    --------
+    >>> lon_lat_words(-88.14042, 46.39469)
+    '46.39469° N  88.14042° W'
+    """
+    if not (math.isfinite(longitude) and math.isfinite(latitude)):
+        return ""
+    north, east = "SN"[int(latitude >= 0)], "WE"[int(longitude >= 0)]
+    return f"{abs(latitude):.5f}° {north}  {abs(longitude):.5f}° {east}"
+
+
+def draw_grid(page: Page, frame: MapFrame, crs: CRS, *, labelled: bool = True) -> None:
+    """
+    Draw crosses of the coordinate grid into a map, and coordinates around it.
+
+    Parameters
+    ----------
+    page
+        Sheet.
+    frame
+        The map; `GUTTER_PT` is free at each of its edges where it is labelled.
+    crs
+        Working CRS.
+    labelled
+        Whether coordinates are written.
+    """
+    west, south, east, north = frame.ground
+    step = grid_interval(frame)
+    across = float(step) * np.arange(
+        math.ceil(west / step), math.floor(east / step) + 1, dtype=float
+    )
+    along = float(step) * np.arange(
+        math.ceil(south / step), math.floor(north / step) + 1, dtype=float
+    )
+    x = frame.on_paper(across, np.full(across.shape, south))[0]
+    y = frame.on_paper(np.full(along.shape, west), along)[1]
+    _draw_crosses(page, frame, x, y)
+    _draw_ticks(page, frame, x, y)
+    if labelled:
+        free = _draw_corners(page, frame, crs)
+        _label_eastings(page, frame, (x, across), free)
+        _label_northings(page, frame, y, along)
+
+
+def _draw_crosses(page: Page, frame: MapFrame, x: np.ndarray, y: np.ndarray) -> None:
+    """Crosses where grid lines meet."""
+    import shapely  # noqa: PLC0415 - only here
+
+    at_x, at_y = (part.ravel() for part in np.meshgrid(x, y))
+    level, upright = (
+        np.stack(
+            [
+                np.column_stack([at_x - dx, at_y - dy]),
+                np.column_stack([at_x + dx, at_y + dy]),
+            ],
+            axis=1,
+        )
+        for dx, dy in ((_CROSS_PT, 0), (0, _CROSS_PT))
+    )
+    lines = shapely.linestrings(np.concatenate([level, upright]))
+    page.shapes(np.asarray(lines), GRID, level=3.3, clip=frame.box)
+
+
+def _draw_ticks(page: Page, frame: MapFrame, x: np.ndarray, y: np.ndarray) -> None:
+    """Ticks at the edges of the map."""
+    box = frame.box
+    for at in x:
+        page.line([at, at], [box.bottom, box.bottom + _TICK_PT], GRID, level=7.5)
+        page.line([at, at], [box.top, box.top - _TICK_PT], GRID, level=7.5)
+    for at in y:
+        page.line([box.left, box.left + _TICK_PT], [at, at], GRID, level=7.5)
+        page.line([box.right, box.right - _TICK_PT], [at, at], GRID, level=7.5)
+
+
+def _draw_corners(page: Page, frame: MapFrame, crs: CRS) -> tuple[float, float]:
+    """Longitude and latitude at the corners; what of the lower edge they leave free."""
+    west, south, east, north = frame.ground
+    longitude, latitude = lon_lat(
+        crs, np.array([west, east, west, east]), np.array([south, south, north, north])
+    )
+    box, words = frame.box, [lon_lat_words(*at) for at in zip(longitude, latitude, strict=True)]
+    left, right = (
+        Lettering(size=_SIZE, colour=GREY),
+        Lettering(size=_SIZE, colour=GREY, align="right"),
+    )
+    below, above = box.bottom - _SIZE - 2, box.top + 2.5
+    page.text(box.left, below, words[0], left)
+    page.text(box.right, below, words[1], right)
+    page.text(box.left, above, words[2], left)
+    page.text(box.right, above, words[3], right)
+    return (
+        box.left + text_width(words[0], _SIZE) + 5,
+        box.right - text_width(words[1], _SIZE) - 5,
+    )
+
+
+def _label_eastings(
+    page: Page,
+    frame: MapFrame,
+    grid: tuple[np.ndarray, np.ndarray],
+    free: tuple[float, float],
+) -> None:
+    """Eastings below the map, where the corners leave room."""
+    for at, value in zip(*grid, strict=True):
+        words = f"{value:,.0f} E"
+        half = text_width(words, _SIZE) / 2
+        if free[0] <= at - half and at + half <= free[1]:
+            lettering = Lettering(size=_SIZE, align="center")
+            page.text(float(at), frame.box.bottom - _SIZE - 2, words, lettering)
+
+
+def _label_northings(page: Page, frame: MapFrame, y: np.ndarray, along: np.ndarray) -> None:
+    """Northings left of the map, read from below."""
+    for at, value in zip(y, along, strict=True):
+        words = f"{value:,.0f} N"
+        half = text_width(words, _SIZE) / 2
+        if frame.box.bottom <= at - half and at + half <= frame.box.top:
+            lettering = Lettering(size=_SIZE, align="center", turned=90)
+            page.text(frame.box.left - 3, float(at), words, lettering)

@@ -1,0 +1,112 @@
+"""A sheet as a picture."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from glademark.report.map_sheets.drawing.lettering import text_outline
+from glademark.report.map_sheets.drawing.outlines import polygon
+from glademark.report.map_sheets.drawing.page import WHITE, Shape, Words
+from glademark.report.map_sheets.drawing.paper import POINTS_PER_INCH
+from glademark.report.map_sheets.drawing.pdf_pages import colour_parts
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from glademark.report.map_sheets.drawing.outlines import Outline
+    from glademark.report.map_sheets.drawing.page import Drawing, Page, Stroke, Symbols
+    from glademark.report.map_sheets.drawing.paper import Box
+
+PICTURE_DPI = 150
+"""Resolution of the picture."""
+
+_PACKING = 5  # of 9: higher ones take long and save little
+
+
+def write_picture(page: Page, path: Path) -> None:
+    """
+    Write a sheet as a picture.
+
+    Parameters
+    ----------
+    page
+        The sheet.
+    path
+        Where the picture goes; equal sheets give equal bytes.
+    """
+    from matplotlib.backends.backend_agg import RendererAgg  # noqa: PLC0415 - heavy
+    from PIL import Image  # noqa: PLC0415 - heavy
+
+    width, height = (round(length / POINTS_PER_INCH * PICTURE_DPI) for length in page.size)
+    renderer: Any = RendererAgg
+    painter = _Painter(renderer(width, height, PICTURE_DPI), page.size)
+    for drawing in page.drawings():
+        painter.draw(drawing)
+    painted = np.asarray(painter.renderer.buffer_rgba())[:, :, :3]
+    Image.fromarray(np.ascontiguousarray(painted)).save(
+        path, format="PNG", dpi=(PICTURE_DPI, PICTURE_DPI), compress_level=_PACKING
+    )
+
+
+class _Painter:
+    """Draws on white paper."""
+
+    def __init__(self, renderer: Any, size: tuple[float, float]) -> None:  # noqa: ANN401 - no types
+        from matplotlib.transforms import Affine2D  # noqa: PLC0415 - heavy
+
+        self.renderer = renderer
+        self.transform = Affine2D().scale(PICTURE_DPI / POINTS_PER_INCH)
+        corners = polygon([(0.0, 0.0), (size[0], 0.0), size, (0.0, size[1])])
+        self.draw(Shape(outline=corners, face=WHITE, edge=None, clip=None))
+
+    def draw(self, drawing: Drawing) -> None:
+        """Draw one thing."""
+        if isinstance(drawing, Words):
+            self.write(drawing)
+        elif isinstance(drawing, Shape):
+            context = self.context(drawing.edge, drawing.clip)
+            self.paint(context, drawing.outline, drawing.face)
+            context.restore()
+        else:
+            self.symbols(drawing)
+
+    def context(self, edge: Stroke | None, clip: Box | None) -> Any:  # noqa: ANN401 - no types
+        """How the next path is drawn."""
+        from matplotlib.transforms import Bbox  # noqa: PLC0415 - heavy
+
+        context = self.renderer.new_gc()
+        context.set_linewidth(edge.width if edge else 0.0)
+        if edge is not None:
+            context.set_foreground((*colour_parts(edge.colour), 1.0), isRGBA=True)
+            context.set_joinstyle("round")
+            context.set_capstyle("round" if edge.rounded else "butt")
+            context.set_dashes(0, list(edge.dashes) or None)
+        if clip is not None:
+            found = Bbox.from_extents(clip.left, clip.bottom, clip.right, clip.top)
+            context.set_clip_rectangle(self.transform.transform_bbox(found))
+        return context
+
+    def paint(self, context: Any, outline: Outline, face: str) -> None:  # noqa: ANN401 - no types
+        """Draw an outline."""
+        from matplotlib.path import Path as Line  # noqa: PLC0415 - heavy
+
+        path = Line(outline.points, outline.steps)
+        self.renderer.draw_path(context, path, self.transform, colour_parts(face) if face else None)
+
+    def symbols(self, found: Symbols) -> None:
+        """Draw symbols, each over those before it."""
+        context = self.context(found.style.edge, found.clip)
+        context.set_joinstyle("miter")
+        for place, size in zip(found.places.tolist(), found.sizes.tolist(), strict=True):
+            self.paint(context, found.outline.moved(tuple(place), size=size), found.style.face)
+        context.restore()
+
+    def write(self, found: Words) -> None:
+        """Write a line of text: its letters as outlines, just as wide as they are in the file."""
+        lettering = found.lettering
+        letters = text_outline(found.words, lettering.size, lettering.face)
+        turned = letters.moved(found.place, turned=math.radians(lettering.turned))
+        self.draw(Shape(outline=turned, face=lettering.colour, edge=None, clip=None))

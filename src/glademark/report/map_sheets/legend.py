@@ -1,0 +1,287 @@
+"""The legend: exactly what is on a map, each with the symbol that it has there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from glademark.report.map_sheets.drawing.lettering import LEADING, broken
+from glademark.report.map_sheets.drawing.page import WHITE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.symbols import (
+    AREAS,
+    BOUNDARY,
+    BOUNDARY_BAND,
+    CONTOUR,
+    INDEX_CONTOUR,
+    JOINED,
+    SHEET_EDGE,
+    STEEP,
+    TREES,
+    cut_width,
+    draw_trees,
+)
+from glademark.units import INCH_CM
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from glademark.report.map_sheets.content import MapContent
+    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.map_drawing import Drawn
+
+TEXT = Lettering(size=6.6)
+_SWATCH_PT = 20.0
+_GAP_PT = 6.0
+_LEAST_ROW_PT = 11.6
+_WORDS = {
+    "water": "Water, to its bank",
+    "existing": "Corridor there already, to width",
+    "new": "New corridor, to width",
+    "landings": "Landing",
+    "canopy_gaps": "Canopy gap: marked crowns that touch",
+    "openings": "Group opening to its crown edge, with number and area",
+    "no_cut": "Setback: no tree is cut",
+    "no_machine": "Setback: no machine enters",
+    "residual_basal_area": "Setback: some basal area stays",
+    "keep_out": "KEEP-OUT: nothing is cut, no machine enters",
+}
+_ORDER = ("danger", "line", "line_confirmed", "leave", "cut", "corridor_cut")
+_AREA_ORDER = ("keep_out", "no_cut", "no_machine", "residual_basal_area", "openings",
+               "canopy_gaps", "new", "existing", "landings", "water")  # fmt: skip
+_SIZES = {
+    "us": (INCH_CM, "in", (6, 12, 18, 24, 30, 36)),
+    "metric": (1.0, "cm", (15, 30, 45, 60, 75, 90)),
+}
+_MOST_SIZES = 4
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Entry:
+    """
+    One line of a legend.
+
+    Attributes
+    ----------
+    words
+        What the symbol means.
+    draw
+        Called with the sheet and the box of the symbol.
+    """
+
+    words: str
+    draw: Callable[[Page, Box], None]
+
+
+def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) -> list[Entry]:
+    """
+    Lines of the legend of a map.
+
+    Parameters
+    ----------
+    content
+        What the maps show.
+    drawn
+        What this one shows.
+    indexed
+        Whether the edges of detail sheets are on it.
+
+    Returns
+    -------
+    entries
+        What threatens and what stays first.
+    """
+    entries = [_tree_entry(key, drawn.enlarged) for key in _ORDER if key in drawn.trees]
+    if {"cut", "corridor_cut"} & set(drawn.trees):
+        entries.append(_size_entry(content, drawn))
+    entries += [
+        _tree_entry(key, drawn.enlarged)
+        for key in TREES
+        if key in drawn.trees and key not in _ORDER
+    ]
+    entries.append(_entry("Stand boundary", _boundary_swatch))
+    entries += [_area_entry(key) for key in _AREA_ORDER if key in drawn.areas]
+    return [*entries, *_line_entries(content, drawn, indexed=indexed)]
+
+
+def _line_entries(content: MapContent, drawn: Drawn, *, indexed: bool) -> Iterator[Entry]:
+    """Lines of the map that are no edges of areas."""
+    if drawn.joined:
+        yield _entry("Hole of several openings and the corridors at them", _line_swatch(JOINED))
+    if drawn.steep:
+        grades = content.layout.ground.grades
+        steep = f" than {grades.steep_grade:.0%}" if grades else ""
+        yield _entry(f"Corridor steeper{steep}", _line_swatch(STEEP))
+    if drawn.contours:
+        unit = "ft" if content.units == "us" else "m"
+        words = f"Contour every {drawn.interval} {unit}"
+        index = any(contour.is_index for contour in drawn.contours)
+        yield _entry(words, _line_swatch(INDEX_CONTOUR if index else CONTOUR))
+    if indexed:
+        yield _entry("Detail sheet, with its number", _line_swatch(SHEET_EDGE))
+
+
+def legend_height(entries: Sequence[Entry], width: float, *, columns: int = 1) -> float:
+    """
+    Height of a legend [points].
+
+    Parameters
+    ----------
+    entries
+        Its lines.
+    width
+        Of all columns.
+    columns
+        Side by side.
+
+    Returns
+    -------
+    height
+        Of the highest column.
+    """
+    room = _column_width(width, columns)
+    heights = [_height(entry, room) for entry in entries]
+    return max((sum(part) for part in _shared(heights, columns)), default=0.0)
+
+
+def draw_legend(page: Page, box: Box, entries: Sequence[Entry], *, columns: int = 1) -> None:
+    """
+    Draw a legend from the top of a box.
+
+    Parameters
+    ----------
+    page
+        Sheet.
+    box
+        `legend_height` high.
+    entries
+        Its lines.
+    columns
+        Side by side.
+    """
+    room = _column_width(box.width, columns)
+    heights = [_height(entry, room) for entry in entries]
+    number = 0
+    for column, part in enumerate(_shared(heights, columns)):
+        left, y = box.left + column * (room + _GAP_PT * 2), box.top
+        for height in part:
+            swatch = Box(left=left, bottom=y - height, width=_SWATCH_PT, height=height)
+            entries[number].draw(page, swatch)
+            _draw_words(page, swatch, entries[number], room)
+            y -= height
+            number += 1
+
+
+def _column_width(width: float, columns: int) -> float:
+    """Width of one column of a legend."""
+    return (width - _GAP_PT * 2 * (columns - 1)) / columns
+
+
+def _words_of(entry: Entry, room: float) -> list[str]:
+    """Words of a line, broken to their room."""
+    return broken(entry.words, room - _SWATCH_PT - _GAP_PT, TEXT.size)
+
+
+def _height(entry: Entry, room: float) -> float:
+    """Height of a line."""
+    return max(_LEAST_ROW_PT, len(_words_of(entry, room)) * TEXT.size * LEADING + 2.6)
+
+
+def _draw_words(page: Page, swatch: Box, entry: Entry, room: float) -> None:
+    """Words right of a symbol, in its middle."""
+    lines = _words_of(entry, room)
+    middle = swatch.bottom + swatch.height / 2
+    top = middle + (len(lines) * TEXT.size * LEADING - TEXT.size * 0.3) / 2
+    page.lines_of_text(swatch.right + _GAP_PT, top, lines, TEXT)
+
+
+def _shared(heights: Sequence[float], columns: int) -> list[list[float]]:
+    """Heights shared out to columns in order, the highest column as low as can be."""
+    limit = max([*heights, sum(heights) / columns], default=0.0)
+    while True:
+        parts: list[list[float]] = [[]]
+        for height in heights:
+            if parts[-1] and sum(parts[-1]) + height > limit + 0.01:
+                parts.append([])
+            parts[-1].append(height)
+        if len(parts) <= columns:
+            return parts
+        limit += 1.0
+
+
+def _entry(words: str, draw: Callable[[Page, Box], None]) -> Entry:
+    return Entry(words=words, draw=draw)
+
+
+def _middle(box: Box) -> tuple[float, float]:
+    """Middle of a box."""
+    return box.left + box.width / 2, box.bottom + box.height / 2
+
+
+def _tree_entry(key: str, enlarged: float) -> Entry:
+    """A tree's symbol in its own size, a cut tree's in that of a middling one."""
+    symbol = TREES[key]
+    width = (
+        symbol.width * max(enlarged, 1.0)
+        if symbol.width
+        else float(cut_width(np.array([32.0]), enlarged=enlarged)[0])
+    )
+
+    def draw(page: Page, box: Box) -> None:
+        places = np.array([_middle(box)])
+        draw_trees(page, key, places, np.array([min(width, 13.0)]), level=6)
+
+    return _entry(symbol.title, draw)
+
+
+def _size_entry(content: MapContent, drawn: Drawn) -> Entry:
+    """Sizes of symbols of cut trees by their diameter."""
+    size, unit, all_steps = _SIZES[content.units]
+    marks = content.layout.marks
+    largest = marks.loc[marks["kind"] == "cut", "dbh_cm"].max()
+    steps = [step for step in all_steps if not step * size > largest][:_MOST_SIZES]
+    steps = steps or [all_steps[0]]
+    widths = cut_width(np.array(steps) * size, enlarged=drawn.enlarged)
+    key = "cut" if "cut" in drawn.trees else "corridor_cut"
+
+    def draw(page: Page, box: Box) -> None:
+        x, y = box.left + 2, _middle(box)[1]
+        at = x + np.cumsum(widths + 1.6) - widths / 2
+        at += (box.width - 4 - (at[-1] + widths[-1] / 2 - x)) / 2
+        places = np.column_stack([at, np.full(len(at), y)])
+        draw_trees(page, key, places, widths, level=6)
+
+    return _entry(f"Size by DBH: {', '.join(map(str, steps))} {unit}", draw)
+
+
+def _area_entry(key: str) -> Entry:
+    """A patch of an area."""
+
+    def draw(page: Page, box: Box) -> None:
+        x, y = _middle(box)
+        patch = shapely.box(x - 9, y - 4.2, x + 9, y + 4.2)
+        page.shapes([patch], AREAS[key], level=6)
+
+    return _entry(_WORDS[key], draw)
+
+
+def _boundary_swatch(page: Page, box: Box) -> None:
+    """A piece of the boundary."""
+    x, y = _middle(box)
+    ends = ([x - 10, x + 10], [y, y])
+    page.line(*ends, BOUNDARY_BAND, level=6)
+    page.line(*ends, BOUNDARY, level=6.1)
+
+
+def _line_swatch(stroke: Stroke) -> Callable[[Page, Box], None]:
+    """A piece of a line."""
+
+    def draw(page: Page, box: Box) -> None:
+        x, y = _middle(box)
+        page.shapes([shapely.box(x - 10, y - 3, x + 10, y + 3)], Fill(face=WHITE), level=5.9)
+        page.line([x - 10, x + 10], [y, y], stroke, level=6)
+
+    return draw

@@ -1,0 +1,207 @@
+"""The map itself: ground, areas, corridors, boundary and trees inside one frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from glademark.report.map_sheets.contours import contour_interval, contours
+from glademark.report.map_sheets.drawing.page import WHITE, Fill, Stroke
+from glademark.report.map_sheets.drawing.symbols import (
+    AREAS,
+    BOUNDARY,
+    BOUNDARY_BAND,
+    CONTOUR,
+    INDEX_CONTOUR,
+    JOINED,
+    OUTSIDE,
+    STEEP,
+    TREES,
+    draw_trees,
+    shape_outline,
+)
+
+if TYPE_CHECKING:
+    from glademark.report.map_sheets.content import MapContent
+    from glademark.report.map_sheets.contours import Contour
+    from glademark.report.map_sheets.drawing.map_frame import MapFrame
+    from glademark.report.map_sheets.drawing.page import Page
+
+_ABOVE_CORRIDORS = ("openings",)  # whose edge is drawn over the corridors as well
+_POINT = Fill(face="#ff0000")
+_POINT_PT = 3.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Drawn:
+    """
+    What a frame shows: all that its legend has to explain.
+
+    Attributes
+    ----------
+    areas
+        Keys of `report.map_sheets.drawing.symbols.AREAS`.
+    trees
+        Keys of `report.map_sheets.drawing.symbols.TREES`.
+    joined
+        Whether a hole of several openings is there.
+    steep
+        Whether a steep piece of corridor is there.
+    contours
+        Contour lines.
+    interval
+        Of the contour lines, in feet or metres.
+    enlarged
+        Size of the symbols of trees against the overview.
+    """
+
+    areas: tuple[str, ...]
+    trees: tuple[str, ...]
+    joined: bool
+    steep: bool
+    contours: tuple[Contour, ...]
+    interval: int
+    enlarged: float
+
+
+def draw_map(page: Page, frame: MapFrame, content: MapContent, *, enlarged: float = 1.0) -> Drawn:
+    """
+    Draw a map into its frame.
+
+    Parameters
+    ----------
+    page
+        Sheet.
+    frame
+        Which ground lies where.
+    content
+        What is shown.
+    enlarged
+        Size of the symbols of trees against the overview.
+
+    Returns
+    -------
+    drawn
+        What is to be seen in it.
+    """
+    _draw_stand(page, frame, content)
+    lines, interval = _draw_contours(page, frame, content)
+    areas = tuple(key for key in content.areas if _draw_area(page, frame, content, key))
+    joined = _draw_joined(page, frame, content)
+    steep = _draw_steep(page, frame, content)
+    trees = tuple(
+        key
+        for level, key in enumerate(TREES)
+        if _draw_trees(page, frame, content, (key, 4 + level / 10, enlarged))
+    )
+    if len(content.points):
+        places = np.column_stack(frame.on_paper(content.points[:, 0], content.points[:, 1]))
+        sizes = np.full(len(places), _POINT_PT)
+        page.symbols(shape_outline("circle"), places, sizes, _POINT, level=9.5, clip=frame.box)
+    page.box(frame.box, Stroke(width=0.9), level=8)
+    return Drawn(
+        areas=areas,
+        trees=trees,
+        joined=joined,
+        steep=steep,
+        contours=tuple(lines),
+        interval=interval,
+        enlarged=enlarged,
+    )
+
+
+def _draw_stand(page: Page, frame: MapFrame, content: MapContent) -> None:
+    """Ground around the stand, the stand in white, and its boundary."""
+    stand = frame.drawn([content.stand])
+    page.box(frame.box, Fill(face=OUTSIDE), level=1)
+    page.shapes(stand, Fill(face=WHITE), level=1.1, clip=frame.box)
+    page.shapes(stand, BOUNDARY_BAND, level=1.2, clip=frame.box)
+    page.shapes(shapely.boundary(stand), BOUNDARY, level=3.2, clip=frame.box)
+
+
+def _draw_contours(page: Page, frame: MapFrame, content: MapContent) -> tuple[list[Contour], int]:
+    """Contour lines where the terrain is known."""
+    layer = content.layout.contours
+    if layer.empty:
+        return [], 0
+    interval = contour_interval(layer, frame, content.units)
+    found = contours(layer, frame, content.units, interval=interval)
+    for contour in found:
+        stroke = INDEX_CONTOUR if contour.is_index else CONTOUR
+        page.shapes(contour.lines, stroke, level=1.5, clip=frame.box)
+    return found, interval
+
+
+def _draw_area(page: Page, frame: MapFrame, content: MapContent, key: str) -> bool:
+    """Areas of one kind, those that touch as one; whether there are any in the frame."""
+    shapes = frame.drawn(content.areas[key])
+    if not len(shapes):
+        return False
+    level = 2 + list(content.areas).index(key) / 20
+    style = AREAS[key]
+    if key in {"new", "existing", "water"} or style.hatch:
+        shapes = np.array([shapely.union_all(shapes)], dtype=object)
+    page.shapes(shapes, style, level=level, clip=frame.box)
+    if key in _ABOVE_CORRIDORS and style.edge is not None:
+        page.shapes(shapes, style.edge, level=3, clip=frame.box)
+    return True
+
+
+def _draw_joined(page: Page, frame: MapFrame, content: MapContent) -> bool:
+    """Edges of holes that several openings make with the corridors at them."""
+    joined = content.layout.joined_openings
+    shapes = frame.drawn(joined[joined["openings_count"] > 1].geometry.to_numpy())
+    page.shapes(shapely.boundary(shapes), JOINED, level=3.1, clip=frame.box)
+    return bool(len(shapes))
+
+
+def _draw_steep(page: Page, frame: MapFrame, content: MapContent) -> bool:
+    """Pieces of corridor steeper than stated."""
+    grades = content.layout.corridor_grades
+    steep = grades["steep"].fillna(value=False).astype(bool)
+    shapes = frame.drawn(grades[steep].geometry.to_numpy())
+    page.shapes(shapes, STEEP, level=3.15, clip=frame.box)
+    return bool(len(shapes))
+
+
+def _draw_trees(
+    page: Page, frame: MapFrame, content: MapContent, symbol: tuple[str, float, float]
+) -> bool:
+    """Trees of one symbol (its key, level and size); whether there are any in the frame."""
+    key, level, enlarged = symbol
+    places, widths = trees_in(frame, content, key, enlarged=enlarged)
+    draw_trees(page, key, places, widths, level=level, clip=frame.box)
+    return bool(len(places))
+
+
+def trees_in(
+    frame: MapFrame, content: MapContent, key: str, *, enlarged: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """
+    Trees of one symbol that stand in a frame.
+
+    Parameters
+    ----------
+    frame
+        The map.
+    content
+        What is shown.
+    key
+        Of the symbol.
+    enlarged
+        Size of the symbols against the overview.
+
+    Returns
+    -------
+    places, widths
+        On the sheet [points]; shapes (n, 2) and (n,).
+    """
+    found = content.trees[key]
+    x, y = frame.on_paper(found.places[:, 0], found.places[:, 1])
+    box = frame.box
+    inside = (x >= box.left) & (x <= box.right) & (y >= box.bottom) & (y <= box.top)
+    size = max(enlarged, 1.0) if TREES[key].width else enlarged  # what must be seen stays large
+    return np.column_stack([x, y])[inside], found.widths[inside] * size

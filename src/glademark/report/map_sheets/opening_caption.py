@@ -1,0 +1,232 @@
+"""What stands under the small map of an opening: its measures, and what limits say of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+
+from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
+from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
+from glademark.report.map_sheets.drawing.page import Lettering
+from glademark.report.map_sheets.facts import counted
+from glademark.report.map_sheets.verdicts import checks_of, limit_words, worst, worst_row
+from glademark.report.quantities import (
+    MISSING,
+    basal_area_unit,
+    show_area,
+    show_length,
+    show_number,
+)
+from glademark.report.review_page.wording import name_text, unit_text
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Mapping
+
+    from glademark.report.map_sheets.content import MapContent
+    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.drawing.paper import Box
+
+TITLE_PT = 14.0
+_SIZE = 6.3
+_AREA_LIMITS = ("opening_area_max", "opening_area_min")
+_VERDICTS = {"exceeded": "LIMIT EXCEEDED", "near": "near a limit", "met": "limits met",
+             "not_checked": "limits not checked", "": "no limit given"}  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Caption:
+    """
+    What stands at the map of an opening.
+
+    Attributes
+    ----------
+    title
+        Over it, on the left.
+    verdict
+        Over it, on the right: the worst that limits say.
+    exceeded
+        Whether a limit is exceeded.
+    sentences
+        Below it.
+    """
+
+    title: str
+    verdict: str
+    exceeded: bool
+    sentences: tuple[str, ...]
+
+    def lines(self, width: float) -> list[tuple[str, Face]]:
+        """
+        Lines below the map, with their faces.
+
+        Parameters
+        ----------
+        width
+            That they may take [points].
+
+        Returns
+        -------
+        lines
+            What is exceeded in bold.
+        """
+        faces: list[tuple[str, Face]] = [
+            (words, "bold" if "EXCEEDED" in words else "plain") for words in self.sentences
+        ]
+        return [(line, face) for words, face in faces for line in broken(words, width, _SIZE, face)]
+
+    def height(self, width: float) -> float:
+        """
+        Height of the lines below the map [points].
+
+        Parameters
+        ----------
+        width
+            That they may take [points].
+
+        Returns
+        -------
+        height
+            In points.
+        """
+        return len(self.lines(width)) * _SIZE * LEADING + 4
+
+
+def caption(content: MapContent, row: Mapping[Hashable, Any]) -> Caption:
+    """
+    What stands at the map of an opening.
+
+    Parameters
+    ----------
+    content
+        What the maps show.
+    row
+        Of the openings.
+
+    Returns
+    -------
+    caption
+        Number and verdict; area, joined area, trees, volume, shape, distances, place.
+    """
+    checks = content.delivery.checks
+    own = checks_of(checks, "openings", str(row["opening"]))
+    hole = checks_of(checks, "joined_openings", str(row["joined"]))
+    group = row["group"]
+    named = isinstance(group, str) and group not in {"", str(row["opening"])}
+    verdict = worst([*own, *hole])
+    return Caption(
+        title=f"Opening {row['opening']}" + (f" ({printable(group)[:18]})" if named else ""),
+        verdict=_VERDICTS[verdict],
+        exceeded=verdict == "exceeded",
+        sentences=tuple(map(unit_text, _sentences(content, row, own, hole))),
+    )
+
+
+def _sentences(
+    content: MapContent,
+    row: Mapping[Hashable, Any],
+    own: list[dict[Hashable, Any]],
+    hole: list[dict[Hashable, Any]],
+) -> list[str]:
+    """Sentences of a caption, with the limits that speak of each."""
+    units = content.units
+
+    def limited(words: str, limits: tuple[str, ...], rows: list[dict[Hashable, Any]]) -> str:
+        found = [
+            limit_words(worst_row(mine), units)
+            for limit in limits
+            if (mine := [check for check in rows if check["limit"] == limit])
+        ]
+        return words + (f" ({'; '.join(found)})" if found else "")
+
+    volume = row["volume"]
+    sentences = [
+        limited(f"Area {show_area(row['area_m2'], units)}", _AREA_LIMITS, own),
+        limited(_joined_words(content, row), ("joined_area_max",), [*own, *hole]),
+        _trees_words(content, row),
+        printable(volume) if isinstance(volume, str) else "",
+        _shape_words(content, row),
+        limited(_nearest_words(content, row), ("opening_spacing_min",), own),
+        limited(f"Boundary {_far(content, row, 'boundary_m')}", ("boundary_distance_min",), own)
+        + f", corridor {_far(content, row, 'corridor_m')}",
+    ]
+    if _far(content, row, "water_m") != MISSING:
+        words = f"Water {_far(content, row, 'water_m')}"
+        sentences.append(limited(words, ("water_distance_min",), own))
+    sentences.append(f"Middle {_place_words(content, row['geometry'])}")
+    return [words for words in sentences if words]
+
+
+def _far(content: MapContent, row: Mapping[Hashable, Any], column: str) -> str:
+    """A distance in the user's unit."""
+    return show_length(float(row[column]), content.units)
+
+
+def _joined_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """With which openings it makes one hole, and how large."""
+    joined = content.layout.joined_openings
+    mine = joined[joined["joined"] == row["joined"]]
+    area = show_area(float(row["joined_area_m2"]), content.units)
+    others = [
+        number.strip()
+        for names in mine["openings"].astype(str)
+        for number in names.split(",")
+        if number.strip() != str(row["opening"])
+    ]
+    return f"Joined with {', '.join(others)}: {area}" if others else f"Joined area {area}"
+
+
+def _trees_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """Trees and their basal area."""
+    name, size = basal_area_unit(content.units)
+    basal_area = show_number(float(row["basal_area_m2"]) / size, 1)
+    return f"{counted(int(row['trees']), 'tree')}, {basal_area} {name} basal area"
+
+
+def _shape_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """Length, width, and what says that it is an opening."""
+    length, width = _far(content, row, "length_m"), _far(content, row, "width_m")
+    parts = int(row["parts"])
+    words = f"{length} long, {width} wide" + (f", in {parts} parts" if parts > 1 else "")
+    return f"{words}; {name_text(row['basis'])}"
+
+
+def _nearest_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """The nearest other opening."""
+    spacing = _far(content, row, "spacing_m")
+    return (
+        "No other opening" if spacing == MISSING else f"Nearest opening {row['nearest']}: {spacing}"
+    )
+
+
+def _place_words(content: MapContent, shape: shapely.Geometry) -> str:
+    """Longitude and latitude of the middle of an opening, to go there by."""
+    west, south, east, north = shapely.bounds(shape)
+    middle = shapely.Point((west + east) / 2, (south + north) / 2)
+    found = lon_lat(content.layout.crs, np.array([middle.x]), np.array([middle.y]))
+    return lon_lat_words(float(found[0][0]), float(found[1][0]))
+
+
+def draw_caption(page: Page, cell: Box, found: Caption, *, height: float) -> None:
+    """
+    Draw title and caption of an opening over and below its map.
+
+    Parameters
+    ----------
+    page
+        Sheet.
+    cell
+        Of the opening.
+    found
+        What stands there.
+    height
+        Of the room below the map [points].
+    """
+    page.text(cell.left, cell.top - 10, found.title, Lettering(size=9, face="bold"))
+    lettering = Lettering(size=7, face="bold" if found.exceeded else "plain", align="right")
+    page.text(cell.right, cell.top - 10, found.verdict, lettering)
+    y = cell.bottom + height - 3
+    for line, face in found.lines(cell.width):
+        y = page.lines_of_text(cell.left, y, [line], Lettering(size=_SIZE, face=face))

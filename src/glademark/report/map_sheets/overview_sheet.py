@@ -1,0 +1,317 @@
+"""The overview: the whole stand on one sheet, at a round scale, with an index of detail sheets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import shapely
+
+from glademark.report.map_sheets.arrangement import (
+    BESIDE_PT,
+    HEADING_PT,
+    LEGEND_SHARES,
+    Arrangement,
+    arrangements,
+    best_arrangement,
+)
+from glademark.report.map_sheets.drawing.coordinates import draw_grid
+from glademark.report.map_sheets.drawing.lettering import broken
+from glademark.report.map_sheets.drawing.map_frame import MapFrame, frame_over
+from glademark.report.map_sheets.drawing.page import Lettering
+from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.scales import scale_words
+from glademark.report.map_sheets.drawing.symbols import SHEET_EDGE
+from glademark.report.map_sheets.facts import draw_facts, draw_heading, facts_height
+from glademark.report.map_sheets.legend import (
+    Entry,
+    draw_legend,
+    legend_entries,
+    legend_height,
+)
+from glademark.report.map_sheets.map_drawing import Drawn, draw_map
+from glademark.report.map_sheets.map_labels import draw_labels, map_labels
+from glademark.report.map_sheets.scale_bar import (
+    BARS_PT,
+    NORTH_PT,
+    draw_north,
+    draw_scale,
+    true_north_deg,
+)
+from glademark.report.map_sheets.tiles import touching_share
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from glademark.report.map_sheets.content import MapContent
+    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.tiles import Ground
+
+NOTE = Lettering(size=6.3, face="slanted")
+"""How remarks on a map are set."""
+
+_GAP_PT = 10.0
+_SIZES = (1.0, 0.75, 0.55, 0.4)  # of the symbols of trees, the first that keeps them apart
+_TOUCHING_SHARE = 0.12
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OverviewPlan:
+    """
+    How the overview is drawn.
+
+    Attributes
+    ----------
+    arrangement
+        Where map and panel stand.
+    frame
+        The map.
+    left_out
+        Labels that find no place on it.
+    enlarged
+        Size of the symbols of trees; less than 1 where they would cover each other.
+    """
+
+    arrangement: Arrangement
+    frame: MapFrame
+    left_out: int
+    enlarged: float
+
+
+def everything(content: MapContent, *, enlarged: float = 1.0) -> Drawn:
+    """
+    What a map of everything would show.
+
+    Parameters
+    ----------
+    content
+        What the maps show.
+    enlarged
+        Size of the symbols of trees against the overview.
+
+    Returns
+    -------
+    drawn
+        For a legend that is surely long enough.
+    """
+    layout = content.layout
+    return Drawn(
+        areas=tuple(key for key, shapes in content.areas.items() if len(shapes)),
+        trees=tuple(key for key, trees in content.trees.items() if len(trees.places)),
+        joined=bool((layout.joined_openings["openings_count"] > 1).any()),
+        steep=bool(layout.corridor_grades["steep"].fillna(value=False).any()),
+        contours=(),
+        interval=0,
+        enlarged=enlarged,
+    )
+
+
+def longest_legend(content: MapContent) -> list[Entry]:
+    """
+    Lines of the longest legend that a map of this content can have.
+
+    Parameters
+    ----------
+    content
+        What the maps show.
+
+    Returns
+    -------
+    entries
+        One for the contours included.
+    """
+    entries = legend_entries(content, everything(content), indexed=True)
+    if len(content.layout.contours):
+        entries.append(Entry(words="Contour every 100 ft", draw=lambda _page, _box: None))
+    return entries
+
+
+def plan_overview(content: MapContent) -> OverviewPlan:
+    """
+    Paper, scale and frame of the overview.
+
+    Parameters
+    ----------
+    content
+        What the maps show.
+
+    Returns
+    -------
+    plan
+        With the number of labels that find no place.
+    """
+    facts_pt = facts_height(content.delivery, BESIDE_PT)
+    found = list(arrangements(content, longest_legend(content), facts_pt=facts_pt))
+    arrangement, denominator = best_arrangement(found, content)
+    frame = frame_over("Overview", arrangement.map_box, content.extent, denominator)
+    labels = map_labels(frame, content, everything(content))
+    left_out = draw_labels(None, frame, content, labels)
+    enlarged = next(
+        (
+            size
+            for size in _SIZES
+            if touching_share(content, denominator, enlarged=size) <= _TOUCHING_SHARE
+        ),
+        _SIZES[-1],
+    )
+    return OverviewPlan(
+        arrangement=arrangement, frame=frame, left_out=len(left_out), enlarged=enlarged
+    )
+
+
+def draw_overview(
+    page: Page, plan: OverviewPlan, content: MapContent, sheets: Sequence[tuple[int, Ground]]
+) -> tuple[MapFrame, ...]:
+    """
+    Draw the overview.
+
+    Parameters
+    ----------
+    page
+        Sheet.
+    plan
+        How.
+    content
+        What the maps show.
+    sheets
+        Numbers and grounds of the detail sheets.
+
+    Returns
+    -------
+    frames
+        Maps on the sheet.
+    """
+    frame, delivery = plan.frame, content.delivery
+    drawn = draw_map(page, frame, content, enlarged=plan.enlarged)
+    draw_grid(page, frame, content.layout.crs)
+    edges = [(number, frame.drawn([shapely.box(*ground)])[0]) for number, ground in sheets]
+    for _, edge in edges:
+        page.shapes([shapely.boundary(edge)], SHEET_EDGE, level=3.4, clip=frame.box)
+    labels = map_labels(frame, content, drawn, sheets=edges)
+    left_out = draw_labels(page, frame, content, labels)
+    notes = _notes(content, frame, len(left_out))
+    draw_panel(
+        page,
+        plan.arrangement,
+        lambda box: draw_facts(page, draw_heading(page, box, "At a glance"), delivery),
+        Explained(
+            content=content,
+            frame=frame,
+            entries=tuple(legend_entries(content, drawn, indexed=bool(sheets))),
+            facts_pt=facts_height(delivery, BESIDE_PT),
+            notes=tuple(notes),
+        ),
+    )
+    return (frame,)
+
+
+def _notes(content: MapContent, frame: MapFrame, left_out: int) -> list[str]:
+    """Remarks on a map."""
+    asked, notes = content.delivery.project.deliver.scale, []
+    if asked is not None and asked != frame.denominator:
+        shown = scale_words(frame.denominator, content.units)
+        notes.append(f"1:{asked:,} as asked for does not fit this paper; drawn at {shown}.")
+    return notes + left_out_note(left_out)
+
+
+def left_out_note(left_out: int) -> list[str]:
+    """
+    A remark on labels that found no place.
+
+    Parameters
+    ----------
+    left_out
+        How many.
+
+    Returns
+    -------
+    notes
+        One sentence, or none.
+    """
+    if not left_out:
+        return []
+    names = "1 name" if left_out == 1 else f"{left_out} names"
+    return [f"{names} left out for want of room."]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Explained:
+    """
+    What a panel explains.
+
+    Attributes
+    ----------
+    content
+        What the maps show.
+    frame
+        The map.
+    entries
+        Lines of its legend.
+    facts_pt
+        Height of what stands first in the panel, without its heading.
+    notes
+        Remarks under the legend.
+    """
+
+    content: MapContent
+    frame: MapFrame
+    entries: tuple[Entry, ...]
+    facts_pt: float
+    notes: tuple[str, ...]
+
+
+def draw_panel(
+    page: Page,
+    arrangement: Arrangement,
+    draw_first: Callable[[Box], object],
+    explained: Explained,
+) -> None:
+    """
+    Draw the panel of a map sheet: what stands first, the legend, scale and north.
+
+    Parameters
+    ----------
+    page
+        Sheet.
+    arrangement
+        Where it stands.
+    draw_first
+        Called with the box of what stands first.
+    explained
+        What it explains.
+    """
+    panel = arrangement.panel
+    if arrangement.beside:
+        draw_first(panel)
+        legend = panel.inset(top=explained.facts_pt + HEADING_PT + _GAP_PT)
+        scale = Box(
+            left=panel.left, bottom=panel.bottom, width=panel.width, height=BARS_PT + NORTH_PT
+        )
+        columns = 1
+    else:
+        first, legend, scale = panel.columns(LEGEND_SHARES, gap=2 * _GAP_PT)
+        draw_first(first)
+        columns = 2
+    _draw_legend(page, legend, explained, columns)
+    _draw_scale(page, scale, explained)
+
+
+def _draw_legend(page: Page, box: Box, explained: Explained, columns: int) -> None:
+    """Legend with its heading and remarks."""
+    below = draw_heading(page, box, "On this map")
+    draw_legend(page, below, explained.entries, columns=columns)
+    height = legend_height(explained.entries, below.width, columns=columns)
+    lines = [line for note in explained.notes for line in broken(note, below.width, NOTE.size)]
+    page.lines_of_text(below.left, below.top - height - 3, lines, NOTE)
+
+
+def _draw_scale(page: Page, box: Box, explained: Explained) -> None:
+    """Scale, and north below it."""
+    content, frame = explained.content, explained.frame
+    draw_scale(page, box, frame, content.units)
+    west, south, east, north = frame.ground
+    degrees = true_north_deg(content.layout.crs, (west + east) / 2, (south + north) / 2)
+    below = Box(
+        left=box.left, bottom=box.top - BARS_PT - NORTH_PT, width=box.width, height=NORTH_PT
+    )
+    draw_north(page, below, degrees)

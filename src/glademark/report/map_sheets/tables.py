@@ -1,0 +1,455 @@
+"""What stands on the tables sheets: volume by zone, limits, openings, corridors, allowance."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from glademark.contracts.layout import ZONE_NAMES
+from glademark.report.map_sheets.drawing.lettering import printable
+from glademark.report.map_sheets.drawing.text_table import TextTable
+from glademark.report.map_sheets.facts import counted
+from glademark.report.map_sheets.verdicts import bound_words
+from glademark.report.marking_progress import evening_view
+from glademark.report.quantities import (
+    MISSING,
+    basal_area_unit,
+    heading_unit,
+    sale_decimals,
+    show,
+    show_against,
+    show_area,
+    show_length,
+    show_number,
+    show_share,
+    shown_unit,
+)
+from glademark.report.review_page.wording import limit_title, name_text, unit_text
+from glademark.report.terminal.limits import words_of
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Iterator, Mapping
+
+    from glademark.contracts.layers import Units
+    from glademark.report.delivery import Delivery
+
+_ALL = "all"
+_TROUBLE = ("exceeded", "near", "not_checked")
+
+
+def tables(delivery: Delivery) -> list[TextTable]:
+    """
+    Tables of a delivery.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    tables
+        Those that have anything to say.
+    """
+    found = [
+        volume_table(delivery),
+        limits_table(delivery),
+        *_allowance_tables(delivery),
+        *_openings_tables(delivery),
+        *_corridor_tables(delivery),
+        zones_table(delivery),
+        records_table(delivery),
+    ]
+    return [table for table in found if table.rows]
+
+
+def volume_table(delivery: Delivery) -> TextTable:
+    """
+    Trees, basal area and net volume of each product by zone, each in its sale unit.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        Zones with cut trees across, their sum at the end; what is not located apart below.
+    """
+    units, tally = delivery.project.heading.units, delivery.layout.volume_by_zone
+    cells = tally[tally["row"] == "cell"]
+    zones = [zone for zone in ZONE_NAMES if (cells["zone"] == zone).any()]
+    rows = list(_volume_rows(cells, zones, units))
+    paper = cells[cells["located"] == "not_located"]
+    bold: set[int] = set()
+    if len(paper):
+        bold.add(len(rows))
+        rows.append(("of these not located (paper tally)", *[""] * (len(zones) + 1)))
+        rows += _volume_rows(paper, zones, units)
+    return TextTable(
+        title="To cut, net, by zone",
+        heads=("", *(name_text(zone) for zone in zones), "all"),
+        rows=tuple(rows) if len(cells) else (),
+        rights=frozenset(range(1, len(zones) + 2)),
+        bold=frozenset(bold),
+        notes=tuple(_volume_notes(delivery)),
+    )
+
+
+def _volume_rows(cells: pd.DataFrame, zones: list[str], units: Units) -> Iterator[tuple[str, ...]]:
+    """Trees, basal area, then a row for each product and sale unit, then solid volume."""
+    name, size = basal_area_unit(units)
+    yield _numbers("Trees", _by_zone(cells, "trees", zones), 0)
+    yield _numbers(
+        f"Basal area, {unit_text(name)}", _by_zone(cells, "basal_area_m2", zones) / size, 1
+    )
+    for (product, unit), part in cells.groupby(["product", "volume_unit"], sort=True):
+        heading = f"{printable(product)}, {heading_unit(str(unit)) or 'not computed'}"
+        rule = next((rule for rule in part["log_rule"].dropna().unique() if rule), "")
+        if rule:
+            heading += f" ({printable(rule)})"
+        yield _numbers(heading, _by_zone(part, "volume_net", zones), sale_decimals(str(unit)))
+    if cells["volume_m3"].notna().any():
+        name, size = shown_unit("m3", units)
+        yield _numbers(
+            f"Solid volume, {unit_text(name)}",
+            _by_zone(cells, "volume_m3", zones) / size,
+            sale_decimals(name),
+        )
+
+
+def _by_zone(cells: pd.DataFrame, column: str, zones: list[str]) -> pd.Series:
+    """Sum of a column in each zone and over all; NaN where there is nothing to add."""
+    values = pd.to_numeric(cells[column]).astype("float64")
+    sums = values.groupby(cells["zone"]).sum(min_count=1).reindex(zones)
+    sums[_ALL] = values.sum(min_count=1)
+    return sums
+
+
+def _numbers(heading: str, numbers: pd.Series, decimals: int) -> tuple[str, ...]:
+    """One row of numbers."""
+    return (heading, *(show_number(number, decimals) for number in numbers))
+
+
+def _volume_notes(delivery: Delivery) -> Iterator[str]:
+    """Where volumes come from, and what the tally does not hold."""
+    volume = delivery.layout.figures.volume
+    if volume.sources:
+        yield f"Volumes from: {printable('; '.join(volume.sources))}."
+    if volume.m3 is not None and volume.m3_missing_trees:
+        yield (
+            f"Solid volume leaves out {counted(volume.m3_missing_trees, 'tree')}: no volume that "
+            "can be converted."
+        )
+    cleared = delivery.project.openings.cleared_to_dbh_cm
+    if cleared is not None:
+        units = delivery.project.heading.units
+        yield (
+            f"Openings are cleared to a DBH of {show(cleared, 'cm', units)}: stems below the paint "
+            "are not in this tally."
+        )
+
+
+def limits_table(delivery: Delivery) -> TextTable:
+    """
+    Limits: one row for each that is not plainly met, and one for all that are, limit by limit.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        What is exceeded first.
+    """
+    checks, units = delivery.checks, delivery.project.heading.units
+    rows: list[tuple[str, ...]] = []
+    for verdict in _TROUBLE:
+        rows += [
+            _limit_row(row, units)
+            for row in checks[checks["verdict"] == verdict].to_dict("records")
+        ]
+    loud = int((checks["verdict"] == "exceeded").sum())
+    met = checks[checks["verdict"] == "met"]
+    rows += [_met_row(part, units) for _, part in met.groupby("limit", sort=False)]
+    return TextTable(
+        title="Limits",
+        heads=("Verdict", "What", "Measured", "Limit", "Margin", "Authority, source, reason"),
+        rows=tuple(rows),
+        rights=frozenset({2, 4}),
+        bold=frozenset(range(loud)),
+        notes=() if rows else ("None given, so none checked.",),
+    )
+
+
+def _limit_row(row: Mapping[Hashable, Any], units: Units) -> tuple[str, ...]:
+    """One check."""
+    measured, limit = show_against(row["measured"], row["limit_value"], str(row["unit"]), units)
+    bound = "" if limit == MISSING else f"{bound_words(row)} {unit_text(limit)}"
+    return (
+        words_of(str(row["verdict"])),
+        _sentence(printable(row["subject"])),
+        unit_text(measured),
+        bound,
+        unit_text(show(row["margin"], str(row["unit"]), units)),
+        _behind(row),
+    )
+
+
+def _sentence(words: str) -> str:
+    """Words with a capital at their head."""
+    return words[:1].upper() + words[1:]
+
+
+def _met_row(part: pd.DataFrame, units: Units) -> tuple[str, ...]:
+    """All checks of one limit that are met; the closest of them in figures."""
+    margins = part["margin"].to_numpy(dtype=float)
+    row = part.to_dict("records")[int(pd.Series(margins).fillna(float("inf")).argmin())]
+    if len(part) == 1:
+        return _limit_row(row, units)
+    one = _limit_row(row, units)
+    closest = printable(row["subject"])
+    words = f"{limit_title(str(row['limit']))}: {len(part)} met, the closest being {closest}"
+    return (one[0], words, *one[2:])
+
+
+def _behind(row: Mapping[Hashable, Any]) -> str:
+    """Authority, source and reason."""
+    found = [row[name] for name in ("authority", "source", "reason")]
+    return "; ".join(printable(words) for words in found if isinstance(words, str) and words)
+
+
+def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
+    """Allowance where the standing stock is known."""
+    if not delivery.summary["allowance"]:
+        return
+    allowance, units = delivery.layout.allowance, delivery.project.heading.units
+    lines = (
+        ("Standing", "standing"), ("   at least", "standing_low"), ("   at most", "standing_high"),
+        ("May go", "cap"), ("Drawn", "drawn"), ("   by corridors", "drawn_corridor"),
+        ("   by openings", "drawn_opening"), ("   by the matrix", "drawn_matrix"),
+        ("   elsewhere", "drawn_other"), ("Left", "left"), ("   at least", "left_low"),
+        ("   at most", "left_high"), ("Share taken", "share"),
+        ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
+        ("   in the matrix", "share_matrix"), ("   on covered ground", "share_covered"),
+    )  # fmt: skip
+    quantities = allowance.to_dict("records")
+    confidence = delivery.project.allowance.confidence
+    note = (
+        "What the stand can spare, and what the marked trees draw from it. At least and at most: "
+        f"interval of {confidence:.0%} confidence of the standing stock, taken as even per hectare "
+        "over the operable area."
+    )
+    yield TextTable(
+        title="Allowance",
+        heads=("", *(_quantity(row, units) for row in quantities)),
+        rows=tuple(
+            (title, *(_amount(row, column, units) for row in quantities))
+            for title, column in lines
+            if allowance[column].notna().any()
+        ),
+        rights=frozenset(range(1, len(quantities) + 1)),
+        notes=(note, *_evening(delivery)),
+    )
+
+
+def _evening(delivery: Delivery) -> Iterator[str]:
+    """How much of the stand is marked so far."""
+    evening = evening_view(delivery.layout, delivery.project.heading.units)
+    if evening is not None:
+        left = f" May still go: {evening.left}." if evening.left else ""
+        yield unit_text(f"Covered so far {evening.covered}. Taken {evening.taken}.{left}")
+
+
+def _quantity(row: Mapping[Hashable, Any], units: Units) -> str:
+    """Quantity and unit over a column."""
+    name = str(row["quantity"])
+    if name == "basal_area":
+        return f"basal area, {unit_text(basal_area_unit(units)[0])}"
+    unit = shown_unit("m3", units)[0] if name == "solid_volume" else str(row["unit"])
+    return f"{printable(name.replace('_', ' '))}, {unit_text(heading_unit(unit))}"
+
+
+def _amount(row: Mapping[Hashable, Any], column: str, units: Units) -> str:
+    """One number in the user's unit."""
+    number = float(row[column])
+    if column.startswith("share"):
+        return show_share(number)
+    name, size = str(row["unit"]), 1.0
+    if row["quantity"] == "basal_area":
+        name, size = basal_area_unit(units)
+    elif row["quantity"] == "solid_volume":
+        name, size = shown_unit("m3", units)
+    return show_number(number / size, sale_decimals(name))
+
+
+def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
+    """Openings, holes that corridors join, canopy gaps."""
+    units, layout = delivery.project.heading.units, delivery.layout
+    sold = int(layout.openings["volume"].fillna("").astype(str).ne("").any())
+    rows = tuple(
+        (
+            f"{row['opening']}",
+            show_number(row["trees"], 0),
+            unit_text(show_area(row["area_m2"], units)),
+            unit_text(show_area(row["joined_area_m2"], units)),
+            *(show_length(float(row[name]), units) for name in ("length_m", "width_m")),
+            _nearest(row, units),
+            *(
+                show_length(float(row[name]), units)
+                for name in ("boundary_m", "water_m", "corridor_m")
+            ),
+            *([printable(row["volume"] if isinstance(row["volume"], str) else "")] * sold),
+        )
+        for row in layout.openings.to_dict("records")
+    )
+    figures, notes = layout.figures.openings, []
+    if figures.count:
+        notes.append(
+            f"{counted(figures.count, 'opening')}, {unit_text(show_area(figures.area_m2, units))}, "
+            f"{show_share(figures.share)} of the stand. Distances go from crown edge to crown edge."
+        )
+    if figures.gaps_count:
+        area = unit_text(show_area(figures.gaps_area_m2, units))
+        notes.append(
+            f"Besides {counted(figures.gaps_count, 'canopy gap')}, {area}: marked crowns that "
+            "touch, named no group."
+        )
+    yield TextTable(
+        title="Group openings",
+        heads=("No.", "Trees", "Area", "Joined", "Length", "Width", "Nearest", "Boundary", "Water",
+               "Corridor", *["Volume, net"] * sold),
+        rows=rows,
+        rights=frozenset(range(1, 10)),
+        notes=tuple(notes),
+    )  # fmt: skip
+    if not rows and notes:
+        yield TextTable(title="Group openings", heads=("",), rows=(("None.",),), notes=tuple(notes))
+
+
+def _nearest(row: Mapping[Hashable, Any], units: Units) -> str:
+    """Distance to the nearest other opening, and its number."""
+    spacing = show_length(float(row["spacing_m"]), units)
+    return MISSING if spacing == MISSING else f"{spacing} to {row['nearest']}"
+
+
+def _corridor_tables(delivery: Delivery) -> Iterator[TextTable]:
+    """Corridors one by one, and all of them."""
+    units, corridors = delivery.project.heading.units, delivery.layout.corridors
+    taken = delivery.layout.figures.corridors
+    rows = [
+        (
+            printable(row["corridor"]),
+            name_text(row["state"]),
+            show_length(float(row["width_m"]), units),
+            show_length(float(row["length_m"]), units),
+            unit_text(show_area(float(row["area_m2"]), units)),
+            show_number(row["trees"], 0),
+        )
+        for row in corridors.to_dict("records")
+    ]
+    if rows:
+        rows.append(
+            (
+                "all, overlaps once",
+                "",
+                "",
+                show_length(taken.length_m, units),
+                unit_text(show_area(taken.area_m2, units)),
+                show_number(int(corridors["trees"].sum()), 0),
+            )
+        )
+    note = (
+        f"{show_share(taken.share)} of the stand, {show_share(taken.share_operable)} of the "
+        f"operable area; with landings {unit_text(show_area(taken.with_landings_m2, units))}, "
+        f"{show_share(taken.share_with_landings)} of the stand. Centre lines "
+        f"{show_length(taken.mean_spacing_m, units)} apart on average (stand area over length)."
+    )
+    yield TextTable(
+        title="Corridors",
+        heads=("Corridor", "State", "Width", "Length", "Area", "Trees"),
+        rows=tuple(rows),
+        rights=frozenset({2, 3, 4, 5}),
+        bold=frozenset({len(rows) - 1}),
+        notes=(note,) if rows else (),
+    )
+
+
+def zones_table(delivery: Delivery) -> TextTable:
+    """
+    Area of each zone, and the trees in it.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        Zones, and the stand as their sum.
+    """
+    units, summary = delivery.project.heading.units, delivery.summary
+    stand = summary["stand"]["area_m2"]
+    rows = [
+        (
+            name_text(zone),
+            unit_text(show_area(found["area_m2"], units)),
+            show_share(found["area_m2"] / stand),
+            show_number(found["marks"], 0),
+        )
+        for zone, found in summary["zones"].items()
+    ]
+    trees = show_number(summary["marks"]["trees"], 0)
+    rows.append(("stand", unit_text(show_area(stand, units)), show_share(1.0), trees))
+    return TextTable(
+        title="Zones",
+        heads=("Zone", "Area", "Share of the stand", "Located trees to cut"),
+        rows=tuple(rows),
+        rights=frozenset({1, 2, 3}),
+        bold=frozenset({len(rows) - 1}),
+    )
+
+
+def records_table(delivery: Delivery) -> TextTable:
+    """
+    What became of the records, and trees that are not to be cut.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        One row a count.
+    """
+    marks = delivery.summary["marks"]
+    confirmed = delivery.project.marks.line_trees_confirmed
+    rows = [
+        (
+            "Records read, used, set aside",
+            f"{marks['read']:,}, {marks['used']:,}, {marks['set_aside']:,}",
+        ),
+        ("Trees to cut on the map", f"{marks['trees']:,}"),
+        ("Trees to cut, not located (paper tally)", f"{marks['not_located']:,}"),
+        ("Leave trees", f"{marks['leave_trees']:,}"),
+        ("Danger trees", f"{marks['danger_trees']:,}"),
+        (
+            "Line trees, confirmed for cutting"
+            if confirmed
+            else "Line trees, NOT to be cut until confirmed",
+            f"{marks['line_trees']:,}",
+        ),
+        ("Plotted in another zone than the paint says", f"{marks['paint_disagrees']:,}"),
+        (
+            "   of that to be expected from the position error",
+            f"{show_number(marks['paint_disagrees_expected'], 0)}",
+        ),
+    ]
+    return TextTable(title="Marks", heads=("", ""), rows=tuple(rows), rights=frozenset({1}))

@@ -1,0 +1,281 @@
+"""
+The field guide as a page: what to cut, what to leave, whom to call.
+
+It holds no price, no volume and no figure of the cruise or the allowance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.layer_frames import kept_line_trees
+from glademark.report.papers.field_guide_tables import (
+    area_grid,
+    corridor_grid,
+    danger_grid,
+    opening_grid,
+    paint_grid,
+    places,
+    single_tree_grid,
+)
+from glademark.report.papers.printed_fonts import SANS
+from glademark.report.papers.printed_page import (
+    Grid,
+    Paper,
+    boxed,
+    gap,
+    heading,
+    table,
+    text,
+    write_fitting,
+    write_pdf,
+)
+from glademark.report.quantities import show_diameter, show_number
+from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from reportlab.platypus import Flowable
+
+    from glademark.project.model import Project
+
+GUIDE_FILE = "field_guide.pdf"
+
+_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points; smaller is not read in the woods
+_WRITTEN = 1.9  # height of a line written by hand against the size of the text
+_MOST_IN_ONE = 15  # rows of a table that need not be halved
+_SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
+
+STOP = (
+    "STOP AND CALL before you go on when paint and map disagree, when paint is missing or cannot "
+    "be read, when a boundary or keep-out cannot be found on the ground, when the ground is softer "
+    "than it should be, or when anything here looks wrong."
+)
+"""When the crew stops."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Content:
+    """
+    What stands on a guide, as text.
+
+    Attributes
+    ----------
+    project
+        What was asked.
+    season, cleared, on_paper, line_trees
+        A sentence each; empty where there is nothing to say.
+    places
+        Where an ambulance goes.
+    danger
+        Sentence over the danger trees.
+    danger_trees, paint, areas, openings, corridors, single
+        Tables; those without rows are left out.
+    """
+
+    project: Project
+    season: str
+    places: Sequence[str]
+    danger: str
+    danger_trees: Grid
+    line_trees: str
+    paint: Grid
+    areas: Grid
+    cleared: str
+    openings: Grid
+    corridors: Grid
+    single: Grid
+    on_paper: str
+
+
+def guide_content(delivery: Delivery) -> Content:
+    """
+    What stands on the field guide.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    content
+        As text, in the units of the project.
+    """
+    openings, danger_trees = opening_grid(delivery), danger_grid(delivery)
+    line = kept_line_trees(delivery)["tree_id"]
+    on_paper = delivery.layout.figures.marks.not_located
+    known = len(danger_trees.rows)
+    return Content(
+        project=delivery.project,
+        season=delivery.project.heading.season or "not stated: ask before you start",
+        places=places(delivery),
+        danger=f"{known} known." if known else "None was recorded; look up all the same.",
+        danger_trees=danger_trees,
+        line_trees=f"{LINE_TREES} Trees {', '.join(line)}." if len(line) else "",
+        paint=paint_grid(delivery),
+        areas=area_grid(delivery),
+        cleared=_cleared(delivery) if openings.rows else "",
+        openings=openings,
+        corridors=corridor_grid(delivery),
+        single=single_tree_grid(delivery),
+        on_paper=f"{show_number(on_paper, 0)} more painted trees were counted without a position."
+        if on_paper
+        else "",
+    )
+
+
+def write_guide(content: Content, path: Path) -> None:
+    """
+    Write the field guide as PDF: on one page wherever it fits in letters of at least 7 points.
+
+    Parameters
+    ----------
+    content
+        As `guide_content` makes it.
+    path
+        Of the file.
+    """
+    papers = [_paper(content, points) for points in _SIZES]
+    if not write_fitting(path, papers, lambda paper: _story(content, paper, beside=True)):
+        paper = _paper(content, _SIZE_OF_MANY)
+        write_pdf(path, paper, _story(content, paper, beside=False))
+
+
+def _cleared(delivery: Delivery) -> str:
+    """What is cut in the openings beside the painted trees."""
+    cleared_cm = delivery.project.openings.cleared_to_dbh_cm
+    if cleared_cm is None:
+        return ""
+    return (
+        f"In the openings every stem down to "
+        f"{show_diameter(cleared_cm, delivery.project.heading.units)} DBH is cut, painted or not, "
+        "but for leave trees, line trees and danger trees; the numbers hold painted trees only."
+    )
+
+
+def _paper(content: Content, points: float) -> Paper:
+    """The page at one size of text."""
+    return Paper(
+        title="Field guide",
+        subject="What to cut, what to leave, and whom to call",
+        project=content.project,
+        points=points,
+    )
+
+
+def _story(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
+    """All parts from top to bottom."""
+    return [
+        *_head(content, paper),
+        *_hazards(content, paper),
+        *_keys(content, paper, beside=beside),
+        *_groups(content, paper, beside=beside),
+    ]
+
+
+def _head(content: Content, paper: Paper) -> list[Flowable]:
+    """Season, when to stop, whom to call, where an ambulance goes."""
+    people = Grid(
+        heads=("Whom to call", "Name", "Telephone"),
+        rows=[(who, "", "") for who in ("Forester", "Owner", "Crew boss", "Ambulance")],
+        widths=(1, 2, 2),
+        row_pt=paper.points * _WRITTEN,
+    )
+    call = [
+        text(STOP, paper, bold=True),
+        gap(paper, lines=0.3),
+        table(people, paper, width_pt=paper.width_pt - 14),
+        gap(paper, lines=0.3),
+        *(text(line, paper) for line in content.places),
+    ]
+    season = text(f"Season: {content.season}", paper, scale=1.3, bold=True)
+    return [season, gap(paper), boxed(call, paper)]
+
+
+def _hazards(content: Content, paper: Paper) -> list[Flowable]:
+    """Danger trees and line trees."""
+    danger = text(f"{content.danger} {TWO_TREE_LENGTHS}", paper, bold=True)
+    story: list[Flowable] = [*heading("Danger trees", paper), danger]
+    if content.danger_trees.rows:
+        story.append(table(content.danger_trees, paper))
+    if content.line_trees:
+        story += heading("Line trees: NOT to be cut", paper)
+        story.append(text(content.line_trees, paper, bold=True))
+    return story
+
+
+def _keys(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
+    """What each paint means, and ground with a rule of its own."""
+    title = heading("Paint, and where to take care", paper)
+    if not content.paint.rows:
+        stop = text("No meaning of a paint was given: ask before you cut.", paper, bold=True)
+        return [*title, stop, *_tables([content.areas], paper, ratios=None)]
+    ratios = (0.45, 0.55) if beside else None
+    return [*title, *_tables([content.paint, content.areas], paper, ratios=ratios)]
+
+
+def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
+    """Trees and products by opening, by corridor, and between them."""
+    ratios = (0.42, 0.58) if beside else None
+    tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
+    story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
+    if content.cleared:
+        story.append(text(content.cleared, paper))
+    story += [*tables, *_tables([content.single], paper, ratios=None)]
+    if content.on_paper:
+        story += [gap(paper, lines=0.3), text(content.on_paper, paper)]
+    return story
+
+
+def _tables(
+    grids: Sequence[Grid], paper: Paper, *, ratios: tuple[float, float] | None
+) -> list[Flowable]:
+    """Tables that have rows: beside each other where there are two and ratios are given."""
+    full = [grid for grid in grids if grid.rows]
+    if ratios is not None and len(full) == len(ratios):
+        return [_side_by_side(full, paper, ratios)]
+    if ratios is not None and len(full) == 1 and len(full[0].rows) > _MOST_IN_ONE:
+        return [_side_by_side(_halves(full[0]), paper, (0.5, 0.5))]
+    return [table(grid, paper) for grid in full]
+
+
+def _halves(grid: Grid) -> list[Grid]:
+    """A long table in two."""
+    middle = (len(grid.rows) + 1) // 2
+    return [replace(grid, rows=rows) for rows in (grid.rows[:middle], grid.rows[middle:])]
+
+
+def _side_by_side(grids: Sequence[Grid], paper: Paper, ratios: tuple[float, float]) -> Flowable:
+    """Two tables beside each other."""
+    from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
+
+    widths = [paper.width_pt * ratio for ratio in ratios]
+    cells = [
+        table(grid, paper, width_pt=width - 8) for grid, width in zip(grids, widths, strict=True)
+    ]
+    style = TableStyle(
+        [
+            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("FONTNAME", (0, 0), (-1, -1), SANS),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 8),
+            ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ]
+    )
+    return Table([cells], colWidths=widths, style=style, hAlign="LEFT")
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``field_guide.pdf``."""
+    write_guide(guide_content(delivery), folder / GUIDE_FILE)
+
+
+DELIVERABLE = Deliverable(
+    id="field_guide", title="Field guide for the crew", files=(GUIDE_FILE,), write=_write
+)
+"""One page for the contractor."""

@@ -1,0 +1,336 @@
+"""The planner's page: the figures of a stand that go into a filing, with every limit and source."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from glademark.contracts.layers import ALLOWANCE, CHECKS
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.layer_frames import layer_frame, table_frame
+from glademark.report.papers.printed_page import (
+    Grid,
+    Paper,
+    gap,
+    heading,
+    table,
+    text,
+    write_fitting,
+    write_pdf,
+)
+from glademark.report.quantities import (
+    MISSING,
+    basal_area_unit,
+    show,
+    show_against,
+    show_area,
+    show_length,
+    show_number,
+    show_share,
+    show_volume,
+)
+from glademark.report.site_rules import SETBACK_RULES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from reportlab.platypus import Flowable
+
+FILING_FILE = "filing_figures.pdf"
+
+Row = tuple[str, ...]
+
+_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points
+_WORST_FIRST = ("exceeded", "near", "not_checked", "met")
+_BASES = {
+    "walked": "by a walked outline",
+    "tagged": "by the group written with each mark",
+    "centre": "by a centre and a radius",
+    "crowns": "by crowns that touch",
+}
+_QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
+
+
+def filing_tables(delivery: Delivery) -> dict[str, Grid]:
+    """
+    The figures of a stand, as tables.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    tables
+        By their headings; texts in the units of the project. The last one has one row a limit: the
+        thing that came worst, with authority and source.
+    """
+    pairs = {
+        "Stand and system": _stand(delivery),
+        "Openings": _openings(delivery),
+        "Corridors and landings": _corridors(delivery),
+        "Removed": [*_removed(delivery), *_shares(delivery)],
+        "Setbacks, keep-outs and crossings": _ground(delivery),
+    }
+    tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
+    return {**tables, "Limits": _limits(delivery)}
+
+
+def write_filing(delivery: Delivery, path: Path) -> None:
+    """
+    Write the planner's page as PDF.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    path
+        Of the file.
+    """
+    papers = [
+        Paper(
+            title="Filing figures",
+            subject="Figures of the stand for a filing, with limits, authorities and sources",
+            project=delivery.project,
+            points=points,
+        )
+        for points in _SIZES
+    ]
+    tables = filing_tables(delivery)
+    if not write_fitting(path, papers, lambda paper: _story(tables, paper)):
+        write_pdf(path, papers[0], _story(tables, papers[0]))
+
+
+def _story(tables: Mapping[str, Grid], paper: Paper) -> list[Flowable]:
+    """All tables, then what is filled in by hand."""
+    story: list[Flowable] = []
+    for title, grid in tables.items():
+        if grid.rows:
+            story += [*heading(title, paper), table(grid, paper)]
+        else:
+            story += [*heading(title, paper), text("None.", paper)]
+    return [*story, gap(paper), *_blanks(paper)]
+
+
+def _blanks(paper: Paper) -> list[Flowable]:
+    """What only a person can fill in."""
+    rows = [("Silvicultural system as prescribed", ""), ("Filed with", ""), ("Signature, date", "")]
+    blank = Grid(heads=(), rows=rows, widths=(2, 4), row_pt=paper.points * 2)
+    return [
+        table(blank, paper),
+        gap(paper),
+        text("Figures come from marks in the field; a licensed forester answers for them.", paper),
+    ]
+
+
+def _stand(delivery: Delivery) -> list[Row]:
+    """Size, system in plain words, designation of the trees."""
+    units, figures = delivery.project.heading.units, delivery.layout.figures
+    area, geodesic = figures.stand.area_m2, figures.stand.area_geodesic_m2
+    trees, on_paper = (show_number(n, 0) for n in (figures.marks.trees, figures.marks.not_located))
+    return [
+        (
+            "Area, gross",
+            f"{show_area(area, units)} ({show_area(geodesic, units)} on the ellipsoid)",
+        ),
+        ("Operable area, less keep-outs", show_area(figures.stand.operable_m2, units)),
+        ("As marked", _system(delivery)),
+        ("Designation", _designation(delivery)),
+        ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
+        ("Coordinate system", delivery.layout.crs.name),
+    ]
+
+
+def _system(delivery: Delivery) -> str:
+    """What was marked, in plain words; the name of the system is the prescription's."""
+    figures = delivery.layout.figures
+    parts = [
+        ("group openings", figures.openings.count > 0),
+        (
+            "single trees between them" if figures.openings.count else "single trees",
+            figures.zones["matrix"].marks > 0,
+        ),
+        ("machine corridors", figures.corridors.length_m > 0),
+    ]
+    return ", ".join(words for words, there in parts if there) or "no tree to cut"
+
+
+def _designation(delivery: Delivery) -> str:
+    """How the trees to cut are made known."""
+    meanings = delivery.project.marks.paint.items()
+    paints = [paint for paint, meaning in meanings if meaning in {"cut", "corridor"}]
+    return f"tree by tree, painted {' or '.join(paints)}" if paints else "tree by tree, painted"
+
+
+def _openings(delivery: Delivery) -> list[Row]:
+    """Count, area gross and operable, largest, joined."""
+    units, figures = delivery.project.heading.units, delivery.layout.figures
+    openings, operable = figures.openings, figures.stand.operable_m2
+    if openings.count == 0:
+        return []
+    bases = layer_frame(delivery, "openings")["basis"].value_counts().sort_index()
+    words = ", ".join(f"{count} {_BASES[str(basis)]}" for basis, count in bases.items())
+    zone = figures.zones["opening"].area_m2
+    return [
+        ("Group openings", f"{openings.count} ({words})"),
+        ("Area, gross", f"{show_area(openings.area_m2, units)}: {_share(openings.share)}"),
+        (
+            "Area less corridors, landings, keep-outs",
+            f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",
+        ),
+        ("Largest opening", show_area(openings.largest_m2, units)),
+        (
+            "Largest joined opening, corridors at it included",
+            show_area(openings.joined_largest_m2, units),
+        ),
+        ("Least distance between two openings", show_length(openings.nearest_spacing_m, units)),
+        (
+            "Canopy gaps besides",
+            f"{openings.gaps_count}, {show_area(openings.gaps_area_m2, units)}"
+            if openings.gaps_count
+            else "none",
+        ),
+    ]
+
+
+def _corridors(delivery: Delivery) -> list[Row]:
+    """Length, area gross and operable, landings."""
+    units, taken = delivery.project.heading.units, delivery.layout.figures.corridors
+    if taken.with_landings_m2 <= 0:
+        return []
+    both = _two(taken.share, taken.share_operable)
+    with_landings = _two(taken.share_with_landings, taken.share_operable_with_landings)
+    return [
+        ("Corridors, length in the stand", show_length(taken.length_m, units)),
+        ("Corridors, area", f"{show_area(taken.area_m2, units)}: {both}"),
+        ("of it new", show_area(taken.new_m2, units)),
+        ("With landings", f"{show_area(taken.with_landings_m2, units)}: {with_landings}"),
+        ("Mean spacing, centre line to centre line", show_length(taken.mean_spacing_m, units)),
+    ]
+
+
+def _removed(delivery: Delivery) -> list[Row]:
+    """Basal area and volumes to be cut."""
+    units, volume = delivery.project.heading.units, delivery.layout.figures.volume
+    unit, size = basal_area_unit(units)
+    rows: list[Row] = [("Basal area", f"{show_number(volume.basal_area_m2 / size, 1)} {unit}")]
+    for name, product in volume.by_product.items():
+        rule = f", scaled by {product.rule}" if product.rule else ""
+        amount = show_volume(product.net, product.unit) if product.unit else "not computed"
+        rows.append((f"Net volume, {name}", f"{amount}{rule}"))
+    if volume.m3 is not None:
+        rows.append(("Solid volume", show(volume.m3, "m3", units)))
+    if volume.sources:
+        rows.append(("Volumes from", "; ".join(volume.sources)))
+    return rows
+
+
+def _shares(delivery: Delivery) -> list[Row]:
+    """Shares of the standing stock, where it is known."""
+    units = delivery.project.heading.units
+    known = table_frame(delivery.layout.allowance, ALLOWANCE, units)
+    rows: list[Row] = []
+    for row in known.to_dict("records"):
+        name = _QUANTITIES.get(row["quantity"], row["quantity"])
+        words = show_share(row["share"])
+        if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
+            words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
+        if pd.notna(row["cap_share"]):
+            words += f"; at most {show_share(row['cap_share'])} allowed"
+        rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
+    unknown = "not known: no standing stock was given or estimated"
+    return rows or [("Share of the standing stock removed", unknown)]
+
+
+def _ground(delivery: Delivery) -> list[Row]:
+    """Ground with a rule of its own, and crossings."""
+    units = delivery.project.heading.units
+    keep_out = layer_frame(delivery, "keep_out")
+    setbacks = layer_frame(delivery, "setbacks")
+    rows: list[Row] = [
+        (f"Keep-out {name}".strip(), show_area(area, units))
+        for name, area in zip(keep_out["name"], keep_out["area_m2"], strict=True)
+    ]
+    rows += [
+        (
+            f"Setback {row['name']}".strip(),
+            f"{show_area(row['area_m2'], units)}. {SETBACK_RULES[row['rule']]}",
+        )
+        for row in setbacks.to_dict("records")
+    ]
+    return [*rows, *_crossings(delivery)]
+
+
+def _crossings(delivery: Delivery) -> list[Row]:
+    """Where corridors cross water."""
+    if layer_frame(delivery, "water").empty:
+        return [("Crossings of water", "not known: no water was given")]
+    frame = layer_frame(delivery, "water_crossings")
+    frame = frame[(frame["what"] == "water") & frame["in_stand"].fillna(value=False)]
+    places = "corridor " + frame["corridor"] + " over " + frame["name"].replace("", "water")
+    return [("Crossings of water by corridors", "; ".join(places) or "none")]
+
+
+def _limits(delivery: Delivery) -> Grid:
+    """One row a limit: what came worst, how many were held against it, on whose word."""
+    units = delivery.project.heading.units
+    checks = table_frame(delivery.checks, CHECKS, units)
+    order = checks["verdict"].map({verdict: n for n, verdict in enumerate(_WORST_FIRST)})
+    sizes = checks.groupby("limit").size()
+    worst = checks.assign(order=order).sort_values(["order", "margin"], kind="stable")
+    worst = worst.drop_duplicates("limit").sort_index()
+    rows = []
+    for row in worst.to_dict("records"):
+        measured, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
+        verdict = row["verdict"].replace("_", " ")
+        rows.append(
+            (
+                f"{row['limit'].replace('_', ' ')} ({sizes[row['limit']]} checked)",
+                limit,
+                _worst_words(row["subject"], measured, row["reason"]),
+                verdict.upper() if verdict == "exceeded" else verdict,
+                "; ".join(part for part in (row["authority"], row["source"]) if part) or MISSING,
+            )
+        )
+    return Grid(
+        heads=("Limit", "Value", "Nearest to it, or worst", "Verdict", "Authority; source"),
+        rows=rows,
+        widths=(2.2, 1.3, 3.2, 1.3, 2.2),
+        aligns=("left", "right", "left", "left", "left"),
+        bold=frozenset(n for n, row in enumerate(rows) if row[3] == "EXCEEDED"),
+    )
+
+
+def _worst_words(subject: str, measured: str, reason: str) -> str:
+    """What was measured, and why it could not be."""
+    words = subject if measured == MISSING else f"{subject}: {measured}"
+    return f"{words} ({reason})" if reason else words
+
+
+def _two(of_stand: float, of_operable: float) -> str:
+    """Shares of the stand and of the operable area."""
+    return f"{show_share(of_stand)} of the stand, {show_share(of_operable)} of the operable area"
+
+
+def _share(share: float) -> str:
+    """A share of the stand."""
+    return f"{show_share(share)} of the stand"
+
+
+def _ratio(part: float, whole: float) -> float:
+    """A share, 0 of nothing."""
+    return part / whole if whole > 0 else 0.0
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``filing_figures.pdf``."""
+    write_filing(delivery, folder / FILING_FILE)
+
+
+DELIVERABLE = Deliverable(
+    id="filing", title="Filing figures for the planner", files=(FILING_FILE,), write=_write
+)
+"""One page of figures with limits and sources."""

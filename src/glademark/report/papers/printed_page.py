@@ -1,0 +1,494 @@
+"""
+The printed page that text papers share: size, fonts, headings, tables, running lines.
+
+Pages are made with fonts embedded, text that can be selected, a title and a language, and without a
+clock, so that equal input gives equal bytes. Nothing is told by colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+from xml.sax.saxutils import escape
+
+from glademark.report.cautions import CAUTIONS
+from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
+from glademark.report.shown_text import shown_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from reportlab.lib.styles import ParagraphStyle
+    from reportlab.platypus import Flowable, Paragraph, Table
+
+    from glademark.project.model import Project
+
+INK, GREY, PALE = "#000000", "#555555", "#e6e6e6"
+MARGIN_PT = 40.0
+"""White edge of a page [points]: 14 mm, which any printer can leave."""
+
+_PAPER_PT = {"letter": (612.0, 792.0), "A4": (595.276, 841.890)}  # points, upright
+_TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
+_HEAD_PT, _FOOT_PT = 14.0, 26.0  # room for the running lines
+_LEADING = 1.25
+_LINES_BELOW = 6  # that a heading wants on its page
+
+Align = Literal["left", "right"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Paper:
+    """
+    What one paper is, and how large its text.
+
+    Attributes
+    ----------
+    title
+        Of the document.
+    subject
+        One sentence for the file's properties.
+    project
+        What was asked: its name stands on every page, its paper and units say the page size.
+    points
+        Size of plain text [points].
+    columns
+        Columns of text side by side on a page.
+    """
+
+    title: str
+    subject: str
+    project: Project
+    points: float = 9.0
+    columns: int = 1
+
+    @property
+    def size_pt(self) -> tuple[float, float]:
+        """
+        Size of the page.
+
+        Returns
+        -------
+        size
+            Width and height of the paper asked for, halved where that is a map sheet [points].
+        """
+        by_units = "letter" if self.project.heading.units == "us" else "A4"
+        return _PAPER_PT[_TEXT_PAPER[self.project.deliver.paper or by_units]]
+
+    @property
+    def width_pt(self) -> float:
+        """
+        Width of the text, or of one of its columns.
+
+        Returns
+        -------
+        width
+            In points.
+        """
+        gutters = MARGIN_PT * 0.4 * (self.columns - 1)
+        return (self.size_pt[0] - 2 * MARGIN_PT - gutters) / self.columns
+
+    @property
+    def height_pt(self) -> float:
+        """
+        Height of the text on a page.
+
+        Returns
+        -------
+        height
+            Between the running lines [points].
+        """
+        return self.size_pt[1] - 2 * MARGIN_PT - _FOOT_PT - _HEAD_PT
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Grid:
+    """
+    A table to be printed.
+
+    Attributes
+    ----------
+    heads
+        Headings of the columns; no head where empty.
+    rows
+        Cells as text.
+    widths
+        Parts of the width that the columns take, by their ratio.
+    aligns
+        How each column stands; all to the left where empty.
+    bold
+        Numbers of the rows that are set in bold.
+    row_pt
+        Height of the rows [points], where they are written into by hand; that of the text if None.
+    """
+
+    heads: Sequence[str]
+    rows: Sequence[Sequence[str]]
+    widths: Sequence[float]
+    aligns: Sequence[Align] = ()
+    bold: frozenset[int] = field(default_factory=frozenset)
+    row_pt: float | None = None
+
+
+def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) -> Paragraph:
+    """
+    A paragraph.
+
+    Parameters
+    ----------
+    words
+        Plain text; whatever comes from the user is shown as it is, never read as mark-up.
+    paper
+        That it stands on.
+    scale
+        Of its size against plain text.
+    bold
+        Whether it is set in bold.
+
+    Returns
+    -------
+    paragraph
+        Wraps to the width that it gets.
+    """
+    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
+
+    return Paragraph(_safe(words), _style(paper.points * scale, bold=bold))
+
+
+def heading(words: str, paper: Paper) -> list[Flowable]:
+    """
+    A heading that does not stand alone at the foot of a page.
+
+    Parameters
+    ----------
+    words
+        Plain text.
+    paper
+        That it stands on.
+
+    Returns
+    -------
+    parts
+        In bold on a pale ground, a little larger than plain text.
+    """
+    from reportlab.platypus import CondPageBreak, Paragraph  # noqa: PLC0415 - heavy
+
+    room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
+    return [room, Paragraph(_safe(words), _heading_style(paper.points * 1.15))]
+
+
+def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
+    """
+    A table with its head repeated on every page.
+
+    Parameters
+    ----------
+    grid
+        What stands in it.
+    paper
+        That it stands on.
+    width_pt
+        Of the table [points]; of the text where not given.
+
+    Returns
+    -------
+    table
+        Lines under the head and between the rows; cells wrap.
+    """
+    from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
+
+    points = paper.points * 0.92
+    rights = [align == "right" for align in grid.aligns] or [False] * len(grid.widths)
+    head = [
+        _cell(words, points, bold=True, right=right)
+        for words, right in zip(grid.heads, rights, strict=bool(grid.heads))
+    ]
+    rows = [
+        [
+            _cell(words, points, bold=number in grid.bold, right=right)
+            for words, right in zip(row, rights, strict=True)
+        ]
+        for number, row in enumerate(grid.rows)
+    ]
+    full = paper.width_pt if width_pt is None else width_pt
+    widths = [full * part / sum(grid.widths) for part in grid.widths]
+    style: list[Any] = [
+        ("FONTNAME", (0, 0), (-1, -1), SANS),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.25, GREY),
+        ("VALIGN", (0, 0), (-1, -1), "TOP"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.2),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.8),
+    ]
+    heights: list[float | None] = [grid.row_pt] * len(rows)
+    if head:
+        heights.insert(0, None)
+        style.append(("LINEBELOW", (0, 0), (-1, 0), 0.9, INK))
+        rows.insert(0, head)
+    return Table(
+        rows,
+        colWidths=widths,
+        rowHeights=heights,
+        style=TableStyle(style),
+        repeatRows=int(bool(head)),
+        hAlign="LEFT",
+    )
+
+
+def boxed(content: Sequence[Flowable], paper: Paper, *, width_pt: float | None = None) -> Table:
+    """
+    Paragraphs in a strong frame.
+
+    Parameters
+    ----------
+    content
+        Below each other.
+    paper
+        That it stands on.
+    width_pt
+        Of the frame [points]; of the text where not given.
+
+    Returns
+    -------
+    box
+        Not split over pages.
+    """
+    from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
+
+    style: list[Any] = [
+        ("FONTNAME", (0, 0), (-1, -1), SANS),
+        ("BOX", (0, 0), (-1, -1), 1.6, INK),
+        ("TOPPADDING", (0, 0), (-1, -1), 4),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 5),
+    ]
+    width = paper.width_pt if width_pt is None else width_pt
+    return Table([[list(content)]], colWidths=[width], style=TableStyle(style), hAlign="LEFT")
+
+
+def gap(paper: Paper, *, lines: float = 0.5) -> Flowable:
+    """
+    White between two parts.
+
+    Parameters
+    ----------
+    paper
+        That it stands on.
+    lines
+        Height in lines of plain text.
+
+    Returns
+    -------
+    spacer
+        Left out at the head of a page.
+    """
+    from reportlab.platypus import Spacer  # noqa: PLC0415 - heavy
+
+    return Spacer(0, paper.points * _LEADING * lines)
+
+
+def fitting(words: str, width_pt: float, points: float) -> str:
+    """
+    Text that fits on one line.
+
+    Parameters
+    ----------
+    words
+        Plain text.
+    width_pt
+        That it may take [points].
+    points
+        Size of its letters [points].
+
+    Returns
+    -------
+    text
+        Cut behind its last fitting letter, with an ellipsis, where it is longer.
+    """
+    from reportlab.pdfbase.pdfmetrics import stringWidth  # noqa: PLC0415 - heavy
+
+    register_fonts()
+    plain = shown_text(words, longest=200)
+    if stringWidth(plain, SANS, points) <= width_pt:
+        return plain
+    while plain and stringWidth(f"{plain}\N{HORIZONTAL ELLIPSIS}", SANS, points) > width_pt:
+        plain = plain[:-1]
+    return f"{plain.rstrip()}\N{HORIZONTAL ELLIPSIS}"
+
+
+def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
+    """
+    Write a paper as PDF.
+
+    Parameters
+    ----------
+    path
+        Of the file.
+    paper
+        What it is.
+    story
+        What stands on it, from top to bottom.
+
+    Returns
+    -------
+    pages
+        How many there are.
+    """
+    from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate  # noqa: PLC0415 - heavy
+
+    register_fonts()
+    width, height = paper.size_pt
+    document = BaseDocTemplate(
+        str(path),
+        pagesize=(width, height),
+        invariant=1,
+        lang="en",
+        title=f"{paper.title}: {shown_text(paper.project.heading.name)}",
+        subject=paper.subject,
+        author="",
+        creator="glademark",
+        initialFontName=SANS,
+        displayDocTitle=True,
+    )
+    step = paper.width_pt + MARGIN_PT * 0.4
+    frames = [
+        Frame(
+            MARGIN_PT + step * number,
+            MARGIN_PT + _FOOT_PT,
+            paper.width_pt,
+            paper.height_pt,
+            leftPadding=0,
+            rightPadding=0,
+            topPadding=0,
+            bottomPadding=0,
+        )
+        for number in range(paper.columns)
+    ]
+    template = PageTemplate(frames=frames, onPage=lambda canvas, _: _running_lines(canvas, paper))
+    document.addPageTemplates([template])
+    document.build(list(story), canvasmaker=_counting_canvas())
+    return int(document.page)
+
+
+def write_fitting(
+    path: Path, papers: Sequence[Paper], story: Callable[[Paper], Sequence[Flowable]]
+) -> bool:
+    """
+    Write a paper in the first of some sizes in which it stands on one page.
+
+    Parameters
+    ----------
+    path
+        Of the file.
+    papers
+        The same paper in falling sizes of text.
+    story
+        What stands on it, made for a paper.
+
+    Returns
+    -------
+    fits
+        Whether it stands on one page; where not, the file is of no use.
+    """
+    return any(_is_one_page(path, paper, story(paper)) for paper in papers)
+
+
+def _is_one_page(path: Path, paper: Paper, story: Sequence[Flowable]) -> bool:
+    """Whether a paper, now written, stands on one page."""
+    from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
+
+    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
+    if sum(heights) > paper.height_pt * paper.columns:  # be there white between them or none
+        return False
+    try:
+        return write_pdf(path, paper, story) == 1
+    except LayoutError:  # a part that cannot be split is higher than a page
+        return False
+
+
+def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types
+    """Canvas that knows the number of all pages when it writes the foot of each."""
+    from reportlab.pdfgen.canvas import Canvas  # noqa: PLC0415 - heavy
+
+    class Counting(Canvas):  # type: ignore[misc]  # the base ships no types
+        """Pages are kept back until all are there."""
+
+        def __init__(self, *args: Any, **settings: Any) -> None:  # noqa: ANN401 - passed on
+            super().__init__(*args, **settings)
+            self.kept: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:  # noqa: N802 - the name of the base
+            self.kept.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            for number, page in enumerate(self.kept, 1):
+                self.__dict__.update(page)
+                self.setFont(SANS, 7)
+                self.drawRightString(
+                    self._pagesize[0] - MARGIN_PT, MARGIN_PT, f"Page {number} of {len(self.kept)}"
+                )
+                super().showPage()
+            super().save()
+
+    return Counting
+
+
+def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships no types
+    """Name above, cautions below."""
+    width, height = paper.size_pt
+    full = width - 2 * MARGIN_PT
+    canvas.saveState()
+    canvas.setFont(BOLD, 8)
+    canvas.drawString(MARGIN_PT, height - MARGIN_PT, paper.title)
+    canvas.setFont(SANS, 8)
+    name = fitting(paper.project.heading.name, full * 0.65, 8)
+    canvas.drawRightString(width - MARGIN_PT, height - MARGIN_PT, name)
+    canvas.setLineWidth(0.5)
+    canvas.line(MARGIN_PT, height - MARGIN_PT - 4, width - MARGIN_PT, height - MARGIN_PT - 4)
+    canvas.line(MARGIN_PT, MARGIN_PT + 20, width - MARGIN_PT, MARGIN_PT + 20)
+    canvas.setFont(SANS, 6.5)
+    canvas.drawString(MARGIN_PT, MARGIN_PT + 11, " ".join(CAUTIONS[:2]))
+    canvas.drawString(MARGIN_PT, MARGIN_PT + 1, " ".join(CAUTIONS[2:]))
+    canvas.restoreState()
+
+
+def _style(points: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
+    """Style of a paragraph."""
+    from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
+
+    register_fonts()
+    return ParagraphStyle(
+        f"plain-{points}-{bold}-{right}",
+        fontName=BOLD if bold else SANS,
+        fontSize=points,
+        leading=points * _LEADING,
+        alignment=2 if right else 0,
+        splitLongWords=1,
+    )
+
+
+def _heading_style(points: float) -> ParagraphStyle:
+    """Style of a heading."""
+    from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
+
+    return ParagraphStyle(
+        f"heading-{points}",
+        parent=_style(points, bold=True),
+        spaceBefore=points * 0.6,
+        spaceAfter=points * 0.3,
+        backColor=PALE,
+        borderPadding=(1.5, 2, 1.5, 2),
+    )
+
+
+def _cell(words: str, points: float, *, bold: bool, right: bool) -> Paragraph:
+    """One cell of a table."""
+    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
+
+    return Paragraph(_safe(words), _style(points, bold=bold, right=right))
+
+
+def _safe(words: str) -> str:
+    """Plain text in which nothing is read as mark-up."""
+    return "<br/>".join(escape(shown_text(line, longest=2000)) for line in str(words).splitlines())

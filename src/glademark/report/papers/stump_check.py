@@ -1,0 +1,251 @@
+"""The stump check: every mark with a box to tick, by opening and corridor, to print and carry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from string import ascii_uppercase
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.layer_frames import cut_marks, kept_line_trees, layer_frame, worded
+from glademark.report.papers.printed_fonts import BOLD, SANS
+from glademark.report.papers.printed_page import (
+    INK,
+    Paper,
+    fitting,
+    gap,
+    text,
+    write_pdf,
+)
+from glademark.report.quantities import MISSING, show_diameter, show_number
+from glademark.report.shown_text import shown_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from reportlab.platypus import Flowable
+
+STUMP_FILE = "stump_check.pdf"
+
+_POINTS = 7.5
+_SMALL = 0.82  # size of species and product against the rest
+_TITLE_PART = 0.45  # of the width of a column
+_COLUMNS = 3
+_BOX = "\N{BALLOT BOX}"
+_PARTS = (0.8, 2.55, 5.95, 2.3)  # box, tree, species and product, DBH
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Group:
+    """
+    Trees that are looked up together.
+
+    Attributes
+    ----------
+    title
+        Where they are.
+    trees
+        How many.
+    rows
+        Box, tree, species and product, DBH of each mark.
+    """
+
+    title: str
+    trees: int
+    rows: Sequence[tuple[str, ...]]
+
+
+def stump_groups(delivery: Delivery) -> list[Group]:
+    """
+    Marks by where they are looked up.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    groups
+        Openings by number, corridors in their order, then single trees by the corridor nearest to
+        them; each mark once.
+    """
+    cut = cut_marks(delivery)
+    words = _words(delivery, cut)
+    opening = cut["opening"].where(cut["zone"] == "opening")
+    corridor = cut["corridor"].where(cut["corridor"] != "", "no corridor")
+    inside = corridor.where((cut["zone"] == "corridor") & opening.isna())
+    single = corridor.where(opening.isna() & inside.isna())
+    return [
+        *_groups("Opening", opening, cut, words),
+        *_groups("Corridor", inside, cut, words),
+        *_groups("Single, near", single, cut, words),
+    ]
+
+
+def standing_group(delivery: Delivery) -> Group:
+    """
+    Trees that must still stand.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    group
+        Leave trees, and line trees that are not confirmed.
+    """
+    marks = layer_frame(delivery, "marks")
+    parts = [
+        ("leave", layer_frame(delivery, "leave_trees")),
+        ("leave", marks[marks["kind"] == "leave"]),
+        ("LINE TREE", kept_line_trees(delivery)),
+    ]
+    units = delivery.project.heading.units
+    rows = [
+        (_BOX, tree, f"{species} {word}".strip(), show_diameter(dbh_cm, units))
+        for word, trees in parts
+        for tree, species, dbh_cm in zip(
+            trees["tree_id"], trees["species"], trees["dbh_cm"], strict=True
+        )
+    ]
+    return Group(title="Must still stand", trees=len(rows), rows=rows)
+
+
+def write_stump_check(delivery: Delivery, path: Path) -> None:
+    """
+    Write the stump check as PDF, in three columns.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    path
+        Of the file.
+    """
+    paper = Paper(
+        title="Stump check",
+        subject="Every mark with a box, by opening and corridor",
+        project=delivery.project,
+        points=_POINTS,
+        columns=_COLUMNS,
+    )
+    story = _head(delivery, paper)
+    for group in (*stump_groups(delivery), standing_group(delivery)):
+        if group.rows:
+            story.append(_printed(group, paper))
+    write_pdf(path, paper, story)
+
+
+def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
+    """Who, when, how."""
+    on_paper = delivery.layout.figures.marks.not_located
+    lines = [
+        "Checked by ____________________",
+        "Date __________________________",
+        (
+            "Tick a box where the stump carries its paint below the cut. Write down every stump "
+            "without paint, and every painted tree that still stands."
+        ),
+        "Stay two tree lengths away from work and from danger trees.",
+    ]
+    letters = _letters(cut_marks(delivery))
+    if letters:
+        named = "; ".join(f"{letter} {shown_text(marker)}" for marker, letter in letters.items())
+        lines.append(f"The letter before a number says whose mark it is: {named}.")
+    if on_paper:
+        lines.append(
+            f"{show_number(on_paper, 0)} more trees were counted on paper and have no row here."
+        )
+    story: list[Flowable] = []
+    for line in lines:
+        story += [text(line, paper), gap(paper, lines=0.35)]
+    return story
+
+
+def _letters(cut: pd.DataFrame) -> dict[str, str]:
+    """A letter for each marker, whose numbers may all start at 1; none where there is but one."""
+    markers = sorted(cut["marker"].unique())
+    if len(markers) == 1 or len(markers) > len(ascii_uppercase):
+        return {}
+    return dict(zip(markers, ascii_uppercase, strict=False))
+
+
+def _words(delivery: Delivery, cut: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Box, tree, species and product, DBH of each mark."""
+    units, letters = delivery.project.heading.units, _letters(cut)
+    tree = cut["tree_id"].replace("", MISSING)
+    several = " \N{MULTIPLICATION SIGN}" + cut["count"].astype("string")
+    tree = tree.where(cut["count"] == 1, tree + several)
+    tree = worded(cut["marker"], lambda marker: letters.get(marker, "")) + tree
+    what = (cut["species"] + " " + cut["product"]).str.strip()
+    dbh = worded(cut["dbh_cm"], lambda value: show_diameter(value, units))
+    return [(_BOX, *row) for row in zip(tree, what, dbh, strict=True)]
+
+
+def _groups(
+    word: str, keys: pd.Series, cut: pd.DataFrame, words: Sequence[tuple[str, ...]]
+) -> list[Group]:
+    """Groups of marks that share a key."""
+    rows: pd.Series = pd.Series(list(words), index=cut.index, dtype=object)
+    return [
+        Group(
+            title=f"{word} {key}",
+            trees=int(cut.loc[members.index, "count"].sum()),
+            rows=rows[members.index].tolist(),
+        )
+        for key, members in keys.dropna().groupby(keys)
+    ]
+
+
+def _printed(group: Group, paper: Paper) -> Flowable:
+    """A group as its heading, its rows, and a line for the sum found."""
+    from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
+
+    widths = [paper.width_pt * part / sum(_PARTS) for part in _PARTS]
+    points = [paper.points, paper.points, paper.points * _SMALL, paper.points]
+    rows = [
+        [fitting(*cell) for cell in zip(row, [width - 3 for width in widths], points, strict=True)]
+        for row in group.rows
+    ]
+    title = fitting(group.title, paper.width_pt * _TITLE_PART, paper.points)
+    head = [f"{title}: {show_number(group.trees, 0)} trees, found ____"]
+    style: list[Any] = [
+        ("FONT", (0, 0), (-1, -1), SANS, paper.points, paper.points * 1.3),
+        ("FONT", (0, 0), (-1, 0), BOLD, paper.points, paper.points * 1.3),
+        ("FONTSIZE", (2, 1), (2, -1), points[2]),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("SPAN", (0, 0), (-1, 0)),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, INK),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.2, INK),
+        ("ALIGN", (-1, 1), (-1, -1), "RIGHT"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 1),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 2),
+        ("TOPPADDING", (0, 0), (-1, -1), 0.8),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
+    ]
+    cells = [[*head, *[""] * (len(_PARTS) - 1)], *rows]
+    return Table(
+        cells,
+        colWidths=widths,
+        style=TableStyle(style),
+        repeatRows=1,
+        hAlign="LEFT",
+        spaceAfter=paper.points * 0.8,
+    )
+
+
+def _write(delivery: Delivery, folder: Path) -> None:
+    """Write ``stump_check.pdf``."""
+    write_stump_check(delivery, folder / STUMP_FILE)
+
+
+DELIVERABLE = Deliverable(
+    id="stump_check", title="Stump check sheet", files=(STUMP_FILE,), write=_write
+)
+"""Boxes to tick after the cut."""

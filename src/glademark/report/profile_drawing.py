@@ -1,0 +1,181 @@
+"""A corridor's profile as lines on paper: plain coordinates, for whoever draws them."""
+
+import math
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+
+from glademark.contracts.terrain import Profile
+
+FloatArray = npt.NDArray[np.float64]
+
+STEPS = (1.0, 2.0, 5.0)
+"""Steps of a scale, times a power of ten."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class ProfileDrawing:
+    """
+    Lines of one profile in a box, its origin at the lower left, y upwards.
+
+    Attributes
+    ----------
+    lines
+        The ground: one array of points (x, y) an unbroken stretch; more than one where heights
+        are missing.
+    steep
+        The stretches of the ground that are steeper than the stated grade, alike.
+    along_ticks, height_ticks
+        Positions of round numbers, and those numbers, in the unit asked for.
+    exaggeration
+        Height over length on paper, against that on the ground.
+    """
+
+    lines: tuple[FloatArray, ...]
+    steep: tuple[FloatArray, ...]
+    along_ticks: tuple[tuple[float, float], ...]
+    height_ticks: tuple[tuple[float, float], ...]
+    exaggeration: float
+
+
+def draw_profile(
+    profile: Profile,
+    *,
+    width: float,
+    height: float,
+    steep_grade: float,
+    ticks: int = 5,
+    unit_m: float = 1.0,
+) -> ProfileDrawing:
+    """
+    Lines of a profile that fill a box.
+
+    Parameters
+    ----------
+    profile
+        With at least two samples.
+    width, height
+        Of the box, in the unit of the drawing.
+    steep_grade
+        From where on a stretch counts as steep, as a fraction of 1.
+    ticks
+        About how many round numbers stand along an axis.
+    unit_m
+        Length of the unit in which the numbers are round [m].
+
+    Returns
+    -------
+    drawing
+        Level ground runs through the middle of the box. No lines where no height is known.
+
+    Examples
+    --------
+    >>> up = Profile(
+    ...     corridor="A",
+    ...     part=1,
+    ...     at_m=np.array([0.0, 50.0, 100.0]),
+    ...     height_m=np.array([400.0, 410.0, 420.0]),
+    ...     to_landing=np.array([1.0, 1.0]),
+    ... )
+    >>> draw_profile(up, width=10, height=4, steep_grade=0.3).lines[0].tolist()
+    [[0.0, 0.0], [5.0, 2.0], [10.0, 4.0]]
+    """
+    known = profile.height_m[~np.isnan(profile.height_m)]
+    length = float(profile.at_m[-1])
+    if not len(known) or length <= 0:
+        return ProfileDrawing(
+            lines=(), steep=(), along_ticks=(), height_ticks=(), exaggeration=float("nan")
+        )
+    low, high = float(known.min()), float(known.max())
+    if high - low <= 0:
+        low, high = low - 0.5, high + 0.5
+    x = profile.at_m / length * width
+    y = (profile.height_m - low) / (high - low) * height
+    points = np.column_stack([x, y])
+    grade = np.abs(np.diff(profile.height_m) / np.diff(profile.at_m))
+    drawn = ~np.isnan(grade)
+    return ProfileDrawing(
+        lines=_runs(points, drawn),
+        steep=_runs(points, drawn & (grade > steep_grade)),
+        along_ticks=tuple(
+            (at * unit_m / length * width, at)
+            for at in round_numbers(0.0, length / unit_m, about=ticks)
+        ),
+        height_ticks=tuple(
+            ((at * unit_m - low) / (high - low) * height, at)
+            for at in round_numbers(low / unit_m, high / unit_m, about=ticks)
+        ),
+        exaggeration=(height / (high - low)) / (width / length),
+    )
+
+
+def profiles_of_pieces(pieces: gpd.GeoDataFrame) -> tuple[Profile, ...]:
+    """
+    Profiles from the layer of graded pieces, which a GeoPackage keeps.
+
+    Parameters
+    ----------
+    pieces
+        Layer `corridor_grades`.
+
+    Returns
+    -------
+    profiles
+        One an unbroken part of a corridor, in the layer's order; heights at the ends of pieces.
+        Parts without any height are left out.
+    """
+    if pieces.empty:
+        return ()
+    found = []
+    for _, mine in pieces.groupby(["corridor", "part"], sort=False):
+        rows = mine.sort_values("from_m")
+        height = np.append(rows["elevation_from_m"], rows["elevation_to_m"].iloc[-1])
+        if np.isnan(height.astype(float)).all():
+            continue
+        found.append(
+            Profile(
+                corridor=str(rows["corridor"].iloc[0]),
+                part=int(rows["part"].iloc[0]),
+                at_m=np.append(rows["from_m"], rows["to_m"].iloc[-1]).astype(float),
+                height_m=height.astype(float),
+                to_landing=np.zeros(len(rows)),
+            )
+        )
+    return tuple(found)
+
+
+def _runs(points: FloatArray, wanted: npt.NDArray[np.bool_]) -> tuple[FloatArray, ...]:
+    """Unbroken lines over the intervals that are wanted."""
+    edges = np.diff(np.concatenate([[False], wanted, [False]]).astype(int))
+    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
+    return tuple(points[i : j + 1] for i, j in zip(starts, ends, strict=True))
+
+
+def round_numbers(low: float, high: float, *, about: int) -> tuple[float, ...]:
+    """
+    Round numbers between two others.
+
+    Parameters
+    ----------
+    low, high
+        Ends, the second one larger.
+    about
+        About how many are wanted, at least 1.
+
+    Returns
+    -------
+    numbers
+        Rising, a step of 1, 2 or 5 times a power of ten apart.
+
+    Examples
+    --------
+    >>> round_numbers(402.0, 430.3, about=5)
+    (405.0, 410.0, 415.0, 420.0, 425.0, 430.0)
+    """
+    rough = (high - low) / about
+    power = 10.0 ** math.floor(math.log10(rough))
+    step = next((s * power for s in STEPS if s * power >= rough * 0.75), 10.0 * power)
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return tuple(float(number * step) for number in range(first, last + 1))

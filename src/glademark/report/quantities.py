@@ -1,0 +1,397 @@
+"""
+How numbers are shown to people: in the user's units, with the digits that the field can use.
+
+Files keep unrounded SI numbers; what is shown here is for reading only. Texts are plain ASCII.
+"""
+
+import math
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from glademark.contracts.layers import Units
+from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
+
+MISSING = "-"
+"""What stands where there is no number."""
+
+_SHARE = ("%", 0.01)
+_SHOWN: Mapping[Units, Mapping[str, tuple[str, float]]] = MappingProxyType(
+    {
+        "us": {
+            "m2": ("acre", ACRE_M2),
+            "m": ("ft", FOOT_M),
+            "cm": ("in", INCH_CM),
+            "m3": ("ft3", CUBIC_FOOT_M3),
+            "m2/ha": ("ft2/acre", FOOT_M**2 * HECTARE_M2 / ACRE_M2),
+            "1/ha": ("1/acre", HECTARE_M2 / ACRE_M2),
+            "m3/ha": ("ft3/acre", CUBIC_FOOT_M3 * HECTARE_M2 / ACRE_M2),
+            "share": _SHARE,
+        },
+        "metric": {"m2": ("ha", HECTARE_M2), "share": _SHARE},
+    }
+)
+_SMALL_AREA: Mapping[Units, tuple[str, float]] = MappingProxyType(
+    {"us": ("ft2", FOOT_M**2), "metric": ("m2", 1.0)}
+)
+_DECIMALS: Mapping[str, int] = MappingProxyType(
+    {
+        "acre": 2, "ha": 2, "ft2": 0, "m2": 0, "ft": 1, "m": 1, "in": 1, "cm": 1, "%": 1,
+        "board foot": 0, "MBF": 2, "cord": 1, "m3": 1, "ft3": 0, "green ton": 1, "trees": 0,
+        "ft2/acre": 0, "m2/ha": 1, "1/acre": 1, "1/ha": 0,
+        "ft3/acre": 0, "m3/ha": 1,
+    }
+)  # fmt: skip
+_PLURALS: Mapping[str, str] = MappingProxyType(
+    {"board foot": "board feet", "cord": "cords", "green ton": "green tons", "acre": "acres"}
+)
+_UNKNOWN_DECIMALS = 2
+_MOST_DECIMALS = 6  # beyond it two numbers are equal to anyone who reads them
+_SMALL = 0.01  # acre or ha below which the small unit of area says more
+_LARGE = 100  # from here on a length needs no decimal
+
+
+def shown_unit(unit: str, units: Units) -> tuple[str, float]:
+    """
+    Unit in which a number is shown, and how many SI units it holds.
+
+    Parameters
+    ----------
+    unit
+        SI unit, ``share``, ``trees`` or a sale unit.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    name_and_size
+        Divide by the size to get the shown number. A unit that has no other form, a sale unit among
+        them, comes back as it is, with the size 1.
+
+    Examples
+    --------
+    >>> shown_unit("m", "us"), shown_unit("cord", "us")
+    (('ft', 0.3048), ('cord', 1.0))
+    """
+    return _SHOWN[units].get(unit, (unit, 1.0))
+
+
+def show_number(number: float | None, decimals: int) -> str:
+    """
+    A number with thousands separated.
+
+    Parameters
+    ----------
+    number
+        Any; None and NaN stand for none.
+    decimals
+        Digits behind the point.
+
+    Returns
+    -------
+    text
+        `MISSING` where there is no number; a negative zero loses its sign.
+
+    Examples
+    --------
+    >>> show_number(12345.678, 1), show_number(None, 1)
+    ('12,345.7', '-')
+    """
+    value = _number(number)
+    if math.isnan(value):
+        return MISSING
+    rounded = round(value, decimals)
+    return f"{rounded + 0.0:,.{decimals}f}"
+
+
+def heading_unit(unit: str) -> str:
+    """
+    A unit as a heading has it.
+
+    Parameters
+    ----------
+    unit
+        In standard spelling.
+
+    Returns
+    -------
+    name
+        The plural of a unit that is a word; symbols stay.
+
+    Examples
+    --------
+    >>> heading_unit("board foot"), heading_unit("MBF")
+    ('board feet', 'MBF')
+    """
+    return _PLURALS.get(unit, unit)
+
+
+def show(number: float | None, unit: str, units: Units) -> str:
+    """
+    A quantity with its unit.
+
+    Parameters
+    ----------
+    number
+        In `unit`; None and NaN stand for none.
+    unit
+        ``m2``, ``m``, ``cm``, ``m3``, ``m2/ha``, ``m3/ha``, ``1/ha``, ``share``, ``trees`` or a
+        sale unit.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    text
+        Such as ``0.46 acre`` or ``6.8 %``; `MISSING` where there is no number.
+
+    Examples
+    --------
+    >>> show(1861.55, "m2", "us"), show(1861.55, "m2", "metric"), show(0.0678, "share", "us")
+    ('0.46 acre', '0.19 ha', '6.8 %')
+    """
+    value = _number(number)
+    if math.isnan(value):
+        return MISSING
+    name, size = _fitting_unit(value, unit, units)
+    shown = value / size
+    return _with_unit(shown, name, _decimals(shown, name))
+
+
+def show_against(
+    measured: float | None, limit: float | None, unit: str, units: Units
+) -> tuple[str, str]:
+    """
+    A measured quantity and its limit, with enough digits to tell them apart.
+
+    Parameters
+    ----------
+    measured
+        In `unit`.
+    limit
+        In `unit`.
+    unit
+        As for `show`.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    texts
+        Measured and limit, in one unit and with equally many decimals.
+
+    Examples
+    --------
+    >>> show_against(2024.2, 2023.43, "m2", "us")
+    ('0.5002 acre', '0.5000 acre')
+    """
+    both = [_number(measured), _number(limit)]
+    known = [number for number in both if not math.isnan(number)]
+    if not known:
+        return MISSING, MISSING
+    name, size = _fitting_unit(max(known, key=abs), unit, units)
+    decimals = _telling_decimals([number / size for number in known], name)
+    first, second = (
+        MISSING if math.isnan(number) else _with_unit(number / size, name, decimals)
+        for number in both
+    )
+    return first, second
+
+
+def show_area(area_m2: float | None, units: Units) -> str:
+    """
+    An area [m2] in acres or hectares; a very small one in square feet or square metres.
+
+    Parameters
+    ----------
+    area_m2
+        In square metres.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    text
+        With its unit.
+
+    Examples
+    --------
+    >>> show_area(10_000, "metric"), show_area(30, "us")
+    ('1.00 ha', '323 ft2')
+    """
+    return show(area_m2, "m2", units)
+
+
+def show_length(length_m: float | None, units: Units) -> str:
+    """
+    A length [m] in feet or metres.
+
+    Parameters
+    ----------
+    length_m
+        In metres.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    text
+        With its unit.
+
+    Examples
+    --------
+    >>> show_length(30.48, "us"), show_length(4, "metric")
+    ('100 ft', '4.0 m')
+    """
+    return show(length_m, "m", units)
+
+
+def show_diameter(diameter_cm: float | None, units: Units) -> str:
+    """
+    A stem diameter [cm] in inches or centimetres.
+
+    Parameters
+    ----------
+    diameter_cm
+        In centimetres.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    text
+        With its unit.
+
+    Examples
+    --------
+    >>> show_diameter(25.4, "us")
+    '10.0 in'
+    """
+    return show(diameter_cm, "cm", units)
+
+
+def show_share(share: float | None) -> str:
+    """
+    A share from 0 to 1 in per cent.
+
+    Parameters
+    ----------
+    share
+        From 0 to 1.
+
+    Returns
+    -------
+    text
+        With its sign.
+
+    Examples
+    --------
+    >>> show_share(0.06752)
+    '6.8 %'
+    """
+    return show(share, "share", "us")
+
+
+def show_volume(volume: float | None, unit: str) -> str:
+    """
+    A volume in its sale unit.
+
+    Parameters
+    ----------
+    volume
+        In `unit`.
+    unit
+        Sale unit in standard spelling.
+
+    Returns
+    -------
+    text
+        With its unit.
+
+    Examples
+    --------
+    >>> show_volume(18250.4, "board foot"), show_volume(12.44, "cord"), show_volume(1, "cord")
+    ('18,250 board feet', '12.4 cords', '1.0 cord')
+    """
+    value = _number(volume)
+    return MISSING if math.isnan(value) else _with_unit(value, unit, sale_decimals(unit))
+
+
+def sale_decimals(unit: str) -> int:
+    """
+    Decimals that an amount is shown with.
+
+    Parameters
+    ----------
+    unit
+        In standard spelling.
+
+    Returns
+    -------
+    decimals
+        2 for a unit that is not known.
+
+    Examples
+    --------
+    >>> sale_decimals("board foot"), sale_decimals("MBF")
+    (0, 2)
+    """
+    return _DECIMALS.get(unit, _UNKNOWN_DECIMALS)
+
+
+def basal_area_unit(units: Units) -> tuple[str, float]:
+    """
+    Unit of a stem cross-section and how many square metres it holds.
+
+    Parameters
+    ----------
+    units
+        What the project shows.
+
+    Returns
+    -------
+    name_and_size
+        Square feet or square metres.
+
+    Examples
+    --------
+    >>> basal_area_unit("metric")
+    ('m2', 1.0)
+    """
+    return _SMALL_AREA[units]
+
+
+def _fitting_unit(number: float, unit: str, units: Units) -> tuple[str, float]:
+    """Unit shown: the small unit of area where the large one would be nearly nothing."""
+    name, size = shown_unit(unit, units)
+    if unit == "m2" and 0 < abs(number) < _SMALL * size:
+        return _SMALL_AREA[units]
+    return name, size
+
+
+def _decimals(shown: float, name: str) -> int:
+    """Decimals of a number in its shown unit; fewer where it is large."""
+    decimals = _DECIMALS.get(name, _UNKNOWN_DECIMALS)
+    if name in {"ft", "m", "acre", "ha"} and abs(shown) >= _LARGE:
+        return decimals - 1
+    return decimals
+
+
+def _telling_decimals(shown: list[float], name: str) -> int:
+    """Decimals that keep different numbers different."""
+    decimals = max(_decimals(number, name) for number in shown)
+    while len({round(number, decimals) for number in shown}) < len(set(shown)):
+        if decimals == _MOST_DECIMALS:
+            break
+        decimals += 1
+    return decimals
+
+
+def _with_unit(shown: float, name: str, decimals: int) -> str:
+    """A number with its unit: singular up to one, plural for none and more."""
+    single = 0 < abs(round(shown, decimals)) <= 1
+    return f"{show_number(shown, decimals)} {name if single else heading_unit(name)}"
+
+
+def _number(value: float | None) -> float:
+    """A number as it is, NaN for none."""
+    return math.nan if value is None else float(value)

@@ -1,0 +1,216 @@
+"""The allowance as a picture: what may go, and what corridors, openings and the matrix draw."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from glademark.report.quantities import (
+    basal_area_unit,
+    heading_unit,
+    sale_decimals,
+    show_number,
+    show_share,
+    shown_unit,
+)
+from glademark.report.review_page.wording import field_text, unit_text
+from glademark.units import HECTARE_M2
+
+if TYPE_CHECKING:
+    from glademark.contracts.layers import Units
+    from glademark.contracts.layout import Layout
+
+WIDTH = 600
+"""Length of the picture, in its own units."""
+
+_PARTS = (
+    ("corridor", "Corridors"),
+    ("opening", "Openings"),
+    ("matrix", "Matrix"),
+    ("other", "Elsewhere"),
+)
+_AIR = 1.06  # of the longest bar
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Part:
+    """What one zone draws: its place in the picture, and in words with the share of its stock."""
+
+    name: str
+    title: str
+    x: float
+    width: float
+    text: str
+    share: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Account:
+    """
+    One quantity: what may go, what goes, what is left.
+
+    Attributes
+    ----------
+    title, basis
+        The quantity with its unit, and where the standing stock comes from.
+    parts
+        What zones draw, beside each other.
+    cap_x, cap_from, cap_width
+        Place of the cap and of its interval; None where there is no cap or no interval.
+    standing, cap, drawn, left, share
+        In words, with their intervals.
+    covered, rest
+        Where only a part is marked so far: share taken on covered ground, what is left for the rest
+        by its area; else empty.
+    overdrawn
+        Whether more is drawn than may go.
+    """
+
+    title: str
+    basis: str
+    parts: tuple[Part, ...]
+    cap_x: float | None
+    cap_from: float | None
+    cap_width: float | None
+    standing: str
+    cap: str
+    drawn: str
+    left: str
+    share: str
+    covered: str
+    rest: str
+    overdrawn: bool
+
+
+def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
+    """
+    The allowance, one account a quantity.
+
+    Parameters
+    ----------
+    layout
+        What was measured.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    accounts
+        Empty where the standing stock is not known.
+    """
+    rows = layout.allowance.astype(object).to_dict("records")
+    return tuple(_account({str(key): part for key, part in row.items()}, units) for row in rows)
+
+
+def _account(row: dict[str, Any], units: Units) -> Account:
+    """One quantity."""
+    name, size, decimals = _unit(row["unit"], units)
+    number = {key: _number(value) for key, value in row.items()}
+    drawn = number["drawn"]
+    high = number["left_high"] + drawn
+    longest = max(value for value in (drawn, number["cap"], high, 0.0) if not math.isnan(value))
+    per = WIDTH / (longest * _AIR) if longest > 0 else 0.0
+    low = number["left_low"] + drawn
+    interval = not math.isnan(low) and high > low
+
+    def words(key: str) -> str:
+        """The amount with its interval."""
+        ends = [number.get(f"{key}{end}", math.nan) / size for end in ("_low", "_high")]
+        text = show_number(number[key] / size, decimals)
+        if math.isnan(number[key]):
+            return ""
+        if any(math.isnan(end) for end in ends) or ends[0] == ends[1]:
+            return f"{text} {name}"
+        between = " to ".join(show_number(end, decimals) for end in ends)
+        return f"{text} {name} ({between})"
+
+    return Account(
+        title=_title(row, name),
+        basis=field_text(row["basis"]),
+        parts=_parts(number, per, size, (name, decimals)),
+        cap_x=None if math.isnan(number["cap"]) else round(number["cap"] * per, 1),
+        cap_from=round(low * per, 1) if interval else None,
+        cap_width=round((high - low) * per, 1) if interval else None,
+        standing=words("standing"),
+        cap=words("cap"),
+        drawn=words("drawn"),
+        left=words("left"),
+        share=_share_words(number),
+        covered=_covered_words(number),
+        rest=_rest_words(number, size, (name, decimals), units),
+        overdrawn=number["left"] < 0,
+    )
+
+
+def _number(value: object) -> float:
+    """A number, NaN for none and for text."""
+    return float(value) if isinstance(value, int | float) else math.nan
+
+
+def _unit(unit: str, units: Units) -> tuple[str, float, int]:
+    """Name of the unit shown, how much it holds, decimals."""
+    if unit == "m2":
+        name, size = basal_area_unit(units)
+    else:
+        name, size = shown_unit(unit, units)
+    return unit_text(heading_unit(name)), size, sale_decimals(name)
+
+
+def _title(row: dict[str, Any], name: str) -> str:
+    """The quantity, and by which rule it is scaled."""
+    quantity = field_text(row["quantity"]).replace("_", " ")
+    rule = field_text(row["log_rule"])
+    return f"{quantity.capitalize()}, {name}" + (f" ({rule})" if rule else "")
+
+
+def _parts(
+    number: dict[str, float], per: float, size: float, shown: tuple[str, int]
+) -> tuple[Part, ...]:
+    """What each zone draws, one beside the other."""
+    name, decimals = shown
+    parts: list[Part] = []
+    x = 0.0
+    for zone, title in _PARTS:
+        amount = number[f"drawn_{zone}"]
+        if not amount > 0:
+            continue
+        share = number.get(f"share_{zone}", math.nan)
+        parts.append(
+            Part(
+                name=zone,
+                title=title,
+                x=round(x * per, 1),
+                width=round(amount * per, 1),
+                text=f"{show_number(amount / size, decimals)} {name}",
+                share="" if math.isnan(share) else show_share(share),
+            )
+        )
+        x += amount
+    return tuple(parts)
+
+
+def _share_words(number: dict[str, float]) -> str:
+    """Share of the standing stock that is taken, with its interval."""
+    share, low, high = (number[f"share{end}"] for end in ("", "_low", "_high"))
+    if math.isnan(share):
+        return ""
+    if math.isnan(low) or low == high:
+        return show_share(share)
+    return f"{show_share(share)} ({show_share(low)} to {show_share(high)})"
+
+
+def _covered_words(number: dict[str, float]) -> str:
+    """Share taken on covered ground; empty where all of the stand is."""
+    share = number["share_covered"]
+    return "" if math.isnan(share) else show_share(share)
+
+
+def _rest_words(number: dict[str, float], size: float, shown: tuple[str, int], units: Units) -> str:
+    """What is left for each hectare or acre that is not covered yet; empty where all is."""
+    left = number["left_per_ha_rest"]
+    if math.isnan(left):
+        return ""
+    ground, ground_m2 = shown_unit("m2", units)
+    name, decimals = shown
+    return f"{show_number(left * ground_m2 / HECTARE_M2 / size, decimals)} {name} per {ground}"

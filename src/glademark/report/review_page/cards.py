@@ -1,0 +1,390 @@
+"""What is said of a feature or tree that is clicked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from glademark.report.quantities import (
+    MISSING,
+    basal_area_unit,
+    show,
+    show_diameter,
+    show_length,
+    show_number,
+    show_volume,
+)
+from glademark.report.review_page.content import AREA_LAYERS, POINT_LAYERS, keyed
+from glademark.report.review_page.limits import of_feature
+from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    import geopandas as gpd
+
+    from glademark.contracts.layers import Units
+    from glademark.report.delivery import Delivery
+    from glademark.report.review_page.limits import LimitRow
+    from glademark.report.review_page.plane import Plane
+
+Lines = list[tuple[str, str]]
+Record = dict[Any, Any]
+
+_SAME_M2 = 0.005  # areas nearer than this are one
+
+
+def feature_cards(
+    delivery: Delivery, limits: Sequence[LimitRow], plane: Plane
+) -> dict[str, dict[str, Any]]:
+    """
+    Title, lines, limits and bounds of every area and point on the map, by its key.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    limits
+        As `report.review_page.limits.limit_rows` gives them.
+    plane
+        Where the page's zero lies.
+
+    Returns
+    -------
+    cards
+        In the types of JSON: ``title``, ``lines`` (label and text), ``limits`` (verdict, its words
+        and text), ``box``.
+    """
+    units = delivery.project.heading.units
+    cards: dict[str, dict[str, Any]] = {}
+    for layer in (*AREA_LAYERS, *POINT_LAYERS):
+        features = keyed(delivery.layout, layer)
+        if features.empty:
+            continue
+        title, lines = _CARDS[layer]
+        records = features.drop(columns=features.geometry.name).astype(object).to_dict("records")
+        for record, shape in zip(records, features.geometry, strict=True):
+            cards[record["key"]] = {
+                "title": title(record),
+                "lines": [list(line) for line in lines(record, units) if line[1]],
+                "limits": [_limit(row) for row in of_feature(limits, record["key"])],
+                "box": plane.box(shape),
+            }
+    return cards
+
+
+def tree_columns(trees: gpd.GeoDataFrame, units: Units) -> list[dict[str, Any]]:
+    """
+    What is said of each tree, column by column.
+
+    Parameters
+    ----------
+    trees
+        Columns of `contracts.layers.MARKS`.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    columns
+        In the types of JSON: ``label``, the different ``texts``, and for each tree the place ``at``
+        which its text stands. A column without any text is left out.
+    """
+    columns = [(label, words(trees, units)) for label, words in _TREE_LINES]
+    return [_compact(label, texts) for label, texts in columns if texts.ne("").any()]
+
+
+def basal_area(area_m2: object, units: Units) -> str:
+    """
+    A basal area in square feet or square metres.
+
+    Parameters
+    ----------
+    area_m2
+        A number; None and NaN stand for none.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    text
+        With its unit; empty where there is no number.
+
+    Examples
+    --------
+    >>> basal_area(2.0, "metric")
+    '2.0 m²'
+    """
+    number = _number(area_m2)
+    name, size = basal_area_unit(units)
+    return "" if number is None else unit_text(f"{show_number(number / size, 1)} {name}")
+
+
+def quantity(value: object, unit: str, units: Units) -> str:
+    """
+    A quantity with its unit, or nothing.
+
+    Parameters
+    ----------
+    value
+        A number; None and NaN stand for none.
+    unit
+        As for `report.quantities.show`.
+    units
+        What the project shows.
+
+    Returns
+    -------
+    text
+        Empty where there is no number.
+
+    Examples
+    --------
+    >>> quantity(30.48, "m", "us"), quantity(None, "m", "us")
+    ('100 ft', '')
+    """
+    text = show(_number(value), unit, units)
+    return "" if text == MISSING else unit_text(text)
+
+
+def whole(value: object) -> str:
+    """
+    A count, or nothing.
+
+    Parameters
+    ----------
+    value
+        A number; None and missing stand for none.
+
+    Returns
+    -------
+    text
+        With thousands separated.
+
+    Examples
+    --------
+    >>> whole(1200), whole(None)
+    ('1,200', '')
+    """
+    number = _number(value)
+    return "" if number is None else show_number(number, 0)
+
+
+def _number(value: object) -> float | None:
+    """A number, None where there is none."""
+    return None if value is None or pd.isna(value) else float(value)  # type: ignore[arg-type, call-overload] # frames hold numbers here
+
+
+def _limit(row: LimitRow) -> dict[str, str]:
+    """One limit in a card."""
+    numbers = "; ".join(part for part in (row.measured, row.limit, row.margin) if part)
+    numbers += f" ({row.reason})" if numbers and row.reason else ""
+    return {
+        "verdict": row.verdict,
+        "words": row.words,
+        "text": f"{row.title}: {numbers or row.reason or row.subject}",
+    }
+
+
+def _opening_title(record: Record) -> str:
+    """Number, and the marker's own name where that says more."""
+    number, group = whole(record["opening"]), field_text(record["group"])
+    return f"Opening {number}" + (f" ({group})" if group not in {"", number} else "")
+
+
+def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """All measures of one opening."""
+    yield "Area", quantity(record["area_m2"], "m2", units)
+    if (net := _number(record["net_of_leave_m2"])) is not None and (
+        abs(net - record["area_m2"]) > _SAME_M2
+    ):
+        yield "Area net of leave trees", quantity(net, "m2", units)
+    yield "Joined area", quantity(record["joined_area_m2"], "m2", units)
+    yield "Area in corridors", quantity(record["in_corridor_m2"], "m2", units)
+    yield "Nearest opening", _neighbour(record, units)
+    yield "Trees to cut", whole(record["trees"])
+    yield "Basal area", basal_area(record["basal_area_m2"], units)
+    for amount in volume_amounts(record["volume"]):
+        yield f"Volume, {amount.product}" if amount.product else "Volume", amount.text
+    yield "Solid volume", quantity(record["volume_m3"], "m3", units)
+    yield "Length x width", _length_by_width(record, units)
+    yield "Ellipse of these, to compare only", quantity(record["ellipse_m2"], "m2", units)
+    yield "Perimeter", quantity(record["perimeter_m"], "m", units)
+    yield "Equivalent diameter", quantity(record["equivalent_diameter_m"], "m", units)
+    ratio = _number(record["diameter_to_height"])
+    yield "Diameter to height", "" if ratio is None else show_number(ratio, 2)
+    yield "To the boundary", quantity(record["boundary_m"], "m", units)
+    yield "To water", quantity(record["water_m"], "m", units)
+    yield "To the nearest corridor", quantity(record["corridor_m"], "m", units)
+    yield "Separate parts", whole(record["parts"])
+    yield "Told by", name_text(record["basis"])
+
+
+def _neighbour(record: Mapping[Any, Any], units: Units) -> str:
+    """Distance to the nearest other opening, and which it is."""
+    spacing = quantity(record["spacing_m"], "m", units)
+    return f"{spacing} to opening {whole(record['nearest'])}" if spacing else ""
+
+
+def _length_by_width(record: Record, units: Units) -> str:
+    """Longest axis and extent at right angles to it."""
+    length, width = (quantity(record[name], "m", units) for name in ("length_m", "width_m"))
+    return f"{length} \N{MULTIPLICATION SIGN} {width}" if length and width else ""
+
+
+def _corridor_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """What one corridor takes."""
+    yield (
+        "State",
+        "existing already" if record["state"] == "existing" else name_text(record["state"]),
+    )
+    yield "Width", quantity(record["width_m"], "m", units)
+    yield "Length in the stand", quantity(record["length_m"], "m", units)
+    yield "Area", quantity(record["area_m2"], "m2", units)
+    yield from _wood(record, units)
+
+
+def _wood(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """Trees, basal area, solid volume."""
+    yield "Trees to cut", whole(record["trees"])
+    yield "Basal area", basal_area(record["basal_area_m2"], units)
+    yield "Solid volume", quantity(record["volume_m3"], "m3", units)
+
+
+def _joined_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """A hole made of several openings."""
+    yield "Openings in it", field_text(record["openings"])
+    yield "Area", quantity(record["area_m2"], "m2", units)
+    yield "Area net of corridors", quantity(record["net_of_corridor_m2"], "m2", units)
+
+
+def _gap_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """Crowns that touch."""
+    yield "Area", quantity(record["area_m2"], "m2", units)
+    yield from _wood(record, units)
+    yield "Length x width", _length_by_width(record, units)
+    yield "Perimeter", quantity(record["perimeter_m"], "m", units)
+
+
+def _zone_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """A part of the stand."""
+    yield "Area", quantity(record["area_m2"], "m2", units)
+    yield "Share of the stand", quantity(record["share"], "share", units)
+    yield from _wood(record, units)
+
+
+def _area_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """A given area."""
+    yield "Rule", name_text(record.get("rule"))
+    yield "Basal area to be left", quantity(record.get("minimum_m2_ha"), "m2/ha", units)
+    yield "Area", quantity(record["area_m2"], "m2", units)
+
+
+def _crossing_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """Where a corridor crosses water or a setback."""
+    yield "Corridor", field_text(record["corridor"])
+    yield "Crosses", " ".join((field_text(record["what"]), field_text(record["name"]))).strip()
+    yield "Rule", name_text(record["rule"])
+    angle = _number(record["angle_deg"])
+    yield "Angle to the bank", "" if angle is None else f"{show_number(angle, 0)}\N{DEGREE SIGN}"
+    yield "Way through", quantity(record["length_m"], "m", units)
+    yield "Lies", "in the stand" if record["in_stand"] else "outside the stand"
+    yield "Permit", "may be needed: ask by local rules"
+
+
+def _named(word: str) -> Callable[[Record], str]:
+    """Title of an area that has a name."""
+    return lambda record: " ".join(part for part in (word, field_text(record["name"])) if part)
+
+
+_CARDS: Mapping[
+    str, tuple[Callable[[Record], str], Callable[[Record, Units], Iterable[tuple[str, str]]]]
+] = {
+    "openings": (_opening_title, _opening_lines),
+    "corridors": (lambda record: f"Corridor {field_text(record['corridor'])}", _corridor_lines),
+    "joined_openings": (
+        lambda record: f"Joined opening of {field_text(record['openings'])}",
+        _joined_lines,
+    ),
+    "canopy_gaps": (lambda record: f"Canopy gap {whole(record['gap'])}", _gap_lines),
+    "zones": (lambda record: f"Zone: {name_text(record['zone'])}", _zone_lines),
+    "water_crossings": (
+        lambda record: f"Water crossing {whole(record['crossing'])}",
+        _crossing_lines,
+    ),
+    "keep_out": (_named("Keep-out"), _area_lines),
+    "setbacks": (_named("Setback"), _area_lines),
+    "landings": (_named("Landing"), _area_lines),
+    "water": (_named("Water"), _area_lines),
+}
+
+
+def _text(name: str) -> Callable[[gpd.GeoDataFrame, Units], pd.Series]:
+    """A column of text."""
+    return lambda trees, _: trees[name].map(name_text)
+
+
+def _plain(name: str) -> Callable[[gpd.GeoDataFrame, Units], pd.Series]:
+    """A column of text as it was recorded."""
+    return lambda trees, _: trees[name].map(field_text)
+
+
+def _length(name: str) -> Callable[[gpd.GeoDataFrame, Units], pd.Series]:
+    """A column of lengths."""
+    return lambda trees, units: _each(trees[name], lambda value: show_length(value, units))
+
+
+def _each(values: pd.Series, show_one: Callable[[float], str]) -> pd.Series:
+    """Numbers as texts; empty where there is none."""
+    numbers = pd.to_numeric(values).astype("float64").tolist()
+    texts = ["" if number != number else unit_text(show_one(number)) for number in numbers]  # noqa: PLR0124 - NaN
+    return pd.Series(texts, index=values.index, dtype=object)
+
+
+def _diameters(trees: gpd.GeoDataFrame, units: Units) -> pd.Series:
+    """Diameters."""
+    return _each(trees["dbh_cm"], lambda value: show_diameter(value, units))
+
+
+def _counts(name: str, *, least: int = 0) -> Callable[[gpd.GeoDataFrame, Units], pd.Series]:
+    """A column of counts, those of interest."""
+    return lambda trees, _: _each(
+        trees[name], lambda value: show_number(value, 0) if value >= least else ""
+    )
+
+
+def _volumes(trees: gpd.GeoDataFrame, _: Units) -> pd.Series:
+    """Net volume in the sale unit."""
+    pairs = zip(trees["volume"], trees["volume_unit"], strict=True)
+    texts = [
+        "" if pd.isna(volume) or not isinstance(unit, str) or not unit
+        else unit_text(show_volume(volume, unit))
+        for volume, unit in pairs
+    ]  # fmt: skip
+    return pd.Series(texts, index=trees.index, dtype=object)
+
+
+_TREE_LINES: tuple[tuple[str, Callable[[gpd.GeoDataFrame, Units], pd.Series]], ...] = (
+    ("Tree", _plain("tree_id")),
+    ("Kind", _text("kind")),
+    ("Trees in this record", _counts("count", least=2)),
+    ("Species", _plain("species")),
+    ("DBH", _diameters),
+    ("Product", _plain("product")),
+    ("Volume", _volumes),
+    ("Paint", _plain("paint")),
+    ("Zone", _text("zone")),
+    ("Zone by position", _text("zone_located")),
+    ("Opening", _counts("opening")),
+    ("To corridor edge (negative inside)", _length("corridor_distance_m")),
+    ("To nearest line", _length("line_distance_m")),
+    ("Position error", _length("position_error_m")),
+    ("Marked by", _plain("marker")),
+)
+
+
+def _compact(label: str, texts: pd.Series) -> dict[str, Any]:
+    """A column as its different texts and where each tree's stands."""
+    at, different = pd.factorize(texts)
+    return {"label": label, "texts": different.tolist(), "at": at.tolist()}

@@ -1,0 +1,175 @@
+"""The figures that a planner wants first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from glademark.report.marking_progress import evening_view
+from glademark.report.quantities import show_number, show_volume
+from glademark.report.review_page.cards import basal_area, quantity, whole
+from glademark.report.review_page.wording import field_text, unit_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from glademark.contracts.layers import Units
+    from glademark.contracts.layout import Figures, Layout
+    from glademark.report.delivery import Delivery
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Fact:
+    """A figure: its name, the number that counts, and what goes with it."""
+
+    name: str
+    value: str
+    beside: str = ""
+
+
+def facts(delivery: Delivery) -> tuple[Fact, ...]:
+    """
+    Figures of the layout in the project's units.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    facts
+        Stand, the evening view, corridors, openings, trees, volume; what is not there is left out.
+    """
+    figures, units = delivery.layout.figures, delivery.project.heading.units
+    return (
+        *_stand(figures, units),
+        *_evening(delivery.layout, units),
+        *(
+            fact
+            for part in (_corridors, _openings, _trees, _volumes)
+            for fact in part(figures, units)
+        ),
+    )
+
+
+def _stand(figures: Figures, units: Units) -> Iterable[Fact]:
+    """Size of the stand."""
+    yield Fact(
+        name="Stand",
+        value=quantity(figures.stand.area_m2, "m2", units),
+        beside=f"{quantity(figures.stand.operable_m2, 'm2', units)} operable",
+    )
+
+
+def _evening(layout: Layout, units: Units) -> Iterable[Fact]:
+    """How much of the stand is marked so far, and what that leaves."""
+    evening = evening_view(layout, units)
+    if evening is None:
+        return
+    share, _, areas = evening.covered.partition(" of ")
+    left = f"; may still go: {evening.left}" if evening.left else ""
+    yield Fact(
+        name="Covered so far",
+        value=share,
+        beside=unit_text(f"of {areas}; taken {evening.taken}{left}"),
+    )
+
+
+def _corridors(figures: Figures, units: Units) -> Iterable[Fact]:
+    """What corridors take, with landings where there are any."""
+    taken = figures.corridors
+    if taken.length_m <= 0:
+        yield Fact(name="Corridors", value="none")
+        return
+    yield Fact(
+        name="Corridors",
+        value=quantity(taken.share, "share", units),
+        beside=f"of the stand; {quantity(taken.share_operable, 'share', units)} of the operable "
+        f"area; {quantity(taken.area_m2, 'm2', units)}, "
+        f"{quantity(taken.length_m, 'm', units)} long",
+    )
+    if taken.with_landings_m2 > taken.area_m2:
+        yield Fact(
+            name="With landings",
+            value=quantity(taken.share_with_landings, "share", units),
+            beside=f"of the stand; {quantity(taken.with_landings_m2, 'm2', units)}",
+        )
+
+
+def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
+    """Openings together, the largest, joined ones, gaps."""
+    openings = figures.openings
+    if openings.count == 0:
+        yield Fact(name="Group openings", value="none")
+    else:
+        yield Fact(
+            name="Group openings",
+            value=whole(openings.count),
+            beside=f"{quantity(openings.area_m2, 'm2', units)}, "
+            f"{quantity(openings.share, 'share', units)} of the stand",
+        )
+        yield Fact(
+            name="Largest opening",
+            value=quantity(openings.largest_m2, "m2", units),
+            beside=f"joined with corridors {quantity(openings.joined_largest_m2, 'm2', units)}",
+        )
+    if openings.nearest_spacing_m is not None:
+        yield Fact(
+            name="Least spacing",
+            value=quantity(openings.nearest_spacing_m, "m", units),
+            beside="crown edge to crown edge",
+        )
+    if openings.gaps_count:
+        yield Fact(
+            name="Canopy gaps",
+            value=whole(openings.gaps_count),
+            beside=f"{quantity(openings.gaps_area_m2, 'm2', units)}; crowns that touch, named no "
+            "group, not among the openings",
+        )
+
+
+def _trees(figures: Figures, units: Units) -> Iterable[Fact]:
+    """Trees to cut; those apart."""
+    marks = figures.marks
+    paper = f", and {whole(marks.not_located)} on the paper tally" if marks.not_located else ""
+    yield Fact(
+        name="Trees to cut",
+        value=whole(marks.trees + marks.not_located),
+        beside=f"{whole(marks.trees)} on the map{paper}; basal area "
+        f"{basal_area(figures.volume.basal_area_m2, units)}",
+    )
+    if marks.danger_trees:
+        yield Fact(
+            name="Danger trees", value=whole(marks.danger_trees), beside="show the crew before work"
+        )
+    if marks.line_trees:
+        yield Fact(
+            name="Line trees",
+            value=whole(marks.line_trees),
+            beside="tallied apart: co-owned, not to be cut before the owners agree",
+        )
+    if marks.leave_trees:
+        yield Fact(name="Leave trees", value=whole(marks.leave_trees), beside="to stay")
+
+
+def _volumes(figures: Figures, units: Units) -> Iterable[Fact]:
+    """Net volume by product, each in its sale unit; solid volume where it can be computed."""
+    volume = figures.volume
+    for name, product in volume.by_product.items():
+        rule = f"; scaled by {field_text(product.rule)}" if product.rule else ""
+        amount = unit_text(show_volume(product.net, product.unit)) if product.unit else ""
+        trees = f"{whole(product.trees)} trees"
+        yield Fact(
+            name=field_text(name).capitalize() or "No product",
+            value=amount or "no volume",
+            beside=f"net, {trees}{rule}" if amount else trees,
+        )
+    if volume.m3 is not None:
+        missing = volume.m3_missing_trees
+        left_out = f", without {show_number(missing, 0)} trees that have none" if missing else ""
+        yield Fact(
+            name="Solid volume",
+            value=quantity(volume.m3, "m3", units),
+            beside=f"net{left_out}",
+        )

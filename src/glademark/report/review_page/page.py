@@ -1,0 +1,187 @@
+"""The review page as one text: content, template, style, script and the plotting library."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from glademark.report.cautions import CAUTIONS
+from glademark.report.quantities import show_number, show_share
+from glademark.report.review_page.allowance import accounts
+from glademark.report.review_page.cards import feature_cards, tree_columns
+from glademark.report.review_page.chart import MAP_NAME, map_json
+from glademark.report.review_page.content import MOST_MARKS, map_content
+from glademark.report.review_page.diameters import histogram
+from glademark.report.review_page.facts import facts
+from glademark.report.review_page.html import content_policy, inert_json
+from glademark.report.review_page.limits import (
+    VERDICT_WORDS,
+    VERDICTS,
+    limit_rows,
+    worst_by_key,
+)
+from glademark.report.review_page.profiles import profile_pictures
+from glademark.report.review_page.symbols import AREAS, CROWNS, MARKS, STAND, SwitchedLayer
+from glademark.report.review_page.tables import (
+    corridors_table,
+    openings_table,
+    set_aside_table,
+    tally_table,
+    volume_table,
+)
+from glademark.report.review_page.wording import field_text
+from glademark.report.terminal.openings import opening_verdicts
+
+if TYPE_CHECKING:
+    from glademark.report.delivery import Delivery
+    from glademark.report.review_page.content import MapContent
+    from glademark.report.review_page.limits import LimitRow
+    from glademark.report.review_page.symbols import AreaSymbol
+
+_PARTS = "glademark.report.review_page"
+_HIGHEST_FIRST = -1
+
+
+def review_page(delivery: Delivery) -> str:
+    """
+    The review page.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    html
+        One document that loads nothing; equal deliveries give equal text.
+    """
+    limits = limit_rows(delivery)
+    content = map_content(delivery, worst_by_key(limits))
+    script, style = _file("page.js"), _file("page.css")
+    library = _library()
+    return str(
+        _template().render(
+            **_sections(delivery, limits, content),
+            policy=content_policy([library, script]),
+            library=library,
+            script=script,
+            style=style,
+            map_item=inert_json(map_json(content)),
+            page_data=inert_json(_page_data(delivery, limits, content)),
+        )
+    )
+
+
+def _sections(
+    delivery: Delivery, limits: tuple[LimitRow, ...], content: MapContent
+) -> dict[str, Any]:
+    """What the template shows."""
+    heading, layout = delivery.project.heading, delivery.layout
+    said = opening_verdicts(delivery.checks, layout.openings)
+    verdicts = {number: text.plain for number, text in said.items()}
+    return {
+        "name": field_text(heading.name),
+        "season": field_text(heading.season),
+        "cautions": CAUTIONS,
+        "counts": [
+            (verdict, VERDICT_WORDS[verdict], sum(row.verdict == verdict for row in limits))
+            for verdict in VERDICTS
+        ],
+        "facts": facts(delivery),
+        "limits": limits,
+        "openings": openings_table(delivery, verdicts),
+        "corridors": corridors_table(delivery),
+        "volume": volume_table(delivery),
+        "tally": tally_table(delivery),
+        "size_class_rule": field_text(layout.figures.volume.size_class_rule),
+        "sources": [field_text(source) for source in layout.figures.volume.sources],
+        "histogram": histogram(layout),
+        "accounts": accounts(layout, heading.units),
+        "profiles": profile_pictures(
+            layout.corridor_grades,
+            units=heading.units,
+            steep_grade=delivery.project.terrain.steep_grade,
+        ),
+        "steep_grade": show_share(delivery.project.terrain.steep_grade),
+        "length_unit": "ft" if heading.units == "us" else "m",
+        "set_aside": set_aside_table(delivery),
+        "notices": [field_text(notice) for notice in layout.notices],
+        "inputs": delivery.summary["provenance"]["inputs"],
+        "version": delivery.summary["provenance"]["version"],
+        "crs": field_text(layout.crs.name),
+        "crs_code": field_text(delivery.summary["provenance"]["crs"]),
+        "diameter_at": delivery.project.marks.diameter_at,
+        "switches": _switches(content),
+        "boundary": STAND,
+        "left_out": show_number(content.left_out, 0) if content.left_out else "",
+        "most_marks": show_number(MOST_MARKS, 0),
+    }
+
+
+def _switches(content: MapContent) -> list[tuple[SwitchedLayer, int]]:
+    """Layers that the map has, the those of several parts first, with how many features each."""
+    counts: dict[str, int] = {}
+    for (layer, _), features in content.areas.items():
+        counts[layer] = counts.get(layer, 0) + len(features)
+    counts |= {name: len(trees.row) for name, trees in content.trees.items()}
+    parts = {*content.areas, (CROWNS.name, "")}
+    counts |= {name: len(points.key) for name, points in content.points.items()}
+    if len(content.crowns):
+        counts[CROWNS.name] = len(content.crowns)
+    found = [
+        (replace(switched, areas=_drawn(switched, parts)), counts[switched.name])
+        for switched in (CROWNS, *AREAS, *MARKS)[::_HIGHEST_FIRST]
+        if counts.get(switched.name)
+    ]
+    return sorted(found, key=lambda one: len(one[0].areas) <= 1)
+
+
+def _drawn(switched: SwitchedLayer, parts: set[tuple[str, str]]) -> tuple[AreaSymbol, ...]:
+    """Symbols of a layer that are on the map."""
+    return tuple(symbol for symbol in switched.areas if (symbol.layer, symbol.part) in parts)
+
+
+def _page_data(
+    delivery: Delivery, limits: tuple[LimitRow, ...], content: MapContent
+) -> dict[str, Any]:
+    """What the page's script reads."""
+    units = delivery.project.heading.units
+    return {
+        "map": MAP_NAME,
+        "units": units,
+        "origin": [content.plane.east_m, content.plane.north_m],
+        "box": content.box,
+        "features": feature_cards(delivery, limits, content.plane),
+        "trees": tree_columns(content.all_trees, units),
+    }
+
+
+def _library() -> str:
+    """Script of the plotting library, whole."""
+    from bokeh.resources import Resources  # noqa: PLC0415 - heavy: only where the page is made
+
+    raw = Resources(mode="inline", components=["bokeh"], minified=True, log_level="error").js_raw
+    return "\n".join(raw).replace("\r\n", "\n")
+
+
+def _template() -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
+    """Template in which every text is escaped."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - as above
+
+    environment = Environment(
+        loader=PackageLoader(_PARTS, "parts"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["guarded"] = field_text
+    return environment.get_template("page.html.jinja")
+
+
+def _file(name: str) -> str:
+    """One of the page's own parts."""
+    return (files(_PARTS) / "parts" / name).read_text(encoding="utf-8").replace("\r\n", "\n")

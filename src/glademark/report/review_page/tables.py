@@ -1,0 +1,449 @@
+"""The page's tables: headings and cells, each cell with what it is sorted by."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from glademark.contracts.layout import ZONE_NAMES
+from glademark.report.quantities import (
+    basal_area_unit,
+    heading_unit,
+    sale_decimals,
+    show_number,
+    shown_unit,
+)
+from glademark.report.review_page.cards import whole
+from glademark.report.review_page.content import keyed
+from glademark.report.review_page.limits import VERDICTS
+from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from glademark.contracts.layers import Units
+    from glademark.report.delivery import Delivery
+    from glademark.report.review_page.wording import Amount
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Heading:
+    """Title of a column, and whether it holds numbers."""
+
+    title: str
+    number: bool = True
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Cell:
+    """
+    What a cell shows.
+
+    Attributes
+    ----------
+    text
+        As people read it.
+    by
+        Number that it is sorted by; None where it is sorted by its text.
+    key
+        Of the feature on the map that it stands for; empty for none.
+    verdict
+        Shown as such where it is one; empty for any other cell.
+    """
+
+    text: str
+    by: float | None = None
+    key: str = ""
+    verdict: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Table:
+    """
+    One table.
+
+    Attributes
+    ----------
+    id, caption
+        Name in the page, and what it shows.
+    headings
+        One a column.
+    rows
+        Cells; the first names the row.
+    total
+        Row that stays at the end, or none.
+    note
+        What has to be said with it; may be empty.
+    """
+
+    id: str
+    caption: str
+    headings: tuple[Heading, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    total: tuple[Cell, ...] = ()
+    note: str = ""
+
+
+def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
+    """
+    Group openings with their measures.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    verdicts
+        What limits say of each opening, by its number.
+
+    Returns
+    -------
+    table
+        One row an opening.
+    """
+    units = delivery.project.heading.units
+    rows = _records(delivery, "openings")
+    volumes = [volume_amounts(row["volume"]) for row in rows]
+    products = sorted({(one.product, one.unit) for row in volumes for one in row if one.product})
+    area, length, basal = (_in(units, unit) for unit in ("m2", "m", "basal area"))
+    far = replace(length, decimals=0) if units == "us" else length
+    headings = (
+        Heading(title="Opening"), Heading(title="Limits", number=False),
+        area.heading("Area"), area.heading("Joined area"), Heading(title="Trees"),
+        basal.heading("Basal area"), *(_sale_heading(*product) for product in products),
+        *(
+            length.heading(title)
+            for title in (
+                "Nearest opening", "Length", "Width", "To boundary", "To water", "To corridor",
+            )
+        ),
+    )  # fmt: skip
+    cells = tuple(
+        (
+            Cell(text=_opening_name(row), by=_by(row["opening"]), key=row["key"]),
+            _verdict(verdicts.get(row["opening"], "")),
+            area.cell(row["area_m2"]),
+            area.cell(row["joined_area_m2"]),
+            Cell(text=whole(row["trees"]), by=_by(row["trees"])),
+            basal.cell(row["basal_area_m2"]),
+            *_sale_cells(amounts, products),
+            length.cell(row["spacing_m"], f" to {whole(row['nearest'])}"),
+            *(
+                far.cell(row[name])
+                for name in ("length_m", "width_m", "boundary_m", "water_m", "corridor_m")
+            ),
+        )
+        for row, amounts in zip(rows, volumes, strict=True)
+    )
+    return Table(
+        id="openings-table",
+        caption="Measures of each group opening",
+        headings=headings,
+        rows=cells,
+        note="The edge of an opening is the crown edge, not the boles of the trees around it.",
+    )
+
+
+def _records(delivery: Delivery, layer: str) -> list[dict[Any, Any]]:
+    """Features of a layer that have a shape, with their keys."""
+    features = keyed(delivery.layout, layer)
+    return features.drop(columns=features.geometry.name).astype(object).to_dict("records")
+
+
+def _opening_name(row: dict[Any, Any]) -> str:
+    """Number of an opening, with the marker's name where that says more."""
+    number, group = whole(row["opening"]), field_text(row["group"])
+    return number if group in {"", number} else f"{number} {group}"
+
+
+def _sale_heading(product: str, unit: str) -> Heading:
+    """Product with its sale unit."""
+    return Heading(
+        title=f"{field_text(product)}, {unit_text(heading_unit(unit)) or 'not computed'}"
+    )
+
+
+def _sale_cells(amounts: Sequence[Amount], products: Sequence[tuple[str, str]]) -> tuple[Cell, ...]:
+    """Volume of each product, empty where there is none of it."""
+    found = {(one.product, one.unit): one.number for one in amounts}
+    return tuple(
+        _number_cell(found.get(product), 1.0, sale_decimals(product[1])) for product in products
+    )
+
+
+def _verdict(words: str) -> Cell:
+    """What limits say of an opening, the worst first."""
+    first = words.split(":", 1)[0].casefold().replace(" ", "_")
+    if first not in VERDICTS:
+        return Cell(text=words, by=float(len(VERDICTS)))
+    return Cell(text=words, by=float(VERDICTS.index(first)), verdict=first)
+
+
+def corridors_table(delivery: Delivery) -> Table:
+    """
+    Corridors with what they take.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        One row a corridor.
+    """
+    units = delivery.project.heading.units
+    area, length, basal, solid = (_in(units, unit) for unit in ("m2", "m", "basal area", "m3"))
+    rows = tuple(
+        (
+            Cell(text=field_text(row["corridor"]), key=row["key"]),
+            Cell(text=name_text(row["state"])),
+            length.cell(row["width_m"]),
+            replace(length, decimals=0).cell(row["length_m"]),
+            area.cell(row["area_m2"]),
+            Cell(text=whole(row["trees"]), by=_by(row["trees"])),
+            basal.cell(row["basal_area_m2"]),
+            solid.cell(row["volume_m3"]),
+        )
+        for row in _records(delivery, "corridors")
+    )
+    return Table(
+        id="corridors-table",
+        caption="What each corridor takes",
+        headings=(
+            Heading(title="Corridor", number=False), Heading(title="State", number=False),
+            length.heading("Width"), length.heading("Length"), area.heading("Area"),
+            Heading(title="Trees"), basal.heading("Basal area"), solid.heading("Solid volume"),
+        ),
+        rows=rows,
+        note="Corridors may overlap: their sum can exceed the area that they take together.",
+    )  # fmt: skip
+
+
+def volume_table(delivery: Delivery) -> Table:
+    """
+    Trees, basal area and net volume of each product by zone, each in its sale unit.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        One row a zone and way of location; their total stays at the end.
+    """
+    units = delivery.project.heading.units
+    tally = delivery.layout.volume_by_zone
+    cells = tally[tally["row"] == "cell"]
+    pairs = cells[["product", "volume_unit"]].drop_duplicates().sort_values(["product"])
+    products = [(str(product), str(unit)) for product, unit in pairs.to_numpy(dtype=object)]
+    basal, solid = _in(units, "basal area"), _in(units, "m3")
+    headings = (
+        Heading(title="Zone", number=False), Heading(title="Trees"), basal.heading("Basal area"),
+        *(_sale_heading(*product) for product in products), solid.heading("Solid volume"),
+    )  # fmt: skip
+    groups = [
+        (zone, located)
+        for zone in ZONE_NAMES
+        for located in ("located", "not_located")
+        if ((cells["zone"] == zone) & (cells["located"] == located)).any()
+    ]
+    rows = tuple(
+        (
+            Cell(text=_zone_name(zone, located)),
+            *_sums(cells[(cells["zone"] == zone) & (cells["located"] == located)], products, units),
+        )
+        for zone, located in groups
+    )
+    total = (Cell(text="All"), *_sums(cells, products, units))
+    return Table(
+        id="volume-table",
+        caption="Trees to cut, net volume by zone",
+        headings=headings,
+        rows=rows,
+        total=total,
+        note="Paper tally: trees counted without a position. They are in the total and not on the "
+        "map. Amounts in different sale units are never added.",
+    )
+
+
+def tally_table(delivery: Delivery) -> Table:
+    """
+    Trees to cut by zone, product, species and size class.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        One row a cell of the tally.
+    """
+    units = delivery.project.heading.units
+    tally = delivery.layout.volume_by_zone
+    cells = tally[tally["row"] == "cell"].astype(object)
+    basal = _in(units, "basal area")
+    rows = tuple(
+        (
+            Cell(text=_zone_name(row["zone"], row["located"])),
+            Cell(text=field_text(row["product"])),
+            Cell(text=field_text(row["species"])),
+            Cell(text=field_text(row["size_class"]), by=float(class_order(row["size_class"])[0])),
+            Cell(text=whole(row["trees"]), by=_by(row["trees"])),
+            basal.cell(row["basal_area_m2"]),
+            _number_cell(_by(row["volume_net"]), 1.0, _tally_decimals(row["volume_unit"])),
+            Cell(text=unit_text(heading_unit(field_text(row["volume_unit"])))),
+        )
+        for row in cells.to_dict("records")
+    )
+    return Table(
+        id="tally-table",
+        caption="Trees to cut by zone, product, species and size class",
+        headings=(
+            Heading(title="Zone", number=False), Heading(title="Product", number=False),
+            Heading(title="Species", number=False), Heading(title="Size class", number=False),
+            Heading(title="Trees"), basal.heading("Basal area"), Heading(title="Net volume"),
+            Heading(title="in", number=False),
+        ),
+        rows=rows,
+    )  # fmt: skip
+
+
+def _tally_decimals(unit: object) -> int:
+    """Decimals of a small amount: one more than of a sum, but none of a board foot."""
+    decimals = sale_decimals(field_text(unit))
+    return decimals + 1 if decimals else 0
+
+
+def set_aside_table(delivery: Delivery) -> Table:
+    """
+    Records that could not be used, and why.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    table
+        One row a record.
+    """
+    records = delivery.survey.set_aside.astype(object).to_dict("records")
+    return Table(
+        id="set-aside-table",
+        caption="Records that could not be used",
+        headings=(
+            Heading(title="File", number=False), Heading(title="Record"),
+            Heading(title="Tree", number=False), Heading(title="Why, and the mend", number=False),
+        ),
+        rows=tuple(
+            (
+                Cell(text=field_text(row["file"])),
+                Cell(text=field_text(row["record"]), by=_by(row["record"])),
+                Cell(text=field_text(row["tree_id"])),
+                Cell(text=field_text(row["reason"])),
+            )
+            for row in records
+        ),
+    )  # fmt: skip
+
+
+def class_order(label: object) -> tuple[float, int]:
+    """
+    Where a size class stands among others.
+
+    Parameters
+    ----------
+    label
+        As the tally has it.
+
+    Returns
+    -------
+    order
+        Its first number, smaller trees before; a label without a number comes last.
+
+    Examples
+    --------
+    >>> sorted(["10 to 14 in", "no diameter", "under 6 in", "6 to 10 in"], key=class_order)
+    ['under 6 in', '6 to 10 in', '10 to 14 in', 'no diameter']
+    """
+    words = field_text(label).split()
+    numbers = [float(word) for word in words if word.replace(".", "", 1).isdigit()]
+    under = bool(words) and words[0] == "under"
+    return (numbers[0] - 0.5 * under, int(not under)) if numbers else (math.inf, 1)
+
+
+def _by(value: object) -> float | None:
+    """A number to sort by."""
+    if value is None or pd.isna(value):  # type: ignore[call-overload] # one value, no column
+        return None
+    return float(value)  # type: ignore[arg-type] # a number by its declaration
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Unit:
+    """Unit of a column: its name, how many SI units it holds, decimals."""
+
+    name: str
+    size: float
+    decimals: int
+
+    def heading(self, title: str) -> Heading:
+        """Title with the unit."""
+        return Heading(title=unit_text(f"{title}, {self.name}"))
+
+    def cell(self, value: object, behind: str = "") -> Cell:
+        """A number in the unit, empty where there is none."""
+        return _number_cell(_by(value), self.size, self.decimals, behind)
+
+
+def _in(units: Units, unit: str) -> _Unit:
+    """Unit that a column shows: of an SI unit, or of basal area."""
+    name, size = basal_area_unit(units) if unit == "basal area" else shown_unit(unit, units)
+    decimals = 1 if unit == "basal area" else sale_decimals(name)
+    return _Unit(name=name, size=size, decimals=decimals)
+
+
+def _number_cell(number: float | None, size: float, decimals: int, behind: str = "") -> Cell:
+    """A number, sorted by what it is in SI."""
+    if number is None:
+        return Cell(text="")
+    return Cell(text=f"{show_number(number / size, decimals)}{behind}", by=number)
+
+
+def _zone_name(zone: object, located: object) -> str:
+    """Zone, and whether its trees are on the map."""
+    name = name_text(zone).capitalize()
+    return f"{name}, paper tally" if located == "not_located" else name
+
+
+def _sums(
+    cells: pd.DataFrame, products: Sequence[tuple[str, str]], units: Units
+) -> tuple[Cell, ...]:
+    """Trees, basal area, volume by product, solid volume."""
+    mine = [
+        cells.loc[(cells["product"] == product) & (cells["volume_unit"] == unit), "volume_net"]
+        for product, unit in products
+    ]
+    return (
+        Cell(text=whole(_sum(cells["trees"])), by=_sum(cells["trees"])),
+        _in(units, "basal area").cell(_sum(cells["basal_area_m2"])),
+        *(
+            _number_cell(_sum(part), 1.0, sale_decimals(unit))
+            for part, (_, unit) in zip(mine, products, strict=True)
+        ),
+        _in(units, "m3").cell(_sum(cells["volume_m3"])),
+    )
+
+
+def _sum(values: pd.Series) -> float | None:
+    """Sum of what is known; None where nothing is."""
+    return _by(pd.to_numeric(values).astype("float64").sum(min_count=1))

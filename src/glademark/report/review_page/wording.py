@@ -1,0 +1,218 @@
+"""How the page words what the layers hold: text from field files guarded, units as printed."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from glademark.report.quantities import MISSING, show_volume
+from glademark.report.shown_text import shown_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+LONGEST = 400
+"""Characters kept of one text from a field file."""
+
+_POWERS = str.maketrans("23", "²³")
+_POWER = re.compile(r"(?<![A-Za-z])(m|ft)([23])(?![0-9])")
+_VOLUME = re.compile(r"(?P<product>.*) (?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[A-Za-z].*)")
+
+LIMIT_TITLES: Mapping[str, str] = {
+    "opening_area_max": "Opening, largest area",
+    "opening_area_min": "Opening, least area",
+    "joined_area_max": "Joined opening, largest area",
+    "opening_spacing_min": "Openings, least spacing",
+    "openings_share_max": "Openings, share of the stand",
+    "corridor_share_max": "Corridors, share of the stand",
+    "corridor_width_max": "Corridor, largest width",
+    "corridor_spacing_min": "Corridors, least spacing",
+    "boundary_distance_min": "Opening to the boundary",
+    "water_distance_min": "Opening to water",
+    "removal_share_max": "Share of the stock removed",
+    "removal_basal_area_share_max": "Share of the basal area removed",
+    "residual_basal_area_min": "Basal area left",
+    "dbh_max": "Largest diameter to cut",
+    "target": "Target volume",
+    "keep_out": "Keep-out",
+    "setback": "Setback",
+}
+"""Limits as people read them; others by their key."""
+
+_KINDS: Mapping[str, str] = {
+    "cut": "to cut",
+    "leave": "leave tree, to stay",
+    "group_boundary": "point of a group's boundary",
+    "group_centre": "centre of a group",
+    "line_tree": "line tree, not to be cut until confirmed",
+    "danger": "danger tree",
+}
+_BASIS: Mapping[str, str] = {
+    "walked": "walked outline",
+    "tagged": "the marker's group",
+    "centre": "centre, radius",
+    "crowns": "touching crowns",
+}
+_NAMES: Mapping[str, str] = {
+    **_KINDS,
+    **_BASIS,
+    "existing": "existing already",
+    "no_cut": "no cutting",
+    "no_machine": "no machines",
+    "residual_basal_area": "a basal area stays",
+    "keep_out": "keep-out",
+    "not_corridor": "not corridor",
+    "not_located": "paper tally",
+    "not_checked": "not checked",
+    "bechtold_2003": "Bechtold 2003",
+}
+
+
+def unit_text(text: str) -> str:
+    """
+    A quantity with its powers raised.
+
+    Parameters
+    ----------
+    text
+        As `report.quantities` makes it: no text of a user.
+
+    Returns
+    -------
+    text
+        ``m2``, ``ft3`` and the like as printed; a dash for a missing number.
+
+    Examples
+    --------
+    >>> unit_text("12.4 ft2/acre")
+    '12.4 ft²/acre'
+    """
+    raised = _POWER.sub(lambda found: found[1] + found[2].translate(_POWERS), text)
+    return "\N{EN DASH}" if raised == MISSING else raised
+
+
+def field_text(value: object) -> str:
+    """
+    A text from a field file, fit to be shown.
+
+    Parameters
+    ----------
+    value
+        Text; None and missing values are empty.
+
+    Returns
+    -------
+    text
+        Without control characters, at most `LONGEST` characters.
+
+    Examples
+    --------
+    >>> field_text(None), field_text("red oak")
+    ('', 'red oak')
+    """
+    missing = value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value))
+    return "" if missing else shown_text(value, longest=LONGEST)
+
+
+def name_text(value: object) -> str:
+    """
+    A word of the declared layers as people read it.
+
+    Parameters
+    ----------
+    value
+        A kind, zone, basis or rule; other texts come back as `field_text` makes them.
+
+    Returns
+    -------
+    text
+        In words.
+
+    Examples
+    --------
+    >>> name_text("keep_out"), name_text("tagged")
+    ('keep-out', "the marker's group")
+    """
+    text = field_text(value)
+    return _NAMES.get(text, text)
+
+
+def limit_title(key: str) -> str:
+    """
+    A limit as people read it.
+
+    Parameters
+    ----------
+    key
+        In the project file.
+
+    Returns
+    -------
+    title
+        The key itself, with spaces, where the limit is not one of the package.
+
+    Examples
+    --------
+    >>> limit_title("target"), limit_title("slope_max")
+    ('Target volume', 'slope max')
+    """
+    return LIMIT_TITLES.get(key, field_text(key).replace("_", " "))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Amount:
+    """
+    Net volume of one product.
+
+    Attributes
+    ----------
+    product
+        As recorded; empty where the text is written otherwise.
+    number
+        In `unit`; None where the text is written otherwise.
+    unit
+        Sale unit in standard spelling.
+    text
+        As people read it.
+    """
+
+    product: str
+    number: float | None
+    unit: str
+    text: str
+
+
+def volume_amounts(words: object) -> list[Amount]:
+    """
+    Products and amounts of the text that an opening carries.
+
+    Parameters
+    ----------
+    words
+        Such as ``pulpwood 6.79 cord; sawlog 3,020 board foot``.
+
+    Returns
+    -------
+    amounts
+        One a product; a part that is written otherwise stands as it is.
+
+    Examples
+    --------
+    >>> [(one.product, one.text) for one in volume_amounts("pulpwood 6.79 cord; sawlog 1.2 MBF")]
+    [('pulpwood', '6.8 cords'), ('sawlog', '1.20 MBF')]
+    """
+    return [_amount(part.strip()) for part in field_text(words).split(";") if part.strip()]
+
+
+def _amount(part: str) -> Amount:
+    """Product and amount of one part."""
+    found = _VOLUME.fullmatch(part)
+    if found is None:
+        return Amount(product="", number=None, unit="", text=part)
+    number = float(found["amount"].replace(",", ""))
+    text = unit_text(show_volume(number, found["unit"]))
+    return Amount(product=found["product"], number=number, unit=found["unit"], text=text)

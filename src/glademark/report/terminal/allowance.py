@@ -1,0 +1,148 @@
+"""The allowance on the terminal: what stands, what may go, what is drawn, what is left."""
+
+import math
+from collections.abc import Hashable, Mapping, Sequence
+
+import pandas as pd
+from rich import box
+from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from glademark.contracts.layers import Units
+from glademark.measure.standing import BASAL, SOLID
+from glademark.report.delivery import Delivery
+from glademark.report.quantities import (
+    basal_area_unit,
+    heading_unit,
+    sale_decimals,
+    show,
+    show_area,
+    show_diameter,
+    show_number,
+    show_share,
+)
+from glademark.report.shown_text import shown_text
+from glademark.units import HECTARE_M2
+
+_ZONES = ("corridor", "opening", "matrix")
+
+
+def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
+    """
+    Standing stock, cap, what is drawn by each zone and what is left, quantity by quantity.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+
+    Returns
+    -------
+    lines
+        A table and what stays; nothing where the standing stock is not known.
+    """
+    layout, units = delivery.layout, delivery.project.heading.units
+    if layout.allowance.empty:
+        return []
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    table.add_column("")
+    rows = layout.allowance.to_dict("records")
+    for row in rows:
+        table.add_column(_heading(row, units), justify="right")
+    for title, column in _columns(layout.allowance):
+        table.add_row(title, *(_cell(row, column, units) for row in rows))
+    return [table, *map(Text, _after(delivery, units))]
+
+
+def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
+    """Rows of the table: what it says, and the column that it comes from."""
+    wanted = [
+        ("standing", "standing"),
+        ("  at least", "standing_low"),
+        ("  at most", "standing_high"),
+        ("may go", "cap"),
+        ("drawn", "drawn"),
+        ("  corridors", "drawn_corridor"),
+        ("  openings", "drawn_opening"),
+        ("  matrix", "drawn_matrix"),
+        ("  elsewhere", "drawn_other"),
+        ("left", "left"),
+        ("  at least", "left_low"),
+        ("  at most", "left_high"),
+        ("share taken", "share"),
+        ("  corridors", "share_corridor"),
+        ("  openings", "share_opening"),
+        ("  matrix", "share_matrix"),
+        ("  on covered ground", "share_covered"),
+    ]
+    given = (allowance["basis"] == "given").all()
+    hidden = {"standing_low", "standing_high", "left_low", "left_high"} if given else set()
+    if not (allowance["drawn_other"] > 0).any():
+        hidden.add("drawn_other")
+    return [
+        (title, column)
+        for title, column in wanted
+        if column not in hidden and allowance[column].notna().any()
+    ]
+
+
+def _heading(row: Mapping[Hashable, object], units: Units) -> str:
+    """Quantity and unit over a column."""
+    name = str(row["quantity"])
+    if name == BASAL:
+        return f"basal area, {basal_area_unit(units)[0]}"
+    unit = heading_unit("ft3" if name == SOLID and units == "us" else str(row["unit"]))
+    return f"{shown_text(name.replace('_', ' '), longest=22)}, {unit}"
+
+
+def _cell(row: Mapping[Hashable, object], column: str, units: Units) -> str:
+    """One number in the user's unit."""
+    number = float(str(row[column]))
+    if column.startswith("share"):
+        return show_share(number)
+    if row["quantity"] == BASAL:
+        return show_number(number / basal_area_unit(units)[1], 0)
+    if row["quantity"] == SOLID:
+        return show(number, "m3", units).split()[0]
+    return show_number(number, sale_decimals(str(row["unit"])))
+
+
+def _mean_diameter(left: Mapping[str, float], units: Units) -> list[str]:
+    """Diameter of the tree of mean basal area, before and after."""
+    sizes = [left.get(f"{when}quadratic_mean_diameter_cm", math.nan) for when in ("standing_", "")]
+    if any(math.isnan(size) for size in sizes):
+        return []
+    before, after = (show_diameter(size, units) for size in sizes)
+    return [f"Quadratic mean diameter {before} now, {after} after"]
+
+
+def _rest(allowance: pd.DataFrame, units: Units) -> list[str]:
+    """What may still go on ground that the marking has not covered."""
+    rows = allowance[(allowance["quantity"] == BASAL) & allowance["left_per_ha_rest"].notna()]
+    if rows.empty:
+        return []
+    left, per_ha = rows[["left", "left_per_ha_rest"]].to_numpy(dtype=float)[0]
+    if not per_ha > 0:
+        return ["On ground not covered so far nothing may go: the cap is used up"]
+    ground = show_area(left / per_ha * HECTARE_M2, units)
+    return [f"On the {ground} not covered so far, {show(per_ha, 'm2/ha', units)} may still go"]
+
+
+def _after(delivery: Delivery, units: Units) -> list[str]:
+    """What stays, and on what the figures rest."""
+    layout = delivery.layout
+    confidence = delivery.project.allowance.confidence
+    lines = []
+    left = layout.residual
+    if left:
+        low, high = (left[f"basal_area_{end}_m2_ha"] for end in ("low", "high"))
+        between = ""
+        if high > low:
+            ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
+            between = f" ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
+        lines.append(f"Stays: {show(left['basal_area_m2_ha'], 'm2/ha', units)} basal area{between}")
+        lines += _mean_diameter(left, units)
+    lines += _rest(layout.allowance, units)
+    lines.append("Standing stock taken as even per hectare over the operable area")
+    return lines

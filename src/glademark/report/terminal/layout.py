@@ -1,0 +1,264 @@
+"""
+The summary on the terminal: what a forester wants to know first, at a glance.
+
+Names of the sections stand in the left margin. Nothing is told by colour alone, and everything but
+what the user wrote is ASCII.
+"""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from glademark.report.cautions import CAUTIONS
+from glademark.report.delivery import Delivery
+from glademark.report.quantities import (
+    basal_area_unit,
+    show_area,
+    show_length,
+    show_number,
+    show_share,
+)
+from glademark.report.shown_text import shown_text
+from glademark.report.terminal.allowance import allowance_lines
+from glademark.report.terminal.limits import limit_lines
+from glademark.report.terminal.openings import joined_lines, openings_table
+from glademark.report.terminal.terrain import ground_lines
+from glademark.report.terminal.uncertainty import doubt_lines
+from glademark.report.terminal.volume import volume_table
+
+_MARGIN = 12  # columns for the names of the sections
+_MOST_NOTICES = 8
+_MOST_REASONS = 6
+_MOST_RECORDS = 5
+_LONGEST = 400  # characters of a sentence that came from the field files
+
+
+def print_summary(delivery: Delivery, console: Console, *, files: Sequence[Path] = ()) -> None:
+    """
+    Print what was laid out: corridors, openings, volume, limits, what was set aside, cautions.
+
+    Parameters
+    ----------
+    delivery
+        What is handed over.
+    console
+        Where to print; colours and width are its own.
+    files
+        Files written, as `glademark.export.output.deliver` returns them.
+    """
+    grid = Table.grid(padding=(0, 0))
+    grid.add_column(width=_MARGIN, no_wrap=True)
+    grid.add_column(ratio=1)
+    grid.expand = True
+    for name, content in _sections(delivery, files):
+        grid.add_row(Text(name, style="bold"), Padding(Group(*content), (0, 0, 1, 0)))
+    console.print(_title(delivery))
+    console.print(grid)
+
+
+def _title(delivery: Delivery) -> Text:
+    """Name of the project over a line of its own length."""
+    name = f"Layout of {shown_text(delivery.project.heading.name)}"
+    return Text(f"{name}\n{'=' * len(name)}\n", style="bold")
+
+
+def _sections(
+    delivery: Delivery, files: Sequence[Path]
+) -> Iterable[tuple[str, Sequence[RenderableType]]]:
+    """Name and content of each section that has something to say."""
+    sections: tuple[tuple[str, Sequence[RenderableType]], ...] = (
+        ("STAND", _stand(delivery)),
+        ("LIMITS", limit_lines(delivery)),
+        ("DOUBT", doubt_lines(delivery)),
+        ("CORRIDORS", _corridors(delivery)),
+        ("GROUND", ground_lines(delivery)),
+        ("OPENINGS", _openings(delivery)),
+        ("VOLUME", _volume(delivery)),
+        ("ALLOWANCE", allowance_lines(delivery)),
+        ("MARKS", _marks(delivery)),
+        ("SET ASIDE", _set_aside(delivery.survey.set_aside)),
+        ("NOTICES", _notices(delivery.layout.notices)),
+        ("CAUTION", [_bullets(CAUTIONS)]),
+        ("FILES", _files(files)),
+    )
+    return ((name, content) for name, content in sections if content)
+
+
+def _stand(delivery: Delivery) -> Sequence[RenderableType]:
+    """Size of the stand."""
+    units, stand = delivery.project.heading.units, delivery.layout.figures.stand
+    lines = [f"{show_area(stand.area_m2, units)}, {show_area(stand.operable_m2, units)} operable"]
+    if delivery.project.heading.season:
+        lines.append(f"Season: {shown_text(delivery.project.heading.season)}")
+    return [Text(line) for line in lines]
+
+
+def _corridors(delivery: Delivery) -> Sequence[RenderableType]:
+    """Length, area and shares."""
+    units, taken = delivery.project.heading.units, delivery.layout.figures.corridors
+    if taken.length_m <= 0:
+        return [Text("none")]
+    length, spacing = (
+        show_length(length_m, units) for length_m in (taken.length_m, taken.mean_spacing_m)
+    )
+    shares = _two_shares(taken.share, taken.share_operable)
+    lines = [f"{length} long, {show_area(taken.area_m2, units)}: {shares}"]
+    existing_m2 = max(taken.area_m2 - taken.new_m2, 0.0)
+    new, existing = show_area(taken.new_m2, units), show_area(existing_m2, units)
+    state = f"New {new}, existing already {existing}" if existing_m2 else "All of it new"
+    lines.append(f"{state}; centre lines {spacing} apart on average")
+    if taken.with_landings_m2 > taken.area_m2:
+        shares = _two_shares(taken.share_with_landings, taken.share_operable_with_landings)
+        lines.append(f"With landings {show_area(taken.with_landings_m2, units)}: {shares}")
+    return [Text(line) for line in lines]
+
+
+def _two_shares(of_stand: float, of_operable: float) -> str:
+    """Shares of the stand and of the operable area, one where they are the same."""
+    shown, operable = show_share(of_stand), show_share(of_operable)
+    if of_stand == of_operable:
+        return f"{shown} of the stand, all of it operable"
+    return f"{shown} of the stand, {operable} of the operable area"
+
+
+def _openings(delivery: Delivery) -> Sequence[RenderableType]:
+    """The group openings one by one, holes joined by corridors, and canopy gaps."""
+    units, figures = delivery.project.heading.units, delivery.layout.figures.openings
+    if figures.count == 0:
+        lines: list[RenderableType] = [Text("none")]
+    else:
+        lines = [
+            Text(
+                f"{_counted(figures.count, 'group opening')}, {show_area(figures.area_m2, units)}: "
+                f"{show_share(figures.share)} of the stand. The edge is the crown edge."
+            ),
+            openings_table(delivery),
+            *joined_lines(delivery),
+        ]
+    if figures.gaps_count:
+        gaps = _counted(figures.gaps_count, "canopy gap")
+        lines.append(
+            Text(f"Besides {gaps}, {show_area(figures.gaps_area_m2, units)}: crowns that touch.")
+        )
+    return lines
+
+
+def _volume(delivery: Delivery) -> Sequence[RenderableType]:
+    """Volume by zone and product, and where it comes from."""
+    figures = delivery.layout.figures.volume
+    lines: list[RenderableType] = [volume_table(delivery)]
+    for name, product in figures.by_product.items():
+        if product.rule:
+            lines.append(Text(f"{shown_text(name)} scaled by {shown_text(product.rule)}"))
+    if figures.m3_missing_trees and figures.m3 is not None:
+        missing = _counted(figures.m3_missing_trees, "tree")
+        lines.append(Text(f"Solid volume leaves out {missing}: no volume that can be converted"))
+    if figures.sources:
+        sources = "; ".join(shown_text(source, longest=_LONGEST) for source in figures.sources)
+        lines.append(Text(f"Volumes from: {sources}"))
+    return lines
+
+
+def _marks(delivery: Delivery) -> Sequence[RenderableType]:
+    """Records, trees, and paint that disagrees with the position."""
+    figures = delivery.layout.figures.marks
+    used, set_aside = show_number(figures.used, 0), show_number(figures.set_aside, 0)
+    lines = [f"{_counted(figures.read, 'record')} read, {used} used, {set_aside} set aside"]
+    on_paper = show_number(figures.not_located, 0)
+    lines.append(
+        f"{_counted(figures.trees, 'tree')} to cut on the map, {on_paper} more from the paper tally"
+    )
+    if figures.paint_disagrees:
+        lines.append(
+            f"{_counted(figures.paint_disagrees, 'tree')} {_be(figures.paint_disagrees)} plotted "
+            f"in another zone than the paint says; position error alone would make about "
+            f"{show_number(figures.paint_disagrees_expected, 0)}"
+        )
+    if figures.paint_disagrees_listed:
+        lines.append(
+            f"CHECK {_counted(figures.paint_disagrees_listed, 'tree')} too far off the line for "
+            "that: layer marks, zone_located against zone_painted"
+        )
+    return [Text(line) for line in (*lines, *_special_trees(delivery))]
+
+
+def _special_trees(delivery: Delivery) -> Iterable[str]:
+    """Line, danger and leave trees."""
+    figures = delivery.layout.figures.marks
+    name, size = basal_area_unit(delivery.project.heading.units)
+    if figures.line_trees:
+        basal_area = show_number(figures.line_trees_basal_area_m2 / size, 1)
+        yield (
+            f"{_counted(figures.line_trees, 'line tree')} ({basal_area} {name} basal area), "
+            "tallied apart: co-owned, not to be cut before the owners agree"
+        )
+    if figures.danger_trees:
+        yield f"DANGER: {_counted(figures.danger_trees, 'danger tree')}; show the crew before work"
+    if figures.leave_trees:
+        yield f"{_counted(figures.leave_trees, 'leave tree')} {_be(figures.leave_trees)} to stay"
+
+
+def _set_aside(records: pd.DataFrame) -> Sequence[RenderableType]:
+    """How many records could not be used, and why."""
+    if records.empty:
+        return []
+    groups = records.groupby(["file", "reason"], sort=False)["record"].agg(list)
+    shown = groups.head(_MOST_REASONS)
+    lines = [
+        f"{shown_text(file)}, {_listed(numbers)}: {shown_text(reason, longest=_LONGEST)}"
+        for (file, reason), numbers in zip(shown.index.tolist(), shown, strict=True)
+    ]
+    if len(groups) > len(shown):
+        lines.append(f"and {_counted(len(groups) - len(shown), 'reason')} more")
+    return [
+        Text(f"{_counted(len(records), 'record')} could not be used:"),
+        _bullets(lines),
+        Text("All of them: table set_aside in layout.gpkg"),
+    ]
+
+
+def _listed(records: Sequence[object]) -> str:
+    """Numbers of records, the first few of many."""
+    first = ", ".join(shown_text(record) for record in records[:_MOST_RECORDS])
+    more = len(records) - _MOST_RECORDS
+    word = "record" if len(records) == 1 else "records"
+    return f"{word} {first}" if more <= 0 else f"{word} {first} and {more} more"
+
+
+def _notices(notices: Sequence[str]) -> Sequence[RenderableType]:
+    """What may surprise."""
+    lines = [shown_text(notice, longest=_LONGEST) for notice in notices[:_MOST_NOTICES]]
+    if len(notices) > _MOST_NOTICES:
+        lines.append(f"and {len(notices) - _MOST_NOTICES} more in summary.json")
+    return [_bullets(lines)] if lines else []
+
+
+def _bullets(lines: Sequence[str]) -> Table:
+    """Lines behind dashes, what is wrapped standing under its beginning."""
+    table = Table.grid(padding=(0, 1))
+    for line in lines:
+        table.add_row("-", Text(line))
+    return table
+
+
+def _files(files: Sequence[Path]) -> Sequence[RenderableType]:
+    """Where the results are."""
+    if not files:
+        return []
+    names = ", ".join(path.name for path in files)
+    return [Text(shown_text(files[0].parent, longest=_LONGEST)), Text(names)]
+
+
+def _counted(number: int, noun: str) -> str:
+    """A number with its noun."""
+    return f"{show_number(number, 0)} {noun if number == 1 else noun + 's'}"
+
+
+def _be(number: int) -> str:
+    """The verb to a number."""
+    return "is" if number == 1 else "are"

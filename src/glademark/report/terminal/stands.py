@@ -1,0 +1,106 @@
+"""Many stands on the terminal: one line each, those with something wrong first."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.table import Table
+from rich.text import Text
+
+from glademark.report.cautions import CAUTIONS
+from glademark.report.quantities import show_area, show_number, show_share
+from glademark.report.shown_text import shown_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+    from typing import Any
+
+    from rich.console import Console
+
+    from glademark.contracts.layers import Units
+    from glademark.project.model import Heading
+
+MOST_LINES = 40
+"""Stands that are listed; the files hold all."""
+
+
+def print_stands(
+    rows: Sequence[Mapping[str, Any]],
+    console: Console,
+    *,
+    heading: Heading,
+    files: Sequence[Path],
+) -> None:
+    """
+    Print what a run over many stands gave.
+
+    Parameters
+    ----------
+    rows
+        Rows of the table of stands.
+    console
+        Where to print.
+    heading
+        Name of the project and units.
+    files
+        Written files.
+    """
+    done = [row for row in rows if row["outcome"] == "laid_out"]
+    broken = sum(row["exceeded"] > 0 for row in done)
+    console.print(Text(shown_text(heading.name)), style="bold")
+    console.print(
+        Text(
+            f"{len(done):,} of {len(rows):,} stands laid out, {broken:,} of them with a limit "
+            "exceeded"
+        )
+    )
+    ordered = sorted(rows, key=_worst_first)
+    console.print(_table(ordered[:MOST_LINES], heading.units))
+    if len(rows) > MOST_LINES:
+        console.print(Text(f"{len(rows) - MOST_LINES:,} more stands are in the files"))
+    for row in ordered[:MOST_LINES]:
+        if row["outcome"] == "refused":
+            console.print(Text(f"{shown_text(str(row['stand_id']))}: {shown_text(row['reason'])}"))
+    for caution in CAUTIONS:
+        console.print(Text(caution))
+    for path in files:
+        console.print(Text(str(path)))
+
+
+def _worst_first(row: Mapping[str, Any]) -> tuple[int, int]:
+    """Order of the list; equal ones keep the order of the file."""
+    if row["outcome"] == "refused":
+        return 0, 0
+    return (1, -row["exceeded"]) if row["exceeded"] else (2, -row["near"])
+
+
+def _table(rows: Sequence[Mapping[str, Any]], units: Units) -> Table:
+    """One line a stand."""
+    table = Table(box=None, pad_edge=False)
+    table.add_column("Stand")
+    for title in ("Area", "Corridors", "Openings", "Largest", "Trees"):
+        table.add_column(title, justify="right")
+    table.add_column("Limits")
+    for row in rows:
+        if row["outcome"] == "refused":
+            table.add_row(Text(shown_text(str(row["stand_id"]))), *[""] * 5, Text("REFUSED"))
+            continue
+        largest = row["largest_opening_m2"]
+        table.add_row(
+            Text(shown_text(str(row["stand_id"]))),
+            show_area(row["area_m2"], units),
+            show_share(row["corridor_share"]),
+            show_number(row["openings"], 0),
+            "" if largest is None else show_area(largest, units),
+            show_number(row["trees"], 0),
+            Text(_limits(row)),
+        )
+    return table
+
+
+def _limits(row: Mapping[str, Any]) -> str:
+    """Verdicts of a stand in few words."""
+    words = {"exceeded": "EXCEEDED", "near": "near", "not_checked": "not checked"}
+    said = [f"{row[verdict]} {word}" for verdict, word in words.items() if row[verdict]]
+    return ", ".join(said) or ("met" if row["met"] else "none asked")

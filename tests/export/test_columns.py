@@ -1,0 +1,62 @@
+"""The columns that are written: declared, beside, brought along."""
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+import shapely
+
+from glademark.contracts.layers import LAYERS, STAND
+from glademark.export.data_dictionary import titled
+from glademark.report import columns
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize(
+    "layer", [*LAYERS.values(), columns.CHECKS_SHOWN], ids=lambda each: each.title
+)
+def test_names_and_titles_are_unique(layer: object, units: str) -> None:
+    """No two columns of a layer share a name, in whatever letter case, or a title."""
+    written = columns.written_columns(layer, units)
+
+    names = {column.name.casefold() for column in written}
+    titles = {titled(column) for column in written}
+    assert len(names) == len(titles) == len(written)
+
+
+def test_free_names_differ() -> None:
+    """Columns that share a name, or differ by letter case only, all keep a name of their own."""
+    shape = gpd.GeoDataFrame(
+        [["a", "b", "c", "d"]],
+        columns=["Name", "NAME", "name_recorded", " "],
+        geometry=[shapely.Point(0, 0)],
+    )
+
+    extra = columns.brought_along(shape, STAND, "us")
+
+    assert list(extra.columns) == [
+        "name_recorded",
+        "name_recorded2",
+        "name_recorded_recorded",
+        "column",
+    ]
+    assert extra.iloc[0].tolist() == ["a", "b", "c", "d"]
+
+
+def test_infinite_is_missing() -> None:
+    """An infinite number is no measure."""
+    frame = pd.DataFrame({column.name: [float("inf")] for column in STAND.columns})
+
+    written = columns.written_frame(frame, STAND, "us")
+
+    assert written["area_m2"].isna().all()
+
+
+def test_unit_without_another_form() -> None:
+    """A target in cords is shown in cords."""
+    row = dict.fromkeys(columns.CHECKS.names, "") | {
+        "measured": 55.0, "limit_value": 60.0, "margin": -5.0, "unit": "cord",
+    }  # fmt: skip
+
+    shown = columns.with_shown_units(pd.DataFrame([row]), "us")
+
+    assert shown[["measured_shown", "unit_shown"]].iloc[0].tolist() == [55, "cord"]

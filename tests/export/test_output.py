@@ -1,0 +1,362 @@
+"""The output folder: all or nothing, whatever happens on the way."""
+
+import errno
+import os
+import signal
+import stat
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from glademark.errors import OutputError, PluginError
+from glademark.export.output import deliver
+from glademark.report.delivery import Deliverable, Delivery
+
+FILES = ("layout.gpkg", "checks.csv", "summary.json")
+OLD = {"layout.gpkg": b"old layout", "checks.csv": b"old checks", "summary.json": b"old summary",
+       "notes.txt": b"the forester's own"}  # fmt: skip
+
+# Writes three files, the first large enough to be cut in the middle, and is killed either while it
+# writes, or before the n-th time that a file is moved.
+KILLED_RUN = """
+import os, signal, sys
+from pathlib import Path
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.export.output import deliver
+from glademark.project.model import Project
+
+folder, moment = Path(sys.argv[1]), int(sys.argv[2])
+
+def write(delivery, place):
+    with (place / "layout.gpkg").open("wb") as file:
+        file.write(b"new")
+        file.flush()
+        if moment == 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+        file.write(b" layout")
+    (place / "checks.csv").write_bytes(b"new checks")
+    (place / "summary.json").write_bytes(b"new summary")
+
+moves = 0
+move = Path.replace
+
+def counted(self, target):
+    global moves
+    moves += 1
+    if moves == moment:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return move(self, target)
+
+Path.replace = counted
+project = Project.model_validate(
+    {"project": {"name": "x"}, "inputs": {"stand": "s.gpkg", "marks": "m.csv"}}
+)
+all_of_it = Deliverable(
+    id="all", title="All", files=("layout.gpkg", "checks.csv", "summary.json"), write=write
+)
+delivery = Delivery(project=project, survey=None, layout=None, checks=None, summary={})
+deliver(delivery, folder, {"all": all_of_it})
+"""
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder, hidden ones included."""
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def writing(text: bytes, *, files: tuple[str, ...] = FILES) -> Mapping[str, Deliverable]:
+    """One deliverable that writes a text and the name into each of its files."""
+
+    def write(_: Delivery, folder: Path) -> None:
+        for name in files:
+            (folder / name).write_bytes(text + b" " + name.encode())
+
+    return {"all": Deliverable(id="all", title="All", files=files, write=write)}
+
+
+def failing(error: BaseException) -> Mapping[str, Deliverable]:
+    """A deliverable that writes half of a file and fails, after another one that went well."""
+
+    def write(_: Delivery, folder: Path) -> None:
+        (folder / "half.csv").write_bytes(b"half")
+        raise error
+
+    last = Deliverable(id="half", title="Half", files=("half.csv",), write=write)
+    return {**writing(b"new"), "half": last}
+
+
+def kill_run(folder: Path, moment: int) -> int:
+    """Exit code of a run into a folder that is killed at a moment."""
+    command = [sys.executable, "-c", KILLED_RUN, str(folder), str(moment)]
+    return subprocess.run(command, check=False).returncode  # noqa: S603 - the script above
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """An output folder of an earlier run, with a file of the user's own in it."""
+    folder = tmp_path / "out"
+    folder.mkdir()
+    for name, data in OLD.items():
+        (folder / name).write_bytes(data)
+    return folder
+
+
+def test_everything_is_written(
+    delivery: Delivery, deliverables: Mapping[str, Deliverable], tmp_path: Path
+) -> None:
+    """A run leaves exactly the declared files, the summary being the last, and nothing beside."""
+    files = deliver(delivery, tmp_path / "a" / "out", deliverables)
+
+    names = [path.name for path in files]
+    assert names == [
+        "layout.gpkg", "volume_by_zone.csv", "checks.csv", "openings.csv", "summary.json",
+    ]  # fmt: skip
+    assert sorted(contents(tmp_path / "a" / "out")) == sorted(names)
+    assert [path.name for path in (tmp_path / "a").iterdir()] == ["out"]
+
+
+def test_same_input_same_files(
+    delivery: Delivery, deliverables: Mapping[str, Deliverable], tmp_path: Path
+) -> None:
+    """Two runs on the same input write the same bytes into every file."""
+    deliver(delivery, tmp_path / "a", deliverables)
+    deliver(delivery, tmp_path / "b", deliverables)
+
+    assert contents(tmp_path / "a") == contents(tmp_path / "b")
+
+
+def test_own_files_stay(delivery: Delivery, folder: Path) -> None:
+    """What the user keeps in the folder is not touched, and old results are replaced."""
+    deliver(delivery, folder, writing(b"new"))
+
+    assert contents(folder) == {
+        "layout.gpkg": b"new layout.gpkg",
+        "checks.csv": b"new checks.csv",
+        "summary.json": b"new summary.json",
+        "notes.txt": b"the forester's own",
+    }
+
+
+@pytest.mark.parametrize(
+    "error", [KeyboardInterrupt(), SystemExit(), ValueError("x"), OSError(errno.ENOSPC, "full")]
+)
+def test_failure_while_writing(delivery: Delivery, folder: Path, error: BaseException) -> None:
+    """A run that fails or is interrupted leaves the folder as it was, and nothing beside it."""
+    with pytest.raises((type(error), OutputError)):
+        deliver(delivery, folder, failing(error))
+
+    assert contents(folder) == OLD
+    assert [path.name for path in folder.parent.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("moment", [1, 2, 3, 4])
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), PermissionError(errno.EACCES, "in use")])
+def test_failure_while_moving(
+    delivery: Delivery,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    moment: int,
+    error: BaseException,
+) -> None:
+    """A failure between two moves puts back what was moved, and takes away what was not there."""
+    (folder / "checks.csv").unlink()
+    before = contents(folder)
+    moves, move = [], Path.replace
+
+    def fail_once(self: Path, target: Path) -> Path:
+        moves.append(target)
+        if len(moves) == moment:
+            raise error
+        return move(self, target)
+
+    monkeypatch.setattr(Path, "replace", fail_once)
+
+    with pytest.raises((KeyboardInterrupt, OutputError)):
+        deliver(delivery, folder, writing(b"new"))
+
+    assert contents(folder) == before
+    assert [path.name for path in folder.parent.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize(("moment", "moved"), [(0, 0), (1, 0), (2, 0), (3, 1), (4, 2)])
+def test_killed_run(delivery: Delivery, folder: Path, moment: int, moved: int) -> None:
+    """After a kill each file is whole, old or new, and the next run writes all and clears up."""
+    code = kill_run(folder, moment)
+    after = contents(folder)
+
+    deliver(delivery, folder, writing(b"next"))
+
+    assert code == -signal.SIGKILL
+    for place, name in enumerate(FILES):
+        assert after[name] == (OLD[name].replace(b"old", b"new") if place < moved else OLD[name])
+    assert contents(folder)["summary.json"] == b"next summary.json"
+    assert [path.name for path in folder.parent.iterdir()] == ["out"]
+
+
+def test_killed_while_moving_is_completed(delivery: Delivery, folder: Path) -> None:
+    """What a killed run had begun to move is completed by the next, even if that one fails."""
+    kill_run(folder, 3)
+
+    with pytest.raises(OutputError, match="disk is full"):
+        deliver(delivery, folder, failing(OSError(errno.ENOSPC, "full")))
+
+    assert contents(folder) == {
+        "layout.gpkg": b"new layout",
+        "checks.csv": b"new checks",
+        "summary.json": b"new summary",
+        "notes.txt": b"the forester's own",
+    }
+    assert [path.name for path in folder.parent.iterdir()] == ["out"]
+
+
+def test_folders_of_others_stay(delivery: Delivery, folder: Path) -> None:
+    """A folder that looks like an unfinished one but does not carry our marker is left alone."""
+    other = folder.parent / ".out-unfinished-mine"
+    other.mkdir()
+    (other / "diary.txt").write_text("mine")
+
+    deliver(delivery, folder, writing(b"new"))
+
+    assert (other / "diary.txt").read_text() == "mine"
+
+
+def test_unfinished_folder_of_another_output_stays(delivery: Delivery, tmp_path: Path) -> None:
+    """Two outputs with long names that begin alike do not take each other's unfinished files."""
+    long = "n" * 60
+    place = tmp_path / f".{long}-unfinished-abc"
+    (place / "new").mkdir(parents=True)
+    (place / "glademark-unfinished").write_text(f"{long}-other")
+
+    deliver(delivery, tmp_path / long, writing(b"new"))
+
+    assert place.is_dir()
+
+
+def test_failed_first_run_leaves_no_folder(delivery: Delivery, tmp_path: Path) -> None:
+    """Where there was no output folder, a failed run leaves none."""
+    with pytest.raises(OutputError, match="disk is full"):
+        deliver(delivery, tmp_path / "a" / "out", failing(OSError(errno.ENOSPC, "full")))
+
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (errno.ENOSPC, r"the disk is full\. Free some space"),
+        (errno.EDQUOT, r"the disk quota is used up\. Free"),
+        (errno.EROFS, r"the disk is read-only\. Choose another folder"),
+        (errno.EACCES, r"there is no permission to write\. Choose"),
+        (errno.EFBIG, r"a file grew beyond the size allowed"),
+        (errno.EIO, r"Input/output error\. Choose another folder"),
+    ],
+)
+def test_troubles_in_plain_words(delivery: Delivery, folder: Path, number: int, words: str) -> None:
+    """The message names the folder, the trouble, the mend, and says that nothing has changed."""
+    error = OSError(number, os.strerror(number))
+
+    with pytest.raises(OutputError, match=rf"out cannot be written: {words}.*is unchanged"):
+        deliver(delivery, folder, failing(error))
+
+
+def test_file_instead_of_folder(delivery: Delivery, tmp_path: Path) -> None:
+    """An output that is a file is refused, and so is one below a file."""
+    (tmp_path / "out").write_text("a letter")
+
+    with pytest.raises(OutputError, match="out is a file, not a folder"):
+        deliver(delivery, tmp_path / "out", writing(b"new"))
+    with pytest.raises(OutputError, match="a part of its path is a file"):
+        deliver(delivery, tmp_path / "out" / "deeper", writing(b"new"))
+
+    assert (tmp_path / "out").read_text() == "a letter"
+
+
+def test_folder_in_the_place_of_a_file(delivery: Delivery, folder: Path) -> None:
+    """A folder named as one of the files is not removed."""
+    (folder / "checks.csv").unlink()
+    (folder / "checks.csv").mkdir()
+
+    with pytest.raises(OutputError, match=r"checks\.csv is no file, so it cannot be replaced"):
+        deliver(delivery, folder, writing(b"new"))
+
+    assert (folder / "layout.gpkg").read_bytes() == b"old layout"
+
+
+@pytest.mark.parametrize("linked", [False, True])
+def test_inputs_are_never_overwritten(
+    make_in: Callable[..., Delivery], tmp_path: Path, *, linked: bool
+) -> None:
+    """A file that is an input of the project is refused as an output, also by another name."""
+    delivery = make_in(tmp_path)
+    (tmp_path / "stand.gpkg").write_bytes(b"boundary")
+    if linked:
+        (tmp_path / "layout.gpkg").symlink_to(tmp_path / "stand.gpkg")
+    files = ("layout.gpkg",) if linked else ("stand.gpkg",)
+
+    with pytest.raises(OutputError, match=r"is an input of this project and would be overwritten"):
+        deliver(delivery, tmp_path, writing(b"new", files=files))
+
+    assert (tmp_path / "stand.gpkg").read_bytes() == b"boundary"
+
+
+def test_two_runs_at_once(delivery: Delivery, folder: Path) -> None:
+    """While one run writes into a folder another is refused."""
+    fcntl = pytest.importorskip("fcntl")
+    handle = os.open(folder, os.O_RDONLY)
+    fcntl.flock(handle, fcntl.LOCK_EX)
+
+    with pytest.raises(OutputError, match="another run is writing into"):
+        deliver(delivery, folder, writing(b"new"))
+
+    os.close(handle)
+    assert contents(folder) == OLD
+
+
+def test_link_to_a_folder(delivery: Delivery, folder: Path) -> None:
+    """An output folder that is reached by a link is written where it lies."""
+    (folder.parent / "link").symlink_to(folder)
+
+    deliver(delivery, folder.parent / "link", writing(b"new"))
+
+    assert contents(folder)["layout.gpkg"] == b"new layout.gpkg"
+    assert (folder.parent / "link").is_symlink()
+
+
+def test_files_can_be_shared(delivery: Delivery, folder: Path) -> None:
+    """Results have the rights that any new file has, not those of a private one."""
+    deliver(delivery, folder, writing(b"new"))
+
+    (folder / "plain").write_bytes(b"")
+    rights = stat.S_IMODE((folder / "plain").stat().st_mode)
+    assert stat.S_IMODE((folder / "layout.gpkg").stat().st_mode) == rights
+
+
+@pytest.mark.parametrize("name", ["../away.csv", "a/b.csv", "", ".."])
+def test_names_with_folders_are_refused(delivery: Delivery, folder: Path, name: str) -> None:
+    """A plug-in cannot write outside the output folder."""
+    with pytest.raises(PluginError, match=r"is no plain file name; expected one"):
+        deliver(delivery, folder, writing(b"new", files=(name,)))
+
+
+def test_other_files_than_declared(delivery: Delivery, folder: Path) -> None:
+    """A plug-in that writes other files than it declares is named, and nothing changes."""
+    wrong = replace(writing(b"new")["all"], files=("review.html",))
+
+    with pytest.raises(PluginError, match=r"deliverable all wrote .*; expected review\.html"):
+        deliver(delivery, folder, {"all": wrong})
+
+    assert contents(folder) == OLD
+
+
+def test_one_file_of_two_writers(delivery: Delivery, folder: Path) -> None:
+    """Two plug-ins that write the same file are refused before anything is written."""
+    twice = {**writing(b"new"), "again": replace(writing(b"new")["all"], id="again")}
+
+    with pytest.raises(PluginError, match=r"again: layout\.gpkg is written by another one as well"):
+        deliver(delivery, folder, twice)
+
+    assert contents(folder) == OLD
