@@ -23,6 +23,7 @@ GROUND = {
     "layout",
     "on_the_ground",
     "survey",
+    "temporary",
     "units",
 }
 
@@ -69,6 +70,7 @@ MAY_KNOW = {
     "errors": set(),
     "by_stand": set(),
     "features": set(),
+    "temporary": set(),
     "inspection": set(),
     "survey": {"elevation", "errors", "units"},
     "elevation": {"errors", "units"},

@@ -15,6 +15,7 @@ from glademark.advice.outcome import Advice
 from glademark.deliver.advice.files import advice_deliverables
 from glademark.deliver.advice.marks_file import refuse_marks_file, write_marks_file
 from glademark.deliver.delivery import Delivery
+from glademark.deliver.manifest import Replacing
 from glademark.deliver.output import deliver, input_files
 from glademark.errors import OutputError
 from glademark.intake.earlier import earlier_numbers
@@ -95,7 +96,7 @@ def give_advice(
     delivery = Delivery(
         project=project, survey=survey, layout=case.layout, checks=advice.before, summary={}
     )
-    files = deliver(delivery, out, advice_deliverables(advice))
+    files = deliver(delivery, out, advice_deliverables(advice), replacing=Replacing(job="advise"))
     if apply is not None and advice.spared:
         mended = spare(survey, advice.spared)
         degrees = apply.suffix.casefold() == ".csv"

@@ -16,6 +16,7 @@ import shapely
 from glademark.after_cut.comparison import Comparison, compare
 from glademark.deliver.after_cut.deliverables import after_cut_deliverables
 from glademark.deliver.delivery import Delivery
+from glademark.deliver.manifest import Replacing
 from glademark.deliver.output import deliver
 from glademark.deliver.summary import build_summary
 from glademark.intake.after_cut import AfterCutInputs, read_after_cut
@@ -137,7 +138,8 @@ def compare_after_cut(
         checks=checks,
         summary=build_summary(project, survey, layout, checks),
     )
-    files = deliver(delivery, out, after_cut_deliverables(comparison, seen), on_each=on_each)
+    writers = after_cut_deliverables(comparison, seen)
+    files = deliver(delivery, out, writers, replacing=Replacing(job="compare"), on_each=on_each)
     log.info("wrote %d files to %s", len(files), out)
     return Compared(comparison=comparison, delivery=delivery, files=files)
 

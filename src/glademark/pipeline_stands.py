@@ -9,16 +9,17 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import MappingProxyType
 from typing import Any, TypeVar
 
 import pandas as pd
 
 from glademark.deliver.delivery import Delivery
+from glademark.deliver.manifest import Replacing
 from glademark.deliver.output import deliver_files
 from glademark.deliver.spool import Spool
 from glademark.deliver.stands import (
+    CSV_TABLES,
     JoinedTables,
     StandTables,
     deliverables_of_stands,
@@ -34,10 +35,11 @@ from glademark.intake.together import surveys_of
 from glademark.intake.wording import listed
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.one_stand import lay_out_survey, lay_out_surveys
-from glademark.plugins import chosen, installed_limits
+from glademark.plugins import chosen, file_names, installed_deliverables, installed_limits
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.survey import InputCount
+from glademark.temporary import temporary_folder
 
 _T = TypeVar("_T")
 _U = TypeVar("_U")
@@ -93,7 +95,7 @@ def lay_out_stands(
     project_file
         The project file; its ``[project]`` has `stand_id`.
     out
-        Folder for the results; what it held before is replaced as a whole, or stays as it was.
+        Folder for the results, as for `glademark.pipeline.lay_out`.
     only
         Ids of the files to make; all where empty.
     on_each
@@ -115,9 +117,9 @@ def lay_out_stands(
     project = read_project(project_file)
     with (
         _seldom_searched(),
-        TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary,
+        temporary_folder() as temporary,
     ):
-        spool = Spool(folder=Path(temporary), units=project.heading.units)
+        spool = Spool(folder=temporary, units=project.heading.units)
         found, set_aside, counts = _lay_out_all(project, project_file.parent, spool, on_each)
         refuse_if_all_are(found)
         refuse_different_crs(found)
@@ -130,7 +132,9 @@ def lay_out_stands(
         )
         summary = summary_of_stands(found, counts, project)
         writers = chosen(deliverables_of_stands(tables, summary), only)
-        files = deliver_files(project, out, writers, on_each=on_each)
+        declared = (*file_names(installed_deliverables()), *(f"{name}.csv" for name in CSV_TABLES))
+        replacing = Replacing(declared=declared)
+        files = deliver_files(project, out, writers, replacing=replacing, on_each=on_each)
     return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
 
 
