@@ -29,6 +29,29 @@ def pages() -> Mapping[str, str]:
     }
 
 
+OUTPUT = """
+## The output folder
+
+`manifest.json` lists the files of the output with their size and SHA-256. The next run of the same
+command into the folder replaces them as one: it removes those that it no longer makes and says so
+on standard error. A file that was changed since it was written is kept where it is no longer made,
+and named; where it is made again, it is replaced. `--only` gives an output of its own, so it
+removes what an earlier run made besides. No file that is not listed is touched, and none that is an
+input. In a folder of an older version, which has no list but a summary of this program, files go by
+their names. A `manifest.json` of another program stops the run.
+
+`layout`, `advise` and `compare` each have their own list: written into one folder, they leave each
+other's files alone. `papers` writes files of the same output as `layout`. Where the list holds the
+very GeoPackage that they are made from, or files made from it, they join these and nothing is
+removed. Where the GeoPackage in the folder has been changed since, and be it by a program that
+opened it for writing, it stays as the input that it is, and the papers replace all others.
+
+What SQLite left beside an earlier GeoPackage (`-wal`, `-shm`, `-journal`) goes with it: it would
+destroy the new one. A program that has the earlier one open goes on showing it until the layers are
+loaded again; what is edited there is not in the new one.
+"""
+
+
 def _columns() -> str:
     """Layers and tables with their columns."""
     head = (
@@ -59,7 +82,7 @@ def _commands() -> str:
     text = f"# Commands\n\n{MADE}```text\n{_help(cli, 'glademark')}\n```\n"
     for name, command in sorted(cli.commands.items()):
         text += f"\n## glademark {name}\n\n```text\n{_help(command, f'glademark {name}')}\n```\n"
-    return text
+    return text + OUTPUT
 
 
 def _help(command: click.Command, name: str) -> str:

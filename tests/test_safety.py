@@ -254,6 +254,24 @@ def test_a_layer_open_elsewhere_is_replaced(open_elsewhere: Path, tmp_path: Path
     assert len(gpd.read_file(tmp_path / "out" / "layout.gpkg", layer="stand")) == 1
 
 
+def test_an_output_is_that_of_one_run(command: Command, tmp_path: Path) -> None:
+    """Papers of the GeoPackage join its output; a run with fewer files removes the others."""
+    project, out = field_files(tmp_path / "project", HARMLESS), tmp_path / "out"
+    first = command("layout", project, "-o", out, "--only", "gpkg", "--only", "checks")
+    (out / "notes.txt").write_text("mine")
+
+    papers = command("papers", out / "layout.gpkg", "-o", out, "--only", "openings")
+    after_papers = {path.name for path in out.iterdir()}
+    done = command("layout", project, "-o", out, "--only", "checks")
+
+    kept = {"checks.csv", "summary.json", "manifest.json", "notes.txt"}
+    assert [first.returncode, papers.returncode, done.returncode] == [0, 0, 0], done.stderr
+    assert after_papers == kept | {"layout.gpkg", "openings.csv"}
+    assert "removed" not in papers.stderr
+    assert "removed from an earlier output: layout.gpkg, openings.csv\n" in done.stderr
+    assert {path.name for path in out.iterdir()} == kept
+
+
 def test_an_input_locked_elsewhere_is_read(tmp_path: Path) -> None:
     """A layer that another program holds is read from a copy, without waiting for it."""
     import sqlite3  # noqa: PLC0415 - only here

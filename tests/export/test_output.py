@@ -68,6 +68,11 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
 
+def results(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder but the list of those that the output made."""
+    return {name: data for name, data in contents(folder).items() if name != "manifest.json"}
+
+
 def writing(text: bytes, *, files: tuple[str, ...] = FILES) -> Mapping[str, Deliverable]:
     """One deliverable that writes a text and the name into each of its files."""
 
@@ -115,7 +120,7 @@ def test_everything_is_written(
     assert names == [
         "layout.gpkg", "volume_by_zone.csv", "checks.csv", "openings.csv", "summary.json",
     ]  # fmt: skip
-    assert sorted(contents(tmp_path / "a" / "out")) == sorted(names)
+    assert sorted(results(tmp_path / "a" / "out")) == sorted(names)
     assert [path.name for path in (tmp_path / "a").iterdir()] == ["out"]
 
 
@@ -133,7 +138,7 @@ def test_own_files_stay(delivery: Delivery, folder: Path) -> None:
     """What the user keeps in the folder is not touched, and old results are replaced."""
     deliver(delivery, folder, writing(b"new"))
 
-    assert contents(folder) == {
+    assert results(folder) == {
         "layout.gpkg": b"new layout.gpkg",
         "checks.csv": b"new checks.csv",
         "summary.json": b"new summary.json",
@@ -153,7 +158,7 @@ def test_failure_while_writing(delivery: Delivery, folder: Path, error: BaseExce
     assert [path.name for path in folder.parent.iterdir()] == ["out"]
 
 
-@pytest.mark.parametrize("moment", [1, 2, 3, 4])
+@pytest.mark.parametrize("moment", [1, 2, 3, 4, 5])
 @pytest.mark.parametrize("error", [KeyboardInterrupt(), PermissionError(errno.EACCES, "in use")])
 def test_failure_while_moving(
     delivery: Delivery,
@@ -182,7 +187,7 @@ def test_failure_while_moving(
     assert [path.name for path in folder.parent.iterdir()] == ["out"]
 
 
-@pytest.mark.parametrize(("moment", "moved"), [(0, 0), (1, 0), (2, 0), (3, 1), (4, 2)])
+@pytest.mark.parametrize(("moment", "moved"), [(0, 0), (1, 0), (2, 0), (3, 1), (5, 3)])
 def test_killed_run(delivery: Delivery, folder: Path, moment: int, moved: int) -> None:
     """After a kill each file is whole, old or new, and the next run writes all and clears up."""
     code = kill_run(folder, moment)
@@ -204,7 +209,7 @@ def test_killed_while_moving_is_completed(delivery: Delivery, folder: Path) -> N
     with pytest.raises(OutputError, match="disk is full"):
         deliver(delivery, folder, failing(OSError(errno.ENOSPC, "full")))
 
-    assert contents(folder) == {
+    assert results(folder) == {
         "layout.gpkg": b"new layout",
         "checks.csv": b"new checks",
         "summary.json": b"new summary",
@@ -333,6 +338,12 @@ def test_files_can_be_shared(delivery: Delivery, folder: Path) -> None:
     (folder / "plain").write_bytes(b"")
     rights = stat.S_IMODE((folder / "plain").stat().st_mode)
     assert stat.S_IMODE((folder / "layout.gpkg").stat().st_mode) == rights
+
+
+def test_the_list_of_files_is_not_for_plug_ins(delivery: Delivery, folder: Path) -> None:
+    """A plug-in that would write over the list of the output's files is refused."""
+    with pytest.raises(PluginError, match=r"manifest\.json is the list of all files"):
+        deliver(delivery, folder, writing(b"new", files=("manifest.json",)))
 
 
 @pytest.mark.parametrize("name", ["../away.csv", "a/b.csv", "", ".."])

@@ -1,7 +1,6 @@
 """The marks file that results from the advice; what the user gave is never written over."""
 
 import os
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -11,6 +10,7 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from glademark.errors import OutputError
+from glademark.temporary import temporary_folder
 
 FORMATS = (".csv", ".gpkg", ".geojson")
 """Endings of a file of marks that can be written."""
@@ -69,8 +69,8 @@ def write_marks_file(marks: gpd.GeoDataFrame, path: Path) -> None:
     """
     suffix = path.suffix.casefold()
     try:
-        with tempfile.TemporaryDirectory(prefix=".marks-", dir=path.parent) as folder:
-            draft = Path(folder) / f"marks{suffix}"
+        with temporary_folder(path.parent, prefix=".marks-") as folder:
+            draft = folder / f"marks{suffix}"
             if suffix == ".csv":
                 table = pd.DataFrame(marks.drop(columns="geometry"))
                 table.to_csv(draft, index=False, lineterminator="\n", encoding="utf-8")

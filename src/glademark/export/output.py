@@ -10,29 +10,42 @@ from __future__ import annotations
 
 import errno
 import json
+import logging
 import os
 import shutil
 import sys
 import tempfile
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from glademark.errors import OutputError, PluginError
+from glademark.export.manifest import MANIFEST_FILE, Replacing, changed_by, read_manifest
+from glademark.export.side_files import refuse_unsound, side_files
+from glademark.report.shown_text import shown_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from glademark.project.model import Project
     from glademark.report.delivery import Deliverable, Delivery
 
+log = logging.getLogger(__name__)
+
 LAST_FILE = "summary.json"
-"""Moved into place after all others: where it is new, everything is."""
+"""Moved into place after all others but the list of them: where it is new, everything is."""
+
+LAYOUT = Replacing()
+"""Of a layout into a folder without files of an older version."""
 
 _MARKER = "glademark-unfinished"  # says that an unfinished folder is ours, and of which output
 _NEW = "new"
 _OLD = "old"
 _COMPLETE = "complete.json"  # there from the moment on at which all new files are safe on the disk
+_UNDO = "undo.json"  # its name from the moment on at which everything is put back
+_Plan = dict[str, list[str]]
+"""Names to move in, to remove, and those that stood there before, as in ``complete.json``."""
 _NO_PERMISSION = (
     "there is no permission to write. Choose another folder, or close the program that has a file "
     "of it open"
@@ -55,41 +68,18 @@ def deliver(
     folder: Path,
     deliverables: Mapping[str, Deliverable],
     *,
+    replacing: Replacing = LAYOUT,
     on_each: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
-    """
-    Paths of the files written into an output folder, which now holds all of them.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    folder
-        Made where it is missing; other files in it stay as they are.
-    deliverables
-        By their ids, written in this order; those with nothing to say are left out.
-    on_each
-        Called with the title of each before it is written.
-
-    Returns
-    -------
-    files
-        In the order in which they were moved into place.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written, another run is writing into it, or a file would take the
-        place of an input. What stood there is untouched.
-    PluginError
-        If a deliverable does not write exactly the files that it declares. As above.
-    """
+    """Paths of the files written into an output folder; no file of what has nothing to say."""
     wanted = {
         name: one
         for name, one in deliverables.items()
         if one.wanted is None or one.wanted(delivery)
     }
-    return deliver_files(delivery.project, folder, wanted, given=delivery, on_each=on_each)
+    return deliver_files(
+        delivery.project, folder, wanted, given=delivery, replacing=replacing, on_each=on_each
+    )
 
 
 def deliver_files(
@@ -98,49 +88,49 @@ def deliver_files(
     deliverables: Mapping[str, Deliverable],
     *,
     given: Delivery | None = None,
+    replacing: Replacing = LAYOUT,
     on_each: Callable[[str], None] | None = None,
 ) -> tuple[Path, ...]:
-    """
-    Paths of the files written into an output folder, whatever they hold.
-
-    Parameters
-    ----------
-    project
-        Names the input files, whose place none of the files may take.
-    folder
-        Made where it is missing; other files in it stay as they are.
-    deliverables
-        By their ids, written in this order.
-    given
-        What each of them is called with; None where it has brought all that it needs.
-    on_each
-        Called with the title of each before it is written.
-
-    Returns
-    -------
-    files
-        In the order in which they were moved into place.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written, another run is writing into it, or a file would take the
-        place of an input. What stood there is untouched.
-    PluginError
-        If a deliverable does not write exactly the files that it declares. As above.
-    """
+    """Paths of the files written into an output folder, in order, all of them or none."""
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:
         _refuse_inputs(project, [folder, *(folder / name for name in names)])
         with _held(folder):
             _finish_earlier(folder)
+            read_manifest(folder)  # refuses one of another program before anything is written
             with _unfinished(folder) as place:
                 for deliverable in deliverables.values():
                     if on_each is not None:
                         on_each(deliverable.title)
                     _write(deliverable, given, place / _NEW)
-                _move_all(place, folder, names)
+                inputs = (*replacing.inputs, *input_files(project))
+                _replace(place, folder, names, replace(replacing, inputs=inputs))
+    except OutputError:
+        raise
+    except OSError as error:
+        raise OutputError(_plain_sentence(folder, error)) from error
+    return tuple(folder / name for name in names)
+
+
+def replace_output(
+    folder: Path, write: Callable[[Path], Sequence[str]], *, replacing: Replacing
+) -> tuple[Path, ...]:
+    """
+    Paths of the new files of a folder, which take the place of all files of its earlier output.
+
+    `write` makes them in an empty folder and names them, with forward slashes, in the order in
+    which they are moved. What else of the folder belongs to the output is in `replacing.staying`.
+    The folder is locked meanwhile: whoever calls holds no lock on it.
+    """
+    folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
+    try:
+        with _held(folder):
+            _finish_earlier(folder)
+            read_manifest(folder)
+            with _unfinished(folder) as place:
+                names = write(place / _NEW)
+                _replace(place, folder, names, replacing)
     except OutputError:
         raise
     except OSError as error:
@@ -153,6 +143,9 @@ def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
     names: list[str] = []
     for deliverable in deliverables.values():
         for name in deliverable.files:
+            if name.casefold() == MANIFEST_FILE:
+                msg = f"deliverable {deliverable.id}: {name} is the list of all files; rename it"
+                raise PluginError(msg)
             if Path(name).name != name or name in {"", ".", ".."}:
                 msg = f"deliverable {deliverable.id}: {name!r} is no plain file name; expected one"
                 raise PluginError(msg)
@@ -176,19 +169,7 @@ def _refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
 
 
 def input_files(project: Project) -> Iterator[Path]:
-    """
-    Every file that the project reads.
-
-    Parameters
-    ----------
-    project
-        The project.
-
-    Yields
-    ------
-    path
-        Of one file.
-    """
+    """Every file that the project reads."""
     inputs = project.inputs
     for name in type(inputs).model_fields:
         source = getattr(inputs, name)
@@ -255,12 +236,16 @@ def _unfinished(folder: Path) -> Iterator[Path]:
 
 
 def _is_half_moved(place: Path) -> bool:
-    """Whether some files are in place and others not, so that the next run has to move the rest."""
-    return (place / _COMPLETE).exists() and any((place / _NEW).iterdir())
+    """Whether the next run has to move the rest, or to put back the rest."""
+    left = any(path.is_file() for path in (place / _NEW).rglob("*"))
+    return ((place / _COMPLETE).exists() and left) or (place / _UNDO).exists()
 
 
 def _clear(place: Path) -> None:
-    """Remove an unfinished folder, its marker at the end."""
+    """Remove an unfinished folder: first what says that work is left in it, last its marker."""
+    for note in (_COMPLETE, _UNDO):
+        with suppress(OSError):
+            (place / note).unlink(missing_ok=True)
     for part in (_NEW, _OLD):
         shutil.rmtree(place / part, ignore_errors=True)
     shutil.rmtree(place, ignore_errors=True)
@@ -291,26 +276,108 @@ def _write(deliverable: Deliverable, given: Any, place: Path) -> None:  # noqa: 
         raise PluginError(msg)
 
 
-def _move_all(place: Path, folder: Path, names: Sequence[str]) -> None:
+def _replace(place: Path, folder: Path, names: Sequence[str], replacing: Replacing) -> None:
+    """Move all files and their list into place, and those of an earlier output out of it."""
+    change = changed_by(place / _NEW, names, folder, replacing)
+    (place / _NEW / MANIFEST_FILE).write_text(change.text, encoding="utf-8")
+    moved = [*names, MANIFEST_FILE]
+    beside = [
+        *(side for name in names for side in _beside(folder, name, place / _NEW)),
+        *(side for name in change.remove for side in _beside(folder, name, folder)),
+    ]
+    _move_all(place, folder, moved, change.remove)
+    _remove_empty(folder, change.remove)
+    if change.remove or beside:
+        log.warning("removed from an earlier output: %s", _listed([*change.remove, *beside]))
+    if change.changed:
+        log.warning(
+            "kept, though of an earlier output, since changed after it was written: %s",
+            _listed(change.changed),
+        )
+
+
+def _beside(folder: Path, name: str, home: Path) -> list[str]:
+    """Names of side files in a folder, where the file in its home is a database."""
+    return side_files(folder, name, database=home / name)
+
+
+def _remove_empty(folder: Path, names: Sequence[str]) -> None:
+    """Remove folders within the output that held nothing but files which are gone."""
+    for name in names:
+        for parent in (folder / name).relative_to(folder).parents:
+            if parent != Path():
+                with suppress(OSError):
+                    (folder / parent).rmdir()
+
+
+def _listed(names: Iterable[str]) -> str:
+    """Names of files in a sentence."""
+    return ", ".join(map(shown_text, names))
+
+
+def _move_all(place: Path, folder: Path, names: Sequence[str], remove: Sequence[str]) -> None:
     """Move all files into place, or none."""
     for name in names:
         _to_disk(place / _NEW / name)
     kept = _keep_old(place, folder, names)
-    _mark_complete(place, names)
+    plan = {"move": [*names], "remove": [*remove], "kept": sorted(kept)}
+    _mark_complete(place, plan)
     try:
+        _carry_out(place, folder, plan)
         for name in names:
-            (place / _NEW / name).replace(folder / name)
+            refuse_unsound(folder / name)
     except BaseException:
-        _put_back(place, folder, names, kept)
+        (place / _COMPLETE).replace(place / _UNDO)
+        _to_disk(place)
+        _put_back(place, folder, plan)
+        (place / _UNDO).unlink()
         raise
     _to_disk(folder)
 
 
-def _mark_complete(place: Path, names: Sequence[str]) -> None:
-    """Say, on the disk, that all new files are whole."""
+def _carry_out(place: Path, folder: Path, plan: _Plan) -> None:
+    """Move what is not moved yet: files no longer made and side files out, new files in."""
+    for name in plan["remove"]:
+        for one in (*_beside(folder, name, folder), name):
+            if (folder / one).exists() and not (place / _OLD / one).exists():
+                _move(folder / one, place / _OLD / one)
+    for name in plan["move"]:
+        if (place / _NEW / name).exists():
+            for side in _beside(
+                folder, name, place / _NEW
+            ):  # it would be played back into the new file
+                _move(folder / side, place / _OLD / side)
+            _move(place / _NEW / name, folder / name)
+
+
+def _put_back(place: Path, folder: Path, plan: _Plan) -> None:
+    """Undo what was moved and is not put back yet."""
+    for name in plan["move"]:
+        if (place / _NEW / name).exists():
+            continue
+        if name not in plan["kept"]:
+            (folder / name).unlink(missing_ok=True)
+        elif (place / _OLD / name).exists():
+            for side in _beside(folder, name, folder):
+                (folder / side).unlink()
+            _move(place / _OLD / name, folder / name)
+    for path in sorted((place / _OLD).rglob("*")):
+        name = path.relative_to(place / _OLD).as_posix()
+        if path.is_file() and name not in plan["kept"]:
+            _move(path, folder / name)
+
+
+def _move(path: Path, target: Path) -> None:
+    """Move a file on its disk, over another if need be."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    path.replace(target)
+
+
+def _mark_complete(place: Path, plan: _Plan) -> None:
+    """Say, on the disk, that all new files are whole, and what is to be done."""
     _to_disk(place / _NEW)
     draft = place / f"{_COMPLETE}.draft"
-    draft.write_text(json.dumps(list(names)), encoding="utf-8")
+    draft.write_text(json.dumps(plan), encoding="utf-8")
     _to_disk(draft)
     draft.replace(place / _COMPLETE)
     _to_disk(place)
@@ -323,6 +390,7 @@ def _keep_old(place: Path, folder: Path, names: Sequence[str]) -> set[str]:
         if not (folder / name).is_file():
             msg = f"{folder / name} is no file, so it cannot be replaced. Move it away"
             raise OutputError(msg)
+        (place / _OLD / name).parent.mkdir(parents=True, exist_ok=True)
         try:
             os.link(folder / name, place / _OLD / name, follow_symlinks=False)
         except (OSError, NotImplementedError):  # a disk or system without hard links
@@ -330,34 +398,16 @@ def _keep_old(place: Path, folder: Path, names: Sequence[str]) -> set[str]:
     return there
 
 
-def _put_back(place: Path, folder: Path, names: Sequence[str], kept: set[str]) -> None:
-    """Undo what was moved."""
-    for name in names:
-        if (place / _NEW / name).exists():
-            continue
-        if name in kept:
-            (place / _OLD / name).replace(folder / name)
-        else:
-            (folder / name).unlink(missing_ok=True)
-    (place / _COMPLETE).unlink(missing_ok=True)
-
-
 def _finish_earlier(folder: Path) -> None:
     """Complete what a killed run had begun to move, and clear away what others left unfinished."""
     for home in {folder.parent, folder}:
         for place in sorted(home.glob(f"{_escaped(_prefix(folder))}*")):
             if _is_ours(place, folder):
-                _move_rest(place, folder)
+                for note, finish in ((_COMPLETE, _carry_out), (_UNDO, _put_back)):
+                    if (place / note).is_file():
+                        finish(place, folder, json.loads((place / note).read_bytes()))
+                        _to_disk(folder)
                 _clear(place)
-
-
-def _move_rest(place: Path, folder: Path) -> None:
-    """Move what a killed run had not moved yet, if it had begun to."""
-    if (place / _COMPLETE).is_file():
-        for name in json.loads((place / _COMPLETE).read_text(encoding="utf-8")):
-            if (place / _NEW / name).exists():
-                (place / _NEW / name).replace(folder / name)
-        _to_disk(folder)
 
 
 def _is_ours(place: Path, folder: Path) -> bool:

@@ -4,7 +4,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Literal, TypeVar
 
 import geopandas as gpd
@@ -34,6 +33,7 @@ from glademark.intake.records import Reading
 from glademark.intake.site import Ground, polygonal
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source
+from glademark.temporary import temporary_folder
 from glademark.units import AREA_M2
 
 _T = TypeVar("_T")
@@ -127,8 +127,8 @@ def read_after_cut(
             "openings or plots."
         )
         raise InputError(msg)
-    with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
-        desk = _Desk(folder=folder.absolute(), snapshots=Snapshots(Path(temporary)))
+    with temporary_folder() as temporary:
+        desk = _Desk(folder=folder.absolute(), snapshots=Snapshots(temporary))
         return _seen(desk, inputs, _ground(survey), project)
 
 

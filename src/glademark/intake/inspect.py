@@ -4,7 +4,6 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 import numpy as np
@@ -33,6 +32,7 @@ from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, text_of
 from glademark.intake.wording import TEXT_MAX, shown
 from glademark.project.model import Source
+from glademark.temporary import temporary_folder
 
 _T = TypeVar("_T")
 
@@ -60,8 +60,8 @@ def inspect_files(paths: Sequence[Path]) -> tuple[FileSeen, ...]:
         One each, in order. Nothing is raised for a file that cannot be read: what is wrong with it
         stands in `FileSeen.problems`.
     """
-    with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
-        snapshots = Snapshots(Path(temporary))
+    with temporary_folder() as temporary:
+        snapshots = Snapshots(temporary)
         return tuple(_inspected(path, snapshots) for path in paths)
 
 

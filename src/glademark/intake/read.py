@@ -5,7 +5,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 import geopandas as gpd
@@ -43,6 +42,7 @@ from glademark.intake.stand import read_stand
 from glademark.intake.tally import no_tally, read_tally, read_text_rows
 from glademark.intake.terrain import describe_terrain
 from glademark.project.model import Project, Source
+from glademark.temporary import temporary_folder
 
 log = logging.getLogger(__name__)
 
@@ -71,8 +71,8 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
     InputError
         If any input is refused; all faults of all inputs are in it.
     """
-    with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
-        survey = survey_of(open_inputs(project, folder=folder, temporary=Path(temporary)), project)
+    with temporary_folder() as temporary:
+        survey = survey_of(open_inputs(project, folder=folder, temporary=temporary), project)
     for count in survey.counts:
         log.info(
             "%s: %d read, %d used, %d rejected",

@@ -5,7 +5,6 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,7 @@ from glademark.intake.opened import Shelf, open_inputs, part_of
 from glademark.intake.records import Reading, text_of
 from glademark.intake.wording import listed
 from glademark.project.model import Project
+from glademark.temporary import temporary_folder
 
 MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
 """Inputs in which every record belongs to one stand; others may hold for all stands."""
@@ -179,8 +179,8 @@ def open_stands(project: Project, *, folder: Path) -> Iterator[ManyStands]:
     InputError
         If any input is refused, or does not say which stand a record belongs to.
     """
-    with TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary:
-        shelf = open_inputs(project, folder=folder, temporary=Path(temporary))
+    with temporary_folder() as temporary:
+        shelf = open_inputs(project, folder=folder, temporary=temporary)
         if shelf.faults:
             raise InputError(*shelf.faults)
         yield stands_in(shelf, project)

@@ -14,6 +14,7 @@ from glademark.advise.advise import By, advise, leave_standing
 from glademark.advise.outcome import Advice
 from glademark.errors import OutputError
 from glademark.export.advice_files import advice_deliverables
+from glademark.export.manifest import Replacing
 from glademark.export.marks_file import refuse_marks_file, write_marks_file
 from glademark.export.output import deliver, input_files
 from glademark.intake.earlier import earlier_numbers
@@ -95,7 +96,7 @@ def give_advice(
     delivery = Delivery(
         project=project, survey=survey, layout=case.layout, checks=advice.before, summary={}
     )
-    files = deliver(delivery, out, advice_deliverables(advice))
+    files = deliver(delivery, out, advice_deliverables(advice), replacing=Replacing(job="advise"))
     if apply is not None and advice.spared:
         mended = leave_standing(survey, advice.spared)
         degrees = apply.suffix.casefold() == ".csv"

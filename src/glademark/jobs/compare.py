@@ -17,6 +17,7 @@ from glademark.compare.comparison import Comparison, compare
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.export.comparison_files import after_cut_deliverables
+from glademark.export.manifest import Replacing
 from glademark.export.output import deliver
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.intake.read import read_survey
@@ -137,7 +138,8 @@ def compare_after_cut(
         checks=checks,
         summary=build_summary(project, survey, layout, checks),
     )
-    files = deliver(delivery, out, after_cut_deliverables(comparison, seen), on_each=on_each)
+    writers = after_cut_deliverables(comparison, seen)
+    files = deliver(delivery, out, writers, replacing=Replacing(job="compare"), on_each=on_each)
     log.info("wrote %d files to %s", len(files), out)
     return Compared(comparison=comparison, delivery=delivery, files=files)
 

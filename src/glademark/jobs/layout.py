@@ -11,12 +11,13 @@ from pathlib import Path
 
 import pandas as pd
 
+from glademark.export.manifest import Replacing
 from glademark.export.output import deliver
 from glademark.export.reopen import reopen
 from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.jobs.one_stand import lay_out_survey
-from glademark.jobs.plugins import chosen, installed_deliverables, installed_limits
+from glademark.jobs.plugins import chosen, file_names, installed_deliverables, installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.report.delivery import Delivery
@@ -72,7 +73,8 @@ def lay_out(
     project_file
         The project file.
     out
-        Folder for the results; what it held before is replaced as a whole, or stays as it was.
+        Folder for the results. Files of an earlier output in it are replaced, and removed where
+        they are no longer made, or all of them stay as they were; others are left alone.
     only
         Ids of the deliverables to make; those of the project file where empty.
     also
@@ -101,7 +103,8 @@ def lay_out(
         log.warning("%s", change)
     earlier = earlier_numbers(out, marks=survey.marks)
     delivery = lay_out_survey(survey, project, asked, earlier=earlier)
-    files = deliver(delivery, out, writers, on_each=on_each)
+    replacing = Replacing(declared=file_names(installed_deliverables()))
+    files = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
     log.info("wrote %d files to %s", len(files), out)
     return Outcome(delivery=delivery, files=files)
 
@@ -122,7 +125,8 @@ def make_papers(
     layout_gpkg
         ``layout.gpkg`` as `lay_out` wrote it; it is read only.
     out
-        Folder for the results, as for `lay_out`.
+        Folder for the results. Where its files were made with or from this very GeoPackage, those
+        not made again stay; else they are replaced as by `lay_out`.
     only
         Ids of the deliverables to make; all but the GeoPackage where empty.
     also
@@ -144,6 +148,10 @@ def make_papers(
     """
     delivery = reopen(layout_gpkg)
     papers = {name: one for name, one in installed_deliverables().items() if name != GEOPACKAGE}
-    files = deliver(delivery, out, chosen(papers, only, also=also), on_each=on_each)
+    replacing = Replacing(
+        declared=file_names(installed_deliverables()), made_from=layout_gpkg, inputs=(layout_gpkg,)
+    )
+    writers = chosen(papers, only, also=also)
+    files = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
     log.info("wrote %d files to %s", len(files), out)
     return Outcome(delivery=delivery, files=files)

@@ -97,6 +97,23 @@ def chosen(
     return MappingProxyType({name: d for name, d in deliverables.items() if name in wanted})
 
 
+def file_names(deliverables: Mapping[str, "Deliverable"]) -> tuple[str, ...]:
+    """
+    Names of the files that deliverables make.
+
+    Parameters
+    ----------
+    deliverables
+        By id.
+
+    Returns
+    -------
+    names
+        Of all of them, in their order.
+    """
+    return tuple(name for one in deliverables.values() for name in one.files)
+
+
 def load(points: Any, *, kind: type[T]) -> Mapping[str, T]:  # noqa: ANN401 - any iterable of entry points
     """
     Objects that entry points name, by their id.

@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import MappingProxyType
 from typing import Any, TypeVar
 
@@ -17,9 +16,11 @@ import pandas as pd
 
 from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
+from glademark.export.manifest import Replacing
 from glademark.export.output import deliver_files
 from glademark.export.spool import Spool
 from glademark.export.stands import (
+    CSV_TABLES,
     JoinedTables,
     StandTables,
     deliverables_of_stands,
@@ -33,11 +34,12 @@ from glademark.intake.read import survey_of
 from glademark.intake.stands import ManyStands, open_stands
 from glademark.intake.wording import listed
 from glademark.jobs.one_stand import lay_out_survey, lay_out_surveys
-from glademark.jobs.plugins import chosen, installed_limits
+from glademark.jobs.plugins import chosen, file_names, installed_deliverables, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
+from glademark.temporary import temporary_folder
 
 _T = TypeVar("_T")
 _U = TypeVar("_U")
@@ -93,7 +95,7 @@ def lay_out_stands(
     project_file
         The project file; its ``[project]`` has `stand_id`.
     out
-        Folder for the results; what it held before is replaced as a whole, or stays as it was.
+        Folder for the results, as for `glademark.jobs.layout.lay_out`.
     only
         Ids of the files to make; all where empty.
     on_each
@@ -115,9 +117,9 @@ def lay_out_stands(
     project = read_project(project_file)
     with (
         _seldom_searched(),
-        TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary,
+        temporary_folder() as temporary,
     ):
-        spool = Spool(folder=Path(temporary), units=project.heading.units)
+        spool = Spool(folder=temporary, units=project.heading.units)
         found, rejected, counts = _lay_out_all(project, project_file.parent, spool, on_each)
         refuse_if_all_are(found)
         refuse_different_crs(found)
@@ -130,7 +132,9 @@ def lay_out_stands(
         )
         summary = summary_of_stands(found, counts, project)
         writers = chosen(deliverables_of_stands(tables, summary), only)
-        files = deliver_files(project, out, writers, on_each=on_each)
+        declared = (*file_names(installed_deliverables()), *(f"{name}.csv" for name in CSV_TABLES))
+        replacing = Replacing(declared=declared)
+        files = deliver_files(project, out, writers, replacing=replacing, on_each=on_each)
     return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
 
 
