@@ -46,7 +46,7 @@ def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
     if layout.allowance.empty:
         return []
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
-    table.add_column("")
+    table.add_column("", no_wrap=True)
     rows = layout.allowance.to_dict("records")
     for row in rows:
         table.add_column(_heading(row, units), justify="right")
