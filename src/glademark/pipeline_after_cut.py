@@ -18,6 +18,7 @@ from glademark.deliver.after_cut.deliverables import after_cut_deliverables
 from glademark.deliver.delivery import Delivery
 from glademark.deliver.output import deliver
 from glademark.deliver.summary import build_summary
+from glademark.deliver.writers import Missing
 from glademark.intake.after_cut import AfterCutInputs, read_after_cut
 from glademark.intake.read import read_survey
 from glademark.judge.checks import judge_asked
@@ -59,11 +60,14 @@ class Compared:
         Project, survey, layout and summary before the cut.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     comparison: Comparison
     delivery: Delivery
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
 
 def inputs_of(*, stumps: Sequence[Path], **others: Path | None) -> AfterCutInputs:
@@ -137,9 +141,15 @@ def compare_after_cut(
         checks=checks,
         summary=build_summary(project, survey, layout, checks),
     )
-    files = deliver(delivery, out, after_cut_deliverables(comparison, seen), on_each=on_each)
-    log.info("wrote %d files to %s", len(files), out)
-    return Compared(comparison=comparison, delivery=delivery, files=files)
+    writers = after_cut_deliverables(comparison, seen)
+    delivered = deliver(delivery, out, writers, on_each=on_each)
+    log.info("wrote %d files to %s", len(delivered.files), out)
+    return Compared(
+        comparison=comparison,
+        delivery=delivery,
+        files=delivered.files,
+        missing=delivered.missing,
+    )
 
 
 def _opening_checks(

@@ -109,7 +109,7 @@ def test_everything_is_written(
     delivery: Delivery, deliverables: Mapping[str, Deliverable], tmp_path: Path
 ) -> None:
     """A run leaves exactly the declared files, the summary being the last, and nothing beside."""
-    files = deliver(delivery, tmp_path / "a" / "out", deliverables)
+    files = deliver(delivery, tmp_path / "a" / "out", deliverables).files
 
     names = [path.name for path in files]
     assert names == [

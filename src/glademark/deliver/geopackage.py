@@ -30,6 +30,7 @@ from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.iso_metadata import STANDARD_URI, metadata_record
 from glademark.deliver.metadata_tables import add_metadata
 from glademark.deliver.parameters import parameters_table
+from glademark.deliver.valid_shapes import sound
 from glademark.errors import OutputError
 from glademark.features import features
 from glademark.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
@@ -227,7 +228,7 @@ def _collected(flat: np.ndarray, geometry: str) -> np.ndarray:
     wanted &= ~shapely.is_empty(parts)
     result = np.full(len(flat), shapely.from_wkt(f"{geometry.upper()} EMPTY"), dtype=object)
     _collect(geometry)(parts[wanted], indices=outer[rows[wanted]], out=result)
-    return result
+    return sound(result, what=GEOPACKAGE_FILE)
 
 
 def _collect(geometry: str) -> Callable[..., object]:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from glademark.deliver.map_sheets.scales import metres_per_point
+from glademark.deliver.valid_shapes import sound
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -105,10 +106,14 @@ class MapFrame:
         found = np.asarray(shapes, dtype=object)
         found = found[~shapely.is_empty(found) & ~shapely.is_missing(found)]
         found = found[shapely.intersects(found, shapely.box(*self.ground))]
-        return np.asarray(
-            shapely.transform(found, lambda at: np.column_stack(self.on_paper(at[:, 0], at[:, 1]))),
-            dtype=object,
+        return self.placed(found)
+
+    def placed(self, shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+        """Shapes of the working CRS in points of the sheet."""
+        moved = shapely.transform(
+            shapes, lambda at: np.column_stack(self.on_paper(at[:, 0], at[:, 1]))
         )
+        return sound(np.asarray(moved, dtype=object), what="map sheets")
 
 
 def frame_over(
