@@ -91,11 +91,11 @@ class Network:
         return folder / "harvest.toml"
 
 
-def walked_network(seed: int) -> Network:
-    """One network: kind, number of corridors, noise and place by the seed."""
+def walked_network(seed: int, *, crs: str = "") -> Network:
+    """One network: kind, corridors, noise, place and, where not given, CRS by the seed."""
     rng = np.random.default_rng([16, seed])
     kind, noise = KINDS[seed % len(KINDS)], rng.uniform(0, MOST_NOISE_M)
-    crs = list(NORTH_M)[seed // len(KINDS) % len(NORTH_M)]
+    crs = crs or list(NORTH_M)[seed // len(KINDS) % len(NORTH_M)]
     middle = np.array([rng.uniform(3e5, 7e5), rng.uniform(*NORTH_M[crs])]).round(2)
     true = {"fan": _fan, "ladder": _ladder, "loops": _loops}[kind](rng)
     lines = [walked(line + middle, noise, rng) for line in true]

@@ -23,13 +23,14 @@ from glademark.deliver.delivery import Deliverable, Delivery
 from glademark.deliver.handheld.features import (
     DECIMALS,
     HALF_TURN,
+    MORE_DECIMALS,
     TITLES,
     about_file,
     placed_layers,
     unbroken,
 )
 from glademark.deliver.shown_text import shown_text
-from glademark.deliver.valid_shapes import mended, rounded
+from glademark.deliver.valid_shapes import mended, rounded, tell_moved
 
 GEOJSON_FILE = "layout.geojson"
 
@@ -85,8 +86,7 @@ def crossing_cut(shapes: np.ndarray) -> np.ndarray:
     west = shapely.intersection(whole, _WEST)
     east = shapely.transform(shapely.intersection(whole, _EAST), lambda xy: xy - [2 * HALF_TURN, 0])
     result = shapes.copy()
-    both = [_together(pair) for pair in zip(west, east, strict=True)]
-    result[crossing] = rounded(np.array(both, dtype=object), DECIMALS)[0]
+    result[crossing] = [_together(pair) for pair in zip(west, east, strict=True)]
     return result
 
 
@@ -100,7 +100,12 @@ def _together(shapes: tuple[BaseGeometry, BaseGeometry]) -> BaseGeometry:
 
 def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
     """One layer as features."""
-    shapes = shapely.orient_polygons(crossing_cut(frame.geometry.to_numpy()))
+    whole = frame.geometry.to_numpy()
+    shapes, crossing = crossing_cut(whole), unbroken(whole)[1]
+    if crossing.any():
+        shapes[crossing], moved = rounded(shapes[crossing], MORE_DECIMALS)
+        tell_moved(frame["name"][crossing].tolist(), moved, what=GEOJSON_FILE)
+    shapes = shapely.orient_polygons(shapes)
     names = [name for name in frame.columns if name != "geometry"]
     rows = zip(*(_values(frame[name]) for name in names), strict=True)
     return [
