@@ -58,7 +58,7 @@ def tell_moved(names: Sequence[str], moved: FloatArray, *, what: str) -> None:
         log.debug(
             "%s: %d shapes mended, %.1e of an area moved", what, np.count_nonzero(moved), most
         )
-    for place in np.flatnonzero(moved > MOST_MOVED):
+    for place in np.flatnonzero(moved > MOST_MOVED).tolist():
         log.warning(
             "%s: the outline of %s crossed itself as it was written and was mended, which moved "
             "%.1g %% of its area. Look at it on a map before it is used.",
