@@ -4,6 +4,7 @@ The output folder, written all or nothing.
 Everything is first written beside the folder, into an unfinished one of our own; only when all of
 it is there and sound is it moved in, file by file, the summary last. A failed or interrupted run
 leaves what stood there byte for byte. A run that was killed while moving is completed by the next.
+A writer that fails is named and the others are handed over; no older file stands in for its own.
 """
 
 from __future__ import annotations
@@ -15,10 +16,12 @@ import shutil
 import sys
 import tempfile
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from glademark.errors import OutputError, PluginError
+from glademark.export.writers import Missing, wanted, write_each
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -50,46 +53,33 @@ _SENTENCES = {
 }
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Delivered:
+    """
+    What an output folder was given.
+
+    Attributes
+    ----------
+    files
+        In the order in which they were moved into place.
+    missing
+        What could not be made; no older file of these names is left.
+    """
+
+    files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
+
+
 def deliver(
     delivery: Delivery,
     folder: Path,
     deliverables: Mapping[str, Deliverable],
     *,
     on_each: Callable[[str], None] | None = None,
-) -> tuple[Path, ...]:
-    """
-    Paths of the files written into an output folder, which now holds all of them.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    folder
-        Made where it is missing; other files in it stay as they are.
-    deliverables
-        By their ids, written in this order; those with nothing to say are left out.
-    on_each
-        Called with the title of each before it is written.
-
-    Returns
-    -------
-    files
-        In the order in which they were moved into place.
-
-    Raises
-    ------
-    OutputError
-        If the folder cannot be written, another run is writing into it, or a file would take the
-        place of an input. What stood there is untouched.
-    PluginError
-        If a deliverable does not write exactly the files that it declares. As above.
-    """
-    wanted = {
-        name: one
-        for name, one in deliverables.items()
-        if one.wanted is None or one.wanted(delivery)
-    }
-    return deliver_files(delivery.project, folder, wanted, given=delivery, on_each=on_each)
+) -> Delivered:
+    """Write deliverables of a layout into an output folder, as `deliver_files`, if wanted."""
+    asked = {name: one for name, one in deliverables.items() if wanted(one, delivery)}
+    return deliver_files(delivery.project, folder, asked, given=delivery, on_each=on_each)
 
 
 def deliver_files(
@@ -99,9 +89,9 @@ def deliver_files(
     *,
     given: Delivery | None = None,
     on_each: Callable[[str], None] | None = None,
-) -> tuple[Path, ...]:
+) -> Delivered:
     """
-    Paths of the files written into an output folder, whatever they hold.
+    Write deliverables into an output folder, whatever they hold.
 
     Parameters
     ----------
@@ -118,16 +108,16 @@ def deliver_files(
 
     Returns
     -------
-    files
-        In the order in which they were moved into place.
+    delivered
+        The files, and what is missing because its writer failed.
 
     Raises
     ------
     OutputError
-        If the folder cannot be written, another run is writing into it, or a file would take the
-        place of an input. What stood there is untouched.
+        If the folder cannot be written, another run is writing into it, a file would take the place
+        of an input, or every writer failed. What stood there is untouched.
     PluginError
-        If a deliverable does not write exactly the files that it declares. As above.
+        If a deliverable declares a file that is no plain name or is declared twice. As above.
     """
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
@@ -136,16 +126,23 @@ def deliver_files(
         with _held(folder):
             _finish_earlier(folder)
             with _unfinished(folder) as place:
-                for deliverable in deliverables.values():
-                    if on_each is not None:
-                        on_each(deliverable.title)
-                    _write(deliverable, given, place / _NEW)
-                _move_all(place, folder, names)
+                missing = write_each(deliverables, given, place / _NEW, on_each)
+                gone = [name for one in missing for name in one.files]
+                names = [name for name in names if name not in gone]
+                _refuse_nothing(names, missing)
+                _move_all(place, folder, names, gone=gone)
     except OutputError:
         raise
     except OSError as error:
         raise OutputError(_plain_sentence(folder, error)) from error
-    return tuple(folder / name for name in names)
+    return Delivered(files=tuple(folder / name for name in names), missing=missing)
+
+
+def _refuse_nothing(names: Sequence[str], missing: Sequence[Missing]) -> None:
+    """Refuse to hand over nothing where something was asked for."""
+    if missing and not names:
+        msg = f"no file could be made; what stood there is unchanged. {missing[0].reason}"
+        raise OutputError(msg)
 
 
 def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
@@ -278,39 +275,33 @@ def _prefix(folder: Path) -> str:
     return f".{folder.name[:60]}-unfinished-"
 
 
-def _write(deliverable: Deliverable, given: Any, place: Path) -> None:  # noqa: ANN401 - as it wants
-    """Write one deliverable and see that it made what it declares."""
-    before = {path.name for path in place.iterdir()}
-    deliverable.write(given, place)
-    made = {path.name for path in place.iterdir()} - before
-    if made != set(deliverable.files):
-        msg = (
-            f"deliverable {deliverable.id} wrote {', '.join(sorted(made)) or 'nothing'}; "
-            f"expected {', '.join(deliverable.files)}. Mend or remove the plug-in"
-        )
-        raise PluginError(msg)
-
-
-def _move_all(place: Path, folder: Path, names: Sequence[str]) -> None:
-    """Move all files into place, or none."""
+def _move_all(place: Path, folder: Path, names: Sequence[str], *, gone: Sequence[str] = ()) -> None:
+    """Move all files into place and take away those that are gone, or leave all as it was."""
     for name in names:
         _to_disk(place / _NEW / name)
-    kept = _keep_old(place, folder, names)
-    _mark_complete(place, names)
+    kept = _keep_old(place, folder, [*names, *gone])
+    _mark_complete(place, names, gone)
     try:
+        _take_away(folder, gone)
         for name in names:
             (place / _NEW / name).replace(folder / name)
     except BaseException:
-        _put_back(place, folder, names, kept)
+        _put_back(place, folder, [*names, *gone], kept)
         raise
     _to_disk(folder)
 
 
-def _mark_complete(place: Path, names: Sequence[str]) -> None:
-    """Say, on the disk, that all new files are whole."""
+def _take_away(folder: Path, gone: Sequence[str]) -> None:
+    """Remove files of an earlier run in whose place there is nothing now."""
+    for name in gone:
+        (folder / name).unlink(missing_ok=True)
+
+
+def _mark_complete(place: Path, names: Sequence[str], gone: Sequence[str]) -> None:
+    """Say, on the disk, that all new files are whole, and which old ones are gone."""
     _to_disk(place / _NEW)
     draft = place / f"{_COMPLETE}.draft"
-    draft.write_text(json.dumps(list(names)), encoding="utf-8")
+    draft.write_text(json.dumps({"new": list(names), "gone": list(gone)}), encoding="utf-8")
     _to_disk(draft)
     draft.replace(place / _COMPLETE)
     _to_disk(place)
@@ -354,7 +345,9 @@ def _finish_earlier(folder: Path) -> None:
 def _move_rest(place: Path, folder: Path) -> None:
     """Move what a killed run had not moved yet, if it had begun to."""
     if (place / _COMPLETE).is_file():
-        for name in json.loads((place / _COMPLETE).read_text(encoding="utf-8")):
+        said = json.loads((place / _COMPLETE).read_text(encoding="utf-8"))
+        _take_away(folder, said["gone"])
+        for name in said["new"]:
             if (place / _NEW / name).exists():
                 (place / _NEW / name).replace(folder / name)
         _to_disk(folder)

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from glademark.export.output import deliver
+from glademark.export.output import Delivered, deliver
 from glademark.export.reopen import reopen
+from glademark.export.writers import Missing
 from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.jobs.one_stand import lay_out_survey
@@ -38,10 +39,13 @@ class Outcome:
         Project, survey, layout, checks and summary.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     delivery: Delivery
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -83,7 +87,8 @@ def lay_out(
     Returns
     -------
     outcome
-        The layout, its checks, and the files written.
+        The layout, its checks, the files written, and those that are missing because their writer
+        failed: it takes no other file with it, but field papers come together or not at all.
 
     Raises
     ------
@@ -101,9 +106,7 @@ def lay_out(
         log.warning("%s", change)
     earlier = earlier_numbers(out, marks=survey.marks)
     delivery = lay_out_survey(survey, project, asked, earlier=earlier)
-    files = deliver(delivery, out, writers, on_each=on_each)
-    log.info("wrote %d files to %s", len(files), out)
-    return Outcome(delivery=delivery, files=files)
+    return _handed_over(delivery, deliver(delivery, out, writers, on_each=on_each), out)
 
 
 def make_papers(
@@ -133,7 +136,7 @@ def make_papers(
     Returns
     -------
     outcome
-        The layout as it was, and the files written.
+        The layout as it was, and the files written and missing.
 
     Raises
     ------
@@ -144,6 +147,11 @@ def make_papers(
     """
     delivery = reopen(layout_gpkg)
     papers = {name: one for name, one in installed_deliverables().items() if name != GEOPACKAGE}
-    files = deliver(delivery, out, chosen(papers, only, also=also), on_each=on_each)
-    log.info("wrote %d files to %s", len(files), out)
-    return Outcome(delivery=delivery, files=files)
+    asked = chosen(papers, only, also=also)
+    return _handed_over(delivery, deliver(delivery, out, asked, on_each=on_each), out)
+
+
+def _handed_over(delivery: Delivery, delivered: Delivered, out: Path) -> Outcome:
+    """What a run gave, logged."""
+    log.info("wrote %d files to %s", len(delivered.files), out)
+    return Outcome(delivery=delivery, files=delivered.files, missing=delivered.missing)

@@ -27,6 +27,7 @@ from glademark.export.stands import (
     refused,
     summary_of_stands,
 )
+from glademark.export.writers import Missing
 from glademark.intake.many_stands import surveys_of
 from glademark.intake.opened import Shelf
 from glademark.intake.read import survey_of
@@ -70,12 +71,15 @@ class StandsOutcome:
         Content of ``summary.json``.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     project: Project
     stands: tuple[StandTables, ...]
     summary: dict[str, Any]
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
 
 def lay_out_stands(
@@ -130,8 +134,14 @@ def lay_out_stands(
         )
         summary = summary_of_stands(found, counts, project)
         writers = chosen(deliverables_of_stands(tables, summary), only)
-        files = deliver_files(project, out, writers, on_each=on_each)
-    return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
+        delivered = deliver_files(project, out, writers, on_each=on_each)
+    return StandsOutcome(
+        project=project,
+        stands=tuple(found),
+        summary=summary,
+        files=delivered.files,
+        missing=delivered.missing,
+    )
 
 
 def _lay_out_all(
