@@ -212,7 +212,7 @@ def test_every_layer_has_its_declared_columns(full: Case) -> None:
 def test_handed_over_are_layers_tables_and_figures(full: Case, tmp_path: Path) -> None:
     """Layers in the GeoPackage, CSV tables, and the summary's ground."""
     delivery = handed_over(full)
-    files = deliver(delivery, tmp_path / "out", WRITERS)
+    files = deliver(delivery, tmp_path / "out", WRITERS).files
     found = json.loads((tmp_path / "out/summary.json").read_text())["ground"]
     with (tmp_path / "out/beyond_reach.csv").open(newline="") as lines:
         beyond = [row["tree_id"] for row in csv.DictReader(lines)]
@@ -245,7 +245,7 @@ def test_without_terrain_landing_and_settings_all_of_it_is_absent(
 ) -> None:
     """No layer, column, table, section or complaint."""
     delivery = handed_over(bare)
-    files = deliver(delivery, tmp_path / "out", WRITERS)
+    files = deliver(delivery, tmp_path / "out", WRITERS).files
     layout = bare.layout
     optional = {column.name for column in LAYERS["marks"].columns if column.optional}
 

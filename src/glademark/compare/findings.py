@@ -198,7 +198,7 @@ def _rates_left_open(match: Match, seen: Seen) -> float:
 
 def _limits(found: _Sum, values: FloatArray, open_rates: float, z: float) -> tuple[float, float]:
     """How far an interval reaches below and above an amount, skew as the amount is."""
-    each = found.chance * (1 - found.chance)
+    each = np.maximum(found.chance * (1 - found.chance), 0.0)  # a chance may end a hair above 1
     whole = float(each.sum())
     if whole <= 0:
         return 0.0, 0.0

@@ -5,6 +5,8 @@ from collections.abc import Callable
 import numpy as np
 import shapely
 
+from glademark.contracts.valid_shapes import sound
+
 _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
 _OF_TYPE = {"MultiLineString": (1, 5), "MultiPolygon": (3, 6)}  # GEOS: a part, the whole
 _FLAT = 2  # coordinates without height
@@ -59,7 +61,7 @@ def _collected(flat: np.ndarray, geometry: str) -> np.ndarray:
     wanted &= ~shapely.is_empty(parts)
     result = np.full(len(flat), shapely.from_wkt(f"{geometry.upper()} EMPTY"), dtype=object)
     _collect(geometry)(parts[wanted], indices=outer[rows[wanted]], out=result)
-    return result
+    return sound(result, what="layout.gpkg")
 
 
 def _collect(geometry: str) -> Callable[..., object]:

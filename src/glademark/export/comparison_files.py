@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from glademark.compare.comparison import Comparison
     from glademark.contracts.comparison_survey import AfterCutSurvey
 
+FIGURES_FILE = "compare.json"
+
 
 def after_cut_deliverables(
     comparison: Comparison, seen: AfterCutSurvey
@@ -72,9 +74,9 @@ def after_cut_deliverables(
         Deliverable(
             id="compare",
             title="Figures",
-            files=("compare.json",),
+            files=(FIGURES_FILE,),
             write=lambda delivery, folder: write_summary(
-                comparison_summary(comparison, seen, delivery.project), folder / "compare.json"
+                comparison_summary(comparison, seen, delivery.project), folder / FIGURES_FILE
             ),
         ),
     )

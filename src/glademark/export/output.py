@@ -4,6 +4,7 @@ The output folder, written all or nothing.
 Everything is first written beside the folder, into an unfinished one of our own; only when all of
 it is there and sound is it moved in, file by file, the summary last. A failed or interrupted run
 leaves what stood there byte for byte. A run that was killed while moving is completed by the next.
+A writer that fails is named and the others are handed over; no older file stands in for its own.
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ import shutil
 import sys
 import tempfile
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from glademark.errors import OutputError, PluginError
 from glademark.export.manifest import MANIFEST_FILE, Replacing, changed_by, read_manifest
 from glademark.export.side_files import refuse_unsound, side_files
+from glademark.export.writers import Missing, wanted, write_each
 from glademark.report.shown_text import shown_text
 
 if TYPE_CHECKING:
@@ -63,6 +65,23 @@ _SENTENCES = {
 }
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Delivered:
+    """
+    What an output folder was given.
+
+    Attributes
+    ----------
+    files
+        In the order in which they were moved into place.
+    missing
+        What could not be made; no older file of these names is left.
+    """
+
+    files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
+
+
 def deliver(
     delivery: Delivery,
     folder: Path,
@@ -70,15 +89,11 @@ def deliver(
     *,
     replacing: Replacing = LAYOUT,
     on_each: Callable[[str], None] | None = None,
-) -> tuple[Path, ...]:
-    """Paths of the files written into an output folder; no file of what has nothing to say."""
-    wanted = {
-        name: one
-        for name, one in deliverables.items()
-        if one.wanted is None or one.wanted(delivery)
-    }
+) -> Delivered:
+    """What an output folder was given; no file of what has nothing to say."""
+    asked = {name: one for name, one in deliverables.items() if wanted(one, delivery)}
     return deliver_files(
-        delivery.project, folder, wanted, given=delivery, replacing=replacing, on_each=on_each
+        delivery.project, folder, asked, given=delivery, replacing=replacing, on_each=on_each
     )
 
 
@@ -90,8 +105,8 @@ def deliver_files(
     given: Delivery | None = None,
     replacing: Replacing = LAYOUT,
     on_each: Callable[[str], None] | None = None,
-) -> tuple[Path, ...]:
-    """Paths of the files written into an output folder, in order, all of them or none."""
+) -> Delivered:
+    """What an output folder was given; a writer that fails is named and the rest written."""
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:
@@ -100,17 +115,24 @@ def deliver_files(
             _finish_earlier(folder)
             read_manifest(folder)  # refuses one of another program before anything is written
             with _unfinished(folder) as place:
-                for deliverable in deliverables.values():
-                    if on_each is not None:
-                        on_each(deliverable.title)
-                    _write(deliverable, given, place / _NEW)
+                missing = write_each(deliverables, given, place / _NEW, on_each)
+                gone = {name for one in missing for name in one.files}
+                names = [name for name in names if name not in gone]
+                _refuse_nothing(names, missing)
                 inputs = (*replacing.inputs, *input_files(project))
                 _replace(place, folder, names, replace(replacing, inputs=inputs))
     except OutputError:
         raise
     except OSError as error:
         raise OutputError(_plain_sentence(folder, error)) from error
-    return tuple(folder / name for name in names)
+    return Delivered(files=tuple(folder / name for name in names), missing=missing)
+
+
+def _refuse_nothing(names: Sequence[str], missing: Sequence[Missing]) -> None:
+    """Refuse to hand over nothing where something was asked for."""
+    if missing and not names:
+        msg = f"no file could be made; what stood there is unchanged. {missing[0].reason}"
+        raise OutputError(msg)
 
 
 def replace_output(
@@ -261,19 +283,6 @@ def _home(folder: Path) -> Path:
 def _prefix(folder: Path) -> str:
     """First part of the name of the unfinished folders of an output folder."""
     return f".{folder.name[:60]}-unfinished-"
-
-
-def _write(deliverable: Deliverable, given: Any, place: Path) -> None:  # noqa: ANN401 - as it wants
-    """Write one deliverable and see that it made what it declares."""
-    before = {path.name for path in place.iterdir()}
-    deliverable.write(given, place)
-    made = {path.name for path in place.iterdir()} - before
-    if made != set(deliverable.files):
-        msg = (
-            f"deliverable {deliverable.id} wrote {', '.join(sorted(made)) or 'nothing'}; "
-            f"expected {', '.join(deliverable.files)}. Mend or remove the plug-in"
-        )
-        raise PluginError(msg)
 
 
 def _replace(place: Path, folder: Path, names: Sequence[str], replacing: Replacing) -> None:

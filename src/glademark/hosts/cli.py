@@ -4,7 +4,7 @@ import gc
 import logging
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from glademark import __version__
 from glademark.errors import GlademarkError, OutputError
 
 EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
-"""Exit codes beside 0: limit exceeded (with --strict), input refused, not written, interrupted."""
+"""Exit codes beside 0: limit exceeded (with --strict), refused, files missing, interrupted."""
 
 _GARBAGE = (50_000, 20, 50)
 """How often memory is searched for garbage: seldom, since a run ends before there is much."""
@@ -39,7 +39,7 @@ def cli(verbose: int, quiet: int) -> None:
     Felling kills: local rules and licensed practice come first.
 
     Exit codes: 0 written; 1 written, and with --strict a limit is exceeded; 2 input refused;
-    3 output not written; 130 interrupted.
+    3 output not written, or files missing, which are named; 130 interrupted.
     """
     own = logging.getLogger("glademark")
     own.setLevel(logging.WARNING - 10 * (verbose - quiet))
@@ -75,6 +75,7 @@ def layout(
         click.echo(summary_text(outcome.delivery.summary), nl=False)
     else:
         _print_summary(outcome)
+    _end_if_missing(outcome.missing)
     if strict and (outcome.checks["verdict"] == "exceeded").any():
         sys.exit(EXCEEDED)
 
@@ -100,6 +101,7 @@ def _layout_of_stands(
             heading=outcome.project.heading,
             files=outcome.files,
         )
+    _end_if_missing(outcome.missing)
     if strict and outcome.summary["checks"]["exceeded"]:
         sys.exit(EXCEEDED)
 
@@ -117,6 +119,7 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
         outcome = make_papers(layout_gpkg, out=out, only=only, also=PACKED[pack], on_each=on_each)
     for path in outcome.files:
         click.echo(path)
+    _end_if_missing(outcome.missing)
 
 
 @cli.command()
@@ -176,11 +179,11 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     advised = give_advice(project, by=by, out=out, apply=marks)
     if as_json:
         click.echo(advice_text(advised.advice), nl=False)
-        return
-    console = Console()
-    print_advice(advised.advice, console, units=advised.project.heading.units)
-    for path in advised.files:
-        click.echo(path)
+    else:
+        print_advice(advised.advice, Console(), units=advised.project.heading.units)
+        for path in advised.files:
+            click.echo(path)
+    _end_if_missing(advised.missing)
 
 
 @cli.command()
@@ -208,6 +211,7 @@ def compare(
     """
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
+    from glademark.export.comparison_files import FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
     from glademark.report.terminal.comparison import print_comparison  # noqa: PLC0415 - the same
 
@@ -217,9 +221,11 @@ def compare(
     with _progress() as on_each:
         found = compare_after_cut(project, inputs, out=out, on_each=on_each)
     if as_json:
-        click.echo(found.files[-1].read_text(encoding="utf-8"), nl=False)
+        for path in (path for path in found.files if path.name == FIGURES_FILE):
+            click.echo(path.read_text(encoding="utf-8"), nl=False)
     else:
         print_comparison(found.comparison, found.delivery.project, Console(), files=found.files)
+    _end_if_missing(found.missing)
 
 
 @contextmanager
@@ -349,7 +355,15 @@ def _guarded(run: Callable[[], object]) -> int:
     return 0
 
 
-def _say(fault: GlademarkError) -> None:
+def _end_if_missing(missing: Sequence[object]) -> None:
+    """Name the files that could not be made, if any, and end with the exit code for them."""
+    for one in missing:
+        _say(one)
+    if missing:
+        sys.exit(NOT_WRITTEN)
+
+
+def _say(fault: object) -> None:
     """An error on standard error, without control characters."""
     from glademark.report.shown_text import shown_text  # noqa: PLC0415 - keeps --help light
 

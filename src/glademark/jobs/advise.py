@@ -17,6 +17,7 @@ from glademark.export.advice_files import advice_deliverables
 from glademark.export.manifest import Replacing
 from glademark.export.marks_file import refuse_marks_file, write_marks_file
 from glademark.export.output import deliver, input_files
+from glademark.export.writers import Missing
 from glademark.intake.earlier import earlier_numbers
 from glademark.intake.marks_again import marks_again
 from glademark.intake.read import read_survey
@@ -44,11 +45,14 @@ class Advised:
         Marks to leave standing.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     project: Project
     advice: Advice
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
 
 def give_advice(
@@ -96,14 +100,16 @@ def give_advice(
     delivery = Delivery(
         project=project, survey=survey, layout=case.layout, checks=advice.before, summary={}
     )
-    files = deliver(delivery, out, advice_deliverables(advice), replacing=Replacing(job="advise"))
+    writers = advice_deliverables(advice)
+    delivered = deliver(delivery, out, writers, replacing=Replacing(job="advise"))
+    files = delivered.files
     if apply is not None and advice.spared:
         mended = leave_standing(survey, advice.spared)
         degrees = apply.suffix.casefold() == ".csv"
         write_marks_file(marks_again(mended.marks, project, with_degrees=degrees), apply)
         _check_applied(project, apply, folder, (asked, advice))
         files = (*files, apply)
-    return Advised(project=project, advice=advice, files=files)
+    return Advised(project=project, advice=advice, files=files, missing=delivered.missing)
 
 
 def _check_applied(

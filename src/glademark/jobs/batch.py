@@ -264,8 +264,9 @@ def _lay_out(task: _Task, out: str) -> list[str]:
     for name, tables in zip(names, laid, strict=True):
         try:
             write_stand(tables, Path(out), digest=task.digests[name])
-        except OSError as error:
-            failed.append(f"stand {name}: {error}")
+        except Exception as fault:  # a writer may fail in any way; the other stands are written
+            log.debug("stand %s could not be written", name, exc_info=fault)
+            failed.append(f"stand {name}: {fault}")
     return failed
 
 

@@ -19,6 +19,7 @@ from glademark.contracts.survey import Survey
 from glademark.export.comparison_files import after_cut_deliverables
 from glademark.export.manifest import Replacing
 from glademark.export.output import deliver
+from glademark.export.writers import Missing
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.intake.read import read_survey
 from glademark.jobs.plugins import installed_limits
@@ -60,11 +61,14 @@ class Compared:
         Project, survey, layout and summary before the cut.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     comparison: Comparison
     delivery: Delivery
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
 
 def inputs_of(*, stumps: Sequence[Path], **others: Path | None) -> AfterCutInputs:
@@ -139,9 +143,15 @@ def compare_after_cut(
         summary=build_summary(project, survey, layout, checks),
     )
     writers = after_cut_deliverables(comparison, seen)
-    files = deliver(delivery, out, writers, replacing=Replacing(job="compare"), on_each=on_each)
-    log.info("wrote %d files to %s", len(files), out)
-    return Compared(comparison=comparison, delivery=delivery, files=files)
+    replacing = Replacing(job="compare")
+    delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
+    log.info("wrote %d files to %s", len(delivered.files), out)
+    return Compared(
+        comparison=comparison,
+        delivery=delivery,
+        files=delivered.files,
+        missing=delivered.missing,
+    )
 
 
 def _opening_checks(

@@ -12,8 +12,9 @@ from pathlib import Path
 import pandas as pd
 
 from glademark.export.manifest import Replacing
-from glademark.export.output import deliver
+from glademark.export.output import Delivered, deliver
 from glademark.export.reopen import reopen
+from glademark.export.writers import Missing
 from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.jobs.one_stand import lay_out_survey
@@ -39,10 +40,13 @@ class Outcome:
         Project, survey, layout, checks and summary.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     delivery: Delivery
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
     @property
     def checks(self) -> pd.DataFrame:
@@ -85,7 +89,8 @@ def lay_out(
     Returns
     -------
     outcome
-        The layout, its checks, and the files written.
+        The layout, its checks, the files written, and those that are missing because their writer
+        failed: it takes no other file with it, but field papers come together or not at all.
 
     Raises
     ------
@@ -104,9 +109,8 @@ def lay_out(
     earlier = earlier_numbers(out, marks=survey.marks)
     delivery = lay_out_survey(survey, project, asked, earlier=earlier)
     replacing = Replacing(declared=file_names(installed_deliverables()))
-    files = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
-    log.info("wrote %d files to %s", len(files), out)
-    return Outcome(delivery=delivery, files=files)
+    delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
+    return _handed_over(delivery, delivered, out)
 
 
 def make_papers(
@@ -137,7 +141,7 @@ def make_papers(
     Returns
     -------
     outcome
-        The layout as it was, and the files written.
+        The layout as it was, and the files written and missing.
 
     Raises
     ------
@@ -152,6 +156,11 @@ def make_papers(
         declared=file_names(installed_deliverables()), made_from=layout_gpkg, inputs=(layout_gpkg,)
     )
     writers = chosen(papers, only, also=also)
-    files = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
-    log.info("wrote %d files to %s", len(files), out)
-    return Outcome(delivery=delivery, files=files)
+    delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
+    return _handed_over(delivery, delivered, out)
+
+
+def _handed_over(delivery: Delivery, delivered: Delivered, out: Path) -> Outcome:
+    """What a run gave, logged."""
+    log.info("wrote %d files to %s", len(delivered.files), out)
+    return Outcome(delivery=delivery, files=delivered.files, missing=delivered.missing)

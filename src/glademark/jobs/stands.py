@@ -28,6 +28,7 @@ from glademark.export.stands import (
     refused,
     summary_of_stands,
 )
+from glademark.export.writers import Missing
 from glademark.intake.many_stands import surveys_of
 from glademark.intake.opened import Shelf
 from glademark.intake.read import survey_of
@@ -72,12 +73,15 @@ class StandsOutcome:
         Content of ``summary.json``.
     files
         Files written.
+    missing
+        Deliverables that could not be made, each with the reason.
     """
 
     project: Project
     stands: tuple[StandTables, ...]
     summary: dict[str, Any]
     files: tuple[Path, ...]
+    missing: tuple[Missing, ...] = ()
 
 
 def lay_out_stands(
@@ -134,8 +138,14 @@ def lay_out_stands(
         writers = chosen(deliverables_of_stands(tables, summary), only)
         declared = (*file_names(installed_deliverables()), *(f"{name}.csv" for name in CSV_TABLES))
         replacing = Replacing(declared=declared)
-        files = deliver_files(project, out, writers, replacing=replacing, on_each=on_each)
-    return StandsOutcome(project=project, stands=tuple(found), summary=summary, files=files)
+        delivered = deliver_files(project, out, writers, replacing=replacing, on_each=on_each)
+    return StandsOutcome(
+        project=project,
+        stands=tuple(found),
+        summary=summary,
+        files=delivered.files,
+        missing=delivered.missing,
+    )
 
 
 def _lay_out_all(

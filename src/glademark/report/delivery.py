@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+FIELD_PAPERS = ("map", "field_guide", "gpx", "kml", "pack")
+"""Ids of what the crew carries, with its cautions: handed over together or not at all."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Delivery:

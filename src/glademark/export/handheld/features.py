@@ -4,8 +4,12 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 
 import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+import shapely
 
+from glademark.contracts.valid_shapes import MOST_MOVED, mended, rounded, tell_moved
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
@@ -29,8 +33,17 @@ WGS84 = "EPSG:4326"
 DECIMALS = 7
 """Of a coordinate in degrees: about a centimetre."""
 
+ROUNDED_M = 0.01
+"""How far rounding may move an outline [m]."""
+
+MORE_DECIMALS = 10
+"""Of an outline so jagged that rounding to a centimetre would make it cross itself."""
+
+HALF_TURN = 180.0
+"""Degrees of longitude."""
+
 SIMPLIFIED_M = 0.1
-"""How far an outline may move to save points [m]: far less than a receiver errs under a canopy."""
+"""How far an outline may move, rounding included [m]: far less than a receiver errs."""
 
 TITLES: Mapping[str, str] = MappingProxyType(
     {
@@ -74,20 +87,11 @@ KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     """
-    Every layer that the crew works with.
+    Every layer that the crew works with, by the names in `TITLES`; none without rows.
 
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    layers
-        By the names in `TITLES`, without those that have no rows: `name`, `about` (one sentence),
-        the columns in `KEPT`, geometry in WGS 84, longitude first. Outlines of openings are within
-        `SIMPLIFIED_M` of those measured, with far fewer points; all else is as measured. Shared by
-        all who ask: not to be changed.
+    Each has `name`, `about` (one sentence), the columns in `KEPT`, and valid geometry in WGS 84,
+    longitude first, rounded to `DECIMALS`. Outlines of openings are within `SIMPLIFIED_M` of those
+    measured, with far fewer points. Shared by all who ask: not to be changed.
     """
     return delivery.once("placed layers", lambda: _placed_layers(delivery))
 
@@ -95,10 +99,51 @@ def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
 def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     """Every layer that the crew works with, worked out."""
     layers = {name: _kept(_LAYERS[name](delivery), KEPT[name]) for name in TITLES}
-    layers["openings"] = layers["openings"].assign(
-        geometry=layers["openings"].simplify(SIMPLIFIED_M)
+    openings = layers["openings"]
+    simpler, moved = mended(openings.simplify(SIMPLIFIED_M - ROUNDED_M).to_numpy())
+    tell_moved(openings["name"].tolist(), moved, what="handheld files")
+    layers["openings"] = openings.assign(geometry=simpler)
+    return {name: _placed(frame) for name, frame in layers.items() if len(frame)}
+
+
+def _placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """A layer in WGS 84, valid and rounded; more finely where rounding would move an area."""
+    placed = frame.to_crs(WGS84)
+    shapes, across = unbroken(placed.geometry.to_numpy())
+    whole, moved = mended(shapes)
+    written, more = rounded(whole, DECIMALS)
+    jagged = more > MOST_MOVED
+    written[jagged], more[jagged] = rounded(whole[jagged], MORE_DECIMALS)
+    tell_moved(frame["name"].tolist(), moved + more, what="handheld files")
+    written[across] = shapely.transform(written[across], _within_half_turn)
+    found = placed.set_geometry(gpd.GeoSeries(written, index=placed.index, crs=WGS84))
+    return gpd.GeoDataFrame(found[~found.geometry.is_empty])
+
+
+def unbroken(
+    shapes: npt.NDArray[np.object_],
+) -> tuple[npt.NDArray[np.object_], npt.NDArray[np.bool_]]:
+    """Shapes with those across the antimeridian at 0 to 360 degrees, and which ones these are."""
+    bounds = shapely.bounds(shapes)
+    across = bounds[:, 2] - bounds[:, 0] > HALF_TURN
+    if not across.any():
+        return shapes, across
+    whole = shapes.copy()
+    whole[across] = shapely.transform(
+        whole[across], lambda xy: np.column_stack([xy[:, 0] % (2 * HALF_TURN), xy[:, 1]])
     )
-    return {name: frame.to_crs(WGS84) for name, frame in layers.items() if len(frame)}
+    return whole, across
+
+
+def _within_half_turn(xy: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Places of 0 to 360 degrees as such of -180 to 180."""
+    west = np.round(xy[:, 0] - 2 * HALF_TURN, MORE_DECIMALS)
+    return np.column_stack([np.where(xy[:, 0] > HALF_TURN, west, xy[:, 0]), xy[:, 1]])
+
+
+def degrees(value: float) -> str:
+    """A coordinate as it is written."""
+    return f"{value:.{MORE_DECIMALS}f}".removesuffix("0" * (MORE_DECIMALS - DECIMALS))
 
 
 def about_file(delivery: Delivery) -> str:

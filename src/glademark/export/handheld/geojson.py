@@ -19,15 +19,23 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.export.handheld.features import DECIMALS, TITLES, about_file, placed_layers
+from glademark.contracts.valid_shapes import mended, rounded, tell_moved
+from glademark.export.handheld.features import (
+    DECIMALS,
+    HALF_TURN,
+    MORE_DECIMALS,
+    TITLES,
+    about_file,
+    placed_layers,
+    unbroken,
+)
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
 
 GEOJSON_FILE = "layout.geojson"
 
-_HALF_TURN = 180.0  # degrees
-_WEST = shapely.box(-_HALF_TURN, -90, _HALF_TURN, 90)
-_EAST = shapely.box(_HALF_TURN, -90, 3 * _HALF_TURN, 90)
+_WEST = shapely.box(-HALF_TURN, -90, HALF_TURN, 90)
+_EAST = shapely.box(HALF_TURN, -90, 3 * HALF_TURN, 90)
 
 
 def geojson_text(delivery: Delivery) -> str:
@@ -63,15 +71,7 @@ def crossing_cut(shapes: np.ndarray) -> np.ndarray:
     """
     Shapes cut where they cross the antimeridian, both sides within -180 to 180 degrees.
 
-    Parameters
-    ----------
-    shapes
-        In longitude and latitude, none wider than half a turn.
-
-    Returns
-    -------
-    shapes
-        The same where they do not cross it.
+    None may be wider than half a turn; those that do not cross it are the same.
 
     Examples
     --------
@@ -79,17 +79,12 @@ def crossing_cut(shapes: np.ndarray) -> np.ndarray:
     >>> print(crossing_cut(np.array([line]))[0])
     MULTILINESTRING ((179 0, 180 0), (-180 0, -179 0))
     """
-    bounds = shapely.bounds(shapes)
-    crossing = bounds[:, 2] - bounds[:, 0] > _HALF_TURN
+    turned, crossing = unbroken(shapes)
     if not crossing.any():
         return shapes
-    turned = shapely.transform(
-        shapes[crossing], lambda xy: np.column_stack([xy[:, 0] % (2 * _HALF_TURN), xy[:, 1]])
-    )
-    west = shapely.intersection(turned, _WEST)
-    east = shapely.transform(
-        shapely.intersection(turned, _EAST), lambda xy: xy - [2 * _HALF_TURN, 0]
-    )
+    whole = mended(turned[crossing])[0]
+    west = shapely.intersection(whole, _WEST)
+    east = shapely.transform(shapely.intersection(whole, _EAST), lambda xy: xy - [2 * HALF_TURN, 0])
     result = shapes.copy()
     result[crossing] = [_together(pair) for pair in zip(west, east, strict=True)]
     return result
@@ -98,16 +93,19 @@ def crossing_cut(shapes: np.ndarray) -> np.ndarray:
 def _together(shapes: tuple[BaseGeometry, BaseGeometry]) -> BaseGeometry:
     """Both sides of a cut shape as one, each kept where it is."""
     parts = shapely.get_parts(np.array(shapes))
-    if shapely.get_dimensions(parts).max() > 1:
-        return shapely.MultiPolygon(list(parts))
-    return shapely.MultiLineString(list(parts))
+    dimension = shapely.get_dimensions(parts)
+    kind = shapely.MultiPolygon if dimension.max() > 1 else shapely.MultiLineString
+    return kind(list(parts[dimension == dimension.max()]))
 
 
 def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
     """One layer as features."""
-    grid = 10.0**-DECIMALS
-    shapes = shapely.set_precision(crossing_cut(frame.geometry.to_numpy()), grid)
-    shapes = shapely.transform(shapely.orient_polygons(shapes), lambda xy: np.round(xy, DECIMALS))
+    whole = frame.geometry.to_numpy()
+    shapes, crossing = crossing_cut(whole), unbroken(whole)[1]
+    if crossing.any():
+        shapes[crossing], moved = rounded(shapes[crossing], MORE_DECIMALS)
+        tell_moved(frame["name"][crossing].tolist(), moved, what=GEOJSON_FILE)
+    shapes = shapely.orient_polygons(shapes)
     names = [name for name in frame.columns if name != "geometry"]
     rows = zip(*(_values(frame[name]) for name in names), strict=True)
     return [
@@ -121,7 +119,6 @@ def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
             "geometry": _geometry(shape),
         }
         for shape, row in zip(shapes, rows, strict=True)
-        if not shape.is_empty
     ]
 
 
@@ -141,7 +138,7 @@ def _geometry(shape: BaseGeometry) -> dict[str, Any]:
 def _bbox(stand: gpd.GeoDataFrame) -> list[float]:
     """West, south, east, north; west is the larger number where the antimeridian is crossed."""
     west, south, east, north = stand.total_bounds.tolist()
-    if east - west > _HALF_TURN:
+    if east - west > HALF_TURN:
         longitudes = shapely.get_coordinates(stand.geometry.to_numpy())[:, 0]
         west, east = longitudes[longitudes > 0].min(), longitudes[longitudes < 0].max()
     return [round(float(value), DECIMALS) for value in (west, south, east, north)]

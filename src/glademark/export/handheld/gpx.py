@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from glademark import __version__
-from glademark.export.handheld.features import DECIMALS, about_file, placed_layers
+from glademark.export.handheld.features import about_file, degrees, placed_layers
 from glademark.export.handheld.xml_text import add, xml_bytes
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
@@ -114,7 +114,7 @@ def _add_segment(track: ET.Element, line: shapely.LineString) -> None:
 
 def _degrees(value: float) -> str:
     """A coordinate as it is written; the schema knows -180 but not 180."""
-    text = f"{value:.{DECIMALS}f}"
+    text = degrees(value)
     return f"-{text}" if float(text) == 180 else text  # noqa: PLR2004 - degrees of half a turn
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.export.handheld.features import DECIMALS, TITLES, about_file, placed_layers
+from glademark.export.handheld.features import TITLES, about_file, degrees, placed_layers
 from glademark.export.handheld.xml_text import add, xml_bytes
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_symbols import SYMBOLS, abgr
@@ -112,7 +112,7 @@ def _add_polygon(parent: ET.Element, polygon: shapely.Polygon) -> None:
 def _add_line(element: ET.Element, shape: BaseGeometry) -> None:
     """The points of a line, a ring or a point."""
     points = shapely.get_coordinates(shape).tolist()
-    text = " ".join(f"{lon:.{DECIMALS}f},{lat:.{DECIMALS}f}" for lon, lat in points)
+    text = " ".join(f"{degrees(lon)},{degrees(lat)}" for lon, lat in points)
     add(element, "coordinates", text)
 
 

@@ -146,10 +146,7 @@ def _inside(frame: MapFrame, shapes: Iterable[shapely.Geometry]) -> np.ndarray:
     """Shapes on the sheet, cut at the frame; those outside it are empty."""
     box = frame.box.inset(left=3, right=3, bottom=3, top=3)
     found = np.asarray(list(shapes), dtype=object)
-    on_sheet = shapely.transform(
-        found, lambda at: np.column_stack(frame.on_paper(at[:, 0], at[:, 1]))
-    )
-    return np.asarray(shapely.intersection(on_sheet, box.polygon))
+    return np.asarray(shapely.intersection(frame.placed(found), box.polygon))
 
 
 def _named(

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from glademark.contracts.valid_shapes import sound
 from glademark.report.map_sheets.drawing.scales import metres_per_point
 
 if TYPE_CHECKING:
@@ -105,10 +106,14 @@ class MapFrame:
         found = np.asarray(shapes, dtype=object)
         found = found[~shapely.is_empty(found) & ~shapely.is_missing(found)]
         found = found[shapely.intersects(found, shapely.box(*self.ground))]
-        return np.asarray(
-            shapely.transform(found, lambda at: np.column_stack(self.on_paper(at[:, 0], at[:, 1]))),
-            dtype=object,
+        return self.placed(found)
+
+    def placed(self, shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+        """Shapes of the working CRS in points of the sheet."""
+        moved = shapely.transform(
+            shapes, lambda at: np.column_stack(self.on_paper(at[:, 0], at[:, 1]))
         )
+        return sound(np.asarray(moved, dtype=object), what="map sheets")
 
 
 def frame_over(

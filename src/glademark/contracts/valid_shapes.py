@@ -1,0 +1,75 @@
+"""Shapes as a writer has changed them, made valid again where its own change broke them."""
+
+import logging
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+log = logging.getLogger(__name__)
+
+MOST_MOVED = 1e-6
+"""Share of its area by which a shape may be mended without a notice."""
+
+GeometryArray = npt.NDArray[np.object_]
+FloatArray = npt.NDArray[np.float64]
+
+_AREA = 2  # dimension
+
+
+def sound(shapes: GeometryArray, *, what: str) -> GeometryArray:
+    """Shapes whose areas are valid; a notice where mending moved one too far."""
+    whole, moved = mended(shapes)
+    tell_moved([f"shape {number}" for number in range(1, len(whole) + 1)], moved, what=what)
+    return whole
+
+
+def mended(shapes: GeometryArray) -> tuple[GeometryArray, FloatArray]:
+    """Shapes whose areas are valid, and by which share of itself that has moved each area."""
+    broken = ~shapely.is_valid(shapes) & (shapely.get_dimensions(shapes) == _AREA)
+    whole, moved = np.array(shapes, dtype=object), np.zeros(len(shapes))
+    if broken.any():
+        whole[broken] = shapely.make_valid(whole[broken], method="structure", keep_collapsed=False)
+        moved[broken] = _moved(shapes[broken], whole[broken])
+    return whole, moved
+
+
+def rounded(shapes: GeometryArray, decimals: int) -> tuple[GeometryArray, FloatArray]:
+    """
+    Valid shapes on a decimal grid, and by which share of itself mending them has moved each area.
+
+    Vertices that merely go to the grid count as not moved. Lines shorter than the grid are empty.
+    """
+    plain = shapely.transform(shapes, lambda xy: np.round(xy, decimals))
+    broken = ~shapely.is_valid(plain)
+    whole, moved = np.array(plain, dtype=object), np.zeros(len(plain))
+    if broken.any():
+        snapped = shapely.set_precision(shapes[broken], 10.0**-decimals)
+        whole[broken] = shapely.transform(snapped, lambda xy: np.round(xy, decimals))
+        moved[broken] = _moved(plain[broken], whole[broken])
+    return whole, moved
+
+
+def tell_moved(names: Sequence[str], moved: FloatArray, *, what: str) -> None:
+    """Log how far mending went, as a notice for each shape that it has moved too far."""
+    if moved.any():
+        most = float(moved.max())
+        log.debug(
+            "%s: %d shapes mended, %.1e of an area moved", what, np.count_nonzero(moved), most
+        )
+    for place in np.flatnonzero(moved > MOST_MOVED).tolist():
+        log.warning(
+            "%s: the outline of %s crossed itself as it was written and was mended, which moved "
+            "%.1g %% of its area. Look at it on a map before it is used.",
+            what,
+            names[place],
+            100 * moved[place],
+        )
+
+
+def _moved(before: GeometryArray, after: GeometryArray) -> FloatArray:
+    """Share of its area that each shape has gained or lost."""
+    was = shapely.area(before)
+    change = np.abs(shapely.area(after) - was)
+    return np.asarray(change / np.where(was > 0, was, np.where(change > 0, change, 1.0)))
