@@ -33,7 +33,7 @@ corridors = "corridors.gpkg"
 marks = {{file = "marks.csv", crs = "{crs}"}}
 openings = "openings.gpkg"
 landings = "landings.gpkg"
-keep_out = "keep_out.gpkg"
+exclusions = "exclusions.gpkg"
 water = "water.gpkg"
 leave_trees = "leave_trees.gpkg"
 
@@ -165,7 +165,7 @@ def _layers(
         "corridors": lines,
         "openings": [shapely.Polygon(walk + rng.normal(0, min(noise, 1.0), walk.shape))],
         "landings": [shapely.Point(lines[0].coords[0]).buffer(LANDING_M / 2)],
-        "keep_out": [shapely.Point(spots[0]).buffer(rng.uniform(5, 20))],
+        "exclusions": [shapely.Point(spots[0]).buffer(rng.uniform(5, 20))],
         "water": [brook],
         "leave_trees": list(shapely.points(spots)),
     }

@@ -1,6 +1,5 @@
 """A writer that fails is named, and takes no other file with it."""
 
-import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -17,11 +16,11 @@ NAMES = {**{name: f"layout.{name}" for name in IDS}, "summary": "summary.json"}
 Write = Callable[[Delivery, Path], None]
 
 
-def writing(name: str) -> Deliverable:
-    """A deliverable of one file, which holds the word new."""
+def writing(name: str, word: str = "new") -> Deliverable:
+    """A deliverable of one file, which holds a word."""
 
     def write(_: Delivery, folder: Path) -> None:
-        (folder / NAMES[name]).write_text("new")
+        (folder / NAMES[name]).write_text(word)
 
     return Deliverable(id=name, title=f"The {name}", files=(NAMES[name],), write=write)
 
@@ -34,17 +33,18 @@ def crossed(_: Delivery, folder: Path) -> None:
 
 
 def contents(folder: Path) -> dict[str, str]:
-    """Every file of a folder."""
-    return {path.name: path.read_text() for path in folder.iterdir()}
+    """Every file of a folder but the list of them."""
+    return {
+        path.name: path.read_text() for path in folder.iterdir() if path.name != "manifest.json"
+    }
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder(tmp_path: Path, delivery: Delivery) -> Path:
     """An output folder with all files of an earlier run, and one of the user's own."""
     folder = tmp_path / "out"
-    folder.mkdir()
-    for name in (*NAMES.values(), "notes.txt"):
-        (folder / name).write_text("old")
+    deliver(delivery, folder, {name: writing(name, "old") for name in IDS})
+    (folder / "notes.txt").write_text("old")
     return folder
 
 
@@ -151,19 +151,3 @@ def test_old_files_come_back(
         delivered(geojson=crossed)
 
     assert contents(folder) == before
-
-
-def test_killed_run_is_completed(delivered: Callable[..., Delivered], folder: Path) -> None:
-    """What a run killed while it moved had not taken away yet is taken away by the next."""
-    place = folder.parent / ".out-unfinished-1"
-    (place / "new").mkdir(parents=True)
-    (place / "glademark-unfinished").write_text("out")
-    (place / "new" / "layout.gpkg").write_text("newer")
-    said = {"new": ["layout.gpkg"], "gone": ["layout.geojson"]}
-    (place / "complete.json").write_text(json.dumps(said))
-
-    with pytest.raises(OutputError):
-        delivered(**dict.fromkeys(IDS, crossed))
-
-    assert contents(folder)["layout.gpkg"] == "newer"
-    assert "layout.geojson" not in contents(folder)

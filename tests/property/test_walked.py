@@ -51,7 +51,7 @@ def delivery_of(
     def build(seed: int) -> Delivery:
         layers = networks.walked_network(seed, crs="EPSG:26916").layers
         rows: dict[str, Any] = {
-            name: list(layers[name].geometry) for name in ("corridors", "landings", "keep_out")
+            name: list(layers[name].geometry) for name in ("corridors", "landings", "exclusions")
         }
         project = project_of()
         survey = survey_of(layers["stand"].geometry[0], **rows)
