@@ -94,7 +94,7 @@ def test_command_names_what_is_missing(
     shown = command("-vv", *words)
 
     assert told.returncode == shown.returncode == 3
-    assert first == ["layout.gpx", "summary.json"]
+    assert first == ["layout.gpx", "manifest.json", "summary.json"]
     assert "glademark: missing: layout.geojson. GeoJSON" in told.stderr
     assert "(RuntimeError: unable to assign free hole to a shell)" in told.stderr
     assert "Traceback" not in told.stderr
