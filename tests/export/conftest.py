@@ -19,9 +19,9 @@ from glademark.contracts.layout import (
     OpeningFigures,
     ProductFigures,
     StandFigures,
+    StandResults,
     VolumeFigures,
     ZoneFigures,
-    StandResults,
 )
 from glademark.contracts.survey import InputCount, Survey
 from glademark.export import csv_tables as tables

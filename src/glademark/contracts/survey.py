@@ -207,7 +207,7 @@ def _only(by_stand: Mapping[int, Any] | None, stand: int) -> dict[int, Any] | No
 
 
 def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
-    """Surveys of one stand each, of equal columns and CRS, as one; `names` are those of the stands."""
+    """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
     first = surveys[0]
     frames: dict[str, Any] = {
         name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES

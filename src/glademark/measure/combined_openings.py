@@ -65,7 +65,7 @@ def combine_openings(
 
 
 def _with_strips(openings: gpd.GeoDataFrame, strips: gpd.GeoDataFrame) -> GeometryArray:
-    """Each opening with the parts of the strips of its stand that meet it, out to one strip width."""
+    """Each opening with the parts of its stand's strips that meet it, out to one strip width."""
     shapes, ground = openings.geometry.to_numpy(), strips.geometry.to_numpy()
     width = strips["width_m"].to_numpy(dtype=float)
     strip, opening = shapely.STRtree(shapes).query(ground, predicate="intersects")

@@ -148,9 +148,9 @@ def stated_groups(
     )
 
 
-def group_key(names: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+def group_key(names: pd.Series | npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
     """Group names as they are compared: trimmed, without regard to case."""
-    code, written = pd.factorize(names)
+    code, written = pd.factorize(np.asarray(names, dtype=object))
     return np.array([name.strip().casefold() for name in written], dtype=object)[code]
 
 

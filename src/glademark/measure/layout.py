@@ -69,7 +69,7 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
         If the volume table or a product cannot be used, or no stand can be measured.
     """
     classes = _classes(project)
-    sold = _sold(survey, project, classes)
+    sold = _sold(survey, project)
     canopy = _canopy(survey, project, classes)
     holes, corridors, ground = canopy.holes, canopy.corridors, canopy.ground
     number = opening_numbers(
@@ -221,7 +221,7 @@ def _canopy(survey: Survey, project: Project, classes: SizeClasses) -> Canopy:
     )
 
 
-def _sold(survey: Survey, project: Project, classes: SizeClasses) -> Sold:
+def _sold(survey: Survey, project: Project) -> Sold:
     """Products and volume table of the project."""
     products = products_sold(project.volume.products)
     table = project_table(
@@ -383,4 +383,4 @@ def canopy_of(survey: Survey, project: Project) -> tuple[Canopy, pd.DataFrame]:
     classes = _classes(project)
     canopy = _canopy(survey, project, classes)
     trees = _cut_trees(canopy.marks.assign(zone=""), survey.tally.iloc[:0], classes)
-    return canopy, _volumes(trees, _sold(survey, project, classes))
+    return canopy, _volumes(trees, _sold(survey, project))

@@ -77,8 +77,8 @@ def tally_table(
     stocks of the stand, where they are known.
     """
     once = _once(cells)
-    has_both = once.groupby(STAND)["located"].nunique() > 1
-    both = once[once[STAND].isin(has_both.index[has_both])]
+    pairs = once[[STAND, "located"]].drop_duplicates()
+    both = once[once[STAND].isin(pairs.loc[pairs[STAND].duplicated(), STAND])]
     tables = [_summed(once, _KEYS, row="cell")]
     for part in (once.assign(located=ALL), both):
         tables += [_summed(part, keys, row=row) for row, keys in _ROWS.items()]
@@ -131,9 +131,9 @@ def _per_hectare(
     table: pd.DataFrame, zone_area_m2: Mapping[str, FloatArray]
 ) -> dict[str, FloatArray]:
     """Trees, basal area and solid volume over the area of the zone, or of the stand."""
-    areas = pd.DataFrame({**zone_area_m2, ALL: np.add.reduce([*zone_area_m2.values()])}).stack()
-    rows = pd.MultiIndex.from_frame(table[[STAND, "zone"]])
-    area = areas.reindex(rows).to_numpy()
+    areas = {**zone_area_m2, ALL: np.add.reduce([*zone_area_m2.values()])}
+    by_zone = pd.concat({name: pd.Series(area) for name, area in areas.items()})
+    area = by_zone.reindex(pd.MultiIndex.from_frame(table[["zone", STAND]])).to_numpy()
     hectares = np.where(area > 0, area, np.nan) / 10_000
     return {
         "trees_per_ha": table["trees"].to_numpy() / hectares,

@@ -186,7 +186,7 @@ def final_zone(
 
 
 def edge_distance(points: GeometryArray, *, edges: BaseGeometry) -> FloatArray:
-    """Distance of each point to the nearest of some lines, or outlines of polygons [m]; NaN without."""
+    """Distance of points to the nearest line, or outline of a polygon [m]; NaN without any."""
     lines = shapely.get_parts(
         shapely.boundary(edges) if shapely.get_dimensions(edges) > 1 else edges
     )

@@ -24,8 +24,9 @@ def json_value(value: object) -> Any:  # noqa: ANN401 - JSON is one of several t
     Returns
     -------
     plain
-        Mappings and dataclasses keep their order, keys between tables are left out; NaN and infinity become None; a path becomes its
-        last part, so that nothing tells where on a machine a project lies.
+        Mappings and dataclasses keep their order, keys between tables are left out; NaN and
+        infinity become None; a path becomes its last part, so that nothing tells where on a machine
+        a project lies.
 
     Raises
     ------

@@ -242,9 +242,9 @@ def _cut_places(field: Field) -> tuple[npt.NDArray[np.intp], Places]:
     kinds = ["cut", "line_tree"] if field.project.marks.line_trees_confirmed else ["cut"]
     cut = np.flatnonzero(marks["kind"].isin(kinds))
     mine = marks.iloc[cut]
-    tags = set(group_key(field.layout.openings["group"].to_numpy(dtype=object))) - {""}
+    tags = set(group_key(field.layout.openings["group"])) - {""}
     by_crown = set(field.layout.openings.loc[field.layout.openings["basis"] == "crowns", "opening"])
-    key = pd.Series(group_key(mine["group"].to_numpy(dtype=object)), index=mine.index)
+    key = pd.Series(group_key(mine["group"]), index=mine.index)
     grouped = key.isin(tags) | mine["opening"].isin(by_crown)
     painted = mine["zone_painted"]
     kind = np.where(grouped, -1, painted.map({"": 0, "not_corridor": 1, "corridor": 2}))

@@ -93,8 +93,8 @@ def with_ground(
     """
     The layout of one stand with what is found of the ground.
 
-    `marks` are every used mark with `is_cut`, in the order of the layer `marks`, `parts` the volumes
-    of those that are cut. What the inputs do not allow is absent.
+    `marks` are every used mark with `is_cut`, in the order of the layer `marks`; `parts` are the
+    volumes of those that are cut. What the inputs do not allow is absent.
     """
     extraction = extraction_network(
         survey.corridors,
@@ -112,16 +112,13 @@ def with_ground(
     return replace(layout, marks=layout.marks.assign(**of_marks)) if of_marks else layout
 
 
-def _with(
-    layout: Layout, *, notices: Sequence[str] = (), profiles: Any = None, **ground: Any
-) -> Layout:
+def _with(layout: Layout, ground: Mapping[str, Any], *, notices: Sequence[str] = ()) -> Layout:
     """The layout with more figures of the ground and notices."""
     results = layout.by_stand[0]
     results = replace(
         results,
         ground=replace(results.ground, **ground),
         notices=(*results.notices, *notices),
-        profiles=results.profiles if profiles is None else profiles,
     )
     return replace(layout, by_stand={0: results})
 
@@ -146,7 +143,7 @@ def _with_extraction(layout: Layout, task: _Task) -> _Found:
             "[machine] snapping_distance."
         )
     found = replace(
-        _with(layout, notices=notices, extraction=figures),
+        _with(layout, {"extraction": figures}, notices=notices),
         corridors=_joined(layout.corridors, corridor_columns(layer)),
         extraction=_layer(layer, "extraction", layout),
     )
@@ -163,8 +160,8 @@ def _with_terrain(layout: Layout, task: _Task) -> _Found:
     found = replace(
         _with(
             layout,
+            {"terrain": _terrain_figures(layout, elevation, rise)},
             notices=_coarse(elevation, task.project),
-            terrain=_terrain_figures(layout, elevation, rise),
         ),
         openings=_sloped(layout.openings, elevation, rise),
         zones=_sloped(layout.zones, elevation, rise),
@@ -184,8 +181,11 @@ def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
     layer = grade_layer(parts, pieces, direction, settings)
     summary = corridor_summary(parts, samples, layer, settings)
     figures = grade_figures(samples, layer, summary, settings)
+    graded = _with(layout, {"grades": figures})
+    along = profiles(parts, samples, direction)
     return replace(
-        _with(layout, profiles=profiles(parts, samples, direction), grades=figures),
+        graded,
+        by_stand={0: replace(graded.by_stand[0], profiles=along)},
         corridors=_joined(layout.corridors, summary),
         corridor_grades=_layer(layer, "corridor_grades", layout),
     )
@@ -211,7 +211,7 @@ def _with_reach(layout: Layout, task: _Task) -> _Found:
             f"{figures.trees_left}. Corridors are missing there."
         )
     found = replace(
-        _with(layout, notices=notices, reach=figures),
+        _with(layout, {"reach": figures}, notices=notices),
         corridor_stubs=_layer(layer, "corridor_stubs", layout),
     )
     return found, {
@@ -248,7 +248,7 @@ def _with_crossings(layout: Layout, task: _Task) -> _Found:
         notices.append(f"Corridors cross water or a setback {number}. {PERMIT}")
     numbered = found.assign(crossing=np.arange(1, len(found) + 1))
     crossed = replace(
-        _with(layout, notices=notices, crossings=figures),
+        _with(layout, {"crossings": figures}, notices=notices),
         water_crossings=_layer(numbered, "water_crossings", layout),
     )
     return crossed, {}
