@@ -17,7 +17,7 @@ from glademark.measure.corridors import (
     measure_corridors,
     strips_of,
 )
-from glademark.measure.cover import covers_of
+from glademark.measure.zones import covers_of
 
 CorridorsOf = Callable[..., Corridors]
 ANGLES = (90, 60, 30)

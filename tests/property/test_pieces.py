@@ -12,11 +12,10 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.survey import Survey
 from glademark.measure.corridors import measure_corridors
-from glademark.measure.cover import covers_of
 from glademark.measure.crowns import crown_discs
 from glademark.measure.groups import crown_components
 from glademark.measure.holes import closed_union
-from glademark.measure.zones import Ground, partition
+from glademark.measure.zones import Ground, covers_of, partition
 
 place = st.integers(0, 400).map(lambda quarter: quarter / 4)
 position = st.tuples(place, place)

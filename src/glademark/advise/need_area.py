@@ -16,9 +16,9 @@ from glademark.advise.faces import QUAD_SEGS, Faces
 from glademark.advise.needs import capped, widest_short
 from glademark.advise.parting import holds_together
 from glademark.advise.spared_holes import BoolArray, Spared, SparedHoles
-from glademark.measure.combined_openings import TOUCH_M, combine_openings
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
+from glademark.measure.openings import TOUCH_M, combine_openings
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -250,7 +250,7 @@ class CombinedArea:
         Returns
         -------
         combined
-            As from `glademark.measure.combined_openings.combine_openings`, numbered by the places.
+            As from `glademark.measure.openings.combine_openings`, numbered by the places.
         """
         key = spared & self.trees
         if key not in self._known:

@@ -23,9 +23,9 @@ from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.corridors import measure_corridors
-from glademark.measure.cover import covers_of
 from glademark.measure.layout import measure_layout
-from glademark.measure.opening_layer import measured_openings
+from glademark.measure.openings import measured_openings
+from glademark.measure.zones import covers_of
 from glademark.project import read_project
 from glademark.project.model import Project, Source
 from glademark.report.delivery import Delivery

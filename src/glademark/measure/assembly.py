@@ -25,18 +25,21 @@ from glademark.measure.allowance import (
     stock_by_class,
 )
 from glademark.measure.corridors import Corridors
-from glademark.measure.cover import Covers
-from glademark.measure.declared import declared
-from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
+from glademark.measure.figures import (
+    layout_notices,
+    mark_figures,
+    opening_figures,
+    volume_figures,
+    zone_figures,
+)
 from glademark.measure.holes import Holes
-from glademark.measure.notices import layout_notices
-from glademark.measure.opening_layer import measured_incidental, measured_openings, wood_in
+from glademark.measure.openings import measured_incidental, measured_openings, wood_in
 from glademark.measure.standing import Standing
-from glademark.measure.sums import rows_by, table_of_sums
+from glademark.measure.tables import declared, rows_by, table_of_sums
 from glademark.measure.tally import tally_cells, tally_table
 from glademark.measure.terrain.light_and_wind import LIGHT_COLUMNS, light_on
 from glademark.measure.volume import Sold
-from glademark.measure.zones import Disagreement, paint_disagreement
+from glademark.measure.zones import Covers, Disagreement, paint_disagreement
 from glademark.project.model import Project
 from glademark.units import HECTARE_M2
 

@@ -19,10 +19,10 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.layout import CorridorFigures
-from glademark.measure.cover import Covers
 from glademark.measure.crowns import APART_M, inscribed_discs, longest_edge_bearings
 from glademark.measure.polygons import only_polygons, union_by
-from glademark.measure.sums import least, sums
+from glademark.measure.tables import least, sums
+from glademark.measure.zones import Covers
 
 QUAD_SEGS = 16
 """Segments a quarter circle of round bends and node discs."""

@@ -16,11 +16,10 @@ import shapely
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Notice
-from glademark.measure.crown_cover import crown_cover
-from glademark.measure.crowns import GeometryArray
+from glademark.measure.crowns import GeometryArray, crown_cover
 from glademark.measure.groups import Groups, crown_components
 from glademark.measure.polygons import shared_out, union_by, united, without
-from glademark.measure.sums import rows_by, sums
+from glademark.measure.tables import rows_by, sums
 
 QUAD_SEGS = 16
 """Segments a quarter circle of the closing."""

@@ -18,7 +18,6 @@ from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.assembly import Measured, assemble
 from glademark.measure.corridors import Corridors, measure_corridors
-from glademark.measure.cover import Covers, covers_of
 from glademark.measure.crowns import (
     GeometryArray,
     crown_discs,
@@ -31,9 +30,16 @@ from glademark.measure.marks import distances, size_class, size_classes_of, with
 from glademark.measure.openings import opening_numbers
 from glademark.measure.polygons import union_by
 from glademark.measure.standing import Standing, cruised, given_stocks, scope_notices
-from glademark.measure.sums import rows_by
+from glademark.measure.tables import rows_by
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
-from glademark.measure.zones import final_zone, in_corridor_zone, located_zone, partition
+from glademark.measure.zones import (
+    Covers,
+    covers_of,
+    final_zone,
+    in_corridor_zone,
+    located_zone,
+    partition,
+)
 from glademark.project.model import Project
 from glademark.units import HECTARE_M2, INCH_CM
 

@@ -15,7 +15,7 @@ from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray, crown_radii
-from glademark.measure.sums import rows_by
+from glademark.measure.tables import rows_by
 from glademark.measure.zones import line_distances, nearest_line, painted_zone
 from glademark.units import split_quantity
 

@@ -1,24 +1,78 @@
-"""Openings once they are found: their numbers, their size, and how far apart they are."""
+"""
+Openings once they are found: numbers, size, distances, wood, and what corridors join them to.
+
+For each strip that meets an opening, the part of the strip within one strip width of the opening
+belongs to its hole. Where two such holes touch, they are one combined opening.
+"""
 
 import re
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import pdist, squareform
+from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import STAND
+from glademark.contracts.frames import STAND, features
+from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import APART_M, GeometryArray
-from glademark.measure.shape import axes
-from glademark.measure.sums import rows_by
-
-_NUMBER = re.compile(r"\D*(\d{1,6})")
+from glademark.measure.holes import Holes
+from glademark.measure.polygons import only_polygons, union_by
+from glademark.measure.tables import known_sums, rows_by, sums
+from glademark.measure.zones import Covers
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+
+
+def axes(polygons: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """
+    Longest axis of each polygon, its widest extent at right angles to that, and its bearing.
+
+    Parameters
+    ----------
+    polygons
+        Polygons or MultiPolygons, projected CRS [m]; shape (n,). Pieces of one count together.
+
+    Returns
+    -------
+    axes
+        Length and width of each [m], 0 for an empty polygon; bearing of the length clockwise from
+        north, from 0 to below 180 [deg], NaN for an empty one; shape (n, 3). One loop over
+        openings, because each hull has its own number of corners; cost grows with the square of
+        those corners.
+
+    Examples
+    --------
+    >>> axes([shapely.box(0, 0, 4, 3)]).round(3).tolist()
+    [[5.0, 4.8, 53.13]]
+    """
+    hulls = shapely.convex_hull(np.asarray(polygons, dtype=object))
+    return np.array([_axes(hull) for hull in hulls], dtype=np.float64).reshape(-1, 3)
+
+
+def _axes(hull: BaseGeometry) -> tuple[float, float, float]:
+    """Length, width and bearing of one hull."""
+    corners = shapely.get_coordinates(hull)
+    if not len(corners):
+        return 0.0, 0.0, float("nan")
+    apart = squareform(pdist(corners))
+    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    length = float(apart[i, j])
+    along = (corners[j] - corners[i]) / length
+    across = corners @ np.array([-along[1], along[0]])
+    return length, float(np.ptp(across)), float(np.degrees(np.arctan2(*along)) % 180)
+
+
+_NUMBER = re.compile(r"\D*(\d{1,6})")
+
 
 ROUNDING = 1e-9
 """Share of a distance, and length [m], by which two ways of measuring it may differ."""
@@ -188,3 +242,192 @@ def spacing_pairs(openings: gpd.GeoDataFrame, *, within_m: float) -> pd.DataFram
         }
     )
     return pairs.sort_values(["first", "second"], ignore_index=True)
+
+
+QUAD_SEGS = 16
+"""Segments a quarter circle round the corners of an opening."""
+
+
+TOUCH_M = 1e-6
+"""Rounding allowed in a distance that is to count as touching [m]."""
+
+
+def combine_openings(
+    openings: gpd.GeoDataFrame, corridors: Corridors
+) -> tuple[gpd.GeoDataFrame, IntArray]:
+    """
+    Openings joined by the strips of corridor at them, and the row that each opening belongs to.
+
+    One row a combined opening, single ones included: `stand`, `combined` (the lowest number in it),
+    `openings` (numbers, comma-separated), `openings_count`, `area_m2`, `net_of_corridor_m2`; sorted
+    by stand and `combined`.
+    """
+    stand = openings[STAND].to_numpy()
+    hole = _with_strips(openings, corridors.strips)
+    one, two = shapely.STRtree(hole).query(hole, predicate="dwithin", distance=TOUCH_M)
+    same = stand[one] == stand[two]
+    pairs = one[same], two[same]
+    links = coo_array((np.ones(len(pairs[0]), bool), pairs), shape=(len(hole),) * 2)
+    label = connected_components(links, directed=False)[1] if len(hole) else np.array([], int)
+    number = openings["opening"].to_numpy()
+    order = np.lexsort((number, stand))
+    owner = pd.factorize(label[order])[0]  # combined openings by their lowest number
+    row_of = np.empty(len(order), dtype=np.intp)
+    row_of[order] = owner
+    first = order[np.unique(owner, return_index=True)[1]]
+    union = union_by(hole[order], owner, len(first))
+    by_owner, ends = np.argsort(owner, kind="stable"), np.cumsum(np.bincount(owner))
+    members = np.split(number[order][by_owner], ends[:-1]) if len(order) else []
+    columns = {
+        STAND: stand[first],
+        "combined": number[first].astype(int),
+        "openings": np.array([", ".join(map(str, part)) for part in members], dtype=object),
+        "openings_count": np.bincount(owner, minlength=len(first)),
+        "area_m2": shapely.area(union),
+        "net_of_corridor_m2": shapely.area(shapely.difference(union, corridors.area[stand[first]])),
+    }
+    return features(columns, only_polygons(union), crs=openings.crs), row_of
+
+
+def _with_strips(openings: gpd.GeoDataFrame, strips: gpd.GeoDataFrame) -> GeometryArray:
+    """Each opening with the parts of its stand's strips that meet it, out to one strip width."""
+    shapes, ground = openings.geometry.to_numpy(), strips.geometry.to_numpy()
+    width = strips["width_m"].to_numpy(dtype=float)
+    strip, opening = shapely.STRtree(shapes).query(ground, predicate="intersects")
+    same = strips[STAND].to_numpy()[strip] == openings[STAND].to_numpy()[opening]
+    strip, opening = strip[same], opening[same]
+    each, pair = np.unique(np.stack([opening, width[strip]]), axis=1, return_inverse=True)
+    around = shapely.buffer(shapes[each[0].astype(int)], each[1], quad_segs=QUAD_SEGS)
+    at = shapely.intersection(ground[strip], around[pair])
+    pieces = np.concatenate([shapes, at])
+    return union_by(pieces, np.concatenate([np.arange(len(shapes)), opening]), len(shapes))
+
+
+WHOLE = {"board foot": 0}
+"""Decimals of a volume in words, where not two."""
+
+
+def wood_in(
+    owner: pd.Series, count: int, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> dict[str, npt.NDArray[Any]]:
+    """
+    Trees, basal area and volume of the cut marks of each of the owners 0..count-1.
+
+    `owner` is that of each mark, <NA> for none; `tree` of `parts` is the index of `marks`. Columns
+    `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text by
+    product) and `mean_height_m`.
+    """
+    chosen = marks["is_cut"].to_numpy(dtype=bool) & owner.notna().to_numpy()
+    rows = owner[chosen].astype(int)
+    trees, basal_area, height = (
+        marks[name].to_numpy()[chosen] for name in ("count", "basal_area_m2", "height_m")
+    )
+    measured = sums(~np.isnan(height), rows, count)
+    part_owner = parts["tree"].map(rows)
+    known = part_owner.notna()
+    owned, part_owner = parts[known.to_numpy()], part_owner[known].astype(int)
+    return {
+        "trees": sums(trees, rows, count).astype(int),
+        "basal_area_m2": sums(basal_area, rows, count),
+        "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
+        "volume_m3": known_sums(owned["m3"], part_owner, count),
+        "volume": _by_product(owned, part_owner.to_numpy(), count),
+    }
+
+
+def measured_openings(
+    openings: gpd.GeoDataFrame,
+    *,
+    corridors: Corridors,
+    ground: Covers,
+    wood: Mapping[str, npt.NDArray[Any]] | None = None,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """
+    Openings with size, neighbours, distances and wood, by stand and number; combined openings.
+
+    `openings` has `stand`, `opening`, `group`, `basis`, `net_of_leave_m2`; `wood` is that of
+    `wood_in`, None where it does not matter.
+    """
+    combined, row_of = combine_openings(openings, corridors)
+    shapes, number = openings.geometry.to_numpy(), openings["opening"].to_numpy()
+    stand = openings[STAND].to_numpy()
+    corridor, boundary, water = (
+        areas[stand] for areas in (corridors.area, ground.stand, ground.water)
+    )
+    nearest, spacing = nearest_other(shapes, number=number, stand=stand)
+    measures = hole_measures(shapes)
+    columns = {
+        **{name: openings[name].array for name in openings.columns if name != "geometry"},
+        **measures,
+        "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
+        "combined": combined["combined"].to_numpy()[row_of],
+        "combined_area_m2": combined["area_m2"].to_numpy()[row_of],
+        "nearest": nearest,
+        "spacing_m": spacing,
+        "boundary_m": shapely.distance(shapes, shapely.boundary(boundary)),
+        "water_m": shapely.distance(shapes, water),
+        "corridor_m": shapely.distance(shapes, corridor),
+        **(with_heights(wood, measures["equivalent_diameter_m"]) if wood is not None else {}),
+    }
+    order = np.lexsort((number, stand))
+    ordered = {name: values[order] for name, values in columns.items()}
+    return features(ordered, shapes[order], crs=openings.crs), combined
+
+
+def with_heights(
+    wood: Mapping[str, npt.NDArray[Any]], diameter_m: npt.NDArray[np.float64]
+) -> dict[str, npt.NDArray[Any]]:
+    """
+    The wood of holes, and how wide these are for the height of the trees.
+
+    Parameters
+    ----------
+    wood
+        As from `wood_in`.
+    diameter_m
+        Diameter of the circle of equal area [m].
+
+    Returns
+    -------
+    columns
+        The same with `diameter_to_height`, NaN where no height is known.
+    """
+    height = wood["mean_height_m"]
+    return {**wood, "diameter_to_height": diameter_m / np.where(height > 0, height, np.nan)}
+
+
+def measured_incidental(
+    holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> gpd.GeoDataFrame:
+    """Incidental openings with size and wood, numbered north to south, west to east by stand."""
+    shapes, stand = holes.incidental.geometry.to_numpy(), holes.incidental[STAND].to_numpy()
+    centre = shapely.get_coordinates(shapely.centroid(shapes))
+    order = np.lexsort((centre[:, 0], -centre[:, 1], stand))
+    measures = hole_measures(shapes)
+    wood = wood_in(holes.incidental_of, len(shapes), marks=marks, parts=parts)
+    columns = {
+        STAND: stand,
+        "net_of_leave_m2": holes.incidental["net_of_leave_m2"].to_numpy(),
+        **measures,
+        **with_heights(wood, measures["equivalent_diameter_m"]),
+    }
+    table = {name: values[order] for name, values in columns.items()}
+    number = pd.Series(table[STAND]).groupby(table[STAND]).cumcount().to_numpy() + 1
+    return features({"incidental": number, **table}, shapes[order], crs=holes.incidental.crs)
+
+
+def _by_product(parts: pd.DataFrame, owner: IntArray, count: int) -> npt.NDArray[np.object_]:
+    """Net volume of each owner in words, by product and unit; missing where nothing is known."""
+    groups = parts["net"].groupby([owner, parts["product"], parts["unit"]])
+    total = known_sums(parts["net"], groups.ngroup(), groups.ngroups)
+    net = pd.Series(total, index=groups.size().index).dropna()
+    words = pd.Series(
+        [
+            f"{product} {amount:,.{WHOLE.get(unit, 2)}f} {unit}"
+            for (_, product, unit), amount in net.items()
+        ],
+        index=net.index.get_level_values(0),
+        dtype=object,
+    )
+    told = words.groupby(level=0).agg("; ".join).reindex(np.arange(count))
+    return told.to_numpy(dtype=object)

@@ -20,8 +20,7 @@ from glademark.contracts.terrain import (
     CrossingFigures,
     TerrainFigures,
 )
-from glademark.measure.declared import declared
-from glademark.measure.terrain.carried_wood import Wood, wood_of
+from glademark.measure.tables import declared
 from glademark.measure.terrain.contours import contour_layer
 from glademark.measure.terrain.corridor_grades import (
     corridor_parts,
@@ -35,6 +34,7 @@ from glademark.measure.terrain.corridor_grades import (
 from glademark.measure.terrain.crossings import find_crossings
 from glademark.measure.terrain.extraction import (
     Extraction,
+    Wood,
     corridor_columns,
     entries,
     extraction_figures,
@@ -43,6 +43,7 @@ from glademark.measure.terrain.extraction import (
     mark_columns,
     part_of,
     stretches_of,
+    wood_of,
 )
 from glademark.measure.terrain.reach import MOST_STUBS
 from glademark.measure.terrain.reach_layer import (
