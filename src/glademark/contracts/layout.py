@@ -355,7 +355,7 @@ marks, exclusions, setbacks, landings, water, leave_trees
             if len(whole):
                 part = rows_of(whole, stand)
                 absent = results.absent.get(name)
-                frames[name] = part.drop(columns=list(absent)) if absent else part
+                frames[name] = part.drop(columns=list(absent), errors="ignore") if absent else part
         kept = replace(results, absent={})
         return replace(self, **frames, by_stand={0: kept}, refused=self.refused.iloc[:0])
 

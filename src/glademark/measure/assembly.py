@@ -107,7 +107,11 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
         ground=measured.ground,
         wood=wood_in(_opening_of(measured), len(measured.openings), marks=marks, parts=parts),
     )
-    light_columns, light = _light(measured, openings, survey, project)
+    light_columns, light = (
+        ({}, {}) if openings.empty else _light(measured, openings, survey, project)
+    )
+    if openings.empty:
+        openings = openings.drop(columns=list(LIGHT_COLUMNS), errors="ignore")
     disagreement = paint_disagreement(
         marks, corridor=measured.corridors.area, stand=measured.ground.stand
     )
@@ -346,9 +350,7 @@ def _row_with(table: pd.DataFrame, keys: Sequence[pd.Series], index: pd.Index) -
 def _light(
     measured: Measured, openings: gpd.GeoDataFrame, survey: Survey, project: Project
 ) -> tuple[dict[str, FloatArray], Mapping[int, Any]]:
-    """Shape and edges of openings, where there are any."""
-    if openings.empty:
-        return {}, {}
+    """Shape and edges of openings."""
     return light_on(
         openings,
         corridors=measured.corridors.area,
