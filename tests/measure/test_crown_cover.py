@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.measure.crown_cover import crown_cover
+from glademark.measure.crowns import crown_cover
 
 position = st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0.5, 5))
 FAR = np.array([412_500.0, 5_138_400.0])

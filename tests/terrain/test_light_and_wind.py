@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from glademark.judge.limits import Case
-from glademark.measure.shape import axes
+from glademark.measure.openings import axes
 from glademark.measure.terrain.light_and_wind import (
     corridor_edges,
     exposed_edges,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.measure.terrain.nearest import AT_ONCE, nearest_of
+from glademark.measure.terrain.network import AT_ONCE, nearest_of
 
 
 @pytest.mark.parametrize("count", [0, 1, 500, AT_ONCE + 1])

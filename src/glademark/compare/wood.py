@@ -10,7 +10,7 @@ import pandas as pd
 from glademark.contracts.survey import Survey
 from glademark.forestry import basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
-from glademark.measure.opening_layer import WHOLE
+from glademark.measure.openings import WHOLE
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
 from glademark.project.model import Project
 
@@ -127,6 +127,7 @@ def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
         "volume_unit": "",
         "defect_share": np.nan,
         "cull": False,
+        "stand": 0,
     }
     for name, value in usual.items():
         if name not in full:

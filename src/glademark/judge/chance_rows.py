@@ -10,7 +10,7 @@ import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.judge.chances import known_quantities
-from glademark.measure.declared import declared
+from glademark.measure.tables import declared
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
-from glademark.measure.sums import exact_sums
+from glademark.measure.tables import exact_sums
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")

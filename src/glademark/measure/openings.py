@@ -1,24 +1,78 @@
-"""Openings once they are found: their numbers, their size, and how far apart they are."""
+"""
+Openings once they are found: numbers, size, distances, wood, and what corridors join them to.
+
+For each strip that meets an opening, the part of the strip within one strip width of the opening
+belongs to its hole. Where two such holes touch, they are one combined opening.
+"""
 
 import re
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
+from scipy.spatial.distance import pdist, squareform
+from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.by_stand import stretches
+from glademark.contracts.frames import STAND, features
+from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.holes import Holes
-from glademark.measure.shape import axes
-
-_NUMBER = re.compile(r"\D*(\d{1,6})")
+from glademark.measure.polygons import only_polygons, union_by
+from glademark.measure.tables import known_sums, rows_by, sums
+from glademark.measure.zones import Covers
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+
+
+def axes(polygons: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """
+    Longest axis of each polygon, its widest extent at right angles to that, and its bearing.
+
+    Parameters
+    ----------
+    polygons
+        Polygons or MultiPolygons, projected CRS [m]; shape (n,). Pieces of one count together.
+
+    Returns
+    -------
+    axes
+        Length and width of each [m], 0 for an empty polygon; bearing of the length clockwise from
+        north, from 0 to below 180 [deg], NaN for an empty one; shape (n, 3). One loop over
+        openings, because each hull has its own number of corners; cost grows with the square of
+        those corners.
+
+    Examples
+    --------
+    >>> axes([shapely.box(0, 0, 4, 3)]).round(3).tolist()
+    [[5.0, 4.8, 53.13]]
+    """
+    hulls = shapely.convex_hull(np.asarray(polygons, dtype=object))
+    return np.array([_axes(hull) for hull in hulls], dtype=np.float64).reshape(-1, 3)
+
+
+def _axes(hull: BaseGeometry) -> tuple[float, float, float]:
+    """Length, width and bearing of one hull."""
+    corners = shapely.get_coordinates(hull)
+    if not len(corners):
+        return 0.0, 0.0, float("nan")
+    apart = squareform(pdist(corners))
+    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    length = float(apart[i, j])
+    along = (corners[j] - corners[i]) / length
+    across = corners @ np.array([-along[1], along[0]])
+    return length, float(np.ptp(across)), float(np.degrees(np.arctan2(*along)) % 180)
+
+
+_NUMBER = re.compile(r"\D*(\d{1,6})")
+
 
 ROUNDING = 1e-9
 """Share of a distance, and length [m], by which two ways of measuring it may differ."""
@@ -54,67 +108,43 @@ def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
 
 
 def opening_numbers(
-    openings: gpd.GeoDataFrame, *, opening_of: pd.Series, earlier: Mapping[int, int]
-) -> pd.Series:
+    openings: gpd.GeoDataFrame,
+    *,
+    opening_of: pd.Series,
+    stand_of: pd.Series,
+    earlier: Mapping[int, int],
+) -> IntArray:
     """
-    Number of each opening: the marker's own, an earlier output's, else by place.
+    Number of each opening in its stand: the marker's own, an earlier output's, else by place.
 
-    Parameters
-    ----------
-    openings
-        Rows with `group`; Polygon geometry.
-    opening_of
-        Row of `openings` for each mark, else -1.
-    earlier
-        Number that an earlier output gave the opening of a mark, by the mark's index; may be empty.
-
-    Returns
-    -------
-    numbers
-        Positive and unique, on the index of `openings`; by place means north to south, then west
-        to east. A group name that ends in digits ("7", "G 7") is the marker's own number, unless
-        two names give the same one.
+    `opening_of` is the row of `openings` for each mark, <NA> for none, `stand_of` its stand;
+    `earlier` the number that an earlier output gave the opening of a mark, by the mark's index. By
+    place means north to south, then west to east. A group name that ends in digits ("7", "G 7") is
+    the marker's own number, unless two names of the stand give the same one.
     """
-    number = _own_numbers(openings["group"].tolist())
-    if earlier:
-        number = _keep_earlier(number, opening_of, earlier)
-    first = int(max(earlier.values(), default=0)) + 1
-    numbers = _by_place(number, openings.geometry.to_numpy(), first)
-    return pd.Series(numbers, index=openings.index)
-
-
-def numbers_by_stand(holes: Holes, *, earlier: Sequence[Mapping[int, int]]) -> IntArray:
-    """
-    Number of each opening in its stand, as from `opening_numbers`.
-
-    Parameters
-    ----------
-    holes
-        Openings of many stands.
-    earlier
-        Of each stand: number that an earlier output gave the opening of a mark, by its index.
-
-    Returns
-    -------
-    numbers
-        In the order of `holes.openings`; one loop over stands, since each has numbers of its own.
-    """
-    number = np.zeros(len(holes.openings), dtype=np.intp)
-    names = holes.openings["group"].tolist()
-    shapes = holes.openings.geometry.to_numpy()
-    rows = stretches(holes.opening_stand, len(earlier))
-    for mine, before in zip(rows, earlier, strict=True):
-        if before:
-            row = holes.opening_of - mine.start  # those of other stands have no earlier number
-            found = opening_numbers(holes.openings.iloc[mine], opening_of=row, earlier=before)
-            number[mine] = found.to_numpy()
-        elif names[mine]:
-            number[mine] = _by_place(_own_numbers(names[mine]), shapes[mine], 1)
+    number = np.zeros(len(openings), dtype=np.intp)
+    names, shapes = openings["group"].to_numpy(dtype=object), openings.geometry.to_numpy()
+    before = pd.Series(earlier, dtype=int)
+    highest = before.groupby(stand_of.reindex(before.index)).max()
+    shared = _shared_marks(opening_of, before)
+    for stand, rows in rows_by(openings[STAND]).items():  # each has numbers of its own
+        own = pd.Series(_own_numbers(names[rows]), index=rows)
+        own = _keep_earlier(own, shared[shared["row"].isin(rows)])
+        number[rows] = _by_place(own.to_numpy(), shapes[rows], int(highest.get(stand, 0)) + 1)
     return number
+
+
+def _shared_marks(opening_of: pd.Series, before: pd.Series) -> pd.DataFrame:
+    """Openings with the earlier numbers of their marks, those with most marks in common first."""
+    now = opening_of.reindex(before.index).dropna().astype(int)
+    shared = pd.DataFrame({"row": now, "number": before.reindex(now.index)})
+    shared = shared.value_counts().rename("marks").reset_index()
+    return shared.sort_values(["marks", "number", "row"], ascending=[False, True, True])
 
 
 def _by_place(number: FloatArray, shapes: GeometryArray, first: int) -> IntArray:
     """Numbers given, the others free ones from `first` up: north to south, west to east."""
+    number = number.copy()
     centre = shapely.get_coordinates(shapely.centroid(shapes))
     order = np.lexsort((centre[:, 0], -centre[:, 1]))
     waiting = order[np.isnan(number[order])]
@@ -131,14 +161,9 @@ def _own_numbers(groups: Sequence[str]) -> FloatArray:
     return np.where((own > 0) & (count[one] == 1), own, np.nan)
 
 
-def _keep_earlier(own: FloatArray, opening_of: pd.Series, earlier: Mapping[int, int]) -> FloatArray:
+def _keep_earlier(own: pd.Series, shared: pd.DataFrame) -> pd.Series:
     """Own numbers, then earlier ones by most marks in common; each number once."""
     number = own.copy()
-    before = pd.Series(earlier, dtype=int)
-    now = opening_of.reindex(before.index).dropna().astype(int)
-    shared = pd.DataFrame({"row": now, "number": before.reindex(now.index)})
-    shared = shared[shared["row"] >= 0].value_counts().rename("marks").reset_index()
-    shared = shared.sort_values(["marks", "number", "row"], ascending=[False, True, True])
     for row, old in zip(shared["row"], shared["number"], strict=True):
         if np.isnan(number[row]) and not (number == old).any():
             number[row] = old
@@ -146,45 +171,30 @@ def _keep_earlier(own: FloatArray, opening_of: pd.Series, earlier: Mapping[int, 
 
 
 def nearest_other(
-    openings: GeometryArray, *, number: IntArray, stand: IntArray | None = None
+    openings: GeometryArray, *, number: IntArray, stand: IntArray
 ) -> tuple[pd.api.extensions.ExtensionArray, FloatArray]:
     """
-    Nearest other opening of each, crown edge to crown edge.
+    Nearest other opening of the same stand, crown edge to crown edge: its number and distance.
 
-    Parameters
-    ----------
-    openings
-        Polygons, projected CRS in metres; shape (n,).
-    number
-        Their numbers.
-    stand
-        Place of the stand of each, where there are several: only those of the same stand count.
-
-    Returns
-    -------
-    nearest
-        Number, <NA> where there is no other; ties go to the lower number.
-    spacing_m
-        Distance to it, NaN where there is no other.
+    <NA> and NaN where there is no other; ties go to the lower number.
     """
-    nearest = np.full(len(openings), -1)
+    nearest = np.zeros(len(openings), dtype=np.int64)
     spacing = np.full(len(openings), np.nan)
-    place = np.zeros(len(openings), dtype=np.intp) if stand is None else stand
-    some = np.flatnonzero(np.bincount(place)[place] > 1) if len(place) else place
+    some = np.flatnonzero(pd.Series(stand).duplicated(keep=False))
     if len(some):
-        shapes, number, place = openings[some], number[some], place[some]
+        shapes, number, stand = openings[some], number[some], stand[some]
         # an opening beside it bounds the distance, so that few are left to be measured
         shapely.prepare(shapes)
-        reach = _apart(shapes, shapes[_beside(shapes, place)]) * (1 + ROUNDING) + ROUNDING
+        reach = _apart(shapes, shapes[_beside(shapes, stand)]) * (1 + ROUNDING) + ROUNDING
         mine, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach)
-        apart = (mine != other) & (place[mine] == place[other])
+        apart = (mine != other) & (stand[mine] == stand[other])
         mine, other = mine[apart], other[apart]
         away = _apart(shapes[mine], shapes[other])
         order = np.lexsort((number[other], away, mine))
         one, first = np.unique(mine[order], return_index=True)
         nearest[some[one]] = number[other[order[first]]]
         spacing[some[one]] = away[order[first]]
-    return pd.arrays.IntegerArray(nearest, nearest <= 0), spacing
+    return pd.arrays.IntegerArray(nearest, np.isnan(spacing)), spacing
 
 
 def _apart(one: GeometryArray, other: GeometryArray) -> FloatArray:
@@ -195,9 +205,9 @@ def _apart(one: GeometryArray, other: GeometryArray) -> FloatArray:
     return away
 
 
-def _beside(openings: GeometryArray, place: IntArray) -> IntArray:
+def _beside(openings: GeometryArray, stand: IntArray) -> IntArray:
     """Another opening of the same stand for each, by their middles: near, not always nearest."""
-    middle = np.column_stack([shapely.get_coordinates(shapely.centroid(openings)), place * APART_M])
+    middle = np.column_stack([shapely.get_coordinates(shapely.centroid(openings)), stand * APART_M])
     found = np.asarray(cKDTree(middle).query(middle, k=2)[1])
     own = np.arange(len(openings))
     return np.where(found[:, 0] == own, found[:, 1], found[:, 0])
@@ -232,3 +242,192 @@ def spacing_pairs(openings: gpd.GeoDataFrame, *, within_m: float) -> pd.DataFram
         }
     )
     return pairs.sort_values(["first", "second"], ignore_index=True)
+
+
+QUAD_SEGS = 16
+"""Segments a quarter circle round the corners of an opening."""
+
+
+TOUCH_M = 1e-6
+"""Rounding allowed in a distance that is to count as touching [m]."""
+
+
+def combine_openings(
+    openings: gpd.GeoDataFrame, corridors: Corridors
+) -> tuple[gpd.GeoDataFrame, IntArray]:
+    """
+    Openings joined by the strips of corridor at them, and the row that each opening belongs to.
+
+    One row a combined opening, single ones included: `stand`, `combined` (the lowest number in it),
+    `openings` (numbers, comma-separated), `openings_count`, `area_m2`, `net_of_corridor_m2`; sorted
+    by stand and `combined`.
+    """
+    stand = openings[STAND].to_numpy()
+    hole = _with_strips(openings, corridors.strips)
+    one, two = shapely.STRtree(hole).query(hole, predicate="dwithin", distance=TOUCH_M)
+    same = stand[one] == stand[two]
+    pairs = one[same], two[same]
+    links = coo_array((np.ones(len(pairs[0]), bool), pairs), shape=(len(hole),) * 2)
+    label = connected_components(links, directed=False)[1] if len(hole) else np.array([], int)
+    number = openings["opening"].to_numpy()
+    order = np.lexsort((number, stand))
+    owner = pd.factorize(label[order])[0]  # combined openings by their lowest number
+    row_of = np.empty(len(order), dtype=np.intp)
+    row_of[order] = owner
+    first = order[np.unique(owner, return_index=True)[1]]
+    union = union_by(hole[order], owner, len(first))
+    by_owner, ends = np.argsort(owner, kind="stable"), np.cumsum(np.bincount(owner))
+    members = np.split(number[order][by_owner], ends[:-1]) if len(order) else []
+    columns = {
+        STAND: stand[first],
+        "combined": number[first].astype(int),
+        "openings": np.array([", ".join(map(str, part)) for part in members], dtype=object),
+        "openings_count": np.bincount(owner, minlength=len(first)),
+        "area_m2": shapely.area(union),
+        "net_of_corridor_m2": shapely.area(shapely.difference(union, corridors.area[stand[first]])),
+    }
+    return features(columns, only_polygons(union), crs=openings.crs), row_of
+
+
+def _with_strips(openings: gpd.GeoDataFrame, strips: gpd.GeoDataFrame) -> GeometryArray:
+    """Each opening with the parts of its stand's strips that meet it, out to one strip width."""
+    shapes, ground = openings.geometry.to_numpy(), strips.geometry.to_numpy()
+    width = strips["width_m"].to_numpy(dtype=float)
+    strip, opening = shapely.STRtree(shapes).query(ground, predicate="intersects")
+    same = strips[STAND].to_numpy()[strip] == openings[STAND].to_numpy()[opening]
+    strip, opening = strip[same], opening[same]
+    each, pair = np.unique(np.stack([opening, width[strip]]), axis=1, return_inverse=True)
+    around = shapely.buffer(shapes[each[0].astype(int)], each[1], quad_segs=QUAD_SEGS)
+    at = shapely.intersection(ground[strip], around[pair])
+    pieces = np.concatenate([shapes, at])
+    return union_by(pieces, np.concatenate([np.arange(len(shapes)), opening]), len(shapes))
+
+
+WHOLE = {"board foot": 0}
+"""Decimals of a volume in words, where not two."""
+
+
+def wood_in(
+    owner: pd.Series, count: int, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> dict[str, npt.NDArray[Any]]:
+    """
+    Trees, basal area and volume of the cut marks of each of the owners 0..count-1.
+
+    `owner` is that of each mark, <NA> for none; `tree` of `parts` is the index of `marks`. Columns
+    `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text by
+    product) and `mean_height_m`.
+    """
+    chosen = marks["is_cut"].to_numpy(dtype=bool) & owner.notna().to_numpy()
+    rows = owner[chosen].astype(int)
+    trees, basal_area, height = (
+        marks[name].to_numpy()[chosen] for name in ("count", "basal_area_m2", "height_m")
+    )
+    measured = sums(~np.isnan(height), rows, count)
+    part_owner = parts["tree"].map(rows)
+    known = part_owner.notna()
+    owned, part_owner = parts[known.to_numpy()], part_owner[known].astype(int)
+    return {
+        "trees": sums(trees, rows, count).astype(int),
+        "basal_area_m2": sums(basal_area, rows, count),
+        "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
+        "volume_m3": known_sums(owned["m3"], part_owner, count),
+        "volume": _by_product(owned, part_owner.to_numpy(), count),
+    }
+
+
+def measured_openings(
+    openings: gpd.GeoDataFrame,
+    *,
+    corridors: Corridors,
+    ground: Covers,
+    wood: Mapping[str, npt.NDArray[Any]] | None = None,
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """
+    Openings with size, neighbours, distances and wood, by stand and number; combined openings.
+
+    `openings` has `stand`, `opening`, `group`, `basis`, `net_of_leave_m2`; `wood` is that of
+    `wood_in`, None where it does not matter.
+    """
+    combined, row_of = combine_openings(openings, corridors)
+    shapes, number = openings.geometry.to_numpy(), openings["opening"].to_numpy()
+    stand = openings[STAND].to_numpy()
+    corridor, boundary, water = (
+        areas[stand] for areas in (corridors.area, ground.stand, ground.water)
+    )
+    nearest, spacing = nearest_other(shapes, number=number, stand=stand)
+    measures = hole_measures(shapes)
+    columns = {
+        **{name: openings[name].array for name in openings.columns if name != "geometry"},
+        **measures,
+        "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
+        "combined": combined["combined"].to_numpy()[row_of],
+        "combined_area_m2": combined["area_m2"].to_numpy()[row_of],
+        "nearest": nearest,
+        "spacing_m": spacing,
+        "boundary_m": shapely.distance(shapes, shapely.boundary(boundary)),
+        "water_m": shapely.distance(shapes, water),
+        "corridor_m": shapely.distance(shapes, corridor),
+        **(with_heights(wood, measures["equivalent_diameter_m"]) if wood is not None else {}),
+    }
+    order = np.lexsort((number, stand))
+    ordered = {name: values[order] for name, values in columns.items()}
+    return features(ordered, shapes[order], crs=openings.crs), combined
+
+
+def with_heights(
+    wood: Mapping[str, npt.NDArray[Any]], diameter_m: npt.NDArray[np.float64]
+) -> dict[str, npt.NDArray[Any]]:
+    """
+    The wood of holes, and how wide these are for the height of the trees.
+
+    Parameters
+    ----------
+    wood
+        As from `wood_in`.
+    diameter_m
+        Diameter of the circle of equal area [m].
+
+    Returns
+    -------
+    columns
+        The same with `diameter_to_height`, NaN where no height is known.
+    """
+    height = wood["mean_height_m"]
+    return {**wood, "diameter_to_height": diameter_m / np.where(height > 0, height, np.nan)}
+
+
+def measured_incidental(
+    holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> gpd.GeoDataFrame:
+    """Incidental openings with size and wood, numbered north to south, west to east by stand."""
+    shapes, stand = holes.incidental.geometry.to_numpy(), holes.incidental[STAND].to_numpy()
+    centre = shapely.get_coordinates(shapely.centroid(shapes))
+    order = np.lexsort((centre[:, 0], -centre[:, 1], stand))
+    measures = hole_measures(shapes)
+    wood = wood_in(holes.incidental_of, len(shapes), marks=marks, parts=parts)
+    columns = {
+        STAND: stand,
+        "net_of_leave_m2": holes.incidental["net_of_leave_m2"].to_numpy(),
+        **measures,
+        **with_heights(wood, measures["equivalent_diameter_m"]),
+    }
+    table = {name: values[order] for name, values in columns.items()}
+    number = pd.Series(table[STAND]).groupby(table[STAND]).cumcount().to_numpy() + 1
+    return features({"incidental": number, **table}, shapes[order], crs=holes.incidental.crs)
+
+
+def _by_product(parts: pd.DataFrame, owner: IntArray, count: int) -> npt.NDArray[np.object_]:
+    """Net volume of each owner in words, by product and unit; missing where nothing is known."""
+    groups = parts["net"].groupby([owner, parts["product"], parts["unit"]])
+    total = known_sums(parts["net"], groups.ngroup(), groups.ngroups)
+    net = pd.Series(total, index=groups.size().index).dropna()
+    words = pd.Series(
+        [
+            f"{product} {amount:,.{WHOLE.get(unit, 2)}f} {unit}"
+            for (_, product, unit), amount in net.items()
+        ],
+        index=net.index.get_level_values(0),
+        dtype=object,
+    )
+    told = words.groupby(level=0).agg("; ".join).reindex(np.arange(count))
+    return told.to_numpy(dtype=object)

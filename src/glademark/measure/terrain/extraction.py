@@ -1,6 +1,7 @@
 """Extraction: the way of each mark's wood to the landing, and what passes over every stretch."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +13,6 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import ExtractionFigures
 from glademark.measure.corridors import carry_ends_on
-from glademark.measure.terrain.carried_wood import Wood, solid_m3, wood_columns
 from glademark.measure.terrain.network import (
     Entry,
     Network,
@@ -25,6 +25,125 @@ from glademark.project.model import MachineSettings
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Wood:
+    """
+    Wood of the cut marks.
+
+    Attributes
+    ----------
+    row
+        Position of each cut mark in the layer `marks`; shape (n,).
+    products
+        Name and sale unit of each product.
+    amounts
+        Shape (n, 3 + products): trees, solid m3 (0 where unknown), 1 where that is known, then the
+        net volume of each product in its sale unit.
+    """
+
+    row: npt.NDArray[np.intp]
+    products: tuple[tuple[str, str], ...]
+    amounts: FloatArray
+
+    @property
+    def trees(self) -> FloatArray:
+        """
+        Trees of each cut mark.
+
+        Returns
+        -------
+        trees
+            Shape (n,).
+        """
+        return np.asarray(self.amounts[:, 0])
+
+
+def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArray) -> Wood:
+    """
+    Wood of the marks that are cut.
+
+    Parameters
+    ----------
+    marks
+        `is_cut`, `count`, on the index that `parts` speaks of.
+    parts
+        As from `glademark.measure.volume.volumes`.
+    solid_m3
+        Volume of each mark, NaN where it is not known.
+
+    Returns
+    -------
+    wood
+        In the order of the marks.
+    """
+    row = np.flatnonzero(marks["is_cut"].to_numpy(dtype=bool))
+    cut = pd.Series(np.arange(len(row)), index=marks.index[row])
+    known = parts[(parts["product"] != "") & parts["net"].notna() & parts["tree"].isin(cut.index)]
+    sold_as = known.groupby(["product", "unit"])
+    products = [*sold_as.size().index]
+    sums = np.zeros((len(row), len(products)))
+    np.add.at(sums, (known["tree"].map(cut), sold_as.ngroup()), known["net"])
+    solid = solid_m3[row]
+    amounts = [
+        marks["count"].to_numpy(dtype=float)[row],
+        np.nan_to_num(solid),
+        (~np.isnan(solid)).astype(float),
+        *sums.T,
+    ]
+    return Wood(
+        row=row,
+        products=tuple((str(product), str(unit)) for product, unit in products),
+        amounts=np.column_stack(amounts),
+    )
+
+
+def wood_columns(
+    sums: FloatArray, products: tuple[tuple[str, str], ...]
+) -> dict[str, npt.NDArray[Any]]:
+    """
+    Sums of wood as the columns of a layer.
+
+    Parameters
+    ----------
+    sums
+        Sums of `Wood.amounts`; shape (rows, 3 + products).
+    products
+        As in `Wood`.
+
+    Returns
+    -------
+    columns
+        `trees`, `volume_m3` (NaN where it is not known of any tree) and `volume` (text by product).
+    """
+    words = np.full(len(sums), "", dtype=object)
+    for place, (product, unit) in enumerate(products, start=3):
+        some = sums[:, place] > 0
+        shown = [f"{product} {net:,.2f} {unit}" for net in sums[some, place]]
+        words[some] = words[some] + np.where(words[some] == "", "", "; ") + np.array(shown, object)
+    return {
+        "trees": np.rint(sums[:, 0]).astype(int),
+        "volume_m3": np.where(sums[:, 2] > 0, sums[:, 1], np.nan),
+        "volume": words,
+    }
+
+
+def solid_m3(sums: FloatArray) -> float | None:
+    """
+    Solid volume of a sum of wood.
+
+    Parameters
+    ----------
+    sums
+        One row of sums of `Wood.amounts`.
+
+    Returns
+    -------
+    volume
+        In m3; None where it is not known of any tree.
+    """
+    return float(sums[1]) if sums[2] > 0 else None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -94,7 +213,8 @@ def extraction_network(
     if landings.empty or lines.empty:
         return None
     parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
-    carried = carry_ends_on(parts, width_m=lines["width_m"].to_numpy(dtype=float)[line])
+    width = lines["width_m"].to_numpy(dtype=float)[line]
+    carried = carry_ends_on(parts, width_m=width, stand=lines["stand"].to_numpy()[line])
     sites = landings.geometry.to_numpy()
     network = build_network(carried, sites, stand=stand, snap_m=snap_m)
     if not len(network.edges.geometry):

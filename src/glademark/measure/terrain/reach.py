@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from glademark.measure.terrain.nearest import nearest_of
+from glademark.measure.terrain.network import nearest_of
 
 MOST_STUBS = 50
 """Stubs that are worked out; beyond it corridors are missing, not stubs."""

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import ReachFigures
-from glademark.measure.terrain.carried_wood import Wood, solid_m3, wood_columns
+from glademark.measure.terrain.extraction import Wood, solid_m3, wood_columns
 from glademark.measure.terrain.reach import SLACK_M, Stubs, shortest_stubs, to_corridor
 
 
