@@ -74,7 +74,7 @@ def recorded() -> Iterator[tuple[Counter[tuple[int, str]], set[str]]]:
     def noting(self: NDFrame, data: object) -> None:
         plain(self, data)
         if isinstance(self, pd.DataFrame):
-            made[len(self.index), caller(sys._getframe(1))] += 1
+            made[len(self.index), caller(sys._getframe(1))] += 1  # noqa: SLF001 - no other way
 
     def called(frame: FrameType, event: str, _: object) -> None:
         if event == "call" and is_function(frame.f_code):
