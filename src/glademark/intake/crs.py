@@ -301,7 +301,7 @@ def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSer
 
 
 def _moved(way: Transformer, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Coordinates carried over, as arrays; before numpy 2.4 pyproj makes numbers of a single pair."""
+    """Coordinates carried over, always arrays: before numpy 2.4, pyproj makes numbers of a pair."""
     alone = len(x) == 1
     east, north = way.transform(x.item(), y.item()) if alone else way.transform(x, y)
     return np.atleast_1d(east), np.atleast_1d(north)
