@@ -52,8 +52,7 @@ ONLY_WHERE_GIVEN = (
 )
 """Layers that are left out where they have no rows."""
 
-CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
-"""Meaning of a column that is not declared, in the data dictionary."""
+_CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
 
 _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
 _GEOMETRY = "geom"
@@ -235,22 +234,11 @@ def _collect(geometry: str) -> Callable[..., object]:
     return shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
 
 
-def tables_of(delivery: Delivery) -> list[Table]:
-    """
-    Every layer and table of a delivery that has something to say.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    tables
-        In the order of the declarations.
-    """
+def tables_of(delivery: Delivery) -> Iterator[Table]:
+    """Every layer and table that has something to say, each made when it is asked for."""
     frames = {**measured_frames(delivery), "parameters": parameters_table(delivery)}
-    return [table_of(frame, name, delivery.project.heading.units) for name, frame in frames.items()]
+    for name, frame in frames.items():
+        yield table_of(frame, name, delivery.project.heading.units)
 
 
 def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
@@ -319,7 +307,7 @@ def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
 
 def _extra_column(values: pd.Series, title: str) -> Column:
     """A column that came in with the marks; its title is its name there."""
-    return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=CAME_IN)
+    return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=_CAME_IN)
 
 
 def _write_table(table: Table, path: Path) -> None:
