@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
+from geopandas.array import from_shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from glademark.deliver.columns import (
@@ -31,7 +32,7 @@ from glademark.deliver.iso_metadata import STANDARD_URI, metadata_record
 from glademark.deliver.metadata_tables import add_metadata
 from glademark.deliver.parameters import parameters_table
 from glademark.errors import OutputError
-from glademark.features import features
+from glademark.features import features, give_back_memory
 from glademark.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
 
 GEOPACKAGE_FILE = "layout.gpkg"
@@ -140,6 +141,7 @@ def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
                         _write_table(table, draft)
                     written.append(_Written.of(table, left=not whole))
                     del table  # before the next is made
+                    give_back_memory()
             _finish(draft, written, record, path)
         _check(path, written)
     except (DataSourceError, DataLayerError, sqlite3.Error) as error:
@@ -300,8 +302,7 @@ def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
         titles = zip(extra.columns, extra.attrs["recorded"], strict=True)
         columns += tuple(_extra_column(extra[name], title) for name, title in titles)
     if layer.geometry and isinstance(frame, gpd.GeoDataFrame):
-        shapes = of_declared_type(frame.geometry.to_numpy(), layer.geometry)
-        written = features(written, shapes, crs=frame.crs)
+        written = features(written, frame.geometry.to_numpy(), crs=frame.crs)
     return Table(layer=layer, frame=written, columns=columns)
 
 
@@ -317,7 +318,7 @@ def _write_table(table: Table, path: Path) -> None:
     if layer.geometry:
         options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": "YES"}
     for start in range(0, max(len(table.frame), 1), step := _rows_at_once(table)):
-        rows = table.frame.iloc[start : start + step]
+        rows = shaped(table.frame.iloc[start : start + step], layer)
         pyogrio.write_dataframe(
             rows,
             path,
@@ -329,6 +330,15 @@ def _write_table(table: Table, path: Path) -> None:
             layer_options=options,
             use_arrow=len(rows) >= _ARROW_FROM and find_spec("pyarrow") is not None,
         )
+
+
+def shaped(rows: pd.DataFrame, layer: Layer) -> pd.DataFrame:
+    """Rows with geometries of exactly the type that their layer declares."""
+    if layer.geometry is None or not isinstance(rows, gpd.GeoDataFrame):
+        return rows
+    return rows.set_geometry(
+        from_shapely(of_declared_type(rows.geometry.to_numpy(), layer.geometry), crs=rows.crs)
+    )
 
 
 def _rows_at_once(table: Table) -> int:

@@ -11,6 +11,7 @@ from urllib.parse import quote
 import geopandas as gpd
 import pandas as pd
 
+from glademark.deliver.geopackage import shaped
 from glademark.deliver.json_values import json_value
 from glademark.deliver.stands import StandTables, tables_of_stand
 from glademark.deliver.tables import write_csv
@@ -49,7 +50,7 @@ def write_stand(stand: StandTables, folder: Path, *, digest: str) -> None:
         place = folder / f"{table.layer.name}.parquet" / _partition(name)
         place.mkdir(parents=True, exist_ok=True)
         if isinstance(table.frame, gpd.GeoDataFrame):
-            table.frame.to_parquet(place / PART, index=False)
+            shaped(table.frame, table.layer).to_parquet(place / PART, index=False)
         else:
             pd.DataFrame(table.frame).to_parquet(place / PART, index=False)
     note.parent.mkdir(parents=True, exist_ok=True)

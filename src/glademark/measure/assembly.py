@@ -15,7 +15,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from glademark.by_stand import joined, parted, stretch
-from glademark.features import features
+from glademark.features import features, give_back_memory
 from glademark.forestry import SizeClasses
 from glademark.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.layout import Figures, Layout, StandFigures
@@ -149,8 +149,9 @@ def assemble(
     cut = found.marks.loc[is_cut, list(_OF_CUT)]
     disagreement = _disagreement(found, cut, found.stand[is_cut])
     openings = _openings(found)
-    light, lit = _light(found, openings, surveys, project)
     shapely.destroy_prepared(openings.geometry.to_numpy())  # prepared for the searches
+    give_back_memory()
+    light, lit = _light(found, openings, surveys, project)
     given = _Given(
         found=found,
         surveys=surveys,
@@ -355,6 +356,7 @@ def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
     del found.zones
     joined_openings = declared(found.joined.rows, "joined_openings"), found.joined.stand
     del found.joined
+    give_back_memory()
     gaps = measured_gaps(holes, marks=found.marks, parts=found.parts)
     whole = {
         "stand": (_stand_layer(found.covers, given.figures, names, surveys[0].crs), every),

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.by_stand import joined, stretch
-from glademark.features import features
+from glademark.features import features, give_back_memory
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.layout import Layout
@@ -109,6 +109,7 @@ def measure_layouts(
     """
     measured = _measured(surveys, project, earlier or [{}] * len(surveys))
     layouts = assemble(measured, surveys, project, names=names)
+    give_back_memory()
     return [
         _on_ground(layout, survey, project, measured, place)
         for place, (layout, survey) in enumerate(zip(layouts, surveys, strict=True))
@@ -123,12 +124,14 @@ def _measured(
     classes = size_classes_of(project.volume.size_classes, unit=unit)
     sold = _sold(surveys[0], project, unit)
     found = replace(_canopy(surveys, project, classes), discs=_NO_DISCS)
+    give_back_memory()
     holes, network, covers = found.holes, found.network, found.covers
     number = numbers_by_stand(holes, earlier=earlier)
     openings = holes.openings.assign(opening=number)
     united = union_by(openings.geometry.to_numpy(), holes.opening_stand, len(surveys))
     zones = partition(covers.over(network.area, united))
     del united
+    give_back_memory()
     marks = with_distances(found.marks, found.stand, network=network, edges=covers.edges)
     marks = _with_zones(marks, found.stand, openings, holes, zones)
     trees = _cut_trees(marks, found.stand, [survey.tally for survey in surveys], classes)
