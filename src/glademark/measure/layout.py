@@ -108,6 +108,7 @@ def measure_layouts(
         If the volume table or a product cannot be used.
     """
     measured = _measured(surveys, project, earlier or [{}] * len(surveys))
+    give_back_memory()
     layouts = assemble(measured, surveys, project, names=names)
     give_back_memory()
     return [
@@ -134,6 +135,7 @@ def _measured(
     give_back_memory()
     marks = with_distances(found.marks, found.stand, network=network, edges=covers.edges)
     marks = _with_zones(marks, found.stand, openings, holes, zones)
+    give_back_memory()
     trees = _cut_trees(marks, found.stand, [survey.tally for survey in surveys], classes)
     return Measured(
         covers=covers,
