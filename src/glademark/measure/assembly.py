@@ -15,7 +15,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.by_stand import joined, parted, stretch
-from glademark.contracts.frames import features
+from glademark.contracts.frames import features, give_back_memory
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.contracts.layout import Figures, Layout, StandFigures
 from glademark.contracts.survey import Survey
@@ -64,12 +64,13 @@ _OF_GROUND = ("corridor_grades", "hauling", "water_crossings", "corridor_stubs",
 _AREAS = ("keep_out", "setbacks", "landings", "water")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(kw_only=True, slots=True, eq=False)
 class Measured:
     """
     What the measuring step found in some stands, before it is put into layers.
 
-    Every frame has one stand after the other.
+    Every frame has one stand after the other. Not frozen: shapes are taken out as soon as they are
+    in their layer, since a million marks would not fit into memory twice.
 
     Attributes
     ----------
@@ -148,6 +149,8 @@ def assemble(
     cut = found.marks.loc[is_cut, list(_OF_CUT)]
     disagreement = _disagreement(found, cut, found.stand[is_cut])
     openings = _openings(found)
+    shapely.destroy_prepared(openings.geometry.to_numpy())  # prepared for the searches
+    give_back_memory()
     light, lit = _light(found, openings, surveys, project)
     given = _Given(
         found=found,
@@ -349,15 +352,19 @@ def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
     """Every layer of every stand."""
     found, surveys, openings = given.found, given.surveys, given.openings
     every, holes, network = np.arange(len(surveys)), found.holes, found.network
+    zones = _zone_layer(found, given.cells, surveys[0].crs)
+    del found.zones
+    joined_openings = declared(found.joined.rows, "joined_openings"), found.joined.stand
+    del found.joined
+    give_back_memory()
     gaps = measured_gaps(holes, marks=found.marks, parts=found.parts)
-    zones, zone_stand = _zone_layer(found, given.cells, surveys[0].crs)
     whole = {
         "stand": (_stand_layer(found.covers, given.figures, names, surveys[0].crs), every),
-        "zones": (zones, zone_stand),
+        "zones": zones,
         "corridors": (_corridor_layer(found), network.stand),
         "corridor_lines": (declared(network.lines, "corridor_lines"), network.stand),
         "openings": (declared(openings, "openings").assign(**given.light), holes.opening_stand),
-        "joined_openings": (declared(found.joined.rows, "joined_openings"), found.joined.stand),
+        "joined_openings": joined_openings,
         "canopy_gaps": (declared(gaps, "canopy_gaps"), holes.gap_stand),
         "marks": (_mark_layer(found), found.stand),
         "leave_trees": (declared(found.leave, "leave_trees"), found.leave_stand),

@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.by_stand import joined, stretch
-from glademark.contracts.frames import features
+from glademark.contracts.frames import features, give_back_memory
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.forestry import SizeClasses, basal_area_m2
@@ -41,6 +41,8 @@ from glademark.units import HECTARE_M2, INCH_CM
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+
+_NO_DISCS = np.empty(0, dtype=object)
 
 
 def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
@@ -105,20 +107,37 @@ def measure_layouts(
     InputError
         If the volume table or a product cannot be used.
     """
+    measured = _measured(surveys, project, earlier or [{}] * len(surveys))
+    give_back_memory()
+    layouts = assemble(measured, surveys, project, names=names)
+    give_back_memory()
+    return [
+        _on_ground(layout, survey, project, measured, place)
+        for place, (layout, survey) in enumerate(zip(layouts, surveys, strict=True))
+    ]
+
+
+def _measured(
+    surveys: Sequence[Survey], project: Project, earlier: Sequence[Mapping[int, int]]
+) -> Measured:
+    """All that is put into layers; what only led to it is let go of."""
     unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
     classes = size_classes_of(project.volume.size_classes, unit=unit)
     sold = _sold(surveys[0], project, unit)
-    found = _canopy(surveys, project, classes)
+    found = replace(_canopy(surveys, project, classes), discs=_NO_DISCS)
+    give_back_memory()
     holes, network, covers = found.holes, found.network, found.covers
-    before = earlier or [{}] * len(surveys)
-    number = numbers_by_stand(holes, earlier=before)
+    number = numbers_by_stand(holes, earlier=earlier)
     openings = holes.openings.assign(opening=number)
     united = union_by(openings.geometry.to_numpy(), holes.opening_stand, len(surveys))
     zones = partition(covers.over(network.area, united))
+    del united
+    give_back_memory()
     marks = with_distances(found.marks, found.stand, network=network, edges=covers.edges)
     marks = _with_zones(marks, found.stand, openings, holes, zones)
+    give_back_memory()
     trees = _cut_trees(marks, found.stand, [survey.tally for survey in surveys], classes)
-    measured = Measured(
+    return Measured(
         covers=covers,
         network=network,
         holes=holes,
@@ -143,11 +162,6 @@ def measure_layouts(
         ),
         classes=classes,
     )
-    layouts = assemble(measured, surveys, project, names=names)
-    return [
-        _on_ground(layout, survey, project, measured, place)
-        for place, (layout, survey) in enumerate(zip(layouts, surveys, strict=True))
-    ]
 
 
 def _on_ground(
