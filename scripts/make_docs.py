@@ -97,7 +97,10 @@ def _project_file() -> str:
     template = packaged.read_text(encoding="utf-8")
     return (
         f"# The project file\n\n{MADE}"
-        "`glademark new FOLDER` writes this file. Every key is in it, with its default.\n\n"
+        "`glademark new FOLDER` writes this file. Every key is in it, with its default. "
+        "`glademark new --schema`\nprints its JSON schema, with which editors complete and check "
+        "keys, units and choices; many\nask for it in the first line: "
+        "`#:schema ./harvest.schema.json`.\n\n"
         f"```toml\n{template}```\n"
     )
 

@@ -89,7 +89,7 @@ def lay_out_plainly(
     corridors = _corridors(lines, ground)
     corridor = _by_stand(corridors, ground)
     others = marks[marks["paint"] != "pink"]
-    crowns = others.set_geometry(others.buffer(others["crown_radius_m"] * EVEN, quad_segs=QUARTER))
+    crowns = others.set_geometry(others.buffer(others["crown_radius_m"] * EVEN, QUARTER))
     openings = crowns[crowns["group"] != ""].dissolve(GROUP)[["geometry"]].reset_index()
     opening = _by_stand(openings, ground).intersection(ground).difference(corridor)
     matrix = ground.difference(corridor).difference(opening)
@@ -130,7 +130,7 @@ def _by_stand(frame: gpd.GeoDataFrame, ground: gpd.GeoSeries) -> gpd.GeoSeries:
 
 def _corridors(lines: gpd.GeoDataFrame, ground: gpd.GeoSeries) -> gpd.GeoDataFrame:
     """Strips inside their stand."""
-    strips = lines.buffer(lines["width_m"] / 2, cap_style="flat", quad_segs=QUARTER)
+    strips = lines.buffer(lines["width_m"] / 2, QUARTER, cap_style="flat")
     strips = strips.intersection(_of_each(lines, ground))
     return lines.set_geometry(strips).assign(area_m2=strips.area)
 
@@ -206,7 +206,7 @@ def _combined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.Ge
     pairs = gpd.sjoin(openings[[*GROUP, "geometry"]], corridors[[KEY, "geometry"]])
     pairs = pairs[pairs[f"{KEY}_left"] == pairs[f"{KEY}_right"]]
     strips = corridors.loc[pairs["index_right"]]
-    around = pairs.buffer(strips["width_m"].to_numpy(), quad_segs=QUARTER)
+    around = pairs.buffer(strips["width_m"].to_numpy(), QUARTER)
     pieces = pairs[["group"]].assign(
         **{KEY: pairs[f"{KEY}_left"]},
         geometry=around.intersection(strips.geometry.set_axis(pairs.index), align=False),

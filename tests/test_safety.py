@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
@@ -277,7 +278,7 @@ def test_an_input_locked_elsewhere_is_read(tmp_path: Path) -> None:
     import sqlite3  # noqa: PLC0415 - only here
 
     project = field_files(tmp_path / "project", HARMLESS)
-    with sqlite3.connect(tmp_path / "project" / "stand.gpkg") as database:
+    with closing(sqlite3.connect(tmp_path / "project" / "stand.gpkg")) as database:
         database.execute("BEGIN EXCLUSIVE")
         done = process("layout", project, "-o", tmp_path / "out", "--only", "checks")
         database.rollback()

@@ -15,7 +15,7 @@ References
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from glademark.errors import UnitError
@@ -80,6 +80,31 @@ _SPELLINGS: Mapping[str, str] = MappingProxyType(
 _QUANTITY = re.compile(
     r"\s*([-+]?(?:\d+(?:[ _,]\d{3})*|\d*)(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*(.*?)\s*"
 )
+
+_NUMBER = r"[-+]?(?:\d+(?:[ _,]\d{3})*(?:\.\d+)?|\.\d+)(?:[eE][-+]?\d+)?"
+
+
+def quantity_pattern(units: Iterable[str]) -> str:
+    """Regular expression of a number with one of some units, in every spelling that is read."""
+    known = set(units)
+    spelt = [word for word, unit in _SPELLINGS.items() if unit in known]
+    words = [*sorted(known), *map(_in_any_case, spelt)]
+    return rf"{_NUMBER}\s*(?:{'|'.join(words)})"
+
+
+def words_pattern(words: Iterable[str]) -> str:
+    """Regular expression of one of some words, in small and capital letters."""
+    return "|".join(map(_in_any_case, words))
+
+
+def _in_any_case(words: str) -> str:
+    """Words in small and capital letters, with any blanks between them."""
+    return r"\s+".join("".join(map(_letter, word)) for word in words.split())
+
+
+def _letter(sign: str) -> str:
+    """One sign in both cases; others as they are."""
+    return f"[{sign.lower()}{sign.upper()}]" if sign.isalpha() else re.escape(sign)
 
 
 def unit_name(text: str) -> str:

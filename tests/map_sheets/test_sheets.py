@@ -154,7 +154,7 @@ def test_fonts_are_inside_and_properties_set(sample_sheets: Sheets) -> None:
         fonts = {
             font.objgen: font["/FontDescriptor"]
             for page in pdf.pages
-            for font in page.obj["/Resources"]["/Font"].values()
+            for _, font in page.obj["/Resources"]["/Font"].items()
         }
 
         assert fonts

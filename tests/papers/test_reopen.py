@@ -4,7 +4,7 @@ import math
 import shutil
 import sqlite3
 from contextlib import closing
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -96,6 +96,21 @@ def test_recorded_columns_of_marks_come_back(sample: Outcome, sample_again: Deli
 
     assert set(again.columns) == set(sample.delivery.layout.marks.columns)
     assert again.columns.is_unique
+
+
+def test_words_of_the_data_dictionary_are_no_data(small: Delivery, tmp_path: Path) -> None:
+    """Columns that came in are known by their entry, whatever the dictionary says of them."""
+    marks = small.layout.marks.assign(**{"Höhe (m)": "12", "fid": "a"})
+    given = replace(small, layout=replace(small.layout, marks=marks))
+    write_geopackage(given, tmp_path / "layout.gpkg")
+    with closing(sqlite3.connect(tmp_path / "layout.gpkg")) as database, database:
+        database.execute("UPDATE gpkg_data_columns SET title = 'T', description = 'Other words.'")
+
+    again = reopen(tmp_path / "layout.gpkg").layout.marks
+
+    assert set(again.columns) == set(marks.columns)
+    assert again["Höhe (m)"].eq("12").all()
+    assert again["fid"].eq("a").all()
 
 
 @given(st.lists(st.text(max_size=6), min_size=1, max_size=4))

@@ -1,5 +1,7 @@
 """Rows with a geometry each, tables without rows, and the rows of one stand out of many."""
 
+import ctypes
+import sys
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, TypeVar
@@ -70,6 +72,18 @@ def features(
     rows = {**columns, "geometry": from_shapely(shapes, crs=crs)}
     index = next((one.index for one in rows.values() if isinstance(one, pd.Series)), None)
     return gpd.GeoDataFrame(rows, index=index, geometry="geometry")
+
+
+def give_back_memory() -> None:
+    """Hand what was let go of back to the system: glibc keeps the small pieces of many shapes."""
+    if sys.platform == "linux" and _trim() is not None:
+        _trim()(0)
+
+
+@lru_cache(maxsize=1)
+def _trim() -> Any:  # noqa: ANN401 - a function of the C library, or None where it has no such
+    """What does it in the GNU C library."""
+    return getattr(ctypes.CDLL(None), "malloc_trim", None)
 
 
 def no_features(

@@ -894,7 +894,12 @@ PARAMETERS = Layer(
     meaning="One setting or figure that the layout rests on.",
     geometry=None,
     columns=(
-        text_column("name", "Name", "Key, with its table of the project file."),
+        text_column(
+            "name",
+            "Name",
+            "Key, with its table of the project file; figures behind summary, names under which "
+            "columns of the marks came in behind recorded.",
+        ),
         text_column("value", "Value", "As JSON; quantities in SI units."),
     ),
 )

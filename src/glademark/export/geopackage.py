@@ -15,9 +15,10 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
+from geopandas.array import from_shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import features, give_back_memory
 from glademark.contracts.geometry_types import of_declared_type
 from glademark.contracts.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
 from glademark.errors import OutputError
@@ -53,8 +54,7 @@ ONLY_WHERE_GIVEN = (
 )
 """Layers that are left out where they have no rows."""
 
-CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
-"""Meaning of a column that is not declared, in the data dictionary."""
+_CAME_IN = "Came in with the marks; kept as it was. The title is its name there."
 
 _VERSION = "1.3"  # later ones lack two index triggers that desktop programs in use still expect
 _GEOMETRY = "geom"
@@ -139,6 +139,7 @@ def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
                         _write_table(table, draft)
                     written.append(_Written.of(table, left=not whole))
                     del table  # before the next is made
+                    give_back_memory()
             _finish(draft, written, record, path)
         _check(path, written)
     except (DataSourceError, DataLayerError, sqlite3.Error) as error:
@@ -176,22 +177,11 @@ def write_frames(
     write_tables(tables, path, record="")
 
 
-def tables_of(delivery: Delivery) -> list[Table]:
-    """
-    Every layer and table of a delivery that has something to say.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    tables
-        In the order of the declarations.
-    """
+def tables_of(delivery: Delivery) -> Iterator[Table]:
+    """Every layer and table that has something to say, each made when it is asked for."""
     frames = {**measured_frames(delivery), "parameters": parameters_table(delivery)}
-    return [table_of(frame, name, delivery.project.heading.units) for name, frame in frames.items()]
+    for name, frame in frames.items():
+        yield table_of(frame, name, delivery.project.heading.units)
 
 
 def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
@@ -253,14 +243,13 @@ def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
         titles = zip(extra.columns, extra.attrs["recorded"], strict=True)
         columns += tuple(_extra_column(extra[name], title) for name, title in titles)
     if layer.geometry and isinstance(frame, gpd.GeoDataFrame):
-        shapes = of_declared_type(frame.geometry.to_numpy(), layer.geometry)
-        written = features(written, shapes, crs=frame.crs)
+        written = features(written, frame.geometry.to_numpy(), crs=frame.crs)
     return Table(layer=layer, frame=written, columns=columns)
 
 
 def _extra_column(values: pd.Series, title: str) -> Column:
     """A column that came in with the marks; its title is its name there."""
-    return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=CAME_IN)
+    return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=_CAME_IN)
 
 
 def _write_table(table: Table, path: Path) -> None:
@@ -270,7 +259,7 @@ def _write_table(table: Table, path: Path) -> None:
     if layer.geometry:
         options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": "YES"}
     for start in range(0, max(len(table.frame), 1), step := _rows_at_once(table)):
-        rows = table.frame.iloc[start : start + step]
+        rows = shaped(table.frame.iloc[start : start + step], layer)
         pyogrio.write_dataframe(
             rows,
             path,
@@ -282,6 +271,15 @@ def _write_table(table: Table, path: Path) -> None:
             layer_options=options,
             use_arrow=len(rows) >= _ARROW_FROM and find_spec("pyarrow") is not None,
         )
+
+
+def shaped(rows: pd.DataFrame, layer: Layer) -> pd.DataFrame:
+    """Rows with geometries of exactly the type that their layer declares."""
+    if layer.geometry is None or not isinstance(rows, gpd.GeoDataFrame):
+        return rows
+    return rows.set_geometry(
+        from_shapely(of_declared_type(rows.geometry.to_numpy(), layer.geometry), crs=rows.crs)
+    )
 
 
 def _rows_at_once(table: Table) -> int:

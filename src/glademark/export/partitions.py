@@ -13,6 +13,7 @@ import pandas as pd
 
 from glademark.contracts.layers import STAND_ID
 from glademark.export.csv_tables import write_csv
+from glademark.export.geopackage import shaped
 from glademark.export.stands import StandTables, tables_of_stand
 from glademark.report.json_values import json_value
 
@@ -49,7 +50,7 @@ def write_stand(stand: StandTables, folder: Path, *, digest: str) -> None:
         place = folder / f"{table.layer.name}.parquet" / _partition(name)
         place.mkdir(parents=True, exist_ok=True)
         if isinstance(table.frame, gpd.GeoDataFrame):
-            table.frame.to_parquet(place / PART, index=False)
+            shaped(table.frame, table.layer).to_parquet(place / PART, index=False)
         else:
             pd.DataFrame(table.frame).to_parquet(place / PART, index=False)
     note.parent.mkdir(parents=True, exist_ok=True)

@@ -7,9 +7,7 @@ not in the file: those frames of the survey come back empty.
 
 import json
 import re
-import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import closing
 from dataclasses import MISSING, fields
 from pathlib import Path
 from typing import Any, get_type_hints
@@ -28,18 +26,16 @@ from glademark.contracts.layers import (
     PARAMETERS,
     REJECTED,
     Layer,
-    Units,
     present,
 )
 from glademark.contracts.layout import Figures, Layout, StandResults
 from glademark.contracts.survey import InputCount, Notice, Survey
 from glademark.contracts.terrain import GroundFigures
 from glademark.errors import FileError
-from glademark.export.geopackage import CAME_IN
 from glademark.export.rebuilt import rebuilt
 from glademark.project.model import Project
-from glademark.report.columns import written_columns
 from glademark.report.delivery import Delivery
+from glademark.report.parameters import RECORDED
 
 _SUMMARY = "summary"
 _KEY = re.compile(r'"(?:[^"\\]|\\.)*"|[^."]+')
@@ -69,10 +65,11 @@ def reopen(layout_gpkg: Path) -> Delivery:
     tables = _table_names(layout_gpkg)
     settings = _settings(layout_gpkg)
     summary = settings.pop(_SUMMARY)
+    recorded = settings.pop(RECORDED, {}).get(MARKS.name, {})
     settings["heading"] = settings.pop("project")
     project: Project = rebuilt(Project, settings)
     crs = CRS.from_user_input(pyogrio.read_info(layout_gpkg, layer="stand")["crs"])
-    layout = _layout(layout_gpkg, tables, summary, project.heading.units, crs)
+    layout = _layout(layout_gpkg, tables, summary, recorded, crs)
     return Delivery(
         project=project,
         survey=_survey(_table(layout_gpkg, REJECTED), summary, crs),
@@ -147,10 +144,10 @@ def _read(path: Path, name: str) -> pd.DataFrame:
 
 
 def _layout(
-    path: Path, tables: set[str], summary: Mapping[str, Any], units: Units, crs: CRS
+    path: Path, tables: set[str], summary: Mapping[str, Any], recorded: Mapping[str, str], crs: CRS
 ) -> Layout:
     """The layout: each of its layers and tables, an empty one where the file has none."""
-    frames: dict[str, Any] = dict(_frames(path, tables, units, crs))
+    frames: dict[str, Any] = dict(_frames(path, tables, recorded, crs))
     residual = summary["allowance"].get("residual", {})
     return Layout(
         crs=crs,
@@ -167,7 +164,7 @@ def _layout(
 
 
 def _frames(
-    path: Path, tables: set[str], units: Units, crs: CRS
+    path: Path, tables: set[str], recorded: Mapping[str, str], crs: CRS
 ) -> Iterator[tuple[str, pd.DataFrame]]:
     """Name and frame of every layer and table of the layout."""
     for name in [field.name for field in fields(Layout) if field.name in LAYERS]:
@@ -175,40 +172,22 @@ def _frames(
         if layer.geometry is None:
             yield name, _table(path, layer) if name in tables else _typed(pd.DataFrame(), layer)
         elif name in tables:
-            yield name, _placed(path, layer, units, crs)
+            yield name, _placed(path, layer, recorded, crs)
         else:
             yield name, gpd.GeoDataFrame(_typed(pd.DataFrame(), layer), geometry=[], crs=crs)
 
 
-def _placed(path: Path, layer: Layer, units: Units, crs: CRS) -> gpd.GeoDataFrame:
-    """A layer; marks with the columns that they came with."""
+def _placed(path: Path, layer: Layer, recorded: Mapping[str, str], crs: CRS) -> gpd.GeoDataFrame:
+    """A layer; marks with the columns that they came with, under the names that these had."""
     frame = _read(path, layer.name)
     shapes = frame["geometry"].to_numpy()
     if layer.geometry == "MultiPolygon":
         shapes = shapely.normalize(shapes)  # as it was measured; lines keep their direction
     typed = _typed(frame, layer)
     if layer.name == MARKS.name:
-        others = [name for name in frame.columns if name not in _written(layer, units)]
-        typed = pd.concat([typed, frame[others].rename(columns=_names_recorded(path))], axis=1)
+        others = frame[[name for name in recorded if name in frame]].rename(columns=recorded)
+        typed = pd.concat([typed, others], axis=1)
     return gpd.GeoDataFrame(typed, geometry=shapes, crs=crs)
-
-
-def _names_recorded(path: Path) -> dict[str, str]:
-    """Names with which columns came in with the marks, by their names in the file."""
-    query = (
-        "SELECT column_name, title FROM gpkg_data_columns WHERE table_name = ? AND description = ?"
-    )
-    try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as database:
-            return dict(database.execute(query, (MARKS.name, CAME_IN)).fetchall())
-    except sqlite3.Error as fault:
-        msg = f"{path}: its data dictionary cannot be read ({fault}). Lay out the harvest again"
-        raise FileError(msg) from fault
-
-
-def _written(layer: Layer, units: Units) -> set[str]:
-    """Names that a layer is written with, its geometry among them."""
-    return {"geometry", *(column.name for column in written_columns(layer, units))}
 
 
 def _table(path: Path, layer: Layer) -> pd.DataFrame:

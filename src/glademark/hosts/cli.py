@@ -298,10 +298,28 @@ def inspect(files: tuple[Path, ...]) -> None:
         sys.exit(REFUSED)
 
 
+def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> None:  # noqa: ANN401 - a flag
+    """The schema of project files, and nothing else."""
+    if not asked:
+        return
+    from glademark.project.template import schema_text  # noqa: PLC0415 - keeps --help light
+
+    click.echo(schema_text(), nl=False)
+    context.exit()
+
+
 @cli.command()
 @click.argument("folder", type=PATH)
 @click.option(
     "--from", "files", type=PATH, multiple=True, metavar="FILE", help="Fill in; may be repeated."
+)
+@click.option(
+    "--schema",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_schema,
+    help="Print the JSON schema of project files, for editors, and exit.",
 )
 @click.argument("more", type=PATH, nargs=-1, metavar="")
 def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:

@@ -25,6 +25,8 @@ from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
 from glademark.intake.wording import shown
 
+FloatArray = npt.NDArray[np.float64]
+
 AREA_SCALE_TOLERANCE = 0.01
 """Share by which areas may differ from those on the ellipsoid: a UTM zone stays within 0.2 %."""
 
@@ -292,12 +294,17 @@ def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSer
     way = _transformer(source, target)
     shapes = geometry.to_numpy()
     if (shapely.get_type_id(shapes) == shapely.GeometryType.POINT).all():
-        moved = shapely.points(*way.transform(shapely.get_x(shapes), shapely.get_y(shapes)))
+        moved = shapely.points(*_moved(way, shapely.get_x(shapes), shapely.get_y(shapes)))
     else:
-        moved = shapely.transform(
-            shapes, lambda xy: np.column_stack(way.transform(xy[:, 0], xy[:, 1]))
-        )
+        moved = shapely.transform(shapes, lambda xy: np.column_stack(_moved(way, *xy.T[:2])))
     return gpd.GeoSeries(moved, index=geometry.index, crs=target)
+
+
+def _moved(way: Transformer, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Coordinates carried over, always arrays: before numpy 2.4, pyproj makes numbers of a pair."""
+    alone = len(x) == 1
+    east, north = way.transform(x.item(), y.item()) if alone else way.transform(x, y)
+    return np.atleast_1d(east), np.atleast_1d(north)
 
 
 def note_missing_grids(source: CRS, target: CRS, *, lon: float, lat: float) -> str:
@@ -369,7 +376,7 @@ def middles(bounds: npt.NDArray[np.float64], crs: CRS, *, where: str) -> list[tu
         If a middle lies far outside the area of use.
     """
     west, south, east, north = bounds.T
-    lon, lat = _transformer(crs, WGS84).transform((west + east) / 2, (south + north) / 2)
+    lon, lat = _moved(_transformer(crs, WGS84), (west + east) / 2, (south + north) / 2)
     inside = np.isfinite(lon) & np.isfinite(lat)
     use = crs.area_of_use
     if use is not None:

@@ -53,7 +53,7 @@ _INTERNAL = frozenset(
 _AREAS = ("exclusions", "setbacks", "landings", "water")
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(kw_only=True, slots=True, eq=False)
 class Measured:
     """
     What the measuring step found, before it is put into layers.

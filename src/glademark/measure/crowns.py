@@ -25,6 +25,7 @@ APART_M = 1e6
 """Third coordinate that keeps trees of different stands apart in a search [m a stand]."""
 
 _EQUAL_AREA = float(np.sqrt(2 * np.pi / (DISC_VERTICES * np.sin(2 * np.pi / DISC_VERTICES))))
+_AT_ONCE = 20_000
 
 
 def longest_edge_bearings(stands: GeometryArray) -> FloatArray:
@@ -124,8 +125,11 @@ def inscribed_discs(
     ring = np.stack([np.cos(turn), np.sin(turn)], axis=2)
     ring = np.concatenate([ring, ring[:, :1]], axis=1)  # closed
     centre = shapely.get_coordinates(points)[:, None, :]
-    coordinates = centre + radius_m[:, None, None] * ring[disc]
-    return np.asarray(shapely.polygons(coordinates), dtype=object)
+    found = np.empty(len(points), dtype=object)
+    for start in range(0, len(points), _AT_ONCE):  # their coordinates are as large as the discs
+        part = slice(start, start + _AT_ONCE)
+        found[part] = shapely.polygons(centre[part] + radius_m[part, None, None] * ring[disc[part]])
+    return found
 
 
 def crown_radii(

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, features, give_back_memory
 from glademark.contracts.layout import Layout, join_layouts
 from glademark.contracts.survey import REFUSED_COLUMNS, Survey
 from glademark.errors import InputError
@@ -46,6 +46,8 @@ from glademark.units import HECTARE_M2, INCH_CM
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
+_NO_DISCS = np.empty(0, dtype=object)
+
 
 def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
     """
@@ -74,6 +76,17 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
     InputError
         If the volume table or a product cannot be used, or no stand can be measured.
     """
+    measured, refused = _measured(survey, project, earlier)
+    give_back_memory()
+    layout = replace(assemble(measured, survey, project), refused=refused)
+    give_back_memory()
+    return _on_ground(layout, survey, project, measured)
+
+
+def _measured(
+    survey: Survey, project: Project, earlier: Mapping[int, int]
+) -> tuple[Measured, pd.DataFrame]:
+    """All that is put into layers, and stands that are refused; crowns are let go of here."""
     classes = _classes(project)
     sold = _sold(survey, project)
     canopy = _canopy(survey, project, classes)
@@ -109,8 +122,7 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
         standing=standing,
         classes=classes,
     )
-    layout = replace(assemble(measured, survey, project), refused=refused)
-    return _on_ground(layout, survey, project, measured)
+    return measured, refused
 
 
 def _on_ground(layout: Layout, survey: Survey, project: Project, measured: Measured) -> Layout:

@@ -138,7 +138,8 @@ def _column(known: Mapping[str, Any], column: Column, index: pd.Index) -> Any:  
         return pd.Series([_EMPTY[column.kind]] * len(index), dtype=dtype, index=index)
     values = known[column.name]
     if column.kind == "text":
-        words = np.asarray(values, dtype=object)
-        return pd.Series(np.where(pd.isna(words), "", words), dtype=object, index=index)
+        code, different = pd.factorize(values)  # each word once in memory, however many rows
+        words = np.append(np.asarray(different, dtype=object), "")  # code -1: missing
+        return pd.Series(words[code], dtype=object, index=index)
     given = pd.array(values) if isinstance(values, np.ndarray) else values.array
     return given if given.dtype == dtype else given.astype(dtype)

@@ -108,6 +108,7 @@ def located_zone(
     for name, area in zones.items():
         shapely.prepare(area)
         hit = shapely.intersects_xy(area[stand[open_still]], x[open_still], y[open_still])
+        shapely.destroy_prepared(area)  # else it stays in memory as long as the zone
         located[open_still[hit]] = name
         open_still = open_still[~hit]
     if len(open_still):

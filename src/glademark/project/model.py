@@ -7,14 +7,29 @@ is `CorridorSettings.width_m`, 4.2672.
 
 import math
 from collections.abc import Mapping
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validator
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 from glademark.project.position_error import stated_error_m
-from glademark.units import AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, bearing, share, to_si
+from glademark.project.text_values import OneOrMore, Part, Quantity, Text, bare_or_table
+from glademark.units import (
+    AREA_M2,
+    BASAL_AREA_M2_HA,
+    COMPASS,
+    LENGTH_M,
+    SOLID_M3,
+    bearing,
+    quantity_pattern,
+    share,
+    to_si,
+    words_pattern,
+)
 
 PaintMeaning = Literal[
     "corridor", "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
@@ -27,58 +42,58 @@ DEFAULT_CROWN_RADIUS_M = 3.0
 DEFAULT_MIN_AREA = "0.05 acre"
 
 
-def _length(value: object) -> object:
-    return to_si(value, LENGTH_M) if isinstance(value, str) else _unit_missing(value, "14 ft")
+_ERROR = words_pattern(["rmse", "cep", "ce90", "ce95", "nssda"])
 
 
-def _position_error(value: object) -> object:
-    return stated_error_m(value) if isinstance(value, str) else _unit_missing(value, "4 m")
-
-
-def _area(value: object) -> object:
-    return to_si(value, AREA_M2) if isinstance(value, str) else _unit_missing(value, "0.5 acre")
-
-
-def _solid(value: object) -> object:
-    return to_si(value, SOLID_M3) if isinstance(value, str) else _unit_missing(value, "79 ft3")
-
-
-def _basal_area(value: object) -> object:
-    per_hectare = isinstance(value, str)
-    return (
-        to_si(str(value), BASAL_AREA_M2_HA) if per_hectare else _unit_missing(value, "60 ft2/acre")
+def _quantity(factors: Mapping[str, float], unit: str, *examples: str) -> Quantity:
+    """A quantity of one kind, whose defaults are shown in a unit."""
+    return Quantity(
+        read=partial(to_si, factors=factors),
+        unit=unit,
+        size=factors[unit],
+        pattern=rf"^\s*{quantity_pattern(factors)}\s*$",
+        examples=examples,
     )
 
 
-def _share(value: object) -> object:
-    return share(value) if isinstance(value, str) else _unit_missing(value, "35 %")
-
-
-def _bearing(value: object) -> object:
-    return bearing(value) if isinstance(value, str) else _unit_missing(value, "270 deg")
-
-
-def _unit_missing(value: object, example: str) -> object:
-    """Let defaults pass, refuse bare numbers from the file."""
-    if isinstance(value, float) and not isinstance(value, bool) and math.isnan(value):
-        return value
-    msg = f"{value!r} has no unit; expected text with a number and its unit, as in '{example}'"
-    raise ValueError(msg)
-
-
-Length = Annotated[float, BeforeValidator(_length)]
-PositionError = Annotated[float, BeforeValidator(_position_error), Field(ge=0, le=200)]
-Area = Annotated[float, BeforeValidator(_area)]
-Solid = Annotated[float, BeforeValidator(_solid)]
-Share = Annotated[float, BeforeValidator(_share)]
-BasalAreaPerHectare = Annotated[float, BeforeValidator(_basal_area)]
-Bearing = Annotated[float, BeforeValidator(_bearing)]
-
-
-class Part(BaseModel):
-    """One table of the project file: frozen, and closed to keys that nobody reads."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=False)
+Length = Annotated[float, _quantity(LENGTH_M, "m", "14 ft", "4 m")]
+PositionError = Annotated[
+    float,
+    Quantity(
+        read=stated_error_m,
+        unit="m",
+        pattern=rf"^\s*{quantity_pattern(LENGTH_M)}(?:\s*(?:{_ERROR}|9[05] ?%))?\s*$",
+        examples=("4 m", "6.9 m 95 %", "3.3 m CEP"),
+    ),
+    Field(ge=0, le=200),
+]
+Area = Annotated[float, _quantity(AREA_M2, "acre", "0.5 acre", "0.2 ha")]
+Solid = Annotated[float, _quantity(SOLID_M3, "m3", "79 ft3", "2.2 m3")]
+Share = Annotated[
+    float,
+    Quantity(
+        read=share,
+        unit="%",
+        size=0.01,
+        pattern=rf"^\s*{quantity_pattern(['%'])}\s*$",
+        examples=("35 %",),
+    ),
+]
+BasalAreaPerHectare = Annotated[
+    float, _quantity(BASAL_AREA_M2_HA, "m2/ha", "60 ft2/acre", "14 m2/ha")
+]
+Bearing = Annotated[
+    float,
+    Quantity(
+        read=bearing,
+        unit="deg",
+        pattern=rf"^\s*(?:{words_pattern(COMPASS)}|{quantity_pattern(['deg', 'degrees'])})\s*$",
+        examples=("270 deg", "WSW"),
+    ),
+]
+ClassWidth = Annotated[
+    str, Text(pattern=rf"^\s*{quantity_pattern(['in', 'cm'])}\s*$", examples=("2 in", "5 cm"))
+]
 
 
 class Source(Part):
@@ -104,9 +119,13 @@ class Source(Part):
     def _plain_path(cls, value: object) -> object:
         return {"file": value} if isinstance(value, str | Path) else value
 
-
-def _as_list(value: object) -> object:
-    return value if isinstance(value, list | tuple) else [value]
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, schema: CoreSchema, handler: GetJsonSchemaHandler, /
+    ) -> JsonSchemaValue:
+        """A path alone, or the table."""
+        table = super().__get_pydantic_json_schema__(schema, handler)
+        return bare_or_table(table, handler, {"type": "string", "description": "Path of a file."})
 
 
 class Inputs(Part):
@@ -114,7 +133,7 @@ class Inputs(Part):
 
     stand: Source
     corridors: Source | None = None
-    marks: Annotated[tuple[Source, ...], BeforeValidator(_as_list), Field(min_length=1)]
+    marks: Annotated[tuple[Source, ...], Field(min_length=1), OneOrMore()]
     tally: Source | None = None
     openings: Source | None = None
     exclusions: Source | None = None
@@ -209,7 +228,7 @@ class VolumeSettings(Part):
 
     table: Source | None = None
     table_reading: Literal["class", "interpolate"] = "class"
-    table_class_width: str | None = None
+    table_class_width: ClassWidth | None = None
     region: str = ""
     division: str = "all"
     site_index_m: Length | None = Field(None, alias="site_index", gt=0)
@@ -238,7 +257,7 @@ class VolumeSettings(Part):
         keys = {" ".join(name.casefold().split()): name for name in self.products}
         return self.products[keys[product]]
 
-    size_classes: tuple[float, ...] | str | None = None
+    size_classes: tuple[float, ...] | ClassWidth | None = None
     products: Mapping[str, ProductSettings] = Field(default_factory=dict)
 
     @field_validator("size_classes")
@@ -477,6 +496,18 @@ class LimitSetting(Part):
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
         return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, schema: CoreSchema, handler: GetJsonSchemaHandler, /
+    ) -> JsonSchemaValue:
+        """The value alone, or the table."""
+        table = super().__get_pydantic_json_schema__(schema, handler)
+        text, by_product = handler.resolve_ref_schema(table)["properties"]["value"]["anyOf"]
+        text |= {"description": "Text with its unit.", "examples": ["0.5 acre", "12 %"]}
+        by_product |= {"description": "One such text a product."}
+        by_product = {**by_product, "not": {"required": ["value"]}}
+        return bare_or_table(table, handler, text, by_product)
 
 
 class Project(Part):

@@ -1,12 +1,16 @@
 """A folder to start from: a project file that explains itself, and tables with their headings."""
 
+import json
 from importlib.resources import files
 from pathlib import Path
 
+from pydantic.json_schema import GenerateJsonSchema
+
 from glademark.errors import InputError, OutputError
+from glademark.project.model import Project
 from glademark.project.read import PROJECT_FILE
 
-__all__ = ["TEMPLATES", "new_project", "template_text", "write_project_file"]
+__all__ = ["TEMPLATES", "new_project", "schema_text", "template_text", "write_project_file"]
 
 TEMPLATES = (PROJECT_FILE, "marks.csv", "tally.csv", "volume_table.csv")
 """Files of a new project, in the order in which they are written."""
@@ -68,6 +72,12 @@ def template_text() -> str:
     """
     packaged = files("glademark.project") / "templates" / PROJECT_FILE
     return packaged.read_text(encoding="utf-8")
+
+
+def schema_text() -> str:
+    """JSON schema (draft 2020-12) of a project file, from the model that reads it."""
+    schema = {"$schema": GenerateJsonSchema.schema_dialect, **Project.model_json_schema()}
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
 def write_project_file(folder: Path, text: str) -> Path:

@@ -165,16 +165,19 @@ def brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFra
         ``_recorded`` behind it, and a number where that is taken too. The attribute ``recorded``
         of the table holds the names as they came, in order.
     """
+    names = names_brought_along(frame, layer, units)
+    columns = {new: _of_kind(frame[name], kind_of(frame[name])) for new, name in names.items()}
+    table = pd.DataFrame(columns, index=frame.index)
+    table.attrs["recorded"] = tuple(map(str, names.values()))
+    return table
+
+
+def names_brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> dict[str, Any]:
+    """Names of the columns beside the declared ones: as written, and as they came."""
     names = [name for name in frame.columns if _is_extra(frame, name, layer)]
     taken = {*_TAKEN, *(column.name.casefold() for column in written_columns(layer, units))}
     renamed = _free_names([plain_name(str(name)) for name in names], taken)
-    columns = {
-        new: _of_kind(frame[name], kind_of(frame[name]))
-        for name, new in zip(names, renamed, strict=True)
-    }
-    table = pd.DataFrame(columns, index=frame.index)
-    table.attrs["recorded"] = tuple(str(name) for name in names)
-    return table
+    return dict(zip(renamed, names, strict=True))
 
 
 def plain_name(name: str) -> str:

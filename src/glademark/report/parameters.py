@@ -8,10 +8,14 @@ from typing import Any
 
 import pandas as pd
 
-from glademark.contracts.layers import PARAMETERS
+from glademark.contracts.layers import MARKS, PARAMETERS
 from glademark.project.model import Project
+from glademark.report.columns import names_brought_along
 from glademark.report.delivery import Delivery
 from glademark.report.json_values import json_value
+
+RECORDED = "recorded"
+"""Key of the names under which the columns of a layer came in, by their names in the file."""
 
 _BARE_KEY = re.compile("[A-Za-z0-9_-]+")
 _json_text = json.JSONEncoder(ensure_ascii=False, allow_nan=False).encode
@@ -37,23 +41,17 @@ class _Same:
 
 def parameters_table(delivery: Delivery) -> pd.DataFrame:
     """
-    Settings of the project and figures of the layout by name.
+    Settings, figures, and the names that columns of the marks came in under.
 
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        Columns of `contracts.layers.PARAMETERS`. Settings are named as in the project file,
-        quantities in SI with the unit in the name; figures as in ``summary.json``, behind
-        ``summary``. A key with other letters than ``A-Za-z0-9_-`` stands in quotes, as in a project
-        file. Input files stand by their names, without folders.
+    Settings are named as in the project file, quantities in SI with the unit in the name; figures
+    as in ``summary.json``, behind ``summary``. A key with other letters than ``A-Za-z0-9_-`` stands
+    in quotes, as in a project file. Input files stand by their names, without folders.
     """
     rows = parameter_rows([(project_settings(delivery.project), delivery.summary)])[0]
-    return as_table(rows)
+    marks, units = delivery.layout.marks, delivery.project.heading.units
+    recorded = {new: str(name) for new, name in names_brought_along(marks, MARKS, units).items()}
+    own = named_values({RECORDED: {MARKS.name: recorded}}) if recorded else ()
+    return as_table([*rows, *own])
 
 
 def as_table(rows: Sequence[tuple[str, str]]) -> pd.DataFrame:

@@ -55,21 +55,13 @@ def check(file: FieldFile) -> list[str]:
 
 
 def connected(file: FieldFile) -> sqlite3.Connection:
-    """
-    Connection to the private copy of a GeoPackage.
-
-    Parameters
-    ----------
-    file
-        With a private copy.
-
-    Returns
-    -------
-    database
-        Text that is no UTF-8 comes with signs of replacement, instead of an error.
-    """
+    """Connection to the private copy of a GeoPackage; text that is no UTF-8 does not stop it."""
     database = sqlite3.connect(file.copy)
-    database.execute("PRAGMA synchronous = OFF")  # a copy need not outlive a power cut
+    try:
+        database.execute("PRAGMA synchronous = OFF")  # a copy need not outlive a power cut
+    except sqlite3.Error:
+        database.close()  # it is the first to look at a file that may be damaged
+        raise
     database.text_factory = lambda content: content.decode("utf-8", "replace")
     return database
 

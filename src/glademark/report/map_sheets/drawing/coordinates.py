@@ -67,8 +67,10 @@ def lon_lat(crs: CRS, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndar
     if crs.geodetic_crs is None:
         return np.full(np.shape(x), np.nan), np.full(np.shape(y), np.nan)
     turn = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
-    longitude, latitude = turn.transform(np.asarray(x), np.asarray(y))
-    return np.asarray(longitude), np.asarray(latitude)
+    # lists: before numpy 2.4, pyproj takes an array of one for a number
+    found = turn.transform(np.ravel(x).tolist(), np.ravel(y).tolist())
+    longitude, latitude = (np.reshape(values, np.shape(x)) for values in found)
+    return longitude, latitude
 
 
 def lon_lat_words(longitude: float, latitude: float) -> str:

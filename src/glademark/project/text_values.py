@@ -1,0 +1,176 @@
+"""Values that a project file writes as text with a unit, and tables as its schema tells of them."""
+
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, get_args
+
+from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema, core_schema
+
+_BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Quantity:
+    """
+    Marks a number that is written as text with its unit.
+
+    Attributes
+    ----------
+    read
+        Text to SI.
+    unit, size
+        Unit in which a default is shown, and its size in SI.
+    pattern
+        Regular expression of the whole text.
+    examples
+        As people write it.
+    """
+
+    read: Callable[[str], float]
+    unit: str
+    pattern: str
+    examples: tuple[str, ...]
+    size: float = 1.0
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """Validator of the number behind the text."""
+        return core_schema.no_info_before_validator_function(self._value, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, _: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """What a schema says of the text."""
+        del handler
+        words = " or ".join(repr(example) for example in self.examples)
+        return {
+            "type": "string",
+            "pattern": self.pattern,
+            "description": f"Text with its unit, as in {words}.",
+            "examples": list(self.examples),
+        }
+
+    def _value(self, value: object) -> object:
+        """Text to SI; NaN passes to be refused elsewhere, a bare number is refused."""
+        if isinstance(value, str):
+            return self.read(value)
+        if isinstance(value, float) and math.isnan(value):
+            return value
+        example = self.examples[0]
+        msg = f"{value!r} has no unit; expected text with a number and its unit, as in '{example}'"
+        raise ValueError(msg)
+
+    def written(self, value: float) -> str:
+        """A value in SI as a project file would write it."""
+        return f"{value / self.size:.12g} {self.unit}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Text:
+    """Marks a text whose form another part of the package checks: for the schema only."""
+
+    pattern: str
+    examples: tuple[str, ...]
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """What a schema says of the text."""
+        return {**handler(schema), "pattern": self.pattern, "examples": list(self.examples)}
+
+
+class OneOrMore:
+    """Marks a list that may be given as its only item."""
+
+    def __get_pydantic_core_schema__(
+        self, source: object, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        """Validator of a list."""
+        return core_schema.no_info_before_validator_function(
+            lambda value: value if isinstance(value, list | tuple) else [value], handler(source)
+        )
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """The item, or a list with at least one."""
+        several = {**handler(schema), "minItems": 1}
+        return {"anyOf": [several["items"], several]}
+
+
+class Part(BaseModel):
+    """One table of the project file: frozen, and closed to keys that nobody reads."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=False)
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, schema: CoreSchema, handler: GetJsonSchemaHandler, /
+    ) -> JsonSchemaValue:
+        """The table as it is written: no null, and text where text with a unit is meant."""
+        found = handler(schema)
+        table = handler.resolve_ref_schema(found)
+        table["description"] = table.get("description", "").split("\n\n")[0]
+        for name, field in cls.model_fields.items():
+            key, marks = field.alias or name, list(_marks([*field.metadata, field.annotation]))
+            plain = _without_null(table["properties"][key])
+            quantity = next((one for one in marks if isinstance(one, Quantity)), None)
+            table["properties"][key] = _in_words(plain, quantity, marks) if quantity else plain
+        return found
+
+
+def _marks(annotations: Iterable[Any]) -> Iterator[Any]:
+    """All that annotations say of a type, however deep."""
+    for one in annotations:
+        yield one
+        yield from _marks([*get_args(one), *getattr(one, "metadata", ())])
+
+
+def _without_null(schema: Mapping[str, Any]) -> dict[str, Any]:
+    """Schema of one key as TOML can hold it; the default of a table stands in the table."""
+    plain = dict(schema)
+    several = [*plain.pop("anyOf", ()), *plain.pop("allOf", ())]  # the latter around a reference
+    choices = [one for one in several if one != {"type": "null"}]
+    if len(choices) == 1:
+        plain = {**choices[0], **plain}
+    elif choices:
+        plain["anyOf"] = choices
+    if plain.get("default", "") is None or "$ref" in plain:
+        plain.pop("default", None)
+    return plain
+
+
+def _in_words(schema: Mapping[str, Any], quantity: Quantity, marks: Sequence[Any]) -> Any:  # noqa: ANN401 - a schema
+    """Schema of a text, or of a list or table of such, with bounds and defaults in words."""
+    words = {key: value for key, value in schema.items() if key not in _BOUNDS}
+    for inner in {"items", "additionalProperties"} & words.keys():
+        words[inner] = _in_words(words[inner], quantity, marks)
+    bounds = [
+        f"{said} {quantity.written(getattr(mark, bound))}"
+        for bound, said in _BOUNDS.items()
+        for mark in marks
+        if hasattr(mark, bound)
+    ]
+    if bounds and "description" in words:
+        words["description"] = f"{words['description'].removesuffix('.')}; {', '.join(bounds)}."
+    default = words.get("default")
+    if isinstance(default, list | tuple):
+        words["default"] = [quantity.written(value) for value in default]
+    elif isinstance(default, int | float):
+        words["default"] = quantity.written(default)
+    return words
+
+
+def bare_or_table(
+    table: JsonSchemaValue, handler: GetJsonSchemaHandler, *bare: JsonSchemaValue
+) -> JsonSchemaValue:
+    """A table that may also be written as its one value."""
+    place = handler.resolve_ref_schema(table)
+    whole = dict(place)
+    place.clear()
+    place.update(anyOf=[*bare, whole])
+    return table
