@@ -19,6 +19,7 @@ import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj import CRS
 
+from glademark.contracts.frames import STAND
 from glademark.contracts.layers import (
     CHECKS,
     LAYERS,
@@ -147,7 +148,8 @@ def _layout(
     path: Path, tables: set[str], summary: Mapping[str, Any], recorded: Mapping[str, str], crs: CRS
 ) -> Layout:
     """The layout: each of its layers and tables, an empty one where the file has none."""
-    frames: dict[str, Any] = dict(_frames(path, tables, recorded, crs))
+    read = _frames(path, tables, recorded, crs)
+    frames: dict[str, Any] = {name: frame.assign(**{STAND: 0}) for name, frame in read}
     residual = summary["allowance"].get("residual", {})
     return Layout(
         crs=crs,
