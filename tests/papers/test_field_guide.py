@@ -198,7 +198,7 @@ def test_file_is_sound_titled_and_carries_its_fonts(sample: Outcome, tmp_path: P
     DELIVERABLE.write(sample.delivery, tmp_path)
 
     with pikepdf.open(tmp_path / "field_guide.pdf") as pdf:
-        fonts = [font for page in pdf.pages for font in page.Resources.Font.values()]
+        fonts = [font for page in pdf.pages for _, font in page.Resources.Font.items()]
         faults = pdf.check_pdf_syntax() if hasattr(pdf, "check_pdf_syntax") else pdf.check()
 
         assert all("/FontFile2" in font.FontDescriptor for font in fonts)
