@@ -42,7 +42,9 @@ MAY_KNOW = {
     "one_stand": GROUND | {"project", "measure", "uncertainty", "judge", "deliver"},
     "pipeline": GROUND | {"project", "intake", "judge", "one_stand", "deliver", "plugins"},
     "pipeline_stands": GROUND | {"project", "intake", "judge", "one_stand", "deliver", "plugins"},
-    "batch": GROUND | {"", "project", "intake", "judge", "deliver", "plugins", "pipeline_stands"},
+    "batch": GROUND
+    | {"", "cluster", "project", "intake", "judge", "deliver", "plugins", "pipeline_stands"},
+    "cluster": set(),
     "pipeline_advice": GROUND
     | {"project", "intake", "measure", "judge", "advice", "deliver", "plugins"},
     "pipeline_after_cut": GROUND
