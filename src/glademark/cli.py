@@ -124,7 +124,10 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--workers", type=click.IntRange(1), help="Processes; one a processor if left out.")
 @click.option(
-    "--scheduler", default="", metavar="ADDRESS", help="A Dask cluster that runs already."
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="A Dask cluster that runs already; its ports are yours to guard.",
 )
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
 def batch(

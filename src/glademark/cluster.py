@@ -1,8 +1,11 @@
 """A Dask cluster on this machine: every port asks for its certificate, and none shows pages."""
 
 import logging
+import signal
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from tempfile import TemporaryDirectory
 from typing import Any
 
@@ -43,10 +46,26 @@ def own_cluster(workers: int | None) -> Iterator[Any]:
             "local_directory": scratch,
             "silence_logs": logging.ERROR,
         }
-        with SpecCluster(
-            scheduler={"cls": PagelessScheduler, "options": {**common, "dashboard": False}},
-            workers={place: {"cls": Nanny, "options": of_worker} for place in range(count)},
-            security=common["security"],
-            silence_logs=logging.ERROR,
-        ) as cluster:
+        with _deaf_to_the_interrupt_key():
+            cluster = SpecCluster(
+                scheduler={"cls": PagelessScheduler, "options": {**common, "dashboard": False}},
+                workers={place: {"cls": Nanny, "options": of_worker} for place in range(count)},
+                security=common["security"],
+                silence_logs=logging.ERROR,
+            )
+        with cluster:
             yield cluster
+
+
+@contextmanager
+def _deaf_to_the_interrupt_key() -> Iterator[None]:
+    """Processes and threads started here never see the key; the run itself ends them."""
+    if sys.platform == "win32":
+        yield
+        return
+    resource_tracker.ensure_running()  # started by a worker's thread it would unblock the key there
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

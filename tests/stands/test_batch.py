@@ -7,6 +7,8 @@ import json
 import multiprocessing
 import os
 import shutil
+import signal
+import sys
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,8 +31,10 @@ from glademark.project import read_project
 from tests.stands.conftest import Ownership
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
     from subprocess import CompletedProcess
+
+    from distributed import Client
 
 TABLES = ("stands", "volume_by_zone", "checks", "openings")
 
@@ -421,24 +425,36 @@ async def answers(address: str, security: distributed.Security | None) -> bool:
         return False
 
 
-def test_a_cluster_of_our_own_answers_nobody_else() -> None:
-    """No port of any of its processes speaks to who has no certificate, or one of another run."""
+@pytest.fixture(scope="module")
+def own() -> Iterator[tuple[Client, set[int]]]:
+    """A cluster of our own, and the ports on which its processes wait for others."""
+    before = listening()
+    with _client(Engine(workers=1)) as client:
+        yield client, listening() - before
 
-    async def strangers(ports: Sequence[int]) -> list[bool]:
+
+def test_a_cluster_of_our_own_answers_nobody_else(own: tuple[Client, set[int]]) -> None:
+    """No port of any of its processes speaks to who has no certificate, or one of another run."""
+    client, ports = own
+
+    async def strangers() -> list[bool]:
         other = distributed.Security.temporary()
         plain = [answers(f"tcp://127.0.0.1:{port}", None) for port in ports]
         forged = [answers(f"tls://127.0.0.1:{port}", other) for port in ports]
         return await asyncio.gather(*plain, *forged)
 
-    before = listening()
-    with _client(Engine(workers=1)) as client:
-        total = client.submit(sum, [1, 2]).result()
-        ports = listening() - before
-        asked = asyncio.run(strangers(sorted(ports)))
-
-    assert total == 3
+    assert not any(asyncio.run(strangers()))
     assert len(ports) == 3  # the scheduler, a worker and what watches over it; no pages
-    assert not any(asked)
+    assert client.submit(sum, [1, 2]).result() == 3
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="processes there know no such mask")
+def test_workers_do_not_hear_the_interrupt_key(own: tuple[Client, set[int]]) -> None:
+    """A terminal sends the key to every process: the run alone acts on it, and ends the others."""
+    blocked = own[0].submit(signal.pthread_sigmask, signal.SIG_BLOCK, [], pure=False).result()
+
+    assert signal.SIGINT in blocked
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])
 
 
 def listening() -> set[int]:
