@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from glademark.errors import OutputError, PluginError
+from glademark.errors import OutputError, PluginError, changed, tell_changed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -132,8 +132,8 @@ def deliver_files(
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:
-        _refuse_inputs(project, [folder, *(folder / name for name in names)])
-        with _held(folder):
+        refuse_inputs(project, [folder, *(folder / name for name in names)])
+        with held(folder):
             _finish_earlier(folder)
             with _unfinished(folder) as place:
                 for deliverable in deliverables.values():
@@ -163,7 +163,7 @@ def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
     return sorted(names, key=lambda name: name == LAST_FILE)
 
 
-def _refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
+def refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
     """Refuse to write where an input file stands."""
     for source in input_files(project):
         for target in targets:
@@ -200,7 +200,7 @@ def input_files(project: Project) -> Iterator[Path]:
 
 
 @contextmanager
-def _held(folder: Path) -> Iterator[None]:
+def held(folder: Path) -> Iterator[None]:
     """Hold the output folder for this run; one made for it goes again where the run fails."""
     if folder.exists() and not folder.is_dir():
         msg = f"{folder} is a file, not a folder. Choose another output folder"
@@ -297,11 +297,15 @@ def _move_all(place: Path, folder: Path, names: Sequence[str]) -> None:
         _to_disk(place / _NEW / name)
     kept = _keep_old(place, folder, names)
     _mark_complete(place, names)
+    before = changed()
     try:
+        tell_changed(f"some files of {folder} are new; run again to complete them")
         for name in names:
             (place / _NEW / name).replace(folder / name)
+        tell_changed(f"all files had been written into {folder}")
     except BaseException:
         _put_back(place, folder, names, kept)
+        tell_changed(before)
         raise
     _to_disk(folder)
 
@@ -357,6 +361,7 @@ def _move_rest(place: Path, folder: Path) -> None:
         for name in json.loads((place / _COMPLETE).read_text(encoding="utf-8")):
             if (place / _NEW / name).exists():
                 (place / _NEW / name).replace(folder / name)
+                tell_changed(f"what an earlier run had left half written in {folder} was completed")
         _to_disk(folder)
 
 

@@ -3,7 +3,7 @@
 from importlib.resources import files
 from pathlib import Path
 
-from glademark.errors import InputError, OutputError
+from glademark.errors import InputError, OutputError, tell_changed
 from glademark.project.read import PROJECT_FILE
 
 __all__ = ["TEMPLATES", "new_project", "template_text", "write_project_file"]
@@ -109,6 +109,7 @@ def write_project_file(folder: Path, text: str) -> Path:
 def _written(path: Path, content: bytes) -> bool:
     """Whether the file is new; one that exists is not touched."""
     try:
+        tell_changed(f"{path.parent} may hold some files of the new project: remove them first")
         with path.open("xb") as file:
             file.write(content)
     except FileExistsError:
