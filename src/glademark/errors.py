@@ -11,10 +11,25 @@ What can go wrong, as a small tree.
     └── PluginError         a plug-in does not load or breaks its contract
 
 A record that cannot be used is no error: it is rejected. A broken limit is no error: it is a
-result.
+result. An interrupt is no error; `changed` says what a run had changed when it came.
 """
 
 from collections.abc import Iterable
+from contextvars import ContextVar
+
+NOTHING = "nothing was changed"
+
+_CHANGED: ContextVar[str] = ContextVar("changed", default=NOTHING)
+
+
+def changed() -> str:
+    """What this run has changed so far, in words for whoever interrupts it."""
+    return _CHANGED.get()
+
+
+def tell_changed(words: str) -> None:
+    """Say what this run has changed so far, in place of what was said before."""
+    _CHANGED.set(words)
 
 
 class GlademarkError(Exception):

@@ -185,6 +185,24 @@ def test_nothing_exceeded_is_said(advise: Command, tmp_path: Path) -> None:
     assert not (tmp_path / "m.csv").exists()
 
 
+def test_an_interrupt_after_the_marks_is_told(
+    advise: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Interrupted while the marks file is read again, the command says that it is there."""
+    project = small_project(tmp_path, 'opening_area_max = "85 m2"')
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("glademark.jobs.advise._check_applied", interrupt)
+    result = advise(project, "--apply", str(tmp_path / "m.csv"))
+
+    assert (result.returncode, result.stdout) == (130, "")
+    said = f"interrupted; all files had been written, {tmp_path / 'm.csv'} among them"
+    assert result.stderr.strip() == said  # click ends the line of the key first
+    assert (tmp_path / "m.csv").is_file()
+
+
 def test_the_answer_as_json(advise: Command, tmp_path: Path) -> None:
     """With --json the command prints the advice for programs, and nothing else."""
     project = small_project(tmp_path, 'opening_area_max = "85 m2"')

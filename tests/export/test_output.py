@@ -13,7 +13,9 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import OutputError, PluginError
+from glademark.export import output
 from glademark.export.output import deliver
+from glademark.hosts.cli import INTERRUPTED, _guarded
 from glademark.report.delivery import Deliverable, Delivery
 
 FILES = ("layout.gpkg", "checks.csv", "summary.json")
@@ -185,6 +187,92 @@ def test_failure_while_moving(
 
     assert contents(folder) == before
     assert [path.name for path in folder.parent.iterdir()] == ["out"]
+
+
+def interrupted_at(monkeypatch: pytest.MonkeyPatch, *moves: int) -> None:
+    """Let the interrupt key be pressed before some moves of files, counted from 1."""
+    move, moved = Path.replace, []
+
+    def interrupted(self: Path, target: Path) -> Path:
+        moved.append(target)
+        if len(moved) in moves:
+            os.kill(os.getpid(), signal.SIGINT)
+        return move(self, target)
+
+    monkeypatch.setattr(Path, "replace", interrupted)
+
+
+def test_an_interrupt_before_the_end_is_told_that_nothing_was_changed(
+    delivery: Delivery,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """While files are made, and where all that was moved could be put back."""
+    codes = [_guarded(lambda: deliver(delivery, folder, failing(KeyboardInterrupt())))]
+    interrupted_at(monkeypatch, 3)
+    codes += [_guarded(lambda: deliver(delivery, folder, writing(b"new")))]
+
+    assert codes == [INTERRUPTED, INTERRUPTED]
+    assert capsys.readouterr().err == "interrupted; nothing was changed\n" * 2
+    assert contents(folder) == OLD
+
+
+def test_an_interrupt_after_the_last_move_is_told_that_all_is_written(
+    delivery: Delivery,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """While the run clears up behind it, or prints its answer, all files are there."""
+
+    def told() -> None:
+        deliver(delivery, folder, writing(b"newer"))
+        os.kill(os.getpid(), signal.SIGINT)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(output, "_clear", lambda _: os.kill(os.getpid(), signal.SIGINT))
+        codes = [_guarded(lambda: deliver(delivery, folder, writing(b"new")))]
+        after = contents(folder)
+    codes += [_guarded(told)]
+
+    assert codes == [INTERRUPTED, INTERRUPTED]
+    assert capsys.readouterr().err == f"interrupted; all files had been written into {folder}\n" * 2
+    assert [after[name] for name in FILES] == [b"new " + name.encode() for name in FILES]
+    assert [contents(folder)[name] for name in FILES] == [b"newer " + n.encode() for n in FILES]
+
+
+def test_an_interrupt_while_files_are_put_back_is_told(
+    delivery: Delivery,
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Pressed a second time, the key leaves files of both runs, and the next run mends that."""
+    with monkeypatch.context() as patch:
+        interrupted_at(patch, 3, 4)
+        code = _guarded(lambda: deliver(delivery, folder, writing(b"new")))
+    said = capsys.readouterr().err
+    deliver(delivery, folder, writing(b"next"))
+
+    assert code == INTERRUPTED
+    assert said == f"interrupted; some files of {folder} are new; run again to complete them\n"
+    assert contents(folder)["checks.csv"] == b"next checks.csv"
+
+
+def test_an_interrupt_is_told_what_was_completed_of_an_earlier_run(
+    delivery: Delivery, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a killed run had begun to move is moved first: then something was changed."""
+    kill_run(folder, 4)
+
+    code = _guarded(lambda: deliver(delivery, folder, failing(KeyboardInterrupt())))
+
+    assert code == INTERRUPTED
+    assert capsys.readouterr().err == (
+        f"interrupted; what an earlier run had left half written in {folder} was completed\n"
+    )
+    assert contents(folder)["summary.json"] == b"new summary"
 
 
 @pytest.mark.parametrize(("moment", "moved"), [(0, 0), (1, 0), (2, 0), (3, 1), (5, 3)])

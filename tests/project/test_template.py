@@ -12,6 +12,7 @@ import pytest
 from pydantic import BaseModel
 
 from glademark.errors import InputError, OutputError
+from glademark.hosts.cli import INTERRUPTED, _guarded
 from glademark.project import Project, read_project
 from glademark.project.template import TEMPLATES, new_project
 
@@ -194,3 +195,22 @@ def test_folder_without_permission_is_told(tmp_path: Path) -> None:
 
     with pytest.raises(OutputError, match="a file cannot be written"):
         new_project(tmp_path)
+
+
+def test_an_interrupted_start_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Interrupted between two files, the command does not say that nothing was changed."""
+    opened = Path.open
+
+    def interrupt(self: Path, *words: str, **more: str) -> object:
+        if self.name == "tally.csv":
+            raise KeyboardInterrupt
+        return opened(self, *words, **more)
+
+    monkeypatch.setattr(Path, "open", interrupt)
+
+    assert _guarded(lambda: new_project(tmp_path)) == INTERRUPTED
+    assert capsys.readouterr().err == (
+        f"interrupted; {tmp_path} may hold some files of the new project: remove them first\n"
+    )

@@ -9,7 +9,7 @@ import pandas as pd
 import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from glademark.errors import OutputError
+from glademark.errors import OutputError, tell_changed
 from glademark.temporary import temporary_folder
 
 FORMATS = (".csv", ".gpkg", ".geojson")
@@ -81,6 +81,7 @@ def write_marks_file(marks: gpd.GeoDataFrame, path: Path) -> None:
                     shaped, draft, layer="marks", driver=_DRIVERS[suffix], **options
                 )
             draft.replace(path)
+            tell_changed(f"all files had been written, {path} among them")
     except (OSError, DataSourceError, DataLayerError) as error:
         msg = f"{path} cannot be written. Check the folder and the space on its disk"
         raise OutputError(msg) from error

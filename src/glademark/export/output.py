@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from glademark.errors import OutputError, PluginError
+from glademark.errors import OutputError, PluginError, changed, tell_changed
 from glademark.export.manifest import MANIFEST_FILE, Replacing, changed_by, read_manifest
 from glademark.export.side_files import refuse_unsound, side_files
 from glademark.export.writers import Missing, wanted, write_each
@@ -110,8 +110,8 @@ def deliver_files(
     names = _file_names(deliverables)
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:
-        _refuse_inputs(project, [folder, *(folder / name for name in names)])
-        with _held(folder):
+        refuse_inputs(project, [folder, *(folder / name for name in names)])
+        with held(folder):
             _finish_earlier(folder)
             read_manifest(folder)  # refuses one of another program before anything is written
             with _unfinished(folder) as place:
@@ -147,7 +147,7 @@ def replace_output(
     """
     folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     try:
-        with _held(folder):
+        with held(folder):
             _finish_earlier(folder)
             read_manifest(folder)
             with _unfinished(folder) as place:
@@ -178,7 +178,7 @@ def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
     return sorted(names, key=lambda name: name == LAST_FILE)
 
 
-def _refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
+def refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
     """Refuse to write where an input file stands."""
     for source in input_files(project):
         for target in targets:
@@ -203,7 +203,7 @@ def input_files(project: Project) -> Iterator[Path]:
 
 
 @contextmanager
-def _held(folder: Path) -> Iterator[None]:
+def held(folder: Path) -> Iterator[None]:
     """Hold the output folder for this run; one made for it goes again where the run fails."""
     if folder.exists() and not folder.is_dir():
         msg = f"{folder} is a file, not a folder. Choose another output folder"
@@ -331,15 +331,19 @@ def _move_all(place: Path, folder: Path, names: Sequence[str], remove: Sequence[
     kept = _keep_old(place, folder, names)
     plan = {"move": [*names], "remove": [*remove], "kept": sorted(kept)}
     _mark_complete(place, plan)
+    before = changed()
     try:
+        tell_changed(f"some files of {folder} are new; run again to complete them")
         _carry_out(place, folder, plan)
         for name in names:
             refuse_unsound(folder / name)
+        tell_changed(f"all files had been written into {folder}")
     except BaseException:
         (place / _COMPLETE).replace(place / _UNDO)
         _to_disk(place)
         _put_back(place, folder, plan)
         (place / _UNDO).unlink()
+        tell_changed(before)
         raise
     _to_disk(folder)
 
@@ -415,6 +419,9 @@ def _finish_earlier(folder: Path) -> None:
                 for note, finish in ((_COMPLETE, _carry_out), (_UNDO, _put_back)):
                     if (place / note).is_file():
                         finish(place, folder, json.loads((place / note).read_bytes()))
+                        tell_changed(
+                            f"what an earlier run had left half written in {folder} was completed"
+                        )
                         _to_disk(folder)
                 _clear(place)
 

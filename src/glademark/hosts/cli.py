@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from glademark import __version__
-from glademark.errors import GlademarkError, OutputError
+from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
 
 EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
 """Exit codes beside 0: limit exceeded (with --strict), refused, files missing, interrupted."""
@@ -127,7 +127,10 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--workers", type=click.IntRange(1), help="Processes; one a processor if left out.")
 @click.option(
-    "--scheduler", default="", metavar="ADDRESS", help="A Dask cluster that runs already."
+    "--scheduler",
+    default="",
+    metavar="ADDRESS",
+    help="A Dask cluster that runs already; its ports are yours to guard.",
 )
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
 def batch(
@@ -136,10 +139,12 @@ def batch(
     """Lay out whole ownerships: the stands of all PROJECTS, side by side.
 
     Writes one folder a layer with a GeoParquet file a stand, and tables of all stands. Stands that
-    are done already from the same inputs are skipped, so that a broken run is taken up again.
+    are done already from the same inputs, and whose files are whole, are skipped, so that a broken
+    run is taken up again. Stands of an earlier run that PROJECTS no longer have are removed.
     """
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
+    from glademark.intake.wording import listed  # noqa: PLC0415 - the same
     from glademark.jobs.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
     from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
 
@@ -148,6 +153,8 @@ def batch(
         outcome = lay_out_batch(projects, out=out, engine=engine, on_each=on_each)
     if outcome.skipped:
         click.echo(f"{outcome.skipped:,} stands were done before and are skipped", err=True)
+    if outcome.removed:
+        _show(f"removed, since the inputs no longer have them: stand {listed(outcome.removed)}")
     heading = outcome.project.heading
     print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
     if strict and any(row.get("exceeded") for row in outcome.rows):
@@ -356,6 +363,7 @@ def main() -> None:
 
 def _guarded(run: Callable[[], object]) -> int:
     """Exit code of a run."""
+    tell_changed(NOTHING)
     try:
         run()
     except click.ClickException as fault:
@@ -368,7 +376,7 @@ def _guarded(run: Callable[[], object]) -> int:
         _say(fault)
         return REFUSED
     except (KeyboardInterrupt, click.Abort):
-        click.echo("interrupted; nothing was changed", err=True)
+        _show(f"interrupted; {changed()}")
         return INTERRUPTED
     return 0
 
@@ -382,11 +390,16 @@ def _end_if_missing(missing: Sequence[object]) -> None:
 
 
 def _say(fault: object) -> None:
-    """An error on standard error, without control characters."""
+    """An error on standard error."""
+    for line in str(fault).splitlines():
+        _show(f"glademark: {line}")
+
+
+def _show(line: str) -> None:
+    """A line on standard error, without control characters."""
     from glademark.report.shown_text import shown_text  # noqa: PLC0415 - keeps --help light
 
-    for line in str(fault).splitlines():
-        click.echo(f"glademark: {shown_text(line, longest=2000)}", err=True)
+    click.echo(shown_text(line, longest=2000), err=True)
 
 
 def _interrupt(*_: object) -> None:

@@ -3,20 +3,26 @@
 import hashlib
 import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import groupby, islice
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pandas as pd
 
 from glademark import __version__
-from glademark.contracts.layers import STANDS
-from glademark.errors import InputError, OutputError
-from glademark.export.csv_tables import write_csv
-from glademark.export.partitions import done_before, rows_of, write_joined, write_stand
+from glademark.contracts.layers import LAYERS, STANDS
+from glademark.errors import InputError, OutputError, tell_changed
+from glademark.export.output import held, refuse_inputs
+from glademark.export.partitions import (
+    done_before,
+    remove_gone,
+    rows_of,
+    write_joined,
+    write_stand,
+    write_table,
+)
 from glademark.export.stands import CSV_TABLES
 from glademark.intake.opened import Shelf, open_inputs
 from glademark.intake.stands import ManyStands, digest_of, open_stands, stands_in
@@ -26,6 +32,7 @@ from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.report.columns import written_frame
+from glademark.temporary import temporary_folder
 
 log = logging.getLogger(__name__)
 
@@ -38,8 +45,8 @@ IN_FLIGHT = 3
 MOST_AT_ONCE = 20
 """Stands of a share: measured together, and lost together where a worker is killed."""
 
-_FREE_PORT = "127.0.0.1:0"
-"""Address of the scheduler's own pages: any free port, seen from this machine alone."""
+_NAMES = (*(f"{name}.parquet" for name in LAYERS), *(f"{name}.csv" for name in CSV_TABLES))
+"""Folders and tables that may be written."""
 
 TRIES = 3
 """How often a stand is given to another worker after its own was killed."""
@@ -75,6 +82,8 @@ class BatchOutcome:
         Rows of the table of stands, those done before included.
     skipped
         Stands that were done before from the same inputs.
+    removed
+        Stands of earlier runs that the inputs no longer have.
     files
         Joined tables that were written.
     """
@@ -82,6 +91,7 @@ class BatchOutcome:
     project: Project
     rows: tuple[Mapping[str, Any], ...]
     skipped: int
+    removed: tuple[str, ...]
     files: tuple[Path, ...]
 
 
@@ -128,7 +138,8 @@ def lay_out_batch(
         Project files of one stand, named after their folder, or of many.
     out
         Folder of the run: a folder a layer with one GeoParquet file a stand, tables of all stands
-        as CSV, and notes of the stands that are done. A later run into it takes up what is left.
+        as CSV, and notes of the stands that are done. A later run into it takes up what is left,
+        makes broken files again, and removes the stands that the inputs no longer have.
     engine
         Where to work.
     on_each
@@ -145,32 +156,77 @@ def lay_out_batch(
         If a project file or a file of many stands is refused, names of stands are not unique, or
         the engine is not installed.
     OutputError
-        If stands could not be written; those that could are, and a later run goes on from there.
+        If another run is writing into the folder, it holds an input, or stands could not be
+        written; those that could are, and a later run goes on from there.
     """
     with ExitStack() as stack:
+        with _said_plainly(out):
+            stack.enter_context(held(out))
         sources = _sources(project_files, stack)
-        out.mkdir(parents=True, exist_ok=True)
-        names = [name for source in sources for name in source.digests]
+        for source in sources:
+            refuse_inputs(source.project, [out, *(out / name for name in _NAMES)])
+        digests = {name: one for source in sources for name, one in source.digests.items()}
         left = [
             (source, name)
             for source in sources
             for name, digest in source.digests.items()
             if not done_before(out, name, digest=digest)
         ]
-        failed = _run(left, out, engine, on_each) if left else []
-    if failed:
-        raise OutputError(*failed)
+        with _interrupt_counted(out, digests, [name for _, name in left]):
+            failed = _run(left, out, engine, on_each) if left else []
+            if failed:
+                raise OutputError(*failed)
+            with _said_plainly(out):
+                outcome = _outcome(out, sources, skipped=len(digests) - len(left))
+        tell_changed(f"all {len(digests):,} stands and their tables had been written into {out}")
+    return outcome
+
+
+def _outcome(out: Path, sources: Sequence[_Source], *, skipped: int) -> BatchOutcome:
+    """What the run gave, its tables written and the stands of earlier runs removed."""
+    project = sources[0].project
+    names = [name for source in sources for name in source.digests]
     rows = rows_of(out, names)
-    units = sources[0].project.heading.units
     stands = pd.DataFrame(rows, columns=list(STANDS.names))
-    write_csv(written_frame(stands, STANDS, units), out / f"{STANDS.name}.csv")
+    table = out / f"{STANDS.name}.csv"
+    write_table(written_frame(stands, STANDS, project.heading.units), table)
     joined = [name for name in CSV_TABLES if name != STANDS.name]
+    files = (table, *write_joined(out, names, joined))
+    removed = remove_gone(out, names)
     return BatchOutcome(
-        project=sources[0].project,
-        rows=tuple(rows),
-        skipped=len(names) - len(left),
-        files=(out / f"{STANDS.name}.csv", *write_joined(out, names, joined)),
+        project=project, rows=tuple(rows), skipped=skipped, removed=removed, files=files
     )
+
+
+@contextmanager
+def _said_plainly(out: Path) -> Iterator[None]:
+    """Say in a sentence that the folder cannot be written."""
+    try:
+        yield
+    except OutputError:
+        raise
+    except OSError as error:
+        msg = (
+            f"{out} cannot be written: {error.strerror or error}. Stands that are done will be "
+            "skipped by the next run"
+        )
+        raise OutputError(msg) from error
+
+
+@contextmanager
+def _interrupt_counted(
+    out: Path, digests: Mapping[str, str], left: Sequence[str]
+) -> Iterator[None]:
+    """Say at an interrupt how many stands are done, those that workers finished meanwhile too."""
+    kept = "done and will be skipped by the next run"
+    tell_changed(f"some stands are {kept}")
+    try:
+        yield
+    except KeyboardInterrupt:
+        open_still = sum(not done_before(out, name, digest=digests[name]) for name in left)
+        done = len(digests) - open_still
+        tell_changed(f"{done:,} of {len(digests):,} stands are {kept}")
+        raise
 
 
 def _sources(project_files: Sequence[Path], stack: ExitStack) -> list[_Source]:
@@ -185,7 +241,7 @@ def _sources(project_files: Sequence[Path], stack: ExitStack) -> list[_Source]:
             inputs: ManyStands | Shelf = many
             digests = {name: digest_of(many.of(name)) for name in many.names}
         else:
-            temporary = Path(stack.enter_context(TemporaryDirectory(prefix="glademark-")))
+            temporary = stack.enter_context(temporary_folder())
             inputs = open_inputs(project, folder=path.parent, temporary=temporary)
             digests = {path.absolute().parent.name: digest_of(inputs)}
         whole = {name: f"{settings}{digest}" for name, digest in digests.items()}
@@ -219,6 +275,9 @@ def _run(
     """Lay out all stands; one sentence for each that could not be written."""
     try:
         from distributed import as_completed  # noqa: PLC0415 - an extra
+
+        if not engine.scheduler:
+            import cryptography  # noqa: F401, PLC0415 - an extra, for a cluster of our own
     except ImportError as error:
         msg = f"a batch needs an engine to run on. Install it: {NEEDS}"
         raise InputError(msg) from error
@@ -274,25 +333,14 @@ def _lay_out(task: _Task, out: str) -> list[str]:
 def _client(engine: Engine) -> Iterator[Any]:
     """A client of the cluster asked for, or of one of its own."""
     import dask  # noqa: PLC0415 - an extra
-    from distributed import Client, LocalCluster  # noqa: PLC0415 - an extra
+    from distributed import Client  # noqa: PLC0415 - an extra
 
-    quiet = {"distributed.scheduler.allowed-failures": TRIES}
-    if engine.scheduler:
-        with dask.config.set(quiet), Client(engine.scheduler) as client:
-            yield client
-        return
+    from glademark.jobs.cluster import own_cluster  # noqa: PLC0415 - the same
+
+    cluster = nullcontext(engine.scheduler) if engine.scheduler else own_cluster(engine.workers)
     with (
-        dask.config.set(quiet),
-        TemporaryDirectory(prefix="glademark-") as scratch,
-        LocalCluster(
-            n_workers=engine.workers,
-            threads_per_worker=1,
-            processes=True,
-            dashboard_address=None,
-            scheduler_kwargs={"dashboard_address": _FREE_PORT},
-            local_directory=scratch,
-            silence_logs=logging.ERROR,
-        ) as cluster,
-        Client(cluster) as client,
+        dask.config.set({"distributed.scheduler.allowed-failures": TRIES}),
+        cluster as place,
+        Client(place) as client,
     ):
         yield client

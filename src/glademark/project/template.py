@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from glademark.errors import InputError, OutputError
+from glademark.errors import InputError, OutputError, tell_changed
 from glademark.project.model import Project
 from glademark.project.read import PROJECT_FILE
 
@@ -119,6 +119,7 @@ def write_project_file(folder: Path, text: str) -> Path:
 def _written(path: Path, content: bytes) -> bool:
     """Whether the file is new; one that exists is not touched."""
     try:
+        tell_changed(f"{path.parent} may hold some files of the new project: remove them first")
         with path.open("xb") as file:
             file.write(content)
     except FileExistsError:
