@@ -26,7 +26,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import REJECTED_COLUMNS, Survey
+from glademark.contracts.survey import REJECTED_COLUMNS, Survey, join_surveys
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
@@ -139,7 +139,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
     """A Survey in EPSG:26916 from plain rows; what is not given is empty."""
     marks = frame(given.get("marks", []), MARK)
     marks["tree_id"] = np.where(marks["tree_id"] == "", marks.index.astype(str), marks["tree_id"])
-    return Survey(
+    survey = Survey(
         crs=UTM,
         stand=areas([stand]),
         corridors=frame(named(given.get("corridors", []), "corridor"), CORRIDOR),
@@ -160,8 +160,9 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         terrain=None,
         rejected=pd.DataFrame(columns=list(REJECTED_COLUMNS)),
         counts=(),
-        notices=(),
+        stand_notices=(),
     )
+    return join_surveys([survey], names=["Test stand (invented)"])
 
 
 def build_project(**tables: object) -> Project:

@@ -21,6 +21,7 @@ from glademark.contracts.layout import (
     StandFigures,
     VolumeFigures,
     ZoneFigures,
+    StandResults,
 )
 from glademark.contracts.survey import InputCount, Survey
 from glademark.export import csv_tables as tables
@@ -121,7 +122,7 @@ def make_survey() -> Survey:
         terrain=None,
         rejected=rejected,
         counts=counts,
-        notices=(),
+        stand_notices=(),
     )
 
 
@@ -290,9 +291,13 @@ def make_layout() -> Layout:
         cruise_plots=placed("cruise_plots", []),
         allowance=declared(LAYERS["allowance"], {}),
         stock_by_class=declared(LAYERS["stock_by_class"], {}),
-        residual={},
-        figures=make_figures(),
-        notices=("The working CRS is the stand's own.",),
+        by_stand={
+            0: StandResults(
+                figures=make_figures(),
+                residual={},
+                notices=("The working CRS is the stand's own.",),
+            )
+        },
         **empty,
     )
 

@@ -176,7 +176,7 @@ def test_what_is_not_known_of_every_tree_is_left_out_and_said(layout_of: Build) 
         "allowance: solid volume is left out: its amount is not known for every cut tree",
         "allowance: bolts is left out: its amount is not known for every cut tree",
     ]
-    assert notices[2].startswith("allowance: 10 cut trees without a diameter draw no basal area")
+    assert notices[2].startswith("allowance: 10 cut trees without a diameter add no basal area")
 
 
 def test_an_exceeded_allowance_leaves_less_than_nothing(layout_of: Build) -> None:

@@ -12,10 +12,10 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.by_stand import joined, parted
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
-from glademark.measure.layout import measure_layout, measure_layouts
+from glademark.contracts.survey import Survey, join_surveys
+from glademark.errors import InputError
+from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 
 SurveyOf = Callable[..., Survey]
@@ -122,12 +122,12 @@ def test_stands_measured_together_are_what_they_are_alone(
     project = project_of(**PROJECTS[asked])
     surveys = [stand_of(seed, survey_of) for seed in seeds]
     names = [f"stand {place}" for place in range(len(seeds))]
-    together = measure_layouts(surveys, project, names=names)
+    joined = join_surveys(surveys, names=names)
+    layout = measure_layout(joined, project, earlier={})
 
-    for name, survey, layout in zip(names, surveys, together, strict=True):
-        heading = project.heading.model_copy(update={"name": name})
-        alone = project.model_copy(update={"heading": heading})
-        assert_same(measure_layout(survey, alone, earlier={}), layout)
+    for stand, (name, survey) in enumerate(zip(names, surveys, strict=True)):
+        single = join_surveys([survey], names=[name])
+        assert_same(measure_layout(single, project, earlier={}), layout.of(stand))
 
 
 def test_a_unit_is_that_which_a_stand_recorded_most(
@@ -145,19 +145,41 @@ def test_a_unit_is_that_which_a_stand_recorded_most(
         )
         for units in (["m3", "m3", "cord"], ["cord", "cord", "m3"])
     ]
-    layouts = measure_layouts(stands, project_of(), names=["a", "b"])
+    layout = measure_layout(join_surveys(stands, names=["a", "b"]), project_of(), earlier={})
 
-    found = [layout.figures.volume.by_product["sawlog"] for layout in layouts]
+    found = [layout.of(stand).figures.volume.by_product["sawlog"] for stand in range(2)]
     assert [one.unit for one in found] == ["m3", "cord"]
     assert [one.net for one in found] == [2.0, 2.0]
 
 
-def test_frames_are_taken_apart_as_they_were_put_together() -> None:
-    """Rows come back under their own stand, those of a stand without rows as none."""
-    frames = [pd.DataFrame({"a": values}) for values in ([1, 2], [], [3])]
-    frame, stand = joined([one.astype({"a": "int64"}) for one in frames])
+def test_surveys_are_split_as_they_were_joined(survey_of: SurveyOf) -> None:
+    """Rows come back under their own stand, numbered 0 on an index of their own."""
+    stands = [
+        survey_of(
+            shapely.box(0, 0, 100, 100), marks=[{"geometry": shapely.Point(x, 5)} for x in xs]
+        )
+        for xs in ([1, 2], [], [3])
+    ]
+    joined = join_surveys(stands, names=["a", "b", "c"])
 
-    assert frame["a"].tolist() == [1, 2, 3]
-    assert stand.tolist() == [0, 0, 2]
-    assert [part["a"].tolist() for part in parted(frame, stand, 3)] == [[1, 2], [], [3]]
-    assert [part.index.tolist() for part in parted(frame, stand, 3)] == [[0, 1], [], [0]]
+    assert joined.marks["stand"].tolist() == [0, 0, 2]
+    assert joined.stand[["stand", "name"]].to_numpy().tolist() == [[0, "a"], [1, "b"], [2, "c"]]
+    parts = [joined.of(stand).marks for stand in range(3)]
+    assert [part.geometry.x.tolist() for part in parts] == [[1, 2], [], [3]]
+    assert [part.index.tolist() for part in parts] == [[0, 1], [], [0]]
+    assert [set(part["stand"]) for part in parts] == [{0}, set(), {0}]
+
+
+def test_a_stand_whose_cruise_is_refused_does_not_stop_the_others(
+    survey_of: SurveyOf, project_of: ProjectOf
+) -> None:
+    """Strata without an area refuse their stand by name; the other one is measured."""
+    plot = {"plot": "1", "stratum": "wet", "plot_area_m2": 400.0, "geometry": shapely.Point(5, 5)}
+    stands = [survey_of(shapely.box(0, 0, 100, 100), plots=plots) for plots in ([plot], [])]
+    project = project_of(allowance={"strata": {"dry": "1 ha"}})
+    layout = measure_layout(join_surveys(stands, names=["a", "b"]), project, earlier={})
+
+    assert layout.refused[["stand", "name"]].to_numpy().tolist() == [[0, "a"]]
+    assert layout.of(1).figures.stand.area_m2 == 100 * 100
+    with pytest.raises(InputError, match="'wet' of the cruise has no area"):
+        layout.of(0)

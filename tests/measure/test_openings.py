@@ -74,7 +74,9 @@ def test_a_ring_of_crowns_keeps_the_hole_in_its_middle(
 def test_crowns_are_linked_up_to_the_link_distance(gap: float, components: int) -> None:
     """Two crowns belong together where the gap between them is no wider than the link distance."""
     trees = np.array([shapely.Point(0, 0), shapely.Point(3 + gap + 4, 0)])
-    found = crown_components(trees, radius_m=np.array([3.0, 4.0]), link_distance_m=2.0)
+    found = crown_components(
+        trees, radius_m=np.array([3.0, 4.0]), link_distance_m=2.0, stand=np.zeros(2)
+    )
 
     assert len(set(found)) == components
 
@@ -83,14 +85,18 @@ def test_crowns_that_touch_are_linked_at_distance_zero() -> None:
     """At a link distance of 0 crowns that touch belong together, and those 1 mm apart do not."""
     for apart, count in ((6.0, 1), (6.001, 2)):
         trees = np.array([shapely.Point(500_000, 5e6), shapely.Point(500_000 + apart, 5e6)])
-        found = crown_components(trees, radius_m=np.full(2, 3.0), link_distance_m=0.0)
+        found = crown_components(
+            trees, radius_m=np.full(2, 3.0), link_distance_m=0.0, stand=np.zeros(2)
+        )
 
         assert len(set(found)) == count
 
 
 def test_no_trees_have_no_components() -> None:
     """Without trees there is nothing to link."""
-    none = crown_components(np.array([], object), radius_m=np.array([]), link_distance_m=0.0)
+    none = crown_components(
+        np.array([], object), radius_m=np.array([]), link_distance_m=0.0, stand=np.array([], int)
+    )
 
     assert len(none) == 0
 
@@ -478,9 +484,12 @@ def test_numbers_are_unique_whatever_was_earlier() -> None:
     import geopandas as gpd  # noqa: PLC0415 - only this test builds a frame of its own
 
     holes = gpd.GeoDataFrame(
-        {"group": ["", ""]}, geometry=[shapely.box(0, 0, 1, 1), shapely.box(9, 0, 10, 1)]
+        {"stand": 0, "group": ["", ""]},
+        geometry=[shapely.box(0, 0, 1, 1), shapely.box(9, 0, 10, 1)],
     )
-    found = opening_numbers(holes, opening_of=pd.Series([0, 0, 1]), earlier={0: 5, 1: 5, 2: 5})
+    members, stand = pd.Series([0, 0, 1], dtype="Int64"), pd.Series([0, 0, 0])
+    earlier = {0: 5, 1: 5, 2: 5}
+    found = opening_numbers(holes, opening_of=members, stand_of=stand, earlier=earlier)
 
     assert found.tolist() == [5, 6]
 

@@ -27,7 +27,7 @@ def test_every_opening_has_the_nearest_of_all_others(
     between = shapely.distance(shapes[:, None], shapes[None, :])
     np.fill_diagonal(between, np.inf)
 
-    nearest, spacing = nearest_other(shapes, number=number)
+    nearest, spacing = nearest_other(shapes, number=number, stand=np.zeros(len(shapes), int))
 
     assert spacing == pytest.approx(between.min(axis=1), abs=1e-9)
     for mine, named in enumerate(nearest.to_numpy(dtype=int)):
@@ -39,7 +39,7 @@ def test_of_openings_as_near_the_lower_number_is_named() -> None:
     """Two openings 10 m to the left and right: the one with the lower number."""
     shapes = np.array([shapely.box(west, 0, west + 10, 10) for west in (0, 20, 40)])
 
-    nearest, spacing = nearest_other(shapes, number=np.array([7, 1, 4]))
+    nearest, spacing = nearest_other(shapes, number=np.array([7, 1, 4]), stand=np.zeros(3, int))
 
     assert nearest.to_numpy(dtype=int).tolist() == [1, 4, 1]
     assert spacing.tolist() == [10.0, 10.0, 10.0]
@@ -47,7 +47,9 @@ def test_of_openings_as_near_the_lower_number_is_named() -> None:
 
 def test_a_single_opening_has_no_other() -> None:
     """No number and no distance."""
-    nearest, spacing = nearest_other(np.array([shapely.box(0, 0, 10, 10)]), number=np.array([1]))
+    nearest, spacing = nearest_other(
+        np.array([shapely.box(0, 0, 10, 10)]), number=np.array([1]), stand=np.array([0])
+    )
 
     assert nearest.isna().all()
     assert np.isnan(spacing).all()

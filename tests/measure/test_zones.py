@@ -283,17 +283,18 @@ def test_expected_disagreements_against_a_simulation(spacing: float) -> None:
         away = distance_inside(seen[:, 0], centres)
         marks = pd.DataFrame(
             {
+                "stand": 0,
                 "count": 1,
+                "is_cut": True,
                 "zone_painted": np.where(is_corridor, "corridor", "not_corridor"),
                 "corridor_distance_m": away,
                 "position_error_m": error,
+                "corridor_width_m": width,
             }
         )
         [found] = paint_disagreement(
             marks,
-            stand_of=np.zeros(len(marks), dtype=np.intp),
             corridor=np.array([corridor]),
-            width_m=np.full(len(marks), width),
             stand=np.array([stand]),
         )
         counted.append(int((is_corridor != (away < 0)).sum()))

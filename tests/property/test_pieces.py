@@ -12,6 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.survey import Survey
 from glademark.measure.corridors import measure_corridors
+from glademark.measure.cover import covers_of
 from glademark.measure.crowns import crown_discs
 from glademark.measure.groups import crown_components
 from glademark.measure.holes import closed_union
@@ -76,11 +77,9 @@ def test_wider_corridors_never_take_less(
     taken = []
     for wide in (width, width * factor):
         rows = [{"geometry": shapely.LineString(ends), "width_m": wide} for ends in long]
-        frame = survey_of(stand, corridors=rows).corridors
-        found = measure_corridors(
-            frame, stand=stand, operable=stand, landings=shapely.MultiPolygon()
-        )
-        taken.append(found.figures.area_m2)
+        survey = survey_of(stand, corridors=rows)
+        found = measure_corridors(survey.corridors, covers_of(survey))
+        taken.append(found.figures[0].area_m2)
 
     assert taken[1] >= taken[0] * (1 - 1e-12)
 
@@ -92,7 +91,8 @@ def test_a_larger_link_distance_never_makes_more_sets(
     """Crowns that are linked stay linked where wider gaps are linked too."""
     points, radii = discs_of(crowns)
     near, far = (
-        crown_components(points, radius_m=radii, link_distance_m=d) for d in sorted((one, other))
+        crown_components(points, radius_m=radii, link_distance_m=d, stand=np.zeros(len(radii)))
+        for d in sorted((one, other))
     )
 
     assert len(set(far)) <= len(set(near))
@@ -106,7 +106,9 @@ def test_crown_sets_are_what_every_pair_says(
 ) -> None:
     """Two trees within the link distance always share a set; sets are as few as that allows."""
     points, radii = discs_of(crowns)
-    found = crown_components(points, radius_m=radii, link_distance_m=gap)
+    found = crown_components(
+        points, radius_m=radii, link_distance_m=gap, stand=np.zeros(len(radii))
+    )
     xy = shapely.get_coordinates(points)
     apart = np.hypot(*(xy[:, None] - xy[None, :]).transpose(2, 0, 1))
     linked = apart - radii[:, None] - radii[None, :] <= gap + 1e-6

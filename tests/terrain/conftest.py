@@ -67,7 +67,9 @@ def laid_out(
         elevation: Elevation | None = None,
         **given: object,
     ) -> Case:
-        survey = replace(survey_of(stand, **given), elevation=elevation)
+        survey = replace(
+            survey_of(stand, **given), elevation=None if elevation is None else {0: elevation}
+        )
         asked = project_of(**(project or {}))
         layout = measure_layout(survey, asked, earlier={})
         return Case(layout=layout, survey=survey, project=asked)

@@ -8,7 +8,7 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, join_surveys
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 from glademark.measure.layout import measure_layout
@@ -45,7 +45,8 @@ def bring(tmp_path: Path) -> Bring:
                 },
             }
         )
-        return read_survey(project, folder=tmp_path), project
+        survey = read_survey(project, folder=tmp_path)
+        return join_surveys([survey], names=["Test stand (invented)"]), project
 
     return build
 

@@ -95,22 +95,27 @@ def leave_standing(survey: Survey, spared: Spared) -> Survey:
 
 def _ground(case: Case, earlier: Mapping[int, int]) -> Ground:
     """The layout with everything that its needs are worked out from."""
-    canopy = canopy_of(case.survey, case.project)
+    canopy, parts = canopy_of(case.survey, case.project)
     found = canopy.holes
-    number = opening_numbers(found.openings, opening_of=found.opening_of, earlier=earlier)
+    number = opening_numbers(
+        found.openings,
+        opening_of=found.opening_of,
+        stand_of=canopy.marks["stand"],
+        earlier=earlier,
+    )
     zone = case.layout.marks["zone"]
     may_stay = canopy.marks["is_cut"].to_numpy() & ~zone.isin(NEVER_SPARED).to_numpy()
     if "must_go" in canopy.marks:
         may_stay &= ~canopy.marks["must_go"].to_numpy(dtype=bool)
     holes = spared_holes(
         found.openings.assign(opening=number),
-        members=found.opening_of.to_numpy(dtype=np.intp),
+        members=found.opening_of,
         discs=canopy.discs,
         may_stay=may_stay,
-        leave_crowns=canopy.leave_crowns,
+        leave_crowns=canopy.leave_crowns[0],
         link_distance_m=case.project.openings.link_distance_m,
     )
-    return Ground(case=case, canopy=canopy, holes=holes, may_stay=may_stay)
+    return Ground(case=case, canopy=canopy, parts=parts, holes=holes, may_stay=may_stay)
 
 
 def _needs(ground: Ground, checks: pd.DataFrame) -> tuple[tuple[Need, ...], tuple[Unmended, ...]]:

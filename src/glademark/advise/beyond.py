@@ -37,6 +37,8 @@ class Ground:
         What was asked, brought home and measured.
     canopy
         Crowns and holes.
+    parts
+        Volumes of the cut marks, one row a part.
     holes
         Openings ready to be measured again.
     may_stay
@@ -45,6 +47,7 @@ class Ground:
 
     case: Case
     canopy: Canopy
+    parts: pd.DataFrame
     holes: SparedHoles
     may_stay: npt.NDArray[np.bool_]
     _faces: dict[int, Faces] = field(default_factory=dict)
@@ -177,8 +180,7 @@ def _combined_area(ground: Ground, row: pd.Series) -> Need:
         holes=ground.holes,
         places=places,
         faces=tuple(ground.faces(place) for place in places),
-        strips=ground.canopy.corridors.strips,
-        corridor=ground.canopy.corridors.area,
+        corridors=ground.canopy.corridors,
         most_m2=limit + slack(limit),
     )
 
@@ -200,7 +202,7 @@ def _spacing(ground: Ground, row: pd.Series) -> Need:
 def _away(ground: Ground, row: pd.Series) -> Need:
     """An opening too close to the boundary or to water."""
     limit = float(row["limit_value"])
-    cover = ground.canopy.cover
+    areas = ground.canopy.ground
     is_water = row["limit"] == "water_distance_min"
     place = ground.place(row["feature"])
     return Away(
@@ -209,7 +211,7 @@ def _away(ground: Ground, row: pd.Series) -> Need:
         holes=ground.holes,
         place=place,
         faces=ground.faces(place),
-        other=cover.water if is_water else shapely.boundary(cover.stand),
+        other=areas.water[0] if is_water else shapely.boundary(areas.stand[0]),
         least_m=limit - slack(limit),
     )
 
@@ -391,7 +393,7 @@ def _one_piece(ground: Ground, place: int, apart_m: float, least_m2: float) -> O
 
 def _target(ground: Ground, row: pd.Series) -> Row:
     """Volume of a product that may be given up before its target is missed."""
-    parts = ground.canopy.parts
+    parts = ground.parts
     mine = parts[parts["product"] == row["feature"]]
     unit = str(row["unit"])
     factor = mine["unit"].map({given: unit_factor(given, unit) for given in mine["unit"].unique()})

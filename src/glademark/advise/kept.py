@@ -137,6 +137,7 @@ class OnePiece:
             self.marks.geometry.to_numpy()[trees],
             radius_m=self._radius()[trees],
             link_distance_m=self.thresholds.link_distance_m,
+            stand=self.marks["stand"].to_numpy()[trees],
         )
         count = self.marks["count"].to_numpy()[trees]
         size = np.bincount(component, weights=count)

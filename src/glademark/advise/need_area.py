@@ -16,7 +16,8 @@ from glademark.advise.faces import QUAD_SEGS, Faces
 from glademark.advise.needs import capped, widest_short
 from glademark.advise.parting import holds_together
 from glademark.advise.spared_holes import BoolArray, Spared, SparedHoles
-from glademark.measure.combined_openings import TOUCH_M, join_openings
+from glademark.measure.combined_openings import TOUCH_M, combine_openings
+from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
 
 FloatArray = npt.NDArray[np.float64]
@@ -210,10 +211,8 @@ class CombinedArea:
         Of those in the combined hole.
     faces
         Of each of them, in the same order.
-    strips
-        Ground of each corridor with `width_m`.
-    corridor
-        Union of the strips.
+    corridors
+        Strips, and their union.
     most_m2
         Area that any combined hole may have, rounding allowed for.
     """
@@ -223,8 +222,7 @@ class CombinedArea:
     holes: SparedHoles
     places: tuple[int, ...]
     faces: tuple[Faces, ...]
-    strips: gpd.GeoDataFrame
-    corridor: BaseGeometry
+    corridors: Corridors
     most_m2: float
     _known: dict[Spared, gpd.GeoDataFrame] = field(default_factory=dict)
 
@@ -252,16 +250,18 @@ class CombinedArea:
         Returns
         -------
         combined
-            As from `glademark.measure.combined_openings.join_openings`, numbered by the places.
+            As from `glademark.measure.combined_openings.combine_openings`, numbered by the places.
         """
         key = spared & self.trees
         if key not in self._known:
             left = np.array([self.holes.hole(i, key) for i in self.places], dtype=object)
             there = ~shapely.is_empty(left)
             frame = gpd.GeoDataFrame(
-                {"opening": np.arange(len(left))[there]}, geometry=left[there], crs=self.strips.crs
+                {"stand": 0, "opening": np.arange(len(left))[there]},
+                geometry=left[there],
+                crs=self.corridors.strips.crs,
             )
-            self._known[key] = join_openings(frame, strips=self.strips, corridor_area=self.corridor)
+            self._known[key] = combine_openings(frame, self.corridors)[0]
         return self._known[key]
 
     def short(self, spared: Spared) -> float:
@@ -343,8 +343,8 @@ class CombinedArea:
         parting = holds_together(
             np.array([self.holes.hole(place, spared) for place in places], dtype=object),
             [self.faces[i] for i in at],
-            strips=self.strips.geometry.to_numpy(),
-            width_m=self.strips["width_m"].to_numpy(dtype=float),
+            strips=self.corridors.strips.geometry.to_numpy(),
+            width_m=self.corridors.strips["width_m"].to_numpy(dtype=float),
             spared=spared,
         )
         others = np.array(sorted(self.holes.trees_at(places) - spared), dtype=np.intp)
@@ -378,8 +378,8 @@ class CombinedArea:
     ) -> FloatArray:
         """Most strip that each tree can take away; all that is missing where it may part holes."""
         crowns = self.holes.discs[trees]
-        ground = self.strips.geometry.to_numpy()
-        width = self.strips["width_m"].to_numpy(dtype=float)
+        ground = self.corridors.strips.geometry.to_numpy()
+        width = self.corridors.strips["width_m"].to_numpy(dtype=float)
         left = np.array([self.holes.hole(i, spared) for i in places], dtype=object)
         opened = shapely.union_all(left)
         met = np.flatnonzero(shapely.intersects(ground, opened))

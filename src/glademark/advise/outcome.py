@@ -262,7 +262,7 @@ def wood_given_up(ground: Ground, spared: Spared) -> pd.DataFrame:
         `product`, `unit`, `trees`, `net` (NaN where not known), `m3`; a tree with two products
         counts with each.
     """
-    parts = ground.canopy.parts
+    parts = ground.parts
     mine = parts[parts["tree"].isin(sorted(spared))]
     count = ground.canopy.marks["count"]
     mine = mine.assign(trees=mine["tree"].map(count))

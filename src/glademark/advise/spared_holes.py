@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
@@ -183,7 +184,7 @@ class SparedHoles:
 def spared_holes(
     holes: gpd.GeoDataFrame,
     *,
-    members: npt.NDArray[np.intp],
+    members: pd.Series,
     discs: GeometryArray,
     may_stay: BoolArray,
     leave_crowns: BaseGeometry,
@@ -197,7 +198,7 @@ def spared_holes(
     holes
         `opening` (number), `basis`; Polygon geometry, projected CRS in metres.
     members
-        Row of `holes` for each mark, else -1; shape (n,).
+        Row of `holes` for each mark, <NA> for none.
     discs
         Crown discs of the marks, shape (n,).
     may_stay
@@ -215,15 +216,16 @@ def spared_holes(
     geometry = holes.geometry.to_numpy()
     stay = np.flatnonzero(may_stay)
     mark, row = shapely.STRtree(geometry).query(discs[stay], predicate="intersects")
-    own = np.flatnonzero(may_stay & (members >= 0))
-    tree, place = np.concatenate([stay[mark], own]), np.concatenate([row, members[own]])
+    member = pd.Series(members.array).dropna().astype(int)  # by the position of the mark
+    own = member[may_stay[member.index]]
+    tree, place = np.concatenate([stay[mark], own.index]), np.concatenate([row, own])
     outline = holes["basis"].isin(OUTLINED).to_numpy()
     openings = tuple(
         Opening(
             number=int(number),
             basis=str(basis),
             hole=hole,
-            members=tuple(np.flatnonzero(members == i).tolist()),
+            members=tuple(member.index[member == i].tolist()),
             nearby=frozenset() if outline[i] else frozenset(tree[place == i].tolist()),
         )
         for i, (number, basis, hole) in enumerate(

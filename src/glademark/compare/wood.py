@@ -127,6 +127,7 @@ def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
         "volume_unit": "",
         "defect_share": np.nan,
         "cull": False,
+        "stand": 0,
     }
     for name, value in usual.items():
         if name not in full:

@@ -1,8 +1,8 @@
-"""Rows with a geometry each, and tables without rows, put together the short way."""
+"""Rows with a geometry each, tables without rows, and the rows of one stand out of many."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -10,6 +10,30 @@ import numpy.typing as npt
 import pandas as pd
 from geopandas.array import GeometryArray, from_shapely
 from shapely.geometry.base import BaseGeometry
+
+STAND = "stand"
+"""Key column: number of the stand that a row belongs to."""
+
+_Frame = TypeVar("_Frame", bound=pd.DataFrame)
+
+
+def rows_of(frame: _Frame, stand: int) -> _Frame:
+    """Rows of one stand, renumbered 0, on an index 0..n-1; of a table sorted by `stand`."""
+    start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
+    rows = frame.iloc[start:end]
+    rows.index = pd.RangeIndex(len(rows))
+    rows.isetitem(rows.columns.get_loc(STAND), np.zeros(len(rows), dtype=np.int64))
+    return rows
+
+
+def stacked(frames: Sequence[_Frame]) -> _Frame:
+    """Frames of several stands under each other, numbered 0..n-1 in their order."""
+    filled = [frame for frame in frames if len(frame)]
+    table = (
+        pd.concat(filled, ignore_index=True) if len(filled) > 1 else (filled or frames)[0].copy()
+    )
+    table[STAND] = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
+    return table
 
 
 def features(

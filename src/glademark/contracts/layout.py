@@ -1,19 +1,25 @@
 """
-What was measured: one Layout, its layers with the columns that `contracts.layers` declares.
+What was measured: one Layout of one or many stands, its layers as `contracts.layers` declares them.
 
 The figures carry the names that they have in ``summary.json``; numbers are unrounded, shares go
 from 0 to 1.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
+from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 from pyproj import CRS
 
+from glademark.contracts.frames import STAND, rows_of, stacked
+from glademark.contracts.frames import no_rows as no_table
+from glademark.contracts.survey import REFUSED_COLUMNS
 from glademark.contracts.terrain import GroundFigures, Profile, no_rows
+from glademark.errors import InputError
 
 ZONE_NAMES = ("exclusion", "landing", "corridor", "opening", "matrix")
 """Zones in their order of precedence."""
@@ -210,9 +216,40 @@ class Figures:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class StandResults:
+    """
+    What was found of one stand and is no table.
+
+    Attributes
+    ----------
+    figures
+        Totals.
+    residual
+        Basal area left per hectare with its interval, mean diameters; empty without a known stock.
+    notices
+        One plain sentence each, those of the survey included.
+    profiles
+        Heights along corridors; empty without terrain.
+    ground
+        Figures of the ground.
+    absent
+        Optional columns that other stands have and this one has not, by layer.
+    """
+
+    figures: Figures
+    residual: Mapping[str, float]
+    notices: tuple[str, ...]
+    profiles: tuple[Profile, ...] = ()
+    ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen
+    absent: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Layout:
     """
-    The layers of the layout, each with its declared columns, in SI units.
+    The layers of one stand or many, each with its declared columns, in SI units.
+
+    Every frame has the column `stand`, as in `contracts.survey.Survey`, and is sorted by it.
 
     Attributes
     ----------
@@ -229,18 +266,13 @@ marks, exclusions, setbacks, landings, water, leave_trees
         Allowable, marked and remaining of each quantity of known standing stock; empty without.
     stock_by_class
         Standing, marked and residual by size class; empty without a cruise.
-    residual
-        Basal area left per hectare with its interval, mean diameters; empty without a known stock.
-    figures
-        Totals.
-    notices
-        One plain sentence each, those of the survey included.
+    by_stand
+        What is no table, by the stand's number; `figures`, `residual`, `notices`, `profiles` and
+        `ground` are those of a layout of one stand.
     corridor_grades, extraction, water_crossings, corridor_stubs, contours
         Layers of the ground; empty where what they need was not given.
-    profiles
-        Heights along corridors; empty without terrain.
-    ground
-        Figures of the ground.
+    refused
+        Stands that could not be measured: columns `contracts.survey.REFUSED_COLUMNS`.
     """
 
     crs: CRS
@@ -261,13 +293,94 @@ marks, exclusions, setbacks, landings, water, leave_trees
     volume_by_zone: pd.DataFrame
     allowance: pd.DataFrame
     stock_by_class: pd.DataFrame
-    residual: Mapping[str, float]
-    figures: Figures
-    notices: tuple[str, ...]
+    by_stand: Mapping[int, StandResults]
     corridor_grades: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_grades"))
     extraction: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "extraction"))
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
     contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))
-    profiles: tuple[Profile, ...] = ()
-    ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen
+    refused: pd.DataFrame = field(
+        default_factory=partial(no_table, REFUSED_COLUMNS, {STAND: "int64"})
+    )
+
+    @property
+    def figures(self) -> Figures:
+        """Totals of the only stand."""
+        return self._only.figures
+
+    @property
+    def residual(self) -> Mapping[str, float]:
+        """What stays in the only stand."""
+        return self._only.residual
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """Sentences on the only stand."""
+        return self._only.notices
+
+    @property
+    def profiles(self) -> tuple[Profile, ...]:
+        """Heights along the corridors of the only stand."""
+        return self._only.profiles
+
+    @property
+    def ground(self) -> GroundFigures:
+        """Figures of the ground of the only stand."""
+        return self._only.ground
+
+    @property
+    def _only(self) -> StandResults:
+        """Results of the only stand."""
+        (results,) = self.by_stand.values()
+        return results
+
+    def of(self, stand: int) -> "Layout":
+        """
+        One of the stands, renumbered 0.
+
+        Raises
+        ------
+        InputError
+            If the stand could not be measured.
+        """
+        reasons = self.refused.loc[self.refused[STAND] == stand, "reason"].tolist()
+        if reasons:
+            raise InputError(*reasons)
+        if len(self.stand) == 1 and stand == 0:
+            return self
+        results = self.by_stand[stand]
+        frames: dict[str, Any] = {}
+        for name in FRAMES:
+            whole: pd.DataFrame = getattr(self, name)
+            if len(whole):
+                part = rows_of(whole, stand)
+                absent = results.absent.get(name)
+                frames[name] = part.drop(columns=list(absent)) if absent else part
+        kept = replace(results, absent={})
+        return replace(self, **frames, by_stand={0: kept}, refused=self.refused.iloc[:0])
+
+
+FRAMES = tuple(
+    part.name for part in fields(Layout) if part.name not in {"crs", "by_stand", "refused"}
+)
+"""Frames of a `Layout`."""
+
+
+def join_layouts(layouts: Mapping[int, Layout], refused: pd.DataFrame) -> Layout:
+    """Layouts of one stand each as one, by the numbers of the stands, which rise."""
+    frames: dict[str, Any] = {}
+    absent: dict[int, dict[str, tuple[str, ...]]] = {stand: {} for stand in layouts}
+    for name in FRAMES:
+        parts = {stand: getattr(one, name) for stand, one in layouts.items()}
+        every = list(dict.fromkeys(column for part in parts.values() for column in part))
+        table = stacked([*parts.values()])
+        table[STAND] = np.array([*layouts])[table[STAND].to_numpy()]
+        frames[name] = table
+        for stand, part in parts.items():
+            if lost := tuple(column for column in every if column in table and column not in part):
+                absent[stand][name] = lost
+    results = {
+        stand: replace(one.by_stand[0], absent=absent[stand]) for stand, one in layouts.items()
+    }
+    first = next(iter(layouts.values()))
+    return replace(first, **frames, by_stand=results, refused=refused)

@@ -1,18 +1,21 @@
 """
-What was brought home: one Survey in one working CRS, in SI units, with every unused record named.
+Field data: one Survey of one or many stands, in SI units, with every unused record named.
 
 The frames of a `Survey` are the contract between intake and everything after it.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any, Literal, NamedTuple
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 from pyproj import CRS
 
 from glademark.contracts.elevation import Elevation
+from glademark.contracts.frames import STAND, no_rows, rows_of, stacked
 
 KINDS = ("cut", "leave", "group_boundary", "group_centre", "line_tree", "danger")
 """What a mark can be; only ``cut`` is tallied and leaves a hole."""
@@ -21,7 +24,17 @@ SETBACK_RULES = ("no_cut", "no_machine", "residual_basal_area")
 """What may be ruled in a setback."""
 
 REJECTED_COLUMNS = ("input", "file", "record", "tree_id", "reason")
-"""Columns of `Survey.rejected`."""
+"""Columns of `Survey.rejected`, beside the number of the stand."""
+
+REFUSED_COLUMNS = (STAND, "name", "reason")
+"""Columns of the table of refused stands: a row for each fault."""
+
+
+class Notice(NamedTuple):
+    """A sentence for the reader, and the stand that it concerns; None for all of them."""
+
+    stand: int | None
+    text: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,6 +52,8 @@ class InputCount:
         Of the file's bytes.
     read, used, rejected
         Records.
+    stand
+        Number of the stand whose records are counted; None for those of all stands.
     """
 
     input: str
@@ -47,26 +62,29 @@ class InputCount:
     read: int
     used: int
     rejected: int
+    stand: int | None = field(default=0, metadata={"key": True})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Survey:
     """
-    All that intake hands on.
+    All that intake hands on, of one stand or many.
 
     Every frame is in `crs` (projected, metres, true to area), has a unique index, and exists: an
     input that was not given is an empty frame with its columns. Text columns hold ``""`` where
-    nothing was recorded, numbers NaN.
+    nothing was recorded, numbers NaN. Every frame has the column `stand` (int): the number of the
+    stand, 0..n-1; its rows are sorted by it.
 
     Attributes
     ----------
     crs
         Working CRS.
     stand
-        One row; geometry valid Polygon or MultiPolygon.
+        One row a stand: `name` (what it is called on layers and papers); geometry valid Polygon or
+        MultiPolygon.
     corridors
-        LineString or MultiLineString rows: `corridor` (text, unique), `width_m` (> 0), `state` (new
-        or existing), `source_file`, `record`.
+        LineString or MultiLineString rows: `corridor` (text, unique in its stand), `width_m` (> 0),
+        `state` (new or existing), `source_file`, `record`.
     marks
         Point rows, index 0..n-1 in the order read: `tree_id`, `marker`, `count` (int >= 1), `kind`
         (one of `KINDS`), `dbh_cm`, `dbh` (as recorded), `dbh_unit` ("in", "cm"), `species`,
@@ -91,7 +109,7 @@ class Survey:
     marked_ground
         Polygon rows of the ground marked so far.
     volume_table
-        Rows as text, as they stand in the file, or None.
+        Rows as text, as they stand in the file, or None; one table for all stands.
     plots
         Point rows of cruise plots in or on the edge of the stand, empty ones included; the point is
         empty where the plot has no position: `plot` (text, unique), `stratum`, `weight` (share of
@@ -103,18 +121,20 @@ class Survey:
         `volume`, `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`,
         `source_file`, `record`.
     terrain
-        What the raster is and how much of the stand it covers, or None.
+        What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation
-        Heights of the stand and a margin around it, or None.
+        Heights of each stand and a margin around it, by the stand's number, or None.
     landing_sites
         Polygon rows `name`: landings as given, not cut at the stand, those outside it included;
         None where they are the same as `landings`.
     rejected
         Columns `REJECTED_COLUMNS`.
     counts
-        One row an input file.
-    notices
+        One row an input file and stand.
+    stand_notices
         One plain sentence each.
+    refused
+        Stands that could not be read: columns `REFUSED_COLUMNS`; they are in no other frame.
     """
 
     crs: CRS
@@ -132,12 +152,81 @@ class Survey:
     volume_table: pd.DataFrame | None
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame
-    terrain: Mapping[str, float | str] | None
+    terrain: Mapping[int, Mapping[str, float | str]] | None
     rejected: pd.DataFrame
     counts: tuple[InputCount, ...]
-    notices: tuple[str, ...]
-    elevation: Elevation | None = None
+    stand_notices: tuple[Notice, ...]
+    elevation: Mapping[int, Elevation] | None = None
     landing_sites: gpd.GeoDataFrame | None = None
+    refused: pd.DataFrame = field(
+        default_factory=partial(no_rows, REFUSED_COLUMNS, {STAND: "int64"})
+    )
+
+    @property
+    def notices(self) -> tuple[str, ...]:
+        """Sentences of all stands."""
+        return tuple(notice.text for notice in self.stand_notices)
+
+    @property
+    def sites(self) -> gpd.GeoDataFrame:
+        """Landings as given, those outside the stand included."""
+        return self.landings if self.landing_sites is None else self.landing_sites
+
+    def of(self, stand: int) -> "Survey":
+        """One of the stands, renumbered 0."""
+        if len(self.stand) == 1 and stand == 0:
+            return self
+        frames: dict[str, Any] = {name: rows_of(getattr(self, name), stand) for name in FRAMES}
+        if self.landing_sites is not None:
+            frames["landing_sites"] = rows_of(self.landing_sites, stand)
+        return replace(
+            self,
+            **frames,
+            terrain=_only(self.terrain, stand),
+            elevation=_only(self.elevation, stand),
+            counts=tuple(
+                replace(one, stand=0) for one in self.counts if one.stand in {stand, None}
+            ),
+            stand_notices=tuple(
+                Notice(0, one.text) for one in self.stand_notices if one.stand in {stand, None}
+            ),
+            refused=self.refused.iloc[:0],
+        )
+
+
+FRAMES = (
+    "stand", "corridors", "marks", "tally", "walked", "exclusions", "landings", "water", "setbacks",
+    "leave_trees", "marked_ground", "plots", "plot_trees", "rejected",
+)  # fmt: skip
+"""Frames of a `Survey` that have a column `stand`; so have `landing_sites`, where given."""
+
+
+def _only(by_stand: Mapping[int, Any] | None, stand: int) -> dict[int, Any] | None:
+    """What is kept for one stand, under 0; None where there is nothing."""
+    return None if by_stand is None or stand not in by_stand else {0: by_stand[stand]}
+
+
+def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
+    """Surveys of one stand each, of equal columns and CRS, as one; `names` are those of the stands."""
+    first = surveys[0]
+    frames: dict[str, Any] = {
+        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
+    }
+    frames["stand"]["name"] = np.array(names, dtype=object)
+    if any(one.landing_sites is not None for one in surveys):
+        frames["landing_sites"] = stacked([one.sites for one in surveys])
+    terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
+    elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
+    return replace(
+        first,
+        **frames,
+        terrain=terrain or None,
+        elevation=elevation or None,
+        counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
+        stand_notices=tuple(
+            Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
+        ),
+    )
 
 
 PaintedZone = Literal["corridor", "not_corridor", ""]

@@ -31,8 +31,8 @@ from glademark.contracts.layers import (
     Units,
     present,
 )
-from glademark.contracts.layout import Figures, Layout
-from glademark.contracts.survey import InputCount, Survey
+from glademark.contracts.layout import Figures, Layout, StandResults
+from glademark.contracts.survey import InputCount, Notice, Survey
 from glademark.contracts.terrain import GroundFigures
 from glademark.errors import FileError
 from glademark.export.geopackage import CAME_IN
@@ -154,10 +154,14 @@ def _layout(
     residual = summary["allowance"].get("residual", {})
     return Layout(
         crs=crs,
-        figures=rebuilt(Figures, summary),
-        notices=tuple(summary["notices"]),
-        residual=rebuilt(Mapping[str, float], residual),
-        ground=rebuilt(GroundFigures, summary.get("ground", {})),
+        by_stand={
+            0: StandResults(
+                figures=rebuilt(Figures, summary),
+                notices=tuple(summary["notices"]),
+                residual=rebuilt(Mapping[str, float], residual),
+                ground=rebuilt(GroundFigures, summary.get("ground", {})),
+            )
+        },
         **frames,
     )
 
@@ -233,6 +237,6 @@ def _survey(rejected: pd.DataFrame, summary: Mapping[str, Any], crs: CRS) -> Sur
         "crs": crs,
         "rejected": rejected,
         "counts": rebuilt(tuple[InputCount, ...], summary["provenance"]["inputs"]),
-        "notices": tuple(summary["notices"]),
+        "stand_notices": tuple(Notice(0, text) for text in summary["notices"]),
     }
     return Survey(**frames | known)

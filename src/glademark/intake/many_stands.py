@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from glademark.contracts.by_stand import parted
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Notice, Survey
 from glademark.errors import InputError
 from glademark.intake.read import Desk, marks_and_corridors, survey_of, survey_on
 from glademark.intake.record_log import Ledger
@@ -144,7 +144,7 @@ def _surveys(
             corridors=stands.corridors[number],
             rejected=ledger.rejected_records,
             counts=ledger.counts,
-            notices=ledger.notices,
+            stand_notices=tuple(Notice(0, text) for text in ledger.notices),
         )
     return found
 

@@ -14,7 +14,7 @@ import pandas as pd
 from pyproj import CRS
 
 from glademark.contracts.elevation import Elevation
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Notice, Survey
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
@@ -271,11 +271,11 @@ def survey_on(
         volume_table=tables["volume_table"],
         plots=plots,
         plot_trees=plot_trees,
-        terrain=terrain,
-        elevation=elevation,
+        terrain=None if terrain is None else {0: terrain},
+        elevation=None if elevation is None else {0: elevation},
         rejected=ledger.rejected_records,
         counts=ledger.counts,
-        notices=ledger.notices,
+        stand_notices=tuple(Notice(0, text) for text in ledger.notices),
     )
 
 

@@ -11,11 +11,10 @@ from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
-import shapely
 
 from glademark.compare.comparison import Comparison, compare
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, join_surveys
 from glademark.export.comparison_files import after_cut_deliverables
 from glademark.export.manifest import Replacing
 from glademark.export.output import deliver
@@ -24,9 +23,8 @@ from glademark.intake.read import read_survey
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked
-from glademark.measure.combined_openings import join_openings
 from glademark.measure.corridors import measure_corridors
-from glademark.measure.cover import cover_of
+from glademark.measure.cover import covers_of
 from glademark.measure.layout import measure_layout
 from glademark.measure.opening_layer import measured_openings
 from glademark.project import read_project
@@ -124,7 +122,8 @@ def compare_after_cut(
         If the results could not be written.
     """
     project = read_project(project_file)
-    survey = read_survey(project, folder=project_file.parent)
+    read = read_survey(project, folder=project_file.parent)
+    survey = join_surveys([read], names=[project.heading.name])
     layout = measure_layout(survey, project, earlier={})
     seen = read_after_cut(inputs, survey, project, folder=folder or Path.cwd())
     log.info("read %d records of stumps, %d rejected", len(seen.stumps), len(seen.rejected))
@@ -150,20 +149,17 @@ def _opening_checks(
     """Limits of openings held against those walked after the cut."""
     limits = {key: one for key, one in project.limits.items() if key in OPENING_LIMITS}
     asked = limits_asked(limits if len(walked) else {}, known=installed_limits())
-    cover = cover_of(survey)
-    corridors = measure_corridors(
-        survey.corridors, stand=cover.stand, operable=cover.operable, landings=cover.landing
-    )
+    ground = covers_of(survey)
     numbered = walked.assign(
-        opening=_numbers(walked["opening"]), net_of_leave_m2=walked["area_m2"], basis="walked"
+        stand=0,
+        opening=_numbers(walked["opening"]),
+        net_of_leave_m2=walked["area_m2"],
+        basis="walked",
     )
-    combined = join_openings(numbered, strips=corridors.strips, corridor_area=corridors.area)
-    openings = measured_openings(
+    openings, combined = measured_openings(
         numbered.drop(columns="area_m2"),
-        combined=combined,
-        corridor=corridors.area,
-        stand=cover.stand,
-        water=shapely.union_all(layout.water.geometry.to_numpy()),
+        corridors=measure_corridors(survey.corridors, ground),
+        ground=ground,
     )
     after = replace(layout, openings=openings, combined_openings=combined)
     return judge_asked(Case(layout=after, survey=survey, project=project), asked)

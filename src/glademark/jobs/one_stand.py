@@ -2,14 +2,15 @@
 
 import logging
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, join_surveys
 from glademark.errors import InputError
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
-from glademark.measure.layout import measure_layout, measure_layouts
+from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
@@ -33,7 +34,7 @@ def lay_out_survey(
     Parameters
     ----------
     survey
-        What was brought home.
+        Field data.
     project
         What was asked.
     asked
@@ -51,7 +52,7 @@ def lay_out_survey(
     InputError
         If the volume table or a product cannot be used.
     """
-    layout = measure_layout(survey, project, earlier=earlier)
+    layout = measure_layout(survey, project, earlier=earlier).of(0)
     log.info("measured %d openings", layout.figures.openings.count)
     return _judged(layout, survey, project, asked)
 
@@ -65,7 +66,7 @@ def lay_out_surveys(
     Parameters
     ----------
     surveys
-        What was brought home, a stand each.
+        Field data, a stand each.
     projects
         What was asked; alike but for the heading.
     asked
@@ -76,10 +77,10 @@ def lay_out_surveys(
     deliveries
         As from `lay_out_survey`, or why a stand could not be laid out.
     """
-    found: list[Delivery | InputError] = []
+    deliveries: list[Delivery | InputError] = []
     for start, end in _shares(surveys):
-        found += _laid_out(surveys[start:end], projects[start:end], asked)
-    return found
+        deliveries += _laid_out(surveys[start:end], projects[start:end], asked)
+    return deliveries
 
 
 def _shares(surveys: Sequence[Survey]) -> list[tuple[int, int]]:
@@ -110,23 +111,21 @@ def _alike(one: Survey, other: Survey) -> bool:
 def _laid_out(
     surveys: Sequence[Survey], projects: Sequence[Project], asked: tuple[LimitAsked, ...]
 ) -> list[Delivery | InputError]:
-    """Surveys measured together; one by one where a fault of one would stop the others."""
+    """Deliveries of surveys that are measured as one."""
     names = [project.heading.name for project in projects]
+    joined = join_surveys(surveys, names=names)
     try:
-        layouts = measure_layouts(surveys, projects[0], names=names)
+        layout = measure_layout(joined, projects[0], earlier=MappingProxyType({}))
     except InputError as error:
-        if len(surveys) == 1:
-            return [error]
-        alone = zip(surveys, projects, strict=True)
-        return [one for survey, project in alone for one in _laid_out([survey], [project], asked)]
-    log.info("measured %d stands", len(layouts))
-    found: list[Delivery | InputError] = []
-    for layout, survey, project in zip(layouts, surveys, projects, strict=True):
+        return [error] * len(surveys)
+    log.info("measured %d stands", len(layout.by_stand))
+    deliveries: list[Delivery | InputError] = []
+    for stand, project in enumerate(projects):
         try:
-            found.append(_judged(layout, survey, project, asked))
+            deliveries.append(_judged(layout.of(stand), joined.of(stand), project, asked))
         except InputError as error:
-            found.append(error)
-    return found
+            deliveries.append(error)
+    return deliveries
 
 
 def _judged(

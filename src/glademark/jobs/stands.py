@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
-from glademark.contracts.survey import InputCount
+from glademark.contracts.survey import InputCount, join_surveys
 from glademark.errors import CrsError, InputError
 from glademark.export.manifest import Replacing
 from glademark.export.output import deliver_files
@@ -266,7 +266,7 @@ def lay_out_stand(
     """
     mine = _project_of(name, project)
     try:
-        survey = survey_of(shelf, mine)
+        survey = join_surveys([survey_of(shelf, mine)], names=[mine.heading.name])
         found: Delivery | InputError = lay_out_survey(
             survey, mine, asked, earlier=MappingProxyType({})
         )

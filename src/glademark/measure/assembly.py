@@ -1,8 +1,7 @@
-"""From what was measured to the Layouts: declared layers, figures, notices; one Layout a stand."""
+"""From what was measured to the Layout: declared layers, figures, notices."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any
 
 import geopandas as gpd
@@ -12,14 +11,12 @@ import pandas as pd
 import shapely
 from geopandas.array import from_shapely
 from pyproj import CRS
-from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.by_stand import joined, parted, stretch
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND, features
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
-from glademark.contracts.layout import Figures, Layout, StandFigures
+from glademark.contracts.layout import Figures, Layout, StandFigures, StandResults
 from glademark.contracts.survey import Survey
-from glademark.contracts.terrain import GroundFigures, LightFigures, no_rows
+from glademark.contracts.terrain import GroundFigures
 from glademark.forestry import SizeClasses
 from glademark.measure.allowance import (
     allowance_notices,
@@ -27,18 +24,17 @@ from glademark.measure.allowance import (
     residual,
     stock_by_class,
 )
-from glademark.measure.combined_openings import Combined
-from glademark.measure.corridors import Network
+from glademark.measure.corridors import Corridors
 from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
 from glademark.measure.holes import Holes
 from glademark.measure.notices import layout_notices
-from glademark.measure.opening_layer import measured_incidental, openings_by_stand, wood_in
+from glademark.measure.opening_layer import measured_incidental, measured_openings, wood_in
 from glademark.measure.standing import Standing
-from glademark.measure.sums import exact_sums, sums
+from glademark.measure.sums import rows_by, table_of_sums
 from glademark.measure.tally import tally_cells, tally_table
-from glademark.measure.terrain.light_and_wind import LIGHT_COLUMNS, light_by_stand
+from glademark.measure.terrain.light_and_wind import LIGHT_COLUMNS, light_on
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement, paint_disagreement
 from glademark.project.model import Project
@@ -46,271 +42,250 @@ from glademark.units import HECTARE_M2
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
-IntArray = npt.NDArray[np.intp]
 
 _INTERNAL = frozenset(
     {"dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m"}
-    | {"corridor_row"}
+    | {"corridor_width_m"}
 )
-_OF_CUT = (
-    "count",
-    "corridor_row",
-    "corridor_distance_m",
-    "position_error_m",
-    "zone_painted",
-    "geometry",
-)
-_OF_GROUND = ("corridor_grades", "extraction", "water_crossings", "corridor_stubs", "contours")
 _AREAS = ("exclusions", "setbacks", "landings", "water")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Measured:
     """
-    What the measuring step found in some stands, before it is put into layers.
-
-    Every frame has one stand after the other.
+    What the measuring step found, before it is put into layers.
 
     Attributes
     ----------
-    covers
+    ground
         Inputs given as areas.
-    network
-        Strips, lines and figures of the corridors.
-    holes
-        Openings and incidental openings.
-    openings
-        Openings with their numbers.
-    combined
-        Combined openings.
+    corridors
+        Strips, lines and figures.
+    holes, openings
+        Openings and incidental openings; openings with their numbers.
     zones
         The partition of each stand.
     marks
         Every used mark with crown, distances and zones.
-    stand
-        Place of the stand of each mark, rising.
     leave
         Leave trees with their crowns.
-    leave_stand
-        Place of the stand of each leave tree, rising.
-    trees
-        Cut trees, located or not.
-    parts
-        Their volumes, one row a part.
+    trees, parts
+        Cut trees, located or not; their volumes, one row a part.
     sold
         Volume table and products.
     standing
-        What stands before the cut in each stand.
+        What stands before the cut, by stand; without those that are refused.
     classes
         Size classes.
     """
 
-    covers: Covers
-    network: Network
+    ground: Covers
+    corridors: Corridors
     holes: Holes
     openings: gpd.GeoDataFrame
-    combined: Combined
     zones: Mapping[str, GeometryArray]
     marks: gpd.GeoDataFrame
-    stand: IntArray
     leave: gpd.GeoDataFrame
-    leave_stand: IntArray
     trees: pd.DataFrame
     parts: pd.DataFrame
     sold: Sold
-    standing: Sequence[Standing]
+    standing: Mapping[int, Standing]
     classes: SizeClasses
 
 
-def assemble(
-    found: Measured, surveys: Sequence[Survey], project: Project, *, names: Sequence[str]
-) -> list[Layout]:
-    """
-    The Layout of each stand from what was measured in all of them.
-
-    Parameters
-    ----------
-    found
-        What the measuring step found.
-    surveys
-        As intake handed them on.
-    project
-        What was asked.
-    names
-        What the stands are called.
-
-    Returns
-    -------
-    layouts
-        Layers with their declared columns, figures and notices.
-    """
-    is_cut = found.marks["is_cut"].to_numpy(dtype=bool)
-    cut = found.marks.loc[is_cut, list(_OF_CUT)]
-    disagreement = _disagreement(found, cut, found.stand[is_cut])
-    openings = _openings(found)
-    light, lit = _light(found, openings, surveys, project)
-    given = _Given(
-        found=found,
-        surveys=surveys,
-        project=project,
-        openings=openings,
-        cells=tally_cells(found.trees, found.parts),
-        cut=cut,
-        areas={name: shapely.area(zone) for name, zone in found.zones.items()},
-        disagreement=disagreement,
-        figures=_figures(found, surveys, openings, disagreement),
-        light=light,
-        lit=lit,
+def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
+    """Layers with their declared columns, figures and notices of all stands."""
+    marks, parts, holes = measured.marks, measured.parts, measured.holes
+    cells = tally_cells(measured.trees, parts)
+    areas = {name: shapely.area(zone) for name, zone in measured.zones.items()}
+    openings, combined = measured_openings(
+        measured.openings,
+        corridors=measured.corridors,
+        ground=measured.ground,
+        wood=wood_in(_opening_of(measured), len(measured.openings), marks=marks, parts=parts),
     )
-    stocks = [standing.stocks for standing in found.standing]
-    tally, row_stand = tally_table(given.cells, zone_area_m2=given.areas, stocks=stocks)
-    layers = _layers(given, names)
-    layers["volume_by_zone"] = parted(tally, row_stand, len(surveys))
-    return [
-        _layout(given, place, {name: parts[place] for name, parts in layers.items()})
-        for place in range(len(surveys))
-    ]
+    light_columns, light = _light(measured, openings, survey, project)
+    disagreement = paint_disagreement(
+        marks, corridor=measured.corridors.area, stand=measured.ground.stand
+    )
+    figures = _figures(measured, survey, (openings, combined), disagreement)
+    stock = _stock(measured, survey, project, cells, areas)
+    return Layout(
+        crs=survey.crs,
+        stand=_stand_layer(measured.ground, figures, survey),
+        zones=_zone_layer(measured, cells, survey.crs),
+        corridors=_corridor_layer(measured),
+        corridor_lines=declared(measured.corridors.lines, "corridor_lines"),
+        openings=declared(openings, "openings", more=light_columns),
+        combined_openings=declared(combined, "combined_openings"),
+        incidental_openings=declared(
+            measured_incidental(holes, marks=marks, parts=parts), "incidental_openings"
+        ),
+        marks=_mark_layer(measured),
+        leave_trees=declared(measured.leave, "leave_trees"),
+        **{name: _areas(survey, name) for name in _AREAS},
+        cruise_plots=_plots(measured, survey.crs),
+        volume_by_zone=tally_table(
+            cells,
+            zone_area_m2=areas,
+            stocks={stand: one.stocks for stand, one in measured.standing.items()},
+        ),
+        allowance=_table([one.allowance for one in stock.values()], ALLOWANCE.names),
+        stock_by_class=_table([one.by_class for one in stock.values()], STOCK_BY_CLASS.names),
+        by_stand={
+            stand: StandResults(
+                figures=figures[stand],
+                residual=stock[stand].residual if stand in stock else {},
+                notices=_notices(stand, measured, survey, stock)
+                + layout_notices(
+                    figures[stand],
+                    disagreement[stand],
+                    marks=marks,
+                    settings=project.openings,
+                ),
+                ground=GroundFigures(light=light.get(stand)),
+                absent={} if stand in light else {"openings": LIGHT_COLUMNS},
+            )
+            for stand in measured.standing
+        },
+    )
+
+
+def _notices(
+    stand: int, measured: Measured, survey: Survey, stock: Mapping[int, "_Stock"]
+) -> tuple[str, ...]:
+    """Sentences on a stand that are known before its figures."""
+    given = (*survey.stand_notices, *measured.holes.notices)
+    return (
+        *(notice.text for notice in given if notice.stand in {stand, None}),
+        *measured.standing[stand].notices,
+        *(stock[stand].notices if stand in stock else ()),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Given:
-    """What the Layouts of all stands draw on: tables of all, figures by stand."""
+class _Stock:
+    """Allowance, stock by class and residual of a stand whose stock is known, and notices."""
 
-    found: Measured
-    surveys: Sequence[Survey]
-    project: Project
-    openings: gpd.GeoDataFrame
-    cells: pd.DataFrame
-    cut: gpd.GeoDataFrame
-    areas: Mapping[str, FloatArray]
-    disagreement: Sequence[Disagreement]
-    figures: Sequence[Figures]
-    light: Mapping[str, FloatArray]
-    lit: Sequence[LightFigures | None]
-
-
-def _layout(given: _Given, place: int, layers: Mapping[str, Any]) -> Layout:
-    """The Layout of one of the stands."""
-    found, survey, figures = given.found, given.surveys[place], given.figures[place]
-    standing = found.standing[place]
-    allowance, by_class, left, notices = _stock(given, place)
-    said = (text for one, text in found.holes.notices if one == place)
-    no_ground: Mapping[str, Any] = {name: _no_ground(name) for name in _OF_GROUND}
-    return Layout(
-        crs=survey.crs,
-        **layers,
-        cruise_plots=declared(standing.plots, "cruise_plots")
-        if len(standing.plots)
-        else _nothing("cruise_plots", survey.crs),
-        allowance=allowance,
-        stock_by_class=by_class,
-        residual=left,
-        figures=figures,
-        notices=(
-            *survey.notices,
-            *said,
-            *standing.notices,
-            *notices,
-            *layout_notices(
-                figures,
-                given.disagreement[place],
-                marks=found.marks,
-                settings=given.project.openings,
-            ),
-        ),
-        **no_ground,
-        ground=GroundFigures(light=given.lit[place]),
-    )
-
-
-@lru_cache(maxsize=64)
-def _nothing(name: str, crs: CRS) -> gpd.GeoDataFrame:
-    """A layer without rows, which all stands share."""
-    return declared(features({}, [], crs=crs), name)
-
-
-@lru_cache(maxsize=len(_OF_GROUND))
-def _no_ground(name: str) -> gpd.GeoDataFrame:
-    """A layer of the ground without rows, which all stands share."""
-    return no_rows(name)
-
-
-_NO_ALLOWANCE = pd.DataFrame(columns=list(ALLOWANCE.names))
-_NO_STOCK = pd.DataFrame(columns=list(STOCK_BY_CLASS.names))
+    allowance: pd.DataFrame
+    by_class: pd.DataFrame
+    residual: Mapping[str, float]
+    notices: tuple[str, ...]
 
 
 def _stock(
-    given: _Given, place: int
-) -> tuple[pd.DataFrame, pd.DataFrame, Mapping[str, float], tuple[str, ...]]:
-    """Allowance, stock by class and residual of a stand whose stock is known, and notices."""
-    found, survey, standing = given.found, given.surveys[place], given.found.standing[place]
-    if not standing.stocks and standing.by_class.empty:
-        return _NO_ALLOWANCE, _NO_STOCK, {}, ()
-    operable = found.covers.operable[place]
-    trees = found.trees.iloc[stretch(found.trees["stand"].to_numpy(), place)]
-    allowance = allowance_table(
-        standing.stocks,
-        given.cells.iloc[stretch(given.cells["stand"].to_numpy(), place)],
-        allowable_share=given.project.allowance.removal_share_max,
-        zone_area_m2={name: float(area[place]) for name, area in given.areas.items()},
-        marked_ground_m2=_marked_ground_m2(survey, operable),
-    )
-    operable_ha = operable.area / HECTARE_M2
-    by_class = stock_by_class(standing, trees, operable_ha=operable_ha, labels=found.classes.labels)
-    notices = allowance_notices(
-        standing.stocks,
-        allowance,
-        trees=trees,
-        cut=given.cut.iloc[stretch(found.stand[given.cut.index.to_numpy()], place)],
-        marked_ground=survey.marked_ground.geometry.tolist(),
-    )
-    return allowance, by_class, residual(allowance, by_class, operable_ha=operable_ha), notices
+    measured: Measured,
+    survey: Survey,
+    project: Project,
+    cells: pd.DataFrame,
+    areas: Mapping[str, FloatArray],
+) -> dict[int, _Stock]:
+    """What is known of the stock, by stand."""
+    known = {
+        stand: one
+        for stand, one in measured.standing.items()
+        if one.stocks or not one.by_class.empty
+    }
+    if not known:
+        return {}
+    located = measured.marks[measured.marks["is_cut"]]
+    tables = (cells, measured.trees, located, survey.marked_ground)
+    rows = [rows_by(table[STAND]) for table in tables]
+    nothing = np.zeros(0, dtype=np.intp)
+    stock = {}
+    for stand, standing in known.items():
+        mine, trees, cut, marked = (
+            table.iloc[of_stand.get(stand, nothing)]
+            for table, of_stand in zip(tables, rows, strict=True)
+        )
+        operable = measured.ground.operable[stand]
+        marked_ground = marked.geometry.to_numpy()
+        hectares = operable.area / HECTARE_M2
+        allowance = allowance_table(
+            standing.stocks,
+            mine,
+            allowable_share=project.allowance.removal_share_max,
+            zone_area_m2={name: float(area[stand]) for name, area in areas.items()},
+            marked_ground_m2=float(
+                shapely.intersection(shapely.union_all(marked_ground), operable).area
+            )
+            if len(marked)
+            else None,
+        )
+        by_class = stock_by_class(
+            standing, trees, operable_ha=hectares, labels=measured.classes.labels
+        )
+        notices = allowance_notices(
+            standing.stocks,
+            allowance,
+            trees=trees,
+            cut=cut,
+            marked_ground=marked_ground.tolist(),
+        )
+        stock[stand] = _Stock(
+            allowance=allowance.assign(stand=stand),
+            by_class=by_class.assign(stand=stand),
+            residual=residual(allowance, by_class, operable_ha=hectares),
+            notices=notices,
+        )
+    return stock
 
 
-def _marked_ground_m2(survey: Survey, operable: BaseGeometry) -> float | None:
-    """Operable ground marked so far; None where that was not said."""
-    if survey.marked_ground.empty:
-        return None
-    marked = shapely.union_all(survey.marked_ground.geometry.to_numpy())
-    return float(shapely.intersection(marked, operable).area)
+def _table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> pd.DataFrame:
+    """Tables of several stands under each other."""
+    columns = [STAND, *names]
+    filled = [table[columns] for table in tables if len(table)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)
+
+
+def _plots(measured: Measured, crs: CRS) -> gpd.GeoDataFrame:
+    """Plots of the cruises."""
+    plots = [
+        one.plots.assign(stand=i) for i, one in measured.standing.items() if one.plots is not None
+    ]
+    if not plots:
+        return declared(features({STAND: []}, [], crs=crs), "cruise_plots")
+    return declared(pd.concat(plots, ignore_index=True), "cruise_plots")
 
 
 def _figures(
-    found: Measured,
-    surveys: Sequence[Survey],
-    openings: gpd.GeoDataFrame,
+    measured: Measured,
+    survey: Survey,
+    openings: tuple[gpd.GeoDataFrame, gpd.GeoDataFrame],
     disagreement: Sequence[Disagreement],
 ) -> list[Figures]:
     """Totals of each stand."""
-    stand = _stand_figures(found.covers, surveys[0].crs)
-    area = np.array([one.area_m2 for one in stand])
+    stand = _stand_figures(measured.ground, survey.crs)
+    area = shapely.area(measured.ground.stand)
     parts = (
         stand,
-        found.network.figures,
-        opening_figures(openings, found.combined, found.holes, stand_m2=area),
-        zone_figures(found.zones, found.marks, found.stand),
-        mark_figures(surveys, found.marks, found.stand, disagreement),
+        measured.corridors.figures,
+        opening_figures(*openings, measured.holes, stand_m2=area),
+        zone_figures(measured.zones, measured.marks),
+        mark_figures(survey, measured.marks, disagreement),
         volume_figures(
-            found.trees,
-            found.parts,
-            found.sold,
-            size_class_rule=found.classes.rule,
-            stands=len(surveys),
+            measured.trees,
+            measured.parts,
+            measured.sold,
+            size_class_rule=measured.classes.rule,
+            stands=len(stand),
         ),
     )
     return [
-        Figures(stand=one, corridors=strips, openings=holes, zones=zones, marks=marks, volume=wood)
-        for one, strips, holes, zones, marks, wood in zip(*parts, strict=True)
+        Figures(
+            stand=whole, corridors=strips, openings=holes, zones=zones, marks=marks, volume=wood
+        )
+        for whole, strips, holes, zones, marks, wood in zip(*parts, strict=True)
     ]
 
 
-def _stand_figures(covers: Covers, crs: CRS) -> list[StandFigures]:
+def _stand_figures(ground: Covers, crs: CRS) -> list[StandFigures]:
     """Areas and perimeter of each stand."""
     columns = {
-        "area_m2": shapely.area(covers.stand),
-        "area_geodesic_m2": geodesic_areas_m2(covers.stand, crs=crs),
-        "operable_m2": shapely.area(covers.operable),
-        "perimeter_m": shapely.length(covers.stand),
+        "area_m2": shapely.area(ground.stand),
+        "area_geodesic_m2": geodesic_areas_m2(ground.stand, crs=crs),
+        "operable_m2": shapely.area(ground.operable),
+        "perimeter_m": shapely.length(ground.stand),
     }
     rows = zip(*(values.tolist() for values in columns.values()), strict=True)
     return [StandFigures(**dict(zip(columns, row, strict=True))) for row in rows]
@@ -345,153 +320,95 @@ def geodesic_areas_m2(polygons: GeometryArray, *, crs: CRS) -> FloatArray:
     return np.array([abs(ellipsoid.geometry_area_perimeter(one)[0]) for one in flat])
 
 
-def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
-    """Every layer of every stand."""
-    found, surveys, openings = given.found, given.surveys, given.openings
-    every, holes, network = np.arange(len(surveys)), found.holes, found.network
-    incidental = measured_incidental(holes, marks=found.marks, parts=found.parts)
-    zones, zone_stand = _zone_layer(found, given.cells, surveys[0].crs)
-    whole = {
-        "stand": (_stand_layer(found.covers, given.figures, names, surveys[0].crs), every),
-        "zones": (zones, zone_stand),
-        "corridors": (_corridor_layer(found), network.stand),
-        "corridor_lines": (declared(network.lines, "corridor_lines"), network.stand),
-        "openings": (declared(openings, "openings").assign(**given.light), holes.opening_stand),
-        "combined_openings": (
-            declared(found.combined.rows, "combined_openings"),
-            found.combined.stand,
-        ),
-        "incidental_openings": (
-            declared(incidental, "incidental_openings"),
-            holes.incidental_stand,
-        ),
-        "marks": (_mark_layer(found), found.stand),
-        "leave_trees": (declared(found.leave, "leave_trees"), found.leave_stand),
-        **{name: _areas(surveys, name) for name in _AREAS},
-    }
-    layers = {name: parted(frame, stand, len(surveys)) for name, (frame, stand) in whole.items()}
-    layers["openings"] = [
-        part if len(part) else part.drop(columns=list(LIGHT_COLUMNS), errors="ignore")
-        for part in layers["openings"]
-    ]
-    return layers
-
-
-def _stand_layer(
-    covers: Covers, figures: Sequence[Figures], names: Sequence[str], crs: CRS
-) -> gpd.GeoDataFrame:
+def _stand_layer(ground: Covers, figures: Sequence[Figures], survey: Survey) -> gpd.GeoDataFrame:
     """Each stand in one row."""
     sizes = ("area_m2", "area_geodesic_m2", "operable_m2", "perimeter_m")
     row = {size: [getattr(one.stand, size) for one in figures] for size in sizes}
-    return declared(features({"name": list(names), **row}, covers.stand, crs=crs), "stand")
+    named = {name: survey.stand[name].to_numpy() for name in (STAND, "name")}
+    return declared(features({**named, **row}, ground.stand, crs=survey.crs), "stand")
 
 
-def _openings(found: Measured) -> gpd.GeoDataFrame:
-    """Openings with size, distances and wood."""
-    stand, number = found.holes.opening_stand, found.openings["opening"].to_numpy()
-    own = pd.MultiIndex.from_arrays([stand, number])
-    mine = found.marks["opening"].to_numpy(dtype=int, na_value=0)
-    row = np.full(len(mine), -1)
-    some = np.flatnonzero(mine)
-    row[some] = own.get_indexer(pd.MultiIndex.from_arrays([found.stand[some], mine[some]]))
-    return openings_by_stand(
-        found.openings,
-        stand,
-        combined=found.combined,
-        ground=(found.network.area, found.covers.stand, found.covers.water),
-        wood=wood_in(row, len(number), marks=found.marks, parts=found.parts),
-    )
+def _opening_of(measured: Measured) -> pd.Series:
+    """Row of the opening that each mark is tallied in, <NA> for none."""
+    keys = [measured.marks[STAND], measured.marks["opening"].fillna(0).astype(int)]
+    return _row_with(measured.openings[[STAND, "opening"]], keys, measured.marks.index)
+
+
+def _row_with(table: pd.DataFrame, keys: Sequence[pd.Series], index: pd.Index) -> pd.Series:
+    """Row of the table with the same keys, <NA> for none."""
+    row = pd.MultiIndex.from_frame(table).get_indexer(pd.MultiIndex.from_arrays([*keys]))
+    return pd.Series(pd.arrays.IntegerArray(row.astype(np.int64), row < 0), index=index)
 
 
 def _light(
-    found: Measured, openings: gpd.GeoDataFrame, surveys: Sequence[Survey], project: Project
-) -> tuple[Mapping[str, FloatArray], Sequence[LightFigures | None]]:
+    measured: Measured, openings: gpd.GeoDataFrame, survey: Survey, project: Project
+) -> tuple[dict[str, FloatArray], Mapping[int, Any]]:
     """Shape and edges of openings, where there are any."""
-    if not len(openings):
-        return {}, [None] * len(surveys)
-    bare = [(found.holes.incidental.geometry.to_numpy(), found.holes.incidental_stand)]
-    for name in ("landings", "water"):
-        frame, stand = joined([getattr(survey, name) for survey in surveys])
-        bare.append((frame.geometry.to_numpy(), stand))
-    return light_by_stand(
+    if openings.empty:
+        return {}, {}
+    return light_on(
         openings,
-        found.holes.opening_stand,
-        ground=(found.network.area, found.covers.stand),
-        bare=bare,
+        corridors=measured.corridors.area,
+        boundary=measured.ground.stand,
+        bare=[measured.holes.incidental, survey.landings, survey.water],
         wind=project.wind,
     )
 
 
-def _zone_layer(
-    found: Measured, cells: pd.DataFrame, crs: CRS
-) -> tuple[gpd.GeoDataFrame, IntArray]:
-    """One row a zone that has an area, and its stand."""
-    names = np.array(list(found.zones), dtype=object)
-    shapes = np.stack([*found.zones.values()], axis=1)  # (stands, zones)
+def _zone_layer(measured: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDataFrame:
+    """One row a zone that has an area."""
+    names = pd.Index([*measured.zones])
+    shapes = np.stack([*measured.zones.values()], axis=1)  # (stands, zones)
     area = shapely.area(shapes)
     stand, zone = np.nonzero(area > 0)
-    here = cells["located"].to_numpy(dtype=object) == "located"
-    code = pd.Index(names).get_indexer(pd.Index(cells["zone"].to_numpy(dtype=object)))
-    cell = np.where(here & (code >= 0), cells["stand"].to_numpy() * len(names) + code, -1)
+    here = cells[(cells["located"] == "located") & cells["zone"].isin(names)]
+    code = names.get_indexer(here["zone"])
     wood = {
-        name: add(cells[name].to_numpy(dtype=float), cell, area.size).reshape(area.shape)
-        for name, add in (("trees", sums), ("basal_area_m2", exact_sums), ("m3", exact_sums))
+        name: table_of_sums(here[name], here[STAND], code, area.shape)[stand, zone]
+        for name in ("trees", "basal_area_m2", "m3")
     }
     columns = {
-        "zone": names[zone],
+        STAND: stand,
+        "zone": names.to_numpy(dtype=object)[zone],
         "area_m2": area[stand, zone],
-        "share": area[stand, zone] / shapely.area(found.covers.stand)[stand],
-        "trees": wood["trees"][stand, zone],
-        "basal_area_m2": np.nan_to_num(wood["basal_area_m2"][stand, zone]),
-        "volume_m3": wood["m3"][stand, zone],
+        "share": area[stand, zone] / shapely.area(measured.ground.stand)[stand],
+        "trees": np.nan_to_num(wood["trees"]),
+        "basal_area_m2": np.nan_to_num(wood["basal_area_m2"]),
+        "volume_m3": wood["m3"],
     }
-    return declared(features(columns, shapes[stand, zone], crs=crs), "zones"), stand
+    return declared(features(columns, shapes[stand, zone], crs=crs), "zones")
 
 
-def _corridor_layer(found: Measured) -> gpd.GeoDataFrame:
+def _corridor_layer(measured: Measured) -> gpd.GeoDataFrame:
     """Corridors with the wood that is tallied as theirs."""
-    strips, marks = found.network.strips, found.marks
-    in_zone = marks["zone"].to_numpy(dtype=object) == "corridor"
-    mine = np.where(in_zone, marks["corridor_row"].to_numpy(), -1)
-    wood = wood_in(mine, len(strips), marks=marks, parts=found.parts)
+    strips, marks = measured.corridors.strips, measured.marks
+    row = _row_with(strips[[STAND, "corridor"]], [marks[STAND], marks["corridor"]], marks.index)
+    row = row.where(marks["zone"] == "corridor")
+    wood = wood_in(row, len(strips), marks=marks, parts=measured.parts)
     columns = ("trees", "basal_area_m2", "volume_m3")
     return declared(strips, "corridors", more={name: wood[name] for name in columns})
 
 
-def _mark_layer(found: Measured) -> gpd.GeoDataFrame:
+def _mark_layer(measured: Measured) -> gpd.GeoDataFrame:
     """Every used mark with its own product's volume."""
-    marks, parts = found.marks, found.parts
-    row = marks.index.get_indexer(pd.Index(parts["tree"]))  # -1: counted without a position
-    mark, first = np.unique(row, return_index=True)
-    mark, first = mark[mark >= 0], first[mark >= 0]  # the first part is of the own product
-    own = {"net": np.full(len(marks), np.nan), "unit": np.full(len(marks), "", dtype=object)}
-    own["source"] = own["unit"].copy()
-    for name, values in own.items():
-        values[mark] = parts[name].to_numpy()[first]
+    marks, parts = measured.marks, measured.parts
+    own = parts[~parts["tree"].duplicated()]  # the first part is of the own product
+
+    def _of_own(name: str) -> pd.Series:
+        """A column of the own part, on the index of the marks."""
+        return pd.Series(own[name].to_numpy(), index=own["tree"]).reindex(marks.index)
+
     volumes = {
-        "volume": own["net"],
-        "volume_unit": own["unit"],
-        "volume_source": own["source"],
-        "volume_m3": exact_sums(parts["m3"], row, len(marks)),
+        "volume": _of_own("net").to_numpy(dtype=float),
+        "volume_unit": _of_own("unit").to_numpy(dtype=object),
+        "volume_source": _of_own("source").to_numpy(dtype=object),
+        "volume_m3": parts.groupby("tree")["m3"].sum(min_count=1).reindex(marks.index).to_numpy(),
     }
     others = [name for name in marks.columns if name not in {*_INTERNAL, "geometry"}]
     return declared(marks, "marks", more=volumes, others=others)
 
 
-def _areas(surveys: Sequence[Survey], name: str) -> tuple[gpd.GeoDataFrame, IntArray]:
-    """A layer of areas given, and the stand of each."""
-    frame, stand = joined([getattr(survey, name) for survey in surveys])
-    sizes = {"area_m2": shapely.area(frame.geometry.to_numpy())}
-    return declared(frame, name, more=sizes), stand
-
-
-def _disagreement(found: Measured, cut: gpd.GeoDataFrame, stand: IntArray) -> list[Disagreement]:
-    """Cut marks of each stand whose paint and position name different zones."""
-    width = found.network.lines["width_m"].to_numpy(dtype=float)
-    return paint_disagreement(
-        cut,
-        stand_of=stand,
-        corridor=found.network.area,
-        width_m=np.append(width, np.nan)[cut["corridor_row"].to_numpy()],
-        stand=found.covers.stand,
-    )
+def _areas(survey: Survey, name: str) -> gpd.GeoDataFrame:
+    """A layer of areas given."""
+    areas = getattr(survey, name)
+    return declared(areas, name, more={"area_m2": shapely.area(areas.geometry.to_numpy())})

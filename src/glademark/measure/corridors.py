@@ -11,15 +11,15 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND, features
 from glademark.contracts.layout import CorridorFigures
+from glademark.measure.cover import Covers
 from glademark.measure.crowns import APART_M, inscribed_discs, longest_edge_bearings
 from glademark.measure.polygons import only_polygons, union_by
 from glademark.measure.sums import least, sums
@@ -47,7 +47,7 @@ GeometryArray = npt.NDArray[np.object_]
 IntArray = npt.NDArray[np.intp]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Corridors:
     """
     Corridors as measured.
@@ -55,20 +55,20 @@ class Corridors:
     Attributes
     ----------
     strips
-        Polygon rows `corridor`, `state`, `width_m`, `length_m`, `area_m2`: the ground of each
-        inside the stand.
+        Polygon rows `stand`, `corridor`, `state`, `width_m`, `length_m`, `area_m2`: the ground of
+        each inside its stand.
     lines
         The centre lines inside the stand, carried on; same index and columns but the area.
     area
-        Union of the strips inside the stand.
+        Union of the strips of each stand; shape (stands,).
     figures
-        Totals.
+        Totals of each stand.
     """
 
     strips: gpd.GeoDataFrame
     lines: gpd.GeoDataFrame
-    area: BaseGeometry
-    figures: CorridorFigures
+    area: GeometryArray
+    figures: tuple[CorridorFigures, ...]
 
 
 def strips_of(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
@@ -101,111 +101,37 @@ def strips_of(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
     )
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Network:
+def measure_corridors(lines: gpd.GeoDataFrame, ground: Covers) -> Corridors:
     """
-    Corridors of many stands.
+    The ground that corridors take in their stands, and what share of these it is.
 
-    Attributes
-    ----------
-    strips, lines
-        As in `Corridors`, one stand after the other.
-    stand
-        Place of the stand of each row, rising.
-    area
-        Union of the strips of each stand; shape (stands,).
-    figures
-        Totals of each stand.
+    `lines` are LineString or MultiLineString rows `stand`, `corridor`, `width_m`, `state`, perhaps
+    none; those of different stands never meet. Overlaps and duplicate lines count once.
     """
-
-    strips: gpd.GeoDataFrame
-    lines: gpd.GeoDataFrame
-    stand: IntArray
-    area: GeometryArray
-    figures: tuple[CorridorFigures, ...]
-
-
-def measure_corridors(
-    lines: gpd.GeoDataFrame,
-    *,
-    stand: BaseGeometry,
-    operable: BaseGeometry,
-    landings: BaseGeometry,
-) -> Corridors:
-    """
-    The ground that corridors take, and what share of the stand it is.
-
-    Parameters
-    ----------
-    lines
-        LineString or MultiLineString rows `corridor`, `width_m`, `state`; projected CRS in metres.
-        May be empty.
-    stand, operable, landings
-        Polygons in the same CRS; empty ones are allowed for `landings`.
-
-    Returns
-    -------
-    corridors
-        Strips, lines, their union and the figures; overlaps and duplicate lines count once.
-    """
-    ground = np.array([[stand], [operable], [landings]], dtype=object)
-    alone = np.zeros(len(lines), dtype=np.intp)
-    found = corridor_network(lines, stand_of=alone, ground=(ground[0], ground[1], ground[2]))
-    return Corridors(
-        strips=found.strips, lines=found.lines, area=found.area[0], figures=found.figures[0]
-    )
-
-
-def corridor_network(
-    lines: gpd.GeoDataFrame,
-    *,
-    stand_of: IntArray,
-    ground: tuple[GeometryArray, GeometryArray, GeometryArray],
-) -> Network:
-    """
-    The ground that corridors take in many stands; those of different stands never meet.
-
-    Parameters
-    ----------
-    lines
-        As for `measure_corridors`, one stand after the other.
-    stand_of
-        Place of the stand of each line, rising.
-    ground
-        Stands, operable areas and landings as for `measure_corridors`; each of shape (stands,).
-
-    Returns
-    -------
-    network
-        In the order of the lines.
-    """
-    stand = ground[0]
+    stand, stand_of = ground.stand, lines[STAND].to_numpy()
     raw, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
-    mine = stand_of[line]
+    number = stand_of[line]
     width = lines["width_m"].to_numpy(dtype=float)[line]
-    carried = carry_ends_on(raw, width_m=width, stand=mine)
-    strips = _cut_at_joins(strips_of(carried, width_m=width), carried, width, mine)
-    bearing = longest_edge_bearings(stand)[mine]
-    discs, owner = node_discs(carried, width_m=width, bearing=bearing, stand=mine)
+    carried = carry_ends_on(raw, width_m=width, stand=number)
+    strips = _cut_at_joins(strips_of(carried, width_m=width), carried, width, number)
+    bearing = longest_edge_bearings(stand)[number]
+    discs, owner = node_discs(carried, width_m=width, bearing=bearing, stand=number)
     pieces, owners = np.concatenate([strips, discs]), np.concatenate([line, line[owner]])
     whole = union_by(pieces, owners, len(lines))
     clipped = only_polygons(shapely.intersection(whole, stand[stand_of]))
-    inside = union_by(np.asarray(shapely.intersection(carried, stand[mine])), line, len(lines))
-    named = {name: lines[name] for name in ("corridor", "state", "width_m")}
+    inside = union_by(np.asarray(shapely.intersection(carried, stand[number])), line, len(lines))
+    named = {name: lines[name] for name in (STAND, "corridor", "state", "width_m")}
     columns = {**named, "length_m": shapely.length(inside)}
     area = union_by(clipped, stand_of, len(stand))
-    return Network(
+    return Corridors(
         strips=features({**columns, "area_m2": shapely.area(clipped)}, clipped, crs=lines.crs),
         lines=features(columns, inside, crs=lines.crs),
-        stand=stand_of,
         area=area,
-        figures=_figures(lines["state"], clipped, inside, stand_of, area=area, ground=ground),
+        figures=_figures(lines, clipped, inside, area=area, ground=ground),
     )
 
 
-def carry_ends_on(
-    lines: GeometryArray, *, width_m: FloatArray, stand: IntArray | None = None
-) -> GeometryArray:
+def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray, stand: IntArray) -> GeometryArray:
     """
     Lines whose ends near another strip reach that strip's centre line.
 
@@ -220,7 +146,7 @@ def carry_ends_on(
     width_m
         Full widths [m]; shape (n,).
     stand
-        Place of the stand of each line, where there are several: ends never reach across.
+        Number of the stand of each line; ends never reach across.
 
     Returns
     -------
@@ -230,9 +156,8 @@ def carry_ends_on(
     if len(lines) < 2:  # noqa: PLR2004 - no other line to join
         return lines
     carried = lines
-    mine = np.zeros(len(lines), dtype=np.intp) if stand is None else stand
     for at_end in (False, True):
-        target = _targets(lines, width_m, mine, at_end=at_end)
+        target = _targets(lines, width_m, stand, at_end=at_end)
         carried = np.asarray(
             [
                 line if point is None else _with_end(line, point, at_end=at_end)
@@ -344,7 +269,7 @@ def node_discs(
     *,
     width_m: FloatArray,
     bearing: float | FloatArray,
-    stand: IntArray | None = None,
+    stand: IntArray,
 ) -> tuple[GeometryArray, IntArray]:
     """
     Discs that fill the wedge where line ends meet.
@@ -358,7 +283,7 @@ def node_discs(
     bearing
         Direction of the first vertex of every disc, one for all or one a line [rad].
     stand
-        Place of the stand of each line, where there are several: ends never meet across.
+        Number of the stand of each line; ends never meet across.
 
     Returns
     -------
@@ -375,8 +300,9 @@ def node_discs(
         shapely.get_coordinates(np.concatenate([shapely.get_point(lines, i) for i in positions]))
         for positions in ((0, -1), (1, -2))
     )
-    place = owner * 0.0 if stand is None else stand[owner] * APART_M
-    pairs = cKDTree(np.column_stack([points, place])).query_pairs(REACH_M, output_type="ndarray")
+    pairs = cKDTree(np.column_stack([points, stand[owner] * APART_M])).query_pairs(
+        REACH_M, output_type="ndarray"
+    )
     links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points),) * 2)
     node = connected_components(links, directed=False)[1]
     away = before - points
@@ -384,7 +310,7 @@ def node_discs(
     one, two = pairs.T
     apart = (away[one] * away[two]).sum(axis=1) < np.cos(np.radians(SAME_WAY_DEG))
     shared = np.isin(np.arange(len(points)), pairs[apart])
-    narrowest = least(width_m[owner], node, len(points), none=np.inf)
+    narrowest = least(width_m[owner], node, len(points))
     discs = inscribed_discs(
         np.asarray(shapely.points(points[shared]), dtype=object),
         radius_m=narrowest[node[shared]] / 2,
@@ -394,30 +320,29 @@ def node_discs(
 
 
 def _figures(
-    state: pd.Series,
+    corridors: gpd.GeoDataFrame,
     clipped: GeometryArray,
-    lines: GeometryArray,
-    stand_of: IntArray,
+    inside: GeometryArray,
     *,
     area: GeometryArray,
-    ground: tuple[GeometryArray, GeometryArray, GeometryArray],
+    ground: Covers,
 ) -> tuple[CorridorFigures, ...]:
     """Totals over all corridors of each stand."""
-    stand, operable, landings = ground
-    stays = state.to_numpy(dtype=object) == "existing"
+    stand, stand_of = ground.stand, corridors[STAND].to_numpy()
+    stays = corridors["state"].to_numpy(dtype=object) == "existing"
     existing = union_by(clipped[stays], stand_of[stays], len(stand))
-    with_landings = shapely.union(area, shapely.intersection(landings, stand))
-    once = union_by(lines, stand_of, len(stand), grid_size=SAME_LINE_M)
+    with_landings = shapely.union(area, shapely.intersection(ground.landing, stand))
+    once = union_by(inside, stand_of, len(stand), grid_size=SAME_LINE_M)
     columns = {
         "length_m": (length := shapely.length(once)),
         "area_m2": (taken := shapely.area(area)),
         "share": taken / shapely.area(stand),
-        "share_operable": _share_of(area, operable),
+        "share_operable": _share_of(area, ground.operable),
         "new_m2": shapely.area(shapely.difference(area, existing)),
         "overlap_m2": sums(shapely.area(clipped), stand_of, len(stand)) - taken,
         "with_landings_m2": (both := shapely.area(with_landings)),
         "share_with_landings": both / shapely.area(stand),
-        "share_operable_with_landings": _share_of(with_landings, operable),
+        "share_operable_with_landings": _share_of(with_landings, ground.operable),
         "density_m_per_ha": length / shapely.area(stand) * 10_000,
         "mean_spacing_m": shapely.area(stand) / np.where(length > 0, length, np.nan),
     }

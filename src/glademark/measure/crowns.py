@@ -125,22 +125,14 @@ def inscribed_discs(
     return np.asarray(shapely.polygons(coordinates), dtype=object)
 
 
-def crown_radii(trees: pd.DataFrame, *, default_m: float) -> pd.DataFrame:
+def crown_radii(
+    trees: pd.DataFrame, *, default_m: float
+) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.object_]]:
     """
-    Crown radius of every tree, and where it comes from.
+    Crown radius of every tree, and where it comes from, as columns.
 
-    Parameters
-    ----------
-    trees
-        `species` (text), `dbh_cm`, `crown_radius_m` (measured, else NaN).
-    default_m
-        Radius of a tree that was neither measured nor has an equation [m].
-
-    Returns
-    -------
-    radii
-        `crown_radius_m` and `crown_source` on the index of `trees`: measured, the key of the
-        published crown-width equation of the species, or ``default``.
+    `crown_radius_m` as measured, else by the published crown-width equation of the species, else
+    `default_m`; `crown_source` is measured, the key of the equation, or ``default``.
     """
     measured = trees["crown_radius_m"].to_numpy(dtype=float)
     code = find_species(trees["species"].to_numpy(dtype=object))
@@ -149,10 +141,7 @@ def crown_radii(trees: pd.DataFrame, *, default_m: float) -> pd.DataFrame:
     radius = np.where(has_equation, published, default_m)
     source = np.where(has_equation, key, "default")
     is_measured = np.isfinite(measured)
-    return pd.DataFrame(
-        {
-            "crown_radius_m": np.where(is_measured, measured, radius),
-            "crown_source": np.where(is_measured, "measured", source).astype(object),
-        },
-        index=trees.index,
-    )
+    return {
+        "crown_radius_m": np.where(is_measured, measured, radius),
+        "crown_source": np.where(is_measured, "measured", source).astype(object),
+    }

@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND, features
 from glademark.contracts.layers import LAYERS, Column, Kind, present
 from glademark.measure.polygons import as_multi
 
@@ -34,35 +34,19 @@ def declared(
     as_drawn: bool = False,
 ) -> gpd.GeoDataFrame:
     """
-    A frame as the layer of that name: declared columns and geometry type.
+    A frame as the layer of that name: the stand's number, declared columns and geometry type.
 
-    Parameters
-    ----------
-    frame
-        Has what is known of the layer's columns; others are dropped, missing ones come out empty,
-        missing optional ones not at all.
-    name
-        Of a layer with geometry.
-    more
-        Columns that stand for those of the frame.
-    others
-        Columns of the frame that follow as they are, where no declaration names them.
-    crs
-        Of the layer, where not that of `frame`.
-    as_drawn
-        Whether lines keep their direction and their order; else they are put into normal form.
-
-    Returns
-    -------
-    layer
-        Index 0..n-1.
+    `more` stands for columns of the frame, `others` follow as they are where no declaration names
+    them; what is missing comes out empty, optional columns not at all. Lines in normal form, unless
+    `as_drawn`: then they keep their direction. Index 0..n-1.
     """
     layer = present(LAYERS[name], [*frame.columns, *more])
     index = pd.RangeIndex(len(frame))
     known = {str(given): frame[given] for given in frame.columns if given in layer.names} | dict(
         more
     )
-    columns = {column.name: _column(known, column, index) for column in layer.columns}
+    columns = {STAND: frame[STAND].to_numpy()} if STAND in frame else {}
+    columns |= {column.name: _column(known, column, index) for column in layer.columns}
     for other in others:
         if other not in columns:
             columns[other] = frame[other].set_axis(index)

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import (
     MarkFigures,
     OpeningFigures,
@@ -17,256 +18,162 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey
-from glademark.measure.combined_openings import Combined
 from glademark.measure.holes import Holes
-from glademark.measure.sums import exact_sums, least, sums
+from glademark.measure.sums import exact_sums, sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Disagreement
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
-IntArray = npt.NDArray[np.intp]
 
 
 def opening_figures(
-    openings: gpd.GeoDataFrame, combined: Combined, holes: Holes, *, stand_m2: FloatArray
+    openings: gpd.GeoDataFrame, combined: gpd.GeoDataFrame, holes: Holes, *, stand_m2: FloatArray
 ) -> list[OpeningFigures]:
-    """
-    Totals over openings, combined openings and incidental openings of each stand.
-
-    Parameters
-    ----------
-    openings
-        With `area_m2` and `spacing_m`, one stand after the other.
-    combined
-        With `area_m2`.
-    holes
-        Components and incidental openings.
-    stand_m2
-        Area of the stands [m2]; shape (stands,).
-
-    Returns
-    -------
-    figures
-        Zeros and None without openings.
-    """
-    count, stand = len(stand_m2), holes.opening_stand
-    area = openings["area_m2"].to_numpy(dtype=float)
-    spacing = openings["spacing_m"].to_numpy(dtype=float)
-    apart = np.isfinite(spacing)
-    nearest = least(spacing[apart], stand[apart], count, none=np.inf)
-    whole = combined.rows["area_m2"].to_numpy(dtype=float)
-    taken = sums(area, stand, count)
+    """Totals over openings, combined openings and incidental openings of each stand."""
+    stands = pd.RangeIndex(len(stand_m2))
+    area = openings["area_m2"].groupby(openings[STAND])
+    whole = combined["area_m2"].groupby(combined[STAND])
+    incidental = holes.incidental.geometry.area.groupby(holes.incidental[STAND])
+    nearest = openings["spacing_m"].groupby(openings[STAND]).min().reindex(stands)
+    total = sums(openings["area_m2"], openings[STAND], len(stands))
     columns = {
-        "count": np.bincount(stand, minlength=count),
-        "area_m2": taken,
-        "share": taken / stand_m2,
-        "largest_m2": -least(-area, stand, count, none=0.0) + 0.0,  # no -0
-        "nearest_spacing_m": nearest,
-        "combined_count": np.bincount(combined.stand, minlength=count),
-        "combined_largest_m2": -least(-whole, combined.stand, count, none=0.0) + 0.0,
-        "components": holes.components,
-        "components_area_m2": holes.components_area_m2,
-        "incidental_count": np.bincount(holes.incidental_stand, minlength=count),
-        "incidental_area_m2": sums(
-            shapely.area(holes.incidental.geometry.to_numpy()), holes.incidental_stand, count
-        ),
+        "count": area.size().reindex(stands, fill_value=0),
+        "area_m2": pd.Series(total),
+        "share": pd.Series(total / stand_m2),
+        "largest_m2": area.max().reindex(stands, fill_value=0.0),
+        "nearest_spacing_m": nearest.astype(object).where(nearest.notna(), None),
+        "combined_count": whole.size().reindex(stands, fill_value=0),
+        "combined_largest_m2": whole.max().reindex(stands, fill_value=0.0),
+        "components": pd.Series(holes.components),
+        "components_area_m2": pd.Series(holes.components_area_m2),
+        "incidental_count": incidental.size().reindex(stands, fill_value=0),
+        "incidental_area_m2": incidental.sum().reindex(stands, fill_value=0.0),
     }
-    known = {name: values.tolist() for name, values in columns.items()}
-    known["nearest_spacing_m"] = [one if np.isfinite(one) else None for one in nearest.tolist()]
-    rows = zip(*known.values(), strict=True)
-    return [OpeningFigures(**dict(zip(known, row, strict=True))) for row in rows]
+    return [OpeningFigures(**row) for row in _rows(columns)]
+
+
+def _rows(columns: Mapping[str, pd.Series]) -> list[dict[str, Any]]:
+    """Columns as one mapping a row, of plain numbers."""
+    values = zip(*(column.tolist() for column in columns.values()), strict=True)
+    return [dict(zip(columns, row, strict=True)) for row in values]
 
 
 def zone_figures(
-    zones: Mapping[str, GeometryArray], marks: gpd.GeoDataFrame, stand: IntArray
+    zones: Mapping[str, GeometryArray], marks: gpd.GeoDataFrame
 ) -> list[dict[str, ZoneFigures]]:
-    """
-    Area and located cut trees of each zone of each stand.
-
-    Parameters
-    ----------
-    zones
-        The partition of every stand.
-    marks
-        `is_cut`, `count`, `zone`.
-    stand
-        Place of the stand of each mark.
-
-    Returns
-    -------
-    figures
-        By zone, in the order of precedence.
-    """
+    """Area and located cut trees of each zone of each stand, in the order of precedence."""
     cut = marks["is_cut"].to_numpy(dtype=bool)
-    place, trees = stand[cut], marks["count"].to_numpy()[cut]
-    zone = pd.Index(list(zones)).get_indexer(pd.Index(marks["zone"].to_numpy(dtype=object)[cut]))
+    trees = marks["count"][cut].groupby([marks[STAND][cut], marks["zone"][cut]]).sum().to_dict()
+    areas = {name: shapely.area(shapes).tolist() for name, shapes in zones.items()}
     stands = len(next(iter(zones.values())))
-    cell = np.where(zone >= 0, place * len(zones) + zone, -1)
-    found = sums(trees, cell, stands * len(zones)).reshape(stands, len(zones)).astype(int).tolist()
-    area = np.stack([shapely.area(areas) for areas in zones.values()], axis=1).tolist()
     return [
         {
-            name: ZoneFigures(area_m2=size, marks=trees)
-            for name, size, trees in zip(zones, sizes, counts, strict=True)
+            name: ZoneFigures(area_m2=area[stand], marks=int(trees.get((stand, name), 0)))
+            for name, area in areas.items()
         }
-        for sizes, counts in zip(area, found, strict=True)
+        for stand in range(stands)
     ]
 
 
 def mark_figures(
-    surveys: Sequence[Survey],
-    marks: gpd.GeoDataFrame,
-    stand: IntArray,
-    disagreement: Sequence[Disagreement],
+    survey: Survey, marks: gpd.GeoDataFrame, disagreement: Sequence[Disagreement]
 ) -> list[MarkFigures]:
-    """
-    Records and trees of the mark files and the paper tally of each stand.
-
-    Parameters
-    ----------
-    surveys
-        Counts of records.
-    marks
-        `is_cut`, `kind`, `count`, `basal_area_m2`.
-    stand
-        Place of the stand of each mark.
-    disagreement
-        Of paint and position.
-
-    Returns
-    -------
-    figures
-        Trees and records apart.
-    """
+    """Records and trees of the mark files and the paper tally of each stand."""
     kind, count = marks["kind"].to_numpy(dtype=object), marks["count"].to_numpy()
-    cut = marks["is_cut"].to_numpy(dtype=bool)
+    cut, stand = marks["is_cut"].to_numpy(dtype=bool), marks[STAND].to_numpy()
     line = (kind == "line_tree") & ~cut
+    stands = len(disagreement)
 
-    def _total(amount: npt.NDArray[Any], chosen: npt.NDArray[np.bool_]) -> list[float]:
+    def _total(amount: npt.NDArray[Any], chosen: npt.NDArray[np.bool_]) -> FloatArray:
         """Sum over the chosen marks of each stand."""
-        return list(sums(amount[chosen], stand[chosen], len(surveys)).tolist())
+        return sums(amount[chosen], stand[chosen], stands)
 
-    trees, lines, stay, danger = (
-        _total(count, chosen) for chosen in (cut, line, kind == "leave", kind == "danger")
-    )
-    basal_area = _total(marks["basal_area_m2"].to_numpy(), line)
-    found = []
-    for place, (survey, differs) in enumerate(zip(surveys, disagreement, strict=True)):
-        files = [one for one in survey.counts if one.input == "marks"]
-        found.append(
-            MarkFigures(
-                read=sum(one.read for one in files),
-                used=sum(one.used for one in files),
-                rejected=sum(one.rejected for one in files),
-                trees=int(trees[place]),
-                not_located=int(survey.tally["count"].sum()) if len(survey.tally) else 0,
-                paint_disagrees=differs.trees,
-                paint_disagrees_expected=differs.expected,
-                paint_disagrees_listed=differs.listed_trees,
-                line_trees=int(lines[place]),
-                line_trees_basal_area_m2=basal_area[place],
-                leave_trees=int(stay[place]) + len(survey.leave_trees),
-                danger_trees=int(danger[place]),
-            )
-        )
-    return found
+    files = [one for one in survey.counts if one.input == "marks"]
+    records = {
+        name: sums([getattr(one, name) for one in files], [one.stand or 0 for one in files], stands)
+        for name in ("read", "used", "rejected")
+    }
+    trees = {
+        "trees": _total(count, cut),
+        "not_located": sums(survey.tally["count"], survey.tally[STAND], stands),
+        "paint_disagrees": [one.trees for one in disagreement],
+        "paint_disagrees_listed": [one.listed_trees for one in disagreement],
+        "line_trees": _total(count, line),
+        "leave_trees": _total(count, kind == "leave")
+        + np.bincount(survey.leave_trees[STAND], minlength=stands),
+        "danger_trees": _total(count, kind == "danger"),
+    }
+    whole = {name: pd.Series(values).astype(int) for name, values in {**records, **trees}.items()}
+    amounts = {
+        "paint_disagrees_expected": pd.Series([one.expected for one in disagreement]),
+        "line_trees_basal_area_m2": pd.Series(_total(marks["basal_area_m2"].to_numpy(), line)),
+    }
+    return [MarkFigures(**row) for row in _rows({**whole, **amounts})]
 
 
 def volume_figures(
-    trees: pd.DataFrame,
-    parts: pd.DataFrame,
-    sold: Sold,
-    *,
-    size_class_rule: str,
-    stands: int,
+    trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold, *, size_class_rule: str, stands: int
 ) -> list[VolumeFigures]:
     """
     Volume of each stand by product in its sale unit, and in solid m3 where that is known.
 
-    Parameters
-    ----------
-    trees
-        Cut trees, located or not: `stand`, `count`, `basal_area_m2`.
-    parts
-        As from `glademark.measure.volume.volumes`.
-    sold
-        Table and products.
-    size_class_rule
-        Rule of the size classes.
-    stands
-        Number of stands.
-
-    Returns
-    -------
-    figures
-        `m3_missing_trees` counts trees with a part that could not be converted.
+    `trees` are cut trees, located or not: `stand`, `count`, `basal_area_m2`; `m3_missing_trees`
+    counts those with a part that could not be converted.
     """
-    count, stand = trees["count"].to_numpy(), trees["stand"].to_numpy(dtype=np.intp)
-    tree = trees.index.get_indexer(pd.Index(parts["tree"]))
-    mine = stand[tree]
-    unknown = parts["m3"].isna().to_numpy()
-    missing = np.unique(tree[unknown])
-    solid = exact_sums(parts["m3"], mine, stands)
-    by_product = _by_product(parts, mine, count[tree], sold)
-    sources, conversions = (
-        _words_by_stand(parts[name].to_numpy(dtype=object)[chosen], mine[chosen], stands)
-        for name, chosen in (("source", slice(None)), ("conversion", ~unknown))
-    )
-    lost = sums(count[missing], stand[missing], stands).astype(int).tolist()
-    basal_area = sums(trees["basal_area_m2"], stand, stands).tolist()
+    unknown = parts["m3"].isna()
+    missing = trees.loc[parts.loc[unknown, "tree"].drop_duplicates(), [STAND, "count"]]
+    solid = exact_sums(parts["m3"], parts[STAND], stands)
+    by_product = _by_product(parts, trees["count"], sold)
+    sources = _words(parts[STAND], parts["source"])
+    conversions = _words(parts.loc[~unknown, STAND], parts.loc[~unknown, "conversion"])
+    lost = sums(missing["count"], missing[STAND], stands).astype(int).tolist()
+    basal_area = sums(trees["basal_area_m2"], trees[STAND], stands).tolist()
     return [
         VolumeFigures(
-            m3=None if np.isnan(solid[place]) else float(solid[place]),
-            m3_missing_trees=lost[place],
-            basal_area_m2=basal_area[place],
-            by_product=by_product.get(place, {}),
-            sources=(*sources[place], *(word for word in conversions[place] if word)),
+            m3=None if np.isnan(solid[stand]) else float(solid[stand]),
+            m3_missing_trees=lost[stand],
+            basal_area_m2=basal_area[stand],
+            by_product=by_product.get(stand, {}),
+            sources=(
+                *sources.get(stand, ()),
+                *(word for word in conversions.get(stand, ()) if word),
+            ),
             size_class_rule=size_class_rule,
         )
-        for place in range(stands)
+        for stand in range(stands)
     ]
 
 
 def _by_product(
-    parts: pd.DataFrame, stand: IntArray, trees: npt.NDArray[Any], sold: Sold
+    parts: pd.DataFrame, count: pd.Series, sold: Sold
 ) -> dict[int, dict[str, ProductFigures]]:
-    """Figures of each product that a stand has, by its place; in the order of names."""
-    product, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
-    pair, at, code = np.unique(
-        stand * max(len(products), 1) + product, return_index=True, return_inverse=True
+    """Figures of each product that a stand has, by stand and in the order of names."""
+    own = ~parts["tree"].duplicated()  # the first part is of the tree's own product
+    table = parts[[STAND, "product", "unit", "gross", "net"]].assign(
+        trees=np.where(own, parts["tree"].map(count), 0)
     )
-    first = np.unique(parts["tree"].to_numpy(), return_index=True)[1]
-    sold_as = sums(trees[first], code[first], len(pair)).astype(int).tolist()
-    gross, net = (
-        np.nan_to_num(exact_sums(parts[name], code, len(pair))).tolist()
-        for name in ("gross", "net")
+    sold_as = table.groupby([STAND, "product"]).agg(
+        unit=("unit", "first"), gross=("gross", "sum"), net=("net", "sum"), trees=("trees", "sum")
     )
-    units = parts["unit"].to_numpy(dtype=object)[at]
-    found: dict[int, dict[str, ProductFigures]] = {}
-    for place, one in enumerate(pair.tolist()):  # a product of a stand each
-        of_stand, of_product = divmod(one, len(products))
-        name = str(products[of_product])
+    by_product: dict[int, dict[str, ProductFigures]] = {}
+    for row in sold_as.itertuples():
+        stand, name = row.Index
         if name:
-            found.setdefault(of_stand, {})[name] = ProductFigures(
-                unit=str(units[place]),
+            by_product.setdefault(stand, {})[name] = ProductFigures(
+                unit=str(row.unit),
                 rule=sold.products[name].log_rule if name in sold.products else "",
-                gross=gross[place],
-                net=net[place],
-                trees=sold_as[place],
+                gross=float(row.gross),
+                net=float(row.net),
+                trees=int(row.trees),
             )
-    return found
+    return by_product
 
 
-def _words_by_stand(
-    words: npt.NDArray[np.object_], stand: IntArray, stands: int
-) -> list[list[str]]:
+def _words(stand: pd.Series, words: pd.Series) -> dict[int, list[str]]:
     """Different words of each stand, sorted."""
-    code, names = pd.factorize(words, sort=True)
-    found: list[list[str]] = [[] for _ in range(stands)]
-    for one in np.unique(stand * max(len(names), 1) + code).tolist():
-        found[one // len(names)].append(str(names[one % len(names)]))
-    return found
+    once = pd.DataFrame({"stand": stand, "word": words}).drop_duplicates()
+    return once.sort_values(["stand", "word"]).groupby("stand")["word"].agg(list).to_dict()
 
 
 def area_names(areas: pd.DataFrame) -> list[str]:

@@ -7,7 +7,6 @@ nothing was stated.
 """
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -18,12 +17,11 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
-from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND, features
+from glademark.contracts.survey import Notice
 from glademark.measure.crowns import APART_M, GeometryArray, crown_discs
 from glademark.measure.polygons import only_polygons
-from glademark.measure.sums import least
 
 TOUCH_M = 1e-6
 """Rounding allowed in a distance that is to count as touching [m]; a northing has steps of 1e-9."""
@@ -43,20 +41,19 @@ class Groups:
     Attributes
     ----------
     stated
-        One row a group, index 0..g-1 by stand, then sorted by name: `group` (as first written),
-        `basis` (walked, tagged or centre), geometry the stated outline, None for tagged groups.
-    stand
-        Place of the stand of each group, rising.
-    member
-        Row of `stated` for each mark that may leave a hole, else -1; on the index of the marks.
+        One row a group, index 0..g-1 by stand, then sorted by name: `stand`, `group` (as first
+        written), `basis` (walked, tagged or centre), geometry the stated outline, None for tagged
+        groups.
+    group_of
+        Row of `stated` for each mark that may leave a hole, <NA> for none; on the index of the
+        marks.
     notices
-        Place of a stand and a sentence on it each.
+        On perimeters that could not be used as they are.
     """
 
     stated: gpd.GeoDataFrame
-    stand: IntArray
-    member: pd.Series
-    notices: tuple[tuple[int, str], ...]
+    group_of: pd.Series
+    notices: tuple[Notice, ...]
 
 
 def crown_components(
@@ -64,7 +61,7 @@ def crown_components(
     *,
     radius_m: FloatArray,
     link_distance_m: float,
-    stand: IntArray | None = None,
+    stand: IntArray,
 ) -> IntArray:
     """
     Number of the crown-linked component that each tree belongs to.
@@ -80,7 +77,7 @@ def crown_components(
     link_distance_m
         Gap between crowns that still links them [m].
     stand
-        Place of the stand of each tree, where there are several: they are never linked across.
+        Number of the stand of each tree; they are never linked across.
 
     Returns
     -------
@@ -90,13 +87,15 @@ def crown_components(
     Examples
     --------
     >>> row = shapely.points([(0, 0), (6, 0), (20, 0)])
-    >>> crown_components(row, radius_m=np.full(3, 3.0), link_distance_m=0.0).tolist()
+    >>> one_stand = np.zeros(3, dtype=int)
+    >>> crown_components(
+    ...     row, radius_m=np.full(3, 3.0), link_distance_m=0.0, stand=one_stand
+    ... ).tolist()
     [0, 0, 1]
     """
     if not len(points):
         return np.array([], dtype=np.intp)
-    place = np.zeros(len(points)) if stand is None else stand * APART_M
-    position = np.column_stack([place, shapely.get_coordinates(points)])
+    position = np.column_stack([stand * APART_M, shapely.get_coordinates(points)])
     spot, at = np.unique(position, axis=0, return_inverse=True)
     at = at.reshape(-1)
     reach = np.zeros(len(spot))
@@ -116,65 +115,43 @@ def crown_components(
 def stated_groups(
     marks: gpd.GeoDataFrame,
     *,
-    stand: IntArray,
-    walked: Sequence[gpd.GeoDataFrame],
+    walked: gpd.GeoDataFrame,
     candidates: pd.Series,
     bearing: FloatArray,
 ) -> Groups:
     """
     Groups that the marker stated, with their members.
 
-    Parameters
-    ----------
-    marks
-        As in `contracts.survey.Survey.marks`, one stand after the other.
-    stand
-        Place of the stand of each mark, rising.
-    walked
-        Polygon rows `group` of each stand, same CRS.
-    candidates
-        Marks that may leave a hole: cut, and not in the corridor zone; on the index of `marks`.
-    bearing
-        Direction of the first vertex of the disc round a centre, one a mark [rad].
-
-    Returns
-    -------
-    groups
-        A mark belongs to the group that it names; one that names none, to the walked or centred
-        outline that it stands in (the first by name where outlines overlap).
+    `candidates` may leave a hole: cut, and not in the corridor zone. `bearing` is the direction of
+    the first vertex of the disc round a centre, one a mark [rad]. A mark belongs to the group that
+    it names; one that names none, to the walked or centred outline that it stands in (the first by
+    name where outlines overlap).
     """
-    perimeters, notices = _perimeters(marks, stand, walked)
-    tags = _tags(marks, stand, candidates)
-    found = _first_of(perimeters, tags, _centres(marks, stand, bearing))
-    stated = dict(sorted(found.items(), key=lambda one: (one[0][0], _natural(one[0][1]))))
-    columns = {
-        "group": np.array([one.name for one in stated.values()], dtype=object),
-        "basis": np.array([one.basis for one in stated.values()], dtype=object),
-    }
-    outlines = np.array([one.outline for one in stated.values()], dtype=object)
+    names = marks["group"].to_numpy(dtype=object)
+    key = group_key(names)
+    from_points, notices = _from_points(marks, key)
+    tables = [
+        _table(walked[STAND], walked["group"], "walked", walked.geometry.to_numpy()),
+        from_points,
+        _tagged(marks, candidates.to_numpy(dtype=bool)),
+        _centres(marks, bearing),
+    ]
+    every = pd.concat([table for table in tables if len(table)] or tables[:1], ignore_index=True)
+    stated = every[every["key"] != ""].drop_duplicates([STAND, "key"])  # what stands first stays
+    stated = stated.assign(order=stated["key"].map(_natural))
+    stated = stated.sort_values([STAND, "order"], kind="stable", ignore_index=True)
+    columns = {name: stated[name] for name in (STAND, "group", "basis")}
     return Groups(
-        stated=features(columns, outlines, crs=marks.crs),
-        stand=np.array([place for place, _ in stated], dtype=np.intp),
-        member=_members(marks, stand, candidates, list(stated), outlines),
+        stated=features(columns, stated["outline"].to_numpy(dtype=object), crs=marks.crs),
+        group_of=_group_of(marks, key, candidates.to_numpy(dtype=bool), stated),
         notices=notices,
     )
 
 
-def group_key(names: pd.Series) -> pd.Series:
-    """
-    Group names as they are compared: trimmed, without regard to case.
-
-    Parameters
-    ----------
-    names
-        As recorded.
-
-    Returns
-    -------
-    key
-        Same index.
-    """
-    return names.map(_key)
+def group_key(names: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Group names as they are compared: trimmed, without regard to case."""
+    code, written = pd.factorize(names)
+    return np.array([name.strip().casefold() for name in written], dtype=object)[code]
 
 
 def _natural(key: str) -> str:
@@ -182,141 +159,106 @@ def _natural(key: str) -> str:
     return re.sub(r"\d+", lambda digits: digits[0].zfill(12), key)
 
 
-def _key(name: str) -> str:
-    """One group name as it is compared."""
-    return name.strip().casefold()
-
-
-@dataclass(frozen=True, slots=True)
-class _Stated:
-    """A stated group: its name as first written, what says so, its outline if that was given."""
-
-    name: str
-    basis: str
-    outline: BaseGeometry | None = None
-
-
-_Key = tuple[int, str]  # place of the stand, name as it is compared
-
-
-def _perimeters(
-    marks: gpd.GeoDataFrame, stand: IntArray, walked: Sequence[gpd.GeoDataFrame]
-) -> tuple[dict[_Key, _Stated], tuple[tuple[int, str], ...]]:
-    """Walked outlines by key: polygons first, then boundary points of a group in order."""
-    points, notices = _from_points(marks, stand)
-    polygons = [
-        _with_outlines(
-            np.full(len(rows), place), rows["group"].tolist(), "walked", rows.geometry.to_numpy()
-        )
-        for place, rows in enumerate(walked)
-        if len(rows)
-    ]
-    return _first_of(*polygons, points), notices
-
-
-def _first_of(*tables: dict[_Key, _Stated]) -> dict[_Key, _Stated]:
-    """Groups of all tables by key; what stands first stays."""
-    found: dict[_Key, _Stated] = {}
-    for table in tables:
-        for key, group in table.items():
-            found.setdefault(key, group)
-    return found
-
-
-def _with_outlines(
-    stand: IntArray, names: Sequence[str], basis: str, outlines: GeometryArray
-) -> dict[_Key, _Stated]:
-    """Groups with an outline by key, the first of each name."""
-    found: dict[_Key, _Stated] = {}
-    for place, name, outline in zip(stand.tolist(), names, outlines, strict=True):
-        if _key(name):
-            found.setdefault((place, _key(name)), _Stated(name.strip(), basis, outline))
-    return found
+def _table(
+    stand: pd.Series | IntArray,
+    names: pd.Series | npt.NDArray[np.object_],
+    basis: str,
+    outlines: GeometryArray,
+) -> pd.DataFrame:
+    """Groups of one basis, their names as written and as they are compared."""
+    written = np.asarray(names, dtype=object)
+    return pd.DataFrame(
+        {
+            STAND: np.asarray(stand),
+            "key": group_key(written),
+            "group": np.array([name.strip() for name in written], dtype=object),
+            "basis": np.full(len(written), basis, dtype=object),
+            "outline": pd.Series(outlines, dtype=object),
+        }
+    )
 
 
 def _from_points(
-    marks: gpd.GeoDataFrame, stand: IntArray
-) -> tuple[dict[_Key, _Stated], tuple[tuple[int, str], ...]]:
+    marks: gpd.GeoDataFrame, key: npt.NDArray[np.object_]
+) -> tuple[pd.DataFrame, tuple[Notice, ...]]:
     """Perimeters through boundary points, in their order."""
-    chosen = (_words(marks, "kind") == "group_boundary") & (_words(marks, "group") != "")
-    if not chosen.any():
-        return {}, ()
-    points = marks[chosen]
-    points = points.assign(stand=stand[chosen], key=group_key(points["group"])).sort_values(
-        ["stand", "key", "order", "record"], kind="stable"
+    chosen = (marks["kind"] == "group_boundary").to_numpy() & (key != "")
+    columns = [STAND, "group", "order", "record"]
+    points = pd.DataFrame(marks.loc[chosen, columns]).assign(
+        key=key[chosen], point=marks.geometry.to_numpy()[chosen]
     )
-    every = points.groupby(["stand", "key"])
-    size = every["key"].transform("size")
-    short = points.loc[size < LEAST_CORNERS, ["stand", "group"]].drop_duplicates()
-    ring = every.ngroup()[size >= LEAST_CORNERS]
+    points = points.sort_values([STAND, "key", "order", "record"], kind="stable")
+    size = points.groupby([STAND, "key"])["key"].transform("size")
+    short = points.loc[size < LEAST_CORNERS, [STAND, "group"]].drop_duplicates()
     points = points[size >= LEAST_CORNERS]
-    rings = shapely.linearrings(
-        shapely.get_coordinates(points.geometry.to_numpy()), indices=ring.factorize()[0]
-    )
-    outlines = shapely.polygons(rings)
-    crossed = ~shapely.is_valid(outlines)
-    outlines = only_polygons(shapely.make_valid(outlines, method="structure", keep_collapsed=False))
-    first = points.drop_duplicates(["stand", "key"])
-    place, name = (first[column].to_numpy() for column in ("stand", "group"))
+    ring = points.groupby([STAND, "key"], sort=False).ngroup().to_numpy()
+    corners = shapely.get_coordinates(points["point"].to_numpy())
+    outlines = shapely.polygons(shapely.linearrings(corners, indices=ring)) if len(ring) else ring
+    crossed = ~shapely.is_valid(outlines) if len(ring) else np.zeros(0, dtype=bool)
+    first = points.drop_duplicates([STAND, "key"])
     notices = [
-        (
-            one,
-            f"group {word}: fewer than {LEAST_CORNERS} boundary points, so they make no perimeter",
+        Notice(
+            stand,
+            f"group {name}: fewer than {LEAST_CORNERS} boundary points, so they make no perimeter",
         )
-        for one, word in zip(short["stand"], short["group"], strict=True)
+        for stand, name in zip(short[STAND], short["group"], strict=True)
     ] + [
-        (one, f"group {word}: its walked perimeter crosses itself and was mended; check its order")
-        for one, word in zip(place[crossed], name[crossed], strict=True)
+        Notice(
+            stand,
+            f"group {name}: its walked perimeter crosses itself and was mended; check its order",
+        )
+        for stand, name in zip(first.loc[crossed, STAND], first.loc[crossed, "group"], strict=True)
     ]
-    return _with_outlines(place, name.tolist(), "walked", outlines), tuple(notices)
+    mended = only_polygons(
+        shapely.make_valid(
+            np.asarray(outlines, dtype=object), method="structure", keep_collapsed=False
+        )
+    )
+    return _table(first[STAND], first["group"], "walked", mended), tuple(notices)
 
 
-def _tags(marks: gpd.GeoDataFrame, stand: IntArray, candidates: pd.Series) -> dict[_Key, _Stated]:
-    """Groups named on marks that leave a hole, by key."""
-    chosen = candidates.to_numpy()
-    code, names = pd.factorize(_words(marks, "group")[chosen])
-    first = np.unique(stand[chosen] * len(names) + code, return_index=True)[1]
-    first.sort()  # as first written
-    none = np.full(len(first), None)
-    return _with_outlines(stand[chosen][first], names[code[first]].tolist(), "tagged", none)
+def _tagged(marks: gpd.GeoDataFrame, candidates: npt.NDArray[np.bool_]) -> pd.DataFrame:
+    """Groups named on marks that leave a hole."""
+    named = pd.MultiIndex.from_arrays(
+        [marks[STAND].to_numpy()[candidates], marks["group"].to_numpy(dtype=object)[candidates]]
+    )
+    once = named[~named.duplicated()]  # as first written
+    names = once.get_level_values(1).to_numpy(dtype=object)
+    nothing = np.full(len(once), None, dtype=object)
+    return _table(once.get_level_values(0).to_numpy(), names, "tagged", nothing)
 
 
-def _centres(marks: gpd.GeoDataFrame, stand: IntArray, bearing: FloatArray) -> dict[_Key, _Stated]:
-    """Groups given by a centre with a radius, by key."""
+def _centres(marks: gpd.GeoDataFrame, bearing: FloatArray) -> pd.DataFrame:
+    """Groups given by a centre with a radius."""
     radius = marks["radius_m"].to_numpy(dtype=float)
-    chosen = (_words(marks, "kind") == "group_centre") & (radius > 0)
+    chosen = (marks["kind"] == "group_centre").to_numpy() & (radius > 0)
     discs = crown_discs(
         marks.geometry.to_numpy()[chosen], radius_m=radius[chosen], bearing=bearing[chosen]
     )
-    return _with_outlines(stand[chosen], _words(marks, "group")[chosen].tolist(), "centre", discs)
+    return _table(marks[STAND].to_numpy()[chosen], marks["group"][chosen], "centre", discs)
 
 
-def _members(
+def _group_of(
     marks: gpd.GeoDataFrame,
-    stand: IntArray,
-    candidates: pd.Series,
-    keys: list[_Key],
-    outlines: GeometryArray,
+    key: npt.NDArray[np.object_],
+    candidates: npt.NDArray[np.bool_],
+    stated: pd.DataFrame,
 ) -> pd.Series:
-    """Number of the group of each mark: the one it names, else the outline it stands in."""
-    number = {key: place for place, key in enumerate(keys)}
-    word, names = pd.factorize(_words(marks, "group"))
-    plain = [_key(name) for name in names]
-    both, code = np.unique(stand * len(names) + word, return_inverse=True)
-    pairs = zip(*(part.tolist() for part in np.divmod(both, max(len(names), 1))), strict=True)
-    named = np.array([number.get((one, plain[at]), -1) for one, at in pairs], dtype=np.intp)
-    outlined = np.flatnonzero(~shapely.is_missing(outlines))
-    owner = np.array([place for place, _ in keys], dtype=np.intp)[outlined]
-    unnamed = np.flatnonzero(candidates.to_numpy() & (_words(marks, "group") == ""))
-    tree = shapely.STRtree(outlines[outlined])
-    mark, place = tree.query(marks.geometry.to_numpy()[unnamed], predicate="intersects")
-    mine = stand[unnamed[mark]] == owner[place]
-    mark, place = mark[mine], place[mine]
-    lowest = least(outlined[place], unnamed[mark], len(marks), none=len(keys))
-    member = np.where(lowest < len(keys), lowest, named[code])
-    return pd.Series(np.where(candidates, member, -1), index=marks.index)
-
-
-def _words(marks: pd.DataFrame, name: str) -> npt.NDArray[np.object_]:
-    """A column of text."""
-    return marks[name].to_numpy(dtype=object)
+    """Row of the group of each mark: the one it names, else the first outline it stands in."""
+    stand = marks[STAND].to_numpy()
+    row = pd.MultiIndex.from_frame(stated[[STAND, "key"]]).get_indexer(
+        pd.MultiIndex.from_arrays([stand, key])
+    )
+    known = candidates & (row >= 0)
+    outlined = np.flatnonzero(~shapely.is_missing(stated["outline"].to_numpy(dtype=object)))
+    unnamed = np.flatnonzero(candidates & (marks["group"] == "").to_numpy())
+    tree = shapely.STRtree(stated["outline"].to_numpy(dtype=object)[outlined])
+    mark, outline = tree.query(marks.geometry.to_numpy()[unnamed], predicate="intersects")
+    mark, group = unnamed[mark], outlined[outline]
+    same = stand[mark] == stated[STAND].to_numpy()[group]
+    mark, group = mark[same], group[same]
+    order = np.lexsort((group, mark))
+    inside, first = np.unique(mark[order], return_index=True)
+    row[inside] = group[order][first]
+    known[inside] = True
+    return pd.Series(pd.arrays.IntegerArray(row, ~known), index=marks.index)

@@ -1,25 +1,24 @@
-"""The whole measuring step: a Survey in, a Layout out."""
+"""The whole measuring step: a Survey of one or many stands in, a Layout out."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.by_stand import joined, stretch
-from glademark.contracts.frames import features
-from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.frames import STAND, features
+from glademark.contracts.layout import Layout, join_layouts
+from glademark.contracts.survey import REFUSED_COLUMNS, Survey
+from glademark.errors import InputError
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.assembly import Measured, assemble
-from glademark.measure.combined_openings import combined_by_stand
-from glademark.measure.corridors import Corridors, Network, corridor_network
-from glademark.measure.cover import Cover, Covers, covers_of
+from glademark.measure.corridors import Corridors, measure_corridors
+from glademark.measure.cover import Covers, covers_of
 from glademark.measure.crowns import (
     GeometryArray,
     crown_discs,
@@ -27,13 +26,12 @@ from glademark.measure.crowns import (
     longest_edge_bearings,
 )
 from glademark.measure.groups import stated_groups
-from glademark.measure.holes import Holes, Thresholds, Trees, find_holes
-from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
-from glademark.measure.openings import numbers_by_stand
+from glademark.measure.holes import Holes, Thresholds, find_holes
+from glademark.measure.marks import distances, size_class, size_classes_of, with_crowns
+from glademark.measure.openings import opening_numbers
 from glademark.measure.polygons import union_by
-from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
-from glademark.measure.sums import least
-from glademark.measure.terrain.measures import is_asked_for, with_ground
+from glademark.measure.standing import Standing, cruised, given_stocks, scope_notices
+from glademark.measure.sums import rows_by
 from glademark.measure.volume import Sold, products_sold, project_table, volumes
 from glademark.measure.zones import final_zone, in_corridor_zone, located_zone, partition
 from glademark.project.model import Project
@@ -45,174 +43,166 @@ IntArray = npt.NDArray[np.intp]
 
 def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
     """
-    Corridors, openings, zones, tally and figures of a survey.
+    Corridors, openings, zones, tally and figures of a survey, whole columns at a time.
+
+    Links, crowns, unions, zones and sums never cross from one stand to another, so that what a
+    stand gives does not depend on the others.
 
     Parameters
     ----------
     survey
-        As intake hands it on.
+        As intake hands it on, of one stand or many.
     project
-        What was asked.
+        Its settings.
     earlier
         Opening number that an earlier output gave a mark, by the mark's index; may be empty.
 
     Returns
     -------
     layout
-        Layers with their declared columns, in the survey's CRS.
+        Layers with their declared columns, in the survey's CRS; a stand that cannot be measured is
+        in its table of refused stands.
 
     Raises
     ------
     InputError
-        If the volume table or a product cannot be used.
+        If the volume table or a product cannot be used, or no stand can be measured.
     """
-    names = [project.heading.name]
-    return measure_layouts([survey], project, names=names, earlier=[earlier])[0]
-
-
-def measure_layouts(
-    surveys: Sequence[Survey],
-    project: Project,
-    *,
-    names: Sequence[str],
-    earlier: Sequence[Mapping[int, int]] = (),
-) -> list[Layout]:
-    """
-    Corridors, openings, zones, tally and figures of many surveys, whole columns at a time.
-
-    Links, crowns, unions, zones and sums never cross from one stand to another, so that each
-    Layout is the one that its survey gives alone.
-
-    Parameters
-    ----------
-    surveys
-        As intake hands them on: of equal columns, in one CRS, with one volume table.
-    project
-        What was asked.
-    names
-        What the stands are called.
-    earlier
-        For each survey: opening number that an earlier output gave a mark, by the mark's index;
-        none for all where left out.
-
-    Returns
-    -------
-    layouts
-        In the order of the surveys.
-
-    Raises
-    ------
-    InputError
-        If the volume table or a product cannot be used.
-    """
-    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
-    classes = size_classes_of(project.volume.size_classes, unit=unit)
-    sold = _sold(surveys[0], project, unit)
-    found = _canopy(surveys, project, classes)
-    holes, network, covers = found.holes, found.network, found.covers
-    before = earlier or [{}] * len(surveys)
-    number = numbers_by_stand(holes, earlier=before)
+    classes = _classes(project)
+    sold = _sold(survey, project, classes)
+    canopy = _canopy(survey, project, classes)
+    holes, corridors, ground = canopy.holes, canopy.corridors, canopy.ground
+    number = opening_numbers(
+        holes.openings,
+        opening_of=holes.opening_of,
+        stand_of=canopy.marks[STAND],
+        earlier=earlier,
+    )
     openings = holes.openings.assign(opening=number)
-    united = union_by(openings.geometry.to_numpy(), holes.opening_stand, len(surveys))
-    zones = partition(covers.over(network.area, united))
-    marks = with_distances(found.marks, found.stand, network=network, edges=covers.edges)
-    marks = _with_zones(marks, found.stand, openings, holes, zones)
-    trees = _cut_trees(marks, found.stand, [survey.tally for survey in surveys], classes)
+    union = union_by(openings.geometry.to_numpy(), openings[STAND].to_numpy(), len(survey.stand))
+    zones = partition(ground.over(corridors.area, union))
+    marks = canopy.marks.assign(
+        **distances(canopy.marks, corridors=corridors, edges=ground.edges),
+        **_zones_of(canopy.marks, openings, holes, zones),
+    )
+    trees = _cut_trees(marks, survey.tally, classes)
+    standing, refused = _standing(
+        survey, project, sold, classes=classes, canopy=canopy, trees=trees
+    )
     measured = Measured(
-        covers=covers,
-        network=network,
+        ground=ground,
+        corridors=corridors,
         holes=holes,
         openings=openings,
-        combined=combined_by_stand(
-            openings,
-            holes.opening_stand,
-            strips=network.strips,
-            strip_stand=network.stand,
-            corridor=network.area,
-        ),
         zones=zones,
         marks=marks,
-        stand=found.stand,
-        leave=found.leave,
-        leave_stand=found.leave_stand,
+        leave=canopy.leave,
         trees=trees,
         parts=_volumes(trees, sold),
         sold=sold,
-        standing=_standing(
-            surveys, project, sold, trees=trees, classes=classes, operable=covers.operable
-        ),
+        standing=standing,
         classes=classes,
     )
-    layouts = assemble(measured, surveys, project, names=names)
-    return [
-        _on_ground(layout, survey, project, measured, place)
-        for place, (layout, survey) in enumerate(zip(layouts, surveys, strict=True))
-    ]
+    layout = replace(assemble(measured, survey, project), refused=refused)
+    return _on_ground(layout, survey, project, measured)
 
 
-def _on_ground(
-    layout: Layout, survey: Survey, project: Project, found: Measured, place: int
-) -> Layout:
-    """A layout with what is found of its ground."""
-    if not is_asked_for(survey, project):
+def _on_ground(layout: Layout, survey: Survey, project: Project, measured: Measured) -> Layout:
+    """A layout with what is found of its ground, where anything was given for it."""
+    given = (survey.sites, survey.water, survey.setbacks)
+    stated = survey.elevation is not None or project.machine.reach_m is not None
+    if not stated and not any(len(frame) for frame in given):
         return layout
-    mine = found.trees["stand"].to_numpy() == place
-    parts = found.parts[np.isin(found.parts["tree"].to_numpy(), found.trees.index.to_numpy()[mine])]
-    marks = found.marks.iloc[stretch(found.stand, place)]
-    return with_ground(layout, survey, project, marks=marks, parts=parts)
+    from glademark.measure.terrain.measures import with_ground  # noqa: PLC0415 - only where given
+
+    marks, parts = measured.marks, measured.parts
+    rows, parts_of = rows_by(marks[STAND]), rows_by(parts[STAND])
+    none = np.zeros(0, dtype=np.intp)
+    if len(layout.by_stand) == 1:
+        return with_ground(layout, survey, project, marks=marks, parts=parts)
+    layouts = {
+        stand: with_ground(
+            layout.of(stand),
+            survey.of(stand),
+            project,
+            marks=marks.iloc[rows.get(stand, none)],
+            parts=parts.iloc[parts_of.get(stand, none)],
+        )
+        for stand in layout.by_stand
+    }
+    return join_layouts(layouts, layout.refused)
+
+
+def _classes(project: Project) -> SizeClasses:
+    """Size classes of the project."""
+    return size_classes_of(project.volume.size_classes, unit=_unit(project))
+
+
+def _unit(project: Project) -> DiameterUnit:
+    """Unit of diameters in reports."""
+    return "in" if project.heading.units == "us" else "cm"
 
 
 def _volumes(trees: pd.DataFrame, sold: Sold) -> pd.DataFrame:
     """Volumes of all cut trees."""
-    return volumes(
-        trees,
-        table=sold.table,
-        products=sold.products,
-        settings=sold.settings,
-        stand=trees["stand"].to_numpy(dtype=np.intp),
-    )
+    return volumes(trees, table=sold.table, products=sold.products, settings=sold.settings)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class _Found:
-    """Crowns and holes of many stands, and what they lie on."""
+class Canopy:
+    """
+    What openings are made of.
 
-    covers: Covers
-    network: Network
+    Attributes
+    ----------
+    ground, corridors
+        Inputs given as areas, and the strips over them.
+    marks
+        Every used mark with its crown and whether it is cut.
+    discs
+        Crown disc of each mark, shape (n,).
+    leave
+        Leave trees with their crowns.
+    leave_crowns
+        Union of the crowns of leave trees of each stand, perhaps empty.
+    holes
+        Openings and incidental openings, with the members of each.
+    """
+
+    ground: Covers
+    corridors: Corridors
     marks: gpd.GeoDataFrame
-    stand: IntArray
     discs: GeometryArray
     leave: gpd.GeoDataFrame
-    leave_stand: IntArray
     leave_crowns: GeometryArray
     holes: Holes
 
 
-def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -> _Found:
+def _canopy(survey: Survey, project: Project, classes: SizeClasses) -> Canopy:
     """Crowns and holes of all stands."""
-    covers = covers_of(surveys)
-    lines, line_stand = joined([survey.corridors for survey in surveys])
-    ground = (covers.stand, covers.operable, covers.landing)
-    network = corridor_network(lines, stand_of=line_stand, ground=ground)
-    default_m = project.openings.crown_radius_m
-    every, stand = joined([survey.marks for survey in surveys])
-    confirmed = project.marks.line_trees_confirmed
-    marks = with_crowns(every, classes=classes, default_m=default_m, confirmed=confirmed)
-    leave, leave_stand = _leave_trees(surveys, every, stand, default_m=default_m)
-    bearing = longest_edge_bearings(covers.stand)
-    discs, leave_discs = _discs(marks, bearing[stand]), _discs(leave, bearing[leave_stand])
-    leave_crowns = union_by(leave_discs, leave_stand, len(surveys))
-    above = shapely.union(covers.exclusion, covers.landing)
-    corridor_wood = in_corridor_zone(marks, corridor=network.area, above=above, stand=stand)
-    candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
-    walked = [survey.walked for survey in surveys]
+    ground = covers_of(survey)
+    corridors = measure_corridors(survey.corridors, ground)
     settings = project.openings
+    marks = with_crowns(
+        survey.marks,
+        classes=classes,
+        default_m=settings.crown_radius_m,
+        confirmed=project.marks.line_trees_confirmed,
+    )
+    leave = _leave_trees(survey, default_m=settings.crown_radius_m)
+    bearings = longest_edge_bearings(ground.stand)
+    bearing = bearings[marks[STAND].to_numpy()]
+    discs = _discs(marks, bearing)
+    leave_discs = _discs(leave, bearings[leave[STAND].to_numpy()])
+    leave_crowns = union_by(leave_discs, leave[STAND].to_numpy(), len(survey.stand))
+    above = shapely.union(ground.exclusion, ground.landing)
+    corridor_wood = in_corridor_zone(marks, corridor=corridors.area, above=above)
+    candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
     holes = find_holes(
-        Trees(marks=marks, stand=stand, discs=discs),
+        marks,
+        discs,
         candidates=candidates,
-        groups=stated_groups(
-            marks, stand=stand, walked=walked, candidates=candidates, bearing=bearing[stand]
-        ),
+        groups=stated_groups(marks, walked=survey.walked, candidates=candidates, bearing=bearing),
         leave_crowns=leave_crowns,
         thresholds=Thresholds(
             link_distance_m=settings.link_distance_m,
@@ -220,79 +210,92 @@ def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -
             min_area_m2=settings.min_area_m2,
         ),
     )
-    return _Found(
-        covers=covers,
-        network=network,
+    return Canopy(
+        ground=ground,
+        corridors=corridors,
         marks=marks,
-        stand=stand,
         discs=discs,
         leave=leave,
-        leave_stand=leave_stand,
         leave_crowns=leave_crowns,
         holes=holes,
     )
 
 
-def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
+def _sold(survey: Survey, project: Project, classes: SizeClasses) -> Sold:
     """Products and volume table of the project."""
     products = products_sold(project.volume.products)
     table = project_table(
-        survey.volume_table, products=products, settings=project.volume, diameter_unit=unit
+        survey.volume_table,
+        products=products,
+        settings=project.volume,
+        diameter_unit=_unit(project),
     )
     return Sold(table=table, products=products, settings=project.volume)
 
 
 def _standing(
-    surveys: Sequence[Survey],
+    survey: Survey,
     project: Project,
     sold: Sold,
     *,
-    trees: pd.DataFrame,
     classes: SizeClasses,
-    operable: GeometryArray,
-) -> list[Standing]:
-    """Standing stock of each stand: estimated from the cruise where there is one, else as given."""
-    settings, nothing = project.allowance, pd.DataFrame()
-    plots = no_plots(surveys[0].crs)
-    stock = []
-    for place, (survey, hectares) in enumerate(
-        zip(surveys, (shapely.area(operable) / HECTARE_M2).tolist(), strict=True)
-    ):  # a stand each
-        given = given_stocks(settings, sold=sold, operable_ha=hectares)
-        if survey.plots.empty:
-            stock.append(Standing(stocks=given, plots=plots, by_class=nothing, notices=()))
-            continue
-        found = cruised(
-            survey.plots,
-            survey.plot_trees,
-            settings=settings,
-            sold=sold,
-            classes=classes,
-            operable_ha=hectares,
+    canopy: Canopy,
+    trees: pd.DataFrame,
+) -> tuple[dict[int, Standing], pd.DataFrame]:
+    """Standing stock of each stand, and stands whose stock is refused."""
+    hectares = (shapely.area(canopy.ground.operable) / HECTARE_M2).tolist()
+    standing: dict[int, Standing] = {}
+    refused: list[tuple[int, str, str]] = []
+    every = (survey.plots, survey.plot_trees, trees)
+    rows = [rows_by(frame[STAND]) for frame in every]
+    none = np.zeros(0, dtype=np.intp)
+    for stand, name in zip(survey.stand[STAND], survey.stand["name"], strict=True):
+        plots, plot_trees, cut = (
+            frame.iloc[of_stand.get(stand, none)]
+            for frame, of_stand in zip(every, rows, strict=True)
         )
-        unused = ["[allowance] standing is not used: the cruise says what stands"] if given else []
-        cut = trees.iloc[stretch(trees["stand"].to_numpy(), place)]
-        differ = scope_notices(survey.plot_trees, cut, settings)
-        stock.append(replace(found, notices=(*found.notices, *unused, *differ)))
-    return stock
+        try:
+            standing[stand] = _stock_of(
+                project, sold, classes, hectares[stand], (plots, plot_trees, cut)
+            )
+        except InputError as error:
+            refused += [(stand, name, fault) for fault in error.faults]
+    if not standing:
+        raise InputError(*dict.fromkeys(reason for *_, reason in refused))
+    return standing, pd.DataFrame(refused, columns=list(REFUSED_COLUMNS))
 
 
-def _leave_trees(
-    surveys: Sequence[Survey], marks: gpd.GeoDataFrame, stand: IntArray, *, default_m: float
-) -> tuple[gpd.GeoDataFrame, IntArray]:
-    """Leave trees of their own layer and among the marks, with their crowns, and their stands."""
-    columns = ["tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
-    trees, of = joined([survey.leave_trees for survey in surveys])
-    trees = trees[columns]
-    among = marks["kind"].to_numpy(dtype=object) == "leave"
-    if among.any():
-        frames = [frame for frame in (trees, marks.loc[among, columns]) if len(frame)]
-        of = np.concatenate([of, stand[among]])
-        order = np.argsort(of, kind="stable")
-        trees, of = pd.concat(frames, ignore_index=True).iloc[order], of[order]
+def _stock_of(
+    project: Project,
+    sold: Sold,
+    classes: SizeClasses,
+    hectares: float,
+    counted: tuple[gpd.GeoDataFrame, pd.DataFrame, pd.DataFrame],
+) -> Standing:
+    """Standing stock of one stand: estimated from the cruise where there is one, else as given."""
+    settings, (plots, plot_trees, cut) = project.allowance, counted
+    given = given_stocks(settings, sold=sold, operable_ha=hectares)
+    if plots.empty:
+        return Standing(stocks=given, plots=None, by_class=pd.DataFrame(), notices=())
+    estimated = cruised(
+        plots, plot_trees, settings=settings, sold=sold, classes=classes, operable_ha=hectares
+    )
+    unused = ["[allowance] standing is not used: the cruise says what stands"] if given else []
+    differ = scope_notices(plot_trees, cut, settings)
+    return replace(estimated, notices=(*estimated.notices, *unused, *differ))
+
+
+def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
+    """Leave trees of their own layer and among the marks, with their crowns, by stand."""
+    columns = [STAND, "tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
+    among = survey.marks.loc[survey.marks["kind"] == "leave", columns]
+    trees = survey.leave_trees[columns]
+    if len(among):
+        trees = pd.concat([frame for frame in (trees, among) if len(frame)], ignore_index=True)
+        trees = trees.sort_values(STAND, kind="stable", ignore_index=True)
+    named = {name: trees[name] for name in (STAND, "tree_id", "species", "dbh_cm")}
     radii = crown_radii(trees, default_m=default_m)
-    named = {name: trees[name] for name in ("tree_id", "species", "dbh_cm")}
-    return features({**named, **radii}, trees.geometry.to_numpy(), crs=surveys[0].crs), of
+    return features({**named, **radii}, trees.geometry.to_numpy(), crs=survey.crs)
 
 
 def _discs(trees: gpd.GeoDataFrame, bearing: FloatArray) -> GeometryArray:
@@ -301,141 +304,83 @@ def _discs(trees: gpd.GeoDataFrame, bearing: FloatArray) -> GeometryArray:
     return crown_discs(trees.geometry.to_numpy(), radius_m=radius, bearing=bearing)
 
 
-def _with_zones(
+def _zones_of(
     marks: gpd.GeoDataFrame,
-    stand: IntArray,
     openings: gpd.GeoDataFrame,
     holes: Holes,
     zones: Mapping[str, GeometryArray],
-) -> gpd.GeoDataFrame:
-    """Marks with located and final zone, and the number of their opening."""
-    points = marks.geometry.to_numpy()
-    located = located_zone(points, zones=zones, stand=stand)
-    of_row = np.append(openings["opening"].to_numpy(dtype=int), 0)  # 0 for no opening
-    number = of_row[holes.opening_of.to_numpy()]
-    inside = (number == 0) & (located == "opening")
-    number = np.where(inside, _standing_in(points, stand, openings, holes.opening_stand), number)
-    number = np.where(marks["is_cut"].to_numpy(dtype=bool), number, 0)
-    located = np.where((number > 0) & (located == "matrix"), "opening", located)
+) -> dict[str, Any]:
+    """Located and final zone of marks and the number of their opening, as columns."""
+    located = located_zone(marks, zones=zones)
+    number = holes.opening_of.map(openings["opening"]).astype("Int64")
+    inside = number.isna() & (located == "opening")
+    number = number.mask(inside, _first_around(marks, openings))
+    number = number.where(marks["is_cut"])
+    is_in = number.notna().to_numpy()
+    located = np.where(is_in & (located == "matrix"), "opening", located)
     painted = marks["zone_painted"].to_numpy(dtype=object)
-    zone = final_zone(located, painted, in_opening=number > 0)
-    return marks.assign(
-        zone=pd.Series(zone, index=marks.index, dtype=object),
-        zone_located=pd.Series(located, index=marks.index, dtype=object),
-        opening=pd.arrays.IntegerArray(number, (number == 0) | (zone != "opening")),
-    )
+    zone = final_zone(located, painted, in_opening=is_in)
+    return {
+        "zone": pd.Series(zone, index=marks.index, dtype=object),
+        "zone_located": pd.Series(located, index=marks.index, dtype=object),
+        "opening": number.where(zone == "opening"),
+    }
 
 
-def _standing_in(
-    points: GeometryArray, stand: IntArray, openings: gpd.GeoDataFrame, opening_stand: IntArray
-) -> npt.NDArray[np.intp]:
-    """Lowest number of the openings of its stand that each point stands in, 0 for none."""
+def _first_around(marks: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> pd.Series:
+    """Lowest number of the openings of its stand that each mark stands in, <NA> for none."""
     tree = shapely.STRtree(openings.geometry.to_numpy())
-    mark, row = tree.query(points, predicate="intersects")
-    mine = stand[mark] == opening_stand[row]
-    mark, row = mark[mine], row[mine]
-    number = openings["opening"].to_numpy(dtype=int)
-    none = int(number.max(initial=0)) + 1
-    lowest = least(number[row], mark, len(points), none=none)
-    return np.where(lowest < none, lowest, 0)
+    mark, row = tree.query(marks.geometry.to_numpy(), predicate="intersects")
+    same = marks[STAND].to_numpy()[mark] == openings[STAND].to_numpy()[row]
+    number = pd.Series(openings["opening"].to_numpy()[row[same]])
+    lowest = number.groupby(marks.index.to_numpy()[mark[same]]).min()
+    return lowest.reindex(marks.index).astype("Int64")
 
 
-def _cut_trees(
-    marks: gpd.GeoDataFrame, stand: IntArray, tallies: Sequence[pd.DataFrame], classes: SizeClasses
-) -> pd.DataFrame:
+_OF_TREES = (
+    "zone", "species", "product", "size_class", "dbh_unit", "volume_unit", "count", "basal_area_m2",
+    "dbh", "dbh_cm", "height_m", "volume", "defect_share", "cull",
+)  # fmt: skip
+
+
+def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
     """Cut trees with a position, then those of the paper tally, by stand under one index."""
-    columns = ["zone", "species", "product", "size_class", "count", "basal_area_m2"]
-    columns += ["dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit"]
-    columns += ["defect_share", "cull"]
     is_cut = marks["is_cut"].to_numpy(dtype=bool)
-    cut = marks.loc[is_cut, columns].assign(located="located", stand=stand[is_cut])
-    tally, tally_stand = joined(tallies)
-    if tally.empty:
-        return cut
-    dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM)
-    each = np.nan_to_num(basal_area_m2(dbh_cm.to_numpy(dtype=float)))
-    paper = tally.assign(
-        located="not_located",
-        stand=tally_stand,
-        dbh_cm=dbh_cm,
-        height_m=tally.get("height_m", np.nan),
-        size_class=size_class(tally, classes=classes),
-        basal_area_m2=each * tally["count"].to_numpy(dtype=float),
-    )
-    first = int(marks.index.max()) + 1 if len(marks) else 0
-    paper.index = pd.RangeIndex(first, first + len(paper))
-    paper = paper[[*columns, "located", "stand"]]
-    both = pd.concat([cut, paper]) if len(cut) else paper
-    return both.iloc[np.argsort(both["stand"].to_numpy(), kind="stable")]
+    rows = marks.index.to_numpy()[is_cut]
+    columns: dict[str, Any] = {name: marks[name].to_numpy()[is_cut] for name in _OF_TREES}
+    columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
+    if len(tally):
+        columns = {
+            name: np.concatenate([columns[name], values])
+            for name, values in _paper_columns(tally, classes).items()
+        }
+        first = int(marks.index.max()) + 1 if len(marks) else 0
+        rows = np.concatenate([rows, np.arange(first, first + len(tally))])
+    order = np.argsort(columns[STAND], kind="stable")
+    ordered = {name: values[order] for name, values in columns.items()}
+    return pd.DataFrame(ordered, index=rows[order])
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Canopy:
-    """
-    What the openings of a layout are made of.
-
-    Attributes
-    ----------
-    marks
-        Every used mark with its crown and whether it is cut.
-    discs
-        Crown disc of each mark, shape (n,).
-    leave_crowns
-        Union of the crowns of leave trees; may be empty.
-    holes
-        Openings and incidental openings, with the members of each.
-    parts
-        Volumes of the cut marks, one row a part; `tree` is the index of `marks`.
-    cover, corridors
-        The ground, and the strips over it.
-    """
-
-    marks: gpd.GeoDataFrame
-    discs: GeometryArray
-    leave_crowns: BaseGeometry
-    holes: Holes
-    parts: pd.DataFrame
-    cover: Cover
-    corridors: Corridors
+def _paper_columns(tally: pd.DataFrame, classes: SizeClasses) -> dict[str, npt.NDArray[Any]]:
+    """Columns of the trees of the paper tally."""
+    dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM).to_numpy()
+    each = np.nan_to_num(basal_area_m2(dbh_cm.astype(float)))
+    known = {
+        "dbh_cm": dbh_cm,
+        "height_m": np.broadcast_to(tally.get("height_m", np.nan), len(tally)),
+        "size_class": size_class(tally, classes=classes).to_numpy(),
+        "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
+        "located": np.full(len(tally), "not_located"),
+    }
+    return {
+        name: known[name] if name in known else tally[name].to_numpy()
+        for name in (*_OF_TREES, STAND, "located")
+    }
 
 
-def canopy_of(survey: Survey, project: Project) -> Canopy:
-    """
-    Crowns and holes as `measure_layout` takes them, before they are measured.
-
-    Parameters
-    ----------
-    survey
-        As intake hands it on.
-    project
-        What was asked.
-
-    Returns
-    -------
-    canopy
-        In the survey's CRS.
-
-    Raises
-    ------
-    InputError
-        If the volume table or a product cannot be used.
-    """
-    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
-    classes = size_classes_of(project.volume.size_classes, unit=unit)
-    found = _canopy([survey], project, classes)
-    trees = _cut_trees(found.marks.assign(zone=""), found.stand, [survey.tally.iloc[:0]], classes)
-    network = found.network
-    return Canopy(
-        marks=found.marks,
-        discs=found.discs,
-        leave_crowns=found.leave_crowns[0],
-        holes=found.holes,
-        parts=_volumes(trees, _sold(survey, project, unit)),
-        cover=found.covers.of(0),
-        corridors=Corridors(
-            strips=network.strips,
-            lines=network.lines,
-            area=network.area[0],
-            figures=network.figures[0],
-        ),
-    )
+def canopy_of(survey: Survey, project: Project) -> tuple[Canopy, pd.DataFrame]:
+    """Crowns and holes as `measure_layout` takes them, and volumes of the cut marks."""
+    classes = _classes(project)
+    canopy = _canopy(survey, project, classes)
+    trees = _cut_trees(canopy.marks.assign(zone=""), survey.tally.iloc[:0], classes)
+    return canopy, _volumes(trees, _sold(survey, project, classes))

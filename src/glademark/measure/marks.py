@@ -1,6 +1,7 @@
 """Marks as measured: crown, basal area, size class and distances of every used record."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -8,12 +9,14 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import STAND
 from glademark.errors import UnitError
 from glademark.forestry import SizeClasses, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.measure.corridors import Network
+from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray, crown_radii
-from glademark.measure.zones import line_distances, nearest_lines, painted_zone
+from glademark.measure.sums import rows_by
+from glademark.measure.zones import line_distances, nearest_line, painted_zone
 from glademark.units import split_quantity
 
 IntArray = npt.NDArray[np.intp]
@@ -81,31 +84,15 @@ def with_crowns(
     marks: gpd.GeoDataFrame, *, classes: SizeClasses, default_m: float, confirmed: bool
 ) -> gpd.GeoDataFrame:
     """
-    Marks with what does not hang on the layout: crown, basal area, size class, painted zone.
+    Marks with what does not hang on the layout.
 
-    Parameters
-    ----------
-    marks
-        As in `contracts.survey.Survey.marks`.
-    classes
-        Size classes.
-    default_m
-        Crown radius of a tree that was neither measured nor has an equation [m].
-    confirmed
-        Whether line trees are confirmed, and so cut.
-
-    Returns
-    -------
-    marks
-        With `crown_radius_m`, `crown_source`, `basal_area_m2` (all trees of the record),
-        `size_class`, `zone_painted` and `is_cut`.
+    These are `crown_radius_m`, `crown_source`, `basal_area_m2` (all trees of the record),
+    `size_class`, `zone_painted` and `is_cut`; line trees are cut where `confirmed`.
     """
     kinds = ["cut", "line_tree"] if confirmed else ["cut"]
     basal_area = basal_area_m2(marks["dbh_cm"].to_numpy(dtype=float)) * marks["count"].to_numpy()
-    radii = crown_radii(marks, default_m=default_m)
     return marks.assign(
-        crown_radius_m=radii["crown_radius_m"],
-        crown_source=radii["crown_source"],
+        **crown_radii(marks, default_m=default_m),
         basal_area_m2=np.nan_to_num(basal_area),
         size_class=size_class(marks, classes=classes),
         zone_painted=painted_zone(marks),
@@ -113,32 +100,18 @@ def with_crowns(
     )
 
 
-def with_distances(
-    marks: gpd.GeoDataFrame, stand: IntArray, *, network: Network, edges: Sequence[GeometryArray]
-) -> gpd.GeoDataFrame:
+def distances(
+    marks: gpd.GeoDataFrame, *, corridors: Corridors, edges: Sequence[GeometryArray]
+) -> dict[str, npt.NDArray[Any]]:
     """
-    Marks with their distance to lines that are not made from marks.
+    Distance of marks to lines that are not made from marks, as columns.
 
-    Parameters
-    ----------
-    marks
-        Point rows, projected CRS in metres; one stand after the other.
-    stand
-        Place of the stand of each mark, rising.
-    network
-        Corridors as measured.
-    edges
-        Polygons of each stand whose outlines count beside the corridors': stands, exclusions,
-        setbacks; each of shape (stands,).
-
-    Returns
-    -------
-    marks
-        With `line_distance_m`, `corridor_distance_m` (to the edge, negative inside; NaN without
-        corridors), `corridor` (name of the nearest centre line, the first by name where several
-        are; empty without corridors) and `corridor_row` (its row, -1 without).
+    `edges` are polygons of each stand whose outlines count beside the corridors': stands,
+    exclusions, setbacks. `line_distance_m`; `corridor_distance_m` to the edge (negative inside, NaN
+    without corridors); `corridor` and `corridor_width_m`, name and width of the nearest centre line
+    (the first by name where several are; empty and NaN without).
     """
-    points, area = marks.geometry.to_numpy(), network.area
+    points, stand, area = marks.geometry.to_numpy(), marks[STAND].to_numpy(), corridors.area
     outlines = [shapely.boundary(areas) for areas in (area, *edges)]
     every = np.arange(len(area))
     away, to_corridor = (
@@ -147,31 +120,30 @@ def with_distances(
             stand=stand,
             lines=np.concatenate(lines),
             line_stand=np.tile(every, len(lines)),
-            stands=len(area),
         )
         for lines in (outlines, outlines[:1])
     )
     shapely.prepare(area)
     inside = shapely.intersects_xy(area[stand], *shapely.get_coordinates(points).T)
-    row = _nearest_rows(points, stand, network)
-    names = np.append(network.lines["corridor"].to_numpy(dtype=object), "")  # -1: none
-    return marks.assign(
-        line_distance_m=away,
-        corridor_distance_m=np.where(inside, -to_corridor, to_corridor),
-        corridor=pd.Series(names[row], index=marks.index, dtype=object),
-        corridor_row=row,
-    )
+    return {
+        "line_distance_m": away,
+        "corridor_distance_m": np.where(inside, -to_corridor, to_corridor),
+        **_nearest_corridors(points, stand, corridors.lines),
+    }
 
 
-def _nearest_rows(points: GeometryArray, stand: IntArray, network: Network) -> IntArray:
-    """Row of the nearest centre line of each point's stand, the first by name; -1 for none."""
-    name = pd.factorize(network.lines["corridor"].to_numpy(dtype=object), sort=True)[0]
-    order = np.lexsort((name, network.stand))
-    position = nearest_lines(
-        points,
-        stand=stand,
-        lines=network.lines.geometry.to_numpy()[order],
-        line_stand=network.stand[order],
-        stands=len(network.area),
-    )
-    return np.append(order, -1)[position]
+def _nearest_corridors(
+    points: GeometryArray, stand: IntArray, lines: gpd.GeoDataFrame
+) -> dict[str, npt.NDArray[Any]]:
+    """Name and width of the nearest centre line of each point's stand, the first by name."""
+    name = np.full(len(points), "", dtype=object)
+    width = np.full(len(points), np.nan)
+    lines = lines.sort_values([STAND, "corridor"], kind="stable")
+    names = lines["corridor"].to_numpy(dtype=object)
+    widths, shapes = lines["width_m"].to_numpy(dtype=float), lines.geometry.to_numpy()
+    of_stand = rows_by(lines[STAND])
+    for key, rows in rows_by(stand).items():
+        if key in of_stand:
+            nearest = of_stand[key][nearest_line(points[rows], lines=shapes[of_stand[key]])]
+            name[rows], width[rows] = names[nearest], widths[nearest]
+    return {"corridor": name, "corridor_width_m": width}

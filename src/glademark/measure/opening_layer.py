@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import features
-from glademark.measure.combined_openings import Combined, combined_of
+from glademark.contracts.frames import STAND, features
+from glademark.measure.combined_openings import combine_openings
+from glademark.measure.corridors import Corridors
+from glademark.measure.cover import Covers
 from glademark.measure.holes import Holes
 from glademark.measure.openings import hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
@@ -19,124 +20,64 @@ from glademark.measure.sums import known_sums, sums
 WHOLE = {"board foot": 0}
 """Decimals of a volume in words, where not two."""
 
-GeometryArray = npt.NDArray[np.object_]
 IntArray = npt.NDArray[np.intp]
 
 
 def wood_in(
-    row: IntArray, count: int, *, marks: pd.DataFrame, parts: pd.DataFrame
+    owner: pd.Series, count: int, *, marks: pd.DataFrame, parts: pd.DataFrame
 ) -> dict[str, npt.NDArray[Any]]:
     """
-    Trees, basal area and volume of the cut marks of each owner.
+    Trees, basal area and volume of the cut marks of each of the owners 0..count-1.
 
-    Parameters
-    ----------
-    row
-        Owner that each mark belongs to, -1 where to none; shape (marks,).
-    count
-        Number of owners.
-    marks
-        `is_cut`, `count`, `basal_area_m2`, `height_m`.
-    parts
-        As from `glademark.measure.volume.volumes`; `tree` is the index of `marks`.
-
-    Returns
-    -------
-    wood
-        `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text
-        by product) and `mean_height_m`, each of shape (count,).
+    `owner` is that of each mark, <NA> for none; `tree` of `parts` is the index of `marks`. Columns
+    `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text by
+    product) and `mean_height_m`.
     """
-    owner = np.where(marks["is_cut"].to_numpy(dtype=bool), row, -1)
-    height = marks["height_m"].to_numpy(dtype=float)
-    measured = sums(~np.isnan(height), owner, count)
-    at = marks.index.get_indexer(pd.Index(parts["tree"]))
-    part = np.append(owner, -1)[at]  # -1: counted without a position
+    chosen = marks["is_cut"].to_numpy(dtype=bool) & owner.notna().to_numpy()
+    rows = owner[chosen].astype(int)
+    trees, basal_area, height = (
+        marks[name].to_numpy()[chosen] for name in ("count", "basal_area_m2", "height_m")
+    )
+    measured = sums(~np.isnan(height), rows, count)
+    part_owner = parts["tree"].map(rows)
+    known = part_owner.notna()
+    owned, part_owner = parts[known.to_numpy()], part_owner[known].astype(int)
     return {
-        "trees": sums(marks["count"], owner, count).astype(int),
-        "basal_area_m2": sums(marks["basal_area_m2"], owner, count),
-        "mean_height_m": sums(height, owner, count) / np.where(measured > 0, measured, np.nan),
-        "volume_m3": known_sums(parts["m3"], part, count),
-        "volume": _by_product(parts, part, count),
+        "trees": sums(trees, rows, count).astype(int),
+        "basal_area_m2": sums(basal_area, rows, count),
+        "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
+        "volume_m3": known_sums(owned["m3"], part_owner, count),
+        "volume": _by_product(owned, part_owner.to_numpy(), count),
     }
 
 
 def measured_openings(
     openings: gpd.GeoDataFrame,
     *,
-    combined: gpd.GeoDataFrame,
-    corridor: BaseGeometry,
-    stand: BaseGeometry,
-    water: BaseGeometry,
+    corridors: Corridors,
+    ground: Covers,
     wood: Mapping[str, npt.NDArray[Any]] | None = None,
-) -> gpd.GeoDataFrame:
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """
-    Openings with their size, neighbours, distances and wood.
+    Openings with size, neighbours, distances and wood, by stand and number; combined openings.
 
-    Parameters
-    ----------
-    openings
-        `opening`, `group`, `basis`, `net_of_leave_m2`; Polygon geometry, projected CRS in metres.
-    combined
-        As from `glademark.measure.combined_openings.join_openings`.
-    corridor, stand, water
-        Polygons; `corridor` and `water` may be empty.
-    wood
-        As from `wood_in`, in the order of `openings`; None where it does not matter.
-
-    Returns
-    -------
-    openings
-        With every column of `contracts.layers.OPENINGS` but the wood where there is none, sorted by
-        number.
+    `openings` has `stand`, `opening`, `group`, `basis`, `net_of_leave_m2`; `wood` is that of
+    `wood_in`, None where it does not matter.
     """
-    number = openings["opening"].to_numpy()
-    alone = np.zeros(len(openings), dtype=np.intp)
-    row_of = combined_of(combined, number)
-    ground = np.array([[corridor], [stand], [water]], dtype=object)
-    found = Combined(rows=combined, stand=np.zeros(len(combined), dtype=np.intp), row_of=row_of)
-    areas = ground[0], ground[1], ground[2]
-    return openings_by_stand(openings, alone, combined=found, ground=areas, wood=wood)
-
-
-def openings_by_stand(
-    openings: gpd.GeoDataFrame,
-    stand: IntArray,
-    *,
-    combined: Combined,
-    ground: tuple[GeometryArray, GeometryArray, GeometryArray],
-    wood: Mapping[str, npt.NDArray[Any]] | None = None,
-) -> gpd.GeoDataFrame:
-    """
-    Openings of many stands with their size, neighbours, distances and wood.
-
-    Parameters
-    ----------
-    openings
-        As for `measured_openings`, one stand after the other.
-    stand
-        Place of the stand of each, rising.
-    combined
-        As from `glademark.measure.combined_openings.combined_by_stand`.
-    ground
-        Corridors, boundary and water of each stand; each of shape (stands,).
-    wood
-        As for `measured_openings`.
-
-    Returns
-    -------
-    openings
-        As from `measured_openings`, sorted by stand and number.
-    """
+    combined, row_of = combine_openings(openings, corridors)
     shapes, number = openings.geometry.to_numpy(), openings["opening"].to_numpy()
-    corridor, boundary, water = (areas[stand] for areas in ground)
+    stand = openings[STAND].to_numpy()
+    corridor, boundary, water = (
+        areas[stand] for areas in (corridors.area, ground.stand, ground.water)
+    )
     nearest, spacing = nearest_other(shapes, number=number, stand=stand)
     measures = hole_measures(shapes)
     columns = {
         **{name: openings[name].array for name in openings.columns if name != "geometry"},
         **measures,
         "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
-        "combined": combined.rows["combined"].to_numpy()[combined.row_of],
-        "combined_area_m2": combined.rows["area_m2"].to_numpy()[combined.row_of],
+        "combined": combined["combined"].to_numpy()[row_of],
+        "combined_area_m2": combined["area_m2"].to_numpy()[row_of],
         "nearest": nearest,
         "spacing_m": spacing,
         "boundary_m": shapely.distance(shapes, shapely.boundary(boundary)),
@@ -145,7 +86,8 @@ def openings_by_stand(
         **(with_heights(wood, measures["equivalent_diameter_m"]) if wood is not None else {}),
     }
     order = np.lexsort((number, stand))
-    return features({k: v[order] for k, v in columns.items()}, shapes[order], crs=openings.crs)
+    ordered = {name: values[order] for name, values in columns.items()}
+    return features(ordered, shapes[order], crs=openings.crs), combined
 
 
 def with_heights(
@@ -173,49 +115,35 @@ def with_heights(
 def measured_incidental(
     holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame
 ) -> gpd.GeoDataFrame:
-    """
-    Incidental openings with size and wood, numbered north to south, west to east by stand.
-
-    Parameters
-    ----------
-    holes
-        As from `glademark.measure.holes.find_holes`.
-    marks, parts
-        As for `wood_in`.
-
-    Returns
-    -------
-    incidental
-        `incidental` and the measures, sorted by stand and number.
-    """
-    shapes = holes.incidental.geometry.to_numpy()
+    """Incidental openings with size and wood, numbered north to south, west to east by stand."""
+    shapes, stand = holes.incidental.geometry.to_numpy(), holes.incidental[STAND].to_numpy()
     centre = shapely.get_coordinates(shapely.centroid(shapes))
-    order = np.lexsort((centre[:, 0], -centre[:, 1], holes.incidental_stand))
-    start = np.searchsorted(
-        holes.incidental_stand, holes.incidental_stand
-    )  # the first of its stand
+    order = np.lexsort((centre[:, 0], -centre[:, 1], stand))
     measures = hole_measures(shapes)
-    wood = wood_in(holes.incidental_of.to_numpy(), len(shapes), marks=marks, parts=parts)
+    wood = wood_in(holes.incidental_of, len(shapes), marks=marks, parts=parts)
     columns = {
+        STAND: stand,
         "net_of_leave_m2": holes.incidental["net_of_leave_m2"].to_numpy(),
         **measures,
         **with_heights(wood, measures["equivalent_diameter_m"]),
     }
-    number = np.arange(1, len(order) + 1) - start
-    table = {"incidental": number, **{k: v[order] for k, v in columns.items()}}
-    return features(table, shapes[order], crs=holes.incidental.crs)
+    table = {name: values[order] for name, values in columns.items()}
+    number = pd.Series(table[STAND]).groupby(table[STAND]).cumcount().to_numpy() + 1
+    return features({"incidental": number, **table}, shapes[order], crs=holes.incidental.crs)
 
 
-def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray:
+def _by_product(parts: pd.DataFrame, owner: IntArray, count: int) -> npt.NDArray[np.object_]:
     """Net volume of each owner in words, by product and unit; missing where nothing is known."""
-    product, products = pd.factorize(parts["product"].to_numpy(dtype=object), sort=True)
-    unit, units = pd.factorize(parts["unit"].to_numpy(dtype=object), sort=True)
-    shape = (count, len(products), len(units))
-    cell = np.where(code >= 0, (code * shape[1] + product) * shape[2] + unit, -1)
-    net = known_sums(parts["net"], cell, int(np.prod(shape)))
-    words: list[list[str]] = [[] for _ in range(count)]
-    for at in np.flatnonzero(~np.isnan(net)):
-        owner, of_product, of_unit = np.unravel_index(at, shape)
-        name = units[of_unit]
-        words[owner].append(f"{products[of_product]} {net[at]:,.{WHOLE.get(name, 2)}f} {name}")
-    return np.array(["; ".join(said) or np.nan for said in words], dtype=object)
+    groups = parts["net"].groupby([owner, parts["product"], parts["unit"]])
+    total = known_sums(parts["net"], groups.ngroup(), groups.ngroups)
+    net = pd.Series(total, index=groups.size().index).dropna()
+    words = pd.Series(
+        [
+            f"{product} {amount:,.{WHOLE.get(unit, 2)}f} {unit}"
+            for (_, product, unit), amount in net.items()
+        ],
+        index=net.index.get_level_values(0),
+        dtype=object,
+    )
+    told = words.groupby(level=0).agg("; ".join).reindex(np.arange(count))
+    return told.to_numpy(dtype=object)

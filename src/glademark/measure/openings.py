@@ -10,10 +10,10 @@ import pandas as pd
 import shapely
 from scipy.spatial import cKDTree
 
-from glademark.contracts.by_stand import stretches
+from glademark.contracts.frames import STAND
 from glademark.measure.crowns import APART_M, GeometryArray
-from glademark.measure.holes import Holes
 from glademark.measure.shape import axes
+from glademark.measure.sums import rows_by
 
 _NUMBER = re.compile(r"\D*(\d{1,6})")
 
@@ -54,67 +54,43 @@ def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
 
 
 def opening_numbers(
-    openings: gpd.GeoDataFrame, *, opening_of: pd.Series, earlier: Mapping[int, int]
-) -> pd.Series:
+    openings: gpd.GeoDataFrame,
+    *,
+    opening_of: pd.Series,
+    stand_of: pd.Series,
+    earlier: Mapping[int, int],
+) -> IntArray:
     """
-    Number of each opening: the marker's own, an earlier output's, else by place.
+    Number of each opening in its stand: the marker's own, an earlier output's, else by place.
 
-    Parameters
-    ----------
-    openings
-        Rows with `group`; Polygon geometry.
-    opening_of
-        Row of `openings` for each mark, else -1.
-    earlier
-        Number that an earlier output gave the opening of a mark, by the mark's index; may be empty.
-
-    Returns
-    -------
-    numbers
-        Positive and unique, on the index of `openings`; by place means north to south, then west
-        to east. A group name that ends in digits ("7", "G 7") is the marker's own number, unless
-        two names give the same one.
+    `opening_of` is the row of `openings` for each mark, <NA> for none, `stand_of` its stand;
+    `earlier` the number that an earlier output gave the opening of a mark, by the mark's index. By
+    place means north to south, then west to east. A group name that ends in digits ("7", "G 7") is
+    the marker's own number, unless two names of the stand give the same one.
     """
-    number = _own_numbers(openings["group"].tolist())
-    if earlier:
-        number = _keep_earlier(number, opening_of, earlier)
-    first = int(max(earlier.values(), default=0)) + 1
-    numbers = _by_place(number, openings.geometry.to_numpy(), first)
-    return pd.Series(numbers, index=openings.index)
-
-
-def numbers_by_stand(holes: Holes, *, earlier: Sequence[Mapping[int, int]]) -> IntArray:
-    """
-    Number of each opening in its stand, as from `opening_numbers`.
-
-    Parameters
-    ----------
-    holes
-        Openings of many stands.
-    earlier
-        Of each stand: number that an earlier output gave the opening of a mark, by its index.
-
-    Returns
-    -------
-    numbers
-        In the order of `holes.openings`; one loop over stands, since each has numbers of its own.
-    """
-    number = np.zeros(len(holes.openings), dtype=np.intp)
-    names = holes.openings["group"].tolist()
-    shapes = holes.openings.geometry.to_numpy()
-    rows = stretches(holes.opening_stand, len(earlier))
-    for mine, before in zip(rows, earlier, strict=True):
-        if before:
-            row = holes.opening_of - mine.start  # those of other stands have no earlier number
-            found = opening_numbers(holes.openings.iloc[mine], opening_of=row, earlier=before)
-            number[mine] = found.to_numpy()
-        elif names[mine]:
-            number[mine] = _by_place(_own_numbers(names[mine]), shapes[mine], 1)
+    number = np.zeros(len(openings), dtype=np.intp)
+    names, shapes = openings["group"].to_numpy(dtype=object), openings.geometry.to_numpy()
+    before = pd.Series(earlier, dtype=int)
+    highest = before.groupby(stand_of.reindex(before.index)).max()
+    shared = _shared_marks(opening_of, before)
+    for stand, rows in rows_by(openings[STAND]).items():  # each has numbers of its own
+        own = pd.Series(_own_numbers(names[rows]), index=rows)
+        own = _keep_earlier(own, shared[shared["row"].isin(rows)])
+        number[rows] = _by_place(own.to_numpy(), shapes[rows], int(highest.get(stand, 0)) + 1)
     return number
+
+
+def _shared_marks(opening_of: pd.Series, before: pd.Series) -> pd.DataFrame:
+    """Openings with the earlier numbers of their marks, those with most marks in common first."""
+    now = opening_of.reindex(before.index).dropna().astype(int)
+    shared = pd.DataFrame({"row": now, "number": before.reindex(now.index)})
+    shared = shared.value_counts().rename("marks").reset_index()
+    return shared.sort_values(["marks", "number", "row"], ascending=[False, True, True])
 
 
 def _by_place(number: FloatArray, shapes: GeometryArray, first: int) -> IntArray:
     """Numbers given, the others free ones from `first` up: north to south, west to east."""
+    number = number.copy()
     centre = shapely.get_coordinates(shapely.centroid(shapes))
     order = np.lexsort((centre[:, 0], -centre[:, 1]))
     waiting = order[np.isnan(number[order])]
@@ -131,14 +107,9 @@ def _own_numbers(groups: Sequence[str]) -> FloatArray:
     return np.where((own > 0) & (count[one] == 1), own, np.nan)
 
 
-def _keep_earlier(own: FloatArray, opening_of: pd.Series, earlier: Mapping[int, int]) -> FloatArray:
+def _keep_earlier(own: pd.Series, shared: pd.DataFrame) -> pd.Series:
     """Own numbers, then earlier ones by most marks in common; each number once."""
     number = own.copy()
-    before = pd.Series(earlier, dtype=int)
-    now = opening_of.reindex(before.index).dropna().astype(int)
-    shared = pd.DataFrame({"row": now, "number": before.reindex(now.index)})
-    shared = shared[shared["row"] >= 0].value_counts().rename("marks").reset_index()
-    shared = shared.sort_values(["marks", "number", "row"], ascending=[False, True, True])
     for row, old in zip(shared["row"], shared["number"], strict=True):
         if np.isnan(number[row]) and not (number == old).any():
             number[row] = old
@@ -146,45 +117,30 @@ def _keep_earlier(own: FloatArray, opening_of: pd.Series, earlier: Mapping[int, 
 
 
 def nearest_other(
-    openings: GeometryArray, *, number: IntArray, stand: IntArray | None = None
+    openings: GeometryArray, *, number: IntArray, stand: IntArray
 ) -> tuple[pd.api.extensions.ExtensionArray, FloatArray]:
     """
-    Nearest other opening of each, crown edge to crown edge.
+    Nearest other opening of the same stand, crown edge to crown edge: its number and distance.
 
-    Parameters
-    ----------
-    openings
-        Polygons, projected CRS in metres; shape (n,).
-    number
-        Their numbers.
-    stand
-        Place of the stand of each, where there are several: only those of the same stand count.
-
-    Returns
-    -------
-    nearest
-        Number, <NA> where there is no other; ties go to the lower number.
-    spacing_m
-        Distance to it, NaN where there is no other.
+    <NA> and NaN where there is no other; ties go to the lower number.
     """
-    nearest = np.full(len(openings), -1)
+    nearest = np.zeros(len(openings), dtype=np.int64)
     spacing = np.full(len(openings), np.nan)
-    place = np.zeros(len(openings), dtype=np.intp) if stand is None else stand
-    some = np.flatnonzero(np.bincount(place)[place] > 1) if len(place) else place
+    some = np.flatnonzero(pd.Series(stand).duplicated(keep=False))
     if len(some):
-        shapes, number, place = openings[some], number[some], place[some]
+        shapes, number, stand = openings[some], number[some], stand[some]
         # an opening beside it bounds the distance, so that few are left to be measured
         shapely.prepare(shapes)
-        reach = _apart(shapes, shapes[_beside(shapes, place)]) * (1 + ROUNDING) + ROUNDING
+        reach = _apart(shapes, shapes[_beside(shapes, stand)]) * (1 + ROUNDING) + ROUNDING
         mine, other = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=reach)
-        apart = (mine != other) & (place[mine] == place[other])
+        apart = (mine != other) & (stand[mine] == stand[other])
         mine, other = mine[apart], other[apart]
         away = _apart(shapes[mine], shapes[other])
         order = np.lexsort((number[other], away, mine))
         one, first = np.unique(mine[order], return_index=True)
         nearest[some[one]] = number[other[order[first]]]
         spacing[some[one]] = away[order[first]]
-    return pd.arrays.IntegerArray(nearest, nearest <= 0), spacing
+    return pd.arrays.IntegerArray(nearest, np.isnan(spacing)), spacing
 
 
 def _apart(one: GeometryArray, other: GeometryArray) -> FloatArray:
@@ -195,9 +151,9 @@ def _apart(one: GeometryArray, other: GeometryArray) -> FloatArray:
     return away
 
 
-def _beside(openings: GeometryArray, place: IntArray) -> IntArray:
+def _beside(openings: GeometryArray, stand: IntArray) -> IntArray:
     """Another opening of the same stand for each, by their middles: near, not always nearest."""
-    middle = np.column_stack([shapely.get_coordinates(shapely.centroid(openings)), place * APART_M])
+    middle = np.column_stack([shapely.get_coordinates(shapely.centroid(openings)), stand * APART_M])
     found = np.asarray(cKDTree(middle).query(middle, k=2)[1])
     own = np.arange(len(openings))
     return np.where(found[:, 0] == own, found[:, 1], found[:, 0])

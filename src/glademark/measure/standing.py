@@ -11,9 +11,8 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from pyproj import CRS
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND
 from glademark.errors import InputError
 from glademark.forestry import (
     CruiseTrees,
@@ -75,7 +74,7 @@ class Standing:
     stocks
         Basal area first, then solid volume, then products.
     plots
-        Point rows of the cruise plots with what each says per hectare; empty without a cruise.
+        Point rows of the cruise plots with what each says per hectare; None without a cruise.
     by_class
         `trees` and `basal_area_m2` per hectare by size class; empty without a cruise.
     notices
@@ -83,26 +82,9 @@ class Standing:
     """
 
     stocks: tuple[Stock, ...]
-    plots: gpd.GeoDataFrame
+    plots: gpd.GeoDataFrame | None
     by_class: pd.DataFrame
     notices: tuple[str, ...]
-
-
-def no_plots(crs: CRS) -> gpd.GeoDataFrame:
-    """
-    Plots of a project without a cruise.
-
-    Parameters
-    ----------
-    crs
-        Working CRS.
-
-    Returns
-    -------
-    plots
-        No rows.
-    """
-    return features({"plot": []}, [], crs=crs)
 
 
 def given_stocks(
@@ -243,7 +225,7 @@ def cruised(
         notices.append(
             f"cruise: {bare:,} trees without a diameter; there is no distribution by size class"
         )
-    shown = plots[["plot", "stratum", "weight", "geometry"]].assign(
+    shown = plots[[STAND, "plot", "stratum", "weight", "geometry"]].assign(
         trees_per_ha=table[TREES].to_numpy(),
         basal_area_m2_ha=table[BASAL_AREA].to_numpy(),
         volume_m3_ha=table[SOLID].to_numpy(),
@@ -280,30 +262,24 @@ def _per_tree(parts: pd.DataFrame, column: str, index: pd.Index) -> np.ndarray:
 def _by_plot(
     plots: gpd.GeoDataFrame, trees: pd.DataFrame, amounts: Mapping[str, np.ndarray]
 ) -> pd.DataFrame:
-    """What each plot says per hectare; plots of one design are worked together."""
-    stated = [plots[name].to_numpy(dtype=float) for name in ("baf_m2_ha", "plot_area_m2")]
-    designs, design = np.unique(np.nan_to_num(stated, nan=-1.0), axis=1, return_inverse=True)
-    names, weights = plots["plot"].to_numpy(), plots["weight"].to_numpy(dtype=float)
+    """What each plot says per hectare; plots of one design are worked out at once."""
     counted = {name: trees[name].to_numpy() for name in ("plot", "dbh_cm", "count", "times")}
+    designs = plots.groupby(["baf_m2_ha", "plot_area_m2"], dropna=False, sort=False)
     tables = []
-    for number, (factor, area) in enumerate(designs.T):
-        mine = design.reshape(-1) == number
-        here = trees["plot"].isin(names[mine]).to_numpy()
+    for (factor, area), rows in designs:
+        here = trees["plot"].isin(rows["plot"]).to_numpy()
         tables.append(
             per_hectare(
                 CruiseTrees(**{name: values[here] for name, values in counted.items()}),
-                plots=names[mine].tolist(),
-                design=_design(factor, area),
+                plots=rows["plot"].tolist(),
+                design=PlotDesign.fixed_area(area)
+                if math.isnan(factor)
+                else PlotDesign.variable_radius(factor),
                 amounts={name: amount[here] for name, amount in amounts.items()},
-                weights=weights[mine],
+                weights=rows["weight"].to_numpy(dtype=float),
             )
         )
     return pd.concat(tables).loc[plots["plot"]]
-
-
-def _design(factor: float, area: float) -> PlotDesign:
-    """Design of plots that share a factor, or an area; the other one is below 0."""
-    return PlotDesign.variable_radius(factor) if factor > 0 else PlotDesign.fixed_area(area)
 
 
 def _estimate(values: pd.Series, plots: gpd.GeoDataFrame, settings: AllowanceSettings) -> Estimate:

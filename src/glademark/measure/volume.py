@@ -23,7 +23,18 @@ from glademark.measure.equations import equation_volumes
 from glademark.project.model import ProductSettings, VolumeSettings
 from glademark.units import CUBIC_FOOT_M3, INCH_CM, split_quantity
 
-PART_COLUMNS = ("tree", "product", "unit", "log_rule", "gross", "net", "m3", "source", "conversion")
+PART_COLUMNS = (
+    "stand",
+    "tree",
+    "product",
+    "unit",
+    "log_rule",
+    "gross",
+    "net",
+    "m3",
+    "source",
+    "conversion",
+)
 """Columns of `volumes`: one row a part of a tree."""
 
 RECORDED = "recorded with the mark"
@@ -207,7 +218,6 @@ def volumes(
     table: VolumeTable | None,
     products: Mapping[str, Product],
     settings: VolumeSettings | None = None,
-    stand: npt.NDArray[np.intp] | None = None,
 ) -> pd.DataFrame:
     """
     Volume of every tree record, one row a part.
@@ -215,16 +225,15 @@ def volumes(
     Parameters
     ----------
     trees
-        `count`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `height_m`, `volume` and
-        `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`; unique index.
+        `stand`, `count`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `height_m`, `volume`
+        and `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`; unique
+        index.
     table
         The project's volume table, or None.
     products
-        Products of the project, by name in small letters.
+        Products of the project, by name in lower case.
     settings
         The table ``[volume]``; published equations are used only where it is given.
-    stand
-        Place of the stand of each tree, where there are several.
 
     Returns
     -------
@@ -238,17 +247,17 @@ def volumes(
     keys = np.array([product_key(name) for name in written], dtype=object)[code]
     sold = Sold(table=table, products=products, settings=settings)
     stems = _Stems.of_all(trees)
-    place = np.zeros(len(trees), dtype=np.intp) if stand is None else stand
     pieces = [
         piece
         for name in sorted(set(keys))
-        for unit, some in _by_unit(stems.of(np.flatnonzero(keys == name)), name, sold, place)
+        for unit, some in _by_unit(stems.of(np.flatnonzero(keys == name)), name, sold)
         for piece in _of_product(some, name, sold, unit)
     ]
     if not pieces:
         return pd.DataFrame({name: [] for name in PART_COLUMNS})
     columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     order = np.argsort(columns["tree"], kind="stable")  # positions until here
+    columns["stand"] = trees["stand"].to_numpy()[columns["tree"]]
     columns["tree"] = trees.index.to_numpy()[columns["tree"]]
     return pd.DataFrame({name: columns[name][order] for name in PART_COLUMNS})
 
@@ -300,9 +309,7 @@ def _of_product(
     return [first, own, *some]
 
 
-def _by_unit(
-    stems: _Stems, name: str, sold: Sold, stand: npt.NDArray[np.intp]
-) -> list[tuple[str, _Stems]]:
+def _by_unit(stems: _Stems, name: str, sold: Sold) -> list[tuple[str, _Stems]]:
     """Sale unit of a product, as stated, else the table's, else a stand's commonest; its trees."""
     unit = _unit_of(name, sold.products)
     if not unit and sold.table is not None:
@@ -310,10 +317,10 @@ def _by_unit(
     recorded = stems.recorded
     if unit or not name or not recorded.any():
         return [(unit, stems)]
-    mine = stand[stems.row]
+    stand = stems.trees["stand"].to_numpy()[stems.row]
     given = pd.Series(stems.columns["volume_unit"][recorded])
-    commonest = given.groupby(mine[recorded]).agg(lambda words: words.mode().iloc[0])
-    units = commonest.reindex(mine).fillna("").to_numpy(dtype=object)
+    commonest = given.groupby(stand[recorded]).agg(lambda words: words.mode().iloc[0])
+    units = commonest.reindex(stand).fillna("").to_numpy(dtype=object)
     return [(one, stems.of(np.flatnonzero(units == one))) for one in sorted(set(units))]
 
 

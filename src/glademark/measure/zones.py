@@ -17,11 +17,11 @@ import shapely
 from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.by_stand import stretches
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.polygons import split_each
-from glademark.measure.sums import least, sums
+from glademark.measure.sums import rows_by, sums
 
 ZONE_SUM_TOLERANCE = 1e-9
 """Largest share of the stand by which the zones may miss it."""
@@ -93,26 +93,14 @@ def partition(ground: Ground) -> Mapping[str, GeometryArray]:
 
 
 def located_zone(
-    points: GeometryArray, *, zones: Mapping[str, GeometryArray], stand: IntArray
+    marks: gpd.GeoDataFrame, *, zones: Mapping[str, GeometryArray]
 ) -> npt.NDArray[np.object_]:
     """
-    Zone of its own stand that each point falls in.
+    Zone of its own stand that each mark falls in.
 
-    Parameters
-    ----------
-    points
-        Points, projected CRS [m]; shape (n,).
-    zones
-        The partition of every stand, in order of precedence.
-    stand
-        Place of the stand of each point; shape (n,).
-
-    Returns
-    -------
-    zone
-        Name of the first zone that covers the point, edges included; outside the stand, that of the
-        nearest zone.
+    The first in order of precedence that covers it, edges included; outside the stand, the nearest.
     """
+    points, stand = marks.geometry.to_numpy(), marks[STAND].to_numpy()
     located = np.full(len(points), "", dtype=object)
     x, y = shapely.get_coordinates(points).T
     open_still = np.arange(len(points))
@@ -150,27 +138,15 @@ def painted_zone(marks: pd.DataFrame) -> pd.Series:
 
 
 def in_corridor_zone(
-    marks: gpd.GeoDataFrame, *, corridor: GeometryArray, above: GeometryArray, stand: IntArray
+    marks: gpd.GeoDataFrame, *, corridor: GeometryArray, above: GeometryArray
 ) -> npt.NDArray[np.bool_]:
     """
-    Whether the tally counts a mark as corridor wood.
+    Whether the tally counts a mark as corridor wood: by paint where it speaks, else by position.
 
-    Parameters
-    ----------
-    marks
-        `zone_painted` and Point geometry, projected CRS in metres.
-    corridor
-        Union of the corridors of each stand.
-    above
-        Exclusions and landings of each, which take precedence where the paint does not speak.
-    stand
-        Place of the stand of each mark; shape (marks,).
-
-    Returns
-    -------
-    is_corridor
-        Shape (marks,): by paint where it speaks, else by position.
+    `corridor` is the union of the corridors of each stand, `above` its exclusions and landings,
+    which take precedence where the paint does not speak.
     """
+    stand = marks[STAND].to_numpy()
     x, y = shapely.get_coordinates(marks.geometry.to_numpy()).T
     for area in (corridor, above):
         shapely.prepare(area)
@@ -210,70 +186,29 @@ def final_zone(
 
 
 def edge_distance(points: GeometryArray, *, edges: BaseGeometry) -> FloatArray:
-    """
-    Distance from each point to the nearest of some edges.
-
-    Parameters
-    ----------
-    points
-        Points, projected CRS [m]; shape (n,).
-    edges
-        Lines, or polygons, whose outlines count.
-
-    Returns
-    -------
-    distance
-        In metres, NaN without edges; shape (n,).
-    """
+    """Distance of each point to the nearest of some lines, or outlines of polygons [m]; NaN without."""
     lines = shapely.get_parts(
         shapely.boundary(edges) if shapely.get_dimensions(edges) > 1 else edges
     )
-    alone = np.zeros(len(points), dtype=np.intp), np.zeros(len(lines), dtype=np.intp)
-    return line_distances(points, stand=alone[0], lines=lines, line_stand=alone[1], stands=1)
+    stand, line_stand = (np.zeros(len(some), dtype=np.intp) for some in (points, lines))
+    return line_distances(points, stand=stand, lines=lines, line_stand=line_stand)
 
 
 def line_distances(
-    points: GeometryArray,
-    *,
-    stand: IntArray,
-    lines: GeometryArray,
-    line_stand: IntArray,
-    stands: int,
+    points: GeometryArray, *, stand: IntArray, lines: GeometryArray, line_stand: IntArray
 ) -> FloatArray:
-    """
-    Distance from each point to the nearest line of its own stand.
-
-    Parameters
-    ----------
-    points
-        Points, projected CRS [m]; shape (n,).
-    stand
-        Place of the stand of each point, rising.
-    lines
-        Lines, single or multi.
-    line_stand
-        Place of the stand of each line.
-    stands
-        Number of stands; one loop over them, since each is searched by itself.
-
-    Returns
-    -------
-    distance
-        In metres, NaN without lines; shape (n,).
-    """
+    """Distance of each point to the nearest line of its own stand [m]; NaN where it has none."""
     parts, line = shapely.get_parts(lines, return_index=True)
     segments, part = _segments(parts)
-    owner = line_stand[line[part]]
-    order = np.argsort(owner, kind="stable")
-    segments, owner = segments[order], owner[order]
+    near = rows_by(line_stand[line[part]])
     distance = np.full(len(points), np.nan)
-    for mine, near in zip(stretches(stand, stands), stretches(owner, stands), strict=True):
-        if len(points[mine]) and len(segments[near]):
-            tree = shapely.STRtree(segments[near])
+    for key, rows in rows_by(stand).items():  # each stand is searched by itself
+        if key in near:
+            tree = shapely.STRtree(segments[near[key]])
             nearest, away = tree.query_nearest(
-                points[mine], all_matches=False, return_distance=True
+                points[rows], all_matches=False, return_distance=True
             )
-            distance[mine.start + nearest[0]] = away
+            distance[rows[nearest[0]]] = away
     return distance
 
 
@@ -285,60 +220,11 @@ def _segments(lines: GeometryArray) -> tuple[GeometryArray, IntArray]:
     return np.asarray(shapely.linestrings(ends), dtype=object), line[1:][follows]
 
 
-def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> npt.NDArray[np.intp]:
-    """
-    Position of the nearest line to each point; ties go to the first.
-
-    Parameters
-    ----------
-    points
-        Points, projected CRS [m]; shape (n,).
-    lines
-        At least one line.
-
-    Returns
-    -------
-    position
-        Into `lines`, shape (n,).
-    """
-    mine, line = shapely.STRtree(lines).query_nearest(points)
-    return least(line, mine, len(points), none=len(lines))
-
-
-def nearest_lines(
-    points: GeometryArray,
-    *,
-    stand: IntArray,
-    lines: GeometryArray,
-    line_stand: IntArray,
-    stands: int,
-) -> IntArray:
-    """
-    Position of the nearest line of its own stand to each point; ties go to the first.
-
-    Parameters
-    ----------
-    points
-        Points, projected CRS [m]; shape (n,).
-    stand
-        Place of the stand of each point, rising.
-    lines
-        Lines, one stand after the other.
-    line_stand
-        Place of the stand of each line, rising.
-    stands
-        Number of stands; one loop over them, since each is searched by itself.
-
-    Returns
-    -------
-    position
-        Into `lines`, -1 where a stand has none; shape (n,).
-    """
-    position = np.full(len(points), -1)
-    for mine, near in zip(stretches(stand, stands), stretches(line_stand, stands), strict=True):
-        if len(points[mine]) and len(lines[near]):
-            position[mine] = near.start + nearest_line(points[mine], lines=lines[near])
-    return position
+def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> IntArray:
+    """Position of the nearest of some lines, at least one, to each point; ties go to the first."""
+    point, line = shapely.STRtree(lines).query_nearest(points)
+    order = np.lexsort((line, point))
+    return np.asarray(line[order][np.unique(point[order], return_index=True)[1]], dtype=np.intp)
 
 
 def stray_share(width_m: npt.ArrayLike, *, sigma_m: npt.ArrayLike) -> FloatArray:
@@ -386,7 +272,7 @@ class Disagreement:
     expected
         Number to be expected from the position error alone.
     listed
-        Marks beyond `LISTED_ERRORS` standard errors of the line, as their index says.
+        Rows of the marks beyond `LISTED_ERRORS` standard errors of the line.
     listed_trees
         Trees of those marks.
     """
@@ -400,46 +286,32 @@ class Disagreement:
 def paint_disagreement(
     marks: pd.DataFrame,
     *,
-    stand_of: IntArray,
     corridor: GeometryArray,
-    width_m: FloatArray,
     stand: GeometryArray,
 ) -> list[Disagreement]:
     """
-    Where paint and position disagree about the corridor, and how often they must.
+    Where paint and position disagree about the corridor in each stand, and how often they must.
 
-    Parameters
-    ----------
-    marks
-        Cut marks: `count`, `zone_painted`, `corridor_distance_m` (negative inside),
-        `position_error_m`; their index are their places among all marks.
-    stand_of
-        Place of the stand of each mark, rising; shape (marks,).
-    corridor
-        Union of the corridors inside each stand; shape (stands,).
-    width_m
-        Width of the corridor nearest to each mark [m].
-    stand
-        Polygons; density beside the corridors is counted inside them; shape (stands,).
-
-    Returns
-    -------
-    disagreement
-        Of each stand. The expected number counts corridor trees that plot outside, and as many
-        others that plot inside as their density beside the corridors makes: both by `stray_share`.
+    `marks` are all marks of the layout: `stand`, `count`, `is_cut`, `zone_painted`,
+    `corridor_distance_m` (negative inside), `corridor_width_m` of the nearest corridor,
+    `position_error_m`. `corridor` and `stand` have one polygon a stand. The expected number counts
+    corridor trees that plot outside, and as many others that plot inside as their density beside
+    the corridors makes: both by `stray_share`.
     """
     painted = marks["zone_painted"].to_numpy(dtype=object)
     trees = marks["count"].to_numpy(dtype=float)
     away = marks["corridor_distance_m"].to_numpy(dtype=float)
+    width_m = marks["corridor_width_m"].to_numpy(dtype=float)
     sigma = marks["position_error_m"].to_numpy(dtype=float) / np.sqrt(2)
-    is_corridor, is_other = painted == "corridor", painted == "not_corridor"
+    cut, number = marks["is_cut"].to_numpy(dtype=bool), marks[STAND].to_numpy()
+    is_corridor, is_other = cut & (painted == "corridor"), cut & (painted == "not_corridor")
     differs = (is_corridor & (away > 0)) | (is_other & (away <= 0))
     listed = differs & (np.abs(away) > LISTED_ERRORS * sigma)
     stray = stray_share(np.where(np.isfinite(width_m), width_m, 1.0), sigma_m=sigma)
 
     def _by_stand(amount: FloatArray, chosen: npt.NDArray[np.bool_]) -> FloatArray:
         """Sum over the chosen marks of each stand."""
-        return sums(amount[chosen], stand_of[chosen], len(stand))
+        return sums(amount[chosen], number[chosen], len(stand))
 
     expected = _by_stand(trees * stray, is_corridor) + _others_inside(
         _by_stand(trees, is_other & (away <= BESIDE_M)),
@@ -449,13 +321,13 @@ def paint_disagreement(
         stand=stand,
     )
     differing, far = _by_stand(trees, differs), _by_stand(trees, listed)
-    ends = np.searchsorted(stand_of[listed], np.arange(1, len(stand)))
-    at = np.split(marks.index.to_numpy()[listed], ends)
+    at = np.flatnonzero(listed)
+    rows = {key: at[some] for key, some in rows_by(number[listed]).items()}
     return [
         Disagreement(
             trees=int(differing[place]),
             expected=float(expected[place]),
-            listed=at[place],
+            listed=rows.get(place, np.zeros(0, dtype=np.intp)),
             listed_trees=int(far[place]),
         )
         for place in range(len(stand))

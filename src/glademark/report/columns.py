@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from glademark.contracts.frames import STAND
 from glademark.contracts.layers import CHECKS, Column, Kind, Layer, Units, present, shown_beside
 from glademark.report.quantities import shown_unit
 
@@ -229,8 +230,9 @@ def kind_of(values: pd.Series) -> Kind:
 
 
 def _is_extra(frame: pd.DataFrame, name: object, layer: Layer) -> bool:
-    """Whether a column is neither declared nor the geometry."""
-    return name not in layer.names and str(frame[name].dtype) != "geometry"
+    """Whether a column is neither declared, nor the number of the stand, nor the geometry."""
+    known = name in layer.names or name == STAND
+    return not known and str(frame[name].dtype) != "geometry"
 
 
 def _free_names(names: Iterable[str], taken: set[str]) -> list[str]:

@@ -24,7 +24,7 @@ def json_value(value: object) -> Any:  # noqa: ANN401 - JSON is one of several t
     Returns
     -------
     plain
-        Mappings and dataclasses keep their order; NaN and infinity become None; a path becomes its
+        Mappings and dataclasses keep their order, keys between tables are left out; NaN and infinity become None; a path becomes its
         last part, so that nothing tells where on a machine a project lies.
 
     Raises
@@ -42,7 +42,8 @@ def json_value(value: object) -> Any:  # noqa: ANN401 - JSON is one of several t
     if isinstance(value, BaseModel):
         value = value.model_dump()
     elif dataclasses.is_dataclass(value) and not isinstance(value, type):
-        value = {part.name: getattr(value, part.name) for part in dataclasses.fields(value)}
+        parts = [part.name for part in dataclasses.fields(value) if "key" not in part.metadata]
+        value = {name: getattr(value, name) for name in parts}
     if isinstance(value, Mapping):
         return {str(key): json_value(part) for key, part in value.items()}
     if isinstance(value, list | tuple):

@@ -12,6 +12,7 @@ import pandas as pd
 from pyproj import CRS
 
 from glademark import __version__
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.contracts.survey import Survey
 from glademark.project.model import Project
@@ -92,8 +93,10 @@ def _allowance(layout: Layout) -> dict[str, Any]:
     """Each quantity whose standing stock is known, and what stays; empty without a known stock."""
     if layout.allowance.empty:
         return {}
-    rows = layout.allowance.set_index("quantity").to_dict("index")
-    by_class = layout.stock_by_class.set_index("size_class").to_dict("index")
+    rows, by_class = (
+        table.drop(columns=STAND, errors="ignore").set_index(key).to_dict("index")
+        for table, key in ((layout.allowance, "quantity"), (layout.stock_by_class, "size_class"))
+    )
     return {"quantities": rows, "residual": layout.residual, "by_size_class": by_class}
 
 

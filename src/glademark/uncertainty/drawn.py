@@ -152,7 +152,7 @@ def _members(field: Field, key: str) -> IntArray:
     """Rows of the marks whose crowns make a tagged opening."""
     marks = field.layout.marks
     kinds = ["cut", "line_tree"] if field.project.marks.line_trees_confirmed else ["cut"]
-    mine = marks["kind"].isin(kinds) & (group_key(marks["group"]) == key)
+    mine = marks["kind"].isin(kinds) & (group_key(marks["group"].to_numpy(dtype=object)) == key)
     return np.flatnonzero(mine & (marks["zone"] != "corridor"))
 
 
@@ -189,12 +189,16 @@ def _of_outline(
     """An opening of a walked outline, or of a stated disc, that keeps its size."""
     kind = "group_centre" if basis == "centre" else "group_boundary"
     marks = field.layout.marks
-    points = np.flatnonzero((marks["kind"] == kind) & (group_key(marks["group"]) == key))
+    points = np.flatnonzero(
+        (marks["kind"] == kind) & (group_key(marks["group"].to_numpy(dtype=object)) == key)
+    )
     count = len(field.shared)
     parts = shapely.get_parts(hole)
     ring = shapely.get_exterior_ring(parts[np.argmax(shapely.area(parts))])
     corners = shapely.get_coordinates(ring)[:-1]
-    surveyed = basis == "walked" and key in set(group_key(field.survey.walked["group"]))
+    surveyed = basis == "walked" and key in set(
+        group_key(field.survey.walked["group"].to_numpy(dtype=object))
+    )
     if surveyed or not len(points):
         error, length = field.line_error_m, field.settings.line_error_length_m
         common = np.zeros((1, 1, 2))

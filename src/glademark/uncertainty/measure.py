@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from glademark.contracts.layout import ZONE_NAMES, Layout
@@ -241,9 +242,10 @@ def _cut_places(field: Field) -> tuple[npt.NDArray[np.intp], Places]:
     kinds = ["cut", "line_tree"] if field.project.marks.line_trees_confirmed else ["cut"]
     cut = np.flatnonzero(marks["kind"].isin(kinds))
     mine = marks.iloc[cut]
-    tags = set(group_key(field.layout.openings["group"])) - {""}
+    tags = set(group_key(field.layout.openings["group"].to_numpy(dtype=object))) - {""}
     by_crown = set(field.layout.openings.loc[field.layout.openings["basis"] == "crowns", "opening"])
-    grouped = group_key(mine["group"]).isin(tags) | mine["opening"].isin(by_crown)
+    key = pd.Series(group_key(mine["group"].to_numpy(dtype=object)), index=mine.index)
+    grouped = key.isin(tags) | mine["opening"].isin(by_crown)
     painted = mine["zone_painted"]
     kind = np.where(grouped, -1, painted.map({"": 0, "not_corridor": 1, "corridor": 2}))
     return cut, Places(

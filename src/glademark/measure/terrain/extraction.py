@@ -94,7 +94,8 @@ def extraction_network(
     if landings.empty or lines.empty:
         return None
     parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
-    carried = carry_ends_on(parts, width_m=lines["width_m"].to_numpy(dtype=float)[line])
+    width = lines["width_m"].to_numpy(dtype=float)[line]
+    carried = carry_ends_on(parts, width_m=width, stand=lines["stand"].to_numpy()[line])
     sites = landings.geometry.to_numpy()
     network = build_network(carried, sites, stand=stand, snap_m=snap_m)
     if not len(network.edges.geometry):

@@ -14,9 +14,9 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import STAND
 from glademark.contracts.terrain import LightFigures
 from glademark.measure.polygons import union_by
-from glademark.measure.sums import known_sums, sums
 from glademark.project.model import WindSettings
 
 FACING_DEG = 45.0
@@ -40,51 +40,37 @@ GeometryArray = npt.NDArray[np.object_]
 IntArray = npt.NDArray[np.intp]
 
 
-def light_by_stand(
+def light_on(
     openings: gpd.GeoDataFrame,
-    stand: IntArray,
     *,
-    ground: tuple[GeometryArray, GeometryArray],
-    bare: Sequence[tuple[GeometryArray, IntArray]],
+    corridors: GeometryArray,
+    boundary: GeometryArray,
+    bare: Sequence[gpd.GeoDataFrame],
     wind: WindSettings,
-) -> tuple[dict[str, FloatArray], list[LightFigures | None]]:
+) -> tuple[dict[str, FloatArray], dict[int, LightFigures]]:
     """
-    Shape and edges of the openings of many stands.
+    Shape and edges of openings as columns, and totals of each stand that has any.
 
-    Parameters
-    ----------
-    openings
-        The layer of openings, one stand after the other.
-    stand
-        Place of the stand of each, rising.
-    ground
-        Corridors and boundary of each stand; each of shape (stands,).
-    bare
-        Other ground without standing crowns: areas, and the place of the stand of each.
-    wind
-        The table ``[wind]``.
-
-    Returns
-    -------
-    columns
-        Of the layer of openings.
-    figures
-        Totals of each stand; None where it has no opening.
+    `corridors` and `boundary` are one polygon a stand; `bare` is other ground without standing
+    crowns.
     """
-    corridor, boundary = ground
-    shapes = openings.geometry.to_numpy()
+    stand, shapes = openings[STAND].to_numpy(), openings.geometry.to_numpy()
     diameter = openings["equivalent_diameter_m"].to_numpy(dtype=float)
     own = diameter / openings["diameter_to_height"].to_numpy(dtype=float)
     width = openings["width_m"].to_numpy(dtype=float)
     columns = {
         "width_to_height": width_to_height(width, own, tree_height_m=wind.tree_height_m),
-        "corridor_edge_m": corridor_edges(shapes, corridor[stand]),
+        "corridor_edge_m": corridor_edges(shapes, corridors[stand]),
     }
     if wind.from_deg is not None:
-        areas, owner = zip(
-            (shapes, stand), (corridor, np.arange(len(corridor))), *bare, strict=True
+        areas = [openings, *bare]
+        bare_ground = union_by(
+            np.concatenate([corridors, *(area.geometry.to_numpy() for area in areas)]),
+            np.concatenate(
+                [np.arange(len(corridors)), *(area[STAND].to_numpy() for area in areas)]
+            ),
+            len(corridors),
         )
-        bare_ground = union_by(np.concatenate(areas), np.concatenate(owner), len(corridor))
         stated = wind.tree_height_m
         edges = exposed_edges(
             openings,
@@ -95,37 +81,32 @@ def light_by_stand(
         )
         columns |= {str(name): edges[name].to_numpy() for name in edges}
     edge = openings["perimeter_m"].to_numpy(dtype=float)
-    return columns, _light_figures({**columns, "edge_m": edge}, stand, len(corridor), wind)
+    return columns, _light_figures({**columns, "edge_m": edge}, stand, wind)
 
 
 def _light_figures(
-    columns: Mapping[str, FloatArray], stand: IntArray, stands: int, wind: WindSettings
-) -> list[LightFigures | None]:
+    columns: Mapping[str, FloatArray], stand: IntArray, wind: WindSettings
+) -> dict[int, LightFigures]:
     """Totals over the openings of each stand."""
-    total = {
-        name: known_sums(columns.get(name, np.full(len(stand), np.nan)), stand, stands).tolist()
-        for name in ("windward_edge_m", "windward_backed_m")
-    }
-    sure = {
-        name: sums(columns[name], stand, stands).tolist() for name in ("edge_m", "corridor_edge_m")
-    }
-    return [
-        LightFigures(
+    names = ("edge_m", "corridor_edge_m", "windward_edge_m", "windward_backed_m")
+    known = pd.DataFrame({name: columns.get(name, np.nan) for name in names}, index=stand)
+    total = known.groupby(level=0).sum(min_count=1)
+    total[["edge_m", "corridor_edge_m"]] = total[["edge_m", "corridor_edge_m"]].fillna(0.0)
+    return {
+        int(number): LightFigures(
             wind_from_deg=wind.from_deg,
-            edge_m=sure["edge_m"][place],
-            windward_m=_known(total["windward_edge_m"][place]),
-            windward_backed_m=_known(total["windward_backed_m"][place]),
-            corridor_edge_m=sure["corridor_edge_m"][place],
+            edge_m=float(row["edge_m"]),
+            windward_m=_known(row["windward_edge_m"]),
+            windward_backed_m=_known(row["windward_backed_m"]),
+            corridor_edge_m=float(row["corridor_edge_m"]),
         )
-        if some
-        else None
-        for place, some in enumerate(np.bincount(stand, minlength=stands))
-    ]
+        for number, row in total.iterrows()
+    }
 
 
 def _known(amount: float) -> float | None:
     """An amount, None where it is not known."""
-    return None if np.isnan(amount) else amount
+    return None if np.isnan(amount) else float(amount)
 
 
 def width_to_height(

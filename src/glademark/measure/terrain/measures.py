@@ -1,6 +1,8 @@
 """The ground under a layout: terrain, extraction, reach and crossings, laid over it."""
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -10,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.elevation import Elevation, heights_at
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import (
@@ -76,6 +79,9 @@ class _Task:
     extraction: Extraction | None
 
 
+_Found = tuple[Layout, Mapping[str, Any]]  # with its layers, and columns of its marks
+
+
 def with_ground(
     layout: Layout,
     survey: Survey,
@@ -85,71 +91,46 @@ def with_ground(
     parts: pd.DataFrame,
 ) -> Layout:
     """
-    A layout with what is found of the ground.
+    The layout of one stand with what is found of the ground.
 
-    Parameters
-    ----------
-    layout
-        As from `glademark.measure.assembly.assemble`.
-    survey
-        As intake handed it on: elevation, whole corridor lines, landings, water.
-    project
-        ``[terrain]``, ``[machine]``, ``[wind]``.
-    marks
-        Every used mark with `is_cut`, in the order of the layer `marks`.
-    parts
-        Volumes, as from `glademark.measure.volume.volumes`; `tree` is the index of `marks`.
-
-    Returns
-    -------
-    layout
-        With layers, columns, figures and notices of whatever the inputs allow; what they do not
-        allow is absent.
+    `marks` are every used mark with `is_cut`, in the order of the layer `marks`, `parts` the volumes
+    of those that are cut. What the inputs do not allow is absent.
     """
-    if not is_asked_for(survey, project):
-        return layout
-    sites = survey.landings if survey.landing_sites is None else survey.landing_sites
     extraction = extraction_network(
         survey.corridors,
-        sites,
+        survey.sites,
         stand=shapely.union_all(layout.stand.geometry.to_numpy()),
         snap_m=project.machine.snapping_distance_m,
     )
     solid = layout.marks["volume_m3"].to_numpy(dtype=float)
     wood = wood_of(marks, parts, solid_m3=solid)
     task = _Task(survey=survey, project=project, wood=wood, extraction=extraction)
-    for step in (_with_extraction, _with_terrain, _with_reach, _with_crossings):
-        layout = step(layout, task)
-    return layout
+    of_marks: dict[str, Any] = {}
+    for step in _STEPS:
+        layout, columns = step(layout, task)
+        of_marks |= columns
+    return replace(layout, marks=layout.marks.assign(**of_marks)) if of_marks else layout
 
 
-def is_asked_for(survey: Survey, project: Project) -> bool:
-    """
-    Whether anything of the ground can be found.
-
-    Parameters
-    ----------
-    survey
-        Terrain, landings, water and setbacks count.
-    project
-        The reach of the machine counts.
-
-    Returns
-    -------
-    asked
-        False where `with_ground` would leave the layout as it is.
-    """
-    sites = survey.landings if survey.landing_sites is None else survey.landing_sites
-    areas = (sites, survey.water, survey.setbacks)
-    given = survey.elevation is not None or project.machine.reach_m is not None
-    return given or any(len(frame) for frame in areas)
+def _with(
+    layout: Layout, *, notices: Sequence[str] = (), profiles: Any = None, **ground: Any
+) -> Layout:
+    """The layout with more figures of the ground and notices."""
+    results = layout.by_stand[0]
+    results = replace(
+        results,
+        ground=replace(results.ground, **ground),
+        notices=(*results.notices, *notices),
+        profiles=results.profiles if profiles is None else profiles,
+    )
+    return replace(layout, by_stand={0: results})
 
 
-def _with_extraction(layout: Layout, task: _Task) -> Layout:
+def _with_extraction(layout: Layout, task: _Task) -> _Found:
     """The way of the wood to the landing, where there is a landing."""
     extraction, wood, machine = task.extraction, task.wood, task.project.machine
     if extraction is None:
-        return layout
+        return layout, {}
     entry = entries(extraction, layout.marks.geometry.to_numpy())
     cut = part_of(entry, wood.row)
     stretches = stretches_of(extraction, cut, wood)
@@ -164,36 +145,32 @@ def _with_extraction(layout: Layout, task: _Task) -> Layout:
             f"extraction distance: {figures.trees_unreached}). Check where the lines end, or "
             "[machine] snapping_distance."
         )
-    return replace(
-        layout,
-        marks=layout.marks.assign(**mark_columns(extraction, entry)),
+    found = replace(
+        _with(layout, notices=notices, extraction=figures),
         corridors=_joined(layout.corridors, corridor_columns(layer)),
         extraction=_layer(layer, "extraction", layout),
-        ground=replace(layout.ground, extraction=figures),
-        notices=(*layout.notices, *notices),
     )
+    return found, mark_columns(extraction, entry)
 
 
-def _with_terrain(layout: Layout, task: _Task) -> Layout:
+def _with_terrain(layout: Layout, task: _Task) -> _Found:
     """Slopes and grades, where there is terrain."""
-    elevation = task.survey.elevation
-    if elevation is None:
-        return layout
+    if task.survey.elevation is None:
+        return layout, {}
+    elevation = task.survey.elevation[0]
     rise = gradient(elevation)
-    layout = replace(
-        layout,
-        marks=layout.marks.assign(**_under(layout.marks, elevation, rise)),
+    contours = contour_layer(elevation, task.project.heading.units, crs=layout.crs)
+    found = replace(
+        _with(
+            layout,
+            notices=_coarse(elevation, task.project),
+            terrain=_terrain_figures(layout, elevation, rise),
+        ),
         openings=_sloped(layout.openings, elevation, rise),
         zones=_sloped(layout.zones, elevation, rise),
-        ground=replace(layout.ground, terrain=_terrain_figures(layout, elevation, rise)),
-        contours=_layer(
-            contour_layer(elevation, task.project.heading.units, crs=layout.crs),
-            "contours",
-            layout,
-        ),
-        notices=(*layout.notices, *_coarse(elevation, task.project)),
+        contours=_layer(contours, "contours", layout),
     )
-    return _with_grades(layout, task, elevation)
+    return _with_grades(found, task, elevation), _under(layout.marks, elevation, rise)
 
 
 def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
@@ -208,19 +185,17 @@ def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
     summary = corridor_summary(parts, samples, layer, settings)
     figures = grade_figures(samples, layer, summary, settings)
     return replace(
-        layout,
+        _with(layout, profiles=profiles(parts, samples, direction), grades=figures),
         corridors=_joined(layout.corridors, summary),
         corridor_grades=_layer(layer, "corridor_grades", layout),
-        profiles=profiles(parts, samples, direction),
-        ground=replace(layout.ground, grades=figures),
     )
 
 
-def _with_reach(layout: Layout, task: _Task) -> Layout:
+def _with_reach(layout: Layout, task: _Task) -> _Found:
     """Distances to corridor edges, where the machine's reach is stated."""
     reach_m, wood = task.project.machine.reach_m, task.wood
     if reach_m is None:
-        return layout
+        return layout, {}
     points = layout.marks.geometry.to_numpy()
     reach = measure_reach(points, layout.corridors)
     cut = Reach(distance_m=reach.distance_m[wood.row], corridor=reach.corridor[wood.row])
@@ -235,17 +210,15 @@ def _with_reach(layout: Layout, task: _Task) -> Layout:
             f"Even {MOST_STUBS} new stubs of corridor would leave cut trees beyond reach: "
             f"{figures.trees_left}. Corridors are missing there."
         )
-    return replace(
-        layout,
-        marks=layout.marks.assign(
-            reach_corridor=reach.corridor,
-            reach_m=reach.distance_m,
-            within_reach=reach.distance_m <= reach_m,
-        ),
+    found = replace(
+        _with(layout, notices=notices, reach=figures),
         corridor_stubs=_layer(layer, "corridor_stubs", layout),
-        ground=replace(layout.ground, reach=figures),
-        notices=(*layout.notices, *notices),
     )
+    return found, {
+        "reach_corridor": reach.corridor,
+        "reach_m": reach.distance_m,
+        "within_reach": reach.distance_m <= reach_m,
+    }
 
 
 def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
@@ -254,11 +227,11 @@ def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
     return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
 
 
-def _with_crossings(layout: Layout, task: _Task) -> Layout:
+def _with_crossings(layout: Layout, task: _Task) -> _Found:
     """Crossings of water and setbacks, where there are any."""
     survey = task.survey
     if survey.corridors.empty or (survey.water.empty and survey.setbacks.empty):
-        return layout
+        return layout, {}
     found = find_crossings(
         survey.corridors,
         water=survey.water,
@@ -273,14 +246,20 @@ def _with_crossings(layout: Layout, task: _Task) -> Layout:
     if len(found):
         number = "once" if len(found) == 1 else f"{len(found)} times"
         notices.append(f"Corridors cross water or a setback {number}. {PERMIT}")
-    return replace(
-        layout,
-        water_crossings=_layer(
-            found.assign(crossing=np.arange(1, len(found) + 1)), "water_crossings", layout
-        ),
-        ground=replace(layout.ground, crossings=figures),
-        notices=(*layout.notices, *notices),
+    numbered = found.assign(crossing=np.arange(1, len(found) + 1))
+    crossed = replace(
+        _with(layout, notices=notices, crossings=figures),
+        water_crossings=_layer(numbered, "water_crossings", layout),
     )
+    return crossed, {}
+
+
+_STEPS: Sequence[Callable[[Layout, _Task], _Found]] = (
+    _with_extraction,
+    _with_terrain,
+    _with_reach,
+    _with_crossings,
+)
 
 
 def _under(marks: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> dict[str, FloatArray]:
@@ -347,4 +326,4 @@ def _joined(corridors: gpd.GeoDataFrame, more: pd.DataFrame) -> gpd.GeoDataFrame
 
 def _layer(frame: gpd.GeoDataFrame, name: str, layout: Layout) -> gpd.GeoDataFrame:
     """A frame as the layer of that name; lines keep their direction."""
-    return declared(frame, name, crs=layout.crs, as_drawn=True)
+    return declared(frame.assign(**{STAND: 0}), name, crs=layout.crs, as_drawn=True)
