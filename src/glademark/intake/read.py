@@ -175,7 +175,7 @@ class _Reader:
     def _used(self, key: str, use: Callable[[Reading, Source], _T], instead: _T) -> _T:
         """What a layer is used for, or what stands for one that is not given or refused."""
         reading, source = self.inputs.layers[key], getattr(self.project.inputs, key)
-        if reading is None or source is None:
+        if reading is None or source is None or not self.log.still_to_read(reading):
             return instead
         with self.log.gathering(reading):
             return use(reading, source)
@@ -248,7 +248,7 @@ class _Reader:
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
         """Paper tally and volume table; None where the latter is not given."""
         tally, volume_table = no_tally(), None
-        if self.inputs.tally is not None:
+        if self.inputs.tally is not None and self.log.still_to_read(self.inputs.tally):
             with self.log.gathering(self.inputs.tally):
                 tally = read_tally(self.inputs.tally, self.project, self.log)
         if self.inputs.volume_table is not None:

@@ -46,9 +46,8 @@ class RecordLog:
     def open(self, reading: Reading) -> None:
         """Begin with a file: all its records, and those that could not even be read."""
         spoiled = reading.spoiled
-        lost = len(spoiled) if reading.key is None or self.stands == 1 else 0
-        read = self._by_stand(reading) + lost
-        given = (read > 0) | (reading.file.input in NEEDED) | (self.stands == 1)
+        read = self._by_stand(reading) + len(spoiled)
+        given = (read > 0) | (reading.file.input in NEEDED) | (reading.key is None)
         self._files[_key(reading)] = self._file(reading.file, read=read, given=given)
         for text in reading.notices:
             self.notice(text, of=reading)
@@ -231,8 +230,9 @@ class RecordLog:
 
     def notices(self, number: Mapping[int, int]) -> tuple[Notice, ...]:
         """All notices in the order in which they came up, on the stands that have a new number."""
+        everywhere = 0 if self.stands == 1 else None
         found = (
-            Notice(None if stand is None else number[stand], text)
+            Notice(everywhere if stand is None else number[stand], text)
             for stand, text in self._notices
             if (stand is None or stand in number)
             and (stand is None or Notice(None, text) not in self._notices)

@@ -122,7 +122,7 @@ class Reading:
 
     def for_stands(self, stands: int) -> "Reading":
         """Records with the number of their stand; those that hold for all stand once for each."""
-        if self.key is not None or stands == 1:
+        if self.key is not None or stands == 1 or not len(self):
             return self
         places = np.tile(np.arange(len(self.record)), stands)
         key = np.repeat(np.arange(stands), len(self.record))
