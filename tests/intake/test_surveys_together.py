@@ -14,12 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
+from glademark.contracts.frames import _made_once
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.intake import many_stands
-from glademark.intake.many_stands import surveys_of
-from glademark.intake.opened import Shelf
-from glademark.intake.read import survey_of
+from glademark.intake.read import survey_of, surveys_of, title_of
 from glademark.intake.stands import open_stands
 from glademark.project.model import Project
 
@@ -97,17 +95,24 @@ def layers(names: Sequence[str] = NAMES, *, trees: int = 10) -> Layers:
 
 
 def read_both(folder: Path, **tables: object) -> tuple[Found, Found]:
-    """Surveys of all stands, read together and each alone."""
+    """Surveys of all stands, read at once and each on its own."""
     content = {"project": {"name": "Many", "stand_id": "stand_id"}, **tables}
     project = Project.model_validate(content)
     with open_stands(project, folder=folder) as many:
+        names = many.inputs.names
         alone: dict[str, Survey | InputError] = {}
-        for name in many.names:
+        for number, name in enumerate(names):
             try:
-                alone[name] = survey_of(many.of(name), project)
+                alone[name] = survey_of(many.inputs.of([number]), project)
             except InputError as error:
                 alone[name] = error
-        return surveys_of(many, many.names, project), alone
+        found: dict[str, Survey | InputError] = {}
+        for survey in surveys_of(many.inputs, project):
+            for stand, title in enumerate(survey.stand["name"]):
+                found[title] = survey.of(stand)
+            for title, rows in survey.refused.groupby("name"):
+                found[title] = InputError(*rows["reason"])
+        return {name: found[title_of(project, name)] for name in names}, alone
 
 
 def assert_same(found: Found, expected: Found) -> None:
@@ -141,23 +146,14 @@ def _assert_equal(mine: object, theirs: object, what: str) -> None:
     assert_frame_equal(*plain, check_exact=True, check_index_type="exact", obj=what)
 
 
-@pytest.fixture
-def read_alone(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Stands that could not be read together, as they come up."""
-    names: list[str] = []
-
-    def _noted(shelf: Shelf, project: Project) -> Survey:
-        names.append(shelf.layers["stand"].rows["stand_name"].iloc[0])  # type: ignore[union-attr]
-        return survey_of(shelf, project)
-
-    monkeypatch.setattr(many_stands, "survey_of", _noted)
-    return names
+@pytest.fixture(autouse=True)
+def no_kept_frames() -> None:
+    """Frames without rows are kept with the storage of text under which they were first made."""
+    _made_once.cache_clear()
 
 
 @pytest.mark.parametrize("storage", ["python", "pyarrow"])
-def test_clean_stands_are_what_they_are_alone(
-    storage: str, tmp_path: Path, read_alone: list[str]
-) -> None:
+def test_clean_stands_are_what_they_are_alone(storage: str, tmp_path: Path) -> None:
     """Stands that share edges, names of corridors and numbers of trees do not touch each other."""
     if storage == "pyarrow":
         pytest.importorskip("pyarrow")
@@ -166,7 +162,6 @@ def test_clean_stands_are_what_they_are_alone(
 
     assert_same(found, alone)
     assert all(isinstance(one, Survey) for one in alone.values())
-    assert read_alone == []
 
 
 Change = Callable[[pd.DataFrame, int], pd.DataFrame]
@@ -263,18 +258,15 @@ def messy(changes: Mapping[str, Change]) -> Layers:
 
 
 @pytest.mark.parametrize("group", MESSES)
-def test_a_messy_stand_is_what_it_is_alone(
-    group: str, tmp_path: Path, read_alone: list[str]
-) -> None:
+def test_a_messy_stand_is_what_it_is_alone(group: str, tmp_path: Path) -> None:
     """What is wrong with the marks of a stand is said of it in the same words, of no other."""
     found, alone = read_both(tmp_path, **messy(MESSES[group]).write(tmp_path))
 
     assert_same(found, alone)
     assert all(isinstance(one, Survey) for one in alone.values())
-    assert read_alone == []
 
 
-def test_only_stands_that_are_refused_are_read_alone(tmp_path: Path, read_alone: list[str]) -> None:
+def test_only_stands_that_are_refused_are_read_alone(tmp_path: Path) -> None:
     """A stand is refused in the words in which it is alone, and the others are not held up."""
     clean = {"clean": MESSES["cells"]["clean"], "also clean": MESSES["cells"]["clean"]}
 
@@ -282,7 +274,6 @@ def test_only_stands_that_are_refused_are_read_alone(tmp_path: Path, read_alone:
 
     assert_same(found, alone)
     assert {name for name, one in alone.items() if isinstance(one, InputError)} == set(REFUSED)
-    assert sorted(read_alone) == sorted(REFUSED)
 
 
 TYPES: Mapping[str, Change] = {
@@ -298,6 +289,11 @@ def test_a_vague_column_is_understood_stand_by_stand(tmp_path: Path) -> None:
     """A column called type holds kinds in one stand and sizes of trees in the next."""
     found, alone = read_both(tmp_path, **messy(TYPES).write(tmp_path))
 
+    for name in ("kinds", "also kinds"):  # what says kinds there is a column of its own elsewhere
+        survey = found[name]
+        assert isinstance(survey, Survey)
+        assert (survey.marks["type"] == "").all()
+        found = {**found, name: replace(survey, marks=survey.marks.drop(columns="type"))}
     assert_same(found, alone)
 
 
@@ -317,9 +313,7 @@ def test_decimal_commas_are_understood_stand_by_stand(tmp_path: Path) -> None:
     assert len(alone["both"].rejected) == 1
 
 
-def test_numbers_of_a_layer_are_written_as_in_each_stand(
-    tmp_path: Path, read_alone: list[str]
-) -> None:
+def test_numbers_of_a_layer_are_written_as_in_each_stand(tmp_path: Path) -> None:
     """Whole numbers are written 7 where all of a stand are whole, else 7.0 beside 7.5."""
     given = layers()
     text = given.marks
@@ -334,14 +328,13 @@ def test_numbers_of_a_layer_are_written_as_in_each_stand(
     found, alone = read_both(tmp_path, **{**tables, "inputs": inputs})
 
     assert_same(found, alone)
-    assert read_alone == []
     assert isinstance(found["A"], Survey)
     assert isinstance(found["B"], Survey)
     assert found["A"].marks["score"].iloc[0] == "0"
     assert found["B"].marks["score"].iloc[0] == "1.5"
 
 
-def test_several_files_of_marks(tmp_path: Path, read_alone: list[str]) -> None:
+def test_several_files_of_marks(tmp_path: Path) -> None:
     """One stand is in both files, one in the first only, two in the second only; columns differ."""
     given = layers()
     marks = given.marks
@@ -358,7 +351,6 @@ def test_several_files_of_marks(tmp_path: Path, read_alone: list[str]) -> None:
 
     assert_same(found, alone)
     assert all(isinstance(one, Survey) for one in alone.values())
-    assert read_alone == []
 
 
 def _corridors_of(given: Layers) -> gpd.GeoDataFrame:
@@ -378,7 +370,7 @@ def _corridors_of(given: Layers) -> gpd.GeoDataFrame:
     )
 
 
-def test_corridors_with_faults_of_their_own(tmp_path: Path, read_alone: list[str]) -> None:
+def test_corridors_with_faults_of_their_own(tmp_path: Path) -> None:
     """Names, widths, states and places of corridors are told of the stand that they belong to."""
     given = layers([f"S{n}" for n in range(10)])
 
@@ -388,10 +380,9 @@ def test_corridors_with_faults_of_their_own(tmp_path: Path, read_alone: list[str
 
     assert_same(found, alone)
     assert all(isinstance(one, Survey) for one in alone.values())
-    assert read_alone == []
 
 
-def test_stands_whose_corridors_are_all_lost(tmp_path: Path, read_alone: list[str]) -> None:
+def test_stands_whose_corridors_are_all_lost(tmp_path: Path) -> None:
     """Stands with lines outside only or too wide are refused; one without a line has none."""
     given = layers(["none", "outside", "wide", "clean", "also clean"])
     lines = given.corridors.iloc[2:].reset_index(drop=True)
@@ -403,7 +394,6 @@ def test_stands_whose_corridors_are_all_lost(tmp_path: Path, read_alone: list[st
     found, alone = read_both(tmp_path, **replace(given, corridors=lines).write(tmp_path))
 
     assert_same(found, alone)
-    assert sorted(read_alone) == ["none", "outside", "wide"]
     refused = [name for name, one in alone.items() if isinstance(one, InputError)]
     assert refused == ["outside", "wide"]
 
@@ -432,7 +422,7 @@ def test_boundaries_with_faults_of_their_own(tmp_path: Path) -> None:
     assert any("below 1 m2 left out" in text for text in found["S3"].notices)
 
 
-def test_other_inputs_are_read_stand_by_stand(tmp_path: Path, read_alone: list[str]) -> None:
+def test_other_inputs_are_read_stand_by_stand(tmp_path: Path) -> None:
     """Landings name their stand, a stream is for all; both come into the surveys as alone."""
     given = layers()
     tables = given.write(tmp_path)
@@ -449,7 +439,6 @@ def test_other_inputs_are_read_stand_by_stand(tmp_path: Path, read_alone: list[s
     assert_same(found, alone)
     assert isinstance(found["D"], Survey)
     assert len(found["D"].water) == 1
-    assert read_alone == []
 
     inputs["landings"] = "landings.gpkg"
     found, alone = read_both(tmp_path, **{**tables, "inputs": inputs})
@@ -457,7 +446,7 @@ def test_other_inputs_are_read_stand_by_stand(tmp_path: Path, read_alone: list[s
     assert_same(found, alone)
 
 
-def test_degrees_are_carried_over(tmp_path: Path, read_alone: list[str]) -> None:
+def test_degrees_are_carried_over(tmp_path: Path) -> None:
     """Marks in degrees, some rounded to a metre, among stands in metres."""
     given = layers()
     rows = given.marks.copy()
@@ -474,7 +463,6 @@ def test_degrees_are_carried_over(tmp_path: Path, read_alone: list[str]) -> None
     found, alone = read_both(tmp_path, **{**tables, "inputs": inputs})
 
     assert_same(found, alone)
-    assert read_alone == []
     assert isinstance(found["C"], Survey)
     assert any("rounded to 4 decimals" in text for text in found["C"].notices)
 

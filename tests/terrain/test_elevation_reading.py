@@ -16,15 +16,15 @@ from glademark.contracts.elevation import Elevation, heights_at
 from glademark.errors import FileError
 from glademark.intake.elevation import CELLS_MAX, read_elevation, refuse_little_cover
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.record_log import Ledger
-from glademark.intake.site import Ground
+from glademark.intake.record_log import RecordLog
+from glademark.intake.site import StandArea
 from glademark.measure.terrain.slope import gradient
 from glademark.project.model import TerrainSettings
 
 UTM = CRS.from_epsg(26916)
 WEST, SOUTH = 412_000.0, 5_138_000.0
 STAND = shapely.box(WEST, SOUTH, WEST + 400, SOUTH + 500)  # 20 ha
-GROUND = Ground(crs=UTM, stand=STAND, lon=-88.1, lat=46.4)
+STAND_AREA = StandArea(number=0, area=STAND, crs=UTM)
 
 Read = Callable[..., tuple[Elevation, tuple[str, ...]]]
 
@@ -58,10 +58,12 @@ def read(tmp_path: Path) -> Read:
             raster.write(heights, 1)
             if unit:
                 raster.units = (unit,)
-        ledger = Ledger()
-        found = read_elevation(field_file(path), CRS.from_user_input(crs), GROUND, settings, ledger)
+        log = RecordLog()
+        found = read_elevation(
+            field_file(path), CRS.from_user_input(crs), STAND_AREA, settings, log
+        )
         assert found is not None
-        return found, ledger.notices
+        return found, tuple(notice.text for notice in log.notices({0: 0}))
 
     return build
 
@@ -99,7 +101,7 @@ def test_a_huge_raster_costs_no_more_than_its_window(tmp_path: Path) -> None:
     ):  # fmt: skip
         pass
     settings = TerrainSettings.model_validate({"height_unit": "m"})
-    found = read_elevation(field_file(path), UTM, GROUND, settings, Ledger())
+    found = read_elevation(field_file(path), UTM, STAND_AREA, settings, RecordLog())
 
     assert found is not None
     assert found.heights_m.size == 126 * 106
@@ -116,7 +118,7 @@ def test_more_cells_than_can_be_read_are_refused(tmp_path: Path) -> None:
         pass
 
     with pytest.raises(FileError, match=r"expected at most 25,000,000\. Resample the raster"):
-        read_elevation(field_file(path), UTM, GROUND, TerrainSettings(), Ledger())
+        read_elevation(field_file(path), UTM, STAND_AREA, TerrainSettings(), RecordLog())
     assert CELLS_MAX == 25_000_000
 
 
@@ -198,7 +200,9 @@ def test_whole_numbers_with_a_scale_are_heights(read: Read, tmp_path: Path) -> N
     with rasterio.open(tmp_path / "heights.tif", "r+") as raster:
         raster.scales, raster.offsets = (0.1,), (300.0,)
     settings = TerrainSettings.model_validate({"height_unit": "m"})
-    found = read_elevation(field_file(tmp_path / "heights.tif"), UTM, GROUND, settings, Ledger())
+    found = read_elevation(
+        field_file(tmp_path / "heights.tif"), UTM, STAND_AREA, settings, RecordLog()
+    )
 
     assert found is not None
     at = heights_at(found, np.array([WEST]), np.array([SOUTH]))
@@ -254,14 +258,16 @@ def test_a_damaged_raster_is_refused(tmp_path: Path) -> None:
     path.write_bytes(b"II*\x00" + bytes(40))
 
     with pytest.raises(FileError, match=r"damaged or cut off\. Export it again"):
-        read_elevation(field_file(path), UTM, GROUND, TerrainSettings(), Ledger())
+        read_elevation(field_file(path), UTM, STAND_AREA, TerrainSettings(), RecordLog())
 
 
 def test_without_a_stand_no_heights_are_read(tmp_path: Path) -> None:
     """Where the stand was refused there is no window to read."""
-    nowhere = Ground(crs=UTM, stand=None, lon=0, lat=0)
+    nowhere = StandArea(number=0, area=None, crs=UTM)
 
     assert (
-        read_elevation(field_file(tmp_path / "none.tif"), UTM, nowhere, TerrainSettings(), Ledger())
+        read_elevation(
+            field_file(tmp_path / "none.tif"), UTM, nowhere, TerrainSettings(), RecordLog()
+        )
         is None
     )

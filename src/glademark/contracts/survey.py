@@ -174,7 +174,7 @@ class Survey:
 
     def of(self, stand: int) -> "Survey":
         """One of the stands, renumbered 0."""
-        if len(self.stand) == 1 and stand == 0:
+        if len(self.stand) == 1 and stand == 0 and self.refused.empty:
             return self
         frames: dict[str, Any] = {name: rows_of(getattr(self, name), stand) for name in FRAMES}
         if self.landing_sites is not None:

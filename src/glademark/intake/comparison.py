@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import Literal, TypeVar
 
@@ -28,9 +27,9 @@ from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx import Want
 from glademark.intake.formats.sources import read_source
 from glademark.intake.outlines import with_areas
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.site import Ground, polygonal
+from glademark.intake.site import Stands, polygonal
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
@@ -68,28 +67,18 @@ class AfterCutInputs:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Desk:
-    """Where the inputs are opened and their faults are gathered."""
+class _Opener:
+    """Opens files, whose records are logged."""
 
     folder: Path
     snapshots: Snapshots
-    ledger: Ledger = field(default_factory=Ledger)
-
-    def attempt(self, step: Callable[[], _T], instead: _T) -> _T:
-        """Result of a step; its faults are noted, and the other inputs are still looked at."""
-        try:
-            return step()
-        except InputError as error:
-            self.ledger.faults += [
-                fault for fault in error.faults if fault not in self.ledger.faults
-            ]
-            return instead
+    log: RecordLog = field(default_factory=RecordLog)
 
     def opened(self, key: str, source: Source, wanted: Sequence[Meaning], want: Want) -> Reading:
         """Records of one file."""
         file = self.snapshots.take(key, source.file, folder=self.folder)
         reading = read_source(file, source, wanted, want=want)
-        self.ledger.open(reading)
+        self.log.open(reading)
         return reading
 
 
@@ -128,24 +117,24 @@ def read_after_cut(
         )
         raise InputError(msg)
     with temporary_folder() as temporary:
-        desk = _Desk(folder=folder.absolute(), snapshots=Snapshots(temporary))
-        return _seen(desk, inputs, _ground(survey), project)
+        opener = _Opener(folder=folder.absolute(), snapshots=Snapshots(temporary))
+        return _seen(opener, inputs, _stands(survey), project)
 
 
-def _ground(survey: Survey) -> Ground:
-    """The stand as the ground that all of it belongs to."""
+def _stands(survey: Survey) -> Stands:
+    """The stand that all of it belongs to."""
     stand = survey.stand.geometry.iloc[0]
     to_degrees = Transformer.from_crs(survey.crs, "EPSG:4326", always_xy=True)
-    lon, lat = to_degrees.transform(stand.centroid.x, stand.centroid.y)
-    if not isinstance(stand, shapely.Polygon | shapely.MultiPolygon):
-        msg = "the stand is no polygon"
-        raise TypeError(msg)
-    return Ground(crs=survey.crs, stand=stand, lon=lon, lat=lat)
+    middle = to_degrees.transform(stand.centroid.x, stand.centroid.y)
+    areas = survey.stand.geometry.to_numpy(dtype=object)
+    return Stands(crs=survey.crs, areas=areas, middles=[middle])
 
 
-def _seen(desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project) -> AfterCutSurvey:
+def _seen(
+    opener: _Opener, inputs: AfterCutInputs, stands: Stands, project: Project
+) -> AfterCutSurvey:
     """Use every input."""
-    ledger, gap = desk.ledger, project.marks.position_error_m
+    log, gap = opener.log, project.marks.position_error_m
 
     def one(
         key: str,
@@ -157,39 +146,44 @@ def _seen(desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project)
         source: Source | None = getattr(inputs, key)
         if source is None:
             return instead
-        return desk.attempt(lambda: use(desk.opened(key, source, wanted, want), source), instead)
+        with log.gathering():
+            return use(opener.opened(key, source, wanted, want), source)
+        return instead
 
-    stumps = desk.attempt(partial(_stumps, desk, inputs, ground, project), no_stumps(ground))
+    stumps = no_stumps(stands.crs)
+    with log.gathering():
+        stumps = _stumps(opener, inputs, stands, project)
     driven = one(
         "driven",
         meanings.DRIVEN,
         "lines",
-        lambda reading, source: read_driven(reading, source, ground, ledger),
-        no_areas(ground, AREA_COLUMNS),
+        lambda reading, source: read_driven(reading, source, stands, log),
+        no_areas(stands.crs, AREA_COLUMNS),
     )
     openings = one(
         "openings",
         meanings.WALKED,
         "lines",
-        lambda reading, source: read_walked(reading, source, ground, ledger, gap_max_m=gap),
-        no_areas(ground, WALKED_COLUMNS),
+        lambda reading, source: read_walked(reading, source, stands, log, gap_max_m=gap),
+        no_areas(stands.crs, WALKED_COLUMNS),
     )
     sampled = one(
         "sampled",
         meanings.SAMPLED,
         "lines",
-        lambda reading, source: read_sampled(reading, source, ground, ledger, gap_max_m=gap),
-        no_areas(ground, AREA_COLUMNS),
+        lambda reading, source: read_sampled(reading, source, stands, log, gap_max_m=gap),
+        no_areas(stands.crs, AREA_COLUMNS),
     )
     plots, trees = one(
         "post_cut_plots",
         meanings.CRUISE,
         "points",
-        lambda reading, source: read_cruise(reading, source, ground, project, ledger),
-        no_cruise(ground),
+        lambda reading, source: read_cruise(reading, source, stands, project, log),
+        no_cruise(stands.crs),
     )
-    if ledger.faults:
-        raise InputError(*ledger.faults)
+    if log.refused:
+        raise InputError(*log.faults_of(0))
+    number = {0: 0}
     return AfterCutSurvey(
         stumps=stumps,
         driven=driven,
@@ -197,131 +191,87 @@ def _seen(desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project)
         sampled=sampled,
         plots=plots,
         plot_trees=trees,
-        rejected=ledger.rejected_records,
-        counts=ledger.counts,
-        notices=ledger.notices,
+        rejected=log.rejected_records(number),
+        counts=log.counts(number),
+        notices=tuple(notice.text for notice in log.notices(number)),
     )
 
 
 def _stumps(
-    desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project
+    opener: _Opener, inputs: AfterCutInputs, stands: Stands, project: Project
 ) -> gpd.GeoDataFrame:
     """Stumps of all files."""
     readings = [
-        (desk.opened("stumps", source, meanings.STUMPS, "points"), source)
+        (opener.opened("stumps", source, meanings.STUMPS, "points"), source)
         for source in inputs.stumps
     ]
     if len({(one.file.sha256, source.layer) for one, source in readings}) < len(readings):
         msg = "stumps: the same stumps are given twice. Leave one of the files out."
         raise FileError(msg)
-    return read_stumps(readings, project, ground, desk.ledger)
+    return read_stumps(readings, project, stands, opener.log)
 
 
 def read_driven(
-    reading: Reading, source: Source, ground: Ground, ledger: Ledger
+    reading: Reading, source: Source, stands: Stands, log: RecordLog
 ) -> gpd.GeoDataFrame:
-    """
-    Lines that a machine drove, those that have a part in the stand.
-
-    Parameters
-    ----------
-    reading
-        Lines, such as the tracks of a receiver.
-    source
-        As stated.
-    ground
-        The stand.
-    ledger
-        Takes lines without length and lines outside the stand.
-
-    Returns
-    -------
-    driven
-        `name`, and LineString or MultiLineString in the working CRS.
-
-    Raises
-    ------
-    FileError
-        If there are points or areas, or all lines are outside.
-    """
-    reading = ground.bring(reading, source, ledger)
+    """Lines that a machine drove, such as tracks, by `name`: those with a part in the stand."""
+    reading = stands.bring(reading, source, log)
     name = reading.file.name
-    found = recognise(list(reading.rows.columns), meanings.DRIVEN, where=name)
-    names = Fields(reading=reading, found=found).cells("name")
-    dimensions = shapely.get_dimensions(reading.shapes.to_numpy())
-    if (dimensions != 1).any():
+    found = recognise(reading.headers, meanings.DRIVEN, where=name)
+    names = Fields(reading=reading, found=found, log=log).cells("name")
+    if (shapely.get_dimensions(reading.shapes.to_numpy()) != 1).any():
         msg = f"{name}: driven lines are lines, and some records are points or areas. Correct it."
         raise FileError(msg)
-    reading = ledger.reject(
+    reading = log.reject(
         replace(reading, ids=names),
         reading.shapes.length < LENGTH_MIN_M,
         reason="the line has no length; leave it out",
         what="without length",
     )
-    outside = ~ground.touches(reading.shapes)
-    if outside.all():
-        ground.refuse_if_most_outside(reading, outside)
-    reading = ledger.reject(
+    outside = ~stands.touches(reading)
+    reading = stands.refuse_if_all_outside(reading, outside, log)
+    reading = log.reject(
         reading,
         outside,
         reason="the line lies wholly outside the stand; leave it out",
         what="outside the stand",
     )
-    ledger.use(reading)
-    frame = {"name": _numbered(names[reading.rows.index])}
-    return features(frame, reading.shapes, crs=ground.crs).reset_index(drop=True)
+    log.use(reading)
+    frame = {"name": _numbered(names[reading.index])}
+    return features(frame, reading.shapes, crs=stands.crs).reset_index(drop=True)
 
 
 def read_sampled(
-    reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
+    reading: Reading, source: Source, stands: Stands, log: RecordLog, *, gap_max_m: float
 ) -> gpd.GeoDataFrame:
     """
-    Places where stumps were looked for, cut at the stand.
+    Places where stumps were looked for, by `name`, cut at the stand.
 
-    Parameters
-    ----------
-    reading
-        Polygons; lines with a width (strips); or points with a plot radius or plot area.
-    source
-        As stated.
-    ground
-        The stand.
-    ledger
-        Takes places outside the stand.
-    gap_max_m
-        Gap between the ends of a walked line that is still closed [m].
-
-    Returns
-    -------
-    sampled
-        `name`, and Polygon or MultiPolygon in the working CRS.
-
-    Raises
-    ------
-    FileError
-        If the size of a plot or strip is not said, places overlap, or all are outside.
+    They are polygons; lines with a width (strips); or points with a plot radius or plot area. Lines
+    with a gap of up to `gap_max_m` between their ends are closed. The file is refused where the
+    size of a plot or strip is not said, or places overlap.
     """
     name = reading.file.name
-    found = recognise(list(map(str, reading.rows.columns)), meanings.SAMPLED, where=name)
+    found = recognise(reading.headers, meanings.SAMPLED, where=name)
     if reading.geometry is None:
-        reading = with_points(reading, found, source, ledger)
-    reading = ground.bring(reading, source, ledger)
-    fields = Fields(reading=reading, found=found)
-    reading = with_areas(_widened(reading, fields), ledger, gap_max_m=gap_max_m)
-    inside = ground.clipped(reading.shapes)
-    reading = ledger.reject(
+        reading = with_points(reading, found, source, log)
+    reading = stands.bring(reading, source, log)
+    fields = Fields(reading=reading, found=found, log=log)
+    reading = with_areas(_widened(reading, fields), log, gap_max_m=gap_max_m)
+    inside = stands.clipped(reading.shapes, reading.stand)
+    reading = log.reject(
         reading,
         ~(inside.area > 0),
         reason="it lies outside the stand; leave it out",
         what="outside the stand",
     )
-    ledger.use(reading)
-    areas = polygonal(gpd.GeoSeries(inside[reading.rows.index]).to_numpy())
+    log.use(reading)
+    areas = polygonal(gpd.GeoSeries(inside[reading.index]).to_numpy())
     if len(areas) and shapely.area(areas).sum() > shapely.union_all(areas).area + _SHARED_M2:
         msg = f"{name}: sampled places overlap. Cut them so that each piece of ground is in one."
         raise FileError(msg)
-    frame = {"name": _numbered(fields.names("name")[reading.rows.index])}
-    return features(frame, areas, crs=ground.crs).reset_index(drop=True)
+    frame = {"name": _numbered(fields.names("name")[reading.index])}
+    return features(frame, areas, crs=stands.crs).reset_index(drop=True)
 
 
 def _widened(reading: Reading, fields: Fields) -> Reading:
@@ -336,7 +286,7 @@ def _widened(reading: Reading, fields: Fields) -> Reading:
     closed = (dimension == 1) & shapely.is_closed(shapes) & np.isnan(half)
     lacking = (dimension < 2) & ~closed & ~(half > 0)  # noqa: PLR2004 - areas need no size
     if lacking.any():
-        where = reading.place(pd.Series(lacking, index=reading.rows.index))
+        where = reading.at(int(np.argmax(lacking)))
         msg = (
             f"{reading.file.name}, {where}: the size of the place is not said. Give strips a width "
             "(width_m, width_ft) and plots a radius or area (plot_radius_m, plot_area_ac)."
@@ -348,7 +298,7 @@ def _widened(reading: Reading, fields: Fields) -> Reading:
         shapes[wanted] = shapely.buffer(
             shapes[wanted], half[wanted], quad_segs=_QUARTER_SEGMENTS, cap_style=style
         )
-    geometry = gpd.GeoSeries(shapes, index=reading.rows.index, crs=reading.shapes.crs)
+    geometry = gpd.GeoSeries(shapes, index=reading.index, crs=reading.shapes.crs)
     return replace(reading, geometry=geometry)
 
 

@@ -6,19 +6,18 @@ from itertools import chain, count
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import shapely
+from pyproj import CRS
 
-from glademark.contracts.frames import no_features
-from glademark.errors import FileError
+from glademark.contracts.frames import STAND, features, no_features
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
-from glademark.intake.record_log import Ledger
-from glademark.intake.records import Reading, by_stand
-from glademark.intake.site import Ground
+from glademark.intake.record_log import RecordLog, refuse_if_none_left
+from glademark.intake.records import Reading
+from glademark.intake.site import Stands
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import CorridorSettings, Source
 
@@ -40,135 +39,102 @@ _STATE_OF = {word: state for state, words in _STATES.items() for word in words.s
 
 
 def read_corridors(
-    reading: Reading, source: Source, ground: Ground, settings: CorridorSettings, ledger: Ledger
-) -> tuple[gpd.GeoDataFrame, npt.NDArray[np.intp]]:
+    reading: Reading, source: Source, stands: Stands, settings: CorridorSettings, log: RecordLog
+) -> gpd.GeoDataFrame:
     """
-    Corridors that have any part in the stand.
+    Corridors, one a feature in however many pieces, that have any part in their stand.
 
-    Parameters
-    ----------
-    reading
-        Lines; one feature is one corridor, in however many pieces.
-    source
-        As the project file states it.
-    ground
-        The stand.
-    settings
-        Default width, and where widths stand.
-    ledger
-        Takes lines without length and lines outside the stand.
-
-    Returns
-    -------
-    corridors
-        `CORRIDOR_COLUMNS` and LineString or MultiLineString in the working CRS.
-    stand
-        Number of the stand of each.
-
-    Raises
-    ------
-    FileError
-        If there are polygons or points, all lines are outside, or a width is impossible.
+    A stand is refused where there are polygons or points, all lines are outside, or a width is
+    impossible. Columns are `CORRIDOR_COLUMNS`, LineString or MultiLineString in the working CRS.
     """
-    reading = ground.bring(reading, source, ledger)
+    reading = stands.bring(reading, source, log)
     stated = {"width": settings.width_column} if settings.width_column else {}
-    found = recognise(
-        list(reading.rows.columns), meanings.CORRIDORS, stated=stated, where=reading.file.name
-    )
-    names = Fields(reading=reading, found=found).names("name")
-    reading = _lines_only(replace(reading, ids=names), ledger)
-    reading = _near_stand(reading, ground, ledger)
-    fields = Fields(reading=reading, found=found)
-    frame = gpd.GeoDataFrame(
-        {
-            "corridor": _unique_names(reading, ledger),
-            "width_m": _widths(fields, settings, ledger),
-            "state": _states(fields, ledger),
-            "source_file": reading.file.name,
-            "record": reading.record,
-        },
-        geometry=reading.shapes,
-        crs=ground.crs,
-    )
-    _note_duplicates(frame, reading, ledger)
-    _note_overrun(frame, reading, ground, ledger)
-    ledger.use(reading)
-    return frame.reset_index(drop=True), reading.owner
+    found = recognise(reading.headers, meanings.CORRIDORS, stated=stated, where=reading.file.name)
+    names = Fields(reading=reading, found=found, log=log).names("name")
+    reading = _lines_only(replace(reading, ids=names), log)
+    reading = _near_stand(reading, stands, log)
+    fields = Fields(reading=reading, found=found, log=log)
+    widths, states = _widths(fields, settings), _states(fields)
+    reading = log.left(reading)
+    columns = {
+        "corridor": _unique_names(reading, log),
+        "width_m": widths[reading.index],
+        "state": states[reading.index],
+        "source_file": reading.file.name,
+        "record": reading.record,
+        STAND: reading.stand.astype(np.int64),
+    }
+    frame = features(columns, reading.shapes.array, crs=stands.crs)
+    _note_duplicates(frame, reading, log)
+    _note_overrun(frame, reading, stands, log)
+    log.use(reading)
+    return frame.reset_index(drop=True)
 
 
-def no_corridors(ground: Ground) -> gpd.GeoDataFrame:
-    """
-    Corridors of a stand without any.
-
-    Parameters
-    ----------
-    ground
-        The stand.
-
-    Returns
-    -------
-    corridors
-        No rows.
-    """
-    kinds = {"width_m": "float64", "record": "int64"}
-    return no_features(CORRIDOR_COLUMNS, kinds, crs=ground.crs)
+def no_corridors(crs: CRS) -> gpd.GeoDataFrame:
+    """Corridors where there are none."""
+    kinds = {"width_m": "float64", "record": "int64", STAND: "int64"}
+    return no_features((*CORRIDOR_COLUMNS, STAND), kinds, crs=crs)
 
 
-def _lines_only(reading: Reading, ledger: Ledger) -> Reading:
+def _lines_only(reading: Reading, log: RecordLog) -> Reading:
     """Lines that have a length."""
-    dimensions = pd.Series(
-        shapely.get_dimensions(reading.shapes.to_numpy()), index=reading.rows.index
-    )
+    dimensions = shapely.get_dimensions(reading.shapes.to_numpy())
     for dimension, what in ((2, "areas"), (0, "points")):
-        wrong = dimensions == dimension
-        if wrong.any():
-            msg = (
-                f"{reading.file.name}, {reading.place(wrong)}: corridors are lines, and these are "
-                f"{what}. Give the centre lines; areas taken anyway belong under landings."
+        faults = (
+            (
+                stand,
+                (
+                    f"{reading.file.name}, {reading.at(int(places[0]))}: corridors are lines, and "
+                    f"these are {what}. Give the centre lines; areas taken anyway belong under "
+                    "landings."
+                ),
             )
-            raise FileError(msg, stands=reading.having(wrong))
-    short = reading.shapes.length < LENGTH_MIN_M
-    return ledger.reject(
+            for stand, places in reading.split(dimensions == dimension)
+        )
+        log.refuse(reading, faults)
+    reading = log.left(reading)
+    short = shapely.length(reading.shapes.to_numpy()) < LENGTH_MIN_M
+    return log.reject(
         reading, short, reason="the line has no length; draw it again", what="without length"
     )
 
 
-def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
-    """Lines with a part in the stand; the file is refused if none has."""
-    if not len(reading.rows):
-        msg = (
-            f"{reading.file.name}: no line in it can be used. Draw the corridors again, or leave "
-            "the input out."
-        )
-        raise FileError(msg)
-    outside = ~ground.touches(reading.shapes, reading.owner)
-    if outside.all():
-        ground.refuse_if_most_outside(reading, outside)
-    return ledger.reject(
+def _near_stand(reading: Reading, stands: Stands, log: RecordLog) -> Reading:
+    """Lines with a part in their stand; a stand is refused if none has."""
+    reading = refuse_if_none_left(
         reading,
-        outside,
+        log,
+        f"{reading.file.name}: no line in it can be used. Draw the corridors again, or leave "
+        "the input out.",
+    )
+    outside = ~stands.touches(reading)
+    reading = stands.refuse_if_all_outside(reading, outside, log)
+    return log.reject(
+        reading,
+        outside[reading.index],
         reason="the line lies wholly outside the stand; correct it or leave it out",
         what="outside the stand",
     )
 
 
-def _unique_names(reading: Reading, ledger: Ledger) -> pd.Series:
+def _unique_names(reading: Reading, log: RecordLog) -> pd.Series:
     """The marker's own names, numbers where there are none, told apart where they repeat."""
-    own = [""] * len(reading.rows) if reading.ids is None else list(reading.ids)
+    own = [""] * len(reading) if reading.ids is None else list(reading.ids)
     result = np.full(len(own), "", dtype=object)
-    for stand, places in by_stand(reading.owner, np.arange(len(own))):
+    for stand, places in reading.split(np.ones(len(own), dtype=bool)):
         names = _numbered([own[place] for place in places])
         repeated = sorted({name for name, times in Counter(names).items() if times > 1})
         if repeated:
             number = counted(sum(name in repeated for name in names), "line")
-            ledger.notice(
+            log.notice(
                 f"{reading.file.name}: {number} with a name that another has too "
                 f"({listed(repeated)}); each is a corridor of its own, told apart by a number "
                 "behind the name.",
                 stand=stand,
             )
         result[places] = _told_apart(names)
-    return pd.Series(result, index=reading.rows.index, dtype="str")
+    return pd.Series(result, index=reading.index, dtype="str")
 
 
 def _numbered(names: list[str]) -> list[str]:
@@ -189,32 +155,35 @@ def _told_apart(names: list[str]) -> list[str]:
     return result
 
 
-def _widths(fields: Fields, settings: CorridorSettings, ledger: Ledger) -> pd.Series:
+def _widths(fields: Fields, settings: CorridorSettings) -> pd.Series:
     """Width of each line [m]: its own, else the default."""
     widths, bad = fields.lengths("width", unit=settings.width_unit, key="[corridors] width_unit")
-    name = fields.reading.file.name
+    reading, log, name = fields.reading, fields.log, fields.reading.file.name
     wrong = bad | (widths <= 0) | (widths > WIDTH_MAX_M)
-    if wrong.any():
-        cell = shown(fields.cells("width")[wrong].iloc[0])
-        names = listed(fields.reading.called(wrong))
-        msg = (
-            f"{name}, {fields.reading.place(wrong)}: {counted(int(wrong.sum()), 'corridor')} with "
-            f'an impossible width ({names}; the first is "{cell}"). Expected more than 0 and at '
-            f"most {WIDTH_MAX_M:.0f} m; correct the cells, or the unit of the column."
+    faults = (
+        (
+            stand,
+            (
+                f"{name}, {reading.at(int(places[0]))}: {counted(len(places), 'corridor')} with "
+                f"an impossible width ({listed(reading.called(places))}; the first is "
+                f'"{shown(fields.cells("width").iloc[places[0]])}"). Expected more than 0 and at '
+                f"most {WIDTH_MAX_M:.0f} m; correct the cells, or the unit of the column."
+            ),
         )
-        raise FileError(msg, stands=fields.reading.having(wrong))
-    blank = widths.isna()
-    for stand, places in fields.reading.parts(blank):
+        for stand, places in reading.split(wrong)
+    )
+    log.refuse(reading, faults)
+    every = np.bincount(reading.stand)
+    for stand, places in reading.split(widths.isna()):
         if fields.has("width"):
-            names = listed(fields.reading.called_at(places))
-            ledger.notice(
+            names = listed(reading.called(places))
+            log.notice(
                 f"{name}: {counted(len(places), 'corridor')} without a width of its own: "
                 f"{names}; the default of {settings.width_m:.2f} m is used.",
                 stand=stand,
             )
-        everywhere = len(places) == (fields.reading.owner == stand).sum()
-        if everywhere and "width_m" not in settings.model_fields_set:
-            ledger.notice(
+        if len(places) == every[stand] and "width_m" not in settings.model_fields_set:
+            log.notice(
                 f"{name}: no width is given anywhere; corridors are taken as "
                 f"{settings.width_m:g} m wide. State [corridors] width.",
                 stand=stand,
@@ -222,14 +191,14 @@ def _widths(fields: Fields, settings: CorridorSettings, ledger: Ledger) -> pd.Se
     return widths.fillna(settings.width_m)
 
 
-def _states(fields: Fields, ledger: Ledger) -> pd.Series:
+def _states(fields: Fields) -> pd.Series:
     """State of each corridor, new where nothing is said."""
     cells = each_word(fields.cells("state"), str.casefold)
     states = translated(cells, _STATE_OF)
     unknown = (states == "") & (cells != "")
-    for stand, places in fields.reading.parts(unknown):
+    for stand, places in fields.reading.split(unknown):
         words = listed(cells.iloc[places].unique())
-        ledger.notice(
+        fields.log.notice(
             f"{fields.reading.file.name}: '{shown(fields.found.header['state'])}' says neither new "
             f"nor existing for {counted(len(places), 'corridor')} ({words}); taken as new.",
             stand=stand,
@@ -237,29 +206,27 @@ def _states(fields: Fields, ledger: Ledger) -> pd.Series:
     return states.where(states != "", "new")
 
 
-def _note_duplicates(frame: gpd.GeoDataFrame, reading: Reading, ledger: Ledger) -> None:
+def _note_duplicates(frame: gpd.GeoDataFrame, reading: Reading, log: RecordLog) -> None:
     """Say so where a line stands twice; its ground counts once all the same."""
     lines = shapely.to_wkb(shapely.normalize(frame.geometry.to_numpy()))
-    same = pd.DataFrame({"line": lines, "stand": reading.owner}, index=frame.index)
-    for stand, places in reading.parts(same.duplicated(keep=False)):
+    same = pd.MultiIndex.from_arrays([lines, reading.stand])
+    for stand, places in reading.split(same.duplicated(keep=False)):
         number, names = counted(len(places), "line"), listed(frame["corridor"].iloc[places])
-        ledger.notice(
+        log.notice(
             f"{reading.file.name}: {number} equal to another ({names}); their ground counts once.",
             stand=stand,
         )
 
 
 def _note_overrun(
-    frame: gpd.GeoDataFrame, reading: Reading, ground: Ground, ledger: Ledger
+    frame: gpd.GeoDataFrame, reading: Reading, stands: Stands, log: RecordLog
 ) -> None:
     """Say so where lines run past the boundary."""
-    lines = frame.geometry.to_numpy()
-    past = np.zeros(len(lines))
-    for area, mine in ground.areas(reading.owner):
-        past[mine] = shapely.length(shapely.difference(lines[mine], area))
-    for stand, places in by_stand(reading.owner, np.flatnonzero(past > OVERRUN_MIN_M)):
+    areas = stands.areas[reading.stand]
+    past = shapely.length(shapely.difference(frame.geometry.to_numpy(), areas))
+    for stand, places in reading.split(past > OVERRUN_MIN_M):  # NaN without a stand
         number, names = counted(len(places), "line"), listed(frame["corridor"].iloc[places])
-        ledger.notice(
+        log.notice(
             f"{reading.file.name}: {number} past the boundary, by {past[places].sum():,.0f} m in "
             f"all ({names}); only the part inside counts.",
             stand=stand,

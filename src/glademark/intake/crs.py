@@ -21,7 +21,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
 from glademark.errors import CrsError
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.wording import shown
 
@@ -76,29 +76,8 @@ def _flat(crs: CRS) -> CRS:
     return crs.to_2d()
 
 
-def stated_crs(reading: Reading, stated: str | None, ledger: Ledger) -> CRS:
-    """
-    Coordinate system of a layer: its own, else the one stated in the project file.
-
-    Parameters
-    ----------
-    reading
-        The layer.
-    stated
-        From ``[inputs]``.
-    ledger
-        For notices.
-
-    Returns
-    -------
-    crs
-        Two-dimensional.
-
-    Raises
-    ------
-    CrsError
-        If there is none, or two that differ.
-    """
+def stated_crs(reading: Reading, stated: str | None, log: RecordLog) -> CRS:
+    """Two-dimensional coordinate system of a layer: its own, else that stated in ``[inputs]``."""
     name = reading.file.name
     own = None if reading.crs is None else _flat(reading.crs)
     given = None if stated is None else parse_crs(stated, where=f"[inputs], crs of {name}")
@@ -113,7 +92,8 @@ def stated_crs(reading: Reading, stated: str | None, ledger: Ledger) -> CRS:
     if same_crs(own, given):
         return own
     if reading.crs_by_default:
-        ledger.notice(f"{name}: read in {crs_name(given)}, as the project file states.")
+        text = f"{name}: read in {crs_name(given)}, as the project file states."
+        log.notice(text, of=reading)
         return given
     msg = (
         f"{name}: the file says {crs_name(own)}, the project file {crs_name(given)}. "
@@ -157,34 +137,12 @@ def same_crs(first: CRS, second: CRS) -> bool:
     return bool(first.equals(second, ignore_axis_order=True))
 
 
-def working_crs(
-    own: CRS, *, lon: float, lat: float, stated: str | None, ledger: Ledger, number: int = 0
-) -> CRS:
+def working_crs(own: CRS, *, lon: float, lat: float, stated: str | None) -> tuple[CRS, str]:
     """
-    System to work in: the project's, else the stand's own where fit, else its UTM zone.
+    System to work in, and a sentence on it where it is neither stated nor the stand's own.
 
-    Parameters
-    ----------
-    own
-        Of the stand's layer.
-    lon, lat
-        Middle of the stand [deg].
-    stated
-        From ``[project] working_crs``.
-    ledger
-        For notices.
-    number
-        Of the stand.
-
-    Returns
-    -------
-    crs
-        Projected, in metres, true to area at the stand.
-
-    Raises
-    ------
-    CrsError
-        If the stated one is unfit, or there is no UTM zone.
+    It is the project's, else the stand's own where fit, else the UTM zone of its middle [deg]:
+    projected, in metres, true to area at the stand.
     """
     if stated is not None:
         crs = parse_crs(stated, where="[project] working_crs")
@@ -196,17 +154,15 @@ def working_crs(
                 f"{crs_name(_utm(lon, lat))}."
             )
             raise CrsError(msg)
-        return crs
+        return crs, ""
     unfit = _unfit(own, lon, lat)
     if not unfit:
-        return own
+        return own, ""
     utm = _utm(lon, lat)
-    ledger.notice(
+    return utm, (
         f"The stand's own coordinate system {crs_name(own)} {unfit}; the work is done in "
-        f"{crs_name(utm)}.",
-        stand=number,
+        f"{crs_name(utm)}."
     )
-    return utm
 
 
 def fits(crs: CRS, middles: Sequence[tuple[float, float]]) -> bool:
@@ -352,28 +308,13 @@ def _missing_grid_error(source: CRS, target: CRS, lon: float, lat: float) -> flo
     return float(ways.transformers[0].accuracy)
 
 
-def middles(bounds: npt.NDArray[np.float64], crs: CRS, *, where: str) -> list[tuple[float, float]]:
+def middles(
+    bounds: npt.NDArray[np.float64], crs: CRS
+) -> tuple[list[tuple[float, float]], npt.NDArray[np.bool_]]:
     """
-    Longitude and latitude of the middle of each stand, where its system must be made for.
+    Longitude and latitude of the middle of each stand [deg], and which lie far outside `crs`.
 
-    Parameters
-    ----------
-    bounds
-        West, south, east and north of each in `crs`, shape (n, 4).
-    crs
-        Any.
-    where
-        The file.
-
-    Returns
-    -------
-    middles
-        Longitude and latitude of each on WGS 84 [deg].
-
-    Raises
-    ------
-    CrsError
-        If a middle lies far outside the area of use.
+    `bounds` are west, south, east and north of each in `crs`, shape (n, 4); degrees are on WGS 84.
     """
     west, south, east, north = bounds.T
     lon, lat = _moved(_transformer(crs, WGS84), (west + east) / 2, (south + north) / 2)
@@ -386,10 +327,4 @@ def middles(bounds: npt.NDArray[np.float64], crs: CRS, *, where: str) -> list[tu
         inside &= (lat >= use.south - AREA_OF_USE_MARGIN_DEG) & (
             lat <= use.north + AREA_OF_USE_MARGIN_DEG
         )
-    if not inside.all():
-        msg = (
-            f"{where}: its coordinates lie outside the area for which {crs_name(crs)} is made. "
-            "Check the coordinate system, and whether x and y are swapped."
-        )
-        raise CrsError(msg, stands=np.flatnonzero(~inside).tolist())
-    return list(zip(lon.tolist(), lat.tolist(), strict=True))
+    return list(zip(lon.tolist(), lat.tolist(), strict=True)), ~inside

@@ -10,8 +10,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS
 
-from glademark.contracts.frames import features, no_features, no_rows
+from glademark.contracts.frames import STAND, features, no_features, no_rows
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import yes_or_no
@@ -21,9 +22,9 @@ from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.volumes import wood
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
-from glademark.intake.site import Ground
+from glademark.intake.site import Stands
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA
@@ -35,116 +36,82 @@ TREE_COLUMNS = (
 )  # fmt: skip
 _REAL = ("weight", "baf_m2_ha", "plot_area_m2", "dbh", "dbh_cm", "height_m", "volume")
 _KINDS = dict.fromkeys((*_REAL, "defect_share"), "float64") | {
-    "count": "int64", "times": "int64", "record": "int64", "cull": "bool",
+    "count": "int64", "times": "int64", "record": "int64", "cull": "bool", STAND: "int64",
 }  # fmt: skip
 _NO_TREE = frozenset({"none", "no tree", "no trees", "nil", "empty", "-"})
 
 Cruise = tuple[gpd.GeoDataFrame, pd.DataFrame]
 
 
-def no_cruise(ground: Ground) -> Cruise:
-    """
-    Plots and trees of a project without a cruise.
-
-    Parameters
-    ----------
-    ground
-        The stand.
-
-    Returns
-    -------
-    plots, trees
-        No rows.
-    """
-    plots = no_features(PLOT_COLUMNS, _KINDS, crs=ground.crs)
-    return plots, no_rows(TREE_COLUMNS, _KINDS)
+def no_cruise(crs: CRS) -> Cruise:
+    """Plots and trees of a project without a cruise."""
+    plots = no_features((*PLOT_COLUMNS, STAND), _KINDS, crs=crs)
+    return plots, no_rows((*TREE_COLUMNS, STAND), _KINDS)
 
 
 def read_cruise(
-    reading: Reading, source: Source, ground: Ground, project: Project, ledger: Ledger
+    reading: Reading, source: Source, stands: Stands, project: Project, log: RecordLog
 ) -> Cruise:
     """
-    Plots in the stand and the trees counted on them.
+    Plots in their stand and the trees counted on them, as in `contracts.survey.Survey`.
 
-    Parameters
-    ----------
-    reading
-        One row a tree, or one a plot with the number of trees counted; a plot without trees is a
-        row with neither species nor diameter, and no count or 0.
-    source
-        As the project file states it.
-    ground
-        The stand.
-    project
-        Units, products and position error.
-    ledger
-        Takes rows that cannot be used.
-
-    Returns
-    -------
-    plots, trees
-        As in `contracts.survey.Survey`; a plot outside the stand is rejected with its trees, one
-        without position is kept.
-
-    Raises
-    ------
-    FileError
-        If there is no column of plots, a plot has neither or both of factor and area, or a plot
-        says two different things of itself.
+    There is one row a tree, or one a plot with the number of trees counted; a plot without trees is
+    a row with neither species nor diameter, and no count or 0. A plot outside the stand is rejected
+    with its trees, one without position is kept. A stand is refused where a plot has neither or
+    both of factor and area, or says two different things of itself.
     """
     name = reading.file.name
-    headers = [str(header) for header in reading.rows]
-    found = recognise(headers, meanings.CRUISE, where=name)
+    found = recognise(reading.headers, meanings.CRUISE, where=name)
     if "plot" not in found.header:
-        msg = f"{name}: a cruise needs a column 'plot'; the columns are {quoted(headers)}. Add it."
+        msg = (
+            f"{name}: a cruise needs a column 'plot'; the columns are {quoted(reading.headers)}. "
+            "Add it."
+        )
         raise FileError(msg)
-    reading = replace(reading, ids=Fields(reading=reading, found=found).names("plot"))
-    reading = _without_name(reading, ledger)
-    reading = _inside(_placed(reading, found, source, ground, ledger), ground, project, ledger)
-    fields = Fields(reading=reading, found=found)
-    trees, reasons = _trees(fields, project, ledger)
+    ids = Fields(reading=reading, found=found, log=log).names("plot")
+    reading = replace(reading, ids=ids)
+    reading = log.reject(
+        reading, ids == "", reason="it names no plot; fill the cell", what="of no plot"
+    )
+    reading = _inside(_placed(reading, found, source, stands, log), stands, project, log)
+    fields = Fields(reading=reading, found=found, log=log)
+    trees, reasons = _trees(fields, project)
     size, bad_size = _sizes(fields)
+    reading = log.left(reading)
     reasons = {**reasons, "with an impossible factor, area or weight": bad_size}
     for what, all_reasons in reasons.items():
-        reason = all_reasons[reading.rows.index]
-        reading = ledger.reject(reading, reason != "", reason=reason, what=what)
-    ledger.use(reading)
-    kept = reading.rows.index
-    plots = _plots(reading, size.loc[kept], ground)
-    trees = trees[trees["is_tree"] & trees.index.isin(kept)]
-    return plots, trees[list(TREE_COLUMNS)].reset_index(drop=True)
-
-
-def _without_name(reading: Reading, ledger: Ledger) -> Reading:
-    """Rows of no plot rejected."""
-    blank = reading.ids == "" if reading.ids is not None else pd.Series(dtype=bool)
-    return ledger.reject(
-        reading, blank, reason="it names no plot; fill the cell", what="of no plot"
-    )
+        reason = all_reasons[reading.index]
+        reading = log.reject(reading, reason != "", reason=reason, what=what)
+    reading, plots = _plots(reading, size.loc[reading.index], stands, log)
+    log.use(reading)
+    trees = trees[trees["is_tree"] & trees.index.isin(reading.index)]
+    return plots, trees[[*TREE_COLUMNS, STAND]].reset_index(drop=True)
 
 
 def _placed(
-    reading: Reading, found: Found, source: Source, ground: Ground, ledger: Ledger
+    reading: Reading, found: Found, source: Source, stands: Stands, log: RecordLog
 ) -> Reading:
     """Rows with their positions, where the file has any; one row of a plot speaks for all."""
     pairs = (("lon", "lat"), ("x", "y"))
     columns = [found.header[one] for pair in pairs for one in pair if one in found.header]
     if reading.geometry is None and len(columns) < len(pairs[0]):
-        nowhere = np.full(len(reading.rows), None, dtype=object)
-        shapes = gpd.GeoSeries(nowhere, index=reading.rows.index, crs=ground.crs)
+        nowhere = np.full(len(reading), None, dtype=object)
+        shapes = gpd.GeoSeries(nowhere, index=reading.index, crs=stands.crs)
         return replace(reading, geometry=shapes)
     if reading.geometry is None and reading.ids is not None:
-        cells = reading.rows[columns].apply(text_of)
-        first = cells.where(cells != "").groupby(reading.ids).transform("first")
-        reading = replace(reading, rows=reading.rows.assign(**first.fillna("")))
-    reading = with_points(reading, found, source, ledger)
+        cells = reading.rows.loc[reading.index, columns].apply(text_of)
+        first = cells.where(cells != "").groupby([reading.stand, reading.ids]).transform("first")
+        rows = reading.rows.loc[reading.index].assign(**first.fillna(""))
+        reading = replace(reading, rows=rows)
+    reading = with_points(reading, found, source, log)
     bare = _nowhere(reading)
     if bare.all():
-        return replace(reading, geometry=gpd.GeoSeries(reading.shapes, crs=ground.crs))
-    moved = ground.bring(reading.only(~bare), source, ledger)
-    kept = reading.only(bare | bare.index.isin(moved.rows.index))
-    points = np.asarray(moved.shapes.reindex(kept.rows.index).array, dtype=np.object_)
-    there = gpd.GeoSeries(points, index=kept.rows.index, crs=ground.crs)
+        return replace(reading, geometry=gpd.GeoSeries(reading.shapes, crs=stands.crs))
+    moved = stands.bring(reading.only(~bare), source, log)
+    reading = log.left(reading)
+    kept = reading.only(bare[reading.index] | reading.index.isin(moved.index))
+    points = np.asarray(moved.shapes.reindex(kept.index).array, dtype=np.object_)
+    there = gpd.GeoSeries(points, index=kept.index, crs=stands.crs)
     return replace(kept, geometry=there, unmoved=kept.shapes, crs=moved.crs)
 
 
@@ -152,36 +119,41 @@ def _nowhere(reading: Reading) -> pd.Series:
     """Rows without a position."""
     shapes = reading.shapes.to_numpy()
     missing = shapely.is_missing(shapes) | shapely.is_empty(shapes)
-    return pd.Series(missing, index=reading.rows.index)
+    return pd.Series(missing, index=reading.index)
 
 
-def _inside(reading: Reading, ground: Ground, project: Project, ledger: Ledger) -> Reading:
-    """Rows of plots in the stand, or nearer to it than the position error."""
+def _inside(reading: Reading, stands: Stands, project: Project, log: RecordLog) -> Reading:
+    """Rows of plots in their stand, or nearer to it than the position error."""
     placed = ~_nowhere(reading)
-    there = gpd.GeoSeries(reading.shapes[placed], crs=ground.crs)
-    away = ground.distance_outside(there).reindex(reading.rows.index, fill_value=0.0)
+    there = reading.only(placed)
+    away = stands.distance_outside(there).reindex(reading.index, fill_value=0.0)
     outside = away > project.marks.position_error_m
-    ground.refuse_if_most_outside(reading, outside)
-    reason = "its plot lies " + away.map("{:.0f} m".format).astype("str") + " outside the stand"
-    lost = [] if reading.ids is None else list(reading.ids[~placed].unique())
-    if not placed.any():
-        ledger.notice(
-            f"{reading.file.name}: the plots have no positions; all are taken to lie in the stand."
-        )
-    elif lost:
-        ledger.notice(
-            f"{reading.file.name}: no position of {counted(len(lost), 'plot')} ({listed(lost)}), "
-            "taken to lie in the stand."
-        )
-    return ledger.reject(reading, outside, reason=reason, what="on plots outside the stand")
+    reading = stands.refuse_if_most_outside(reading, outside, log)
+    placed, outside = placed[reading.index], outside[reading.index]
+    away = away[reading.index].map("{:.0f} m".format).astype("str")
+    every = np.bincount(reading.stand)
+    for stand, places in reading.split(~placed):
+        lost = [] if reading.ids is None else list(reading.ids.iloc[places].unique())
+        if len(places) == every[stand]:
+            log.notice(
+                f"{reading.file.name}: the plots have no positions; all are taken to lie in the "
+                "stand.",
+                stand=stand,
+            )
+        elif lost:
+            log.notice(
+                f"{reading.file.name}: no position of {counted(len(lost), 'plot')} "
+                f"({listed(lost)}), taken to lie in the stand.",
+                stand=stand,
+            )
+    reason = "its plot lies " + away + " outside the stand"
+    return log.reject(reading, outside, reason=reason, what="on plots outside the stand")
 
 
-def _trees(
-    fields: Fields, project: Project, ledger: Ledger
-) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
+def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
     """Tree of each row, and why rows cannot be used."""
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
-    sold, bad_wood = wood(fields, project.volume.products, ledger)
+    sold, bad_wood = wood(fields, project.volume.products)
     height, bad_height = fields.lengths(
         "height", unit=project.marks.height_unit, key="[marks] height_unit"
     )
@@ -203,8 +175,11 @@ def _trees(
             "is_tree": described | (stated >= 1),
             "source_file": fields.reading.file.name,
             "record": fields.reading.record,
+            STAND: pd.Series(fields.reading.stand, index=fields.reading.index, dtype="int64"),
+            **stem,
+            **sold,
         }
-    ).join([stem, sold])
+    )
     reasons = {
         "with an impossible diameter": bad_stem,
         "with an impossible volume, defect or cull": bad_wood,
@@ -226,7 +201,7 @@ def _times(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """How often each tree counts: as counted, or twice by the walkthrough method."""
     times, bad = _whole(fields, "times")
     if fields.has("walkthrough"):
-        cells = text_of(fields.reading.rows[fields.found.header["walkthrough"]])
+        cells = text_of(fields.column("walkthrough"))
         twice, unread = yes_or_no(cells)
         times, bad = times.where(~twice, 2), bad | unread
     return times, bad | (times > 2)  # noqa: PLR2004 - no tree counts three times
@@ -262,40 +237,54 @@ def _refuse_without_unit(fields: Fields, name: str, unsaid: pd.Series, example: 
     """A factor of 10 is ten times another in the other unit: never guessed."""
     if unsaid.any():
         header = shown(fields.found.header[name])
-        msg = (
+        text = (
             f"{fields.reading.file.name}: '{header}' has no unit. Say it in the header, as in "
             f"'{example}'."
         )
-        raise FileError(msg)
+        fields.refuse(unsaid, text)
 
 
-def _plots(reading: Reading, size: pd.DataFrame, ground: Ground) -> gpd.GeoDataFrame:
+def _plots(
+    reading: Reading, size: pd.DataFrame, stands: Stands, log: RecordLog
+) -> tuple[Reading, gpd.GeoDataFrame]:
     """One row a plot, in the order read; what its rows say of it must agree."""
     name = reading.file.name
-    ids = pd.Series(reading.ids, index=reading.rows.index, dtype=object)
+    ids = pd.Series(reading.ids, index=reading.index, dtype=object)
     stated = size.assign(stratum=size["stratum"].where(size["stratum"] != ""))
-    known = stated.groupby(ids, sort=False)
+    keys = [pd.Series(reading.stand, index=reading.index, dtype="int64"), ids]
+    known = stated.groupby(keys, sort=False)
     torn = known.nunique().gt(1).any(axis=1)
-    if torn.any():
-        msg = (
-            f"{name}: the plots {listed(torn[torn].index)} have two different factors, areas, "
-            "weights or strata. Correct the rows, or give the plots names of their own."
-        )
-        raise FileError(msg)
-    plots = known.first().rename_axis("plot").reset_index()
+    plots = known.first().rename_axis([STAND, "plot"])
     both = plots["baf_m2_ha"].notna() == plots["plot_area_m2"].notna()
-    if both.any():
-        msg = (
-            f"{name}: the plots {listed(plots['plot'][both])} have neither or both of a basal area "
-            "factor and a plot area. Give one of them, as baf_ft2_ac or plot_area_ac."
-        )
-        raise FileError(msg)
-    first = ~ids.duplicated()
+    for wrong, text in (
+        (
+            torn,
+            (
+                f"{name}: the plots {{}} have two different factors, areas, "
+                "weights or strata. Correct the rows, or give the plots names of their own."
+            ),
+        ),
+        (
+            both,
+            (
+                f"{name}: the plots {{}} have neither or both of a basal area "
+                "factor and a plot area. Give one of them, as baf_ft2_ac or plot_area_ac."
+            ),
+        ),
+    ):
+        bad = pd.Series(wrong[wrong].index.get_level_values(1), dtype=object)
+        of_stand = bad.groupby(wrong[wrong].index.get_level_values(0))
+        log.refuse(reading, ((stand, text.format(listed(mine))) for stand, mine in of_stand))
+    first = ~pd.MultiIndex.from_arrays(keys).duplicated()
     shapes = np.asarray(reading.shapes[first].array, dtype=np.object_)
     nowhere = np.full(len(shapes), shapely.Point(), dtype=np.object_)
     points = np.where(shapely.is_missing(shapes), nowhere, shapes)
+    plots = plots.reset_index()
     plots = plots.assign(stratum=plots["stratum"].fillna(""), weight=plots["weight"].fillna(1.0))
-    return features(plots[list(PLOT_COLUMNS)], points, crs=ground.crs)
+    frame = features(plots[[*PLOT_COLUMNS, STAND]], points, crs=stands.crs)
+    left = log.left(reading)
+    kept = frame[STAND].isin(left.stand)
+    return left, frame if kept.all() else frame[kept].reset_index(drop=True)
 
 
 def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:

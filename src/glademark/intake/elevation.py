@@ -1,6 +1,8 @@
 """Heights of the terrain raster: the window of the stand, in metres and in the working CRS."""
 
 import math
+from collections.abc import Callable
+from functools import partial
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -11,8 +13,8 @@ from glademark.contracts.elevation import Elevation
 from glademark.errors import FileError, InputError
 from glademark.intake.crs import same_crs
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.record_log import Ledger
-from glademark.intake.site import Ground
+from glademark.intake.record_log import RecordLog
+from glademark.intake.site import StandArea
 from glademark.intake.terrain import UNDECLARED_NODATA
 from glademark.project.model import TerrainSettings
 from glademark.units import FOOT_M
@@ -38,46 +40,23 @@ _UNITS = {
 
 
 def read_elevation(
-    file: FieldFile, crs: CRS, ground: Ground, settings: TerrainSettings, ledger: Ledger
+    file: FieldFile, crs: CRS, stand: StandArea, settings: TerrainSettings, log: RecordLog
 ) -> Elevation | None:
     """
-    Heights around the stand, one a cell.
+    Heights around a stand, one a cell, of a raster in `crs`; None where the stand was refused.
 
     Only the window of the stand and its margin is read. A raster in another coordinate system, or
     one whose rows do not run west to east from north to south, is warped (bilinear) to square
     cells of the same area.
-
-    Parameters
-    ----------
-    file
-        GeoTIFF with one band.
-    crs
-        Coordinate system of the raster.
-    ground
-        The stand.
-    settings
-        Margin, and the unit of the heights where the file does not say.
-    ledger
-        For notices.
-
-    Returns
-    -------
-    elevation
-        None where the stand itself was refused.
-
-    Raises
-    ------
-    FileError
-        If the window has more than `CELLS_MAX` cells, or the file is damaged.
     """
-    if ground.stand is None:
+    if stand.area is None:
         return None
     import rasterio  # noqa: PLC0415 - only where there is terrain
     from rasterio.errors import RasterioError  # noqa: PLC0415 - the same
 
     try:
         with rasterio.open(file.copy, driver="GTiff") as raster:
-            return _read(raster, file, (crs, ground), settings, ledger)
+            return _read(raster, file, (crs, stand), settings, log)
     except InputError:
         raise
     except (RasterioError, ValueError, OSError) as error:
@@ -86,23 +65,7 @@ def read_elevation(
 
 
 def refuse_little_cover(file: FieldFile, share: float, settings: TerrainSettings) -> None:
-    """
-    Refuse a raster that covers too little of the stand.
-
-    Parameters
-    ----------
-    file
-        GeoTIFF.
-    share
-        Share of the stand for which it has heights, from 0 to 1.
-    settings
-        Least share.
-
-    Raises
-    ------
-    FileError
-        If the share is below it.
-    """
+    """Refuse a raster that has heights for too small a share of a stand."""
     if share < settings.covered_min:
         msg = (
             f"{file.name}: the terrain covers only {share:.1%} of the stand; expected at least "
@@ -114,16 +77,17 @@ def refuse_little_cover(file: FieldFile, share: float, settings: TerrainSettings
 def _read(
     raster: Raster,
     file: FieldFile,
-    place: tuple[CRS, Ground],
+    place: tuple[CRS, StandArea],
     settings: TerrainSettings,
-    ledger: Ledger,
+    log: RecordLog,
 ) -> Elevation:
     """Heights of an open raster."""
-    crs, ground = place
-    metres = _metres_a_unit(raster, file, crs, settings, ledger)
-    bounds = _with_margin(ground, settings.margin_m)
-    plain = same_crs(crs, ground.crs) and _is_upright(raster.transform)
-    window = _window(raster, bounds if plain else _bounds_in(bounds, ground.crs, crs))
+    crs, stand = place
+    notice = partial(log.notice, stand=stand.number)
+    metres = _metres_a_unit(raster, file, crs, settings, notice)
+    bounds = _with_margin(stand, settings.margin_m)
+    plain = same_crs(crs, stand.crs) and _is_upright(raster.transform)
+    window = _window(raster, bounds if plain else _bounds_in(bounds, stand.crs, crs))
     if window[2] * window[3] > CELLS_MAX:
         msg = (
             f"{file.name}: the stand with a margin of {settings.margin_m:g} m has "
@@ -131,16 +95,16 @@ def _read(
             "raster to larger cells."
         )
         raise FileError(msg)
-    heights, transform = _heights(raster, window, file, ledger)
+    heights, transform = _heights(raster, window, file, notice)
     heights *= metres
     if plain:
         return _elevation(heights, transform, file)
-    return _warped((heights, transform, crs), bounds, ground, file)
+    return _warped((heights, transform, crs), bounds, stand, file)
 
 
-def _with_margin(ground: Ground, margin_m: float) -> tuple[float, float, float, float]:
+def _with_margin(stand: StandArea, margin_m: float) -> tuple[float, float, float, float]:
     """Bounds of the stand and a margin."""
-    west, south, east, north = ground.stand.bounds  # type: ignore[union-attr] # there is a stand
+    west, south, east, north = stand.area.bounds  # type: ignore[union-attr] # there is a stand
     return west - margin_m, south - margin_m, east + margin_m, north + margin_m
 
 
@@ -176,7 +140,10 @@ def _window(raster: Raster, bounds: tuple[float, float, float, float]) -> tuple[
 
 
 def _heights(
-    raster: Raster, window: tuple[int, int, int, int], file: FieldFile, ledger: Ledger
+    raster: Raster,
+    window: tuple[int, int, int, int],
+    file: FieldFile,
+    notice: Callable[[str], None],
 ) -> tuple[npt.NDArray[np.float64], Transform]:
     """Heights of a window in the raster's unit, NaN where missing, and its transform."""
     from rasterio.windows import Window  # noqa: PLC0415 - only where there is terrain
@@ -187,7 +154,7 @@ def _heights(
     undeclared = ~missing & np.isin(cells.data, UNDECLARED_NODATA)
     if undeclared.any():
         held = ", ".join(f"{value:g}" for value in np.unique(cells.data[undeclared]))
-        ledger.notice(
+        notice(
             f"{file.name}: {int(undeclared.sum()):,} cells hold {held}, which is no height; they "
             "are taken as missing. Declare it as the no-data value."
         )
@@ -214,7 +181,7 @@ def _elevation(
 def _warped(
     source: tuple[npt.NDArray[np.float64], Transform, CRS],
     bounds: tuple[float, float, float, float],
-    ground: Ground,
+    stand: StandArea,
     file: FieldFile,
 ) -> Elevation:
     """Heights carried to square cells in the working CRS, bilinear."""
@@ -222,7 +189,7 @@ def _warped(
     from rasterio.warp import Resampling, reproject  # noqa: PLC0415 - the same
 
     heights, transform, crs = source
-    cell = _cell_m(transform, crs, ground)
+    cell = _cell_m(transform, crs, stand)
     west = math.floor(bounds[0] / cell) * cell
     north = math.ceil(bounds[3] / cell) * cell
     shape = math.ceil((north - bounds[1]) / cell), math.ceil((bounds[2] - west) / cell)
@@ -242,19 +209,19 @@ def _warped(
             src_crs=crs.to_wkt(),
             src_nodata=np.nan,
             dst_transform=there,
-            dst_crs=ground.crs.to_wkt(),
+            dst_crs=stand.crs.to_wkt(),
             dst_nodata=np.nan,
             resampling=Resampling.bilinear,
         )
     return _elevation(carried, there, file)
 
 
-def _cell_m(transform: Transform, crs: CRS, ground: Ground) -> float:
+def _cell_m(transform: Transform, crs: CRS, stand: StandArea) -> float:
     """Side of the square that has the area of a cell at the stand [m]."""
     from pyproj import Transformer  # noqa: PLC0415 - only where there is terrain
 
-    middle = ground.stand.centroid  # type: ignore[union-attr] # there is a stand
-    to_raster = Transformer.from_crs(ground.crs, crs, always_xy=True)
+    middle = stand.area.centroid  # type: ignore[union-attr] # there is a stand
+    to_raster = Transformer.from_crs(stand.crs, crs, always_xy=True)
     x, y = to_raster.transform(middle.x, middle.y)
     corners_x = np.array([x, x + transform.a, x + transform.b])
     corners_y = np.array([y, y + transform.d, y + transform.e])
@@ -265,7 +232,11 @@ def _cell_m(transform: Transform, crs: CRS, ground: Ground) -> float:
 
 
 def _metres_a_unit(
-    raster: Raster, file: FieldFile, crs: CRS, settings: TerrainSettings, ledger: Ledger
+    raster: Raster,
+    file: FieldFile,
+    crs: CRS,
+    settings: TerrainSettings,
+    notice: Callable[[str], None],
 ) -> float:
     """Size of the unit of heights: as the project file states, else as the raster does [m]."""
     if settings.height_unit is not None:
@@ -279,7 +250,7 @@ def _metres_a_unit(
     what = f"says that heights are in '{said}', which is no" if said else "does not say the"
     feet = any("foot" in axis.unit_name.casefold() for axis in crs.axis_info)
     hint = " Its map coordinates are in feet, so heights may be as well." if feet else ""
-    ledger.notice(
+    notice(
         f"{file.name}: it {what} unit of its heights; they are taken for metres.{hint} State "
         '[terrain] height_unit = "m" or "ft".'
     )

@@ -4,10 +4,8 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
-import pandas as pd
 import shapely
 from pyproj import CRS
 
@@ -28,13 +26,11 @@ from glademark.intake.formats.sources import read_source
 from glademark.intake.formats.spreadsheet import sheets_of
 from glademark.intake.formats.vector import layers_with_geometry
 from glademark.intake.placement import placed
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.wording import TEXT_MAX, shown
 from glademark.project.model import Source
 from glademark.temporary import temporary_folder
-
-_T = TypeVar("_T")
 
 PROBLEMS_MAX = 10
 """Sentences told of one layer."""
@@ -132,10 +128,10 @@ def _ask(file: FieldFile, name: str, want: Want) -> _Ask:
 
 def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
     """One layer that could be read."""
-    headers = [str(header) for header in reading.rows]
+    headers = reading.headers
     shape = _shape(reading, ask.want)
     names = [one for one in (ask.name, reading.file.path.stem) if one]
-    key, why = likely_input(shape, names, headers, records=len(reading.rows))
+    key, why = likely_input(shape, names, headers, records=len(reading))
     problems = [] if key else ["which input it is cannot be told; name the file after it."]
     found = Found(header={}, unit={})
     try:
@@ -146,7 +142,7 @@ def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
     seen = LayerSeen(
         name=ask.name,
         shape=shape,
-        records=len(reading.rows),
+        records=len(reading),
         input=key,
         why=why,
         columns=_columns(reading, found),
@@ -185,17 +181,22 @@ def _columns(reading: Reading, found: Found) -> tuple[ColumnSeen, ...]:
 
 def _looked_at(seen: LayerSeen, reading: Reading, found: Found, problems: list[str]) -> LayerSeen:
     """The layer with where it lies, what is painted, and the first problems."""
-    ledger = Ledger()
-    ledger.open(reading)
-    fields = Fields(reading=reading, found=found)
+    fields = Fields(reading=reading, found=found, log=_log_of(reading))
     reading = replace(reading, ids=fields.names("id"))
     has_position = reading.geometry is not None or _has_columns(found)
     where: dict[str, str | bool] = {}
+    of_place, of_trees = _log_of(reading), _log_of(reading)
     if has_position:
-        where = _tried(lambda: _where(reading, found, ledger), {"crs_needed": True}, problems)
-    unit_needed = False
-    if seen.input in _WITH_TREES:
-        unit_needed = _tried(lambda: _trees(fields, ledger), True, problems)  # noqa: FBT003 - the answer
+        where = {"crs_needed": True}
+        with of_place.gathering():
+            where = _where(reading, found, of_place)
+    unit_needed = seen.input in _WITH_TREES
+    if unit_needed:
+        with of_trees.gathering():
+            _trees(replace(fields, log=of_trees))
+            unit_needed = False
+    told = [*of_place.faults_of(0), *of_trees.faults_of(0)]
+    told += [notice.text for log in (of_place, of_trees) for notice in log.notices({0: 0})]
     paint = fields.cells("paint")
     counts = paint[paint != ""].str.casefold().value_counts()
     species = fields.cells("species")
@@ -207,17 +208,15 @@ def _looked_at(seen: LayerSeen, reading: Reading, found: Found, problems: list[s
         paints=tuple((str(name), int(number)) for name, number in counts.items()),
         species=tuple(sorted(species[species != ""].unique())),
         dbh_unit_needed=unit_needed,
-        problems=tuple(dict.fromkeys([*problems, *ledger.notices]))[:PROBLEMS_MAX],
+        problems=tuple(dict.fromkeys([*problems, *told]))[:PROBLEMS_MAX],
     )
 
 
-def _tried(step: Callable[[], _T], instead: _T, problems: list[str]) -> _T:
-    """Result of a step, or what stands for it where it is refused."""
-    try:
-        return step()
-    except InputError as error:
-        problems += error.faults
-        return instead
+def _log_of(reading: Reading) -> RecordLog:
+    """A log of one file."""
+    log = RecordLog()
+    log.open(reading)
+    return log
 
 
 def _has_columns(found: Found) -> bool:
@@ -225,21 +224,21 @@ def _has_columns(found: Found) -> bool:
     return any(set(pair) <= set(found.header) for pair in (("lon", "lat"), ("x", "y")))
 
 
-def _where(reading: Reading, found: Found, ledger: Ledger) -> dict[str, str | bool]:
+def _where(reading: Reading, found: Found, log: RecordLog) -> dict[str, str | bool]:
     """Coordinate system and bounds."""
     if reading.geometry is None:
-        reading = with_points(reading, found, Source(file=reading.file.path), ledger)
+        reading = with_points(reading, found, Source(file=reading.file.path), log)
     if reading.crs is None:
-        ledger.notice(f"{reading.file.name}: {_NOT_STATED}")
+        log.notice(f"{reading.file.name}: {_NOT_STATED}")
         return {"crs_needed": True, "bounds": _box(reading, None)}
     crs = reading.crs
-    reading = placed(reading, crs, ledger)
+    reading = placed(reading, crs, log)
     return {"crs": crs_name(crs), "bounds": _box(reading, crs)}
 
 
 def _box(reading: Reading, crs: CRS | None) -> str:
     """Where records lie, in words."""
-    if not len(reading.rows) or reading.shapes.is_empty.all():
+    if not len(reading) or reading.shapes.is_empty.all():
         return ""
     if crs is None:
         west, south, east, north = reading.shapes.total_bounds
@@ -255,16 +254,14 @@ def _box(reading: Reading, crs: CRS | None) -> str:
     )
 
 
-def _trees(fields: Fields, ledger: Ledger) -> bool:
-    """Look at diameters and species; whether diameters have no unit is the answer."""
-    note_unknown_species(fields, ledger)
+def _trees(fields: Fields) -> None:
+    """Look at diameters and species; diameters without a unit are refused."""
+    note_unknown_species(fields)
     stem, reason = diameters(fields, unit=None)
-    wrong = reason != ""
-    if wrong.any():
-        place = fields.reading.place(wrong)
-        ledger.notice(f"{fields.reading.file.name}, {place}: {reason[wrong].iloc[0]}.")
-    refuse_implausible(pd.Series(stem["dbh_cm"]), file=fields.reading.file.name)
-    return False
+    for _, places in fields.reading.split(reason != ""):
+        place = fields.reading.at(int(places[0]))
+        fields.log.notice(f"{fields.reading.file.name}, {place}: {reason.iloc[places[0]]}.")
+    refuse_implausible(stem["dbh_cm"], fields.reading, fields.log)
 
 
 def _raster(file: FieldFile) -> LayerSeen:

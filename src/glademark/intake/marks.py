@@ -2,13 +2,15 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.errors import FileError, InputError
+from glademark.contracts.frames import STAND, features
+from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
 from glademark.intake.columns.fields import Fields
@@ -18,14 +20,13 @@ from glademark.intake.columns.mark_fields import (
     mark_fields,
     note_crown,
     note_missing_dbh,
-    other_columns,
 )
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
-from glademark.intake.site import Ground
+from glademark.intake.site import Stands
 from glademark.intake.wording import counted, listed, quoted
 from glademark.project.model import Project, Source
 
@@ -39,64 +40,36 @@ _INSIDE_KINDS = ("cut", "leave", "line_tree")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Batch:
-    """Marks of one file: those still in use, and their columns."""
+class _FileMarks:
+    """Marks of one file that are still in use, and their columns, which may hold others as well."""
 
     reading: Reading
-    frame: pd.DataFrame
+    columns: Mapping[str, pd.Series]
 
 
 def read_marks(
-    readings: Sequence[Reading], project: Project, ground: Ground, ledger: Ledger
-) -> tuple[gpd.GeoDataFrame, npt.NDArray[np.intp]]:
+    readings: Sequence[Reading], project: Project, stands: Stands, log: RecordLog
+) -> gpd.GeoDataFrame | None:
     """
-    Every mark that can be used.
+    Every mark that can be used, of files in the order of ``[inputs] marks``; None where none can.
 
-    Parameters
-    ----------
-    readings
-        One a file, in the order of the project file's ``[inputs] marks``.
-    project
-        Units, columns and paint.
-    ground
-        The stand.
-    ledger
-        Takes marks that cannot be used; collects the faults of all files.
-
-    Returns
-    -------
-    marks
-        `MARK_COLUMNS`, then every other column that came in as text; Point in the working CRS.
-    stand
-        Number of the stand of each.
-
-    Raises
-    ------
-    InputError
-        If any file cannot be trusted as a whole: all faults together.
+    The columns are `MARK_COLUMNS`, then every other column that came in as text; Point in the
+    working CRS.
     """
     stated = _stated_by_file(readings, project)
-    batches: list[_Batch] = []
-    faults: list[str] = []
-    stands: set[int] = set()
+    files: list[_FileMarks] = []
     for reading, source, names in zip(readings, project.inputs.marks, stated, strict=True):
-        try:
-            batches.append(_one_file(reading, source, names, project, ground, ledger))
-        except InputError as error:
-            faults += error.faults
-            stands |= error.stands
-    if faults:
-        raise InputError(*faults, stands=stands)
-    batches = _without_repeats(batches, ledger)
-    batches = [_near_stand(batch, ground, ledger) for batch in batches]
-    for batch in batches:
-        ledger.use(batch.reading)
-    marks = _joined(batches, ground)
-    if not len(marks):
-        files = listed(reading.file.name for reading in readings)
-        msg = f"{files}: no mark can be used. Check that it is the right file."
-        raise FileError(msg)
-    return marks, np.concatenate([batch.reading.owner for batch in batches])
+        with log.gathering(reading):
+            files.append(_one_file(reading, source, names, project, stands, log))
+    refused = log.refused_by(readings)
+    if len(files) < len(readings) or refused.all():
+        return None
+    files = [
+        replace(file, reading=file.reading.only(~refused[file.reading.stand])) for file in files
+    ]
+    marks = _joined(files, stands)
+    left, marks = _without_repeats(marks, [file.reading for file in files], log)
+    return _near_stands(marks, left, stands, log)
 
 
 def _stated_by_file(readings: Sequence[Reading], project: Project) -> list[Mapping[str, str]]:
@@ -109,7 +82,7 @@ def _stated_by_file(readings: Sequence[Reading], project: Project) -> list[Mappi
             f"{', '.join(sorted(known))}."
         )
         raise FileError(msg)
-    heads = [{str(name).strip().casefold() for name in reading.rows} for reading in readings]
+    heads = [{header.strip().casefold() for header in reading.headers} for reading in readings]
     anywhere = set().union(*heads)
     wanted = [
         (name, header, header.strip().casefold()) for name, header in project.marks.columns.items()
@@ -125,105 +98,144 @@ def _one_file(
     source: Source,
     stated: Mapping[str, str],
     project: Project,
-    ground: Ground,
-    ledger: Ledger,
-) -> _Batch:
+    stands: Stands,
+    log: RecordLog,
+) -> _FileMarks:
     """Marks of one file in the working CRS, with their columns."""
-    name = reading.file.name
-    headers = [str(header) for header in reading.rows]
-    found = recognise(headers, meanings.MARKS, stated=stated, where=name)
+    found = recognise(reading.headers, meanings.MARKS, stated=stated, where=reading.file.name)
     for text in found.notices:
-        ledger.notice(text)
+        log.notice(text, of=reading)
     from_columns = reading.geometry is None
-    reading = replace(reading, ids=Fields(reading=reading, found=found).names("id"))
-    reading = with_points(reading, found, source, ledger)
-    reading = ground.bring(reading, source, ledger)
-    fields = Fields(reading=reading, found=found)
+    reading = replace(reading, ids=Fields(reading=reading, found=found, log=log).names("id"))
+    reading = with_points(reading, found, source, log)
+    reading = stands.bring(reading, source, log)
+    fields = Fields(reading=reading, found=found, log=log)
     refuse_wrong_place(fields, project.marks)
-    note_crown(fields, ledger)
-    frame, reasons = mark_fields(fields, project, ledger)
-    for what, reason in reasons.items():
-        left = reason[reading.rows.index]
-        reading = ledger.reject(reading, left != "", reason=left, what=what)
-    frame = frame.join(other_columns(fields, from_columns=from_columns))
-    frame = _those_left(frame, reading)
-    cut = (frame["kind"] == "cut").to_numpy()
-    refuse_implausible(frame["dbh_cm"][cut], stand=reading.owner[cut], file=name)
-    note_missing_dbh(frame, fields, ledger)
-    return _Batch(reading=reading, frame=frame)
+    note_crown(fields)
+    read = mark_fields(fields, project, from_columns=from_columns)
+    reading = log.left(reading)
+    for what, reason in read.reasons.items():
+        left = reason[reading.index]
+        reading = log.reject(reading, left != "", reason=left, what=what)
+    cut = (read.columns["kind"] == "cut")[reading.index]
+    cut_cm = read.columns["dbh_cm"][reading.index]
+    reading = refuse_implausible(cut_cm.where(cut), reading, log)
+    note_missing_dbh((cut & cut_cm.isna())[reading.index], fields)
+    return _FileMarks(reading=reading, columns=read.columns)
 
 
-def _those_left(frame: pd.DataFrame, reading: Reading) -> pd.DataFrame:
-    """Columns of the records that were not rejected."""
-    return frame if len(frame) == len(reading.rows) else frame.loc[reading.rows.index]
+def _joined(files: Sequence[_FileMarks], stands: Stands) -> gpd.GeoDataFrame:
+    """Marks of all files, stand by stand and in the order read; `_file` is their file's place."""
+    frames = []
+    for place, file in enumerate(files):
+        index = file.reading.index
+        columns: dict[str, Any] = {
+            name: column if len(column) == len(index) else column[index]
+            for name, column in file.columns.items()
+        }
+        columns |= {STAND: file.reading.stand.astype(np.int64), "_file": place}
+        frames.append(features(columns, file.reading.shapes.array, crs=stands.crs))
+    marks = frames[0] if len(frames) == 1 else pd.concat(frames)
+    if (np.diff(marks[STAND]) < 0).any():
+        marks = marks.iloc[np.argsort(marks[STAND].to_numpy(), kind="stable")]
+    return marks
 
 
-def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
+def _without_repeats(
+    marks: gpd.GeoDataFrame, readings: Sequence[Reading], log: RecordLog
+) -> tuple[list[Reading], gpd.GeoDataFrame]:
     """Marks of all files, each once."""
-    frames = [
-        batch.frame.assign(
-            _x=batch.reading.shapes.x, _y=batch.reading.shapes.y, _stand=batch.reading.owner
-        )
-        for batch in batches
-    ]
-    every = pd.concat(frames, ignore_index=True)
-    twice = repeated(every)
-    once = every[~twice] if twice.any() else every
-    note_near_repeats(once, ledger)
-    note_near_and_alike(once, ledger)
-    note_doubtful(once, ledger)
-    ends = np.cumsum([len(batch.frame) for batch in batches])
-    result = []
-    for batch, bad in zip(batches, np.split(twice.to_numpy(), ends[:-1]), strict=True):
-        reading = ledger.reject(
-            batch.reading,
-            pd.Series(bad, index=batch.frame.index),
+    twice = repeated(marks)
+    left = [
+        log.reject(
+            reading,
+            bad,
             reason="equal to another record in marker, number and time, or in all; counted once",
             what="repeats of another record",
         )
-        result.append(_Batch(reading=reading, frame=_those_left(batch.frame, reading)))
-    return result
+        for reading, bad in _by_file(readings, marks, twice)
+    ]
+    once = marks[~twice] if twice.any() else marks
+    note_near_repeats(once, log)
+    note_near_and_alike(once, log)
+    note_doubtful(once, log)
+    return left, once
 
 
-def _near_stand(batch: _Batch, ground: Ground, ledger: Ledger) -> _Batch:
-    """Marks in the stand, or as near to it as their kind and position error allow."""
-    reading, frame = batch.reading, batch.frame
-    inside = ground.inside(reading.shapes, reading.owner)
-    distance = ground.distance_outside(reading.shapes, reading.owner)
-    allowed = frame["position_error_m"].where(frame["kind"].isin(_INSIDE_KINDS), FAR_M)
-    outside = distance > allowed
-    ground.refuse_if_most_outside(reading, outside)
-    near = ~inside & ~outside
-    for stand, places in reading.parts(near):
-        ledger.notice(
+def _by_file(
+    readings: Sequence[Reading], marks: pd.DataFrame, bad: npt.NDArray[np.bool_]
+) -> list[tuple[Reading, npt.NDArray[np.bool_]]]:
+    """Readings with which of their records are bad, out of the marks of all files."""
+    file = marks["_file"].to_numpy()
+    return [(reading, bad[file == place]) for place, reading in enumerate(readings)]
+
+
+def _near_stands(
+    marks: gpd.GeoDataFrame, readings: Sequence[Reading], stands: Stands, log: RecordLog
+) -> gpd.GeoDataFrame | None:
+    """Marks in their stand, or as near to it as their kind and position error allow."""
+    file = marks["_file"].to_numpy()
+    inside = np.ones(len(marks), dtype=bool)
+    kept = np.zeros(len(marks), dtype=bool)
+    kinds, errors = marks["kind"], marks["position_error_m"]
+    allowed = errors.where(kinds.isin(_INSIDE_KINDS), FAR_M).to_numpy()
+    refused = log.refused_by(readings)
+    for place, reading in enumerate(readings):
+        rows = np.flatnonzero(file == place)
+        row_of = pd.Series(rows, index=reading.index)
+        reading = reading.only(~refused[reading.stand])  # noqa: PLW2901 - what is left of it
+        rows = row_of[reading.index].to_numpy()
+        within = stands.inside(reading)
+        inside[rows] = within.to_numpy()
+        distance = stands.distance_outside(reading, within)
+        outside = distance > allowed[rows]
+        with log.gathering(reading):
+            reading = stands.refuse_if_most_outside(reading, outside, log)  # noqa: PLW2901 - the same
+        refused |= log.refused_by([reading])
+        reading = _near_only(log.left(reading), within, distance, outside, log)  # noqa: PLW2901 - the same
+        log.use(reading)
+        kept[row_of[reading.index]] = True
+    lost = ~refused & ~np.isin(np.arange(log.stands), marks[STAND].to_numpy()[kept])
+    files = listed(reading.file.name for reading in readings)
+    for stand in np.flatnonzero(lost).tolist():
+        text = f"{files}: no mark can be used. Check that it is the right file."
+        log.fault(text, stand=stand)
+    marks["inside"] = inside
+    return _as_one(marks if kept.all() else marks[kept])
+
+
+def _as_one(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Marks with their columns in order; what only some files have is blank in the others."""
+    marks.index = pd.RangeIndex(len(marks))
+    stated = [MUST_GO] if MUST_GO in marks else []
+    known = {*MARK_COLUMNS, MUST_GO, STAND, "_file", "geometry"}
+    others = [name for name in marks.columns if name not in known]
+    columns = {
+        **{name: marks[name] for name in MARK_COLUMNS},
+        **{name: marks[name].fillna(value=False).astype(bool) for name in stated},
+        **{name: marks[name].fillna("").astype("str") for name in others},
+        STAND: marks[STAND],
+    }
+    return features(columns, marks.geometry.array, crs=marks.crs)
+
+
+def _near_only(
+    reading: Reading, within: pd.Series, distance: pd.Series, outside: pd.Series, log: RecordLog
+) -> Reading:
+    """Marks that are not too far outside their stand."""
+    outside, distance = outside[reading.index], distance[reading.index]
+    for stand, places in reading.split(~within[reading.index] & ~outside):
+        log.notice(
             f"{reading.file.name}: {counted(len(places), 'mark')} outside the stand kept, "
             "being within the position error (danger trees and group points: within "
-            f"{FAR_M:.0f} m): {listed(reading.called_at(places))}.",
+            f"{FAR_M:.0f} m): {listed(reading.called(places))}.",
             stand=stand,
         )
     mend = "correct its position or leave it out"
     reasons = [f"it lies {metres:,.0f} m outside the stand; {mend}" for metres in distance[outside]]
-    reading = ledger.reject(
+    return log.reject(
         reading,
         outside,
         reason=pd.Series(reasons, index=outside.index[outside], dtype="str"),
         what="outside the stand by more than the position error",
-    )
-    frame = _those_left(frame.assign(inside=inside), reading)
-    return _Batch(reading=reading, frame=frame)
-
-
-def _joined(batches: list[_Batch], ground: Ground) -> gpd.GeoDataFrame:
-    """Marks of all files under one another, in the order read."""
-    frames = [
-        gpd.GeoDataFrame(batch.frame, geometry=batch.reading.shapes, crs=ground.crs)
-        for batch in batches
-    ]
-    marks = pd.concat(frames, ignore_index=True)
-    others = [name for name in marks.columns if name not in {*MARK_COLUMNS, MUST_GO, "geometry"}]
-    stated = [MUST_GO] if MUST_GO in marks else []
-    marks[stated] = marks[stated].fillna(value=False).astype(bool)
-    marks[others] = marks[others].fillna("").astype("str")
-    return gpd.GeoDataFrame(
-        marks[[*MARK_COLUMNS, *stated, *others, "geometry"]], geometry="geometry", crs=ground.crs
     )

@@ -1,14 +1,12 @@
 """The inputs of a project, opened once, before anything is known of what is in them."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TypeVar
 
-import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 
 from glademark.errors import InputError
 from glademark.intake.columns import meanings
@@ -39,9 +37,9 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Shelf:
+class OpenInputs:
     """
-    Opened inputs.
+    Opened inputs of one stand or many.
 
     Attributes
     ----------
@@ -55,6 +53,8 @@ class Shelf:
         The raster's file; None where not given or refused.
     faults
         Why inputs are refused.
+    names
+        Of the stands, by number; one without a name where records do not say their stand.
     """
 
     layers: Mapping[str, Reading | None]
@@ -63,63 +63,50 @@ class Shelf:
     volume_table: Reading | None
     terrain: FieldFile | None
     faults: tuple[str, ...] = ()
+    names: tuple[str, ...] = ("",)
 
     def readings(self) -> tuple[Reading, ...]:
-        """
-        All readings that there are.
-
-        Returns
-        -------
-        readings
-            In the order in which they were opened.
-        """
+        """All readings that there are, in the order in which they were opened."""
         every = (*self.layers.values(), *self.marks, self.tally, self.volume_table)
-        return tuple(one for one in every if one is not None)
+        return tuple(reading for reading in every if reading is not None)
 
-    def changed(self, change: Callable[[str, Reading], Reading | None]) -> "Shelf":
-        """
-        Shelf with other readings of the same files.
+    def changed(self, change: Callable[[Reading], Reading]) -> "OpenInputs":
+        """Other readings of the same files."""
 
-        Parameters
-        ----------
-        change
-            New reading for the key in ``[inputs]`` and the reading; None to leave it out.
-
-        Returns
-        -------
-        shelf
-            All else is the same.
-        """
-
-        def _of(key: str, reading: Reading | None) -> Reading | None:
-            return None if reading is None else change(key, reading)
+        def _of(reading: Reading | None) -> Reading | None:
+            return None if reading is None else change(reading)
 
         return replace(
             self,
-            layers={key: _of(key, reading) for key, reading in self.layers.items()},
-            marks=tuple(_of("marks", reading) for reading in self.marks),
-            tally=_of("tally", self.tally),
-            volume_table=_of("volume_table", self.volume_table),
+            layers={key: _of(reading) for key, reading in self.layers.items()},
+            marks=tuple(map(_of, self.marks)),
+            tally=_of(self.tally),
+            volume_table=_of(self.volume_table),
         )
 
+    def of(self, numbers: Sequence[int]) -> "OpenInputs":
+        """Records of some stands, by rising number, renumbered from 0."""
+        inputs = self.changed(lambda reading: _part(reading, numbers))
+        return replace(inputs, names=tuple(self.names[number] for number in numbers))
 
-def open_inputs(project: Project, *, folder: Path, temporary: Path) -> Shelf:
+
+def _part(reading: Reading, numbers: Sequence[int]) -> Reading:
+    """Records of some stands under new numbers; those that hold for every stand are all kept."""
+    if reading.key is None:
+        return reading
+    stands = np.asarray(numbers, dtype=np.intp)
+    starts, ends = np.searchsorted(reading.key, [stands, stands + 1])
+    places = [np.arange(start, end) for start, end in zip(starts, ends, strict=True)]
+    part = reading.repeated(np.concatenate([np.empty(0, dtype=np.intp), *places]))
+    return replace(part, key=np.repeat(np.arange(len(stands)), ends - starts))
+
+
+def open_inputs(project: Project, *, folder: Path, temporary: Path) -> OpenInputs:
     """
-    All inputs of a project.
+    All inputs of a project, with the faults of those that are refused.
 
-    Parameters
-    ----------
-    project
-        What was asked.
-    folder
-        Where relative paths start.
-    temporary
-        Empty folder for private copies, which must stay while the shelf is used.
-
-    Returns
-    -------
-    shelf
-        With the faults of all inputs that are refused.
+    Relative paths start in `folder`; the private copies in `temporary` must stay while the inputs
+    are used.
     """
     opener = _Opener(
         snapshots=Snapshots(temporary),
@@ -131,7 +118,7 @@ def open_inputs(project: Project, *, folder: Path, temporary: Path) -> Shelf:
     marks = tuple(opener.layer("marks", source) for source in inputs.marks)
     tally = opener.table("tally", inputs.tally)
     volume_table = opener.table("volume_table", project.volume.table)
-    return Shelf(
+    return OpenInputs(
         layers=layers,
         marks=marks,
         tally=tally,
@@ -177,33 +164,3 @@ class _Opener:
         except InputError as error:
             self.faults.extend(fault for fault in error.faults if fault not in self.faults)
             return None
-
-
-def part_of(reading: Reading, places: npt.NDArray[np.intp]) -> Reading:
-    """
-    Some records of a reading.
-
-    Parameters
-    ----------
-    reading
-        Of a file.
-    places
-        Positions of the records, rising.
-
-    Returns
-    -------
-    reading
-        With an index of its own, as if the file held these records only; what could not be read
-        and what was noticed on opening stays with the whole.
-    """
-    record = reading.record.iloc[places].reset_index(drop=True)
-    shapes = None if reading.geometry is None else reading.geometry.iloc[places]
-    return replace(
-        reading,
-        rows=reading.rows.iloc[places].reset_index(drop=True),
-        record=record,
-        geometry=None if shapes is None else gpd.GeoSeries(shapes.reset_index(drop=True)),
-        ids=None if reading.ids is None else reading.ids.iloc[places].reset_index(drop=True),
-        spoiled=(),
-        notices=(),
-    )

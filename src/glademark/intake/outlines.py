@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from shapely.validation import explain_validity
 
-from glademark.errors import FileError
-from glademark.intake.record_log import Ledger
-from glademark.intake.records import Reading, by_stand
+from glademark.intake.record_log import RecordLog
+from glademark.intake.records import Reading
 from glademark.intake.site import polygonal
 from glademark.intake.wording import counted, shown
 
@@ -22,33 +22,16 @@ MEND_MAX_M2 = 100.0
 _CORNERS_MIN = 3
 
 
-def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading:
+def with_areas(reading: Reading, log: RecordLog, *, gap_max_m: float) -> Reading:
     """
-    Records as valid polygons.
+    Records, in metres, as valid Polygon or MultiPolygon; lines with a gap up to `gap_max_m` closed.
 
-    Parameters
-    ----------
-    reading
-        Polygons and lines, in metres.
-    ledger
-        For notices: lines read as areas, and mends with the areas before and after.
-    gap_max_m
-        Gap between the ends of a line that is still closed [m].
-
-    Returns
-    -------
-    reading
-        Polygon or MultiPolygon a record.
-
-    Raises
-    ------
-    FileError
-        If there are points, a line is open, or a polygon has no area or crosses itself so that
-        mending would move its area by 0.1 % or 100 m2: every such record in one sentence.
+    A stand is refused where there are points, a line is open, or a polygon has no area or crosses
+    itself so that mending would move its area by 0.1 % or 100 m2: every such record is named.
     """
     shapes = reading.shapes.to_numpy().copy()
     dimensions = shapely.get_dimensions(shapes)
-    faults: dict[int, str] = {}  # by place
+    faults: dict[int, str] = {}  # by position
     for at in map(int, np.flatnonzero(dimensions < 2)):  # noqa: PLR2004 - outlines drawn as lines are few
         shapes[at], fault = _area_of_line(shapes[at], gap_max_m)
         faults |= {at: fault} if fault else {}
@@ -57,21 +40,25 @@ def with_areas(reading: Reading, ledger: Ledger, *, gap_max_m: float) -> Reading
         shapes[at], mend, fault = _mended(shapes[at])
         faults |= {at: fault} if fault else {}
         if mend:
-            stand = int(reading.owner[at])
-            ledger.notice(f"{reading.file.name}, {reading.at(at)}: {mend}", stand=stand)
-    if not faults:
-        flat = map(int, np.flatnonzero(~(shapely.area(shapes) > 0)))
-        faults = dict.fromkeys(flat, "the polygon has no area. Draw it again.")
-    if faults:
-        raise FileError(
-            *(f"{reading.file.name}, {reading.at(at)}: {fault}" for at, fault in faults.items()),
-            stands=reading.owner[list(faults)].tolist(),
-        )
-    for stand, lines in by_stand(reading.owner, np.flatnonzero(dimensions == 1)):
-        number = counted(len(lines), "closed line")
-        ledger.notice(f"{reading.file.name}: {number} read as the area inside.", stand=stand)
-    areas = gpd.GeoSeries(shapes, index=reading.shapes.index, crs=reading.shapes.crs)
-    return replace(reading, geometry=areas)
+            text = f"{reading.file.name}, {reading.at(at)}: {mend}"
+            log.notice(text, stand=int(reading.stand[at]))
+    flat = np.flatnonzero(~(shapely.area(shapes) > 0))
+    lost = set(reading.stand[list(faults)].tolist())
+    no_area = "the polygon has no area. Draw it again."
+    faults |= {int(at): no_area for at in flat if reading.stand[at] not in lost}
+    areas = gpd.GeoSeries(shapes, index=reading.index, crs=reading.shapes.crs)
+    lines = pd.Series(dimensions == 1, index=reading.index)
+    left = log.refuse(
+        replace(reading, geometry=areas),
+        (
+            (int(reading.stand[at]), f"{reading.file.name}, {reading.at(at)}: {fault}")
+            for at, fault in faults.items()
+        ),
+    )
+    for stand, places in left.split(lines[left.index]):
+        number = counted(len(places), "closed line")
+        log.notice(f"{reading.file.name}: {number} read as the area inside.", stand=stand)
+    return left
 
 
 def _area_of_line(line: shapely.Geometry, gap_max_m: float) -> tuple[shapely.Polygon | None, str]:

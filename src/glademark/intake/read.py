@@ -1,20 +1,19 @@
-"""All inputs of a project as one Survey."""
+"""All inputs of a project as one Survey of one stand or many."""
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
 from glademark.contracts.elevation import Elevation
-from glademark.contracts.survey import Notice, Survey
+from glademark.contracts.frames import STAND, features
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
@@ -34,11 +33,11 @@ from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
 from glademark.intake.marks import read_marks
-from glademark.intake.opened import Shelf, open_inputs
-from glademark.intake.record_log import Ledger
+from glademark.intake.opened import OpenInputs, open_inputs
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.site import NOWHERE, Ground
-from glademark.intake.stand import read_stand
+from glademark.intake.site import Stands, no_boundaries
+from glademark.intake.stand import read_stands, zone_groups
 from glademark.intake.tally import no_tally, read_tally, read_text_rows
 from glademark.intake.terrain import describe_terrain
 from glademark.project.model import Project, Source
@@ -47,19 +46,19 @@ from glademark.temporary import temporary_folder
 log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
-_OfStands = tuple[gpd.GeoDataFrame, npt.NDArray[np.intp]]
+_Terrain = tuple[dict[int, dict[str, float | str]] | None, dict[int, Elevation] | None]
 
 
 def read_survey(project: Project, *, folder: Path) -> Survey:
     """
-    Everything that was brought home, in one working CRS and SI units.
+    All inputs of a project of one stand, in one working CRS and SI units.
 
     Parameters
     ----------
     project
         What was asked.
     folder
-        Where the project file stands: relative paths start there.
+        Where the project file is: relative paths start there.
 
     Returns
     -------
@@ -84,211 +83,249 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
     return survey
 
 
-def survey_of(shelf: Shelf, project: Project) -> Survey:
+def survey_of(inputs: OpenInputs, project: Project) -> Survey:
+    """Survey of one stand, whose faults are an `InputError`."""
+    (survey,) = surveys_of(inputs, project)
+    if len(survey.refused):
+        raise InputError(*survey.refused["reason"])
+    return survey
+
+
+def title_of(project: Project, stand: str) -> str:
+    """What a stand is called on layers and papers, after the project and its own name."""
+    return f"{project.heading.name}, stand {stand}" if stand else project.heading.name
+
+
+def surveys_of(inputs: OpenInputs, project: Project) -> Iterator[Survey]:
     """
-    Survey of inputs that were opened before.
+    Surveys of all stands, one for each working CRS: nearly always one of all of them.
 
-    Parameters
-    ----------
-    shelf
-        Inputs of one stand.
-    project
-        What was asked.
-
-    Returns
-    -------
-    survey
-        Every record that was read is in it, used or rejected with the reason.
-
-    Raises
-    ------
-    InputError
-        If any input is refused; all faults of all inputs are in it.
+    A stand any of whose inputs is refused is in `Survey.refused` with the reasons.
     """
-    ledger = Ledger(faults=list(shelf.faults))
-    for reading in shelf.readings():
-        ledger.open(reading)
-    desk = Desk(project=project, shelf=shelf, ledger=ledger)
-    ground = desk.using(
-        shelf.layers["stand"],
-        project.inputs.stand,
-        lambda reading, source: read_stand(
-            reading, source, ledger, stated=project.heading.working_crs
-        ),
-        NOWHERE,
-    )
-    marks, corridors = marks_and_corridors(desk, ground)
-    return survey_on(desk, ground, None if marks is None else marks[0], corridors[0])
+    for numbers in _groups(inputs, project):
+        part = inputs if len(numbers) == len(inputs.names) else inputs.of(numbers)
+        yield _Reader.of(part, project).survey()
+
+
+def _groups(inputs: OpenInputs, project: Project) -> list[list[int]]:
+    """Stands that can be in one survey: of one working CRS and one volume table."""
+    stands = len(inputs.names)
+    boundary, source = inputs.layers["stand"], project.inputs.stand
+    if inputs.volume_table is not None and inputs.volume_table.key is not None:
+        return [[stand] for stand in range(stands)]
+    if boundary is None or stands == 1:
+        return [list(range(stands))]
+    trial = RecordLog(stands=stands)
+    trial.open(boundary)
+    return zone_groups(boundary, source, trial, stated=project.heading.working_crs)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Desk:
-    """
-    Where opened inputs are used and their faults are gathered.
+class _Reader:
+    """Reads one input after the other, and goes on after one that is refused."""
 
-    Attributes
-    ----------
-    project
-        What was asked.
-    shelf
-        The inputs.
-    ledger
-        What becomes of their records.
-    """
-
+    inputs: OpenInputs
     project: Project
-    shelf: Shelf
-    ledger: Ledger
+    log: RecordLog
 
-    def attempt(self, step: Callable[[], _T], instead: _T) -> _T:
-        """
-        Result of a step; its faults are noted, and the other inputs are still looked at.
+    @classmethod
+    def of(cls, inputs: OpenInputs, project: Project) -> "_Reader":
+        """A reader of inputs, of whose records nothing has become yet."""
+        stands = len(inputs.names)
+        table = inputs.volume_table
+        whole = inputs.changed(
+            lambda reading: reading if reading is table else reading.for_stands(stands)
+        )
+        records = RecordLog(stands=stands)
+        for fault in inputs.faults:
+            records.fault(fault)
+        for reading in whole.readings():
+            records.open(reading)
+        return cls(inputs=whole, project=project, log=records)
 
-        Parameters
-        ----------
-        step
-            What to do.
-        instead
-            What is handed on where the step fails.
+    def survey(self) -> Survey:
+        """Survey of all inputs; refused stands are numbered after the others."""
+        stated = self.project.heading.working_crs
+        stands = self._used(
+            "stand",
+            lambda reading, source: read_stands(reading, source, self.log, stated=stated),
+            no_boundaries(self.log.stands),
+        )
+        frames: dict[str, Any] = {
+            "marks": self._marks(stands),
+            "corridors": self._corridors(stands),
+        }
+        frames |= self._areas(stands)
+        frames["leave_trees"] = self._used(
+            "leave_trees",
+            lambda reading, source: read_leave_trees(
+                reading, source, stands, self.project.marks, self.log
+            ),
+            no_leave_trees(stands.crs),
+        )
+        frames["tally"], volume_table = self._tables()
+        frames["plots"], frames["plot_trees"] = self._used(
+            "cruise",
+            lambda reading, source: read_cruise(reading, source, stands, self.project, self.log),
+            no_cruise(stands.crs),
+        )
+        terrain, elevation = self._terrain(stands)
+        return self._of_used(stands, frames, volume_table, terrain, elevation)
 
-        Returns
-        -------
-        result
-            Of the step, or `instead`.
-        """
-        try:
-            return step()
-        except InputError as error:
-            self.ledger.alone |= error.stands
-            self.ledger.faults += [
-                fault for fault in error.faults if fault not in self.ledger.faults
-            ]
+    def _used(self, key: str, use: Callable[[Reading, Source], _T], instead: _T) -> _T:
+        """What a layer is used for, or what stands for one that is not given or refused."""
+        reading, source = self.inputs.layers[key], getattr(self.project.inputs, key)
+        if reading is None or source is None or not self.log.still_to_read(reading):
             return instead
+        with self.log.gathering(reading):
+            return use(reading, source)
+        return instead
 
-    def using(
-        self,
-        reading: Reading | None,
-        source: Source | None,
-        use: Callable[[Reading, Source], _T],
-        instead: _T,
-    ) -> _T:
-        """
-        What a reading is used for, or what stands for an input that is not given.
-
-        Parameters
-        ----------
-        reading, source
-            Of one input; None where it is not given or refused.
-        use
-            What to do with them.
-        instead
-            What is handed on where there is nothing, or where it fails.
-
-        Returns
-        -------
-        result
-            Of the use, or `instead`.
-        """
-        if reading is None or source is None:
-            return instead
-        return self.attempt(partial(use, reading, source), instead)
-
-
-def marks_and_corridors(desk: Desk, ground: Ground) -> tuple[_OfStands | None, _OfStands]:
-    """
-    The inputs of which every stand has many records.
-
-    Parameters
-    ----------
-    desk
-        With the inputs of one stand, or of many.
-    ground
-        The stand, or the stands.
-
-    Returns
-    -------
-    marks, corridors
-        Each with the number of the stand of every row; None where marks are refused.
-    """
-    return _marks(desk, ground), _corridors(desk, desk.shelf.layers["corridors"], ground)
-
-
-def survey_on(
-    desk: Desk, ground: Ground, marks: gpd.GeoDataFrame | None, corridors: gpd.GeoDataFrame
-) -> Survey:
-    """
-    Survey of one stand with its marks and corridors: every other input is used.
-
-    Parameters
-    ----------
-    desk
-        With the inputs of the stand.
-    ground
-        The stand.
-    marks
-        None where they are refused.
-    corridors
-        None of them has no row.
-
-    Returns
-    -------
-    survey
-        Of all inputs.
-
-    Raises
-    ------
-    InputError
-        If any input is refused.
-    """
-    project, ledger, inputs = desk.project, desk.ledger, desk.project.inputs
-    layers = desk.shelf.layers
-    areas = _areas(desk, layers, ground)
-    leave_trees = desk.using(
-        layers["leave_trees"],
-        inputs.leave_trees,
-        lambda reading, source: read_leave_trees(reading, source, ground, project.marks, ledger),
-        no_leave_trees(ground),
-    )
-    tables = _tables(desk)
-    plots, plot_trees = desk.using(
-        layers["cruise"],
-        inputs.cruise,
-        lambda reading, source: read_cruise(reading, source, ground, project, ledger),
-        no_cruise(ground),
-    )
-    nothing: tuple[dict[str, float | str] | None, Elevation | None] = (None, None)
-    terrain, elevation = desk.attempt(lambda: _terrain(desk, ground), nothing)
-    if ledger.faults or ground.stand is None or marks is None:
-        raise InputError(*ledger.faults)
-    return Survey(
-        crs=ground.crs,
-        stand=gpd.GeoDataFrame(geometry=[ground.stand], crs=ground.crs),
-        corridors=corridors,
-        marks=marks,
-        **areas,
-        leave_trees=leave_trees,
-        tally=no_tally() if tables["tally"] is None else tables["tally"],
-        volume_table=tables["volume_table"],
-        plots=plots,
-        plot_trees=plot_trees,
-        terrain=None if terrain is None else {0: terrain},
-        elevation=None if elevation is None else {0: elevation},
-        rejected=ledger.rejected_records,
-        counts=ledger.counts,
-        stand_notices=tuple(Notice(0, text) for text in ledger.notices),
-    )
-
-
-def _marks(desk: Desk, ground: Ground) -> _OfStands | None:
-    """Marks of all files, if all of them can be read."""
-    readings = desk.shelf.marks
-    opened = [reading for reading in readings if reading is not None]
-    twice = _given_twice(opened, desk.project.inputs.marks)
-    if twice:
-        desk.ledger.faults.append(twice)
-    if twice or len(opened) < len(readings):
+    def _marks(self, stands: Stands) -> gpd.GeoDataFrame | None:
+        """Marks of all files, if all of them can be read."""
+        sources = self.project.inputs.marks
+        opened = [reading for reading in self.inputs.marks if reading is not None]
+        twice = _given_twice(opened, sources)
+        if twice:
+            self.log.fault(twice)
+        if twice or len(opened) < len(sources):
+            return None
+        with self.log.gathering():
+            return read_marks(opened, self.project, stands, self.log)
         return None
-    return desk.attempt(lambda: read_marks(opened, desk.project, ground, desk.ledger), None)
+
+    def _corridors(self, stands: Stands) -> gpd.GeoDataFrame:
+        """Corridors, or none, which is worth a word."""
+        reading, settings = self.inputs.layers["corridors"], self.project.corridors
+        text = "No corridors are given: their share is 0 %."
+        if reading is None:
+            self.log.notice(text)
+        else:
+            for stand in set(range(self.log.stands)) - set(self.log.still_to_read(reading)):
+                self.log.notice(text, stand=stand)
+        return self._used(
+            "corridors",
+            lambda reading, source: read_corridors(reading, source, stands, settings, self.log),
+            no_corridors(stands.crs),
+        )
+
+    def _areas(self, stands: Stands) -> dict[str, gpd.GeoDataFrame]:
+        """Walked openings, exclusions, landings, marked ground, water and setbacks."""
+        records, gap = self.log, self.project.marks.position_error_m
+
+        def _read(
+            key: str, use: Callable[..., gpd.GeoDataFrame], names: tuple[str, ...]
+        ) -> gpd.GeoDataFrame:
+            return self._used(
+                key,
+                lambda reading, source: use(reading, source, stands, records, gap_max_m=gap),
+                no_areas(stands.crs, names),
+            )
+
+        plain = {
+            key: _read(key, read_areas, AREA_COLUMNS) for key in ("exclusions", "marked_ground")
+        }
+        sites = _read("landings", read_landings, AREA_COLUMNS)
+        walked = _read("openings", read_walked, WALKED_COLUMNS)
+        settings = self.project.water
+        water = self._used(
+            "water",
+            lambda reading, source: read_water(reading, source, stands, settings, records),
+            no_areas(stands.crs, AREA_COLUMNS),
+        )
+        given = self._used(
+            "setbacks",
+            lambda reading, source: read_setbacks(reading, source, stands, records),
+            no_areas(stands.crs, SETBACK_COLUMNS),
+        )
+        strips = water_setbacks(water, stands, settings)
+        every = [frame for frame in (given, strips) if len(frame)]
+        setbacks = pd.concat(every, ignore_index=True) if every else given
+        setbacks = setbacks.sort_values(STAND, kind="stable", ignore_index=True)
+        landings = {"landings": cut_at_stand(sites, stands), "landing_sites": sites}
+        return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
+
+    def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
+        """Paper tally and volume table; None where the latter is not given."""
+        tally, volume_table = no_tally(), None
+        if self.inputs.tally is not None and self.log.still_to_read(self.inputs.tally):
+            with self.log.gathering(self.inputs.tally):
+                tally = read_tally(self.inputs.tally, self.project, self.log)
+        if self.inputs.volume_table is not None:
+            with self.log.gathering(self.inputs.volume_table):
+                volume_table = read_text_rows(self.inputs.volume_table, self.log)
+        return tally, volume_table
+
+    def _terrain(self, stands: Stands) -> _Terrain:
+        """What the raster is and the heights in it, stand by stand, or None."""
+        source, file = self.project.inputs.terrain, self.inputs.terrain
+        if source is None or file is None:
+            return None, None
+        self.log.use_whole(file)
+        settings, terrain, elevation = self.project.terrain, {}, {}
+        for number in range(self.log.stands):
+            stand = stands.one(number)
+            try:
+                facts = dict(describe_terrain(file, source, stand, self.log))
+                refuse_little_cover(file, float(facts["covered_share"]), settings)
+                crs = CRS.from_wkt(str(facts["crs"]))
+                heights = read_elevation(file, crs, stand, settings, self.log)
+            except InputError as error:
+                for text in error.faults:
+                    self.log.fault(text, stand=number)
+                continue
+            terrain[number] = facts
+            if heights is not None:
+                elevation[number] = heights
+        return terrain or None, elevation or None
+
+    def _of_used(
+        self,
+        stands: Stands,
+        frames: dict[str, Any],
+        volume_table: pd.DataFrame | None,
+        terrain: dict[int, dict[str, float | str]] | None,
+        elevation: dict[int, Elevation] | None,
+    ) -> Survey:
+        """Survey of the stands that are not refused, numbered from 0."""
+        records = self.log
+        names = tuple(title_of(self.project, name) for name in self.inputs.names)
+        refused = records.refused
+        used = [stand for stand in range(records.stands) if stand not in set(refused)]
+        number = {stand: new for new, stand in enumerate([*used, *refused])}
+        new = {stand: number[stand] for stand in used}
+        if refused:
+            frames = {name: _rows_of_stands(frame, new) for name, frame in frames.items()}
+        boundaries = {
+            STAND: np.arange(len(used), dtype=np.int64),
+            "name": np.array([names[stand] for stand in used], dtype=object),
+        }
+        return Survey(
+            crs=stands.crs,
+            stand=features(boundaries, stands.areas[used], crs=stands.crs),
+            **frames,
+            volume_table=volume_table,
+            terrain=_under_new(terrain, new),
+            elevation=_under_new(elevation, new),
+            rejected=records.rejected_records(new),
+            counts=records.counts(new),
+            stand_notices=records.notices(new),
+            refused=records.refused_stands(number, names),
+        )
+
+
+def _rows_of_stands(frame: gpd.GeoDataFrame | None, new: dict[int, int]) -> gpd.GeoDataFrame | None:
+    """Rows of the stands that have a new number, under it."""
+    if frame is None:
+        return None
+    kept = frame[frame[STAND].isin(list(new))].reset_index(drop=True)
+    return kept.assign(**{STAND: kept[STAND].map(new).astype("int64")})
+
+
+def _under_new(by_stand: dict[int, _T] | None, new: dict[int, int]) -> dict[int, _T] | None:
+    """What is kept by stand, under the new numbers."""
+    kept = {new[stand]: one for stand, one in (by_stand or {}).items() if stand in new}
+    return kept or None
 
 
 def _given_twice(readings: list[Reading], sources: tuple[Source, ...]) -> str:
@@ -303,90 +340,3 @@ def _given_twice(readings: list[Reading], sources: tuple[Source, ...]) -> str:
             )
         seen[key] = reading.file.name
     return ""
-
-
-def _corridors(desk: Desk, reading: Reading | None, ground: Ground) -> _OfStands:
-    """Corridors, or none, which is worth a word."""
-    source, settings = desk.project.inputs.corridors, desk.project.corridors
-    if reading is None:
-        desk.ledger.notice("No corridors are given: their share is 0 %.")
-    return desk.using(
-        reading,
-        source,
-        lambda one, stated: read_corridors(one, stated, ground, settings, desk.ledger),
-        (no_corridors(ground), np.zeros(0, dtype=np.intp)),
-    )
-
-
-def _areas(
-    desk: Desk, layers: Mapping[str, Reading | None], ground: Ground
-) -> dict[str, gpd.GeoDataFrame]:
-    """Walked openings, exclusions, landings, marked ground, water and setbacks."""
-    inputs, ledger = desk.project.inputs, desk.ledger
-    gap = desk.project.marks.position_error_m
-    plain = {
-        key: desk.using(
-            layers[key],
-            getattr(inputs, key),
-            lambda one, stated: read_areas(one, stated, ground, ledger, gap_max_m=gap),
-            no_areas(ground, AREA_COLUMNS),
-        )
-        for key in ("exclusions", "marked_ground")
-    }
-    sites = desk.using(
-        layers["landings"],
-        inputs.landings,
-        lambda one, stated: read_landings(one, stated, ground, ledger, gap_max_m=gap),
-        no_areas(ground, AREA_COLUMNS),
-    )
-    walked = desk.using(
-        layers["openings"],
-        inputs.openings,
-        lambda one, stated: read_walked(one, stated, ground, ledger, gap_max_m=gap),
-        no_areas(ground, WALKED_COLUMNS),
-    )
-    water = desk.using(
-        layers["water"],
-        inputs.water,
-        lambda one, stated: read_water(one, stated, ground, desk.project.water, ledger),
-        no_areas(ground, AREA_COLUMNS),
-    )
-    given = desk.using(
-        layers["setbacks"],
-        inputs.setbacks,
-        lambda one, stated: read_setbacks(one, stated, ground, ledger),
-        no_areas(ground, SETBACK_COLUMNS),
-    )
-    strips = water_setbacks(water, ground, desk.project.water)
-    every = [frame for frame in (given, strips) if len(frame)]
-    setbacks = pd.concat(every, ignore_index=True) if every else given
-    landings = {"landings": cut_at_stand(sites, ground), "landing_sites": sites}
-    return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
-
-
-def _tables(desk: Desk) -> dict[str, pd.DataFrame | None]:
-    """Tables without positions, None where not given."""
-    ledger = desk.ledger
-    steps: dict[str, tuple[Reading | None, Callable[[Reading], pd.DataFrame]]] = {
-        "tally": (desk.shelf.tally, lambda one: read_tally(one, desk.project, ledger)),
-        "volume_table": (desk.shelf.volume_table, lambda one: read_text_rows(one, ledger)),
-    }
-    return {
-        key: None if reading is None else desk.attempt(partial(use, reading), None)
-        for key, (reading, use) in steps.items()
-    }
-
-
-def _terrain(desk: Desk, ground: Ground) -> tuple[dict[str, float | str] | None, Elevation | None]:
-    """What the raster is and the heights in it, or None."""
-    source, file = desk.project.inputs.terrain, desk.shelf.terrain
-    if source is None or file is None:
-        return None, None
-    settings = desk.project.terrain
-    terrain = dict(describe_terrain(file, source, ground, desk.ledger))
-    refuse_little_cover(file, float(terrain["covered_share"]), settings)
-    elevation = read_elevation(
-        file, CRS.from_wkt(str(terrain["crs"])), ground, settings, desk.ledger
-    )
-    desk.ledger.use_whole(file)
-    return terrain, elevation

@@ -24,13 +24,13 @@ class Reading:
     file
         Where they come from.
     rows
-        Columns of the file; text, or numbers where the format knows numbers.
+        Columns of the file, of all its records; text, or numbers where the format knows numbers.
     record
-        Line of a text file, feature number of a layer; on the index of `rows`.
+        Line of a text file, feature number of a layer; its index are those of `rows` in use.
     noun
         How one record is called: ``line``, ``feature``, ``waypoint``, ``track``.
     geometry
-        On the index of `rows`, in the file's own coordinates; None for a table.
+        On the index of `record`, in the file's own coordinates; None for a table.
     unmoved
         Geometry as it was before it was carried to the working CRS, for advice; or None.
     crs
@@ -40,14 +40,15 @@ class Reading:
     decimal_comma
         Whether numbers may be written with a comma.
     ids
-        The records' own numbers, where they are known by now; on the index of `rows`.
+        The records' own numbers, where they are known by now; on the index of `record`.
     spoiled
         Records that could not even be read: number and reason.
     notices
         What was noticed on opening.
-    stand
-        Number of the stand of each record where those of many stands are read together, else None:
-        all are of one stand, 0.
+    layer
+        As the project file names it, where one file is given for several inputs.
+    key
+        Number of the stand of each record in use, rising; None where each holds for every stand.
     """
 
     file: FieldFile
@@ -62,119 +63,94 @@ class Reading:
     ids: pd.Series | None = None
     spoiled: tuple[tuple[int, str], ...] = ()
     notices: tuple[str, ...] = ()
-    stand: npt.NDArray[np.intp] | None = None
+    layer: str = ""
+    key: npt.NDArray[np.intp] | None = None
 
-    def only(self, wanted: pd.Series) -> "Reading":
-        """
-        The records that are wanted.
-
-        Parameters
-        ----------
-        wanted
-            Boolean, on the index of `rows`.
-
-        Returns
-        -------
-        reading
-            With the same index values.
-        """
-        if wanted.all():
-            return self
-        return replace(
-            self,
-            rows=self.rows[wanted],
-            record=self.record[wanted],
-            geometry=None if self.geometry is None else gpd.GeoSeries(self.geometry[wanted]),
-            unmoved=None if self.unmoved is None else gpd.GeoSeries(self.unmoved[wanted]),
-            ids=None if self.ids is None else self.ids[wanted],
-            stand=None if self.stand is None else self.stand[wanted.to_numpy()],
-        )
+    def __len__(self) -> int:
+        """Records in use."""
+        return len(self.record)
 
     @property
-    def owner(self) -> npt.NDArray[np.intp]:
-        """
-        Number of the stand of every record.
+    def index(self) -> pd.Index:
+        """Index of the records in use."""
+        return self.record.index
 
-        Returns
-        -------
-        owner
-            0 where all are of one stand.
-        """
-        return np.zeros(len(self.rows), dtype=np.intp) if self.stand is None else self.stand
+    @property
+    def stand(self) -> npt.NDArray[np.intp]:
+        """Number of the stand of every record in use."""
+        return np.zeros(len(self.record), dtype=np.intp) if self.key is None else self.key
 
-    def parts(self, wanted: pd.Series) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
-        """
-        Records that are wanted, by stand.
+    @property
+    def headers(self) -> list[str]:
+        """Names of the columns."""
+        return [str(header) for header in self.rows]
 
-        Parameters
-        ----------
-        wanted
-            Boolean, on the index of `rows`.
+    def column(self, header: str) -> pd.Series:
+        """A column, of the records in use."""
+        column = self.rows[header]
+        return column if len(column) == len(self.record) else column.loc[self.index]
 
-        Returns
-        -------
-        parts
-            Number of each stand that has any, and their positions.
-        """
-        return by_stand(self.owner, np.flatnonzero(wanted.to_numpy()))
+    def only(self, wanted: pd.Series | npt.NDArray[np.bool_]) -> "Reading":
+        """The records that are wanted, under the same index values."""
+        wanted = np.asarray(wanted, dtype=bool)
+        return self if wanted.all() else self.taken(np.flatnonzero(wanted))
 
-    def having(self, wanted: pd.Series) -> list[int]:
-        """
-        Stands that have records that are wanted.
+    def taken(self, places: npt.NDArray[np.intp]) -> "Reading":
+        """The records at some positions, under the same index values."""
+        return replace(
+            self,
+            record=self.record.iloc[places],
+            geometry=_taken(self.geometry, places),
+            unmoved=_taken(self.unmoved, places),
+            ids=None if self.ids is None else self.ids.iloc[places],
+            key=None if self.key is None else self.key[places],
+        )
 
-        Parameters
-        ----------
-        wanted
-            Boolean, on the index of `rows`.
+    def repeated(self, places: npt.NDArray[np.intp]) -> "Reading":
+        """Records at some positions, each as often as it is named, on an index of their own."""
+        part = self.taken(places)
+        rows = self.rows.iloc[places] if len(self.rows) == len(self) else self.rows.loc[part.index]
+        rows.index = pd.RangeIndex(len(rows))
+        return replace(
+            part,
+            rows=rows,
+            record=part.record.reset_index(drop=True),
+            geometry=None if part.geometry is None else part.geometry.reset_index(drop=True),
+            unmoved=None if part.unmoved is None else part.unmoved.reset_index(drop=True),
+            ids=None if part.ids is None else part.ids.reset_index(drop=True),
+        )
 
-        Returns
-        -------
-        stands
-            Their numbers; 0 is the one stand of a file that is not of many.
-        """
-        return [int(stand) for stand in np.unique(self.owner[wanted.to_numpy()])]
+    def for_stands(self, stands: int) -> "Reading":
+        """Records with the number of their stand; those that hold for all stand once for each."""
+        if self.key is not None or stands == 1 or not len(self):
+            return self
+        places = np.tile(np.arange(len(self.record)), stands)
+        key = np.repeat(np.arange(stands), len(self.record))
+        return replace(self.repeated(places), key=key)
 
-    def mostly(self, wanted: pd.Series, *, more_than: float) -> list[int]:
-        """
-        Stands of whose records more than some share are wanted.
+    def split(
+        self, wanted: pd.Series | npt.NDArray[np.bool_]
+    ) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+        """Number of each stand that has records that are wanted, and their positions."""
+        return split_by_stand(self.stand, np.flatnonzero(np.asarray(wanted, dtype=bool)))
 
-        Parameters
-        ----------
-        wanted
-            Boolean, on the index of `rows`.
-        more_than
-            The share.
-
-        Returns
-        -------
-        stands
-            Their numbers; 0 is the one stand of a file that is not of many.
-        """
-        every = np.bincount(self.owner)
-        some = np.bincount(self.owner[wanted.to_numpy()], minlength=len(every))
-        return [int(stand) for stand in np.flatnonzero(some > more_than * every)]
+    def mostly(
+        self, wanted: pd.Series | npt.NDArray[np.bool_], *, more_than: float
+    ) -> Iterator[tuple[int, npt.NDArray[np.intp], int]]:
+        """Stands of whose records more than a share are wanted: positions, and number of all."""
+        every = np.bincount(self.stand)
+        for stand, places in self.split(wanted):
+            if len(places) > more_than * every[stand]:
+                yield stand, places, int(every[stand])
 
     def text(self, header: str) -> pd.Series:
-        """
-        A column as text, as the records of each stand alone would give it.
-
-        Parameters
-        ----------
-        header
-            Of the column.
-
-        Returns
-        -------
-        text
-            On the index of `rows`.
-        """
-        column = self.rows[header]
-        if self.stand is None or not pd.api.types.is_float_dtype(column):
+        """A column as text, the numbers of each stand written as those of a file of its own."""
+        column = self.column(header)
+        if self.key is None or not pd.api.types.is_float_dtype(column):
             return text_of(column)
-        broken = pd.Series(~_whole(column), index=column.index)
-        some = np.zeros(int(self.stand.max(initial=-1)) + 1, dtype=bool)
-        some[self.stand[broken.to_numpy()]] = True  # numbers with decimals are all written so
-        written = some[self.stand]
+        some = np.zeros(int(self.key.max(initial=-1)) + 1, dtype=bool)
+        some[self.key[~_whole(column)]] = True  # numbers with decimals are all written so
+        written = some[self.key]
         if written.all() or not written.any():
             return text_of(column)
         text = pd.Series("", index=column.index, dtype="str")
@@ -184,113 +160,35 @@ class Reading:
 
     @property
     def shapes(self) -> gpd.GeoSeries:
-        """
-        Geometry of every record.
-
-        Returns
-        -------
-        shapes
-            On the index of the rows.
-
-        Raises
-        ------
-        FileError
-            If the file is a table without positions.
-        """
+        """Geometry of every record in use; `FileError` where the file is a table without any."""
         if self.geometry is None:
             msg = f"{self.file.name}: it holds no positions. Name a layer with geometry."
             raise FileError(msg)
         return self.geometry
 
     def at(self, place: int) -> str:
-        """
-        Where one record stands, for a message about the file.
-
-        Parameters
-        ----------
-        place
-            Counted from 0.
-
-        Returns
-        -------
-        place
-            Such as ``line 12 (8-0113)``.
-        """
+        """Where the record at a position stands, such as ``line 12 (8-0113)``."""
         own = "" if self.ids is None else str(self.ids.iloc[place])
         return f"{self.noun} {self.record.iloc[place]}" + (f" ({shown(own)})" if own else "")
 
-    def called(self, wanted: pd.Series | None = None) -> list[str]:
-        """
-        Names of records for a message: their own number, else where they stand in the file.
-
-        Parameters
-        ----------
-        wanted
-            Boolean, on the index of `rows`; None for all.
-
-        Returns
-        -------
-        names
-            Not yet made fit for a terminal.
-        """
-        rows = np.arange(len(self.rows)) if wanted is None else np.flatnonzero(wanted.to_numpy())
-        return self.called_at(rows)
-
-    def called_at(self, places: npt.NDArray[np.intp]) -> list[str]:
-        """
-        Names of records for a message, as from `called`.
-
-        Parameters
-        ----------
-        places
-            Positions of the records.
-
-        Returns
-        -------
-        names
-            Not yet made fit for a terminal.
-        """
+    def called(self, places: npt.NDArray[np.intp]) -> list[str]:
+        """Names of records for a message: their own number, else where they stand in the file."""
         ids = [""] * len(places) if self.ids is None else list(self.ids.iloc[places])
         return [
             own or f"{self.noun} {record}"
             for own, record in zip(ids, self.record.iloc[places], strict=True)
         ]
 
-    def place(self, wanted: pd.Series) -> str:
-        """
-        Where the first of some records stands, for a message about the file.
 
-        Parameters
-        ----------
-        wanted
-            Boolean, on the index of `rows`, at least one of them true.
-
-        Returns
-        -------
-        place
-            Such as ``line 12 (8-0113)``.
-        """
-        return self.at(int(np.argmax(wanted.to_numpy())))
+def _taken(shapes: gpd.GeoSeries | None, places: npt.NDArray[np.intp]) -> gpd.GeoSeries | None:
+    """Shapes at some positions."""
+    return None if shapes is None else gpd.GeoSeries(shapes.iloc[places])
 
 
-def by_stand(
+def split_by_stand(
     stand: npt.NDArray[np.intp], places: npt.NDArray[np.intp]
 ) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
-    """
-    Some records by stand.
-
-    Parameters
-    ----------
-    stand
-        Number of the stand of every record.
-    places
-        Positions of the records wanted.
-
-    Yields
-    ------
-    stand, places
-        Number of each stand that has any, rising, and their positions in the order given.
-    """
+    """Number of each stand that has any of some positions, rising, with them in the order given."""
     if not len(places):
         return
     order = np.argsort(stand[places], kind="stable")
@@ -310,17 +208,7 @@ def _whole(column: pd.Series) -> npt.NDArray[np.bool_]:
 
 def text_of(column: pd.Series) -> pd.Series:
     """
-    A column as text: whole numbers without a decimal point, nothing where nothing was recorded.
-
-    Parameters
-    ----------
-    column
-        Of any type.
-
-    Returns
-    -------
-    text
-        On the same index, trimmed.
+    A column as trimmed text: whole numbers without a decimal point, nothing where it is blank.
 
     Examples
     --------
@@ -348,19 +236,5 @@ def text_of(column: pd.Series) -> pd.Series:
 
 
 def texts(rows: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
-    """
-    Some columns as text.
-
-    Parameters
-    ----------
-    rows
-        Columns of a file.
-    names
-        Those wanted.
-
-    Returns
-    -------
-    text
-        On the same index.
-    """
+    """Some columns as text."""
     return pd.DataFrame({name: text_of(rows[name]) for name in names}, index=rows.index)

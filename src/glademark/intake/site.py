@@ -1,6 +1,6 @@
-"""The stand as the ground to which every other layer must belong."""
+"""The stands to which every other layer must belong."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -10,12 +10,10 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.contracts.by_stand import stretches
-from glademark.errors import FileError
 from glademark.intake.crs import crs_name, note_missing_grids, same_crs, stated_crs, transformed
 from glademark.intake.placement import placed
-from glademark.intake.record_log import Ledger
-from glademark.intake.records import Reading
+from glademark.intake.record_log import RecordLog
+from glademark.intake.records import Reading, split_by_stand
 from glademark.project.model import Source
 
 _MOST = 0.5
@@ -24,224 +22,127 @@ _AREA = 2
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Ground:
+class StandArea:
+    """One stand: its number, its boundary (None where it was refused) and the working CRS."""
+
+    number: int
+    area: shapely.Polygon | shapely.MultiPolygon | None
+    crs: CRS
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stands:
     """
-    The stand and the working CRS.
+    The stands, by number, and the CRS in which all of them are measured.
 
     Attributes
     ----------
     crs
         Working CRS.
-    stand
-        Polygon or MultiPolygon in it; None where the stand was refused and only the other
-        inputs' own faults are looked for.
-    lon, lat
-        Its middle [deg].
+    areas
+        Polygon or MultiPolygon of each in it; None where the boundary was refused and only the
+        other inputs' own faults are looked for.
+    middles
+        Longitude and latitude of the middle of each [deg].
     """
 
     crs: CRS
-    stand: shapely.Polygon | shapely.MultiPolygon | None
-    lon: float
-    lat: float
+    areas: npt.NDArray[np.object_]
+    middles: list[tuple[float, float]]
 
-    def bring(self, reading: Reading, source: Source, ledger: Ledger) -> Reading:
-        """
-        Records carried to the working CRS.
+    def one(self, number: int) -> StandArea:
+        """One of the stands."""
+        return StandArea(number=number, area=self.areas[number], crs=self.crs)
 
-        Parameters
-        ----------
-        reading
-            With geometry in its own CRS.
-        source
-            As the project file states it.
-        ledger
-            Takes records whose position is impossible.
-
-        Returns
-        -------
-        reading
-            Geometry in the working CRS.
-        """
-        crs = stated_crs(reading, source.crs, ledger)
-        reading = placed(reading, crs, ledger)
+    def bring(self, reading: Reading, source: Source, log: RecordLog) -> Reading:
+        """Records carried to the working CRS, without those whose position is impossible."""
+        crs = stated_crs(reading, source.crs, log)
+        reading = placed(reading, crs, log)
         geometry = transformed(reading.shapes, crs, self.crs)
-        for stand, ground in enumerate(() if same_crs(crs, self.crs) else self.each):
-            warning = note_missing_grids(crs, ground.crs, lon=ground.lon, lat=ground.lat)
-            if warning:
-                ledger.notice(f"{reading.file.name}: {warning}", stand=stand)
+        if not same_crs(crs, self.crs):
+            for stand in log.still_to_read(reading):
+                lon, lat = self.middles[stand]
+                warning = note_missing_grids(crs, self.crs, lon=lon, lat=lat)
+                if warning:
+                    log.notice(f"{reading.file.name}: {warning}", stand=stand)
         reading = replace(reading, geometry=geometry, unmoved=reading.shapes, crs=crs)
-        finite = np.isfinite(geometry.bounds.to_numpy()).all(axis=1)
-        self.refuse_if_most_outside(reading, pd.Series(~finite, index=geometry.index))
-        return ledger.reject(
+        lost = ~np.isfinite(shapely.bounds(geometry.to_numpy())).all(axis=1)
+        far = pd.Series(lost, index=geometry.index)
+        reading = self.refuse_if_most_outside(reading, far, log)
+        return log.reject(
             reading,
-            pd.Series(~finite, index=geometry.index),
+            far[reading.index],
             reason="it lies where the working coordinate system does not reach; check its position",
             what="out of reach of the working coordinate system",
         )
 
-    def areas(
-        self, owner: npt.NDArray[np.intp] | None
-    ) -> Iterator[tuple[shapely.Polygon | shapely.MultiPolygon, slice]]:
-        """
-        The stand with the records that belong to it.
+    def inside(self, reading: Reading) -> pd.Series:
+        """Points within their stand or on its edge; all where there is no stand."""
+        return self._holds(shapely.covers, reading)
 
-        Parameters
-        ----------
-        owner
-            Number of the stand of each record, rising; None where there is one stand.
+    def touches(self, reading: Reading) -> pd.Series:
+        """Features that have any part in their stand; all where there is no stand."""
+        return self._holds(shapely.intersects, reading)
 
-        Yields
-        ------
-        area, places
-            Nothing where there is no stand to compare with.
-        """
-        del owner
-        if self.stand is not None:
-            yield self.stand, slice(None)
+    def _holds(self, holds: Callable[..., npt.NDArray[np.bool_]], reading: Reading) -> pd.Series:
+        """What holds between each feature and its stand; true where there is no stand."""
+        shapely.prepare(self.areas)
+        areas = self.areas[reading.stand]
+        result = holds(areas, reading.shapes.to_numpy()) | shapely.is_missing(areas)
+        return pd.Series(result, index=reading.index)
 
-    @property
-    def each(self) -> tuple["Ground", ...]:
-        """
-        Ground of every stand, by its number.
+    def distance_outside(self, reading: Reading, inside: pd.Series | None = None) -> pd.Series:
+        """Distance of points from their stand [m]; 0 in it, on its edge, or where there is none."""
+        inside = self.inside(reading) if inside is None else inside
+        outside = np.flatnonzero(~inside.to_numpy())
+        distance, shapes = np.zeros(len(reading)), reading.shapes.to_numpy()
+        for stand, places in split_by_stand(reading.stand, outside):
+            distance[places] = _from_boundary(self.areas[stand], shapes[places])
+        return pd.Series(distance, index=reading.index)
 
-        Returns
-        -------
-        each
-            This one, where there is one stand.
-        """
-        return (self,)
+    def clipped(self, shapes: gpd.GeoSeries, stand: npt.NDArray[np.intp]) -> gpd.GeoSeries:
+        """Polygons cut at the boundary of their stand; empty where nothing is left."""
+        areas = self.areas[stand]
+        shapely.prepare(areas)
+        whole = shapes.to_numpy()
+        cut = np.where(shapely.is_missing(areas), whole, shapely.intersection(whole, areas))
+        return gpd.GeoSeries(polygonal(cut), index=shapes.index, crs=self.crs)
 
-    def inside(
-        self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
-    ) -> pd.Series:
-        """
-        Points within the stand or on its edge.
+    def refuse_if_most_outside(
+        self, reading: Reading, outside: pd.Series, log: RecordLog
+    ) -> Reading:
+        """Refuse stands more than half of whose records are outside, and say which reading fits."""
+        faults = [
+            (
+                stand,
+                (
+                    f"{reading.file.name}: {len(places):,} of {every:,} records lie outside the "
+                    f"stand. {self._advice(reading, stand)}"
+                ),
+            )
+            for stand, places, every in reading.mostly(outside, more_than=_MOST)
+            if self.areas[stand] is not None
+        ]
+        return log.refuse(reading, faults)
 
-        Parameters
-        ----------
-        geometry
-            Points in the working CRS.
-        owner
-            As in `areas`.
+    def refuse_if_all_outside(
+        self, reading: Reading, outside: pd.Series, log: RecordLog
+    ) -> Reading:
+        """Refuse stands all of whose records are outside."""
+        every = np.bincount(reading.stand)
+        some = [stand for stand, places in reading.split(outside) if len(places) < every[stand]]
+        lost = outside & ~np.isin(reading.stand, some)
+        return self.refuse_if_most_outside(reading, lost, log)
 
-        Returns
-        -------
-        inside
-            Boolean; all true where there is no stand to compare with.
-        """
-        return self._by_stand(shapely.covers, geometry, owner)
-
-    def touches(
-        self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
-    ) -> pd.Series:
-        """
-        Features that have any part in the stand.
-
-        Parameters
-        ----------
-        geometry
-            In the working CRS.
-        owner
-            As in `areas`.
-
-        Returns
-        -------
-        touches
-            Boolean; all true where there is no stand to compare with.
-        """
-        return self._by_stand(shapely.intersects, geometry, owner)
-
-    def _by_stand(
-        self,
-        holds: Callable[..., npt.NDArray[np.bool_]],
-        geometry: gpd.GeoSeries,
-        owner: npt.NDArray[np.intp] | None,
-    ) -> pd.Series:
-        """What holds between the stand and each feature; true where there is no stand."""
-        shapes = geometry.to_numpy()
-        result = np.ones(len(shapes), dtype=bool)
-        for area, places in self.areas(owner):
-            shapely.prepare(area)
-            result[places] = holds(area, shapes[places])
-        return pd.Series(result, index=geometry.index)
-
-    def distance_outside(
-        self, geometry: gpd.GeoSeries, owner: npt.NDArray[np.intp] | None = None
-    ) -> pd.Series:
-        """
-        Distance of points from the stand.
-
-        Parameters
-        ----------
-        geometry
-            Points in the working CRS.
-        owner
-            As in `areas`.
-
-        Returns
-        -------
-        distance
-            On the index of `geometry` [m]; 0 in the stand, on its edge, or where there is none.
-        """
-        outside = ~self.inside(geometry, owner).to_numpy()
-        distance, shapes = np.zeros(len(geometry)), geometry.to_numpy()
-        for area, places in self.areas(owner):
-            away = np.arange(len(shapes))[places][outside[places]]
-            if len(away):
-                distance[away] = _from_boundary(area, shapes[away])
-        return pd.Series(distance, index=geometry.index)
-
-    def clipped(self, geometry: gpd.GeoSeries) -> gpd.GeoSeries:
-        """
-        Polygons cut at the boundary.
-
-        Parameters
-        ----------
-        geometry
-            Polygons in the working CRS.
-
-        Returns
-        -------
-        clipped
-            Polygon or MultiPolygon on the same index; empty where nothing is left.
-        """
-        if self.stand is None:
-            return geometry
-        shapely.prepare(self.stand)
-        cut = shapely.intersection(geometry.to_numpy(), self.stand)
-        return gpd.GeoSeries(polygonal(cut), index=geometry.index, crs=self.crs)
-
-    def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
-        """
-        Refuse a layer that lies outside the stand for the most part, and say which reading fits.
-
-        Parameters
-        ----------
-        reading
-            Brought to the working CRS.
-        outside
-            Boolean, on its index.
-
-        Raises
-        ------
-        FileError
-            If more than half is outside.
-        """
-        if self.stand is None or not len(outside) or outside.mean() <= _MOST:
-            return
-        msg = (
-            f"{reading.file.name}: {outside.sum():,} of {len(outside):,} records lie outside the "
-            f"stand. {self._advice(reading)}"
-        )
-        raise FileError(msg)
-
-    def _advice(self, reading: Reading) -> str:
-        """The reading of the coordinates under which most records would lie near the stand."""
-        if reading.crs is None or reading.unmoved is None or self.stand is None:
+    def _advice(self, reading: Reading, stand: int) -> str:
+        """The reading of the coordinates under which most records would lie near their stand."""
+        if reading.crs is None or reading.unmoved is None:
             return ""
-        xy = shapely.get_coordinates(shapely.centroid(reading.unmoved.to_numpy()))
-        margin = max(_NEAR_M, np.sqrt(self.stand.area) / 10)
-        near = shapely.buffer(shapely.envelope(self.stand), margin)
+        shapes = reading.unmoved.to_numpy()[reading.stand == stand]
+        xy = shapely.get_coordinates(shapely.centroid(shapes))
+        area = self.areas[stand]
+        margin = max(_NEAR_M, np.sqrt(area.area) / 10)
+        near = shapely.buffer(shapely.envelope(area), margin)
         for what, x, y, crs in self._other_readings(xy, reading.crs):
             there = transformed(gpd.GeoSeries(shapely.points(x, y)), crs, self.crs).to_numpy()
             if shapely.intersects(near, there).mean() > _MOST:
@@ -265,73 +166,10 @@ class Ground:
         return readings
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Grounds(Ground):
-    """
-    Stands of one working CRS whose records are read together.
-
-    Attributes
-    ----------
-    stands
-        Ground of every stand, by its number.
-    """
-
-    stands: tuple[Ground, ...]
-
-    @property
-    def each(self) -> tuple[Ground, ...]:
-        """
-        Ground of every stand, by its number.
-
-        Returns
-        -------
-        each
-            All of them.
-        """
-        return self.stands
-
-    def areas(
-        self, owner: npt.NDArray[np.intp] | None
-    ) -> Iterator[tuple[shapely.Polygon | shapely.MultiPolygon, slice]]:
-        """
-        Each stand with the records that belong to it.
-
-        Parameters
-        ----------
-        owner
-            Number of the stand of each record, rising.
-
-        Yields
-        ------
-        area, places
-            Stands without records are left out.
-        """
-        if owner is None:
-            return
-        for ground, rows in zip(self.stands, stretches(owner, len(self.stands)), strict=True):
-            if rows.start < rows.stop and ground.stand is not None:
-                yield ground.stand, rows
-
-    def refuse_if_most_outside(self, reading: Reading, outside: pd.Series) -> None:
-        """
-        Refuse layers of which the most part of a stand's records lie outside of it.
-
-        Parameters
-        ----------
-        reading
-            Brought to the working CRS.
-        outside
-            Boolean, on its index.
-
-        Raises
-        ------
-        FileError
-            If more than half of any stand's records are outside.
-        """
-        stands = reading.mostly(outside, more_than=_MOST)
-        if stands:
-            msg = f"{reading.file.name}: most records of a stand lie outside of it."
-            raise FileError(msg, stands=stands)
+def no_boundaries(stands: int) -> Stands:
+    """Stands whose boundaries were refused, so that faults of other inputs are found as well."""
+    areas = np.full(stands, None, dtype=object)
+    return Stands(crs=CRS.from_epsg(32616), areas=areas, middles=[(-87.0, 45.0)] * stands)
 
 
 def _from_boundary(
@@ -348,26 +186,14 @@ def _from_boundary(
 def _segments(area: shapely.Geometry) -> npt.NDArray[np.object_]:
     """Straight pieces of a boundary."""
     rings = shapely.get_rings(area)
-    pairs, owner = shapely.get_coordinates(rings, return_index=True)
-    follows = owner[1:] == owner[:-1]
+    pairs, ring = shapely.get_coordinates(rings, return_index=True)
+    follows = ring[1:] == ring[:-1]
     ends = np.stack([pairs[:-1][follows], pairs[1:][follows]], axis=1)
     return np.asarray(shapely.linestrings(ends), dtype=object)
 
 
 def polygonal(geometry: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
-    """
-    Polygon parts of geometries, without the points and lines that a cut can leave.
-
-    Parameters
-    ----------
-    geometry
-        Any.
-
-    Returns
-    -------
-    polygons
-        Polygon or MultiPolygon; an empty Polygon where there is none.
-    """
+    """Polygon parts of geometries, without points and lines that a cut can leave; maybe empty."""
     geometry = np.asarray(geometry, dtype=object)
     mixed = np.flatnonzero(shapely.get_type_id(geometry) == shapely.GeometryType.GEOMETRYCOLLECTION)
     flat = np.flatnonzero(shapely.get_dimensions(geometry) < _AREA)
@@ -379,7 +205,3 @@ def polygonal(geometry: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
         parts = shapely.get_parts(geometry[place])
         result[place] = shapely.union_all(parts[shapely.get_dimensions(parts) == _AREA])
     return result
-
-
-NOWHERE = Ground(crs=CRS.from_epsg(32616), stand=None, lon=-87.0, lat=45.0)
-"""Stands in for a stand that was refused, so that faults of the other inputs are found as well."""

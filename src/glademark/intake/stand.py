@@ -1,5 +1,6 @@
-"""The stand: polygons of a boundary file as one valid area."""
+"""The stands: polygons of a boundary file as one valid area each."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -7,8 +8,9 @@ import numpy.typing as npt
 import shapely
 from pyproj import CRS
 
-from glademark.errors import CrsError, FileError
+from glademark.errors import CrsError, InputError
 from glademark.intake.crs import (
+    crs_name,
     fits,
     middles,
     note_missing_grids,
@@ -18,9 +20,9 @@ from glademark.intake.crs import (
 )
 from glademark.intake.outlines import with_areas
 from glademark.intake.placement import placed
-from glademark.intake.record_log import Ledger
-from glademark.intake.records import Reading, by_stand
-from glademark.intake.site import Ground, Grounds, polygonal
+from glademark.intake.record_log import RecordLog, refuse_if_none_left
+from glademark.intake.records import Reading
+from glademark.intake.site import Stands, no_boundaries, polygonal
 from glademark.intake.wording import counted
 from glademark.project.model import Source
 
@@ -30,129 +32,123 @@ PART_MIN_M2 = 1.0
 CLOSED_M = 0.01
 """Gap between the ends of a line that counts as closed [m]: surveys keep centimetres."""
 
+_Middles = Mapping[int, tuple[float, float]]
 
-def read_stand(reading: Reading, source: Source, ledger: Ledger, *, stated: str | None) -> Ground:
+
+def read_stands(reading: Reading, source: Source, log: RecordLog, *, stated: str | None) -> Stands:
     """
-    The stand in the working CRS.
+    Stands in their working CRS, each one valid Polygon or MultiPolygon, holes kept.
 
-    Parameters
-    ----------
-    reading
-        Polygons, or closed lines.
-    source
-        As the project file states it.
-    ledger
-        For notices and records that are not used.
-    stated
-        From ``[project] working_crs``.
-
-    Returns
-    -------
-    ground
-        With one valid Polygon or MultiPolygon, holes kept.
-
-    Raises
-    ------
-    FileError
-        If there is no area, a line is open, or a crossing is too large to be mended.
-    CrsError
-        If the coordinate system is missing or impossible.
-    """
-    return read_stands(reading, source, ledger, stated=stated, stands=1).each[0]
-
-
-def read_stands(
-    reading: Reading, source: Source, ledger: Ledger, *, stated: str | None, stands: int
-) -> Grounds:
-    """
-    Stands whose records are read together, all in one working CRS.
-
-    Parameters
-    ----------
-    reading
-        Polygons, or closed lines, each with the number of its stand.
-    source
-        As the project file states it.
-    ledger
-        For notices, records that are not used, and stands that must be read alone.
-    stated
-        From ``[project] working_crs``.
-    stands
-        How many there are.
-
-    Returns
-    -------
-    grounds
-        Each with one valid Polygon or MultiPolygon, holes kept.
-
-    Raises
-    ------
-    FileError
-        If a stand has no area, a line is open, or a crossing is too large to be mended.
-    CrsError
-        If the coordinate system is missing or impossible, or not the same for all stands.
+    `stated` is ``[project] working_crs``. A stand without an area, with an open line or a crossing
+    too large to be mended is refused.
     """
     name = reading.file.name
-    own = stated_crs(reading, source.crs, ledger)
-    reading = placed(reading, own, ledger)
-    lost = set(range(stands)) - set(reading.owner.tolist())
-    if lost:
-        msg = f"{name}: no feature in it has a position. Expected the polygon of the stand."
-        raise FileError(msg, stands=lost)
-    every = [places for _, places in by_stand(reading.owner, np.arange(len(reading.rows)))]
-    shapes = reading.shapes.to_numpy()
-    bounds = np.array([shapely.total_bounds(shapes[places]) for places in every])
-    places_on_earth = middles(bounds, own, where=name)
-    crs = _common_crs(places_on_earth, own, name, stated, ledger)
+    own = stated_crs(reading, source.crs, log)
+    reading = placed(reading, own, log)
+    text = f"{name}: no feature in it has a position. Expected the polygon of the stand."
+    reading = refuse_if_none_left(reading, log, text)
+    reading, found = _on_earth(reading, own, log)
+    reading, crs = _common_crs(reading, found, own, stated, log)
     reading = replace(reading, geometry=transformed(reading.shapes, own, crs))
-    reading = with_areas(reading, ledger, gap_max_m=CLOSED_M)
+    reading = with_areas(reading, log, gap_max_m=CLOSED_M)
+    stands = no_boundaries(log.stands)
     shapes = reading.shapes.to_numpy()
-    areas = [_united(shapes[places], name, ledger, stand) for stand, places in enumerate(every)]
-    ledger.use(reading)
-    each = tuple(
-        Ground(crs=crs, stand=area, lon=lon, lat=lat)
-        for area, (lon, lat) in zip(areas, places_on_earth, strict=True)
+    faults = []
+    for stand, places in reading.split(np.ones(len(reading), dtype=bool)):
+        stands.areas[stand], fault = _united(shapes[places], name, log, stand)
+        faults += [(stand, fault)] if fault else []
+    log.use(log.refuse(reading, faults))
+    places_on_earth = [found.get(stand, middle) for stand, middle in enumerate(stands.middles)]
+    return replace(stands, crs=crs, middles=places_on_earth)
+
+
+def zone_groups(
+    reading: Reading, source: Source, log: RecordLog, *, stated: str | None
+) -> list[list[int]]:
+    """Stands by the CRS in which they must be measured, where that is not the same for all."""
+    if log.stands == 1 or stated is not None:
+        return [list(range(log.stands))]
+    try:
+        own = stated_crs(reading, source.crs, log)
+        reading = placed(reading, own, log)
+        _, found = _on_earth(reading, own, log)
+        places = found.items()
+        if fits(own, list(found.values())):
+            return [list(range(log.stands))]
+        names = {
+            stand: crs_name(working_crs(own, lon=lon, lat=lat, stated=None)[0])
+            for stand, (lon, lat) in places
+        }
+    except InputError:
+        return [list(range(log.stands))]
+    first = next(iter(names.values()))
+    groups: dict[str, list[int]] = {}
+    for stand in range(log.stands):
+        groups.setdefault(names.get(stand, first), []).append(stand)
+    return list(groups.values())
+
+
+def _on_earth(reading: Reading, own: CRS, log: RecordLog) -> tuple[Reading, _Middles]:
+    """Longitude and latitude of the middle of each stand; those far from their CRS are refused."""
+    shapes = reading.shapes.to_numpy()
+    numbers, bounds = [], []
+    for stand, places in reading.split(np.ones(len(reading), dtype=bool)):
+        numbers.append(stand)
+        bounds.append(shapely.total_bounds(shapes[places]))
+    found, far = middles(np.array(bounds), own)
+    text = (
+        f"{reading.file.name}: its coordinates lie outside the area for which {crs_name(own)} is "
+        "made. Check the coordinate system, and whether x and y are swapped."
     )
-    return Grounds(crs=crs, stand=None, lon=each[0].lon, lat=each[0].lat, stands=each)
+    faults = [(stand, text) for stand, bad in zip(numbers, far, strict=True) if bad]
+    reading = log.refuse(reading, faults)
+    known = zip(numbers, found, far, strict=True)
+    return reading, {stand: middle for stand, middle, bad in known if not bad}
 
 
 def _common_crs(
-    places: list[tuple[float, float]], own: CRS, name: str, stated: str | None, ledger: Ledger
-) -> CRS:
+    reading: Reading, found: _Middles, own: CRS, stated: str | None, log: RecordLog
+) -> tuple[Reading, CRS]:
     """Working CRS of all stands, whose middles are given."""
-    if stated is None and fits(own, places):
-        return own
-    found = []
-    for stand, (lon, lat) in enumerate(places):
-        crs = working_crs(own, lon=lon, lat=lat, stated=stated, ledger=ledger, number=stand)
+    if stated is None and fits(own, list(found.values())):
+        return reading, own
+    systems: list[CRS] = []
+    faults = []
+    for stand, (lon, lat) in found.items():
+        try:
+            crs, text = working_crs(own, lon=lon, lat=lat, stated=stated)
+        except InputError as error:
+            faults += [(stand, fault) for fault in error.faults]
+            continue
+        if text:
+            log.notice(text, stand=stand)
         warning = note_missing_grids(own, crs, lon=lon, lat=lat)
         if warning:
-            ledger.notice(f"{name}: {warning}", stand=stand)
-        found.append(crs)
-    if any(crs != found[0] for crs in found):
-        msg = f"{name}: the stands lie in several coordinate systems."
-        raise CrsError(msg, stands=range(len(found)))
-    return found[0]
+            log.notice(f"{reading.file.name}: {warning}", stand=stand)
+        systems.append(crs)
+    reading = log.refuse(reading, faults)
+    if any(crs != systems[0] for crs in systems):
+        msg = f"{reading.file.name}: the stands lie in several coordinate systems."
+        raise CrsError(msg)
+    return reading, systems[0]
 
 
 def _united(
-    shapes: npt.NDArray[np.object_], name: str, ledger: Ledger, stand: int
-) -> shapely.Polygon | shapely.MultiPolygon:
-    """All polygons of a stand as one area, each spot once."""
+    shapes: npt.NDArray[np.object_], name: str, log: RecordLog, stand: int
+) -> tuple[shapely.Polygon | shapely.MultiPolygon | None, str]:
+    """All polygons of a stand as one area, each spot once; or why there is none."""
     area = shapely.union_all(shapes)
     twice = float(shapely.area(shapes).sum() - area.area)
     if twice > PART_MIN_M2:
         text = f"{name}: polygons overlap by {twice:,.0f} m2, which counts once."
-        ledger.notice(text, stand=stand)
+        log.notice(text, stand=stand)
     parts = shapely.get_parts(area)
     large = shapely.area(parts) >= PART_MIN_M2
     if not large.any():
-        msg = f"{name}: the stand has an area below 1 m2. Check the file and its coordinate system."
-        raise FileError(msg, stands=[stand])
+        return None, (
+            f"{name}: the stand has an area below 1 m2. Check the file and its coordinate system."
+        )
     if not large.all():
         text = f"{name}: {counted(int((~large).sum()), 'part')} below 1 m2 left out."
-        ledger.notice(text, stand=stand)
-    whole: shapely.Polygon | shapely.MultiPolygon = polygonal(
-        np.array([shapely.union_all(parts[large])], dtype=object)
-    )[0]
-    return whole
+        log.notice(text, stand=stand)
+    return polygonal(np.array([shapely.union_all(parts[large])], dtype=object))[0], ""

@@ -6,9 +6,10 @@ from dataclasses import replace
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from pyproj import CRS
 
 from glademark.contracts.frames import features, no_features
-from glademark.errors import FileError, InputError
+from glademark.errors import FileError
 from glademark.forestry import breast_height_diameter_cm, find_species
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import each_word, yes_or_no
@@ -19,9 +20,9 @@ from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.marks import FAR_M
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.site import Ground
+from glademark.intake.site import Stands
 from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import Project, Source
 from glademark.units import INCH_CM
@@ -45,89 +46,49 @@ _NOT_LOOKED = frozenset({"", "-", "?", "na", "n/a", "not checked", "unchecked", 
 _PLACES = (("stump_diameter", "stump"), ("breast_diameter", "breast"), ("diameter", ""))
 
 
-def no_stumps(ground: Ground) -> gpd.GeoDataFrame:
-    """
-    Stumps where none are given.
-
-    Parameters
-    ----------
-    ground
-        The stand.
-
-    Returns
-    -------
-    stumps
-        No rows.
-    """
-    return no_features(STUMP_COLUMNS, _KINDS, crs=ground.crs)
+def no_stumps(crs: CRS) -> gpd.GeoDataFrame:
+    """Stumps where none are given."""
+    return no_features(STUMP_COLUMNS, _KINDS, crs=crs)
 
 
 def read_stumps(
-    readings: Sequence[tuple[Reading, Source]], project: Project, ground: Ground, ledger: Ledger
+    readings: Sequence[tuple[Reading, Source]], project: Project, stands: Stands, log: RecordLog
 ) -> gpd.GeoDataFrame:
-    """
-    Every stump that can be used, with the diameter that its tree had at breast height.
-
-    Parameters
-    ----------
-    readings
-        One a file.
-    project
-        Units, and how stumps were measured.
-    ground
-        The stand.
-    ledger
-        Takes stumps that cannot be used.
-
-    Returns
-    -------
-    stumps
-        `STUMP_COLUMNS`, and Point in the working CRS.
-
-    Raises
-    ------
-    InputError
-        If any file cannot be trusted as a whole: all faults together.
-    """
+    """Every stump that can be used, `STUMP_COLUMNS`, with the diameter its tree had at 4.5 ft."""
     frames: list[gpd.GeoDataFrame] = []
-    faults: list[str] = []
     for reading, source in readings:
-        try:
-            frames.append(_one_file(reading, source, project, ground, ledger))
-        except InputError as error:
-            faults += error.faults
-    if faults:
-        raise InputError(*faults)
+        with log.gathering(reading):
+            frames.append(_one_file(reading, source, project, stands, log))
     if not any(map(len, frames)):
-        return no_stumps(ground)
+        return no_stumps(stands.crs)
     every = pd.concat([frame for frame in frames if len(frame)], ignore_index=True)
-    return gpd.GeoDataFrame(every, geometry="geometry", crs=ground.crs)
+    return gpd.GeoDataFrame(every, geometry="geometry", crs=stands.crs)
 
 
 def _one_file(
-    reading: Reading, source: Source, project: Project, ground: Ground, ledger: Ledger
+    reading: Reading, source: Source, project: Project, stands: Stands, log: RecordLog
 ) -> gpd.GeoDataFrame:
     """Stumps of one file in the working CRS."""
     name = reading.file.name
-    found = recognise([str(head) for head in reading.rows], meanings.STUMPS, where=name)
+    found = recognise(reading.headers, meanings.STUMPS, where=name)
     for text in found.notices:
-        ledger.notice(text)
+        log.notice(text)
     found, at = _diameter_column(found, project.compare.diameter_at, name)
-    reading = replace(reading, ids=Fields(reading=reading, found=found).names("id"))
-    reading = ground.bring(with_points(reading, found, source, ledger), source, ledger)
-    fields = Fields(reading=reading, found=found)
-    note_unknown_species(fields, ledger)
-    frame, reasons = _columns(fields, at, project, ledger)
+    ids = Fields(reading=reading, found=found, log=log).names("id")
+    reading = with_points(replace(reading, ids=ids), found, source, log)
+    reading = stands.bring(reading, source, log)
+    fields = Fields(reading=reading, found=found, log=log)
+    note_unknown_species(fields)
+    frame, reasons = _columns(fields, at, project)
     for what, reason in reasons.items():
-        left = reason[reading.rows.index]
-        reading = ledger.reject(reading, left != "", reason=left, what=what)
-    reading = _once(reading, frame, ledger)
-    reading = _near_stand(reading, ground, ledger)
-    ledger.use(reading)
-    frame = frame.loc[reading.rows.index].assign(inside=ground.inside(reading.shapes))
-    refuse_implausible(frame["dbh_cm"], file=name)
+        left = reason[reading.index]
+        reading = log.reject(reading, left != "", reason=left, what=what)
+    reading = _once(reading, frame, log)
+    reading = _near_stand(reading, stands, log)
+    frame = frame.loc[reading.index].assign(inside=stands.inside(reading))
+    log.use(refuse_implausible(frame["dbh_cm"], reading, log))
     kept = frame[list(STUMP_COLUMNS)]
-    return features(kept, reading.shapes, crs=ground.crs).reset_index(drop=True)
+    return features(kept, reading.shapes, crs=stands.crs).reset_index(drop=True)
 
 
 def _diameter_column(found: Found, stated: str, name: str) -> tuple[Found, str]:
@@ -148,12 +109,12 @@ def _diameter_column(found: Found, stated: str, name: str) -> tuple[Found, str]:
 
 
 def _columns(
-    fields: Fields, at: str, project: Project, ledger: Ledger
+    fields: Fields, at: str, project: Project
 ) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
     """Columns of one file, and why records of it cannot be used."""
     settings, name = project.compare, fields.reading.file.name
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
-    height = _heights(fields, settings.stump_height_m, ledger)
+    height = _heights(fields, settings.stump_height_m)
     count, bad_count = _counts(fields)
     species = fields.cells("species")
     dbh_cm = stem["dbh_cm"]
@@ -180,7 +141,7 @@ def _columns(
             "species": species,
             "product": fields.cells("product"),
             "low_mark": low_mark,
-            "position_error_m": _errors(fields, ledger).fillna(error),
+            "position_error_m": _errors(fields).fillna(error),
             "day": _days(fields),
             "inside": True,
             "source_file": name,
@@ -204,15 +165,15 @@ def _counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
     return values.where(~bad, 1.0).astype("int64"), reason
 
 
-def _heights(fields: Fields, usual_m: float, ledger: Ledger) -> pd.Series:
+def _heights(fields: Fields, usual_m: float) -> pd.Series:
     """Height of each stump [m]; the usual one where none or an impossible one was recorded."""
     metres, bad = fields.lengths("stump_height", unit=None, key="")
     bad = bad | (metres < 0) | (metres > BREAST_M)
     if bad.any():
-        ledger.notice(
+        fields.log.notice(
             f"{fields.reading.file.name}: the height of {counted(int(bad.sum()), 'stump')} is not "
             f"between 0 and 4.5 ft and taken as {usual_m:g} m: "
-            f"{listed(fields.reading.called(bad))}."
+            f"{listed(fields.reading.called(np.flatnonzero(bad)))}."
         )
     return metres.where(~bad).fillna(usual_m)
 
@@ -229,14 +190,15 @@ def _low_marks(fields: Fields) -> tuple[pd.Series, pd.Series]:
     )
 
 
-def _errors(fields: Fields, ledger: Ledger) -> pd.Series:
+def _errors(fields: Fields) -> pd.Series:
     """Horizontal error of each position [m], NaN where the record does not say its own."""
     metres, bad = fields.lengths("position_error", unit="m", key="")
     bad = bad | (metres < 0) | (metres > POSITION_ERROR_MAX_M)
     if bad.any():
-        ledger.notice(
+        names = listed(fields.reading.called(np.flatnonzero(bad)))
+        fields.log.notice(
             f"{fields.reading.file.name}: the position error of {counted(int(bad.sum()), 'stump')} "
-            f"is impossible and taken as not stated: {listed(fields.reading.called(bad))}."
+            f"is impossible and taken as not stated: {names}."
         )
     return metres.where(~bad)
 
@@ -247,12 +209,12 @@ def _days(fields: Fields) -> pd.Series:
     return fields.reading.file.name + " " + day.str.replace(r"[T ].*$", "", regex=True)
 
 
-def _once(reading: Reading, frame: pd.DataFrame, ledger: Ledger) -> Reading:
+def _once(reading: Reading, frame: pd.DataFrame, log: RecordLog) -> Reading:
     """Stumps equal to another in number and place, each once."""
     here = reading.shapes
-    rows = frame.loc[reading.rows.index, ["stump_id", "day"]].assign(x=here.x, y=here.y)
+    rows = frame.loc[reading.index, ["stump_id", "day"]].assign(x=here.x, y=here.y)
     twice = rows.duplicated() & (rows["stump_id"] != "")
-    return ledger.reject(
+    return log.reject(
         reading,
         twice,
         reason="equal to another record in number, day and place; counted once",
@@ -260,13 +222,13 @@ def _once(reading: Reading, frame: pd.DataFrame, ledger: Ledger) -> Reading:
     )
 
 
-def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
+def _near_stand(reading: Reading, stands: Stands, log: RecordLog) -> Reading:
     """Stumps in the stand and beyond its boundary, as far as they may belong to this cut."""
-    far = ground.distance_outside(reading.shapes) > FAR_M
-    ground.refuse_if_most_outside(reading, far)
-    return ledger.reject(
+    far = stands.distance_outside(reading) > FAR_M
+    reading = stands.refuse_if_most_outside(reading, far, log)
+    return log.reject(
         reading,
-        far,
+        far[reading.index],
         reason=f"it lies more than {FAR_M:.0f} m outside the stand; correct its position",
         what=f"more than {FAR_M:.0f} m outside the stand",
     )

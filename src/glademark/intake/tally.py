@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from glademark.contracts.frames import no_rows
+from glademark.contracts.frames import STAND, no_rows
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import numbers, translated
@@ -11,7 +11,7 @@ from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.columns.volumes import wood
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.wording import quoted, shown
 from glademark.project.model import Project
@@ -27,7 +27,7 @@ TALLY_COLUMNS = (
 
 _KINDS = {
     "dbh": "float64", "count": "int64", "volume": "float64", "defect_share": "float64",
-    "cull": "bool", "record": "int64",
+    "cull": "bool", "record": "int64", STAND: "int64",
 }  # fmt: skip
 _ZONE_WORDS = {
     "corridor": "corridor corridors trail trails",
@@ -40,54 +40,29 @@ _ZONE_OF = {word: zone for zone, words in _ZONE_WORDS.items() for word in words.
 
 
 def no_tally() -> pd.DataFrame:
+    """Paper tally of a project without one."""
+    return no_rows((*TALLY_COLUMNS, STAND), _KINDS)
+
+
+def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFrame:
     """
-    Paper tally of a project without one.
+    Trees that were counted on paper, `TALLY_COLUMNS`.
 
-    Returns
-    -------
-    tally
-        No rows.
-    """
-    return no_rows(TALLY_COLUMNS, _KINDS)
-
-
-def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFrame:
-    """
-    Trees that were counted on paper.
-
-    Parameters
-    ----------
-    reading
-        Rows with zone and count, and as far as known species, product, DBH and volume.
-    project
-        Units and products.
-    ledger
-        Takes rows whose zone or count says nothing.
-
-    Returns
-    -------
-    tally
-        `TALLY_COLUMNS`.
-
-    Raises
-    ------
-    FileError
-        If there is no column of zones or of counts, or a unit is missing.
+    Rows have a zone and a count, and as far as known species, product, DBH and volume.
     """
     name = reading.file.name
-    headers = [str(header) for header in reading.rows]
-    found = recognise(headers, meanings.TALLY, where=name)
+    found = recognise(reading.headers, meanings.TALLY, where=name)
     for wanted in ("zone", "count"):
         if wanted not in found.header:
             msg = (
                 f"{name}: a paper tally needs a column '{wanted}'; the columns are "
-                f"{quoted(headers)}. Add it."
+                f"{quoted(reading.headers)}. Add it."
             )
             raise FileError(msg)
-    fields = Fields(reading=reading, found=found)
-    note_unknown_species(fields, ledger)
+    fields = Fields(reading=reading, found=found, log=log)
+    note_unknown_species(fields)
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
-    product, bad_wood = wood(fields, project.volume.products, ledger)
+    product, bad_wood = wood(fields, project.volume.products)
     words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)
     zone = translated(words, _ZONE_OF)
     count, bad_count = fields.numbers("count")
@@ -98,24 +73,22 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
         "with an impossible diameter": bad_stem,
         "with an impossible volume, defect or cull": bad_wood,
     }
-    frame = pd.DataFrame(
-        {
-            "zone": zone,
-            "species": fields.cells("species"),
-            "count": count,
-            "source_file": name,
-            "record": reading.record,
-        }
-    ).join([stem, product])
+    columns = {
+        "zone": zone,
+        "species": fields.cells("species"),
+        "count": count,
+        "source_file": name,
+        "record": reading.record,
+        STAND: pd.Series(reading.stand, index=reading.index, dtype="int64"),
+        **stem,
+        **product,
+    }
+    reading = log.left(reading)
     for what, reason in reasons.items():
-        reading = ledger.reject(
-            reading,
-            (reason != "")[reading.rows.index],
-            reason=reason[reading.rows.index],
-            what=what,
-        )
-    ledger.use(reading)
-    frame = frame.loc[reading.rows.index, list(TALLY_COLUMNS)]
+        left = reason[reading.index]
+        reading = log.reject(reading, left != "", reason=left, what=what)
+    log.use(reading)
+    frame = pd.DataFrame(columns).loc[reading.index, [*TALLY_COLUMNS, STAND]]
     return frame.astype({"count": "int64"}).reset_index(drop=True)
 
 
@@ -128,28 +101,9 @@ def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Seri
     return reason
 
 
-def read_text_rows(reading: Reading, ledger: Ledger) -> pd.DataFrame:
-    """
-    Rows as they stand in the file, decimal commas as points.
-
-    Parameters
-    ----------
-    reading
-        A table.
-    ledger
-        For the notice about decimal commas.
-
-    Returns
-    -------
-    rows
-        Text, under the file's own headers.
-
-    Raises
-    ------
-    FileError
-        If two columns have one name.
-    """
-    recognise([str(header) for header in reading.rows], (), where=reading.file.name)
+def read_text_rows(reading: Reading, log: RecordLog) -> pd.DataFrame:
+    """Rows of a table as text under the file's own headers, decimal commas as points."""
+    recognise(reading.headers, (), where=reading.file.name)
     rows = reading.rows.copy()
     for header in rows:
         commas = rows[header].str.contains(",", regex=False)
@@ -158,8 +112,9 @@ def read_text_rows(reading: Reading, ledger: Ledger) -> pd.DataFrame:
         values, bad = numbers(rows[header], decimal_comma=True)
         if not bad.any() and values[commas].notna().all():
             rows[header] = rows[header].str.replace(",", ".", regex=False)
-            ledger.notice(
+            text = (
                 f"{reading.file.name}: numbers in '{shown(header)}' are read with a decimal comma."
             )
-    ledger.use(reading)
+            log.notice(text, of=reading)
+    log.use(reading)
     return rows.reset_index(drop=True)

@@ -13,8 +13,8 @@ from pyproj import CRS
 from glademark.errors import CrsError, FileError, InputError
 from glademark.intake.crs import parse_crs, transformed
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.record_log import Ledger
-from glademark.intake.site import Ground
+from glademark.intake.record_log import RecordLog
+from glademark.intake.site import StandArea
 from glademark.project.model import Source
 
 Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types
@@ -30,34 +30,13 @@ UNDECLARED_NODATA = (-9999.0, -32768.0, -3.4028234663852886e38)
 
 
 def describe_terrain(
-    file: FieldFile, source: Source, ground: Ground, ledger: Ledger
+    file: FieldFile, source: Source, stand: StandArea, log: RecordLog
 ) -> Mapping[str, float | str]:
     """
-    What the raster is, and the share of the stand for which it has a height.
+    What the raster is, and the share of a stand for which it has a height.
 
-    Parameters
-    ----------
-    file
-        GeoTIFF.
-    source
-        As the project file states it.
-    ground
-        The stand.
-    ledger
-        For the notice where part of the stand is not covered.
-
-    Returns
-    -------
-    terrain
-        `file` (path), `crs` (WKT), `width` and `height` (cells), `cell_x` and `cell_y` (in the
-        raster's own unit), `nodata` (NaN where not declared), `covered_share` (0 to 1).
-
-    Raises
-    ------
-    FileError
-        If it is no GeoTIFF with one band of numbers, or covers nothing of the stand.
-    CrsError
-        If it has no coordinate system.
+    `file` (path), `crs` (WKT), `width` and `height` (cells), `cell_x` and `cell_y` (in the raster's
+    own unit), `nodata` (NaN where not declared), `covered_share` (0 to 1).
     """
     if file.format != "GeoTIFF":
         msg = (
@@ -73,30 +52,14 @@ def describe_terrain(
             warnings.simplefilter("ignore", NotGeoreferencedWarning)  # told as covering nothing
             raster = rasterio.open(file.copy, driver="GTiff")
         with raster:
-            return _described(raster, file, source, ground, ledger)
+            described = _described(raster, file, source)
+            crs = CRS.from_wkt(str(described["crs"]))
+            share = _share(raster, crs, stand)
     except InputError:
         raise
     except (RasterioError, ValueError, OSError) as error:
         msg = f"{file.name}: the raster is damaged or cut off. Export it again."
         raise FileError(msg) from error
-
-
-def _described(
-    raster: Raster,
-    file: FieldFile,
-    source: Source,
-    ground: Ground,
-    ledger: Ledger,
-) -> Mapping[str, float | str]:
-    """Facts of an open raster."""
-    if raster.count != 1 or np.dtype(raster.dtypes[0]).kind not in "iuf":
-        msg = (
-            f"{file.name}: the terrain must have one band of heights, and this has {raster.count}. "
-            "Export the heights alone."
-        )
-        raise FileError(msg)
-    crs = _crs(raster, file, source)
-    share = 1.0 if ground.stand is None else _covered(raster, ground.stand, ground.crs, crs)
     if not share > 0:
         msg = (
             f"{file.name}: the terrain covers no part of the stand. Check the file and its "
@@ -104,17 +67,33 @@ def _described(
         )
         raise FileError(msg)
     if share < COVERED_MIN:
-        ledger.notice(f"{file.name}: the terrain covers only {share:.1%} of the stand.")
+        text = f"{file.name}: the terrain covers only {share:.1%} of the stand."
+        log.notice(text, stand=stand.number)
+    return {**described, "covered_share": share}
+
+
+def _described(raster: Raster, file: FieldFile, source: Source) -> dict[str, float | str]:
+    """Facts of an open raster."""
+    if raster.count != 1 or np.dtype(raster.dtypes[0]).kind not in "iuf":
+        msg = (
+            f"{file.name}: the terrain must have one band of heights, and this has {raster.count}. "
+            "Export the heights alone."
+        )
+        raise FileError(msg)
     return {
         "file": str(file.path),
-        "crs": crs.to_wkt(),
+        "crs": _crs(raster, file, source).to_wkt(),
         "width": float(raster.width),
         "height": float(raster.height),
         "cell_x": float(raster.res[0]),
         "cell_y": float(raster.res[1]),
         "nodata": float("nan") if raster.nodata is None else float(raster.nodata),
-        "covered_share": share,
     }
+
+
+def _share(raster: Raster, crs: CRS, stand: StandArea) -> float:
+    """Share of a stand that the raster covers; all where there is no stand."""
+    return 1.0 if stand.area is None else _covered(raster, stand.area, stand.crs, crs)
 
 
 def _crs(raster: Raster, file: FieldFile, source: Source) -> CRS:
@@ -131,7 +110,7 @@ def _crs(raster: Raster, file: FieldFile, source: Source) -> CRS:
 
 
 def _covered(
-    raster: Raster, stand: shapely.Polygon | shapely.MultiPolygon, ground_crs: CRS, crs: CRS
+    raster: Raster, stand: shapely.Polygon | shapely.MultiPolygon, stand_crs: CRS, crs: CRS
 ) -> float:
     """Share of the stand with a height, counted on a grid of points."""
     west, south, east, north = stand.bounds
@@ -144,7 +123,7 @@ def _covered(
     points = gpd.GeoSeries(shapely.points(x[inside], y[inside]))
     if points.empty:
         points = gpd.GeoSeries([stand.representative_point()])
-    x, y = shapely.get_coordinates(transformed(points, ground_crs, crs).to_numpy()).T
+    x, y = shapely.get_coordinates(transformed(points, stand_crs, crs).to_numpy()).T
     back = ~raster.transform
     columns, rows = back.a * x + back.b * y + back.c, back.d * x + back.e * y + back.f
     within = (columns >= 0) & (columns < raster.width) & (rows >= 0) & (rows < raster.height)

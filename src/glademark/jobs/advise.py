@@ -12,7 +12,6 @@ import pandas as pd
 
 from glademark.advise.advise import By, advise, leave_standing
 from glademark.advise.outcome import Advice
-from glademark.contracts.survey import join_surveys
 from glademark.errors import OutputError
 from glademark.export.advice_files import advice_deliverables
 from glademark.export.manifest import Replacing
@@ -91,7 +90,7 @@ def give_advice(
     if apply is not None:
         refuse_marks_file(apply, inputs=[project_file, *input_files(project)])
     asked = limits_asked(project.limits, known=installed_limits())
-    survey = join_surveys([read_survey(project, folder=folder)], names=[project.heading.name])
+    survey = read_survey(project, folder=folder)
     earlier = earlier_numbers(out, marks=survey.marks)
     case = Case(
         layout=measure_layout(survey, project, earlier=earlier), survey=survey, project=project
@@ -120,7 +119,7 @@ def _check_applied(
     asked, advice = said
     inputs = project.inputs.model_copy(update={"marks": (Source(file=marks.absolute()),)})
     again = project.model_copy(update={"inputs": inputs})
-    survey = join_surveys([read_survey(again, folder=folder)], names=[again.heading.name])
+    survey = read_survey(again, folder=folder)
     layout = measure_layout(survey, again, earlier={})
     checks = judge(Case(layout=layout, survey=survey, project=again), asked)
     if _exceeded(checks) != _exceeded(advice.after):

@@ -4,8 +4,9 @@ import hashlib
 import logging
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby, islice
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -24,10 +25,10 @@ from glademark.export.partitions import (
     write_table,
 )
 from glademark.export.stands import CSV_TABLES
-from glademark.intake.opened import Shelf, open_inputs
-from glademark.intake.stands import ManyStands, digest_of, open_stands, stands_in
+from glademark.intake.opened import OpenInputs, open_inputs
+from glademark.intake.stands import digest_of, open_stands
 from glademark.jobs.plugins import installed_limits
-from glademark.jobs.stands import lay_out_stand, lay_out_together
+from glademark.jobs.stands import lay_out_inputs
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
@@ -95,19 +96,19 @@ class BatchOutcome:
     files: tuple[Path, ...]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class _Source:
     """The stands of one project, and the digest of what each rests on."""
 
     project: Project
     digests: Mapping[str, str]
-    inputs: ManyStands | Shelf
+    inputs: OpenInputs
 
     def share(self, names: Sequence[str]) -> "_Task":
-        """Some of the stands, to be laid out together."""
-        inputs = self.inputs
+        """Some of the stands, to be laid out at once."""
+        number = {name: place for place, name in enumerate(self.digests)}
         return _Task(
-            shelf=inputs if isinstance(inputs, Shelf) else inputs.part(names),
+            inputs=self.inputs.of([number[name] for name in names]),
             project=self.project,
             digests={name: self.digests[name] for name in names},
         )
@@ -115,9 +116,9 @@ class _Source:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Task:
-    """Some stands of one project, to be laid out together."""
+    """Some stands of one project, to be laid out at once."""
 
-    shelf: Shelf
+    inputs: OpenInputs
     project: Project
     digests: Mapping[str, str]
 
@@ -238,12 +239,15 @@ def _sources(project_files: Sequence[Path], stack: ExitStack) -> list[_Source]:
         settings = hashlib.sha256(f"{__version__}\n{path.read_text('utf-8')}".encode()).hexdigest()
         if project.heading.stand_id:
             many = stack.enter_context(open_stands(project, folder=path.parent))
-            inputs: ManyStands | Shelf = many
-            digests = {name: digest_of(many.of(name)) for name in many.names}
+            inputs = many.inputs
+            digests = {
+                name: digest_of(inputs.of([place])) for place, name in enumerate(inputs.names)
+            }
         else:
             temporary = stack.enter_context(temporary_folder())
             inputs = open_inputs(project, folder=path.parent, temporary=temporary)
-            digests = {path.absolute().parent.name: digest_of(inputs)}
+            inputs = replace(inputs, names=(path.absolute().parent.name,))
+            digests = {inputs.names[0]: digest_of(inputs)}
         whole = {name: f"{settings}{digest}" for name, digest in digests.items()}
         sources.append(_Source(project=project, digests=whole, inputs=inputs))
     names = pd.Series([name for source in sources for name in source.digests])
@@ -259,11 +263,10 @@ def _sources(project_files: Sequence[Path], stack: ExitStack) -> list[_Source]:
 def _shares(left: Sequence[tuple[_Source, str]], workers: int) -> Iterator[_Task]:
     """Stands that are left in shares of one project, small enough that no worker waits long."""
     size = min(MOST_AT_ONCE, -(-len(left) // (IN_FLIGHT * workers)))
-    for _, stands in groupby(left, key=lambda one: id(one[0])):
-        mine = list(stands)
-        for start in range(0, len(mine), size):
-            share = mine[start : start + size]
-            yield share[0][0].share([name for _, name in share])
+    for source, stands in groupby(left, key=itemgetter(0)):
+        names = [name for _, name in stands]
+        for start in range(0, len(names), size):
+            yield source.share(names[start : start + size])
 
 
 def _run(
@@ -313,14 +316,10 @@ def _run(
 
 def _lay_out(task: _Task, out: str) -> list[str]:
     """Lay out some stands and write each, what a worker does; a sentence for each unwritten one."""
-    project, names, failed = task.project, tuple(task.digests), []
+    project, failed = task.project, []
     asked = limits_asked(project.limits, known=installed_limits())
-    if project.heading.stand_id:
-        many = stands_in(task.shelf, project)
-        laid = lay_out_together(names, many, project, asked)
-    else:
-        laid = [lay_out_stand(names[0], task.shelf, project, asked)]
-    for name, tables in zip(names, laid, strict=True):
+    laid = lay_out_inputs(task.inputs, project, asked)
+    for name, tables in zip(task.digests, laid, strict=True):
         try:
             write_stand(tables, Path(out), digest=task.digests[name])
         except Exception as fault:  # a writer may fail in any way; the other stands are written

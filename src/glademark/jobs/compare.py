@@ -14,7 +14,7 @@ import pandas as pd
 
 from glademark.compare.comparison import Comparison, compare
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey, join_surveys
+from glademark.contracts.survey import Survey
 from glademark.export.comparison_files import after_cut_deliverables
 from glademark.export.manifest import Replacing
 from glademark.export.output import deliver
@@ -126,8 +126,7 @@ def compare_after_cut(
         If the results could not be written.
     """
     project = read_project(project_file)
-    read = read_survey(project, folder=project_file.parent)
-    survey = join_surveys([read], names=[project.heading.name])
+    survey = read_survey(project, folder=project_file.parent)
     layout = measure_layout(survey, project, earlier={})
     seen = read_after_cut(inputs, survey, project, folder=folder or Path.cwd())
     log.info("read %d records of stumps, %d rejected", len(seen.stumps), len(seen.rejected))

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from glademark.contracts.survey import join_surveys
 from glademark.export.manifest import Replacing
 from glademark.export.output import Delivered, deliver
 from glademark.export.reopen import reopen
@@ -108,8 +107,7 @@ def lay_out(
     for change in changed_inputs(out, survey.counts):
         log.warning("%s", change)
     earlier = earlier_numbers(out, marks=survey.marks)
-    joined = join_surveys([survey], names=[project.heading.name])
-    delivery = lay_out_survey(joined, project, asked, earlier=earlier)
+    delivery = lay_out_survey(survey, project, asked, earlier=earlier)
     replacing = Replacing(declared=file_names(installed_deliverables()))
     delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
     return _handed_over(delivery, delivered, out)

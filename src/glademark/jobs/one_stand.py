@@ -1,11 +1,11 @@
 """The middle of the job, from surveys to what is handed over: one stand, or many side by side."""
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from types import MappingProxyType
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey, join_surveys
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
@@ -17,9 +17,6 @@ from glademark.report.summary import build_summary
 
 log = logging.getLogger(__name__)
 
-MARKS_AT_ONCE = 20_000
-"""Marks measured at once: more would take memory and save no time."""
-
 
 def lay_out_survey(
     survey: Survey,
@@ -29,102 +26,37 @@ def lay_out_survey(
     earlier: Mapping[int, int],
 ) -> Delivery:
     """
-    Layout, checks and summary of a survey.
+    Layout, checks and summary of a survey of one stand.
 
-    Parameters
-    ----------
-    survey
-        Field data.
-    project
-        What was asked.
-    asked
-        Limits, every value understood.
-    earlier
-        Opening number that an earlier output gave a mark, by the mark's index; may be empty.
-
-    Returns
-    -------
-    delivery
-        All that a writer may draw on.
-
-    Raises
-    ------
-    InputError
-        If the volume table or a product cannot be used.
+    `earlier` is the opening number that an earlier output gave a mark, by the mark's index.
     """
     layout = measure_layout(survey, project, earlier=earlier).of(0)
     log.info("measured %d openings", layout.figures.openings.count)
     return _judged(layout, survey, project, asked)
 
 
-def lay_out_surveys(
-    surveys: Sequence[Survey], projects: Sequence[Project], asked: tuple[LimitAsked, ...]
-) -> list[Delivery | InputError]:
-    """
-    Layout, checks and summary of many surveys, measured together.
-
-    Parameters
-    ----------
-    surveys
-        Field data, a stand each.
-    projects
-        What was asked; alike but for the heading.
-    asked
-        Limits, every value understood.
-
-    Returns
-    -------
-    deliveries
-        As from `lay_out_survey`, or why a stand could not be laid out.
-    """
-    deliveries: list[Delivery | InputError] = []
-    for start, end in _shares(surveys):
-        deliveries += _laid_out(surveys[start:end], projects[start:end], asked)
-    return deliveries
-
-
-def _shares(surveys: Sequence[Survey]) -> list[tuple[int, int]]:
-    """Surveys measured together: neighbours of equal columns, and not too many marks."""
-    shares, start, marks = [], 0, 0
-    for place, survey in enumerate(surveys):
-        marks += len(survey.marks)
-        if place > start and (marks > MARKS_AT_ONCE or not _alike(surveys[start], survey)):
-            shares.append((start, place))
-            start, marks = place, len(survey.marks)
-    return [*shares, (start, len(surveys))] if surveys else []
-
-
-def _alike(one: Survey, other: Survey) -> bool:
-    """Whether two surveys have one CRS, one volume table and equal columns."""
-    tables = one.volume_table, other.volume_table
-    same_table = tables[0] is tables[1] or (
-        tables[0] is not None and tables[1] is not None and tables[0].equals(tables[1])
-    )
-    return (
-        same_table
-        and (one.crs is other.crs or one.crs == other.crs)
-        and one.marks.columns.equals(other.marks.columns)
-        and one.tally.columns.equals(other.tally.columns)
-    )
-
-
-def _laid_out(
-    surveys: Sequence[Survey], projects: Sequence[Project], asked: tuple[LimitAsked, ...]
-) -> list[Delivery | InputError]:
-    """Deliveries of surveys that are measured as one."""
-    names = [project.heading.name for project in projects]
-    joined = join_surveys(surveys, names=names)
+def lay_out_many(
+    survey: Survey, project: Project, asked: tuple[LimitAsked, ...]
+) -> dict[str, Delivery | InputError]:
+    """Layout, checks and summary of every stand by what it is called, or why it is refused."""
+    deliveries: dict[str, Delivery | InputError] = {
+        str(name): InputError(*rows["reason"]) for name, rows in survey.refused.groupby("name")
+    }
+    names = [str(name) for name in survey.stand["name"]]
+    if not names:
+        return deliveries
     try:
-        layout = measure_layout(joined, projects[0], earlier=MappingProxyType({}))
+        layout = measure_layout(survey, project, earlier=MappingProxyType({}))
     except InputError as error:
-        return [error] * len(surveys)
+        return {**deliveries, **dict.fromkeys(names, error)}
     log.info("measured %d stands", len(layout.by_stand))
-    deliveries: list[Delivery | InputError] = []
-    for stand, project in enumerate(projects):
+    for stand, name in enumerate(names):
+        heading = project.heading.model_copy(update={"name": name})
+        of_stand = project.model_copy(update={"heading": heading})
         try:
-            deliveries.append(_judged(layout.of(stand), joined.of(stand), project, asked))
+            deliveries[name] = _judged(layout.of(stand), survey.of(stand), of_stand, asked)
         except InputError as error:
-            deliveries.append(error)
+            deliveries[name] = error
     return deliveries
 
 

@@ -7,14 +7,13 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, TypeVar
 
+import numpy as np
 import pandas as pd
 
-from glademark.contracts.survey import InputCount, join_surveys
+from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
 from glademark.export.manifest import Replacing
 from glademark.export.output import deliver_files
@@ -29,12 +28,11 @@ from glademark.export.stands import (
     summary_of_stands,
 )
 from glademark.export.writers import Missing
-from glademark.intake.many_stands import surveys_of
-from glademark.intake.opened import Shelf
-from glademark.intake.read import survey_of
-from glademark.intake.stands import ManyStands, open_stands
+from glademark.intake.opened import OpenInputs
+from glademark.intake.read import surveys_of, title_of
+from glademark.intake.stands import open_stands
 from glademark.intake.wording import listed
-from glademark.jobs.one_stand import lay_out_survey, lay_out_surveys
+from glademark.jobs.one_stand import lay_out_many
 from glademark.jobs.plugins import chosen, file_names, installed_deliverables, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.project import read_project
@@ -47,8 +45,8 @@ _U = TypeVar("_U")
 
 log = logging.getLogger(__name__)
 
-STANDS_AT_ONCE = 100
-"""Stands read at once: more would take memory and save no time."""
+STANDS_AT_ONCE, MARKS_AT_ONCE = 100, 20_000
+"""Stands and marks laid out at once: more would take memory and save no time."""
 
 _SELDOM = (100_000, 50, 100)
 """How often memory is searched for garbage: frames of many stands have few rings to be found."""
@@ -155,15 +153,16 @@ def _lay_out_all(
     found: list[StandTables] = []
     asked = limits_asked(project.limits, known=installed_limits())
     with open_stands(project, folder=folder) as many, ThreadPoolExecutor(SHARES_AT_ONCE) as workers:
-        names = many.names
-        shares = [
-            names[start : start + STANDS_AT_ONCE] for start in range(0, len(names), STANDS_AT_ONCE)
-        ]
-        lay_out = partial(lay_out_together, many=many, project=project, asked=asked)
-        for share, laid in zip(shares, ahead(workers, lay_out, shares), strict=True):
+        shares = shares_of(many.inputs)
+
+        def _laid_out(share: range) -> list[StandTables]:
+            return lay_out_inputs(many.inputs.of(share), project, asked)
+
+        for share, laid in zip(shares, ahead(workers, _laid_out, shares), strict=True):
             found += spool.keep(laid, first=len(found))
             if on_each is not None:
-                on_each(f"stands {share[0]} to {share[-1]}")
+                names = many.inputs.names
+                on_each(f"stands {names[share[0]]} to {names[share[-1]]}")
         return found, many.rejected, many.counts
 
 
@@ -207,82 +206,37 @@ def ahead(
         yield waiting.popleft().result()
 
 
-def lay_out_together(
-    names: Sequence[str], many: ManyStands, project: Project, asked: tuple[LimitAsked, ...]
+def shares_of(inputs: OpenInputs) -> list[range]:
+    """Numbers of stands that are read and measured at once, in shares of not too many marks."""
+    marks = np.zeros(len(inputs.names), dtype=np.intp)
+    for reading in inputs.marks:
+        if reading is not None:
+            marks += np.bincount(reading.stand, minlength=len(marks))
+    shares, start, every = [], 0, 0
+    for stand, count in enumerate(marks.tolist()):
+        every += count
+        if stand > start and (every > MARKS_AT_ONCE or stand - start == STANDS_AT_ONCE):
+            shares.append(range(start, stand))
+            start, every = stand, count
+    return [*shares, range(start, len(marks))]
+
+
+def lay_out_inputs(
+    inputs: OpenInputs, project: Project, asked: tuple[LimitAsked, ...]
 ) -> list[StandTables]:
-    """
-    Layout of some stands, whole columns at a time.
-
-    Parameters
-    ----------
-    names
-        Of the stands.
-    many
-        Inputs of all stands.
-    project
-        What was asked of all stands.
-    asked
-        Limits.
-
-    Returns
-    -------
-    tables
-        As from `lay_out_stand`, in the order of the names.
-    """
-    read = surveys_of(many, names, project)
-    whole = {name: one for name, one in read.items() if not isinstance(one, InputError)}
-    projects = [_project_of(name, project) for name in whole]
-    laid = lay_out_surveys([*whole.values()], projects, asked)
-    lost = {name: one for name, one in read.items() if isinstance(one, InputError)}
-    found = {**lost, **dict(zip(whole, laid, strict=True))}
-    return [_tables(name, found[name]) for name in names]
+    """Layers and tables of all stands of some inputs, or the reason why a stand is refused."""
+    deliveries: dict[str, Delivery | InputError] = {}
+    for survey in surveys_of(inputs, project):
+        deliveries |= lay_out_many(survey, project, asked)
+    return [_tables(name, deliveries[title_of(project, name)]) for name in inputs.names]
 
 
-def _tables(name: str, found: Delivery | InputError) -> StandTables:
+def _tables(name: str, delivery: Delivery | InputError) -> StandTables:
     """Tables of a stand that was laid out, or why it was not."""
-    if isinstance(found, InputError):
-        log.info("stand %s refused: %s", name, found)
-        return refused(name, found.faults)
-    return laid_out(name, found)
-
-
-def _project_of(name: str, project: Project) -> Project:
-    """The project under the name of one of its stands."""
-    heading = project.heading.model_copy(update={"name": f"{project.heading.name}, stand {name}"})
-    return project.model_copy(update={"heading": heading})
-
-
-def lay_out_stand(
-    name: str, shelf: Shelf, project: Project, asked: tuple[LimitAsked, ...]
-) -> StandTables:
-    """
-    Layout of one stand of many.
-
-    Parameters
-    ----------
-    name
-        Of the stand.
-    shelf
-        Its records.
-    project
-        What was asked of all stands.
-    asked
-        Limits.
-
-    Returns
-    -------
-    tables
-        Its layers and tables, or the reason why it is refused.
-    """
-    mine = _project_of(name, project)
-    try:
-        survey = join_surveys([survey_of(shelf, mine)], names=[mine.heading.name])
-        found: Delivery | InputError = lay_out_survey(
-            survey, mine, asked, earlier=MappingProxyType({})
-        )
-    except InputError as error:
-        found = error
-    return _tables(name, found)
+    if isinstance(delivery, InputError):
+        log.info("stand %s refused: %s", name, delivery)
+        return refused(name, delivery.faults)
+    return laid_out(name, delivery)
 
 
 def refuse_if_all_are(stands: Sequence[StandTables]) -> None:

@@ -24,43 +24,18 @@ _NO = frozenset({"no", "n", "false", "f", "0", ""})
 
 
 def is_blank(text: pd.Series) -> pd.Series:
-    """
-    Cells that hold no number on purpose.
-
-    Parameters
-    ----------
-    text
-        Trimmed text.
-
-    Returns
-    -------
-    blank
-        Boolean, on the same index.
-    """
+    """Cells of trimmed text that hold no number on purpose."""
     return each_word(text, str.casefold).isin(BLANKS)
 
 
 def numbers(
-    column: pd.Series, *, decimal_comma: bool, owner: npt.NDArray[np.intp] | None = None
+    column: pd.Series, *, decimal_comma: bool, stand: npt.NDArray[np.intp] | None = None
 ) -> tuple[pd.Series, pd.Series]:
     """
     Numbers of a column, and which cells are neither blank nor a finite number.
 
-    Parameters
-    ----------
-    column
-        As it came from the file.
-    decimal_comma
-        Whether a comma may be a decimal point: it is, if every number of the column then is one.
-    owner
-        Number of the stand of each cell, each stand a column of its own; None where all are of one.
-
-    Returns
-    -------
-    values
-        NaN where blank or no number.
-    bad
-        Boolean.
+    With `decimal_comma`, a comma is a decimal point if every number of the column then is one; of
+    the column of each `stand`, where the numbers of the stands are given.
 
     Examples
     --------
@@ -76,9 +51,9 @@ def numbers(
     values = _parsed(text)
     unread = _unread(values, text)
     if decimal_comma and unread.any():
-        owner = np.zeros(len(text), dtype=np.intp) if owner is None else owner
+        stand = np.zeros(len(text), dtype=np.intp) if stand is None else stand
         other = (~is_blank(text) & ~text.str.fullmatch(_COMMA_NUMBER)).to_numpy(dtype=bool)
-        commas = (np.bincount(owner, weights=other) == 0)[owner]
+        commas = (np.bincount(stand, weights=other) == 0)[stand]
         if commas.any():
             values = values.where(~commas, _parsed(text.str.replace(",", ".", regex=False)))
             unread = _unread(values, text)
@@ -101,26 +76,13 @@ def _parsed(text: pd.Series) -> pd.Series:
 
 
 def quantities(
-    column: pd.Series, *, decimal_comma: bool, owner: npt.NDArray[np.intp] | None = None
+    column: pd.Series, *, decimal_comma: bool, stand: npt.NDArray[np.intp] | None = None
 ) -> tuple[pd.Series, pd.Series, pd.Series]:
     """
-    Numbers of a column in which a cell may carry its own unit (``14.2 in``, ``36 cm``).
+    Numbers of a column in which a cell may carry its own unit (``14.2 in``, ``36 cm``), and units.
 
-    Parameters
-    ----------
-    column
-        As it came from the file.
-    decimal_comma, owner
-        As in `numbers`.
-
-    Returns
-    -------
-    values
-        NaN where blank or no number.
-    units
-        Unit of the cell: ``in``, ``cm``, ``mm``, ``m``, ``ft``, ``pct``, or nothing.
-    bad
-        Boolean.
+    Units are ``in``, ``cm``, ``mm``, ``m``, ``ft``, ``pct`` or nothing; the last are the cells that
+    are neither blank nor a number.
 
     Examples
     --------
@@ -128,7 +90,7 @@ def quantities(
     >>> values.tolist(), units.tolist()
     ([14.2, 36.0, 9.0], ['in', 'cm', ''])
     """
-    values, bad = numbers(column, decimal_comma=decimal_comma, owner=owner)
+    values, bad = numbers(column, decimal_comma=decimal_comma, stand=stand)
     units = pd.Series("", index=column.index, dtype="str")
     if not bad.any():
         return values, units, bad
@@ -148,18 +110,6 @@ def each_word(text: pd.Series, change: Callable[[str], str]) -> pd.Series:
     """
     Text in which every word is changed, each different word worked out once.
 
-    Parameters
-    ----------
-    text
-        Words, many of them alike.
-    change
-        From word to word.
-
-    Returns
-    -------
-    changed
-        On the same index.
-
     Examples
     --------
     >>> each_word(pd.Series(["Pink", "Pink", ""]), str.casefold).tolist()
@@ -172,19 +122,7 @@ def each_word(text: pd.Series, change: Callable[[str], str]) -> pd.Series:
 
 def translated(text: pd.Series, words: Mapping[str, str]) -> pd.Series:
     """
-    Standard words for the words that people use.
-
-    Parameters
-    ----------
-    text
-        Words without missing values.
-    words
-        What each word means.
-
-    Returns
-    -------
-    meaning
-        On the same index; nothing where the word is not listed.
+    Standard words for the words that people use; nothing for a word that is not listed.
 
     Examples
     --------
@@ -195,21 +133,7 @@ def translated(text: pd.Series, words: Mapping[str, str]) -> pd.Series:
 
 
 def yes_or_no(column: pd.Series) -> tuple[pd.Series, pd.Series]:
-    """
-    Cells as yes or no, blank meaning no, and which cells are neither.
-
-    Parameters
-    ----------
-    column
-        As it came from the file.
-
-    Returns
-    -------
-    yes
-        Boolean.
-    bad
-        Boolean.
-    """
+    """Cells as yes or no, blank meaning no, and which cells are neither."""
     text = each_word(text_of(column), str.casefold)
     yes = text.isin(_YES)
     return yes, ~(yes | text.isin(_NO))

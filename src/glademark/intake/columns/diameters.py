@@ -1,16 +1,16 @@
 """Diameters as recorded: their unit, said somewhere or asked for, and whether they can be true."""
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from glademark.contracts.frames import STAND
 from glademark.errors import FileError
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import words
 from glademark.intake.columns.meanings import LENGTHS
-from glademark.intake.record_log import Ledger
-from glademark.intake.records import by_stand
+from glademark.intake.record_log import RecordLog
+from glademark.intake.records import Reading
 from glademark.intake.wording import quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
@@ -41,31 +41,14 @@ _NO_UNIT = (np.nan, np.nan)
 _STUMP_HEADERS = frozenset({"dsh", "stumpdiameter", "stumpdiam", "diameterstump"})
 
 
-def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Series]:
+def diameters(fields: Fields, *, unit: str | None) -> tuple[dict[str, pd.Series], pd.Series]:
     """
-    Diameters with the unit in which they were recorded.
+    Diameters with the unit in which they were recorded, and why a record cannot be used.
 
     The unit is the cell's own, else the header's, else that of a column of units, else the one
-    that is handed over.
-
-    Parameters
-    ----------
-    fields
-        Records with or without a column of diameters.
-    unit
-        From the project file.
-
-    Returns
-    -------
-    frame
-        `dbh_cm`, `dbh`, `dbh_unit` (``in`` or ``cm``); NaN and nothing where blank or bad.
-    reason
-        Why a record cannot be used; empty where it can.
-
-    Raises
-    ------
-    FileError
-        If there are diameters and nothing says their unit.
+    that is handed over. Columns are `dbh_cm`, `dbh`, `dbh_unit` (``in`` or ``cm``), NaN and nothing
+    where blank or bad; the reason is empty where a record can be used. Stands with diameters whose
+    unit nothing says are refused.
     """
     values, units, bad = fields.quantities("dbh")
     if fields.has("dbh_unit"):
@@ -93,45 +76,28 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[pd.DataFrame, pd.Ser
         )
     kept = translated(units, {unit: kind for unit, (kind, _) in _KEPT.items()})
     sound = values.notna() & (reason == "")
-    frame = pd.DataFrame(
-        {
-            "dbh_cm": cm.where(sound),
-            "dbh": (values * to_kept).where(sound),
-            "dbh_unit": kept.where(sound, ""),
-        }
-    )
-    return frame, reason
+    columns = {
+        "dbh_cm": cm.where(sound),
+        "dbh": (values * to_kept).where(sound),
+        "dbh_unit": kept.where(sound, ""),
+    }
+    return columns, reason
 
 
 def _refuse_without_unit(fields: Fields, unsaid: pd.Series) -> None:
     """Inches taken for centimetres would make a sixth of the basal area: never guessed."""
     if unsaid.any():
-        stands = fields.reading.having(unsaid)
         header = shown(fields.found.header["dbh"])
-        msg = (
+        text = (
             f"{fields.reading.file.name}: the diameters in '{header}' have no unit. Say it in the "
             f"header, as in {quoted([f'{header}_in', f'{header}_cm'])}, or in the project file as "
             "[marks] dbh_unit."
         )
-        raise FileError(msg, stands=stands)
+        fields.refuse(unsaid, text)
 
 
 def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
-    """
-    Refuse stump diameters where the project says breast height: the two are never mixed.
-
-    Parameters
-    ----------
-    fields
-        Records with or without a column of diameters.
-    settings
-        What the project says.
-
-    Raises
-    ------
-    FileError
-        If header and project differ.
-    """
+    """Refuse stump diameters where the project says breast height: the two are never mixed."""
     header = fields.found.header.get("dbh", "")
     plain = "".join(words(header))
     stump = any(plain.startswith(name) for name in _STUMP_HEADERS)
@@ -144,71 +110,48 @@ def refuse_wrong_place(fields: Fields, settings: MarkSettings) -> None:
         raise FileError(msg)
 
 
-def refuse_implausible(
-    cut_cm: pd.Series, *, file: str, stand: npt.NDArray[np.intp] | None = None
-) -> None:
-    """
-    Refuse marks whose median diameter no forest has: the unit is wrong.
-
-    Parameters
-    ----------
-    cut_cm
-        Diameters of cut trees [cm], NaN where unknown.
-    file
-        Where they come from.
-    stand
-        Number of the stand of each; None where all are of one.
-
-    Raises
-    ------
-    FileError
-        If the median is below 4 cm or above 150 cm.
-    """
+def refuse_implausible(cut_cm: pd.Series, reading: Reading, log: RecordLog) -> Reading:
+    """Refuse stands with a median diameter [cm] of cut trees that no forest has: a wrong unit."""
     known = cut_cm.notna().to_numpy()
-    owner = (np.zeros(len(cut_cm), dtype=np.intp) if stand is None else stand)[known]
-    medians = cut_cm[known].groupby(owner).median()  # one a stand
+    medians = cut_cm[known].groupby(reading.stand[known]).median()  # one a stand
     wrong = medians[(medians < MEDIAN_MIN_CM) | (medians > MEDIAN_MAX_CM)]
-    if len(wrong):
-        median = float(wrong.iloc[0])
-        msg = (
-            f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which no "
-            "marked stand has. The unit is probably wrong; correct the header or [marks] dbh_unit."
+    faults = (
+        (
+            int(stand),
+            (
+                f"{reading.file.name}: the median diameter is {median:.1f} cm "
+                f"({median / INCH_CM:.1f} in), which no marked stand has. The unit is probably "
+                "wrong; correct the header or [marks] dbh_unit."
+            ),
         )
-        raise FileError(msg, stands=wrong.index.tolist())
+        for stand, median in wrong.items()
+    )
+    return log.refuse(reading, faults)
 
 
-def note_doubtful(marks: pd.DataFrame, ledger: Ledger) -> None:
-    """
-    Say so where medians of diameters suggest a wrong unit without proving it.
-
-    Parameters
-    ----------
-    marks
-        Of all files: `kind`, `dbh_cm`, `source_file`, and the stand's number as `_stand`.
-    ledger
-        For the notices.
-    """
-    known = marks[(marks["kind"] == "cut") & marks["dbh_cm"].notna()]
-    every = known.groupby(["_stand", "source_file"], sort=False)["dbh_cm"].median().reset_index()
-    cm = every["dbh_cm"]
-    for stand, file, median in every[(cm < DOUBTFUL_MIN_CM) | (cm > DOUBTFUL_MAX_CM)].itertuples(
-        index=False
-    ):
-        ledger.notice(
-            f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), which "
-            "is unusual for a marked stand. Check that the unit is the one that was recorded.",
-            stand=stand,
-        )
-    stands = every["_stand"].to_numpy()
-    for stand, places in by_stand(stands, np.flatnonzero(every["_stand"].duplicated(keep=False))):
-        _note_doubtful_ratio(every.iloc[places].set_index("source_file")["dbh_cm"], stand, ledger)
+def note_doubtful(marks: pd.DataFrame, log: RecordLog) -> None:
+    """Say so where medians of `dbh_cm` of cut trees suggest a wrong unit without proving it."""
+    known = ((marks["kind"] == "cut") & marks["dbh_cm"].notna()).to_numpy()
+    keys = [marks[name][known] for name in (STAND, "source_file")]
+    every = marks["dbh_cm"][known].groupby(keys, sort=False).median().reset_index()
+    for stand, medians in every.groupby(STAND):
+        for file, median in zip(medians["source_file"], medians["dbh_cm"], strict=True):
+            if not DOUBTFUL_MIN_CM <= median <= DOUBTFUL_MAX_CM:
+                log.notice(
+                    f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), "
+                    "which is unusual for a marked stand. Check that the unit is the one that was "
+                    "recorded.",
+                    stand=int(stand),
+                )
+        if len(medians) > 1:
+            _note_doubtful_ratio(medians.set_index("source_file")["dbh_cm"], int(stand), log)
 
 
-def _note_doubtful_ratio(median: pd.Series, stand: int, ledger: Ledger) -> None:
+def _note_doubtful_ratio(median: pd.Series, stand: int, log: RecordLog) -> None:
     """Say so where the medians of two files of a stand look like inches and centimetres."""
     ratio = median.max() / median.min()
     if DOUBTFUL_RATIO[0] <= ratio <= DOUBTFUL_RATIO[1]:
-        ledger.notice(
+        log.notice(
             f"{median.idxmax()}: the median diameter is {ratio:.1f} times "
             f"that of {median.idxmin()}, as if one were in inches and the other in centimetres. "
             "Check the units of both.",

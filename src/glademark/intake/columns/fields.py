@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from glademark.errors import FileError
 from glademark.intake.columns.cells import numbers, quantities
 from glademark.intake.columns.match import Found
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.wording import shown
 from glademark.units import LENGTH_M
@@ -27,110 +27,54 @@ class Fields:
         The records.
     found
         Which column holds what.
+    log
+        Takes the faults.
     """
 
     reading: Reading
     found: Found
+    log: RecordLog
 
     def has(self, name: str) -> bool:
-        """
-        Whether there is a column of this meaning.
-
-        Parameters
-        ----------
-        name
-            Of a meaning.
-
-        Returns
-        -------
-        has
-            True if so.
-        """
+        """Whether there is a column of this meaning."""
         return name in self.found.header
 
+    def column(self, name: str) -> pd.Series:
+        """The cells as they came from the file."""
+        return self.reading.column(self.found.header[name])
+
     def cells(self, name: str) -> pd.Series:
-        """
-        The cells as text.
-
-        Parameters
-        ----------
-        name
-            Of a meaning.
-
-        Returns
-        -------
-        text
-            On the index of the rows; empty where there is no such column.
-        """
-        rows = self.reading.rows
+        """The cells as text; empty where there is no such column."""
         if not self.has(name):
-            return pd.Series("", index=rows.index, dtype="str")
+            return pd.Series("", index=self.reading.index, dtype="str")
         return self.reading.text(self.found.header[name])
 
     def names(self, name: str) -> pd.Series:
-        """
-        The cells as names of things: a number that a spreadsheet wrote as 3.0 is 3.
-
-        Parameters
-        ----------
-        name
-            Of a meaning.
-
-        Returns
-        -------
-        names
-            On the index of the rows; empty where there is no such column.
-        """
+        """The cells as names of things: a number that a spreadsheet wrote as 3.0 is 3."""
         cells = self.cells(name)
         if not cells.str.contains(".", regex=False).any():
             return cells
         return cells.str.replace(_WHOLE, r"\1", regex=True)
 
     def numbers(self, name: str) -> tuple[pd.Series, pd.Series]:
-        """
-        The cells as numbers, and which are neither blank nor a number.
-
-        Parameters
-        ----------
-        name
-            Of a meaning.
-
-        Returns
-        -------
-        values
-            NaN where blank, bad, or where there is no such column.
-        bad
-            Boolean.
-        """
+        """The cells as numbers, NaN where there is none, and which are neither blank nor one."""
         if not self.has(name):
             return self._no_numbers()
-        column = self.reading.rows[self.found.header[name]]
-        return numbers(column, decimal_comma=self.reading.decimal_comma, owner=self.reading.stand)
+        return numbers(
+            self.column(name),
+            decimal_comma=self.reading.decimal_comma,
+            stand=self.reading.key,
+        )
 
     def quantities(self, name: str) -> tuple[pd.Series, pd.Series, pd.Series]:
-        """
-        The cells as numbers with the unit of each, and which are neither blank nor a number.
-
-        Parameters
-        ----------
-        name
-            Of a meaning.
-
-        Returns
-        -------
-        values
-            NaN where blank, bad, or where there is no such column.
-        units
-            The cell's own, else the header's, else nothing.
-        bad
-            Boolean.
-        """
+        """The cells as numbers, the unit of each (its own, else the header's), and the bad ones."""
         if not self.has(name):
             values, bad = self._no_numbers()
             return values, pd.Series("", index=values.index, dtype="str"), bad
-        column = self.reading.rows[self.found.header[name]]
         values, units, bad = quantities(
-            column, decimal_comma=self.reading.decimal_comma, owner=self.reading.stand
+            self.column(name),
+            decimal_comma=self.reading.decimal_comma,
+            stand=self.reading.key,
         )
         header = self.found.unit.get(name, "")
         return values, units.where(units != "", header), bad
@@ -139,26 +83,8 @@ class Fields:
         """
         The cells in metres, and which are neither blank nor a length.
 
-        Parameters
-        ----------
-        name
-            Of a meaning.
-        unit
-            Where neither cell nor header has one.
-        key
-            Where the project file would say the unit; empty if nowhere.
-
-        Returns
-        -------
-        metres
-            NaN where blank, bad, or where there is no such column [m].
-        bad
-            Boolean.
-
-        Raises
-        ------
-        FileError
-            If there are numbers and nothing says their unit.
+        `unit` is that of cells where neither they nor the header say one, `key` where the project
+        file would say it; stands with numbers whose unit nothing says are refused.
         """
         if not self.has(name):
             return self._no_numbers()
@@ -172,13 +98,17 @@ class Fields:
                 f"{self.reading.file.name}: the column '{header}' does not say its unit. Say it in "
                 f"the header, as in '{header}_m' or '{header}_ft'{elsewhere}."
             )
-            raise FileError(msg, stands=self.reading.having(unsaid))
+            self.refuse(unsaid, msg)
         bad = bad | (units == "pct")
         return values * units.map(LENGTH_M).astype("float64"), bad
 
+    def refuse(self, bad: pd.Series, text: str) -> None:
+        """Refuse the stands that have bad records, all in the same words."""
+        self.log.refuse(self.reading, ((stand, text) for stand, _ in self.reading.split(bad)))
+
     def _no_numbers(self) -> tuple[pd.Series, pd.Series]:
-        """No value and nothing bad, on the index of the rows."""
-        index = self.reading.rows.index
+        """No value and nothing bad, on the index of the records."""
+        index = self.reading.index
         return (
             pd.Series(np.full(len(index), np.nan), index=index),
             pd.Series(np.zeros(len(index), dtype=bool), index=index),

@@ -4,13 +4,12 @@ import re
 from collections.abc import Mapping
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.survey import KINDS
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
-from glademark.intake.record_log import Ledger
-from glademark.intake.records import by_stand
 from glademark.intake.wording import counted, listed, shown
 
 _WORDS = {
@@ -35,90 +34,61 @@ _WEAK_SHARE = 0.5
 
 
 def kinds(
-    fields: Fields, paint: Mapping[str, str], ledger: Ledger
-) -> tuple[pd.DataFrame, pd.Series]:
+    fields: Fields, paint: Mapping[str, str]
+) -> tuple[dict[str, pd.Series], pd.Series, pd.Series]:
     """
-    Kind and paint of each record.
+    Kind and paint of each record, why a record cannot be used, and whether `type` says its kind.
 
-    Parameters
-    ----------
-    fields
-        Records with or without columns of kind and paint.
-    paint
-        The project's key: colour to meaning.
-    ledger
-        For notices about paint that is blank or unlisted.
-
-    Returns
-    -------
-    frame
-        `kind` (one of `KINDS`), `paint` (case-folded) and `paint_meaning`
-        (``corridor``, ``cut`` or nothing).
-    reason
-        Why a record cannot be used; empty where it can.
+    Columns are `kind` (one of `KINDS`), `paint` (case-folded) and `paint_meaning` (``corridor``,
+    ``cut`` or nothing), by the project's `paint`: colour to meaning.
     """
     key = {colour.strip().casefold(): meaning for colour, meaning in paint.items()}
     colours = each_word(fields.cells("paint"), str.casefold)
     meaning = translated(colours, key)
     by_paint = meaning.replace({"corridor": "cut", "": "cut"})
-    name, own, unknown = _own_kinds(fields)
-    ledger.alone |= _with_other_kinds(fields, name)
-    frame = pd.DataFrame(
-        {
-            "kind": own.where(own != "", by_paint),
-            "paint": colours,
-            "paint_meaning": meaning.where(meaning.isin(["corridor", "cut"]), ""),
-        }
-    )
+    own, unknown, said_by = _own_kinds(fields)
+    columns = {
+        "kind": own.where(own != "", by_paint),
+        "paint": colours,
+        "paint_meaning": meaning.where(meaning.isin(["corridor", "cut"]), ""),
+    }
     reason = pd.Series("", index=colours.index, dtype="str")
-    if unknown.any():
-        cells = fields.cells(name)[unknown].map(shown)
-        reason[unknown] = (
+    for name in said_by[unknown].unique():
+        bad = unknown & (said_by == name)
+        cells = fields.cells(name)[bad].map(shown)
+        reason[bad] = (
             'kind is "' + cells + f'"; expected one of {", ".join(KINDS)}; correct the cell'
         )
     if key:
-        _note_paint(fields, colours, colours.isin(list(key)), ledger)
-    return frame, reason
+        _note_paint(fields, colours, colours.isin(list(key)))
+    return columns, reason, said_by == "type"
 
 
-def _own_kinds(fields: Fields) -> tuple[str, pd.Series, pd.Series]:
-    """Meaning of the column that says kinds, the kinds, and which are unknown words."""
+def _own_kinds(fields: Fields) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Kinds, which are unknown words, and the meaning of the column that says them, by stand."""
+    index, stand = fields.reading.index, fields.reading.stand
+    own = pd.Series("", index=index, dtype="str")
+    said_by = own.copy()
+    unknown = pd.Series(np.zeros(len(index), dtype=bool), index=index)
     for name, weak in (("kind", False), ("type", True)):
         if not fields.has(name):
             continue
         words = _plain(fields.cells(name))
         known = translated(words, _KIND_OF)
-        if _says_kinds(words, known, weak=weak):
-            return name, known, (words != "") & (known == "")
-    nothing = pd.Series("", index=fields.reading.rows.index, dtype="str")
-    return "", nothing, nothing != ""
+        here = (said_by == "") & _says_kinds(words, known, stand, weak=weak)
+        own, said_by = own.where(~here, known), said_by.where(~here, name)
+        unknown = unknown | (here & (words != "") & (known == ""))
+    return own, unknown, said_by
 
 
-def _says_kinds(words: pd.Series, known: pd.Series, *, weak: bool) -> bool:
-    """Whether a column says kinds: it says something, and one of a vague name mostly kinds."""
-    filled = int((words != "").sum())
-    return bool(filled and (not weak or (known != "").sum() >= _WEAK_SHARE * filled))
-
-
-def _with_other_kinds(fields: Fields, name: str) -> set[int]:
-    """Stands whose records alone would have their kinds in another column."""
-    if fields.reading.stand is None or not fields.has("type"):
-        return set()
-    columns = {
-        one: (words := _plain(fields.cells(one)), translated(words, _KIND_OF), weak)
-        for one, weak in (("kind", False), ("type", True))
-        if fields.has(one)
-    }
-    other = set()
-    for stand, places in by_stand(fields.reading.stand, np.arange(len(fields.reading.rows))):
-        says = (
-            one
-            for one, (words, known, weak) in columns.items()
-            if _says_kinds(words.iloc[places], known.iloc[places], weak=weak)
-        )
-        if next(says, "") != name:
-            other.add(stand)
-    return other
+def _says_kinds(
+    words: pd.Series, known: pd.Series, stand: npt.NDArray[np.intp], *, weak: bool
+) -> npt.NDArray[np.bool_]:
+    """Whether a column says kinds in a stand: some, and one of a vague name mostly kinds."""
+    filled = np.bincount(stand, weights=words != "")
+    kinds_said = np.bincount(stand, weights=known != "")
+    says = (filled > 0) & (kinds_said >= _WEAK_SHARE * filled if weak else True)
+    return np.asarray(says[stand], dtype=bool)
 
 
 def _plain(cells: pd.Series) -> pd.Series:
@@ -126,13 +96,11 @@ def _plain(cells: pd.Series) -> pd.Series:
     return each_word(cells, lambda word: re.sub(r"[\s_-]+", " ", word.casefold()).strip())
 
 
-def _note_paint(
-    fields: Fields, colours: pd.Series, listed_paint: pd.Series, ledger: Ledger
-) -> None:
+def _note_paint(fields: Fields, colours: pd.Series, listed_paint: pd.Series) -> None:
     """One notice for paint that says nothing."""
     blank = colours == ""
     unlisted = ~blank & ~listed_paint
-    for stand, places in fields.reading.parts(blank | unlisted):
+    for stand, places in fields.reading.split(blank | unlisted):
         parts = []
         without = int(blank.iloc[places].sum())
         if without:
@@ -141,24 +109,7 @@ def _note_paint(
             names = listed(colours.iloc[places][unlisted.iloc[places]].unique())
             number = counted(len(places) - without, "mark")
             parts.append(f"{number} with paint that [marks.paint] does not list ({names})")
-        ledger.notice(
+        fields.log.notice(
             f"{fields.reading.file.name}: {' and '.join(parts)}; their zone is where they stand.",
             stand=stand,
         )
-
-
-def kind_column(fields: Fields) -> str:
-    """
-    Which column was read as the kind.
-
-    Parameters
-    ----------
-    fields
-        Records.
-
-    Returns
-    -------
-    name
-        ``kind``, ``type`` where a column of that name says kinds, or nothing.
-    """
-    return _own_kinds(fields)[0]

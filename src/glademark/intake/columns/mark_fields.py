@@ -1,5 +1,7 @@
 """Columns of one file of marks, by their meaning and in SI units."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -7,11 +9,10 @@ from glademark.contracts.layers import MARKS
 from glademark.intake.columns.cells import yes_or_no
 from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
-from glademark.intake.columns.kinds import kind_column, kinds
+from glademark.intake.columns.kinds import kinds
 from glademark.intake.columns.match import words
 from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.columns.volumes import wood
-from glademark.intake.record_log import Ledger
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project
 from glademark.project.position_error import error_per_radius
@@ -49,68 +50,63 @@ _SIZES = (
 )
 
 
-def mark_fields(
-    fields: Fields, project: Project, ledger: Ledger
-) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MarkFields:
     """
-    Declared columns of one file, and why records of it cannot be used.
+    Columns of one file of marks.
 
-    Parameters
+    Attributes
     ----------
-    fields
-        Records with their recognised columns.
-    project
-        Units, paint and products.
-    ledger
-        For notices.
-
-    Returns
-    -------
-    frame
-        `MARK_COLUMNS`, on the index of the records, and `MUST_GO` where the file has it; `inside`
-        is still to be found.
+    columns
+        `MARK_COLUMNS` in SI units, `MUST_GO` where the file has it, and every other column as text;
+        `inside` is still to be found.
     reasons
-        By group of reasons, in a few words: a reason a record, empty where it can be used.
-
-    Raises
-    ------
-    FileError
-        If a unit is not said anywhere.
+        By group of reasons, in a few words: why a record cannot be used, empty where it can.
     """
+
+    columns: dict[str, pd.Series]
+    reasons: dict[str, pd.Series]
+
+
+def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> MarkFields:
+    """Columns of one file; `from_columns`: whether columns of coordinates are its positions."""
     reasons: dict[str, pd.Series] = {}
     count, reasons["with a count that is no number of trees"] = _counts(fields)
     stem, reasons["with an impossible diameter"] = diameters(fields, unit=project.marks.dbh_unit)
-    kind, reasons["of an unknown kind"] = kinds(fields, project.marks.paint, ledger)
+    kind, reasons["of an unknown kind"], by_type = kinds(fields, project.marks.paint)
     product, reasons["with an impossible volume, defect or cull"] = wood(
-        fields, project.volume.products, ledger
+        fields, project.volume.products
     )
-    size = _sizes(fields, project.marks.height_unit, ledger)
+    size = _sizes(fields, project.marks.height_unit)
     name = fields.reading.file.name
-    note_unknown_species(fields, ledger)
+    note_unknown_species(fields)
     marker = fields.cells("marker")
-    frame = pd.DataFrame(
-        {
-            "tree_id": fields.names("id"),
-            "marker": marker.where(marker != "", name),
-            "count": count,
-            "species": fields.cells("species"),
-            "group": fields.names("group"),
-            "position_error_m": _position_errors(
-                fields, ledger, measure=project.marks.position_error_column
-            ).fillna(
-                project.marks.position_error_by_file_m.get(name, project.marks.position_error_m)
-            ),
-            "time": _times(fields),
-            "order": _order(fields, ledger),
-            "inside": True,
-            "source_file": name,
-            "record": fields.reading.record,
-        }
-    )
-    frame = pd.concat([frame, stem, kind, product, size], axis=1)[list(MARK_COLUMNS)]
+    usual = project.marks.position_error_by_file_m.get(name, project.marks.position_error_m)
+    measure = project.marks.position_error_column
+    index = fields.reading.index
+    columns = {
+        "tree_id": fields.names("id"),
+        "marker": marker.where(marker != "", name),
+        "count": count,
+        "species": fields.cells("species"),
+        "group": fields.names("group"),
+        "position_error_m": _position_errors(fields, measure=measure).fillna(usual),
+        "time": _times(fields),
+        "order": _order(fields),
+        "inside": pd.Series(np.ones(len(index), dtype=bool), index=index),
+        "source_file": pd.Series(name, index=index, dtype="str"),
+        "record": fields.reading.record,
+        **stem,
+        **kind,
+        **product,
+        **size,
+    }
+    columns = {column: columns[column] for column in MARK_COLUMNS}
     if fields.has(MUST_GO):
-        frame[MUST_GO], reasons["of which it is not clear whether they must go"] = _must_go(fields)
-    return frame, reasons
+        what = "of which it is not clear whether they must go"
+        columns[MUST_GO], reasons[what] = _must_go(fields)
+    columns |= _other_columns(fields, by_type, from_columns=from_columns)
+    return MarkFields(columns=columns, reasons=reasons)
 
 
 def _must_go(fields: Fields) -> tuple[pd.Series, pd.Series]:
@@ -135,25 +131,25 @@ def _counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
     return values.where(~bad, 1.0).astype("int64"), reason
 
 
-def _sizes(fields: Fields, unit: str | None, ledger: Ledger) -> pd.DataFrame:
+def _sizes(fields: Fields, unit: str | None) -> dict[str, pd.Series]:
     """Height, crown radius and radius of a group [m]; impossible figures are left empty."""
     sizes = {}
     for column, name, largest in _SIZES:
         metres, bad = fields.lengths(name, unit=unit, key="[marks] height_unit")
         bad = bad | (metres <= 0) | (metres > largest)
-        _note_left_empty(fields, name, bad, ledger)
+        _note_left_empty(fields, name, bad)
         sizes[column] = metres.where(~bad)
     width = sizes.pop("crown_width_m")
     sizes["crown_radius_m"] = sizes["crown_radius_m"].fillna(width / 2)
-    return pd.DataFrame(sizes)
+    return sizes
 
 
-def _note_left_empty(fields: Fields, name: str, bad: pd.Series, ledger: Ledger) -> None:
+def _note_left_empty(fields: Fields, name: str, bad: pd.Series) -> None:
     """Say so where a figure is not used though its record is."""
-    for stand, places in fields.reading.parts(bad):
+    for stand, places in fields.reading.split(bad):
         cell = shown(fields.cells(name).iloc[places[0]])
-        names = listed(fields.reading.called_at(places))
-        ledger.notice(
+        names = listed(fields.reading.called(places))
+        fields.log.notice(
             f"{fields.reading.file.name}: {name.replace('_', ' ')} of "
             f"{counted(len(places), 'record')} is impossible and taken as not measured: {names} "
             f'(the first is "{cell}").',
@@ -161,19 +157,20 @@ def _note_left_empty(fields: Fields, name: str, bad: pd.Series, ledger: Ledger) 
         )
 
 
-def _position_errors(fields: Fields, ledger: Ledger, *, measure: str) -> pd.Series:
+def _position_errors(fields: Fields, *, measure: str) -> pd.Series:
     """Root mean square error of each position [m], NaN where the record does not say its own."""
     if not fields.has("position_error"):
-        return pd.Series(np.nan, index=fields.reading.rows.index)
+        return pd.Series(np.nan, index=fields.reading.index)
     if not fields.found.unit.get("position_error"):
         header = shown(fields.found.header["position_error"])
-        ledger.notice(
-            f"{fields.reading.file.name}: position errors in '{header}' are taken as metres."
+        fields.log.notice(
+            f"{fields.reading.file.name}: position errors in '{header}' are taken as metres.",
+            of=fields.reading,
         )
     metres, bad = fields.lengths("position_error", unit="m", key="")
     metres = metres * error_per_radius(measure)
     bad = bad | (metres < 0) | (metres > POSITION_ERROR_MAX_M)
-    _note_left_empty(fields, "position_error", bad, ledger)
+    _note_left_empty(fields, "position_error", bad)
     return metres.where(~bad)
 
 
@@ -184,103 +181,71 @@ def _times(fields: Fields) -> pd.Series:
     return (fields.cells("date") + " " + fields.cells("time")).str.strip()
 
 
-def _order(fields: Fields, ledger: Ledger) -> pd.Series:
+def _order(fields: Fields) -> pd.Series:
     """Place of a point on its perimeter."""
     values, bad = fields.numbers("order")
-    _note_left_empty(fields, "order", bad, ledger)
+    _note_left_empty(fields, "order", bad)
     return values
 
 
-def other_columns(fields: Fields, *, from_columns: bool) -> pd.DataFrame:
-    """
-    Every column that is not read, as text.
-
-    Parameters
-    ----------
-    fields
-        Records with their recognised columns.
-    from_columns
-        Whether columns of coordinates were read as the position.
-
-    Returns
-    -------
-    others
-        A name that a declared column has gets the suffix ``_in``.
-    """
+def _other_columns(
+    fields: Fields, by_type: pd.Series, *, from_columns: bool
+) -> dict[str, pd.Series]:
+    """Every column that is not read, as text; one with a declared name gets the suffix ``_in``."""
     used = dict(fields.found.header)
-    if kind_column(fields) != "type":
+    kind_column = used.get("type")
+    if not by_type.all() or not len(by_type):
         used.pop("type", None)
     positions = {"lon", "lat", "x", "y", "utm_zone"}
     if not from_columns:
         used = {name: header for name, header in used.items() if name not in positions}
-    rows = fields.reading.rows
-    unused = [str(header) for header in rows if header not in set(used.values())]
-    others = pd.DataFrame(
-        {header: fields.reading.text(header) for header in unused}, index=rows.index
-    )
     taken = {name.casefold() for name in _RESERVED}
-    names = {}
-    for header in others:
-        name = str(header)
+    others = {}
+    for header in fields.reading.headers:
+        if header in set(used.values()):
+            continue
+        name = header
         while name.casefold() in taken:
             name += "_in"
         taken.add(name.casefold())
-        names[header] = name
-    return others.rename(columns=names)
+        others[name] = fields.reading.text(header)
+        if header == kind_column and by_type.any():
+            others[name] = others[name].where(~by_type, "")
+    return others
 
 
-def note_missing_dbh(frame: pd.DataFrame, fields: Fields, ledger: Ledger) -> None:
-    """
-    Count cut trees without a diameter.
-
-    Parameters
-    ----------
-    frame
-        Marks still in use.
-    fields
-        Where they come from.
-    ledger
-        For the notice.
-    """
-    name = fields.reading.file.name
-    missing = (frame["kind"] == "cut") & frame["dbh_cm"].isna()
+def note_missing_dbh(missing: pd.Series, fields: Fields) -> None:
+    """Count cut trees without a diameter: `missing` on marks still in use."""
     if not missing.any():
         return
-    heads = quoted(list(fields.reading.rows.columns))
-    everywhere = missing.reindex(fields.reading.rows.index, fill_value=False)
-    for stand, places in fields.reading.parts(everywhere):
+    name = fields.reading.file.name
+    heads = quoted(fields.reading.headers)
+    everywhere = missing.reindex(fields.reading.index, fill_value=False)
+    for stand, places in fields.reading.split(everywhere):
         if not fields.has("dbh"):
-            ledger.notice(
+            fields.log.notice(
                 f"{name}: no column of diameters was recognised among {heads}. Map it under "
                 "[marks] columns.",
                 stand=stand,
             )
             continue
-        names = listed(fields.reading.called_at(places))
-        ledger.notice(
+        names = listed(fields.reading.called(places))
+        fields.log.notice(
             f"{name}: {counted(len(places), 'mark')} without a diameter: {names}; counted, "
             "without basal area and volume.",
             stand=stand,
         )
 
 
-def note_crown(fields: Fields, ledger: Ledger) -> None:
-    """
-    Say so where a crown may be a radius or a width: neither is guessed.
-
-    Parameters
-    ----------
-    fields
-        Records with their recognised columns.
-    ledger
-        For the notice.
-    """
+def note_crown(fields: Fields) -> None:
+    """Say so where a crown may be a radius or a width: neither is guessed."""
     if fields.has("crown_radius") or fields.has("crown_width"):
         return
-    for header in fields.reading.rows:
-        if "".join(words(str(header))) in _CROWN_WORDS:
-            ledger.notice(
+    for header in fields.reading.headers:
+        if "".join(words(header)) in _CROWN_WORDS:
+            fields.log.notice(
                 f"{fields.reading.file.name}: '{shown(header)}' may be the radius or the width of "
                 "the crown and is not used. Say which under [marks] columns, as crown_radius or "
-                "crown_width."
+                "crown_width.",
+                of=fields.reading,
             )

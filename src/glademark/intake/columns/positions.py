@@ -14,9 +14,9 @@ from pyproj import CRS
 from glademark.errors import CrsError, FileError
 from glademark.intake.columns.cells import numbers
 from glademark.intake.columns.match import Found
-from glademark.intake.columns.utm_zones import carried_together, zone_notice, zones_of
+from glademark.intake.columns.utm_zones import has_zones, in_one_zone, note_zones, zones_of
 from glademark.intake.crs import WGS84, parse_crs
-from glademark.intake.record_log import Ledger
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of, texts
 from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Source
@@ -36,49 +36,34 @@ _ROUNDING_DEG = 1e-9
 _SIXTY = 60
 
 
-def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) -> Reading:
+def with_points(reading: Reading, found: Found, source: Source, log: RecordLog) -> Reading:
     """
-    Records as points.
+    Records as points, from the geometry of a layer or from columns of coordinates.
 
-    Parameters
-    ----------
-    reading
-        With geometry, or with columns of coordinates.
-    found
-        Which columns they are.
-    source
-        As the project file states it.
-    ledger
-        Takes records that are no points.
-
-    Returns
-    -------
-    reading
-        Point or None a record, and the coordinate system in `crs` or in `source`.
-
-    Raises
-    ------
-    FileError
-        If no record is a point, or there are no columns of coordinates.
-    CrsError
-        If the columns need a coordinate system that is not stated.
+    The coordinate system is in `crs` or in `source` after that. Records that are no points are
+    rejected; a stand without any point is refused.
     """
     if reading.geometry is None:
-        return _from_columns(reading, found, source, ledger)
+        return _from_columns(reading, found, source, log)
     if (shapely.get_type_id(reading.shapes.to_numpy()) == shapely.GeometryType.MULTIPOINT).any():
-        reading = _single_points(reading, ledger)
+        reading = _single_points(reading, log)
     kinds = shapely.get_type_id(reading.shapes.to_numpy())
-    other = pd.Series(~np.isin(kinds, [-1, shapely.GeometryType.POINT]), index=reading.rows.index)
-    stands = _all_of_a_stand(other.to_numpy(), kinds != -1, reading.owner)
-    if stands:
-        what = shapely.GeometryType(int(kinds[other.to_numpy()][0])).name.lower()
-        msg = (
+    other = pd.Series(~np.isin(kinds, [-1, shapely.GeometryType.POINT]), index=reading.index)
+    faults = []
+    for stand in _all_of_a_stand(other.to_numpy(), kinds != -1, reading.stand):
+        first = np.argmax(other.to_numpy() & (reading.stand == stand))
+        what = shapely.GeometryType(int(kinds[first])).name.lower()
+        text = (
             f"{reading.file.name}: points are expected, and these are of type {what}. "
             "Name the layer of points."
         )
-        raise FileError(msg, stands=stands)
-    return ledger.reject(
-        reading, other, reason="it is no point; mark trees as points", what="not points"
+        faults.append((stand, text))
+    reading = log.refuse(reading, faults)
+    return log.reject(
+        reading,
+        other[reading.index],
+        reason="it is no point; mark trees as points",
+        what="not points",
     )
 
 
@@ -90,59 +75,56 @@ def _all_of_a_stand(
     return [int(one) for one in np.flatnonzero((wrong > 0) & (wrong == every[: len(wrong)]))]
 
 
-def _single_points(reading: Reading, ledger: Ledger) -> Reading:
+def _single_points(reading: Reading, log: RecordLog) -> Reading:
     """One point a record; a record of several points becomes several."""
     geometry = reading.shapes.to_numpy()
     counts = np.where(shapely.is_missing(geometry), 1, shapely.get_num_geometries(geometry))
     counts = np.maximum(counts, 1)
     rows = np.repeat(np.arange(len(geometry)), counts)
     parts = np.full(len(rows), None, dtype=object)
-    points, owner = shapely.get_parts(geometry, return_index=True)
+    points, record = shapely.get_parts(geometry, return_index=True)
     first = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    rank = np.arange(len(owner)) - np.searchsorted(owner, owner, side="left")
-    parts[first[owner] + rank] = points
-    for stand, several in reading.parts(pd.Series(counts > 1)):
-        ledger.notice(
+    rank = np.arange(len(record)) - np.searchsorted(record, record, side="left")
+    parts[first[record] + rank] = points
+    for stand, several in reading.split(counts > 1):
+        log.notice(
             f"{reading.file.name}: {counted(len(several), 'record')} with several points each; "
             "every point is read as a record of its own.",
             stand=stand,
         )
-        ledger.split(reading, more=int((counts[several] - 1).sum()), stand=stand)
-    return replace(
-        reading,
-        rows=reading.rows.iloc[rows].reset_index(drop=True),
-        record=reading.record.iloc[rows].reset_index(drop=True),
-        geometry=gpd.GeoSeries(parts),
-        ids=None if reading.ids is None else reading.ids.iloc[rows].reset_index(drop=True),
-        stand=None if reading.stand is None else reading.stand[rows],
-    )
+    more = np.bincount(reading.stand, weights=counts - 1, minlength=log.stands)
+    log.split_records(reading, more.astype(np.intp))
+    return replace(reading.repeated(rows), geometry=gpd.GeoSeries(parts))
 
 
-def _from_columns(reading: Reading, found: Found, source: Source, ledger: Ledger) -> Reading:
+def _from_columns(reading: Reading, found: Found, source: Source, log: RecordLog) -> Reading:
     """Points from two columns of coordinates."""
     x_name, y_name, crs = _pair(reading, found, source)
-    zones = zones_of(reading, found) if x_name == "x" and source.crs is None else None
-    x, bad_x = _coordinates(reading, found.header[x_name], x_name)
-    y, bad_y = _coordinates(reading, found.header[y_name], y_name)
-    bad = bad_x | bad_y
+    zones = None
+    if x_name == "x" and source.crs is None:
+        reading, zones = zones_of(reading, found, log)
+    reading, x, bad_x = _coordinates(reading, found.header[x_name], x_name, log)
+    reading, y, bad_y = _coordinates(reading, found.header[y_name], y_name, log)
+    index = reading.index
+    x, bad = x[index], bad_x[index] | bad_y
     reason = pd.Series("", index=bad.index, dtype="str")
     if bad.any():
-        pair = texts(reading.rows[bad], [found.header[x_name], found.header[y_name]])
+        pair = texts(reading.rows.loc[index[bad]], [found.header[x_name], found.header[y_name]])
         cells = (pair.iloc[:, 0] + " / " + pair.iloc[:, 1]).map(shown)
         reason[bad] = 'its position is "' + cells + '", not two numbers; correct the cells'
     here = (x.notna() & y.notna()).to_numpy()
     points = np.full(len(x), None, dtype=object)
     points[here] = shapely.points(x.to_numpy()[here], y.to_numpy()[here])
-    geometry = gpd.GeoSeries(points, index=x.index)
+    geometry = gpd.GeoSeries(points, index=index)
     if zones is not None:
-        ledger.alone.update(reading.owner)  # the zone of most records differs by stand
-        geometry, crs = carried_together(geometry, zones), zones.crs
-        ledger.notice(zone_notice(reading, zones))
+        zones = replace(zones, system=zones.system[index])
+        geometry, crs = in_one_zone(geometry, zones), zones.crs
+        note_zones(reading, zones, log)
     reading = replace(reading, geometry=geometry, crs=crs)
     if x_name == "lon":
-        for stand, places in reading.parts(pd.Series(here)):
-            _note_coarse(reading.file.name, x.iloc[places], y.iloc[places], ledger, stand)
-    return ledger.reject(reading, bad, reason=reason, what="with an unreadable position")
+        for stand, places in reading.split(here):
+            _note_coarse(reading.file.name, x.iloc[places], y.iloc[places], log, stand)
+    return log.reject(reading, bad, reason=reason, what="with an unreadable position")
 
 
 def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS | None]:
@@ -151,7 +133,7 @@ def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS
     stated = None if source.crs is None else parse_crs(source.crs, where=f"[inputs], crs of {name}")
     has = {pair: all(one in found.header for one in pair) for pair in (("lon", "lat"), ("x", "y"))}
     if has["x", "y"] and not (has["lon", "lat"] and (stated is None or stated.is_geographic)):
-        if stated is None and zones_of(reading, found) is None:
+        if stated is None and not has_zones(reading, found):
             msg = (
                 f"{name}: the coordinate system of "
                 f"{quoted([found.header['x'], found.header['y']])} is not stated. State it in "
@@ -169,16 +151,18 @@ def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS
         return "lon", "lat", WGS84 if stated is None else None
     msg = (
         f"{name}: no pair of coordinate columns (lon and lat, or x and y with a crs); the columns "
-        f"are {quoted(list(reading.rows.columns))}. Rename them, or map them under "
+        f"are {quoted(reading.headers)}. Rename them, or map them under "
         "[marks] columns."
     )
     raise FileError(msg)
 
 
-def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, pd.Series]:
+def _coordinates(
+    reading: Reading, header: str, name: str, log: RecordLog
+) -> tuple[Reading, pd.Series, pd.Series]:
     """Numbers of a column of coordinates, degrees with a hemisphere letter included."""
-    column = reading.rows[header]
-    values, bad = numbers(column, decimal_comma=reading.decimal_comma, owner=reading.stand)
+    column = reading.column(header)
+    values, bad = numbers(column, decimal_comma=reading.decimal_comma, stand=reading.key)
     if bad.any() and name in _SIGNS:
         cells = text_of(column[bad]).str.upper()
         if reading.decimal_comma:
@@ -186,17 +170,18 @@ def _coordinates(reading: Reading, header: str, name: str) -> tuple[pd.Series, p
         degrees = _degrees(cells, _SIGNS[name])
         values.loc[degrees.index] = degrees
         bad = bad & values.isna()
-    stands = reading.mostly(bad, more_than=_MOST)
-    if stands:
-        cell = shown(text_of(column[bad]).iloc[0])
-        msg = (
-            f"{reading.file.name}, {reading.place(bad)}: {bad.sum():,} of {len(bad):,} cells of "
-            f"'{shown(header)}' are no coordinate, the first is \"{cell}\". Expected decimal "
-            "numbers, or degrees, minutes and seconds each with its letter (N or S for the "
+    faults = []
+    for stand, places, every in reading.mostly(bad, more_than=_MOST):
+        cell = shown(text_of(column.iloc[places[:1]]).iloc[0])
+        text = (
+            f"{reading.file.name}, {reading.at(int(places[0]))}: {len(places):,} of {every:,} "
+            f"cells of '{shown(header)}' are no coordinate, the first is \"{cell}\". Expected "
+            "decimal numbers, or degrees, minutes and seconds each with its letter (N or S for the "
             "latitude, E or W for the longitude)."
         )
-        raise FileError(msg, stands=stands)
-    return values, bad
+        faults.append((stand, text))
+    reading = log.refuse(reading, faults)
+    return reading, values[reading.index], bad[reading.index]
 
 
 def _degrees(cells: pd.Series, signs: Mapping[str, float]) -> pd.Series:
@@ -210,13 +195,13 @@ def _degrees(cells: pd.Series, signs: Mapping[str, float]) -> pd.Series:
     return (sign * (degrees + minutes / _SIXTY + seconds / _SIXTY**2)).where(sound)
 
 
-def _note_coarse(name: str, lon: pd.Series, lat: pd.Series, ledger: Ledger, stand: int) -> None:
+def _note_coarse(name: str, lon: pd.Series, lat: pd.Series, log: RecordLog, stand: int) -> None:
     """Say so where degrees were rounded until trees coincide."""
     both = np.concatenate([lon.to_numpy(), lat.to_numpy()])
     for decimals in range(_PRECISION_DECIMALS_MAX + 1):
         if len(lon) > 1 and np.abs(both - both.round(decimals)).max() < _ROUNDING_DEG:
             metres = _DEGREE_M / 10**decimals
-            ledger.notice(
+            log.notice(
                 f"{name}: positions are rounded to {decimals} decimals of a degree, "
                 f"which is about {metres:,.0f} m. Export them with six or more.",
                 stand=stand,

@@ -4,21 +4,11 @@ import pandas as pd
 
 from glademark.forestry import find_species, nearest_species
 from glademark.intake.columns.fields import Fields
-from glademark.intake.record_log import Ledger
 from glademark.intake.wording import NAMED_MAX, counted, shown
 
 
-def note_unknown_species(fields: Fields, ledger: Ledger) -> None:
-    """
-    One notice about species names that are not known, each with its nearest matches.
-
-    Parameters
-    ----------
-    fields
-        Records with or without a column of species.
-    ledger
-        For the notice; the names stay as they were recorded.
-    """
+def note_unknown_species(fields: Fields) -> None:
+    """One notice about species names that are not known, each with its nearest matches."""
     if not fields.has("species"):
         return
     cells = fields.cells("species")
@@ -26,11 +16,11 @@ def note_unknown_species(fields: Fields, ledger: Ledger) -> None:
     unknown = names[find_species(names.to_numpy(dtype=object)) == 0].tolist()
     if not unknown:
         return
-    for stand, places in fields.reading.parts(cells.isin(unknown)):
+    for stand, places in fields.reading.split(cells.isin(unknown)):
         here = cells.iloc[places].unique().tolist()
         told = "; ".join(_with_nearest(name) for name in here[:NAMED_MAX])
         more = len(here) - NAMED_MAX
-        ledger.notice(
+        fields.log.notice(
             f"{fields.reading.file.name}: {counted(len(places), 'record')} of species that are not "
             f"known: {told}{f'; and {more:,} more' if more > 0 else ''}. They are kept as written, "
             "without volume or crown width from published equations.",

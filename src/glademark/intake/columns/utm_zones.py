@@ -6,6 +6,7 @@ otherwise, and so it is read, with a notice.
 """
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -13,10 +14,10 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.errors import CrsError
 from glademark.intake.columns.cells import each_word
 from glademark.intake.columns.match import Found, words
 from glademark.intake.crs import crs_name, transformed
+from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.wording import listed, shown
 
@@ -39,74 +40,67 @@ class Zones:
     ----------
     system
         EPSG code by record, 0 where its zone is blank or unreadable.
-    crs
-        Of most records.
+    of_stand
+        EPSG code of most records of each stand, by its number.
     """
 
     system: pd.Series
-    crs: CRS
+    of_stand: Mapping[int, int]
+
+    @property
+    def crs(self) -> CRS:
+        """Coordinate system of most records of the first stand."""
+        return CRS.from_epsg(next(iter(self.of_stand.values())))
 
 
-def zones_of(reading: Reading, found: Found) -> Zones | None:
+def has_zones(reading: Reading, found: Found) -> bool:
+    """Whether UTM zones stand in a column."""
+    return _header(reading, found) is not None
+
+
+def zones_of(reading: Reading, found: Found, log: RecordLog) -> tuple[Reading, Zones]:
     """
     UTM zones that stand in a column.
 
-    Parameters
-    ----------
-    reading
-        A table.
-    found
-        Which column holds what.
-
-    Returns
-    -------
-    zones
-        None where there is no such column.
-
-    Raises
-    ------
-    CrsError
-        If a zone does not say its half of the globe, or there are more zones than a stand has.
+    A stand whose zones do not say their half of the globe, or are more than a stand has, is
+    refused.
     """
-    header = _header(reading, found)
-    if header is None:
-        return None
-    cells = text_of(reading.rows[header]).str.upper()
+    header = _header(reading, found) or ""
+    cells = text_of(reading.column(header)).str.upper()
     codes = each_word(cells, lambda word: str(_system(word))).astype("int64")
-    if not (codes > 0).any():
+    faults: list[tuple[int, str]] = []
+    of_stand = {}
+    for stand, places in reading.split(np.ones(len(reading), dtype=bool)):
+        fault, code = _main_zone(cells.iloc[places], codes.iloc[places], reading, header)
+        faults += [(stand, fault)] if fault else []
+        of_stand |= {} if fault else {stand: code}
+    reading = log.refuse(reading, faults)
+    return reading, Zones(system=codes[reading.index], of_stand=of_stand)
+
+
+def _main_zone(
+    cells: pd.Series, codes: pd.Series, reading: Reading, header: str
+) -> tuple[str, int]:
+    """Why the zones of a stand are refused, or nothing and the code of most of them."""
+    known = codes[codes > 0]
+    if not len(known):
         first = shown(cells[cells != ""].iloc[0]) if (cells != "").any() else "blank"
-        msg = (
+        return (
             f"{reading.file.name}: '{shown(header)}' does not say the zone and its half of the "
             f'globe (the first is "{first}", and S may be a latitude band or the south). Expected '
             f"such as 16T or 16 north; or state the crs of {reading.file.input} in [inputs]."
-        )
-        raise CrsError(msg)
-    different = codes[codes > 0].value_counts()
+        ), 0
+    different = known.value_counts()
     if len(different) > ZONES_MAX:
-        msg = (
+        return (
             f"{reading.file.name}: '{shown(header)}' names {len(different)} zones "
             f"({listed(sorted(cells.unique()))}), and no stand lies in so many. Correct the cells."
-        )
-        raise CrsError(msg)
-    return Zones(system=codes, crs=CRS.from_epsg(int(different.index[0])))
+        ), 0
+    return "", int(different.index[0])
 
 
-def carried_together(points: gpd.GeoSeries, zones: Zones) -> gpd.GeoSeries:
-    """
-    Points of several zones in the one of most of them.
-
-    Parameters
-    ----------
-    points
-        Point or None a record, each in its own zone.
-    zones
-        On the same index.
-
-    Returns
-    -------
-    points
-        None where the zone is not known.
-    """
+def in_one_zone(points: gpd.GeoSeries, zones: Zones) -> gpd.GeoSeries:
+    """Points, each in its own zone, in that of most of them; None where the zone is not known."""
     result = points.where(zones.system > 0, None)
     main = zones.crs.to_epsg()
     for code in sorted(set(zones.system[zones.system > 0]) - {main}):
@@ -116,35 +110,24 @@ def carried_together(points: gpd.GeoSeries, zones: Zones) -> gpd.GeoSeries:
     return gpd.GeoSeries(np.asarray(result, dtype=object), index=points.index)
 
 
-def zone_notice(reading: Reading, zones: Zones) -> str:
-    """
-    Sentence about the datum that is assumed.
-
-    Parameters
-    ----------
-    reading
-        The table.
-    zones
-        As found in it.
-
-    Returns
-    -------
-    sentence
-        With the mend.
-    """
-    return (
-        f"{reading.file.name}: eastings and northings are read in {crs_name(zones.crs)}, as the "
-        "column of zones says; if the receiver was set to another datum, state its crs in [inputs]."
-    )
+def note_zones(reading: Reading, zones: Zones, log: RecordLog) -> None:
+    """Say which datum is assumed."""
+    for stand, code in zones.of_stand.items():
+        log.notice(
+            f"{reading.file.name}: eastings and northings are read in "
+            f"{crs_name(CRS.from_epsg(code))}, as the column of zones says; if the receiver was "
+            "set to another datum, state its crs in [inputs].",
+            stand=stand,
+        )
 
 
 def _header(reading: Reading, found: Found) -> str | None:
     """The column of zones: named so, or just called zone and full of them."""
     if "utm_zone" in found.header:
         return found.header["utm_zone"]
-    for header in map(str, reading.rows):
+    for header in reading.headers:
         if words(header) == ("zone",):
-            cells = text_of(reading.rows[header]).str.upper()
+            cells = text_of(reading.column(header)).str.upper()
             filled = cells[cells != ""]
             if len(filled) and filled.str.fullmatch(_ZONE).all():
                 return header

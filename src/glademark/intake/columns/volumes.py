@@ -5,10 +5,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from glademark.errors import FileError
 from glademark.intake.columns.cells import each_word, translated, yes_or_no
 from glademark.intake.columns.fields import Fields
-from glademark.intake.record_log import Ledger
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import ProductSettings
 from glademark.units import unit_name
@@ -18,34 +16,15 @@ _CULL = "cull"
 
 
 def wood(
-    fields: Fields, products: Mapping[str, ProductSettings], ledger: Ledger
-) -> tuple[pd.DataFrame, pd.Series]:
+    fields: Fields, products: Mapping[str, ProductSettings]
+) -> tuple[dict[str, pd.Series], pd.Series]:
     """
-    Product, volume, defect and cull of each record.
+    Product, volume, defect and cull of each record, and why a record cannot be used.
 
-    Parameters
-    ----------
-    fields
-        Records with or without such columns.
-    products
-        The project's products.
-    ledger
-        For notices about products that the project does not know.
-
-    Returns
-    -------
-    frame
-        `product` (in the project's spelling where it knows it), `volume`, `volume_unit`,
-        `defect_share` (0 to 1), `cull`.
-    reason
-        Why a record cannot be used; empty where it can.
-
-    Raises
-    ------
-    FileError
-        If a volume or a defect has no unit.
+    Columns are `product` (in the project's spelling where it knows it), `volume`, `volume_unit`,
+    `defect_share` (0 to 1) and `cull`. Stands with a volume or defect without a unit are refused.
     """
-    product = _products(fields, products, ledger)
+    product = _products(fields, products)
     volume, unit, bad_volume = _volumes(fields, product, products)
     defect, bad_defect = _defects(fields)
     cull, bad_cull = _culls(fields)
@@ -62,16 +41,14 @@ def wood(
                 + cells
                 + f'"; expected {expected}; correct the cell or leave it empty'
             )
-    frame = pd.DataFrame(
-        {
-            "product": product,
-            "volume": volume,
-            "volume_unit": unit,
-            "defect_share": defect,
-            "cull": cull | (each_word(product, str.casefold) == _CULL),
-        }
-    )
-    return frame, reason
+    columns = {
+        "product": product,
+        "volume": volume,
+        "volume_unit": unit,
+        "defect_share": defect,
+        "cull": cull | (each_word(product, str.casefold) == _CULL),
+    }
+    return columns, reason
 
 
 def _folded(name: str) -> str:
@@ -79,7 +56,7 @@ def _folded(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum()).rstrip("s")
 
 
-def _products(fields: Fields, products: Mapping[str, ProductSettings], ledger: Ledger) -> pd.Series:
+def _products(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Series:
     """Products in the project's spelling."""
     cells = fields.cells("product")
     known = {_folded(name): name for name in products}
@@ -87,8 +64,8 @@ def _products(fields: Fields, products: Mapping[str, ProductSettings], ledger: L
     spelled = {word: known[_folded(word)] for word in words if _folded(word) in known}
     unknown = [word for word in words if word not in spelled and _folded(word) != _CULL]
     if products and unknown:
-        for stand, places in fields.reading.parts(cells.isin(unknown)):
-            ledger.notice(
+        for stand, places in fields.reading.split(cells.isin(unknown)):
+            fields.log.notice(
                 f"{fields.reading.file.name}: {counted(len(places), 'record')} of products that "
                 f"[volume.products] does not list: {listed(cells.iloc[places].unique())}.",
                 stand=stand,
@@ -112,16 +89,20 @@ def _volumes(
     of_product = translated(product, {name: one.unit for name, one in products.items()})
     units = units.where(units != "", of_product)
     unsaid = values.notna() & (units == "")
-    if unsaid.any():
-        header = shown(fields.found.header["volume"])
-        names = listed(fields.reading.called(unsaid))
-        msg = (
-            f"{fields.reading.file.name}: the volumes in '{header}' have no unit for "
-            f"{counted(int(unsaid.sum()), 'record')} ({names}). Say it in the header, as in "
-            f"{quoted(['volume_bf', 'volume_m3'])}, or give the product's unit under "
-            "[volume.products]."
+    header = shown(fields.found.header["volume"])
+    faults = (
+        (
+            stand,
+            (
+                f"{fields.reading.file.name}: the volumes in '{header}' have no unit for "
+                f"{counted(len(places), 'record')} ({listed(fields.reading.called(places))}). "
+                f"Say it in the header, as in {quoted(['volume_bf', 'volume_m3'])}, or give the "
+                "product's unit under [volume.products]."
+            ),
         )
-        raise FileError(msg, stands=fields.reading.having(unsaid))
+        for stand, places in fields.reading.split(unsaid)
+    )
+    fields.log.refuse(fields.reading, faults)
     return values.where(~bad), units.where(values.notna() & ~bad, ""), bad
 
 
@@ -129,16 +110,17 @@ def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """Share of the volume that is not sound, and which are none."""
     values, units, bad = fields.quantities("defect")
     some = (units == "") & (values > 0)
-    shares = [
-        stand for stand, places in fields.reading.parts(some) if (values.iloc[places] <= 1).all()
-    ]
-    if shares:
-        header = shown(fields.found.header["defect"])
-        msg = (
-            f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
-            f"above 1. Call it {quoted(['defect_pct', 'defect_share'])} as fits."
-        )
-        raise FileError(msg, stands=shares)
+    header = shown(fields.found.header.get("defect", ""))
+    text = (
+        f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
+        f"above 1. Call it {quoted(['defect_pct', 'defect_share'])} as fits."
+    )
+    faults = (
+        (stand, text)
+        for stand, places in fields.reading.split(some)
+        if (values.iloc[places] <= 1).all()
+    )
+    fields.log.refuse(fields.reading, faults)
     share = values.where(units == "share", values / 100)
     bad = bad | ~units.isin(["", "pct", "share"]) | (share < 0) | (share > 1)
     return share.where(~bad), bad
@@ -147,8 +129,7 @@ def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
 def _culls(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """Whether the tree has no volume to sell, and which cells are neither yes nor no."""
     if not fields.has("cull"):
-        nothing = pd.Series(
-            np.zeros(len(fields.reading.rows), dtype=bool), index=fields.reading.rows.index
-        )
+        index = fields.reading.index
+        nothing = pd.Series(np.zeros(len(index), dtype=bool), index=index)
         return nothing, nothing
     return yes_or_no(fields.cells("cull"))

@@ -5,6 +5,7 @@ To add a format: tell it by its first bytes in `files`, read it into a `Reading`
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from glademark.errors import FileError
 from glademark.intake.columns.meanings import Meaning
@@ -23,29 +24,18 @@ def read_source(
     file: FieldFile, source: Source, meanings: Sequence[Meaning], *, want: Want = "points"
 ) -> Reading:
     """
-    Records of one input.
+    Records of one input, as they stand in the file.
 
-    Parameters
-    ----------
-    file
-        In any format with records.
-    source
-        As the project file states it.
-    meanings
-        Columns to expect.
-    want
-        What to take from a format that holds points and lines side by side.
-
-    Returns
-    -------
-    reading
-        As it stands in the file.
-
-    Raises
-    ------
-    FileError
-        If the file is damaged, or of a format without records.
+    Where a format holds points and lines side by side, those that are wanted are taken. A file that
+    is damaged, or of a format without records, is a `FileError`.
     """
+    return replace(_records(file, source, meanings, want=want), layer=source.layer or "")
+
+
+def _records(
+    file: FieldFile, source: Source, meanings: Sequence[Meaning], *, want: Want
+) -> Reading:
+    """Records of a file of any format."""
     if file.format == "text":
         return read_delimited(file, meanings)
     if file.format == "GPX":
@@ -66,28 +56,7 @@ def read_source(
 
 
 def read_table(file: FieldFile, source: Source, meanings: Sequence[Meaning]) -> Reading:
-    """
-    Records of a table without positions.
-
-    Parameters
-    ----------
-    file
-        CSV, TSV, a workbook or Parquet.
-    source
-        As the project file states it: its layer is a sheet.
-    meanings
-        Columns to expect.
-
-    Returns
-    -------
-    reading
-        Every cell as text.
-
-    Raises
-    ------
-    FileError
-        If it is no file of rows and columns.
-    """
+    """Records of a CSV, TSV, workbook (its layer is a sheet) or Parquet file without positions."""
     if file.format == "workbook":
         return read_spreadsheet(file, meanings, sheet=source.layer)
     if file.format == "GeoParquet":
