@@ -26,7 +26,7 @@ from glademark.export.partitions import done_before, write_stand
 from glademark.hosts.cli import INTERRUPTED, NOT_WRITTEN, _guarded
 from glademark.intake.stands import open_stands
 from glademark.jobs.batch import BatchOutcome, Engine, _client, lay_out_batch
-from glademark.jobs.stands import StandsOutcome, lay_out_stands, lay_out_together
+from glademark.jobs.stands import StandsOutcome, lay_out_inputs, lay_out_stands
 from glademark.project import read_project
 from tests.stands.conftest import Ownership
 
@@ -305,7 +305,8 @@ def test_parts_are_on_the_disk_before_the_note(
     monkeypatch.setattr(Path, "replace", renamed)
     project = read_project(batch[0] / "in" / "harvest.toml")
     with open_stands(project, folder=batch[0] / "in") as many:
-        (stand,) = lay_out_together(["7"], many, project, ())
+        number = many.inputs.names.index("7")
+        (stand,) = lay_out_inputs(many.inputs.of([number]), project, ())
     write_stand(stand, tmp_path, digest="x")
 
     parts = len(list(tmp_path.glob("*.parquet/stand_id=7/part.parquet")))
