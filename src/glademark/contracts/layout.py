@@ -232,8 +232,8 @@ class StandResults:
         Heights along corridors; empty without terrain.
     ground
         Figures of the ground.
-    absent
-        Optional columns that other stands have and this one has not, by layer.
+    columns
+        Columns of layers of which other stands have more; none where nothing was given for a layer.
     """
 
     figures: Figures
@@ -241,7 +241,7 @@ class StandResults:
     notices: tuple[str, ...]
     profiles: tuple[Profile, ...] = ()
     ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen
-    absent: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -351,12 +351,13 @@ marks, exclusions, setbacks, landings, water, leave_trees
         results = self.by_stand[stand]
         frames: dict[str, Any] = {}
         for name in FRAMES:
-            whole: pd.DataFrame = getattr(self, name)
-            if len(whole):
-                part = rows_of(whole, stand)
-                absent = results.absent.get(name)
-                frames[name] = part.drop(columns=list(absent), errors="ignore") if absent else part
-        kept = replace(results, absent={})
+            whole, columns = getattr(self, name), results.columns.get(name)
+            if columns == ():
+                frames[name] = no_rows(name)
+            elif len(whole):
+                rows = rows_of(whole, stand)
+                frames[name] = rows if columns is None else rows[[*columns]]
+        kept = replace(results, columns={})
         return replace(self, **frames, by_stand={0: kept}, refused=self.refused.iloc[:0])
 
 
@@ -369,18 +370,25 @@ FRAMES = tuple(
 def join_layouts(layouts: Mapping[int, Layout], refused: pd.DataFrame) -> Layout:
     """Layouts of one stand each as one, by the numbers of the stands, which rise."""
     frames: dict[str, Any] = {}
-    absent: dict[int, dict[str, tuple[str, ...]]] = {stand: {} for stand in layouts}
+    columns: dict[int, dict[str, tuple[str, ...]]] = {stand: {} for stand in layouts}
     for name in FRAMES:
         parts = {stand: getattr(one, name) for stand, one in layouts.items()}
-        every = list(dict.fromkeys(column for part in parts.values() for column in part))
-        table = stacked([*parts.values()])
-        table[STAND] = np.array([*layouts])[table[STAND].to_numpy()]
+        given = [part for part in parts.values() if not _is_absent(part)]
+        if any(len(part) for part in given):
+            table = stacked([*parts.values()])
+            table[STAND] = np.array([*layouts])[table[STAND].to_numpy()]
+        else:
+            table = next(iter(given or parts.values()))
         frames[name] = table
         for stand, part in parts.items():
-            if lost := tuple(column for column in every if column in table and column not in part):
-                absent[stand][name] = lost
+            columns[stand][name] = () if _is_absent(part) else tuple(part.columns)
     results = {
-        stand: replace(one.by_stand[0], absent=absent[stand]) for stand, one in layouts.items()
+        stand: replace(one.by_stand[0], columns=columns[stand]) for stand, one in layouts.items()
     }
     first = next(iter(layouts.values()))
     return replace(first, **frames, by_stand=results, refused=refused)
+
+
+def _is_absent(layer: pd.DataFrame) -> bool:
+    """Whether nothing was given for a layer: it has no CRS."""
+    return isinstance(layer, gpd.GeoDataFrame) and layer.crs is None

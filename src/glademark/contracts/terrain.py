@@ -12,7 +12,7 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND, features
 from glademark.contracts.layers import LAYERS
 
 PERMIT = (
@@ -263,4 +263,5 @@ def no_rows(name: str) -> gpd.GeoDataFrame:
     layer
         With its columns; no CRS.
     """
-    return features({column: [] for column in LAYERS[name].names}, [], crs=None)
+    columns = {column: [] for column in LAYERS[name].names}
+    return features({STAND: np.zeros(0, dtype=np.int64), **columns}, [], crs=None)

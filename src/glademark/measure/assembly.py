@@ -110,8 +110,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
     light_columns, light = (
         ({}, {}) if openings.empty else _light(measured, openings, survey, project)
     )
-    if openings.empty:
-        openings = openings.drop(columns=list(LIGHT_COLUMNS), errors="ignore")
+    unlit = declared(openings.drop(columns=list(LIGHT_COLUMNS), errors="ignore"), "openings")
     disagreement = paint_disagreement(
         marks, corridor=measured.corridors.area, stand=measured.ground.stand
     )
@@ -123,7 +122,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
         zones=_zone_layer(measured, cells, survey.crs),
         corridors=_corridor_layer(measured),
         corridor_lines=declared(measured.corridors.lines, "corridor_lines"),
-        openings=declared(openings, "openings", more=light_columns),
+        openings=declared(openings, "openings", more=light_columns) if light else unlit,
         combined_openings=declared(combined, "combined_openings"),
         incidental_openings=declared(
             measured_incidental(holes, marks=marks, parts=parts), "incidental_openings"
@@ -151,7 +150,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
                     settings=project.openings,
                 ),
                 ground=GroundFigures(light=light.get(stand)),
-                absent={} if stand in light else {"openings": LIGHT_COLUMNS},
+                columns={} if stand in light else {"openings": tuple(unlit.columns)},
             )
             for stand in measured.standing
         },
@@ -242,7 +241,8 @@ def _table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> pd.DataFrame
     """Tables of several stands under each other."""
     columns = [STAND, *names]
     filled = [table[columns] for table in tables if len(table)]
-    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)
+    table = pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)
+    return table.astype({STAND: np.int64})
 
 
 def _plots(measured: Measured, crs: CRS) -> gpd.GeoDataFrame:

@@ -120,7 +120,7 @@ def declared(
     known = {str(given): frame[given] for given in frame.columns if given in layer.names} | dict(
         more
     )
-    columns = {STAND: frame[STAND].to_numpy()} if STAND in frame else {}
+    columns = {STAND: frame[STAND].to_numpy(dtype=np.int64)} if STAND in frame else {}
     columns |= {column.name: _column(known, column, index) for column in layer.columns}
     for other in others:
         if other not in columns:

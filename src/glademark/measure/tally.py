@@ -124,7 +124,8 @@ def _summed(once: pd.DataFrame, keys: tuple[str, ...], *, row: str) -> pd.DataFr
     ).reset_index()
     every = {key: ALL for key in _KEYS if key not in keys}
     summed = summed.assign(**every)
-    return summed.astype(dict.fromkeys((*_KEYS, "row"), object))
+    words = (*_KEYS, "row", "volume_unit", "log_rule", "volume_source")
+    return summed.astype(dict.fromkeys(words, object))
 
 
 def _per_hectare(
