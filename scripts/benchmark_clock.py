@@ -1,4 +1,4 @@
-"""Clocks of the benchmark: contenders by turns, whole processes, and what each wing takes."""
+"""Clocks of the benchmark: contenders by turns, whole processes, and what each package takes."""
 
 import json
 import statistics
@@ -84,12 +84,12 @@ def peak_of(project: Path, out: Path) -> int:
     return int(json.loads(start([sys.executable, SCRIPTS / "benchmark_run.py", project, out])))
 
 
-def wings_of(work: Callable[[], object]) -> dict[str, float]:
+def packages_of(work: Callable[[], object]) -> dict[str, float]:
     """
-    Time that a work spends in each wing of the package [s].
+    Time that a work spends in each of our packages [s].
 
     Every few milliseconds a second thread looks at where the first one is, and puts the time since
-    its last look to the outermost wing on the stack: what intake calls counts as intake.
+    its last look to the outermost package on the stack: what intake calls counts as intake.
     """
     spent: dict[str, float] = defaultdict(float)
     done, worker = threading.Event(), threading.get_ident()
@@ -98,14 +98,14 @@ def wings_of(work: Callable[[], object]) -> dict[str, float]:
         last = time.perf_counter()
         while not done.wait(SAMPLE_S):
             frame = sys._current_frames().get(worker)  # noqa: SLF001 - documented for this use
-            wing = "other"
+            package = "other"
             while frame is not None:
                 words = str(frame.f_globals.get("__name__", "")).split(".")
-                if words[0] == "glademark" and words[1:2] and words[1] in WINGS:
-                    wing = words[1]
+                if words[0] == "glademark" and words[1:2] and words[1] in PACKAGES:
+                    package = words[1]
                 frame = frame.f_back
             now = time.perf_counter()
-            spent[wing] += now - last
+            spent[package] += now - last
             last = now
 
     watcher = threading.Thread(target=look, daemon=True)
@@ -115,8 +115,8 @@ def wings_of(work: Callable[[], object]) -> dict[str, float]:
     finally:
         done.set()
         watcher.join()
-    return {wing: spent[wing] for wing in (*WINGS, "other")}
+    return {package: spent[package] for package in (*PACKAGES, "other")}
 
 
-WINGS = ("project", "intake", "measure", "judge", "deliver")
-"""Wings of the package in the order in which data goes through them."""
+PACKAGES = ("project", "intake", "measure", "judge", "report", "export")
+"""Packages in the order in which data goes through them."""

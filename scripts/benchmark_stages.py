@@ -1,4 +1,4 @@
-"""What each wing takes of a run, and the sample as a whole process."""
+"""What each package takes of a run, and the sample as a whole process."""
 
 import sys
 from collections.abc import Iterator
@@ -7,7 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from benchmark_cases import make_case
-from benchmark_clock import by_turns, start, wings_of
+from benchmark_clock import by_turns, start, packages_of
 from benchmark_figures import Figure
 from benchmark_sizes import Sizes
 
@@ -18,14 +18,14 @@ IMPORTS = "import geopandas, pyogrio, scipy.spatial"
 
 
 def stages(sizes: Sizes) -> Iterator[Figure]:
-    """Time of each wing, for one large stand and for many."""
+    """Time of each package, for one large stand and for many."""
     for stands, marks in ((1, sizes.large), (sizes.stands, sizes.marks)):
         title = f"{stands:,} stand{'s' * (stands != 1)} x {marks:,} marks"
         with TemporaryDirectory() as place:
             project = make_case(stands=stands, marks=marks).write(Path(place) / "in")
-            spent = wings_of(partial(lay_out_stands, project, out=Path(place) / "out"))
-        for wing, seconds in spent.items():
-            yield Figure(name=f"{title}: {wing}", value=seconds, unit="s")
+            spent = packages_of(partial(lay_out_stands, project, out=Path(place) / "out"))
+        for package, seconds in spent.items():
+            yield Figure(name=f"{title}: {package}", value=seconds, unit="s")
 
 
 def sample(sizes: Sizes) -> Iterator[Figure]:

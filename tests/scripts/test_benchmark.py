@@ -134,16 +134,16 @@ def test_turns_stop_at_the_budget() -> None:
 
 
 def test_time_goes_to_the_wing_that_was_called(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What a wing calls counts as that wing's, what nobody's wing calls as other."""
-    wing = ModuleType("glademark.judge.pretended")
-    exec("def work(other):\n    other()\n", vars(wing))  # noqa: S102 - a function of that module
-    monkeypatch.setitem(sys.modules, wing.__name__, wing)
+    """What a package calls counts as that package's, what nobody's package calls as other."""
+    package = ModuleType("glademark.judge.pretended")
+    exec("def work(other):\n    other()\n", vars(package))  # noqa: S102 - a function of that module
+    monkeypatch.setitem(sys.modules, package.__name__, package)
 
     def both() -> None:
-        wing.work(lambda: time.sleep(0.2))
+        package.work(lambda: time.sleep(0.2))
         time.sleep(0.1)
 
-    spent = _module("benchmark_clock").wings_of(both)
+    spent = _module("benchmark_clock").packages_of(both)
 
     assert spent["judge"] == pytest.approx(0.2, abs=0.06)
     assert spent["other"] == pytest.approx(0.1, abs=0.06)

@@ -149,7 +149,9 @@ def _layout(
 ) -> Layout:
     """The layout: each of its layers and tables, an empty one where the file has none."""
     read = _frames(path, tables, recorded, crs)
-    frames: dict[str, Any] = {name: frame.assign(**{STAND: 0}) for name, frame in read}
+    frames: dict[str, Any] = dict(read)
+    for frame in frames.values():
+        frame.insert(0, STAND, 0)
     residual = summary["allowance"].get("residual", {})
     return Layout(
         crs=crs,
