@@ -7,7 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from benchmark_cases import make_case
-from benchmark_clock import by_turns, start, packages_of
+from benchmark_clock import by_turns, packages_of, start
 from benchmark_figures import Figure
 from benchmark_sizes import Sizes
 
