@@ -4,13 +4,14 @@ import ctypes
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from geopandas.array import GeometryArray, from_shapely
+from pandas.api.extensions import ExtensionArray
 from shapely.geometry.base import BaseGeometry
 
 STAND = "stand"
@@ -24,7 +25,8 @@ def rows_of(frame: _Frame, stand: int) -> _Frame:
     start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
     rows = frame.iloc[start:end]
     rows.index = pd.RangeIndex(len(rows))
-    rows.isetitem(rows.columns.get_loc(STAND), np.zeros(len(rows), dtype=np.int64))
+    place = cast("int", rows.columns.get_loc(STAND))  # one column has the name
+    rows.isetitem(place, np.zeros(len(rows), dtype=np.int64))
     return rows
 
 
@@ -40,7 +42,7 @@ def stacked(frames: Sequence[_Frame]) -> _Frame:
 
 def features(
     columns: Mapping[Any, Any] | pd.DataFrame,
-    geometry: npt.ArrayLike | Sequence[BaseGeometry],
+    geometry: npt.ArrayLike | Sequence[BaseGeometry] | ExtensionArray,
     *,
     crs: Any,  # noqa: ANN401 - as geopandas takes it
 ) -> gpd.GeoDataFrame:

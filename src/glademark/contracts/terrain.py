@@ -263,5 +263,5 @@ def no_rows(name: str) -> gpd.GeoDataFrame:
     layer
         With its columns; no CRS.
     """
-    columns = {column: [] for column in LAYERS[name].names}
+    columns: dict[str, list[float]] = {column: [] for column in LAYERS[name].names}
     return features({STAND: np.zeros(0, dtype=np.int64), **columns}, [], crs=None)

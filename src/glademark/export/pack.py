@@ -95,15 +95,17 @@ def without_stock(delivery: Delivery) -> Delivery:
             delivery.survey,
             plots=delivery.survey.plots.iloc[:0],
             plot_trees=delivery.survey.plot_trees.iloc[:0],
-            notices=(),
+            stand_notices=(),
         ),
         layout=replace(
             layout,
             cruise_plots=layout.cruise_plots.iloc[:0],
             allowance=layout.allowance.iloc[:0],
             stock_by_class=layout.stock_by_class.iloc[:0],
-            residual={},
-            notices=(),
+            by_stand={
+                stand: replace(results, residual={}, notices=())
+                for stand, results in layout.by_stand.items()
+            },
         ),
         checks=checks[~checks["limit"].isin(limits)].reset_index(drop=True),
         summary={**delivery.summary, "allowance": {}, "notices": []},

@@ -124,8 +124,8 @@ def _is_whole(path: Path, written: Mapping[str, Any]) -> bool:
     """Whether a file holds what was written into it."""
     try:
         with path.open("rb") as file:
-            same_size = os.fstat(file.fileno()).st_size == written["bytes"]
-            return same_size and (
+            same_size: bool = os.fstat(file.fileno()).st_size == written["bytes"]
+            return same_size and bool(
                 hashlib.file_digest(file, "sha256").hexdigest() == written["sha256"]
             )
     except OSError:

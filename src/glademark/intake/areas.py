@@ -166,7 +166,7 @@ def water_setbacks(
         return no_areas(stands.crs, SETBACK_COLUMNS)
     numbers, strips = [], []
     for stand, banks_of_stand in water.geometry.groupby(water[STAND]):
-        banks = shapely.union_all(banks_of_stand.to_numpy())
+        banks = shapely.union_all(np.asarray(banks_of_stand))
         near = shapely.buffer(banks, settings.setback_m, quad_segs=QUARTER_SEGMENTS)
         numbers.append(stand)
         strips.append(shapely.difference(near, banks))

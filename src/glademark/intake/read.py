@@ -1,7 +1,7 @@
 """All inputs of a project as one Survey of one stand or many."""
 
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -322,7 +322,7 @@ def _rows_of_stands(frame: gpd.GeoDataFrame | None, new: dict[int, int]) -> gpd.
     return kept.assign(**{STAND: kept[STAND].map(new).astype("int64")})
 
 
-def _under_new(by_stand: dict[int, _T] | None, new: dict[int, int]) -> dict[int, _T] | None:
+def _under_new(by_stand: Mapping[int, _T] | None, new: dict[int, int]) -> dict[int, _T] | None:
     """What is kept by stand, under the new numbers."""
     kept = {new[stand]: one for stand, one in (by_stand or {}).items() if stand in new}
     return kept or None

@@ -1,8 +1,9 @@
 """What became of every record: read = used + rejected, file by file and stand by stand."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -88,15 +89,19 @@ class RecordLog:
     def _stands_of(self, reading: Reading) -> list[int | None]:
         """Stands for which a file is given; None alone for all."""
         given = self._files[_key(reading)].given
-        return [None] if given.all() else np.flatnonzero(given).tolist()
+        return [None] if given.all() else [*np.flatnonzero(given).tolist()]
 
     def fault(self, text: str, *, stand: int | None = None) -> None:
         """One more reason to refuse a stand, or all of them."""
         self._faults[Notice(stand, text)] = None
 
-    @contextmanager
-    def gathering(self, of: Reading | None = None) -> Iterator[None]:
+    def gathering(self, of: Reading | None = None) -> AbstractContextManager[None, bool]:
         """Faults of a file as a whole are noted, and the other inputs are still looked at."""
+        return cast("AbstractContextManager[None, bool]", self._noting(of))
+
+    @contextmanager
+    def _noting(self, of: Reading | None) -> Iterator[None]:
+        """As `gathering`, whose type says that it may keep an error to itself."""
         try:
             yield
         except InputError as error:

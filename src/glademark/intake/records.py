@@ -115,8 +115,8 @@ class Reading:
             part,
             rows=rows,
             record=part.record.reset_index(drop=True),
-            geometry=None if part.geometry is None else part.geometry.reset_index(drop=True),
-            unmoved=None if part.unmoved is None else part.unmoved.reset_index(drop=True),
+            geometry=_renumbered(part.geometry),
+            unmoved=_renumbered(part.unmoved),
             ids=None if part.ids is None else part.ids.reset_index(drop=True),
         )
 
@@ -183,6 +183,11 @@ class Reading:
 def _taken(shapes: gpd.GeoSeries | None, places: npt.NDArray[np.intp]) -> gpd.GeoSeries | None:
     """Shapes at some positions."""
     return None if shapes is None else gpd.GeoSeries(shapes.iloc[places])
+
+
+def _renumbered(shapes: gpd.GeoSeries | None) -> gpd.GeoSeries | None:
+    """Shapes on an index 0..n-1."""
+    return None if shapes is None else gpd.GeoSeries(shapes.reset_index(drop=True))
 
 
 def split_by_stand(

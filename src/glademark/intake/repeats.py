@@ -1,6 +1,7 @@
 """Records that came twice: of one marker, with one number and one time."""
 
 from collections.abc import Iterable, Mapping
+from typing import cast
 
 import geopandas as gpd
 import numpy as np
@@ -64,7 +65,7 @@ def labels(columns: Iterable[pd.Series | npt.ArrayLike]) -> npt.NDArray[np.int64
     """
     found: npt.NDArray[np.int64] | None = None
     for column in columns:
-        codes, different = pd.factorize(column, use_na_sentinel=False)
+        codes, different = pd.factorize(cast("pd.Series", column), use_na_sentinel=False)
         if found is None:
             found = codes.astype(np.int64)
         else:
@@ -105,7 +106,7 @@ def note_near_and_alike(marks: gpd.GeoDataFrame, log: RecordLog) -> None:
     """Count marks that stand near another of their stand with equal data; all are kept."""
     is_tree = marks["kind"].isin(["cut", "leave", "line_tree"]) & marks["dbh_cm"].notna()
     trees = np.flatnonzero(is_tree)
-    points = marks.geometry.iloc[trees]
+    points = gpd.GeoSeries(marks.geometry.iloc[trees])
     xy = np.column_stack([points.x, points.y])
     near = near_and_alike(xy, labels(marks[name].iloc[trees] for name in _LIKE))
     for stand, places in split_by_stand(marks[STAND].to_numpy(), trees[near]):

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -100,7 +99,7 @@ def _with_key(reading: Reading, column: str, names: pd.Index) -> Reading:
     header = _header(reading, column)
     if header is None:
         return reading
-    number = names.get_indexer(_stand_names(reading, column))
+    number = names.get_indexer(pd.Index(_stand_names(reading, column)))
     order = np.argsort(number, kind="stable")
     places = order[np.searchsorted(number[order], 0) :]
     part = replace(reading, spoiled=(), notices=())
@@ -157,5 +156,4 @@ def digest_of(inputs: OpenInputs) -> str:
 
 def _hashed(rows: pd.DataFrame) -> bytes:
     """A number a row that depends on all its cells."""
-    numbers: npt.NDArray[np.uint64] = pd.util.hash_pandas_object(rows, index=False).to_numpy()
-    return numbers.tobytes()
+    return pd.util.hash_pandas_object(rows, index=False).to_numpy().tobytes()

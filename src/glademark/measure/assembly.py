@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -225,7 +225,7 @@ def _stock(
             standing.stocks,
             allowance,
             trees=trees,
-            cut=cut,
+            cut=cast("gpd.GeoDataFrame", cut),
             marked_ground=marked_ground.tolist(),
         )
         stock[stand] = _Stock(
@@ -367,7 +367,7 @@ def _zone_layer(measured: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDat
     area = shapely.area(shapes)
     stand, zone = np.nonzero(area > 0)
     here = cells[(cells["located"] == "located") & cells["zone"].isin(names)]
-    code = names.get_indexer(here["zone"])
+    code = names.get_indexer(pd.Index(here["zone"]))
     wood = {
         name: table_of_sums(here[name], here[STAND], code, area.shape)[stand, zone]
         for name in ("trees", "basal_area_m2", "m3")

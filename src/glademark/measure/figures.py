@@ -40,7 +40,7 @@ def opening_figures(
     incidental = holes.incidental.geometry.area.groupby(holes.incidental[STAND])
     nearest = openings["spacing_m"].groupby(openings[STAND]).min().reindex(stands)
     total = sums(openings["area_m2"], openings[STAND], len(stands))
-    columns = {
+    columns: dict[str, pd.Series] = {
         "count": area.size().reindex(stands, fill_value=0),
         "area_m2": pd.Series(total),
         "share": pd.Series(total / stand_m2),
@@ -160,15 +160,15 @@ def _by_product(
         unit=("unit", "first"), gross=("gross", "sum"), net=("net", "sum"), trees=("trees", "sum")
     )
     by_product: dict[int, dict[str, ProductFigures]] = {}
-    for row in sold_as.itertuples():
-        stand, name = row.Index
+    rows = sold_as.to_dict("records")
+    for (stand, name), row in zip(sold_as.index.tolist(), rows, strict=True):
         if name:
             by_product.setdefault(stand, {})[name] = ProductFigures(
-                unit=str(row.unit),
+                unit=str(row["unit"]),
                 rule=sold.products[name].log_rule if name in sold.products else "",
-                gross=float(row.gross),
-                net=float(row.net),
-                trees=int(row.trees),
+                gross=float(row["gross"]),
+                net=float(row["net"]),
+                trees=int(row["trees"]),
             )
     return by_product
 
@@ -176,7 +176,8 @@ def _by_product(
 def _words(stand: pd.Series, words: pd.Series) -> dict[int, list[str]]:
     """Different words of each stand, sorted."""
     once = pd.DataFrame({"stand": stand, "word": words}).drop_duplicates()
-    return once.sort_values(["stand", "word"]).groupby("stand")["word"].agg(list).to_dict()
+    by_stand = once.sort_values(["stand", "word"]).groupby("stand")["word"].agg(list)
+    return dict(zip(by_stand.index.tolist(), by_stand.tolist(), strict=True))
 
 
 def area_names(areas: pd.DataFrame) -> list[str]:

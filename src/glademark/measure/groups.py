@@ -194,7 +194,7 @@ def _from_points(
     ring = points.groupby([STAND, "key"], sort=False).ngroup().to_numpy()
     corners = shapely.get_coordinates(points["point"].to_numpy())
     outlines = shapely.polygons(shapely.linearrings(corners, indices=ring)) if len(ring) else ring
-    crossed = ~shapely.is_valid(outlines) if len(ring) else np.zeros(0, dtype=bool)
+    crossed = np.asarray(~shapely.is_valid(outlines) if len(ring) else [], dtype=bool)
     first = points.drop_duplicates([STAND, "key"])
     notices = [
         Notice(

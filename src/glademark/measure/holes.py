@@ -189,7 +189,7 @@ def _components(
 def _stands_of(stand: IntArray, component: pd.Series) -> IntArray:
     """Stand of each component."""
     once = component.drop_duplicates().sort_values()
-    return stand[once.index.to_numpy()]
+    return np.asarray(stand[once.index.to_numpy()], dtype=np.intp)
 
 
 def _radius(discs: GeometryArray) -> FloatArray:

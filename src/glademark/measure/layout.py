@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -272,10 +272,9 @@ def _standing(
             frame.iloc[of_stand.get(stand, none)]
             for frame, of_stand in zip(every, rows, strict=True)
         )
+        counted = (cast("gpd.GeoDataFrame", plots), plot_trees, cut)
         try:
-            standing[stand] = _stock_of(
-                project, sold, classes, hectares[stand], (plots, plot_trees, cut)
-            )
+            standing[stand] = _stock_of(project, sold, classes, hectares[stand], counted)
         except InputError as error:
             refused += [(stand, name, fault) for fault in error.faults]
     if not standing:

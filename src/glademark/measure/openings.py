@@ -128,9 +128,10 @@ def opening_numbers(
     highest = before.groupby(stand_of.reindex(before.index)).max()
     shared = _shared_marks(opening_of, before)
     for stand, rows in rows_by(openings[STAND]).items():  # each has numbers of its own
-        own = pd.Series(_own_numbers(names[rows]), index=rows)
+        own = pd.Series(_own_numbers(names[rows].tolist()), index=rows)
         own = _keep_earlier(own, shared[shared["row"].isin(rows)])
-        number[rows] = _by_place(own.to_numpy(), shapes[rows], int(highest.get(stand, 0)) + 1)
+        first = int(highest.get(stand, 0)) + 1
+        number[rows] = _by_place(np.asarray(own, dtype=float), shapes[rows], first)
     return number
 
 
@@ -331,7 +332,7 @@ def wood_in(
         "basal_area_m2": sums(basal_area, rows, count),
         "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
         "volume_m3": known_sums(owned["m3"], part_owner, count),
-        "volume": _by_product(owned, part_owner.to_numpy(), count),
+        "volume": _by_product(owned, np.asarray(part_owner, dtype=np.intp), count),
     }
 
 
@@ -424,7 +425,7 @@ def _by_product(parts: pd.DataFrame, owner: IntArray, count: int) -> npt.NDArray
     words = pd.Series(
         [
             f"{product} {amount:,.{WHOLE.get(unit, 2)}f} {unit}"
-            for (_, product, unit), amount in net.items()
+            for (_, product, unit), amount in zip(net.index.tolist(), net.tolist(), strict=True)
         ],
         index=net.index.get_level_values(0),
         dtype=object,

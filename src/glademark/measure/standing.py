@@ -7,6 +7,7 @@ The stock is assumed to be spread evenly per hectare over the operable area.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import cast
 
 import geopandas as gpd
 import numpy as np
@@ -266,7 +267,8 @@ def _by_plot(
     counted = {name: trees[name].to_numpy() for name in ("plot", "dbh_cm", "count", "times")}
     designs = plots.groupby(["baf_m2_ha", "plot_area_m2"], dropna=False, sort=False)
     tables = []
-    for (factor, area), rows in designs:
+    for design, rows in designs:
+        factor, area = cast("tuple[float, float]", design)
         here = trees["plot"].isin(rows["plot"]).to_numpy()
         tables.append(
             per_hectare(

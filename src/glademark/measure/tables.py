@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
-from typing import Any
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -48,7 +48,7 @@ def exact_sums(amount: npt.ArrayLike, group: npt.ArrayLike, count: int) -> Float
     >>> exact_sums([0.1] * 10, np.zeros(10, int), 2).tolist()
     [1.0, nan]
     """
-    total = pd.Series(np.asarray(amount, dtype=float)).groupby(group).sum(min_count=1)
+    total = pd.Series(np.asarray(amount, dtype=float)).groupby(np.asarray(group)).sum(min_count=1)
     return total.reindex(np.arange(count)).to_numpy()
 
 
@@ -87,7 +87,8 @@ def least(values: npt.NDArray[Any], group: npt.ArrayLike, count: int) -> FloatAr
 def rows_by(key: npt.ArrayLike) -> Mapping[Any, IntArray]:
     """Rows of each value of a key."""
     values = np.asarray(key)
-    return pd.Series(np.zeros(len(values), dtype=bool)).groupby(values).indices
+    groups = pd.Series(np.zeros(len(values), dtype=bool)).groupby(values)
+    return cast("Mapping[Any, IntArray]", groups.indices)
 
 
 _DTYPE: Mapping[Kind, Any] = {
@@ -120,7 +121,9 @@ def declared(
     known = {str(given): frame[given] for given in frame.columns if given in layer.names} | dict(
         more
     )
-    columns = {STAND: frame[STAND].to_numpy(dtype=np.int64)} if STAND in frame else {}
+    columns: dict[str, Any] = {}
+    if STAND in frame:
+        columns[STAND] = frame[STAND].to_numpy(dtype=np.int64)
     columns |= {column.name: _column(known, column, index) for column in layer.columns}
     for other in others:
         if other not in columns:

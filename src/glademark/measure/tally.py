@@ -107,8 +107,8 @@ def _summed(once: pd.DataFrame, keys: tuple[str, ...], *, row: str) -> pd.DataFr
     table = groups[list(_SUMS)].sum(min_count=1)
     scales = groups[["unit", "log_rule"]].agg(["first", "nunique"])
     is_one = (scales["unit", "nunique"] == 1) & (scales["log_rule", "nunique"] == 1)
-    sources = once[[STAND, *keys, "source"]].drop_duplicates()
-    sources = sources.sort_values("source").groupby([STAND, *keys], observed=True)["source"]
+    different = once[[STAND, *keys, "source"]].drop_duplicates()
+    sources = different.sort_values("source").groupby([STAND, *keys], observed=True)["source"]
     summed = pd.DataFrame(
         {
             "row": row,

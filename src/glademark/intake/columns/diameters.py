@@ -1,5 +1,7 @@
 """Diameters as recorded: their unit, said somewhere or asked for, and whether they can be true."""
 
+from typing import cast
+
 import numpy as np
 import pandas as pd
 
@@ -124,7 +126,7 @@ def refuse_implausible(cut_cm: pd.Series, reading: Reading, log: RecordLog) -> R
                 "wrong; correct the header or [marks] dbh_unit."
             ),
         )
-        for stand, median in wrong.items()
+        for stand, median in zip(wrong.index.tolist(), wrong.tolist(), strict=True)
     )
     return log.refuse(reading, faults)
 
@@ -134,17 +136,18 @@ def note_doubtful(marks: pd.DataFrame, log: RecordLog) -> None:
     known = ((marks["kind"] == "cut") & marks["dbh_cm"].notna()).to_numpy()
     keys = [marks[name][known] for name in (STAND, "source_file")]
     every = marks["dbh_cm"][known].groupby(keys, sort=False).median().reset_index()
-    for stand, medians in every.groupby(STAND):
+    for key, medians in every.groupby(STAND):
+        stand = int(cast("int", key))
         for file, median in zip(medians["source_file"], medians["dbh_cm"], strict=True):
             if not DOUBTFUL_MIN_CM <= median <= DOUBTFUL_MAX_CM:
                 log.notice(
                     f"{file}: the median diameter is {median:.1f} cm ({median / INCH_CM:.1f} in), "
                     "which is unusual for a marked stand. Check that the unit is the one that was "
                     "recorded.",
-                    stand=int(stand),
+                    stand=stand,
                 )
         if len(medians) > 1:
-            _note_doubtful_ratio(medians.set_index("source_file")["dbh_cm"], int(stand), log)
+            _note_doubtful_ratio(medians.set_index("source_file")["dbh_cm"], stand, log)
 
 
 def _note_doubtful_ratio(median: pd.Series, stand: int, log: RecordLog) -> None:

@@ -69,7 +69,7 @@ def _own_kinds(fields: Fields) -> tuple[pd.Series, pd.Series, pd.Series]:
     index, stand = fields.reading.index, fields.reading.stand
     own = pd.Series("", index=index, dtype="str")
     said_by = own.copy()
-    unknown = pd.Series(np.zeros(len(index), dtype=bool), index=index)
+    unknown: pd.Series = pd.Series(np.zeros(len(index), dtype=bool), index=index)
     for name, weak in (("kind", False), ("type", True)):
         if not fields.has(name):
             continue

@@ -69,7 +69,7 @@ def zones_of(reading: Reading, found: Found, log: RecordLog) -> tuple[Reading, Z
     cells = text_of(reading.column(header)).str.upper()
     codes = each_word(cells, lambda word: str(_system(word))).astype("int64")
     faults: list[tuple[int, str]] = []
-    of_stand = {}
+    of_stand: dict[int, int] = {}
     for stand, places in reading.split(np.ones(len(reading), dtype=bool)):
         fault, code = _main_zone(cells.iloc[places], codes.iloc[places], reading, header)
         faults += [(stand, fault)] if fault else []

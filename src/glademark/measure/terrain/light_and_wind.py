@@ -100,7 +100,7 @@ def _light_figures(
             windward_backed_m=_known(row["windward_backed_m"]),
             corridor_edge_m=float(row["corridor_edge_m"]),
         )
-        for number, row in total.iterrows()
+        for number, row in zip(total.index.tolist(), total.to_dict("records"), strict=True)
     }
 
 
