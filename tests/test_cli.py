@@ -173,7 +173,7 @@ def every_name(folder: Path) -> list[str]:
 def test_strict_exits_with_one(repeated: Repeated) -> None:
     """With --strict an exceeded limit shows in the exit code, and the files are there."""
     assert repeated.second.returncode == EXCEEDED
-    assert repeated.written == ["layout.gpkg", "summary.json"]
+    assert repeated.written == ["layout.gpkg", "manifest.json", "summary.json"]
 
 
 @pytest.mark.parametrize(

@@ -158,7 +158,7 @@ def test_marks_are_written_in_formats_that_are_read(tmp_path: Path, name: str) -
 
     advised = give_advice(project, by="volume", apply=tmp_path / name)
 
-    assert len(advised.advice.leave_standingd) == 2
+    assert len(advised.advice.spared) == 2
     assert advised.advice.passes
     assert (tmp_path / name).is_file()
 

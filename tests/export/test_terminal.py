@@ -141,11 +141,16 @@ def test_empty_layout(delivery: Delivery) -> None:
         volume_by_zone=layout.volume_by_zone.iloc[:0],
         openings=layout.openings.iloc[:0],
         combined_openings=layout.combined_openings.iloc[:0],
-        figures=replace(
-            figures,
-            openings=replace(figures.openings, count=0),
-            corridors=replace(figures.corridors, length_m=0.0),
-        ),
+        by_stand={
+            0: replace(
+                layout.by_stand[0],
+                figures=replace(
+                    figures,
+                    openings=replace(figures.openings, count=0),
+                    corridors=replace(figures.corridors, length_m=0.0),
+                ),
+            )
+        },
     )
 
     text = printed(replace(delivery, layout=bare, checks=delivery.checks.iloc[:0]))

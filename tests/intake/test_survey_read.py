@@ -50,7 +50,7 @@ def test_nothing_rejected_is_an_empty_table(survey: Read) -> None:
     """With its columns and their types."""
     aside = survey().rejected
 
-    assert tuple(aside.columns) == REJECTED_COLUMNS
+    assert tuple(aside.columns) == (*REJECTED_COLUMNS, "stand")
     assert aside.empty
     assert aside["record"].dtype == "int64"
 

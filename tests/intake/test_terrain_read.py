@@ -41,8 +41,8 @@ def test_a_raster_over_the_whole_stand_covers_it(survey: Read, raster: Raster) -
     terrain = survey(inputs={"terrain": name}).terrain
 
     assert terrain is not None
-    assert terrain["covered_share"] == 1
-    assert (terrain["cell_x"], terrain["cell_y"], terrain["width"]) == (10, 10, 20)
+    assert terrain[0]["covered_share"] == 1
+    assert (terrain[0]["cell_x"], terrain[0]["cell_y"], terrain[0]["width"]) == (10, 10, 20)
 
 
 @pytest.mark.parametrize("missing", [-9999.0, -32768.0, np.nan])
@@ -53,7 +53,7 @@ def test_heights_that_are_none_do_not_cover(survey: Read, raster: Raster, missin
     result = survey(inputs={"terrain": raster(heights)})
 
     assert result.terrain is not None
-    assert result.terrain["covered_share"] == pytest.approx(0.8, abs=0.01)
+    assert result.terrain[0]["covered_share"] == pytest.approx(0.8, abs=0.01)
     assert any("the terrain covers only" in notice for notice in result.notices)
 
 

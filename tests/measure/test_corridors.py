@@ -256,7 +256,7 @@ def test_a_parallel_grid_takes_width_over_spacing(corridors_of: CorridorsOf) -> 
     Stand 400 m x 200 m, first strip at 20 m: ten of them. S is the mean spacing that is printed.
     """
     lines = [strip(6, (x, 0), (x, 200)) for x in range(20, 400, 40)]
-    found = corridors_of(*lines, stand=shapely.box(0, 0, 400, 200)).figures
+    found = corridors_of(*lines, stand=shapely.box(0, 0, 400, 200)).figures[0]
 
     assert found.share == pytest.approx(0.15, abs=1e-12)
     assert found.mean_spacing_m == pytest.approx(40)
@@ -283,7 +283,7 @@ def test_ground_taken_by_corridors_and_landing(layout_of: Callable[..., Layout])
         landings=[shapely.box(0, 0, 40, 50)],
         exclusions=[shapely.box(110, 300, 170, 400)],
     )
-    found = layout.figures[0].corridors
+    found = layout.figures.corridors
 
     assert found.area_m2 == pytest.approx(6752, rel=1e-12)
     assert found.share == pytest.approx(0.06752, rel=1e-12)
@@ -295,8 +295,8 @@ def test_ground_taken_by_corridors_and_landing(layout_of: Callable[..., Layout])
     assert round(100 * found.share_operable_with_landings, 3) == 9.098
     assert found.overlap_m2 == pytest.approx(48, rel=1e-9)
     assert found.length_m == pytest.approx(1700)
-    assert layout.figures[0].zones["landing"].area_m2 == pytest.approx(2000)
-    assert layout.figures[0].zones["corridor"].area_m2 == pytest.approx(6752 - 200)
+    assert layout.figures.zones["landing"].area_m2 == pytest.approx(2000)
+    assert layout.figures.zones["corridor"].area_m2 == pytest.approx(6752 - 200)
 
 
 def test_wood_goes_to_the_nearest_corridor(

@@ -66,7 +66,7 @@ def one(layout: Layout, **wanted: object) -> pd.Series:
 
 def test_the_tally_has_its_declared_columns(layout: Layout) -> None:
     """The table has the columns that are declared for it, in their order."""
-    assert tuple(layout.volume_by_zone.columns) == VOLUME_BY_ZONE.names
+    assert tuple(layout.volume_by_zone.columns) == ("stand", *VOLUME_BY_ZONE.names)
 
 
 def test_a_cell_sums_trees_of_one_kind(layout: Layout) -> None:
@@ -190,7 +190,7 @@ def test_a_stand_without_marks_has_an_empty_tally(layout_of: LayoutOf) -> None:
     layout = layout_of(STAND)
 
     assert layout.volume_by_zone.empty
-    assert tuple(layout.volume_by_zone.columns) == VOLUME_BY_ZONE.names
+    assert tuple(layout.volume_by_zone.columns) == ("stand", *VOLUME_BY_ZONE.names)
     assert layout.figures.volume.m3 is None
     assert layout.figures.openings.count == 0
 

@@ -301,12 +301,12 @@ def test_parts_are_on_the_disk_before_the_note(
         steps.append(target.name)
         return rename(self, target)
 
-    monkeypatch.setattr(os, "fsync", flushed)
-    monkeypatch.setattr(Path, "replace", renamed)
     project = read_project(batch[0] / "in" / "harvest.toml")
     with open_stands(project, folder=batch[0] / "in") as many:
         number = many.inputs.names.index("7")
         (stand,) = lay_out_inputs(many.inputs.of([number]), project, ())
+    monkeypatch.setattr(os, "fsync", flushed)
+    monkeypatch.setattr(Path, "replace", renamed)
     write_stand(stand, tmp_path, digest="x")
 
     parts = len(list(tmp_path.glob("*.parquet/stand_id=7/part.parquet")))
