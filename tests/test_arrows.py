@@ -29,7 +29,7 @@ GROUND = {
 MAY_KNOW = {
     "forestry": {"errors", "units"},
     "project": {"errors", "units"},
-    "intake": GROUND | {"after_cut_survey", "forestry", "project"},
+    "intake": GROUND | {"after_cut_survey", "forestry", "offline", "project"},
     "measure": GROUND | {"forestry", "project"},
     "uncertainty": GROUND | {"forestry", "project", "measure"},
     "judge": GROUND | {"forestry", "project", "measure", "uncertainty"},
@@ -67,6 +67,7 @@ MAY_KNOW = {
     "after_cut_survey": {"survey"},
     "units": {"errors"},
     "errors": set(),
+    "offline": set(),
     "by_stand": set(),
     "features": set(),
     "inspection": set(),

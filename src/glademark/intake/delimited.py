@@ -12,7 +12,7 @@ from glademark.errors import FileError
 from glademark.intake.columns import is_known
 from glademark.intake.files import FieldFile
 from glademark.intake.meanings import Meaning
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, refuse_columns
 from glademark.intake.wording import counted, listed
 
 LINE_MAX = 2**20
@@ -87,6 +87,7 @@ def reading_of_rows(
     if not header:
         msg = f"{file.name}: there is no header {noun}. The first {noun} must name the columns."
         raise FileError(msg)
+    refuse_columns(len(header), file)
     header = _named(header)
     lines, cells, spoiled, repeated = _sorted_out(rows, header, noun)
     notices = []

@@ -2,6 +2,7 @@
 
 import geopandas as gpd
 import pandas as pd
+from pyproj.exceptions import CRSError as ProjCRSError
 
 from glademark.errors import FileError
 from glademark.intake.files import FieldFile
@@ -43,7 +44,7 @@ def read_geoparquet(file: FieldFile) -> Reading:
             rows = pq.read_table(file.copy).to_pandas()
             return _reading(file, rows, None)
         frame = gpd.read_parquet(file.copy)
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except (pa.ArrowException, ProjCRSError, OSError, ValueError) as error:
         msg = f"{file.name}: the Parquet file is damaged or of another kind. Write it again."
         raise FileError(msg) from error
     return _reading(file, pd.DataFrame(frame.drop(columns=frame.geometry.name)), frame.geometry)
