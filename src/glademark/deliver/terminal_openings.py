@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.deliver.delivery import Delivery
+from glademark.deliver.fitted import Fitted
 from glademark.deliver.quantities import MISSING, show_area, show_length, show_number
 from glademark.deliver.shown_text import shown_text
 from glademark.deliver.terminal_limits import VERDICT_STYLES, words_of
@@ -27,7 +28,7 @@ _SHORT = {
 }
 
 
-def openings_table(delivery: Delivery) -> Table:
+def openings_table(delivery: Delivery) -> Fitted:
     """
     One row an opening: trees, area, nearest neighbour, verdict.
 
@@ -59,7 +60,7 @@ def openings_table(delivery: Delivery) -> Table:
         )
     if len(openings) > _MOST_ROWS:
         table.caption = f"and {len(openings) - _MOST_ROWS} more in openings.csv"
-    return table
+    return Fitted(table)
 
 
 def joined_lines(delivery: Delivery) -> list[RenderableType]:

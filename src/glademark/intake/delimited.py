@@ -12,7 +12,7 @@ from glademark.errors import FileError
 from glademark.intake.columns import is_known
 from glademark.intake.files import FieldFile
 from glademark.intake.meanings import Meaning
-from glademark.intake.records import Reading, refuse_columns
+from glademark.intake.records import COLUMNS_MAX, Reading, refuse_columns
 from glademark.intake.wording import counted, listed
 
 LINE_MAX = 2**20
@@ -151,7 +151,7 @@ def _separator(text: str, meanings: Sequence[Meaning]) -> str:
         rows = [row for row in _until_error(reader) if any(row)][:_SAMPLE_ROWS]
         if not rows:
             return (0, 0.0, 0)
-        known = sum(is_known(cell, meanings) for cell in rows[0])
+        known = sum(is_known(cell, meanings) for cell in rows[0][:COLUMNS_MAX])
         return known, sum(len(row) == len(rows[0]) for row in rows) / len(rows), len(rows[0])
 
     return max(SEPARATORS, key=fit)
@@ -178,7 +178,7 @@ def _rows(
             line = first_line + reader.line_num
     except csv.Error as error:
         msg = (
-            f"{file.name}, line {line}: the quotes do not match up ({error}). "
+            f"{file.name}, line {line}: a cell is too long, or the quotes do not match up ({error}). "
             "Correct the line, or export the file again."
         )
         raise FileError(msg) from error
