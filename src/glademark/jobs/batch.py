@@ -149,7 +149,7 @@ def lay_out_batch(
     """
     with ExitStack() as stack:
         sources = _sources(project_files, stack)
-        out.mkdir(parents=True, exist_ok=True)
+        _made(out)
         names = [name for source in sources for name in source.digests]
         left = [
             (source, name)
@@ -171,6 +171,15 @@ def lay_out_batch(
         skipped=len(names) - len(left),
         files=(out / f"{STANDS.name}.csv", *write_joined(out, names, joined)),
     )
+
+
+def _made(out: Path) -> None:
+    """Make the folder for the results."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        msg = f"{out} cannot be made: {(error.strerror or str(error)).lower()}"
+        raise OutputError(msg) from error
 
 
 def _sources(project_files: Sequence[Path], stack: ExitStack) -> list[_Source]:

@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.contracts.layers import Units
+from glademark.export.fitted import Fitted
 from glademark.measure.standing import BASAL, SOLID
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
@@ -49,10 +50,10 @@ def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
     table.add_column("")
     rows = layout.allowance.to_dict("records")
     for row in rows:
-        table.add_column(_heading(row, units), justify="right")
+        table.add_column(Text(_heading(row, units)), justify="right")
     for title, column in _columns(layout.allowance):
         table.add_row(title, *(_cell(row, column, units) for row in rows))
-    return [table, *map(Text, _after(delivery, units))]
+    return [Fitted(table), *map(Text, _after(delivery, units))]
 
 
 def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:

@@ -10,6 +10,7 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from glademark.export.fitted import Fitted
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_area, show_length, show_number
 from glademark.report.shown_text import shown_text
@@ -27,7 +28,7 @@ _SHORT = {
 }
 
 
-def openings_table(delivery: Delivery) -> Table:
+def openings_table(delivery: Delivery) -> Fitted:
     """
     One row an opening: trees, area, nearest neighbour, verdict.
 
@@ -59,7 +60,7 @@ def openings_table(delivery: Delivery) -> Table:
         )
     if len(openings) > _MOST_ROWS:
         table.caption = f"and {len(openings) - _MOST_ROWS} more in openings.csv"
-    return table
+    return Fitted(table)
 
 
 def joined_lines(delivery: Delivery) -> list[RenderableType]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 from rich.text import Text
 
+from glademark.export.fitted import Fitted
 from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import show_area, show_number, show_share
 from glademark.report.shown_text import shown_text
@@ -56,7 +57,7 @@ def print_stands(
         )
     )
     ordered = sorted(rows, key=_worst_first)
-    console.print(_table(ordered[:MOST_LINES], heading.units))
+    console.print(Fitted(_table(ordered[:MOST_LINES], heading.units)))
     if len(rows) > MOST_LINES:
         console.print(Text(f"{len(rows) - MOST_LINES:,} more stands are in the files"))
     for row in ordered[:MOST_LINES]:

@@ -7,6 +7,7 @@ from rich.text import Text
 
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.export.fitted import Fitted
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
     basal_area_unit,
@@ -21,7 +22,7 @@ _ALL = "all"
 _LONGEST_NAME = 22
 
 
-def volume_table(delivery: Delivery) -> Table:
+def volume_table(delivery: Delivery) -> Fitted:
     """
     Trees, basal area and net volume of each product by zone, each in its sale unit.
 
@@ -48,7 +49,7 @@ def volume_table(delivery: Delivery) -> Table:
         table.add_section()
         table.add_row(Text("of it not located (paper tally)", style="italic"))
         _add_rows(table, unlocated, zones, delivery.project.heading.units)
-    return table
+    return Fitted(table)
 
 
 def _add_rows(table: Table, cells: pd.DataFrame, zones: list[str], units: Units) -> None:
