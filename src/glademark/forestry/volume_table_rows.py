@@ -33,7 +33,9 @@ _COLUMN_NAMES: Mapping[str, str] = MappingProxyType(
         "unit": "unit",
     }
 )  # fmt: skip
-_UNIT_IN_HEADING = re.compile(r"(?:_|\s*[\[(]\s*|\s+)(in|inches|cm|ft|feet|m|logs)[\])]?")
+_UNIT_IN_HEADING = re.compile(
+    r"(?:_|(?<!\s)\s*+[\[(]\s*+|(?<!\s)\s++)(in|inches|cm|ft|feet|m|logs)[\])]?"
+)
 _NUMBER = re.compile(r"\s*(\d+(?:\.\d*)?|\.\d+)")
 _SMALLER_TREES = re.compile(r"\s*(under|below|<)", re.IGNORECASE)
 _MEANT_FOR_ANY = ("", "*", "any", "all")

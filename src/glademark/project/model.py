@@ -36,6 +36,9 @@ PaintMeaning = Literal[
 ]
 Unit = Literal["board foot", "MBF", "cord", "m3", "ft3", "green ton"]
 
+WORDS_MAX = 200
+"""Most paints that a project file gives a meaning."""
+
 DEFAULT_WIDTH_M = 4.0
 DEFAULT_POSITION_ERROR_M = 4.0
 DEFAULT_CROWN_RADIUS_M = 3.0
@@ -184,7 +187,7 @@ class MarkSettings(Part):
         default_factory=dict, alias="position_error_by_file"
     )
     position_error_column: Literal["rmse", "cep", "ce90", "ce95"] = "rmse"
-    paint: Mapping[str, PaintMeaning] = Field(default_factory=dict)
+    paint: Mapping[str, PaintMeaning] = Field(default_factory=dict, max_length=WORDS_MAX)
     line_trees_confirmed: bool = False
 
 
