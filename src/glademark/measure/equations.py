@@ -145,9 +145,12 @@ def _or_nan(value: float | None) -> float:
 def _sources(found: TreeVolume, conversion: str) -> npt.NDArray[np.object_]:
     """Publication and conversion of each volume, or why there is none."""
     inside = f"{found.source}, {found.part.meaning}; {conversion}"
+    beyond = f"{inside}; outside the range that the equation was fitted in"
+    if found.part.only_fitted:
+        beyond = f"not computed: outside {found.part.range_in_words}, the range of {found.source}"
     words = {
         "ok": inside,
-        "outside range": f"{inside}; outside the range that the equation was fitted in",
+        "outside range": beyond,
         "unknown species": UNKNOWN_SPECIES,
         "missing input": MISSING_INPUT,
     }
