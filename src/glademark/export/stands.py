@@ -128,7 +128,7 @@ def refused(name: str, faults: Sequence[str]) -> StandTables:
     tables
         None but the row.
     """
-    row = {"stand_id": name, "outcome": "refused", "reason": " ".join(faults)}
+    row = {"stand_id": name, "outcome": "refused", "reason": " ".join(grouped_faults(faults))}
     return StandTables(row=row, summary=None, frames={}, provenance={})
 
 

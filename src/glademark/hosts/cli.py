@@ -262,7 +262,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
     "--csv",
     "as_csv",
     is_flag=True,
-    help="Print CSV that [volume] table reads (with one --logs at most).",
+    help="Print CSV that [volume] table reads.",
 )
 def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
     """Print a volume table by size class, to carry into the woods."""

@@ -9,7 +9,6 @@ from glademark.intake.columns.cells import numbers, translated
 from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
-from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.columns.volumes import wood
 from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
@@ -85,7 +84,6 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
             )
             raise FileError(msg)
     fields = Fields(reading=reading, found=found)
-    note_unknown_species(fields, ledger)
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
     product, bad_wood = wood(fields, project.volume.products, ledger)
     words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)

@@ -297,9 +297,9 @@ def text_of(table: MadeTable) -> str:
 
 def _column(row: Mapping[str, object]) -> str:
     """Heading of the column that a row stands in."""
-    if "height" not in row:
+    if "logs" not in row:
         return str(row["species"])
-    return f"{row['species']}, {row['height']:g} log{'' if row['height'] == 1 else 's'}"
+    return f"{row['species']}, {row['logs']:g} log{'' if row['logs'] == 1 else 's'}"
 
 
 def _shown(volume: float | None) -> str:

@@ -97,6 +97,8 @@ class Measured:
         Cut trees, located or not.
     parts
         Their volumes, one row a part.
+    wood_notices
+        What is to be said first of the volumes of each stand.
     sold
         Volume table and products.
     standing
@@ -117,6 +119,7 @@ class Measured:
     leave_stand: IntArray
     trees: pd.DataFrame
     parts: pd.DataFrame
+    wood_notices: Sequence[tuple[str, ...]]
     sold: Sold
     standing: Sequence[Standing]
     classes: SizeClasses
@@ -207,6 +210,7 @@ def _layout(given: _Given, place: int, layers: Mapping[str, Any]) -> Layout:
         residual=left,
         figures=figures,
         notices=(
+            *found.wood_notices[place],
             *survey.notices,
             *said,
             *standing.notices,

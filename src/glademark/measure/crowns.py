@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.forestry import crown_radius_m, find_species
+from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, crown_radius_m
 
 DISC_VERTICES = 64
 """Vertices of a disc: the outline stays within 0.1 % of the radius of its circle."""
@@ -125,7 +125,9 @@ def inscribed_discs(
     return np.asarray(shapely.polygons(coordinates), dtype=object)
 
 
-def crown_radii(trees: pd.DataFrame, *, default_m: float) -> pd.DataFrame:
+def crown_radii(
+    trees: pd.DataFrame, *, default_m: float, species: SpeciesNames = PACKAGED_SPECIES
+) -> pd.DataFrame:
     """
     Crown radius of every tree, and where it comes from.
 
@@ -135,6 +137,8 @@ def crown_radii(trees: pd.DataFrame, *, default_m: float) -> pd.DataFrame:
         `species` (text), `dbh_cm`, `crown_radius_m` (measured, else NaN).
     default_m
         Radius of a tree that was neither measured nor has an equation [m].
+    species
+        Names of species.
 
     Returns
     -------
@@ -143,7 +147,7 @@ def crown_radii(trees: pd.DataFrame, *, default_m: float) -> pd.DataFrame:
         published crown-width equation of the species, or ``default``.
     """
     measured = trees["crown_radius_m"].to_numpy(dtype=float)
-    code = find_species(trees["species"].to_numpy(dtype=object))
+    code = species.crown_codes(trees["species"].to_numpy(dtype=object))
     published, key = crown_radius_m(code, trees["dbh_cm"].to_numpy(dtype=float))
     has_equation = np.isfinite(published) & (published > 0)
     radius = np.where(has_equation, published, default_m)

@@ -14,8 +14,8 @@ from glademark.contracts.by_stand import joined, stretch
 from glademark.contracts.frames import features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.forestry import SizeClasses, basal_area_m2
-from glademark.forestry.size_classes import DiameterUnit
+from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
+from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.measure.assembly import Measured, assemble
 from glademark.measure.combined_openings import joined_by_stand
 from glademark.measure.corridors import Corridors, Network, corridor_network
@@ -29,12 +29,17 @@ from glademark.measure.crowns import (
 from glademark.measure.groups import stated_groups
 from glademark.measure.holes import Holes, Thresholds, Trees, find_holes
 from glademark.measure.marks import size_class, size_classes_of, with_crowns, with_distances
+from glademark.measure.notices import solid_notice
 from glademark.measure.openings import numbers_by_stand
 from glademark.measure.polygons import union_by
+from glademark.measure.project_table import sold_of
+from glademark.measure.species import unknown_species_notice
 from glademark.measure.standing import Standing, cruised, given_stocks, no_plots, scope_notices
 from glademark.measure.sums import least
+from glademark.measure.table_reading import reading_notices
+from glademark.measure.table_use import table_notices
 from glademark.measure.terrain.measures import is_asked_for, with_ground
-from glademark.measure.volume import Sold, products_sold, project_table, volumes
+from glademark.measure.volume import Sold, volumes
 from glademark.measure.zones import final_zone, in_corridor_zone, located_zone, partition
 from glademark.project.model import Project
 from glademark.units import HECTARE_M2, INCH_CM
@@ -107,8 +112,8 @@ def measure_layouts(
     """
     unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
     classes = size_classes_of(project.volume.size_classes, unit=unit)
-    sold = _sold(surveys[0], project, unit)
-    found = _canopy(surveys, project, classes)
+    sold = sold_of(surveys[0], project)
+    found = _canopy(surveys, project, classes, sold.species)
     holes, network, covers = found.holes, found.network, found.covers
     before = earlier or [{}] * len(surveys)
     number = numbers_by_stand(holes, earlier=before)
@@ -117,7 +122,9 @@ def measure_layouts(
     zones = partition(covers.over(network.area, united))
     marks = with_distances(found.marks, found.stand, network=network, edges=covers.edges)
     marks = _with_zones(marks, found.stand, openings, holes, zones)
-    trees = _cut_trees(marks, found.stand, [survey.tally for survey in surveys], classes)
+    tallies = [survey.tally for survey in surveys]
+    trees = _cut_trees(marks, found.stand, tallies, classes, species=sold.species)
+    parts = _volumes(trees, sold)
     measured = Measured(
         covers=covers,
         network=network,
@@ -136,7 +143,8 @@ def measure_layouts(
         leave=found.leave,
         leave_stand=found.leave_stand,
         trees=trees,
-        parts=_volumes(trees, sold),
+        parts=parts,
+        wood_notices=_wood_notices(surveys, trees, parts, sold),
         sold=sold,
         standing=_standing(
             surveys, project, sold, trees=trees, classes=classes, operable=covers.operable
@@ -162,6 +170,31 @@ def _on_ground(
     return with_ground(layout, survey, project, marks=marks, parts=parts)
 
 
+def _wood_notices(
+    surveys: Sequence[Survey], trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold
+) -> list[tuple[str, ...]]:
+    """For each stand: trees without a row of the volume table, how it is read, unknown species."""
+    unused = table_notices(trees, parts, sold, cruised=[survey.plot_trees for survey in surveys])
+    reading = reading_notices(trees, parts, sold, stands=len(surveys))
+    unknown = [unknown_species_notice(_species_of(survey), sold.species) for survey in surveys]
+    stand, first = trees["stand"].to_numpy(), trees.index.get_indexer(pd.Index(parts["tree"]))
+    solid = [
+        solid_notice(trees["count"], parts[stand[first] == place]) for place in range(len(surveys))
+    ]
+    each = zip(unused, reading, unknown, solid, strict=True)
+    return [tuple(notice for notice in notices if notice) for notices in each]
+
+
+def _species_of(survey: Survey) -> pd.Series:
+    """Trees of a stand by species as written, whatever input has them."""
+    frames = (survey.marks, survey.tally, survey.leave_trees, survey.plot_trees)
+    names = np.concatenate([frame["species"].to_numpy(dtype=object) for frame in frames])
+    counts = [frame.get("count", pd.Series(1, index=frame.index)).to_numpy() for frame in frames]
+    code, words = pd.factorize(names)
+    trees = np.bincount(code, weights=np.concatenate(counts).astype(float), minlength=len(words))
+    return pd.Series(trees.astype(int), index=pd.Index(words, dtype=object))
+
+
 def _volumes(trees: pd.DataFrame, sold: Sold) -> pd.DataFrame:
     """Volumes of all cut trees."""
     return volumes(
@@ -169,6 +202,7 @@ def _volumes(trees: pd.DataFrame, sold: Sold) -> pd.DataFrame:
         table=sold.table,
         products=sold.products,
         settings=sold.settings,
+        species=sold.species,
         stand=trees["stand"].to_numpy(dtype=np.intp),
     )
 
@@ -188,7 +222,9 @@ class _Found:
     holes: Holes
 
 
-def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -> _Found:
+def _canopy(
+    surveys: Sequence[Survey], project: Project, classes: SizeClasses, species: SpeciesNames
+) -> _Found:
     """Crowns and holes of all stands."""
     covers = covers_of(surveys)
     lines, line_stand = joined([survey.corridors for survey in surveys])
@@ -197,8 +233,11 @@ def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -
     default_m = project.openings.crown_radius_m
     every, stand = joined([survey.marks for survey in surveys])
     confirmed = project.marks.line_trees_confirmed
-    marks = with_crowns(every, classes=classes, default_m=default_m, confirmed=confirmed)
-    leave, leave_stand = _leave_trees(surveys, every, stand, default_m=default_m)
+    every = every.assign(species=species.fold(every["species"].to_numpy(dtype=object)))
+    marks = with_crowns(
+        every, classes=classes, default_m=default_m, confirmed=confirmed, species=species
+    )
+    leave, leave_stand = _leave_trees(surveys, every, stand, default_m=default_m, species=species)
     bearing = longest_edge_bearings(covers.stand)
     discs, leave_discs = _discs(marks, bearing[stand]), _discs(leave, bearing[leave_stand])
     leave_crowns = union_by(leave_discs, leave_stand, len(surveys))
@@ -231,15 +270,6 @@ def _canopy(surveys: Sequence[Survey], project: Project, classes: SizeClasses) -
         leave_crowns=leave_crowns,
         holes=holes,
     )
-
-
-def _sold(survey: Survey, project: Project, unit: DiameterUnit) -> Sold:
-    """Products and volume table of the project."""
-    products = products_sold(project.volume.products)
-    table = project_table(
-        survey.volume_table, products=products, settings=project.volume, diameter_unit=unit
-    )
-    return Sold(table=table, products=products, settings=project.volume)
 
 
 def _standing(
@@ -278,7 +308,12 @@ def _standing(
 
 
 def _leave_trees(
-    surveys: Sequence[Survey], marks: gpd.GeoDataFrame, stand: IntArray, *, default_m: float
+    surveys: Sequence[Survey],
+    marks: gpd.GeoDataFrame,
+    stand: IntArray,
+    *,
+    default_m: float,
+    species: SpeciesNames,
 ) -> tuple[gpd.GeoDataFrame, IntArray]:
     """Leave trees of their own layer and among the marks, with their crowns, and their stands."""
     columns = ["tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
@@ -290,7 +325,8 @@ def _leave_trees(
         of = np.concatenate([of, stand[among]])
         order = np.argsort(of, kind="stable")
         trees, of = pd.concat(frames, ignore_index=True).iloc[order], of[order]
-    radii = crown_radii(trees, default_m=default_m)
+    trees = trees.assign(species=species.fold(trees["species"].to_numpy(dtype=object)))
+    radii = crown_radii(trees, default_m=default_m, species=species)
     named = {name: trees[name] for name in ("tree_id", "species", "dbh_cm")}
     return features({**named, **radii}, trees.geometry.to_numpy(), crs=surveys[0].crs), of
 
@@ -341,12 +377,17 @@ def _standing_in(
 
 
 def _cut_trees(
-    marks: gpd.GeoDataFrame, stand: IntArray, tallies: Sequence[pd.DataFrame], classes: SizeClasses
+    marks: gpd.GeoDataFrame,
+    stand: IntArray,
+    tallies: Sequence[pd.DataFrame],
+    classes: SizeClasses,
+    *,
+    species: SpeciesNames,
 ) -> pd.DataFrame:
     """Cut trees with a position, then those of the paper tally, by stand under one index."""
     columns = ["zone", "species", "product", "size_class", "count", "basal_area_m2"]
     columns += ["dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit"]
-    columns += ["defect_share", "cull"]
+    columns += ["defect_share", "cull", *(["logs"] if "logs" in marks else [])]
     is_cut = marks["is_cut"].to_numpy(dtype=bool)
     cut = marks.loc[is_cut, columns].assign(located="located", stand=stand[is_cut])
     tally, tally_stand = joined(tallies)
@@ -357,8 +398,10 @@ def _cut_trees(
     paper = tally.assign(
         located="not_located",
         stand=tally_stand,
+        species=species.fold(tally["species"].to_numpy(dtype=object)),
         dbh_cm=dbh_cm,
         height_m=tally.get("height_m", np.nan),
+        logs=tally.get("logs", np.nan),
         size_class=size_class(tally, classes=classes),
         basal_area_m2=each * tally["count"].to_numpy(dtype=float),
     )
@@ -422,15 +465,22 @@ def canopy_of(survey: Survey, project: Project) -> Canopy:
     """
     unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
     classes = size_classes_of(project.volume.size_classes, unit=unit)
-    found = _canopy([survey], project, classes)
-    trees = _cut_trees(found.marks.assign(zone=""), found.stand, [survey.tally.iloc[:0]], classes)
+    sold = sold_of(survey, project)
+    found = _canopy([survey], project, classes, sold.species)
+    trees = _cut_trees(
+        found.marks.assign(zone=""),
+        found.stand,
+        [survey.tally.iloc[:0]],
+        classes,
+        species=sold.species,
+    )
     network = found.network
     return Canopy(
         marks=found.marks,
         discs=found.discs,
         leave_crowns=found.leave_crowns[0],
         holes=found.holes,
-        parts=_volumes(trees, _sold(survey, project, unit)),
+        parts=_volumes(trees, sold),
         cover=found.covers.of(0),
         corridors=Corridors(
             strips=network.strips,

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from glademark.errors import UnitError
-from glademark.forestry import SizeClasses, basal_area_m2
+from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.corridors import Network
 from glademark.measure.crowns import GeometryArray, crown_radii
@@ -78,7 +78,12 @@ def size_class(trees: pd.DataFrame, *, classes: SizeClasses) -> pd.Series:
 
 
 def with_crowns(
-    marks: gpd.GeoDataFrame, *, classes: SizeClasses, default_m: float, confirmed: bool
+    marks: gpd.GeoDataFrame,
+    *,
+    classes: SizeClasses,
+    default_m: float,
+    confirmed: bool,
+    species: SpeciesNames,
 ) -> gpd.GeoDataFrame:
     """
     Marks with what does not hang on the layout: crown, basal area, size class, painted zone.
@@ -93,6 +98,8 @@ def with_crowns(
         Crown radius of a tree that was neither measured nor has an equation [m].
     confirmed
         Whether line trees are confirmed, and so cut.
+    species
+        Names of species.
 
     Returns
     -------
@@ -102,7 +109,7 @@ def with_crowns(
     """
     kinds = ["cut", "line_tree"] if confirmed else ["cut"]
     basal_area = basal_area_m2(marks["dbh_cm"].to_numpy(dtype=float)) * marks["count"].to_numpy()
-    radii = crown_radii(marks, default_m=default_m)
+    radii = crown_radii(marks, default_m=default_m, species=species)
     return marks.assign(
         crown_radius_m=radii["crown_radius_m"],
         crown_source=radii["crown_source"],

@@ -19,7 +19,7 @@ def layout_notices(
     figures: Figures, disagreement: Disagreement, *, marks: pd.DataFrame, settings: OpeningSettings
 ) -> tuple[str, ...]:
     """
-    Notices on distortion, paint against position, line trees, volumes and unpainted stems.
+    Notices on distortion, paint against position, line trees and unpainted stems.
 
     Parameters
     ----------
@@ -42,7 +42,6 @@ def layout_notices(
         _disagreement(disagreement),
         _strays(disagreement, marks),
         _line_trees(figures),
-        _without_solid(figures),
         _unpainted(figures, settings),
     )
     return tuple(notice for notice in found if notice)
@@ -96,14 +95,15 @@ def _line_trees(figures: Figures) -> str:
     )
 
 
-def _without_solid(figures: Figures) -> str:
-    """Trees that the solid volume leaves out."""
-    if not figures.volume.m3_missing_trees:
-        return ""
-    return (
-        f"The solid volume leaves out {figures.volume.m3_missing_trees} trees whose volume has no "
-        "conversion to m3."
-    )
+def solid_notice(count: pd.Series, parts: pd.DataFrame) -> str:
+    """Trees of a stand that the solid volume leaves out, those without any volume apart."""
+    unknown = parts["m3"].isna()
+    of_none = set(parts.loc[unknown & parts["gross"].isna(), "tree"])
+    none = int(count.loc[sorted(of_none)].sum())
+    lost = int(count.loc[sorted(set(parts.loc[unknown, "tree"]) - of_none)].sum())
+    said = [f"{none:,} trees without a volume"] if none else []
+    said += [f"{lost:,} trees whose volume has no conversion to m3"] if lost else []
+    return f"The solid volume leaves out {' and '.join(said)}." if said else ""
 
 
 def _unpainted(figures: Figures, settings: OpeningSettings) -> str:

@@ -30,8 +30,8 @@ class MadeTable:
     ----------
     rows
         One mapping a cell: ``species``, ``size_class``, ``dbh_in`` or ``dbh_cm`` (smallest of the
-        class), ``height`` where an input varies, ``volume`` and ``unit``. `VolumeTable.from_rows`
-        reads them.
+        class), ``logs``, ``height_m`` or another input that varies, ``volume`` and ``unit``.
+        `VolumeTable.from_rows` reads them.
     unit
         Unit of the volumes, with the log rule.
     heading
@@ -89,7 +89,7 @@ def make_volume_table(
     ...     species_code=[833],
     ...     assumed={"logs": [1, 2]},
     ... )
-    >>> [(row["dbh_in"], row["height"]) for row in table.rows], table.unit
+    >>> [(row["dbh_in"], row["logs"]) for row in table.rows], table.unit
     ([(10.0, 1.0), (14.0, 1.0), (10.0, 2.0), (14.0, 2.0)], 'board foot (Doyle)')
     """
     varying = _varying(assumed)
@@ -110,7 +110,7 @@ def make_volume_table(
             "species": str(name),
             "size_class": classes.labels[place + 1],
             f"dbh_{classes.unit}": float(edges[place]),
-            **({"height": float(height)} if varying else {}),
+            **({varying: float(height)} if varying else {}),
             "volume": float(volume),
             "unit": result.part.unit,
         }

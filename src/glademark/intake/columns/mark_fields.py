@@ -9,7 +9,6 @@ from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.kinds import kind_column, kinds
 from glademark.intake.columns.match import words
-from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.columns.volumes import wood
 from glademark.intake.record_log import Ledger
 from glademark.intake.wording import counted, listed, quoted, shown
@@ -86,7 +85,6 @@ def mark_fields(
     )
     size = _sizes(fields, project.marks.height_unit, ledger)
     name = fields.reading.file.name
-    note_unknown_species(fields, ledger)
     marker = fields.cells("marker")
     frame = pd.DataFrame(
         {

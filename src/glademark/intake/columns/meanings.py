@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from glademark.units import VOLUME_HEADINGS
+
 LENGTHS: Mapping[str, str] = MappingProxyType(
     {
         spelled: unit
@@ -22,12 +24,6 @@ LENGTHS: Mapping[str, str] = MappingProxyType(
 _LONG = {spelled: unit for spelled, unit in LENGTHS.items() if unit in {"m", "ft"}}
 _METRES = {spelled: unit for spelled, unit in LENGTHS.items() if unit == "m"}
 _DEGREES = dict.fromkeys(("deg", "degrees", "dd", "wgs84"), "deg")
-_VOLUMES = {
-    "bf": "board foot", "bdft": "board foot", "boardfeet": "board foot", "boardfoot": "board foot",
-    "mbf": "MBF", "m3": "m3", "cum": "m3", "cbm": "m3", "ft3": "ft3", "cuft": "ft3", "cf": "ft3",
-    "cord": "cord", "cords": "cord", "cd": "cord",
-    "greenton": "green ton", "greentons": "green ton",
-}  # fmt: skip
 _SHARES = {
     "pct": "pct", "percent": "pct", "perc": "pct", "share": "share", "fraction": "share",
 }  # fmt: skip
@@ -179,7 +175,7 @@ CROWN_WIDTH = _meaning(
 VOLUME = _meaning(
     "volume",
     "volume vol treevolume treevol volumegross grossvolume grossvol volgross",
-    units=_VOLUMES,
+    units=VOLUME_HEADINGS,
     bare_units="bf bdft boardfeet mbf m3 ft3 cuft cords cord",
     strict=True,
 )

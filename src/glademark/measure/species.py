@@ -1,0 +1,81 @@
+"""Names of species in a project: its own, those of its volume table, then the package's."""
+
+from collections.abc import Iterator, Mapping
+
+import pandas as pd
+
+from glademark.errors import InputError
+from glademark.forestry import (
+    UNKNOWN_SPECIES,
+    OwnSpecies,
+    SpeciesNames,
+    find_species,
+    nearest_species,
+)
+from glademark.forestry.volume_table_rows import species_in
+from glademark.project.model import Project, SpeciesSettings
+
+NAMED = 3
+"""Unknown species named in a notice; the rest are counted."""
+
+
+def project_species(project: Project, table: pd.DataFrame | None) -> SpeciesNames:
+    """Names of species by the tables ``[species.KEY]``, then by the rows of the volume table."""
+    faults: list[str] = []
+    stated = list(_stated(project.species, faults))
+    if faults:
+        raise InputError(*faults)
+    own = SpeciesNames.of(stated)
+    if table is None:
+        return own
+    rows = table.to_dict(orient="records")
+    named = species_in(rows, species=own, products=project.volume.products)
+    local = [name for name in named if not own.known([name])[0]]
+    return SpeciesNames.of([*stated, *((name, OwnSpecies(name=name)) for name in local)])
+
+
+def _stated(
+    settings: Mapping[str, SpeciesSettings], faults: list[str]
+) -> Iterator[tuple[str, OwnSpecies]]:
+    """Each table of the project file under its key; faults are noted."""
+    for key, one in settings.items():
+        code = int(find_species([one.name])[0])
+        crown = _code(one.crown, f"[species.{key}] crown", faults) if one.crown else code
+        volume = (
+            _code(one.volume_as, f"[species.{key}] volume_as", faults) if one.volume_as else code
+        )
+        yield key, OwnSpecies(name=one.name, group=one.group, crown=crown, volume=volume)
+
+
+def _code(name: str, where: str, faults: list[str]) -> int:
+    """FIA code of a species whose equations are to be taken."""
+    code = int(find_species([name])[0])
+    if code == UNKNOWN_SPECIES:
+        near = nearest_species(name)
+        mend = (
+            f"Did you mean {' or '.join(near)}?" if near else "Use a FIA code or a PLANTS symbol."
+        )
+        faults.append(f"{where}: no equations are known for {name!r}. {mend}")
+    return code
+
+
+def unknown_species_notice(trees: pd.Series, names: SpeciesNames) -> str:
+    """One sentence about species that are not known, from trees by name; empty for none."""
+    unknown = ~names.known(trees.index.to_numpy(dtype=object))
+    if not unknown.any():
+        return ""
+    some = trees[unknown].groupby(names.fold(trees.index[unknown])).sum()
+    some = some.sort_values(ascending=False, kind="stable")
+    told = [f"{name!r}, {number:,}{_nearest(str(name))}" for name, number in some.items()][:NAMED]
+    more = f"; and {len(some) - NAMED:,} more species" if len(some) > NAMED else ""
+    return (
+        f"{int(some.sum()):,} trees are of species that are not known: {'; '.join(told)}{more}. "
+        "They keep their name and have no published volume or crown width; a table [species.NAME] "
+        "in the project file can give them those of another species."
+    )
+
+
+def _nearest(name: str) -> str:
+    """What a name may have been meant for."""
+    near = nearest_species(name, count=2)
+    return f" (nearest: {', '.join(near)})" if near else ""
