@@ -17,7 +17,6 @@ result.
 import re
 from collections.abc import Iterable, Sequence
 
-
 _VARYING = re.compile(r"'[^']*'|\"[^\"]*\"|\d[\d.,]*\d|\d")
 """What may differ in faults of equal wording: quoted words and numbers."""
 

@@ -12,6 +12,7 @@ import pandas as pd
 from glademark import __version__
 from glademark.contracts.layers import PARAMETERS, SET_ASIDE, STANDS
 from glademark.contracts.survey import InputCount
+from glademark.errors import grouped_faults
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import (
     GEOPACKAGE_FILE,

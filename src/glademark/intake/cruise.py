@@ -20,7 +20,7 @@ from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import wood
+from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading, text_of
 from glademark.intake.site import Ground
@@ -112,7 +112,8 @@ def read_cruise(
     kept = reading.rows.index
     plots = _plots(reading, size.loc[kept], ground)
     trees = trees[trees["is_tree"] & trees.index.isin(kept)]
-    return plots, trees[list(TREE_COLUMNS)].reset_index(drop=True)
+    columns = [*TREE_COLUMNS, *([LOGS] if LOGS in trees else [])]
+    return plots, trees[columns].reset_index(drop=True)
 
 
 def _without_name(reading: Reading, ledger: Ledger) -> Reading:
@@ -204,7 +205,7 @@ def _trees(
             "source_file": fields.reading.file.name,
             "record": fields.reading.record,
         }
-    ).join([stem, sold])
+    ).join([stem, sold, logs_of(fields, ledger)])
     reasons = {
         "with an impossible diameter": bad_stem,
         "with an impossible volume, defect or cull": bad_wood,

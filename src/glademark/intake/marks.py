@@ -22,6 +22,7 @@ from glademark.intake.columns.mark_fields import (
 )
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.positions import with_points
+from glademark.intake.columns.volumes import LOGS
 from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
@@ -220,9 +221,11 @@ def _joined(batches: list[_Batch], ground: Ground) -> gpd.GeoDataFrame:
         for batch in batches
     ]
     marks = pd.concat(frames, ignore_index=True)
-    others = [name for name in marks.columns if name not in {*MARK_COLUMNS, MUST_GO, "geometry"}]
-    stated = [MUST_GO] if MUST_GO in marks else []
-    marks[stated] = marks[stated].fillna(value=False).astype(bool)
+    optional = (LOGS, MUST_GO)
+    others = [name for name in marks.columns if name not in {*MARK_COLUMNS, *optional, "geometry"}]
+    stated = [name for name in optional if name in marks]
+    if MUST_GO in stated:
+        marks[MUST_GO] = marks[MUST_GO].fillna(value=False).astype(bool)
     marks[others] = marks[others].fillna("").astype("str")
     return gpd.GeoDataFrame(
         marks[[*MARK_COLUMNS, *stated, *others, "geometry"]], geometry="geometry", crs=ground.crs

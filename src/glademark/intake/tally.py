@@ -9,7 +9,7 @@ from glademark.intake.columns.cells import numbers, translated
 from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
-from glademark.intake.columns.volumes import wood
+from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import Ledger
 from glademark.intake.records import Reading
 from glademark.intake.wording import quoted, shown
@@ -104,7 +104,7 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
             "source_file": name,
             "record": reading.record,
         }
-    ).join([stem, product])
+    ).join([stem, product, logs_of(fields, ledger)])
     for what, reason in reasons.items():
         reading = ledger.set_aside(
             reading,
@@ -113,7 +113,8 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
             what=what,
         )
     ledger.use(reading)
-    frame = frame.loc[reading.rows.index, list(TALLY_COLUMNS)]
+    columns = [*TALLY_COLUMNS, *([LOGS] if LOGS in frame else [])]
+    frame = frame.loc[reading.rows.index, columns]
     return frame.astype({"count": "int64"}).reset_index(drop=True)
 
 

@@ -9,7 +9,7 @@ from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.kinds import kind_column, kinds
 from glademark.intake.columns.match import words
-from glademark.intake.columns.volumes import wood
+from glademark.intake.columns.volumes import logs_of, wood
 from glademark.intake.record_log import Ledger
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project
@@ -66,8 +66,8 @@ def mark_fields(
     Returns
     -------
     frame
-        `MARK_COLUMNS`, on the index of the records, and `MUST_GO` where the file has it; `inside`
-        is still to be found.
+        `MARK_COLUMNS`, on the index of the records, and logs and `MUST_GO` where the file has them;
+        `inside` is still to be found.
     reasons
         By group of reasons, in a few words: a reason a record, empty where it can be used.
 
@@ -106,6 +106,7 @@ def mark_fields(
         }
     )
     frame = pd.concat([frame, stem, kind, product, size], axis=1)[list(MARK_COLUMNS)]
+    frame = frame.join(logs_of(fields, ledger))
     if fields.has(MUST_GO):
         frame[MUST_GO], reasons["of which it is not clear whether they must go"] = _must_go(fields)
     return frame, reasons

@@ -163,6 +163,12 @@ GROUP = _meaning("group", _GROUP_HEADERS)
 HEIGHT = _meaning(
     "height", "height totalheight treeheight ht totalht treeht tht h", units=_LONG, strict=True
 )
+LOGS = _meaning(
+    "logs",
+    "logs nlogs numlogs numberoflogs log logcount logs16ft 16ftlogs merchlogs merchantablelogs"
+    " heightlogs logheight",
+    strict=True,
+)
 CROWN_RADIUS = _meaning(
     "crown_radius", "crownradius crownrad crownradi crradius crad", units=_LONG, strict=True
 )
@@ -219,8 +225,8 @@ UTM_ZONE = _meaning("utm_zone", "utmzone zoneutm gridzone utmgridzone utmzoneno"
 _POSITION = (LON, LAT, X, Y, UTM_ZONE)
 MARKS = (
     ID, MARKER, COUNT, KIND, TYPE, DBH, DBH_UNIT, SPECIES, PRODUCT, PAINT, GROUP, HEIGHT,
-    CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE, ORDER,
-    RADIUS, MUST_GO, *_POSITION,
+    LOGS, CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE,
+    ORDER, RADIUS, MUST_GO, *_POSITION,
 )  # fmt: skip
 """Meanings in a file of marks."""
 
@@ -241,6 +247,7 @@ TALLY = (
     COUNT,
     VOLUME,
     VOLUME_UNIT,
+    LOGS,
     DEFECT,
     CULL,
 )
@@ -308,6 +315,7 @@ CRUISE = (
     PRODUCT,
     _meaning("count", f"{_COUNT_HEADERS} tally treesin intrees", strict=True),
     HEIGHT,
+    LOGS,
     VOLUME,
     VOLUME_UNIT,
     DEFECT,

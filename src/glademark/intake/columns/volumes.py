@@ -152,3 +152,30 @@ def _culls(fields: Fields) -> tuple[pd.Series, pd.Series]:
         )
         return nothing, nothing
     return yes_or_no(fields.cells("cull"))
+
+
+LOGS = "logs"
+"""Column of trees that is there only where a file counts the logs of its trees."""
+
+LOGS_MAX = 10.0
+"""No tree has more 16-ft logs."""
+
+
+def logs_of(fields: Fields, ledger: Ledger) -> pd.DataFrame:
+    """`LOGS` where the file counts them, on the index of the records; impossible ones are blank."""
+    if not fields.has(LOGS):
+        return pd.DataFrame(index=fields.reading.rows.index)
+    values, bad = fields.numbers(LOGS)
+    bad = bad | (values < 0) | (values > LOGS_MAX)
+    ledger.notice(
+        f"{fields.reading.file.name}: '{shown(fields.found.header[LOGS])}' is read as the number "
+        "of 16-ft logs."
+    )
+    for stand, places in fields.reading.parts(bad):
+        names = listed(fields.reading.called_at(places))
+        ledger.notice(
+            f"{fields.reading.file.name}: the logs of {counted(len(places), 'record')} are no "
+            f"number from 0 to {LOGS_MAX:g} and are taken as not counted: {names}.",
+            stand=stand,
+        )
+    return pd.DataFrame({LOGS: values.where(~bad & (values > 0)).astype(float)})
