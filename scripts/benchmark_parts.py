@@ -11,7 +11,7 @@ from benchmark_figures import Figure
 from benchmark_sizes import Sizes
 
 from glademark.forestry.volume_equations import Trees, equation_sets, tree_volume
-from glademark.measure.terrain.extraction import entries, hauling_network
+from glademark.measure.terrain.extraction import entries, extraction_network
 from glademark.measure.terrain.reach import to_corridor
 
 
@@ -44,7 +44,7 @@ def ground(sizes: Sizes, *, count: int = 100_000) -> Iterator[Figure]:
     strips = shapely.buffer(lines, 2.0, cap_style="flat")
 
     def both() -> None:
-        network = hauling_network(
+        network = extraction_network(
             corridors, landing, stand=shapely.box(0, 0, side, side), snap_m=1.0
         )
         entries(network, marks)

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT / "tests" / "after_cut"))
+sys.path.insert(0, str(ROOT / "tests" / "compare"))
 import conftest as made  # noqa: E402 - the stands of the tests
 
 from glademark.compare.matching import match_stumps  # noqa: E402

@@ -72,13 +72,13 @@ CREATE TABLE openings AS
 SELECT stand_id, "group", ST_Union_Agg(geom) AS geom
 FROM crowns WHERE "group" <> '' GROUP BY ALL;
 
-CREATE TABLE canopy_gaps AS
+CREATE TABLE incidental_openings AS
 WITH many AS (
     SELECT component, count(*) AS trees FROM components GROUP BY ALL HAVING count(*) >= 4
 )
 SELECT stand_id, component, trees, ST_Union_Agg(geom) AS geom
 FROM crowns JOIN components USING (id) JOIN many USING (component) GROUP BY ALL;
-DELETE FROM canopy_gaps WHERE ST_Area(geom) < 0.05 * 4046.8564224;
+DELETE FROM incidental_openings WHERE ST_Area(geom) < 0.05 * 4046.8564224;
 
 CREATE TABLE ground AS
 WITH strips AS (SELECT stand_id, ST_Union_Agg(geom) AS geom FROM corridors GROUP BY stand_id),
@@ -95,7 +95,7 @@ SELECT stand_id, 'corridor' AS zone, strip AS geom FROM ground
 UNION ALL SELECT stand_id, 'opening', hole FROM ground
 UNION ALL SELECT stand_id, 'matrix', ST_Difference(ST_Difference(whole, strip), hole) FROM ground;
 """
-"""Corridors in their stand, openings, gaps, and the zones one cut from what the other left."""
+"""Corridors in their stand, openings, incidental ones, and the zones in their order."""
 
 TREES = """
 CREATE TABLE trees AS
@@ -127,7 +127,7 @@ ORDER BY ALL;
 LAYERS = {
     "corridors": "*, ST_Area(geom) AS area_m2 FROM corridors",
     "openings": "*, ST_Area(geom) AS area_m2, ST_Perimeter(geom) AS perimeter_m FROM openings",
-    "canopy_gaps": "*, ST_Area(geom) AS area_m2 FROM canopy_gaps",
+    "incidental_openings": "*, ST_Area(geom) AS area_m2 FROM incidental_openings",
     "zones": "*, ST_Area(geom) AS area_m2 FROM zones",
     "marks": "* FROM trees",
 }

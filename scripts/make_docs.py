@@ -13,7 +13,7 @@ from pathlib import Path
 import click
 
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
-from glademark.contracts.layers import LAYERS, SPARE, STANDS, Layer, shown_beside
+from glademark.contracts.layers import LAYERS, LEAVE_STANDING, STANDS, Layer, shown_beside
 from glademark.hosts.cli import cli
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
@@ -38,7 +38,7 @@ def _columns() -> str:
     )
     after = "\n# After the cut: compare.gpkg\n"
     more = [layer for layer in AFTER_CUT_LAYERS.values() if layer not in LAYERS.values()]
-    laid_out = "".join(_layer(layer) for layer in (*LAYERS.values(), STANDS, SPARE))
+    laid_out = "".join(_layer(layer) for layer in (*LAYERS.values(), STANDS, LEAVE_STANDING))
     return head + laid_out + after + "".join(map(_layer, more))
 
 

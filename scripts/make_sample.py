@@ -80,7 +80,7 @@ def _write_layers(folder: Path) -> None:
     )
     outline = stand.GROUPS["5"].buffer(2.5).simplify(0.4)
     _write_layer(folder, "openings", [outline], group=["5"])
-    _write_layer(folder, "keep_out", [stand.SEEP], name=["Otter Seep (invented)"])
+    _write_layer(folder, "exclusions", [stand.SEEP], name=["Otter Seep (invented)"])
     _write_layer(folder, "landings", [stand.LANDING], name=["Landing at the town road (invented)"])
     _write_layer(folder, "water", [stand.STREAM], name=["Lantern Brook (invented)"])
 
@@ -221,7 +221,7 @@ corridors = "corridors.gpkg"
 marks = ["marks_north.csv", "marks_south.csv"]
 tally = "tally.csv"
 openings = "openings.gpkg"
-keep_out = "keep_out.gpkg"
+exclusions = "exclusions.gpkg"
 water = "water.gpkg"
 landings = "landings.gpkg"
 leave_trees = "leave_trees.gpkg"
@@ -288,7 +288,7 @@ unmarked_share_max = "3 %"
 [limits]
 opening_area_max = {value = "0.5 acre", authority = "plan", source = "invented plan, section 4"}
 opening_area_min = {value = "0.1 acre", authority = "plan", source = "invented plan, section 4"}
-joined_area_max = {value = "0.7 acre", authority = "plan", source = "invented plan, section 4"}
+combined_area_max = {value = "0.7 acre", authority = "plan", source = "invented plan, section 4"}
 opening_spacing_min = {value = "100 ft", authority = "plan", source = "invented plan, section 4"}
 corridor_share_max = {value = "12 %", authority = "prescription", source = "invented, item 6"}
 water_distance_min = {value = "75 ft", authority = "prescription", source = "invented, item 7"}

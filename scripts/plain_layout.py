@@ -38,8 +38,8 @@ class PlainLayout:
     stand: gpd.GeoDataFrame
     corridors: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
-    joined_openings: gpd.GeoDataFrame
-    canopy_gaps: gpd.GeoDataFrame
+    combined_openings: gpd.GeoDataFrame
+    incidental_openings: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     marks: gpd.GeoDataFrame
     volume_by_zone: pd.DataFrame
@@ -108,8 +108,8 @@ def lay_out_plainly(
         stand=stand.assign(area_m2=stand.area, perimeter_m=stand.length),
         corridors=corridors,
         openings=openings,
-        joined_openings=_joined(openings, corridors),
-        canopy_gaps=_gaps(crowns[crowns["group"] == ""]),
+        combined_openings=_combined(openings, corridors),
+        incidental_openings=_incidental(crowns[crowns["group"] == ""]),
         zones=zones.merge(found, on=[KEY, "zone"], how="left"),
         marks=marks,
         volume_by_zone=_volume_table(marks),
@@ -201,7 +201,7 @@ def _measured_openings(
     ).merge(trees, left_on=GROUP, right_index=True, how="left")
 
 
-def _joined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _combined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Openings with the strips at them, one where they touch."""
     pairs = gpd.sjoin(openings[[*GROUP, "geometry"]], corridors[[KEY, "geometry"]])
     pairs = pairs[pairs[f"{KEY}_left"] == pairs[f"{KEY}_right"]]
@@ -216,11 +216,11 @@ def _joined(openings: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame) -> gpd.GeoD
     one, two = holes.sindex.query(holes.geometry, predicate="intersects")
     same = holes[KEY].to_numpy()[one] == holes[KEY].to_numpy()[two]
     label = _components(one[same], two[same], len(holes))
-    joined = holes.assign(joined=label).dissolve(["joined", KEY], aggfunc={"group": "count"})
-    return joined.reset_index().assign(area_m2=joined.area.to_numpy())
+    combined = holes.assign(combined=label).dissolve(["combined", KEY], aggfunc={"group": "count"})
+    return combined.reset_index().assign(area_m2=combined.area.to_numpy())
 
 
-def _gaps(crowns: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _incidental(crowns: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Crowns that touch and that nobody has named a group, where they leave a large gap."""
     at, radius = crowns.centroid, crowns["crown_radius_m"].to_numpy()
     reach = 2 * radius.max(initial=0.0)
@@ -230,9 +230,9 @@ def _gaps(crowns: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     touch = (stand[one] == stand[two]) & (away <= radius[one] + radius[two])
     label = pd.Series(_components(one[touch], two[touch], len(crowns)), index=crowns.index)
     crowns = crowns[label.map(label.value_counts()) >= GAP_TREES].assign(component=label)
-    gaps = crowns.dissolve(["component", KEY], aggfunc={"tree_id": "count"}).reset_index()
-    gaps = gaps.assign(area_m2=gaps.area, perimeter_m=gaps.length)
-    return gaps[gaps["area_m2"] >= GAP_M2].rename(columns={"tree_id": "trees"})
+    incidental = crowns.dissolve(["component", KEY], aggfunc={"tree_id": "count"}).reset_index()
+    incidental = incidental.assign(area_m2=incidental.area, perimeter_m=incidental.length)
+    return incidental[incidental["area_m2"] >= GAP_M2].rename(columns={"tree_id": "trees"})
 
 
 def _components(one: np.ndarray, two: np.ndarray, count: int) -> np.ndarray:

@@ -26,7 +26,7 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import SET_ASIDE_COLUMNS, Survey
+from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
@@ -95,7 +95,7 @@ class Given(TypedDict, total=False):
     marks: Sequence[Row]
     tally: Sequence[Row]
     walked: Sequence[Row | BaseGeometry]
-    keep_out: Sequence[BaseGeometry]
+    exclusions: Sequence[BaseGeometry]
     landings: Sequence[BaseGeometry]
     water: Sequence[BaseGeometry]
     setbacks: Sequence[Row]
@@ -103,7 +103,7 @@ class Given(TypedDict, total=False):
     volume_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
-    covered: Sequence[BaseGeometry]
+    marked_ground: Sequence[BaseGeometry]
 
 
 def frame(rows: Sequence[Row], defaults: Row) -> gpd.GeoDataFrame:
@@ -146,19 +146,19 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         marks=marks,
         tally=tally_frame(given.get("tally", [])),
         walked=frame(named(given.get("walked", []), "group", "W"), {"group": ""}),
-        keep_out=areas(given.get("keep_out", [])),
+        exclusions=areas(given.get("exclusions", [])),
         landings=areas(given.get("landings", [])),
         water=areas(given.get("water", [])),
         setbacks=frame(given.get("setbacks", []), SETBACK),
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
-        covered=areas(given.get("covered", [])),
+        marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),
         plots=frame(given.get("plots", []), PLOT),
         plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(
             columns="geometry"
         ),
         terrain=None,
-        set_aside=pd.DataFrame(columns=list(SET_ASIDE_COLUMNS)),
+        rejected=pd.DataFrame(columns=list(REJECTED_COLUMNS)),
         counts=(),
         notices=(),
     )

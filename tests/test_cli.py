@@ -122,18 +122,18 @@ def test_sample_tells_what_is_wrong(sample: tuple[Path, str]) -> None:
     exceeded = checks[checks["verdict"] == "exceeded"]
 
     assert sorted(zip(exceeded["limit"], exceeded["feature"].astype(str), strict=True)) == [
-        ("joined_area_max", "3, 4"),
+        ("combined_area_max", "3, 4"),
         ("opening_area_max", "1"),
         ("opening_spacing_min", "3, 4"),
     ]
 
 
 def test_sample_sets_three_records_aside(sample: tuple[Path, str]) -> None:
-    """Read is used plus set aside, and three records of the sample cannot be used."""
+    """Read is used plus rejected, and three records of the sample cannot be used."""
     marks = json.loads((sample[0] / "summary.json").read_text(encoding="utf-8"))["marks"]
 
-    assert marks["set_aside"] == 3
-    assert marks["read"] == marks["used"] + marks["set_aside"]
+    assert marks["rejected"] == 3
+    assert marks["read"] == marks["used"] + marks["rejected"]
 
 
 def test_terminal_names_the_files(sample: tuple[Path, str]) -> None:

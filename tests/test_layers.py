@@ -37,7 +37,7 @@ def layout(
             *marks_at((150, 50), (153, 50)),
             *marks_at((20, 20), kind="leave"),
         ],
-        keep_out=[shapely.box(0, 180, 20, 200)],
+        exclusions=[shapely.box(0, 180, 20, 200)],
         landings=[shapely.box(180, 90, 200, 110)],
         water=[shapely.box(0, 0, 200, 5)],
         setbacks=[{"geometry": shapely.box(0, 5, 200, 15), "name": "brook"}],
@@ -157,9 +157,14 @@ def test_layers_that_can_be_filled_are(layout: Layout) -> None:
     """The layout of these tests has rows in the layers that matter, so that they can fail."""
     filled = [name for name in frames() if len(getattr(layout, name))]
 
-    assert {"openings", "canopy_gaps", "corridors", "setbacks", "leave_trees", "marks"} <= set(
-        filled
-    )
+    assert {
+        "openings",
+        "incidental_openings",
+        "corridors",
+        "setbacks",
+        "leave_trees",
+        "marks",
+    } <= set(filled)
 
 
 @pytest.mark.parametrize("name", frames())

@@ -56,7 +56,7 @@ def field_files(folder: Path, texts: tuple[str, ...]) -> Path:
         rows.writerow(["far", 30, "", "", "", "", X0 + 900, Y0, texts[8]])
     (folder / "harvest.toml").write_text(
         f'project = {{name = "Safety (invented)"}}\n[inputs]\nstand = "stand.gpkg"\n'
-        f'corridors = "corridors.shp"\nkeep_out = "keep.gpkg"\n'
+        f'corridors = "corridors.shp"\nexclusions = "keep.gpkg"\n'
         f'marks = {{file = "marks.csv", crs = "{UTM}"}}\n',
         encoding="utf-8",
     )

@@ -10,7 +10,7 @@ What can go wrong, as a small tree.
     ├── UnitError           a text is no quantity of the kind asked for
     └── PluginError         a plug-in does not load or breaks its contract
 
-A record that cannot be used is no error: it is set aside. A broken limit is no error: it is a
+A record that cannot be used is no error: it is rejected. A broken limit is no error: it is a
 result.
 """
 

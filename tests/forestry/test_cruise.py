@@ -92,7 +92,7 @@ def test_results_of_the_constructed_cruise(check: Check, rows_of: Reader) -> Non
     assert figure == pytest.approx(float(check["expected"]), abs=float(check["absolute"]) * 1.02)
 
 
-def test_evening_of_twenty_points() -> None:
+def test_mean_of_twenty_points() -> None:
     """Ten points of 11 trees and ten of 13 at BAF 10 ft2/ac are 120 +- 4.80 ft2/ac (95 %)."""
     plots = [f"P{number}" for number in range(1, 21)]
     counted = CruiseTrees(plot=plots, dbh_cm=[math.nan] * 20, count=[11] * 10 + [13] * 10)
@@ -107,7 +107,7 @@ def test_evening_of_twenty_points() -> None:
     assert values["trees"].isna().all()
 
 
-def test_evening_share_of_the_stand() -> None:
+def test_share_of_the_stand() -> None:
     """1,150 ft2 marked of 120 +- 4.80 ft2/ac on 50 acres is 19.2 %, between 18.4 and 20.0 %."""
     stand = estimate_mean([110] * 10 + [130] * 10).times(50)
 

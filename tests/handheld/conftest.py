@@ -90,7 +90,7 @@ def small(delivery_of: Callable[..., Delivery]) -> Delivery:
         },
         corridors=[shapely.LineString([(WEST, SOUTH + 50), (WEST + 200, SOUTH + 50)])],
         marks=[*forty_metres_apart(2), *special],
-        keep_out=[shapely.box(WEST + 160, SOUTH + 70, WEST + 180, SOUTH + 90)],
+        exclusions=[shapely.box(WEST + 160, SOUTH + 70, WEST + 180, SOUTH + 90)],
         landings=[shapely.box(WEST, SOUTH + 40, WEST + 20, SOUTH + 60)],
         water=[shapely.box(WEST + 120, SOUTH, WEST + 124, SOUTH + 100)],
         setbacks=[

@@ -50,12 +50,12 @@ def test_point_lies_where_it_was_measured(delivery_of: Callable[..., Delivery]) 
 
 
 def test_hazards_are_waypoints(small: Delivery) -> None:
-    """Landing, danger tree, line tree and keep-out each have a point that says what it is."""
+    """Landing, danger tree, line tree and exclusion each have a point that says what it is."""
     document = etree.fromstring(gpx_bytes(small))
     kinds = [kind.text for kind in document.findall("g:wpt/g:type", NAMES)]
     names = [name.text for name in document.findall("g:wpt/g:name", NAMES)]
 
-    assert kinds == ["landing", "danger tree", "line tree", "keep-out"]
+    assert kinds == ["landing", "danger tree", "line tree", "exclusion"]
     assert names[1:3] == ["DANGER TREE D7", "DO NOT CUT line tree X9"]
 
 

@@ -50,7 +50,7 @@ def test_hazards_are_on_and_single_trees_off(small: Delivery) -> None:
 
     assert shown["DANGER TREES"] == "1"
     assert shown["Line trees: do NOT cut"] == "1"
-    assert shown["Keep-outs: nothing is cut"] == "1"
+    assert shown["Exclusions: nothing is cut"] == "1"
     assert shown["Trees to cut"] == "0"
 
 

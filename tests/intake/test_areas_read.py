@@ -18,20 +18,20 @@ def noticed(survey: Survey, part: str) -> bool:
     return any(part in notice for notice in survey.notices)
 
 
-@pytest.mark.parametrize("key", ["keep_out", "covered"])
+@pytest.mark.parametrize("key", ["exclusions", "marked_ground"])
 def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable, key: str) -> None:
-    """Half of a square of 40 m lies inside; one wholly outside is set aside."""
+    """Half of a square of 40 m lies inside; one wholly outside is rejected."""
     name = layer("a.gpkg", [square(180, 50, 40), square(500, 0, 40)], {"name": ["A", "B"]})
     result = survey(inputs={key: name})
     areas = getattr(result, key)
 
     assert areas.area.tolist() == pytest.approx([20 * 40])
     assert areas["name"].tolist() == ["A"]
-    assert result.set_aside["tree_id"].tolist() == ["B"]
+    assert result.rejected["tree_id"].tolist() == ["B"]
 
 
 def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square: Callable) -> None:
-    """Wood is hauled to it, but only the part inside takes ground of the stand."""
+    """Wood is extracted to it, but only the part inside takes ground of the stand."""
     name = layer("l.gpkg", [square(180, 50, 40), square(250, 0, 40)], {"name": ["A", "B"]})
     result = survey(inputs={"landings": name})
 
@@ -40,7 +40,9 @@ def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square:
     assert result.landings.area.tolist() == pytest.approx([20 * 40])
 
 
-@pytest.mark.parametrize("key", ["keep_out", "landings", "water", "setbacks", "walked", "covered"])
+@pytest.mark.parametrize(
+    "key", ["exclusions", "landings", "water", "setbacks", "walked", "marked_ground"]
+)
 def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) -> None:
     """Everything after intake finds its columns and its coordinate system."""
     result = survey()
@@ -53,15 +55,15 @@ def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) ->
 def test_areas_that_all_lie_outside_are_refused(
     survey: Read, layer: Layer, square: Callable
 ) -> None:
-    """A keep-out that is not there would look like one that is kept."""
+    """An exclusion that is not there would look like one that is kept."""
     with pytest.raises(InputError, match="1 of 1 records lie outside the stand"):
-        survey(inputs={"keep_out": layer("a.gpkg", [square(500, 0, 40)])})
+        survey(inputs={"exclusions": layer("a.gpkg", [square(500, 0, 40)])})
 
 
 def test_areas_without_a_shape_are_refused(survey: Read, layer: Layer) -> None:
     """The same for a layer of empty records."""
     with pytest.raises(InputError, match="no feature in it can be used"):
-        survey(inputs={"keep_out": layer("a.gpkg", [shapely.Polygon()], {"name": ["A"]})})
+        survey(inputs={"exclusions": layer("a.gpkg", [shapely.Polygon()], {"name": ["A"]})})
 
 
 def test_a_walked_opening_is_kept_whole(survey: Read, layer: Layer, square: Callable) -> None:
@@ -186,14 +188,14 @@ def test_a_setback_line_without_a_distance_is_refused(
 
 
 def test_leave_trees_have_a_layer_of_their_own(survey: Read, layer: Layer, at: Callable) -> None:
-    """Those near the stand stay, since their crowns reach in; one far off is set aside."""
+    """Those near the stand stay, since their crowns reach in; one far off is rejected."""
     columns = {"id": ["1", "2", "3"], "spp": ["YB"] * 3, "dbh_cm": [40.0] * 3, "crown_width_m": 8.0}
     name = layer("l.gpkg", [at(50, 50), at(250, 50), at(400, 50)], columns)
     result = survey(inputs={"leave_trees": name})
 
     assert result.leave_trees["tree_id"].tolist() == ["1", "2"]
     assert result.leave_trees["crown_radius_m"].tolist() == [4.0, 4.0]
-    assert result.set_aside["reason"].item().startswith("it lies more than 100 m outside the stand")
+    assert result.rejected["reason"].item().startswith("it lies more than 100 m outside the stand")
 
 
 def test_an_impossible_crown_of_a_leave_tree_is_told(

@@ -108,7 +108,7 @@ def test_a_corridor_in_pieces_is_one(corridors: Read, lines: list) -> None:
     assert result.corridors.length.item() == pytest.approx(400)
 
 
-def test_lines_without_length_or_outside_are_set_aside(
+def test_lines_without_length_or_outside_are_rejected(
     corridors: Read, lines: list, line: Callable
 ) -> None:
     """A point clicked twice would be buffered to a disc."""
@@ -116,7 +116,7 @@ def test_lines_without_length_or_outside_are_set_aside(
     result = corridors(shapes, {"name": ["A", "B", "C"]})
 
     assert result.corridors["corridor"].tolist() == ["A"]
-    assert result.set_aside[["tree_id", "reason"]].to_numpy().tolist() == [
+    assert result.rejected[["tree_id", "reason"]].to_numpy().tolist() == [
         ["B", "the line has no length; draw it again"],
         ["C", "the line lies wholly outside the stand; correct it or leave it out"],
     ]

@@ -1,4 +1,4 @@
-"""Cruise plots from field files: counted, weighted, set aside or refused."""
+"""Cruise plots from field files: counted, weighted, rejected or refused."""
 
 import json
 import math
@@ -67,7 +67,7 @@ def test_trees_that_were_only_counted(read: Read) -> None:
     assert survey.plots["plot"].tolist() == ["A", "B", "C"]
     assert survey.plot_trees[["plot", "count"]].to_numpy().tolist() == [["A", 11]]
     assert survey.plot_trees["dbh_cm"].isna().all()
-    assert survey.set_aside.empty
+    assert survey.rejected.empty
 
 
 @pytest.mark.parametrize("heading", ["count", "tally", "trees in"])
@@ -92,7 +92,7 @@ def test_a_plot_within_the_position_error_is_kept(read: Read) -> None:
     survey = read(f"plot,x,y,baf_ft2_ac,dbh_in\nA,{at(50)},10,12\nedge,{at(403)},10,12\n")
 
     assert survey.plots["plot"].tolist() == ["A", "edge"]
-    assert survey.set_aside.empty
+    assert survey.rejected.empty
 
 
 def test_a_plot_without_its_position_is_kept_beside_others(read: Read) -> None:
@@ -133,8 +133,8 @@ def test_one_row_speaks_for_the_position_of_its_plot(read: Read) -> None:
     assert len(survey.plot_trees) == 2
 
 
-def test_plots_outside_the_stand_are_set_aside(read: Read) -> None:
-    """A plot 30 m outside is left out with its trees; read is used plus set aside."""
+def test_plots_outside_the_stand_are_rejected(read: Read) -> None:
+    """A plot 30 m outside is left out with its trees; read is used plus rejected."""
     rows = [f"P{i},{at(40 + i)},10,12" for i in range(4)]
     survey = read(
         "plot,x,y,baf_ft2_ac,dbh_in\n" + "\n".join([*rows, f"out,{at(430)},10,12"]) + "\n"
@@ -142,8 +142,8 @@ def test_plots_outside_the_stand_are_set_aside(read: Read) -> None:
     count = next(one for one in survey.counts if one.input == "cruise")
 
     assert "out" not in set(survey.plots["plot"])
-    assert survey.set_aside["reason"].tolist() == ["its plot lies 30 m outside the stand"]
-    assert (count.read, count.used, count.set_aside) == (5, 4, 1)
+    assert survey.rejected["reason"].tolist() == ["its plot lies 30 m outside the stand"]
+    assert (count.read, count.used, count.rejected) == (5, 4, 1)
 
 
 def test_plots_without_positions_are_kept(read: Read) -> None:
@@ -198,10 +198,10 @@ def test_refusals(read: Read, text: str, message: str) -> None:
         (",10,oak,12,1", "it names no plot"),
     ],
 )
-def test_rows_set_aside(read: Read, row: str, reason: str) -> None:
-    """A row that cannot be used is set aside with its reason, the others are used."""
+def test_rows_rejected(read: Read, row: str, reason: str) -> None:
+    """A row that cannot be used is rejected with its reason, the others are used."""
     survey = read(f"plot,baf_ft2_ac,species,dbh_in,count\nB,10,oak,12,1\n{row}\n")
 
-    assert len(survey.set_aside) == 1
-    assert reason in survey.set_aside["reason"].iloc[0]
+    assert len(survey.rejected) == 1
+    assert reason in survey.rejected["reason"].iloc[0]
     assert "B" in set(survey.plots["plot"])

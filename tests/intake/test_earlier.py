@@ -11,7 +11,7 @@ from glademark.intake.earlier import changed_inputs
 
 def count(name: str, file: str, sha256: str) -> InputCount:
     """One input."""
-    return InputCount(input=name, file=file, sha256=sha256, read=1, used=1, set_aside=0)
+    return InputCount(input=name, file=file, sha256=sha256, read=1, used=1, rejected=0)
 
 
 def earlier(folder: Path, *inputs: tuple[str, str, str]) -> None:

@@ -61,15 +61,15 @@ def test_what_was_typed_into_a_waypoint_is_read(
     assert marks.geometry.iloc[0].distance(marks.geometry.iloc[0].__class__(500050, 5000050)) < 1e-3
 
 
-def test_a_waypoint_without_a_position_is_set_aside(survey: Read, text: Callable[..., str]) -> None:
+def test_a_waypoint_without_a_position_is_rejected(survey: Read, text: Callable[..., str]) -> None:
     """It is counted, where other readers drop it in silence."""
     lost = '<wpt lon="-87.0"><name>8</name><desc>dbh=12in</desc></wpt>'
     result = survey(text("m.gpx", document(waypoint("<desc>dbh=12in</desc>"), lost)))
 
-    assert [(c.read, c.used, c.set_aside) for c in result.counts if c.input == "marks"] == [
+    assert [(c.read, c.used, c.rejected) for c in result.counts if c.input == "marks"] == [
         (2, 1, 1)
     ]
-    assert result.set_aside["reason"].item().startswith("it has no position")
+    assert result.rejected["reason"].item().startswith("it has no position")
 
 
 def test_notes_that_say_nothing_stay_as_they_are(survey: Read, text: Callable[..., str]) -> None:
@@ -90,7 +90,7 @@ def test_tracks_and_routes_are_corridors(survey: Read, text: Callable[..., str])
 
     assert result.corridors["corridor"].tolist() == ["A", "B"]
     assert result.corridors.length.tolist() == pytest.approx([200, 200], abs=1e-3)
-    assert result.set_aside["reason"].tolist() == [
+    assert result.rejected["reason"].tolist() == [
         "it has no position; measure it again or leave it out"
     ]
 

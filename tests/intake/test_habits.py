@@ -463,7 +463,7 @@ HABITS = (
         make=text(rows() + "4,12\n"),
         read=4,
         aside=1,
-        notice="1 record could not be read and set aside: line 5",
+        notice="1 record could not be read and rejected: line 5",
     ),
     Habit(name="degrees, minutes, seconds", make=text(with_dms()), read=3),
     Habit(
@@ -519,7 +519,7 @@ HABITS = (
                                [*rows().splitlines()[1:], rows().splitlines()[1]]]])),
         read=4,
         aside=1,
-        notice="1 record set aside, repeats of another record",
+        notice="1 record rejected, repeats of another record",
     ),
     Habit(
         name="near neighbours with equal data",
@@ -613,7 +613,7 @@ HABITS = (
         name="a corridor without length",
         make=corridors(LINE, shapely.LineString([(X0 + 9, Y0 + 9)] * 2)),
         read=3,
-        notice="1 record set aside, without length",
+        notice="1 record rejected, without length",
     ),
     Habit(
         name="no width anywhere",
@@ -669,9 +669,9 @@ def test_what_becomes_of_a_habit(
         assert habit.refused in str(outcome)
         return
     counts = [count for count in outcome.counts if count.input == "marks"]
-    read, aside = sum(one.read for one in counts), sum(one.set_aside for one in counts)
+    read, aside = sum(one.read for one in counts), sum(one.rejected for one in counts)
     said = f", noticed: {habit.notice}" if habit.notice else ""
-    table.append((habit.name, f"accepted: {read} read, {aside} set aside{said}"))
+    table.append((habit.name, f"accepted: {read} read, {aside} rejected{said}"))
     assert not habit.refused
     assert (read, aside) == (habit.read, habit.aside)
     assert len(outcome.marks) == read - aside

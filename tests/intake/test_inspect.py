@@ -149,9 +149,7 @@ def test_a_project_file_from_the_sample_lays_out_once_the_questions_are_answered
     answered = f"{marked}\n[water]\n{water.replace('#width', 'width', 1)}"
     path.write_text(answered, encoding="utf-8")
     survey = read_survey(read_project(path), folder=path.parent)
-    assert (
-        len(survey.marks) == 340 + 318 - 3
-    )  # rows of both files, three set aside as its page says
+    assert len(survey.marks) == 340 + 318 - 3  # rows of both files, three rejected as its page says
 
 
 def test_what_is_not_known_is_left_to_fill_in(tmp_path: Path) -> None:

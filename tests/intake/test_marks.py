@@ -21,8 +21,8 @@ def table(head: str, *lines: str) -> str:
 
 
 def reason(survey: Survey, tree: str) -> str:
-    """Why a tree was set aside."""
-    return str(survey.set_aside.set_index("tree_id").loc[tree, "reason"])
+    """Why a tree was rejected."""
+    return str(survey.rejected.set_index("tree_id").loc[tree, "reason"])
 
 
 def noticed(survey: Survey, part: str) -> bool:
@@ -86,13 +86,13 @@ def test_a_diameter_without_any_unit_is_refused(survey: Read) -> None:
         ("12 %", 'diameter is "12 %", not a number'),
     ],
 )
-def test_an_impossible_diameter_is_set_aside(survey: Read, cell: str, why: str) -> None:
+def test_an_impossible_diameter_is_rejected(survey: Read, cell: str, why: str) -> None:
     """A slip of the pen costs one record, which is named, and not the file."""
     result = survey(table("tree,dbh_in", "1,12", f"7,{cell}"))
 
     assert result.marks["tree_id"].tolist() == ["1"]
     assert reason(result, "7").startswith(why)
-    assert noticed(result, "marks.csv: 1 record set aside, with an impossible diameter: 7.")
+    assert noticed(result, "marks.csv: 1 record rejected, with an impossible diameter: 7.")
 
 
 def test_an_empty_diameter_is_counted_and_kept(survey: Read) -> None:
@@ -187,7 +187,7 @@ def test_an_own_kind_wins_over_paint(survey: Read) -> None:
     assert marks["kind"].tolist() == ["leave", "group_boundary", "danger", "line_tree"]
 
 
-def test_an_unknown_kind_is_set_aside(survey: Read) -> None:
+def test_an_unknown_kind_is_rejected(survey: Read) -> None:
     """A tree of which nobody knows whether it is to be cut is not cut."""
     result = survey(table("tree,dbh_in,kind", "1,12,cut", "2,12,boundary"))
 
@@ -211,12 +211,12 @@ def test_a_type_that_says_kinds_is_the_kind(survey: Read) -> None:
 
 
 def test_a_record_may_stand_for_several_trees(survey: Read) -> None:
-    """A blank count is one tree; a count that is no whole number of trees is set aside."""
+    """A blank count is one tree; a count that is no whole number of trees is rejected."""
     result = survey(table("tree,dbh_in,count", "1,12,", "2,12,3", "3,12,2.5", "4,12,0", "5,12,x"))
 
     assert result.marks["count"].tolist() == [1, 3]
     assert reason(result, "3").startswith('count is "2.5"; expected a whole number from 1')
-    assert noticed(result, "3 records set aside, with a count that is no number of trees: 3, 4, 5")
+    assert noticed(result, "3 records rejected, with a count that is no number of trees: 3, 4, 5")
 
 
 def test_sizes_come_to_metres(survey: Read) -> None:
@@ -355,7 +355,7 @@ def test_a_repeat_across_files_counts_once(survey: Read, text: Callable[..., str
     result = survey([{"file": file, "crs": "EPSG:32616"} for file in (first, second)])
 
     assert sorted(result.marks["tree_id"]) == ["1", "2", "3"]
-    assert [(c.read, c.used + c.set_aside) for c in result.counts if c.input == "marks"] == [
+    assert [(c.read, c.used + c.rejected) for c in result.counts if c.input == "marks"] == [
         (2, 2), (2, 2),
     ]  # fmt: skip
 
@@ -499,7 +499,7 @@ def test_a_defect_that_may_be_either_is_refused(survey: Read) -> None:
         ("volume_bf", "-4", 'volume is "-4"; expected a number from 0'),
     ],
 )
-def test_wood_that_cannot_be_is_set_aside(survey: Read, header: str, cell: str, why: str) -> None:
+def test_wood_that_cannot_be_is_rejected(survey: Read, header: str, cell: str, why: str) -> None:
     """A figure that makes no sense is not worked with."""
     result = survey(table(f"tree,dbh_in,{header}", "1,12,", f"2,12,{cell}"))
 
@@ -550,7 +550,7 @@ def test_lines_are_no_marks(survey: Read, layer: Callable[..., str], line: Calla
         survey(name)
 
 
-def test_a_shape_that_is_no_point_is_set_aside_among_points(
+def test_a_shape_that_is_no_point_is_rejected_among_points(
     survey: Read, layer: Callable[..., str], line: Callable
 ) -> None:
     """One stray line among the marks is no reason to refuse them."""

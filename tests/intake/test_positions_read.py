@@ -59,21 +59,21 @@ def test_degrees_without_a_sound_reading_are_refused(
         survey(name)
 
 
-def test_a_single_unreadable_position_is_set_aside(survey: Read) -> None:
+def test_a_single_unreadable_position_is_rejected(survey: Read) -> None:
     """The rest of the file is sound."""
     result = survey("tree,dbh_in,x,y\n1,12,500050,5000050\n2,12,500060,5000060\n3,12,?,5000060\n")
 
-    assert result.set_aside["reason"].item() == (
+    assert result.rejected["reason"].item() == (
         'its position is "? / 5000060", not two numbers; correct the cells'
     )
 
 
-def test_a_position_off_the_globe_is_set_aside(survey: Read, text: Callable[..., str]) -> None:
+def test_a_position_off_the_globe_is_rejected(survey: Read, text: Callable[..., str]) -> None:
     """A latitude of 451 degrees is a slip."""
     lines = "".join(f"{n},12,{LON:.7f},{LAT:.7f}\n" for n in (1, 2))
     result = survey(text("m.csv", f"tree,dbh_in,lon,lat\n{lines}3,12,{LON:.7f},451.535\n"))
 
-    assert result.set_aside["reason"].item().startswith("longitude must be within 180 and latitude")
+    assert result.rejected["reason"].item().startswith("longitude must be within 180 and latitude")
 
 
 def test_projected_columns_need_a_coordinate_system(survey: Read, text: Callable[..., str]) -> None:

@@ -189,5 +189,5 @@ def test_a_corrupted_sample_is_read_or_refused(
         assert faults
         assert all(faults)
     else:
-        assert all(count.read == count.used + count.set_aside for count in survey.counts)
+        assert all(count.read == count.used + count.rejected for count in survey.counts)
         assert survey.stand.area.item() > 0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from glademark.contracts.survey import SET_ASIDE_COLUMNS, Survey
+from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 
@@ -21,7 +21,7 @@ def test_all_faults_of_all_inputs_come_together(
     inputs = {
         "stand": layer("s.gpkg", [line((0, 0), (200, 0), (200, 200), (0, 200), (0, 5))]),
         "corridors": layer("c.gpkg", [square()]),
-        "keep_out": "missing.gpkg",
+        "exclusions": "missing.gpkg",
         "tally": text("t.csv", "place_name,dbh_in\na,1\n"),
         "terrain": text("t.tif", "no raster"),
     }
@@ -35,10 +35,10 @@ def test_all_faults_of_all_inputs_come_together(
 
 
 def test_every_file_is_counted_and_hashed(survey: Read, text: Callable) -> None:
-    """Read is used and set aside, for each file."""
+    """Read is used and rejected, for each file."""
     result = survey(inputs={"tally": text("t.csv", "zone,count,dbh_in\nmatrix,2,12\nhill,1,12\n")})
 
-    assert [(c.input, c.file, c.read, c.used, c.set_aside) for c in result.counts] == [
+    assert [(c.input, c.file, c.read, c.used, c.rejected) for c in result.counts] == [
         ("stand", "stand.gpkg", 1, 1, 0),
         ("marks", "marks.csv", 3, 3, 0),
         ("tally", "t.csv", 2, 1, 1),
@@ -46,11 +46,11 @@ def test_every_file_is_counted_and_hashed(survey: Read, text: Callable) -> None:
     assert all(len(count.sha256) == 64 for count in result.counts)
 
 
-def test_nothing_set_aside_is_an_empty_table(survey: Read) -> None:
+def test_nothing_rejected_is_an_empty_table(survey: Read) -> None:
     """With its columns and their types."""
-    aside = survey().set_aside
+    aside = survey().rejected
 
-    assert tuple(aside.columns) == SET_ASIDE_COLUMNS
+    assert tuple(aside.columns) == REJECTED_COLUMNS
     assert aside.empty
     assert aside["record"].dtype == "int64"
 
@@ -83,10 +83,10 @@ def test_a_row_that_could_not_be_read_is_in_the_table(survey: Read) -> None:
     """A shifted row is named by its line."""
     result = survey("tree,dbh_in,x,y\n1,12,500050,5000050\n2,12,500050\n")
 
-    assert result.set_aside[["record", "reason"]].to_numpy().tolist() == [
+    assert result.rejected[["record", "reason"]].to_numpy().tolist() == [
         [3, "3 cells where the header has 4; correct the line"]
     ]
-    assert "marks.csv: 1 record could not be read and set aside: line 3." in result.notices
+    assert "marks.csv: 1 record could not be read and rejected: line 3." in result.notices
 
 
 def test_loading_intake_loads_no_more_than_it_needs() -> None:

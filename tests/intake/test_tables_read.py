@@ -24,7 +24,7 @@ def test_a_paper_tally_is_read_without_positions(survey: Read, text: Callable[..
     assert tally["dbh_unit"].tolist() == ["in", ""]
 
 
-def test_rows_of_a_tally_that_say_nothing_are_set_aside(
+def test_rows_of_a_tally_that_say_nothing_are_rejected(
     survey: Read, text: Callable[..., str]
 ) -> None:
     """A zone that is not known and a count that is no number have no place in the table."""
@@ -32,13 +32,13 @@ def test_rows_of_a_tally_that_say_nothing_are_set_aside(
     result = survey(inputs={"tally": text("t.csv", content)})
 
     assert len(result.tally) == 1
-    assert [reason.split(";")[0] for reason in result.set_aside["reason"]] == [
+    assert [reason.split(";")[0] for reason in result.rejected["reason"]] == [
         'zone is "hill"',
         'count is ""',
         'count is "two"',
         'diameter is "x", not a number',
     ]
-    assert result.set_aside["record"].tolist() == [3, 4, 5, 6]
+    assert result.rejected["record"].tolist() == [3, 4, 5, 6]
 
 
 @pytest.mark.parametrize(

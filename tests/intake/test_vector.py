@@ -107,8 +107,8 @@ def test_text_in_a_column_of_numbers_is_no_zero(
     result = survey(name)
 
     assert result.marks["tree_id"].tolist() == ["1", "3"]
-    assert result.set_aside["reason"].item().startswith('diameter is "see photo", not a number')
-    assert result.set_aside["record"].item() == 2
+    assert result.rejected["reason"].item().startswith('diameter is "see photo", not a number')
+    assert result.rejected["record"].item() == 2
 
 
 def test_names_of_columns_are_data(survey: Read, layer: Layer, points: list) -> None:
@@ -281,9 +281,7 @@ def test_entries_that_are_no_features_are_refused(survey: Read, text: Callable[.
         survey(name)
 
 
-def test_a_coordinate_that_is_no_number_is_set_aside(
-    survey: Read, text: Callable[..., str]
-) -> None:
+def test_a_coordinate_that_is_no_number_is_rejected(survey: Read, text: Callable[..., str]) -> None:
     """NaN is in no stand, and not outside it either."""
     feature = '{"type":"Feature","properties":{"tree":"%s","dbh_in":12},"geometry":%s}'
     point = '{"type":"Point","coordinates":[%s]}'
@@ -292,7 +290,7 @@ def test_a_coordinate_that_is_no_number_is_set_aside(
     result = survey(text("m.geojson", content))
 
     assert result.marks["tree_id"].tolist() == ["2"]
-    assert result.set_aside["reason"].item().startswith("a coordinate is no finite number")
+    assert result.rejected["reason"].item().startswith("a coordinate is no finite number")
 
 
 def test_text_that_is_no_utf8_does_not_spoil_the_rest(
@@ -362,14 +360,14 @@ def test_a_file_of_which_nothing_can_be_read_is_refused(
         salvaged(file, "m", driver="GPKG")
 
 
-def test_a_missing_shape_is_set_aside(survey: Read, layer: Layer, at: Callable) -> None:
+def test_a_missing_shape_is_rejected(survey: Read, layer: Layer, at: Callable) -> None:
     """A record without a shape is counted and named."""
     shapes = [at(50, 50), None, shapely.Point(), at(70, 70)]
     columns = {"tree": ["1", "2", "3", "4"], "dbh_in": [12.0] * 4}
     result = survey(layer("m.gpkg", shapes, columns))
 
     assert result.marks["tree_id"].tolist() == ["1", "4"]
-    assert noticed(result, "2 records set aside, without a position: 2, 3")
+    assert noticed(result, "2 records rejected, without a position: 2, 3")
 
 
 def test_heights_of_points_are_dropped(survey: Read, layer: Layer) -> None:

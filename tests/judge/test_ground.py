@@ -1,4 +1,4 @@
-"""Keep-outs and setbacks: always checked when they are given."""
+"""Exclusions and setbacks: always checked when they are given."""
 
 from collections.abc import Callable
 
@@ -12,25 +12,29 @@ STAND = shapely.box(0, 0, 200, 200)
 ACROSS = shapely.LineString([(0, 100), (200, 100)])
 
 
-def test_nothing_in_a_keep_out_is_met(checks_of: ChecksOf, marks_at: MarksAt) -> None:
-    """A keep-out that all stay clear of has three rows, all met."""
-    checks = checks_of(STAND, {}, keep_out=[shapely.box(0, 0, 40, 40)], marks=marks_at((100, 150)))
+def test_nothing_in_an_exclusion_is_met(checks_of: ChecksOf, marks_at: MarksAt) -> None:
+    """An exclusion that all stay clear of has three rows, all met."""
+    checks = checks_of(
+        STAND, {}, exclusions=[shapely.box(0, 0, 40, 40)], marks=marks_at((100, 150))
+    )
 
-    assert checks["limit"].tolist() == ["keep_out"] * 3
+    assert checks["limit"].tolist() == ["exclusion"] * 3
     assert checks["verdict"].tolist() == ["met"] * 3
     assert checks["feature"].tolist() == ["area 1"] * 3
 
 
-def test_what_lies_in_a_keep_out_is_a_broken_limit(checks_of: ChecksOf, marks_at: MarksAt) -> None:
+def test_what_lies_in_an_exclusion_is_a_broken_limit(
+    checks_of: ChecksOf, marks_at: MarksAt
+) -> None:
     """
-    A corridor, an opening and cut trees in a keep-out are named, not clipped away.
+    A corridor, an opening and cut trees in an exclusion are named, not clipped away.
 
     Strip 4 m x 40 m; 20 m x 30 m of a walked opening; a clump of three cut trees, a leave tree.
     """
     checks = checks_of(
         STAND,
         {},
-        keep_out=[shapely.box(80, 80, 120, 120)],
+        exclusions=[shapely.box(80, 80, 120, 120)],
         corridors=[ACROSS],
         walked=[shapely.box(100, 90, 150, 120)],
         marks=[
@@ -40,9 +44,9 @@ def test_what_lies_in_a_keep_out_is_a_broken_limit(checks_of: ChecksOf, marks_at
     )
 
     assert checks["subject"].tolist() == [
-        "corridor area in keep-out area 1",
-        "opening area in keep-out area 1",
-        "cut trees in keep-out area 1",
+        "corridor area in exclusion area 1",
+        "opening area in exclusion area 1",
+        "cut trees in exclusion area 1",
     ]
     assert checks["measured"].tolist() == pytest.approx([160, 600, 3])
     assert checks["margin"].tolist() == pytest.approx([-160, -600, -3])
@@ -50,8 +54,8 @@ def test_what_lies_in_a_keep_out_is_a_broken_limit(checks_of: ChecksOf, marks_at
 
 
 def test_edges_that_were_drawn_alike_break_nothing(checks_of: ChecksOf) -> None:
-    """A corridor whose edge runs along a keep-out takes none of it."""
-    checks = checks_of(STAND, {}, keep_out=[shapely.box(0, 102, 200, 200)], corridors=[ACROSS])
+    """A corridor whose edge runs along an exclusion takes none of it."""
+    checks = checks_of(STAND, {}, exclusions=[shapely.box(0, 102, 200, 200)], corridors=[ACROSS])
 
     assert checks["measured"].tolist() == [0, 0, 0]
     assert checks["verdict"].tolist() == ["met"] * 3
@@ -163,7 +167,7 @@ def test_areas_without_a_name_go_by_their_number(checks_of: ChecksOf, marks_at: 
 
 
 def test_without_rules_there_is_nothing_to_check(checks_of: ChecksOf) -> None:
-    """No limits, no keep-outs and no setbacks give an empty table with its columns."""
+    """No limits, no exclusions and no setbacks give an empty table with its columns."""
     checks = checks_of(STAND, {})
 
     assert checks.empty

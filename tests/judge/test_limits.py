@@ -69,9 +69,9 @@ def two_on_a_corridor(gap: float) -> dict[str, object]:
     }
 
 
-def test_joined_area(case_of: CaseOf, held_against: ChecksOf) -> None:
-    """Half an acre joined: 3,256 m2 is over it, 1,632 m2 twice is not."""
-    limits = {"joined_area_max": "0.5 acre"}
+def test_combined_area(case_of: CaseOf, held_against: ChecksOf) -> None:
+    """Half an acre combined: 3,256 m2 is over it, 1,632 m2 twice is not."""
+    limits = {"combined_area_max": "0.5 acre"}
     near = held_against(case_of(STAND, **two_on_a_corridor(6)), limits)
     apart = held_against(case_of(STAND, **two_on_a_corridor(30)), limits)
 
@@ -82,16 +82,16 @@ def test_joined_area(case_of: CaseOf, held_against: ChecksOf) -> None:
     assert apart["measured"].tolist() == pytest.approx([1632, 1632])
 
 
-def test_the_size_limit_looks_at_joined_openings_where_asked(checks_of: ChecksOf) -> None:
-    """With measure = joined the size limit is held against the joined area."""
+def test_the_size_limit_looks_at_combined_openings_where_asked(checks_of: ChecksOf) -> None:
+    """With measure = combined the size limit is held against the combined area."""
     given = two_on_a_corridor(6)
     limits = {"opening_area_max": "0.5 acre"}
     single = checks_of(STAND, limits, **given)
-    joined = checks_of(STAND, limits, project={"openings": {"measure": "joined"}}, **given)
+    combined = checks_of(STAND, limits, project={"openings": {"measure": "combined"}}, **given)
 
     assert single["measured"].tolist() == pytest.approx([1600, 1600])
-    assert joined["measured"].tolist() == pytest.approx([3256])
-    assert joined["limit"].tolist() == ["opening_area_max"]
+    assert combined["measured"].tolist() == pytest.approx([3256])
+    assert combined["limit"].tolist() == ["opening_area_max"]
 
 
 def test_spacing_lists_pairs_too_close_or_near_and_the_nearest(checks_of: ChecksOf) -> None:
@@ -328,7 +328,7 @@ def test_share_of_a_given_standing_volume(
 NOTHING = {
     "opening_area_max": "1 acre",
     "opening_area_min": "0.1 acre",
-    "joined_area_max": "1 acre",
+    "combined_area_max": "1 acre",
     "opening_spacing_min": "100 ft",
     "boundary_distance_min": "50 ft",
     "corridor_width_max": "14 ft",
@@ -389,7 +389,7 @@ def test_every_limit_that_is_installed_can_be_asked(checks_of: ChecksOf, marks_a
 def test_the_fifteen_limits_of_the_trade_are_installed() -> None:
     """Every limit that the project file documents is there, under its own id."""
     ids = {
-        "opening_area_max", "opening_area_min", "joined_area_max", "opening_spacing_min",
+        "opening_area_max", "opening_area_min", "combined_area_max", "opening_spacing_min",
         "openings_share_max", "corridor_share_max", "corridor_width_max", "corridor_spacing_min",
         "boundary_distance_min", "water_distance_min", "removal_share_max",
         "removal_basal_area_share_max", "residual_basal_area_min", "dbh_max", "target",

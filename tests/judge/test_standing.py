@@ -133,7 +133,7 @@ SAWLOGS = {"volume": {"products": {"sawlog": {"unit": "board foot", "rule": "doy
 
 
 def test_basal_area_carries_the_cap_of_board_feet(checks_of: ChecksOf) -> None:
-    """Where volume cannot be brought to m3, basal area alone carries the cap, and that is said."""
+    """Where volume is not known in m3, basal area alone carries the limit, and that is said."""
     sawlog = cut(5.0, product="sawlog", volume=900.0, volume_unit="board foot")
     given = {"sawlog": "9 MBF", "basal_area": "20 m2/ha"}
     checks = checks_of(

@@ -102,7 +102,7 @@ def _two_hectares(build: Callable[..., Delivery]) -> Delivery:
             {"geometry": shapely.Point(WEST + 150, SOUTH + 62), "kind": "danger"},
             {"geometry": shapely.Point(WEST + 199, SOUTH + 80), "kind": "line_tree"},
         ],
-        keep_out=[shapely.box(WEST + 165, SOUTH + 70, WEST + 190, SOUTH + 90)],
+        exclusions=[shapely.box(WEST + 165, SOUTH + 70, WEST + 190, SOUTH + 90)],
         landings=[shapely.box(WEST, SOUTH + 40, WEST + 25, SOUTH + 60)],
         water=[shapely.box(WEST + 120, SOUTH, WEST + 124, SOUTH + 100)],
         setbacks=[{"geometry": shapely.box(WEST + 110, SOUTH, WEST + 134, SOUTH + 100),

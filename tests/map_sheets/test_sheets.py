@@ -145,7 +145,7 @@ def test_every_sheet_carries_the_cautions(stand_sheets: Sheets) -> None:
     pages = texts(stand_sheets.pdf)
 
     assert all("the paint on the tree governs" in text for text in pages)
-    assert all("Felling and hauling kill" in text for text in pages)
+    assert all("Felling and extraction kill" in text for text in pages)
 
 
 def test_fonts_are_inside_and_properties_set(sample_sheets: Sheets) -> None:

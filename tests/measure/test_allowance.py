@@ -1,4 +1,4 @@
-"""The allowance by hand: cap, drawn, left, covered ground, and what it must say by itself."""
+"""The allowance by hand: allowable, marked, remaining, marked ground, and its notices."""
 
 import math
 from collections.abc import Callable
@@ -35,7 +35,7 @@ def sold(**units: str) -> dict[str, Any]:
 
 
 def stands(**amounts: str) -> dict[str, Any]:
-    """The table ``[allowance]`` with a cap of 40 % of a given stock."""
+    """The table ``[allowance]`` with 40 % allowable of a given stock."""
     return {"removal_share_max": "40 %", "standing": amounts}
 
 
@@ -45,23 +45,23 @@ def row_of(layout: Layout, quantity: str = BASAL) -> dict[str, Any]:
 
 
 def test_part_marked_stand(layout_of: Build) -> None:
-    """With half a hectare covered, 3 of 20 m2 are 15 % of all, 30 % there; 5 m2 go on the rest."""
+    """With half a hectare marked, 3 of 20 m2 are 15 % of all, 30 % there; 5 m2 go on the rest."""
     layout = layout_of(
         HECTARE,
         marks=[cut(3.0)],
-        covered=[WEST_HALF],
+        marked_ground=[WEST_HALF],
         project={"allowance": stands(basal_area="20 m2/ha")},
     )
     row = row_of(layout)
 
     assert row["share"] == pytest.approx(0.15)
-    assert row["share_covered"] == pytest.approx(0.30)
+    assert row["share_on_marked_ground"] == pytest.approx(0.30)
     # (8 - 3) m2 on the other 0.5 ha
-    assert row["left_per_ha_rest"] == pytest.approx(10.0)
+    assert row["remaining_per_ha_elsewhere"] == pytest.approx(10.0)
 
 
 @pytest.mark.parametrize(
-    ("covered", "left_per_ha"),
+    ("marked_ground", "remaining_per_ha"),
     [
         ([HECTARE], math.nan),
         ([shapely.box(0, 0, 100 - 1e-10, 100)], math.nan),
@@ -70,38 +70,40 @@ def test_part_marked_stand(layout_of: Build) -> None:
     ],
 )
 def test_what_is_left_for_the_rest(
-    layout_of: Build, covered: list[shapely.Polygon], left_per_ha: float
+    layout_of: Build, marked_ground: list[shapely.Polygon], remaining_per_ha: float
 ) -> None:
-    """Where all is covered there is no rest to spare for; where nothing is, the rest is all."""
+    """Where all is marked there is no rest; where nothing is, the rest is all."""
     layout = layout_of(
         HECTARE,
         marks=[cut(3.0)],
-        covered=covered,
+        marked_ground=marked_ground,
         project={"allowance": stands(basal_area="20 m2/ha")},
     )
 
-    assert row_of(layout)["left_per_ha_rest"] == pytest.approx(left_per_ha, nan_ok=True)
+    assert row_of(layout)["remaining_per_ha_elsewhere"] == pytest.approx(
+        remaining_per_ha, nan_ok=True
+    )
 
 
-def test_trees_outside_the_covered_ground_are_noticed(layout_of: Build) -> None:
-    """Marks on ground that is said not to be covered make the covered ground doubtful."""
+def test_trees_outside_the_marked_ground_are_noticed(layout_of: Build) -> None:
+    """Marks on ground that is said not to be marked make the marked ground doubtful."""
     layout = layout_of(
         HECTARE,
         marks=[cut(x=25.0), cut(x=52.0), cut(x=80.0)],
-        covered=[WEST_HALF],
+        marked_ground=[WEST_HALF],
         project={"allowance": stands(basal_area="20 m2/ha")},
     )
 
-    (notice,) = (notice for notice in layout.notices if "outside the covered ground" in notice)
+    (notice,) = (notice for notice in layout.notices if "outside the marked ground" in notice)
 
-    assert notice.startswith("allowance: 10 cut trees stand outside the covered ground")
+    assert notice.startswith("allowance: 10 cut trees stand outside the marked ground")
 
 
-def test_keep_outs_hold_none_of_the_stock(layout_of: Build) -> None:
+def test_exclusions_hold_none_of_the_stock(layout_of: Build) -> None:
     """With a fifth of a hectare kept out, 20 m2/ha stand on 0.8 ha: 16 m2."""
     layout = layout_of(
         HECTARE,
-        keep_out=[shapely.box(0, 0, 20, 100)],
+        exclusions=[shapely.box(0, 0, 20, 100)],
         marks=[cut(4.0)],
         project={"allowance": stands(basal_area="20 m2/ha")},
     )
@@ -120,8 +122,8 @@ def test_the_paper_tally_draws_too(layout_of: Build) -> None:
     )
     row = row_of(layout, "pulpwood")
 
-    assert [row["drawn_corridor"], row["drawn_matrix"], row["drawn"]] == pytest.approx([1, 2, 3])
-    assert row["left"] == pytest.approx(4.0 - 3.0)
+    assert [row["marked_corridor"], row["marked_matrix"], row["marked"]] == pytest.approx([1, 2, 3])
+    assert row["remaining"] == pytest.approx(4.0 - 3.0)
 
 
 def test_all_products_together_in_solid_wood(layout_of: Build) -> None:
@@ -138,11 +140,11 @@ def test_all_products_together_in_solid_wood(layout_of: Build) -> None:
 
     assert row["standing"] == pytest.approx(10 * CORD_M3 + 20)
     assert row["share"] == pytest.approx(CORD_M3 / (10 * CORD_M3 + 20))
-    assert row["cap"] == pytest.approx(0.4 * row["standing"])
+    assert row["allowable"] == pytest.approx(0.4 * row["standing"])
 
 
 def test_basal_area_alone_where_a_product_has_no_solid_volume(layout_of: Build) -> None:
-    """Board feet have no general conversion: there is no cap in m3, and one in basal area."""
+    """Board feet have no general conversion: there is no limit in m3, and one in basal area."""
     product = {"sawlog": {"unit": "board foot", "rule": "doyle"}}
     layout = layout_of(
         HECTARE,
@@ -154,7 +156,7 @@ def test_basal_area_alone_where_a_product_has_no_solid_volume(layout_of: Build) 
     )
 
     assert layout.allowance["quantity"].tolist() == [BASAL, "sawlog"]
-    assert row_of(layout)["cap"] == pytest.approx(8.0)
+    assert row_of(layout)["allowable"] == pytest.approx(8.0)
 
 
 def test_what_is_not_known_of_every_tree_is_left_out_and_said(layout_of: Build) -> None:
@@ -174,16 +176,16 @@ def test_what_is_not_known_of_every_tree_is_left_out_and_said(layout_of: Build) 
         "allowance: solid volume is left out: its amount is not known for every cut tree",
         "allowance: bolts is left out: its amount is not known for every cut tree",
     ]
-    assert notices[2].startswith("allowance: 10 cut trees without a diameter draw no basal area")
+    assert notices[2].startswith("allowance: 10 cut trees without a diameter add no basal area")
 
 
-def test_an_overdrawn_cap_leaves_less_than_nothing(layout_of: Build) -> None:
-    """10 m2 drawn from a cap of 8 m2 leave 2 m2 too little."""
+def test_an_exceeded_allowance_leaves_less_than_nothing(layout_of: Build) -> None:
+    """10 m2 marked of 8 m2 allowable leave 2 m2 too little."""
     layout = layout_of(
         HECTARE, marks=[cut(10.0)], project={"allowance": stands(basal_area="20 m2/ha")}
     )
 
-    assert row_of(layout)["left"] == pytest.approx(-2.0)
+    assert row_of(layout)["remaining"] == pytest.approx(-2.0)
 
 
 def test_without_a_cap_the_share_is_known(layout_of: Build) -> None:
@@ -195,7 +197,7 @@ def test_without_a_cap_the_share_is_known(layout_of: Build) -> None:
     )
 
     assert row_of(layout)["share"] == pytest.approx(0.25)
-    assert math.isnan(row_of(layout)["cap"])
+    assert math.isnan(row_of(layout)["allowable"])
     assert layout.residual["basal_area_m2_ha"] == pytest.approx(15.0)
 
 
@@ -204,30 +206,34 @@ amounts = st.floats(0, 1e4)
 
 @given(
     plots=st.lists(st.floats(1, 80), min_size=2, max_size=12),
-    drawn=st.tuples(amounts, amounts, amounts, amounts),
-    cap=st.floats(0.01, 1),
-    covered=st.floats(0.01, 0.99),
+    marked=st.tuples(amounts, amounts, amounts, amounts),
+    allowable=st.floats(0.01, 1),
+    ground=st.floats(0.01, 0.99),
 )
 def test_accounts_balance(
-    plots: list[float], drawn: tuple[float, ...], cap: float, covered: float
+    plots: list[float], marked: tuple[float, ...], allowable: float, ground: float
 ) -> None:
-    """Zones add up to what is drawn, drawn and left to the cap; the interval holds the share."""
+    """Zones add up to marked, marked and remaining to allowable; the interval holds the share."""
     stock = Stock(
         quantity=BASAL, unit="m2", log_rule="", basis="cruise", total=estimate_mean(plots)
     )
-    cells = pd.DataFrame({"zone": ZONES, "product": "", "basal_area_m2": drawn})
+    cells = pd.DataFrame({"zone": ZONES, "product": "", "basal_area_m2": marked})
     areas = dict.fromkeys(ZONES, 2_500.0)
     table = allowance_table(
-        [stock], cells, cap_share=cap, zone_area_m2=areas, covered_m2=covered * 10_000
+        [stock],
+        cells,
+        allowable_share=allowable,
+        zone_area_m2=areas,
+        marked_ground_m2=ground * 10_000,
     )
     row = table.iloc[0].to_dict()
-    total = sum(drawn)
+    total = sum(marked)
 
     assert sum(
-        row[f"drawn_{zone}"] for zone in ("corridor", "opening", "matrix", "other")
+        row[f"marked_{zone}"] for zone in ("corridor", "opening", "matrix", "other")
     ) == pytest.approx(total)
-    assert row["left"] + row["drawn"] == pytest.approx(row["cap"])
-    assert row["share"] == pytest.approx(row["share_covered"] * covered)
+    assert row["remaining"] + row["marked"] == pytest.approx(row["allowable"])
+    assert row["share"] == pytest.approx(row["share_on_marked_ground"] * ground)
     assert row["share_low"] <= row["share"] * (1 + 1e-9)
     assert not row["share_high"] < row["share"] * (1 - 1e-9)
-    assert row["left_per_ha_rest"] * (1 - covered) == pytest.approx(row["left"])
+    assert row["remaining_per_ha_elsewhere"] * (1 - ground) == pytest.approx(row["remaining"])

@@ -269,7 +269,7 @@ def test_ground_taken_by_corridors_and_landing(layout_of: Callable[..., Layout])
     Corridors of 6,752 m2 on 10 ha are 6.752 % of it and 7.183 % of what is operable.
 
     Three strips of 500 m and one of 200 m, 4 m wide, less three crossings of 16 m2; the landing of
-    2,000 m2 in the corner shares 4 m x 50 m with the first. Keep-out 6,000 m2, clear of all.
+    2,000 m2 in the corner shares 4 m x 50 m with the first. Exclusion 6,000 m2, clear of all.
     """
     uprights = [
         strip(4, (x, 0), (x, 500), state=state)
@@ -279,7 +279,7 @@ def test_ground_taken_by_corridors_and_landing(layout_of: Callable[..., Layout])
         shapely.box(0, 0, 200, 500),
         corridors=[*uprights, strip(4, (0, 250), (200, 250))],
         landings=[shapely.box(0, 0, 40, 50)],
-        keep_out=[shapely.box(110, 300, 170, 400)],
+        exclusions=[shapely.box(110, 300, 170, 400)],
     )
     found = layout.figures.corridors
 

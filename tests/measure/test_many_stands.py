@@ -68,7 +68,7 @@ def stand_of(seed: int, survey_of: SurveyOf) -> Survey:
         tally=[{"count": int(rng.integers(1, 4)), "product": "sawlog"}] if seed % 2 else [],
         walked=[{"group": "walked", "geometry": box} for box in boxes(1)],
         leave_trees=[{"geometry": shapely.Point(spot)} for spot in some(3)],
-        keep_out=boxes(1),
+        exclusions=boxes(1),
         landings=boxes(1),
         water=boxes(1),
         setbacks=[{"geometry": box, "name": "brook"} for box in boxes(1)],

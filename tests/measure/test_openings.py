@@ -348,7 +348,7 @@ def test_crowns_make_an_opening_with_enough_trees_and_area(
         assert layout.figures.openings.components_area_m2 == pytest.approx(27 * math.pi, rel=1e-5)
 
 
-def test_where_groups_are_stated_other_crowns_that_touch_are_canopy_gaps(
+def test_where_groups_are_stated_other_crowns_that_touch_are_incidental_openings(
     layout_of: LayoutOf, marks_at: MarksAt
 ) -> None:
     """Once a marker states groups, crowns that happen to touch are listed apart."""
@@ -360,10 +360,10 @@ def test_where_groups_are_stated_other_crowns_that_touch_are_canopy_gaps(
     )
 
     assert layout.openings["group"].tolist() == ["A"]
-    assert layout.canopy_gaps["trees"].tolist() == [4]
-    assert layout.figures.openings.gaps_count == 1
+    assert layout.incidental_openings["trees"].tolist() == [4]
+    assert layout.figures.openings.incidental_count == 1
     expected = 4 * 9 * math.pi - 3 * lens(3, 3, 4)
-    assert layout.figures.openings.gaps_area_m2 == pytest.approx(expected, rel=1e-5)
+    assert layout.figures.openings.incidental_area_m2 == pytest.approx(expected, rel=1e-5)
 
 
 def test_not_every_touch_is_a_group(layout_of: LayoutOf, marks_at: MarksAt) -> None:
@@ -396,10 +396,10 @@ def test_not_every_touch_is_a_group(layout_of: LayoutOf, marks_at: MarksAt) -> N
     assert layout.openings["trees"].tolist() == [4 + count for count in standing]
     assert found.share == pytest.approx(layout.openings["area_m2"].sum() / 40_000)
     assert found.components == len(sets)
-    assert found.gaps_count == len(
+    assert found.incidental_count == len(
         [m for m in touching if union_by_cells(spots[m], 3.0, 0.1) >= 100]
     )
-    assert found.gaps_count > 5
+    assert found.incidental_count > 5
     assert found.components_area_m2 == pytest.approx(union_by_cells(everyone, 3.0, 0.1), rel=1e-3)
 
 

@@ -213,7 +213,7 @@ def node_discs(lines: Sequence[Ring], widths: Sequence[float], bearing: float) -
     return found
 
 
-def joined_sets(holes: Mapping[int, Rings]) -> list[set[int]]:
+def combined_sets(holes: Mapping[int, Rings]) -> list[set[int]]:
     """Numbers of holes that overlap, hole by hole."""
     sets: list[set[int]] = []
     for number, hole in holes.items():
@@ -235,7 +235,7 @@ class Engine:
     ) -> None:
         self.stand = stand
         self.bearing = longest_edge(stand)
-        self.above = above  # keep-outs and landings
+        self.above = above  # exclusions and landings
         self.widths = [width for _, width in lines]
         paths = carried([line for line, _ in lines], self.widths)
         discs = node_discs(paths, self.widths, self.bearing)
@@ -250,14 +250,14 @@ class Engine:
         """Area of each zone."""
         holes = union([ring for rings in self.openings.values() for ring in rings])
         rest, found = self.stand, {}
-        names = ("keep_out", "landing", "corridor", "opening")
+        names = ("exclusion", "landing", "corridor", "opening")
         for name, layer in zip(names, [*self.above, self.corridors, holes], strict=True):
             found[name] = area(both(rest, layer))
             rest = less(rest, layer)
         return {**found, "matrix": area(rest)}
 
-    def joined(self) -> dict[str, float]:
-        """Area of each joined opening, by the numbers in it."""
+    def combined(self) -> dict[str, float]:
+        """Area of each combined opening, by the numbers in it."""
         holes = {}
         for number, hole in self.openings.items():
             rings = list(hole)
@@ -269,7 +269,7 @@ class Engine:
             ", ".join(map(str, sorted(members))): area(
                 union([ring for number in members for ring in holes[number]])
             )
-            for members in joined_sets(holes)
+            for members in combined_sets(holes)
         }
 
 
@@ -281,8 +281,8 @@ def assert_same_areas(engine: Engine, layout: Layout) -> None:
     openings = dict(zip(layout.openings["opening"], layout.openings["area_m2"], strict=True))
     expected = {number: area(rings) for number, rings in engine.openings.items()}
     assert openings == pytest.approx(expected, rel=1e-6)
-    joined = layout.joined_openings.set_index("openings")["area_m2"].to_dict()
-    assert joined == pytest.approx(engine.joined(), rel=1e-6)
+    combined = layout.combined_openings.set_index("openings")["area_m2"].to_dict()
+    assert combined == pytest.approx(engine.combined(), rel=1e-6)
     zones = {name: zone.area_m2 for name, zone in layout.figures.zones.items()}
     assert zones == pytest.approx(engine.zones(), rel=1e-6)
 
@@ -327,10 +327,10 @@ def touching_sets(trees: Sequence[tuple[Sequence[float], float]]) -> list[list[i
 
 def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: MarksAt) -> None:
     """
-    Corridors, openings by crowns, zones and joined holes agree with the clipper within 1e-6.
+    Corridors, openings by crowns, zones and combined holes agree with the clipper within 1e-6.
 
     A slanting stand with a hole, a bend, a corner of two lines, a branch short of its main
-    corridor, leave trees, a keep-out and a landing; 200 trees with crowns of 1.5 m to 5 m.
+    corridor, leave trees, an exclusion and a landing; 200 trees with crowns of 1.5 m to 5 m.
     """
     rng = np.random.default_rng(42)
     west, south = ORIGIN
@@ -347,7 +347,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
     spots = ORIGIN + np.column_stack([rng.uniform(0, 300, 200), rng.uniform(40, 260, 200)])
     radii = rng.uniform(1.5, 5, 200)
     leave = [((west + 120, south + 140), 4.0), ((west + 220, south + 150), 5.5)]
-    keep_out, landing = (
+    exclusion, landing = (
         shapely.box(*(ORIGIN + 200), *(ORIGIN + 240)),
         shapely.box(west + 150, south + 60, west + 200, south + 100),
     )
@@ -363,7 +363,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
         leave_trees=[
             {"geometry": shapely.Point(spot), "crown_radius_m": radius} for spot, radius in leave
         ],
-        keep_out=[keep_out],
+        exclusions=[exclusion],
         landings=[landing],
     )
     trees = list(zip(spots.tolist(), radii.tolist(), strict=True))
@@ -377,7 +377,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
         rings_of(stand),
         lines,
         {n: crowns([trees[i] for i in s], leave) for n, s in zip(numbers, large, strict=True)},
-        [rings_of(keep_out), rings_of(landing)],
+        [rings_of(exclusion), rings_of(landing)],
     )
     everyone = union([crown(spot, radius, bearing) for spot, radius in trees])
 
@@ -419,7 +419,7 @@ def keys(rows: pd.DataFrame) -> pd.Series:
 
 
 def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
-    """Corridors, openings, zones and joined holes of the sample agree within 1e-6."""
+    """Corridors, openings, zones and combined holes of the sample agree within 1e-6."""
     survey, layout = sample_run.delivery.survey, sample_run.delivery.layout
     openings = stated_openings(survey, layout)
     engine = Engine(
@@ -431,7 +431,7 @@ def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
             )
         ],
         openings,
-        [rings_of(*survey.keep_out.geometry), rings_of(*survey.landings.geometry)],
+        [rings_of(*survey.exclusions.geometry), rings_of(*survey.landings.geometry)],
     )
 
     assert set(layout.openings["basis"]) >= {"walked", "tagged"}

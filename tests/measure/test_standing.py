@@ -251,7 +251,7 @@ def test_a_stratum_without_area_is_refused(layout_of: Build) -> None:
 
 
 def test_corridors_draw_first(layout_of: Build) -> None:
-    """Corridors that take 25 % of the stock leave 15 % under a 40 % cap (common practice)."""
+    """Corridors that take 25 % of the stock leave 15 % of 40 % allowable (common practice)."""
     marks = [mark(product="pulpwood", volume=25.0, volume_unit="cord", paint_meaning="corridor")]
     layout = layout_of(
         HECTARE,
@@ -263,8 +263,8 @@ def test_corridors_draw_first(layout_of: Build) -> None:
     )
     row = row_of(layout, "pulpwood")
 
-    assert row["drawn_corridor"] == pytest.approx(25.0)
-    assert row["left"] / row["standing"] == pytest.approx(0.15)
+    assert row["marked_corridor"] == pytest.approx(25.0)
+    assert row["remaining"] / row["standing"] == pytest.approx(0.15)
     assert row["standing_low"] == row["standing_high"] == row["standing"]
 
 

@@ -28,10 +28,10 @@ ANY_SIZE = {"openings": {"min_trees": 1, "min_area": "1 m2"}}
 
 
 def test_zones_take_ground_in_their_order() -> None:
-    """Where areas lie over each other the first of keep-out, landing, corridor, opening has it."""
+    """Where areas lie over each other the first of exclusion, landing, corridor, opening has it."""
     ground = Ground(
         stand=shapely.box([0], 0, 100, 100),
-        keep_out=shapely.box([0], 0, 100, 10),
+        exclusion=shapely.box([0], 0, 100, 10),
         landing=shapely.box([0], 0, 30, 30),
         corridor=shapely.box([20], 0, 40, 200),
         opening=shapely.box([10], 0, 60, 50),
@@ -40,7 +40,7 @@ def test_zones_take_ground_in_their_order() -> None:
 
     assert found == pytest.approx(
         {
-            "keep_out": 1000,
+            "exclusion": 1000,
             "landing": 30 * 20,
             "corridor": 20 * 90 - 10 * 20,
             "opening": 50 * 40 - 20 * 20 - (20 * 40 - 10 * 20),
@@ -63,7 +63,7 @@ def test_zones_add_up_to_the_stand_and_never_overlap() -> None:
     stand = shapely.difference(shapely.box(0, 0, 300, 300), hole)
     ground = Ground(
         stand=np.array([stand]),
-        keep_out=np.array([discs(4, 25)]),
+        exclusion=np.array([discs(4, 25)]),
         landing=np.array([discs(2, 30)]),
         corridor=np.array([shapely.union_all(shapely.buffer(lines, 2.1336, cap_style="flat"))]),
         opening=np.array([discs(80, 6)]),
@@ -91,8 +91,8 @@ ZONES_OF_A_MARK = [
     ((50, 50), "corridor", "W1", ("matrix", "corridor", "corridor", False)),
     ((100, 50), "cut", "W1", ("corridor", "not_corridor", "opening", True)),
     ((100, 50), "", "W1", ("corridor", "", "corridor", False)),
-    ((20, 180), "", "", ("keep_out", "", "keep_out", False)),
-    ((20, 180), "", "W1", ("keep_out", "", "keep_out", False)),
+    ((20, 180), "", "", ("exclusion", "", "exclusion", False)),
+    ((20, 180), "", "W1", ("exclusion", "", "exclusion", False)),
     ((180, 180), "", "", ("landing", "", "landing", False)),
     ((180, 180), "corridor", "", ("landing", "corridor", "corridor", False)),
     ((100, 180), "", "", ("landing", "", "landing", False)),
@@ -103,7 +103,7 @@ def test_zone_of_a_mark_by_paint_and_by_place(layout_of: LayoutOf, marks_at: Mar
     """
     Paint speaks first; a mark of an opening is in it; else the place says.
 
-    Corridor along x = 100, walked opening W1 round (150, 50), keep-out in the north-west, landing
+    Corridor along x = 100, walked opening W1 round (150, 50), exclusion in the north-west, landing
     in the north-east and over the corridor's northern end.
     """
     marks = [
@@ -116,7 +116,7 @@ def test_zone_of_a_mark_by_paint_and_by_place(layout_of: LayoutOf, marks_at: Mar
         marks=marks,
         corridors=[shapely.LineString([(100, 0), (100, 200)])],
         walked=[shapely.box(130, 30, 170, 70)],
-        keep_out=[shapely.box(0, 160, 40, 200)],
+        exclusions=[shapely.box(0, 160, 40, 200)],
         landings=[shapely.box(90, 160, 200, 200)],
     )
     columns = ["zone_located", "zone_painted", "zone"]
@@ -141,10 +141,10 @@ def test_a_mark_outside_the_stand_belongs_to_the_nearest_zone(
         shapely.box(0, 0, 200, 200),
         marks=marks_at((50, -2), (101, -2), (210, 50)),
         corridors=[shapely.LineString([(100, 0), (100, 200)])],
-        keep_out=[shapely.box(180, 0, 200, 200)],
+        exclusions=[shapely.box(180, 0, 200, 200)],
     )
 
-    assert layout.marks["zone"].tolist() == ["matrix", "corridor", "keep_out"]
+    assert layout.marks["zone"].tolist() == ["matrix", "corridor", "exclusion"]
 
 
 def test_a_stand_in_two_parts_is_one_stand(layout_of: LayoutOf, marks_at: MarksAt) -> None:
@@ -181,12 +181,12 @@ def test_distance_to_the_nearest_line_by_going_through_all_of_them(
     rng = np.random.default_rng(11)
     spots = rng.uniform(0, 200, (60, 2))
     stand = shapely.box(0, 0, 200, 200)
-    keep_out, setback = shapely.box(120, 120, 160, 150), shapely.box(0, 0, 200, 25)
+    exclusion, setback = shapely.box(120, 120, 160, 150), shapely.box(0, 0, 200, 25)
     layout = layout_of(
         stand,
         marks=marks_at(*map(tuple, spots)),
         corridors=[shapely.LineString([(70, 0), (70, 200)])],
-        keep_out=[keep_out],
+        exclusions=[exclusion],
         setbacks=[{"geometry": setback, "rule": "no_cut"}],
     )
     corners = [

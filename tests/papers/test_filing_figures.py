@@ -30,7 +30,7 @@ def test_figures_are_those_of_the_summary(sample: Outcome, tmp_path: Path) -> No
         assert f"{100 * share:.1f} %" in words
     assert f"{corridors['length_m'] / FOOT_M:,.0f} ft" in words
     assert f"{openings['largest_m2'] / ACRE_M2:.2f} acre" in words
-    assert f"{openings['joined_largest_m2'] / ACRE_M2:.2f} acre" in words
+    assert f"{openings['combined_largest_m2'] / ACRE_M2:.2f} acre" in words
     assert f"{openings['nearest_spacing_m'] / FOOT_M:.1f} ft" in words
 
 
@@ -80,8 +80,8 @@ def test_unknown_stock_is_said_to_be_unknown(bare: Delivery) -> None:
 
 def test_crossings_are_counted_where_water_is_known(small: Delivery, bare: Delivery) -> None:
     """A corridor over a brook is one crossing; where no water was given, nobody knows."""
-    known = dict(filing_tables(small)["Setbacks, keep-outs and crossings"].rows)
-    unknown = dict(filing_tables(bare)["Setbacks, keep-outs and crossings"].rows)
+    known = dict(filing_tables(small)["Setbacks, exclusions and crossings"].rows)
+    unknown = dict(filing_tables(bare)["Setbacks, exclusions and crossings"].rows)
 
     assert known["Crossings of water by corridors"] == "corridor 1 over area 1"
     assert unknown["Crossings of water"] == "not known: no water was given"

@@ -147,7 +147,7 @@ def test_foreign_geopackage_is_refused(tmp_path: Path) -> None:
     frame = gpd.GeoDataFrame({"a": [1]}, geometry=[shapely.Point(0, 0)], crs="EPSG:26916")
     pyogrio.write_dataframe(frame, path, layer="stand")
 
-    with pytest.raises(FileError, match="has no table parameters, checks, set_aside; expected a"):
+    with pytest.raises(FileError, match="has no table parameters, checks, rejected; expected a"):
         reopen(path)
 
 

@@ -80,7 +80,7 @@ def test_corridor_lines_are_as_wide_as_on_the_ground() -> None:
     [
         ("marks", "kind", set(KINDS)),
         ("setbacks", "rule", set(SETBACK_RULES)),
-        ("zones", "zone", {"keep_out", "landing", "corridor", "opening", "matrix"}),
+        ("zones", "zone", {"exclusion", "landing", "corridor", "opening", "matrix"}),
     ],
 )
 def test_every_kind_has_its_rule(layer: str, column: str, values: set[str]) -> None:

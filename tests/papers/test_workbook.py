@@ -34,7 +34,7 @@ def test_every_sheet_is_a_table_with_a_frozen_head(sample: Outcome, tmp_path: Pa
     tables = {sheet.title: sheet.tables for sheet in book if sheet.tables}
 
     assert list(tables) == [
-        "Volume by zone", "Group openings", "Limits checked", "Allowance", "Set aside",
+        "Volume by zone", "Group openings", "Limits checked", "Allowance", "Rejected",
     ]  # fmt: skip
     for title, found in tables.items():
         sheet = book[title]
@@ -76,19 +76,19 @@ def test_allowance_names_the_unit_of_its_amounts(sample: Outcome, tmp_path: Path
         zip(column(book, "Allowance", "Quantity"), column(book, "Allowance", "Unit"), strict=True)
     )
     drawn = dict(
-        zip(column(book, "Allowance", "Quantity"), column(book, "Allowance", "Drawn"), strict=True)
+        zip(column(book, "Allowance", "Quantity"), column(book, "Allowance", "Marked"), strict=True)
     )
 
     assert units["basal_area"] == "ft2"
-    assert drawn["basal_area"] == pytest.approx(known.loc["basal_area", "drawn"] / FT2_M2)
+    assert drawn["basal_area"] == pytest.approx(known.loc["basal_area", "marked"] / FT2_M2)
 
 
 def test_stand_without_allowance_has_no_such_sheet(small: Delivery, tmp_path: Path) -> None:
-    """Without a known stock there is no empty sheet of it; set aside stays, to say none was."""
+    """Without a known stock there is no empty sheet of it; rejected stays, to say none was."""
     book = opened(small, tmp_path)
 
     assert "Allowance" not in book.sheetnames
-    assert column(book, "Set aside", "Reason") == [None]
+    assert column(book, "Rejected", "Reason") == [None]
 
 
 def test_text_is_never_a_formula_or_a_link(

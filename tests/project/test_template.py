@@ -18,7 +18,7 @@ from glademark.project.template import TEMPLATES, new_project
 DESIGNED_LIMITS = {
     "opening_area_max",
     "opening_area_min",
-    "joined_area_max",
+    "combined_area_max",
     "opening_spacing_min",
     "openings_share_max",
     "corridor_share_max",
@@ -35,7 +35,7 @@ DESIGNED_LIMITS = {
     "corridor_cross_slope_max",
     "opening_slope_max",
     "reach_max",
-    "hauling_distance_max",
+    "extraction_distance_max",
     "water_crossings_max",
 }
 

@@ -60,7 +60,7 @@ def content(survey: Survey) -> list[tuple[object, ...]]:
 
 @settings(max_examples=30)
 @given(rows)
-def test_every_record_is_used_or_set_aside_and_never_both(lines: list[tuple[str, ...]]) -> None:
+def test_every_record_is_used_or_rejected_and_never_both(lines: list[tuple[str, ...]]) -> None:
     """A record is a line with anything in it; each is in exactly one of the two."""
     survey = read(lines)
     written = {number for number, line in enumerate(lines, start=2) if any(line)}
@@ -69,7 +69,7 @@ def test_every_record_is_used_or_set_aside_and_never_both(lines: list[tuple[str,
         assert all(survey)
         return
     used = survey.marks["record"].tolist()
-    aside = survey.set_aside["record"].tolist()
+    aside = survey.rejected["record"].tolist()
     assert len(set(used)) == len(used)
     assert len(set(aside)) == len(aside)
     assert set(used).isdisjoint(aside)

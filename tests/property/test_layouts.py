@@ -22,7 +22,7 @@ PROJECT: Mapping[str, object] = {
     "openings": {"min_trees": 2, "min_area": "30 m2", "link_distance": "0.5 m"},
     "volume": {"products": {"sawlog": {"unit": "m3"}, "pulpwood": {"unit": "cord"}}},
 }
-AREAS = ("area_m2", "net_of_leave_m2", "in_corridor_m2", "joined_area_m2", "perimeter_m")
+AREAS = ("area_m2", "net_of_leave_m2", "in_corridor_m2", "combined_area_m2", "perimeter_m")
 
 few = settings(
     max_examples=3,
@@ -86,7 +86,7 @@ def field_of(seed: int) -> Field:
             "walked": [{"group": "walked", "geometry": box(15, 35)}],
             "leave_trees": [{"geometry": shapely.Point(spot)} for spot in spots(4)],
             "setbacks": [{"geometry": box(10, 40), "name": "brook", "rule": "no_cut"}],
-            "keep_out": [{"geometry": box(10, 30)}],
+            "exclusions": [{"geometry": box(10, 30)}],
             "landings": [{"geometry": box(10, 30)}],
         },
     )
@@ -112,7 +112,7 @@ def shape_of(row: Mapping[str, object]) -> BaseGeometry:
 
 def laid_out(layout_of: LayoutOf, field: Field) -> Layout:
     """Layout of a field."""
-    shapes = {name: [shape_of(r) for r in field.given[name]] for name in ("keep_out", "landings")}
+    shapes = {name: [shape_of(r) for r in field.given[name]] for name in ("exclusions", "landings")}
     return layout_of(field.stand, project=PROJECT, **{**field.given, **shapes})
 
 
@@ -124,17 +124,17 @@ def areas_of(layout: Layout) -> dict[str, float]:
     found["operable"] = layout.figures.stand.operable_m2
     for name in ("area_m2", "new_m2", "overlap_m2", "with_landings_m2"):
         found[f"corridors {name}"] = float(getattr(corridors, name))
-    for name in ("area_m2", "largest_m2", "joined_largest_m2", "components_area_m2"):
+    for name in ("area_m2", "largest_m2", "combined_largest_m2", "components_area_m2"):
         found[f"openings {name}"] = float(getattr(openings, name))
     for column in AREAS:
         for name, value in zip(layout.openings["group"], layout.openings[column], strict=True):
             found[f"opening {name} {column}"] = float(value)
     strips = zip(layout.corridors["corridor"], layout.corridors["area_m2"], strict=True)
-    gaps = enumerate(sorted(layout.canopy_gaps["area_m2"].tolist()))
-    joined = enumerate(sorted(layout.joined_openings["net_of_corridor_m2"].tolist()))
+    incidental = enumerate(sorted(layout.incidental_openings["area_m2"].tolist()))
+    combined = enumerate(sorted(layout.combined_openings["net_of_corridor_m2"].tolist()))
     found.update({f"corridor {name}": float(value) for name, value in strips})
-    found.update({f"gap {i}": value for i, value in gaps})
-    return {**found, **{f"joined {i}": value for i, value in joined}}
+    found.update({f"incidental {i}": value for i, value in incidental})
+    return {**found, **{f"combined {i}": value for i, value in combined}}
 
 
 def assert_same(one: Layout, other: Layout, *, rel: float) -> None:

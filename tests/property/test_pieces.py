@@ -40,13 +40,13 @@ def discs_of(crowns: list[tuple[float, float, float]]) -> tuple[np.ndarray, np.n
 @given(st.lists(st.lists(position, max_size=6), min_size=4, max_size=4))
 def test_zones_cover_the_stand_once(corners: list[list[tuple[float, float]]]) -> None:
     """However areas lie, edges drawn alike included, zones fill the stand without overlap."""
-    keep_out, landing, corridor, opening = (
+    exclusion, landing, corridor, opening = (
         boxes(each, side) for each, side in zip(corners, (30, 20, 8, 25), strict=True)
     )
     stand = shapely.box(0, 0, 100, 100)
     ground = Ground(
         stand=np.array([stand]),
-        keep_out=np.array([keep_out]),
+        exclusion=np.array([exclusion]),
         landing=np.array([landing]),
         corridor=np.array([corridor]),
         opening=np.array([opening]),

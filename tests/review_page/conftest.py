@@ -76,7 +76,7 @@ def tree(x: float, y: float, **columns: object) -> dict[str, object]:
 
 
 def invented_inputs() -> dict[str, Sequence[object]]:
-    """Two walked openings of 40 m, 20 m apart, eight trees, a corridor, a keep-out, water."""
+    """Two walked openings of 40 m, 20 m apart, eight trees, a corridor, an exclusion, water."""
     in_openings = [tree(x, y) for x in (30, 50, 90, 110) for y in (90, 110)]
     others = [
         tree(20, 20, kind="danger", tree_id="D1"),
@@ -90,7 +90,7 @@ def invented_inputs() -> dict[str, Sequence[object]]:
         ],
         "marks": [*in_openings, *others],
         "corridors": [line(0, 30, SIDE_M, 30)],
-        "keep_out": [box(160, 160, 30, 30)],
+        "exclusions": [box(160, 160, 30, 30)],
         "water": [box(185, 0, 10, 60)],
         "leave_trees": [{"geometry": point(170, 60), "tree_id": "S1"}],
     }

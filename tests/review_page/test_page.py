@@ -13,7 +13,7 @@ import pytest
 import shapely
 from lxml import html
 
-from glademark.contracts.survey import SET_ASIDE_COLUMNS
+from glademark.contracts.survey import REJECTED_COLUMNS
 from glademark.errors import OutputError
 from glademark.jobs.layout import Outcome
 from glademark.report.cautions import CAUTIONS
@@ -231,7 +231,7 @@ def test_a_crossing_of_water_is_on_the_map(page: html.HtmlElement) -> None:
     assert lines["Permit"].startswith("may be needed")
 
 
-def test_records_set_aside_are_told_with_their_reason(
+def test_records_rejected_are_told_with_their_reason(
     delivery: Delivery,
     write: Callable[[Delivery], Path],
     parse: Callable[[Path], html.HtmlElement],
@@ -239,11 +239,11 @@ def test_records_set_aside_are_told_with_their_reason(
 ) -> None:
     """What could not be used is listed with file, record and the mend."""
     record = ("marks", "marks.csv", 7, "6", "diameter is no number; correct the cell")
-    aside = pd.DataFrame([record], columns=list(SET_ASIDE_COLUMNS))
-    survey = dataclasses.replace(delivery.survey, set_aside=aside)
+    aside = pd.DataFrame([record], columns=list(REJECTED_COLUMNS))
+    survey = dataclasses.replace(delivery.survey, rejected=aside)
     page = parse(write(dataclasses.replace(delivery, survey=survey)))
 
-    assert table_of(page, "set-aside-table").to_numpy().tolist() == [
+    assert table_of(page, "rejected-table").to_numpy().tolist() == [
         ["marks.csv", "7", "6", "diameter is no number; correct the cell"]
     ]
 

@@ -43,14 +43,15 @@ def tally(**trees: int) -> pd.DataFrame:
 
 
 def allowance_row(**given: object) -> dict[str, object]:
-    """Row of the allowance: 100 m2 stand, 35 % may go, corridors draw 5, openings 10, matrix 5."""
+    """Row of the allowance: 100 m2 stand, 35 % allowable; corridors 5, openings 10, matrix 5."""
     numbers = {
-        "standing": 100.0, "standing_low": 80.0, "standing_high": 120.0, "cap_share": 0.35,
-        "cap": 35.0, "drawn_corridor": 5.0, "drawn_opening": 10.0, "drawn_matrix": 5.0,
-        "drawn_other": 0.0, "drawn": 20.0, "left": 15.0, "left_low": 8.0, "left_high": 22.0,
+        "standing": 100.0, "standing_low": 80.0, "standing_high": 120.0, "allowable_share": 0.35,
+        "allowable": 35.0, "marked_corridor": 5.0, "marked_opening": 10.0, "marked_matrix": 5.0,
+        "marked_other": 0.0, "marked": 20.0, "remaining": 15.0,
+        "remaining_low": 8.0, "remaining_high": 22.0,
         "share": 0.2, "share_low": 1 / 6, "share_high": 0.25, "share_corridor": 1.0,
-        "share_opening": 1.0, "share_matrix": 0.06, "share_covered": float("nan"),
-        "left_per_ha_rest": float("nan"),
+        "share_opening": 1.0, "share_matrix": 0.06, "share_on_marked_ground": float("nan"),
+        "remaining_per_ha_elsewhere": float("nan"),
     }  # fmt: skip
     words = {"quantity": "basal_area", "unit": "m2", "log_rule": "", "basis": "cruise"}
     return {**words, **numbers, **given}
@@ -157,7 +158,7 @@ def test_more_marked_than_found_is_said() -> None:
     stock = pd.DataFrame({"size_class": ["22 in"], "standing_trees": [5.0], "marked_trees": [8.0]})
     shown = histogram(layout_with(stock_by_class=stock))
 
-    assert shown.overdrawn
+    assert shown.below_zero
     assert shown.bars[0].residual_height == 0
 
 
@@ -179,15 +180,15 @@ def test_bars_stay_in_the_picture(trees: list[int]) -> None:
 
 
 def test_the_allowance_is_drawn_to_scale() -> None:
-    """Corridors 5, openings 10, matrix 5 of a cap of 35: widths as 1 : 2 : 1, the cap at 35/20."""
+    """Corridors 5, openings 10, matrix 5 of 35: widths as 1 : 2 : 1, the line at 35/20."""
     (account,) = accounts(layout_with(allowance=pd.DataFrame([allowance_row()])), "metric")
     widths = [part.width for part in account.parts]
     drawn = sum(widths)
 
     assert widths == pytest.approx([drawn / 4, drawn / 2, drawn / 4], abs=0.2)
-    assert account.cap_x == pytest.approx(drawn * 35 / 20, abs=0.5)
-    assert account.cap_x is not None
-    assert account.cap_x < WIDTH
+    assert account.allowable_x == pytest.approx(drawn * 35 / 20, abs=0.5)
+    assert account.allowable_x is not None
+    assert account.allowable_x < WIDTH
 
 
 def test_the_allowance_in_words_has_its_interval() -> None:
@@ -196,28 +197,34 @@ def test_the_allowance_in_words_has_its_interval() -> None:
     (metric,) = accounts(layout_with(allowance=table), "metric")
     (us,) = accounts(layout_with(allowance=table), "us")
 
-    assert metric.left == "15 m² (8 to 22)"
+    assert metric.remaining == "15 m² (8 to 22)"
     assert metric.share == "20.0 % (16.7 % to 25.0 %)"
-    assert us.left.startswith(f"{15 / 0.3048**2:.0f} ft²")
-    assert not metric.overdrawn
+    assert us.remaining.startswith(f"{15 / 0.3048**2:.0f} ft²")
+    assert not metric.exceeded
 
 
 def test_a_stock_without_a_cap_is_shown_without_a_line() -> None:
-    """Where no share is set there is no cap to draw and nothing left to name."""
-    nothing = dict.fromkeys(("cap_share", "cap", "left", "left_low", "left_high"), np.nan)
+    """Where no share is set there is no line to draw and no remainder to name."""
+    nothing = dict.fromkeys(
+        ("allowable_share", "allowable", "remaining", "remaining_low", "remaining_high"), np.nan
+    )
     (account,) = accounts(layout_with(allowance=pd.DataFrame([allowance_row(**nothing)])), "us")
 
-    assert (account.cap_x, account.cap, account.left) == (None, "", "")
+    assert (account.allowable_x, account.allowable, account.remaining) == (None, "", "")
 
 
 def test_on_a_part_marked_stand_the_rest_is_told_by_its_area() -> None:
     """15 MBF left over 30 ha: 0.5 MBF a hectare, 0.20 MBF an acre (0.5 x 0.40469)."""
     row = allowance_row(
-        quantity="sawlog", unit="MBF", share_covered=0.4, left_per_ha_rest=0.5, log_rule="scribner"
+        quantity="sawlog",
+        unit="MBF",
+        share_on_marked_ground=0.4,
+        remaining_per_ha_elsewhere=0.5,
+        log_rule="scribner",
     )
     (account,) = accounts(layout_with(allowance=pd.DataFrame([row])), "us")
 
-    assert account.covered == "40.0 %"
+    assert account.marked_ground == "40.0 %"
     assert account.rest == "0.20 MBF per acre"
     assert account.title == "Sawlog, MBF (scribner)"
 

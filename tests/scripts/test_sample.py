@@ -227,21 +227,21 @@ def test_a_corridor_joins_that_pair_and_no_other(openings: dict[str, shapely.Geo
     """With the strip within one width of each, groups 3 and 4 are one hole of over 0.7 acre."""
     strips = _strips()
     width = _layer("corridors").set_index("corridor")["width_m"].fillna(CORRIDOR_WIDTH_M)
-    joined = {}
+    combined = {}
     for group, hole in openings.items():
         at_hole = [
             strips[name].intersection(hole.buffer(width[name]))
             for name in strips.index
             if strips[name].intersects(hole)
         ]
-        joined[group] = shapely.union_all([hole, *at_hole])
+        combined[group] = shapely.union_all([hole, *at_hole])
     touching = {
         pair
-        for pair in combinations(sorted(joined), 2)
-        if joined[pair[0]].intersects(joined[pair[1]])
+        for pair in combinations(sorted(combined), 2)
+        if combined[pair[0]].intersects(combined[pair[1]])
     }
-    area = {group: hole.area / ACRE_M2 for group, hole in joined.items()}
-    pair_area = joined["3"].union(joined["4"]).area / ACRE_M2
+    area = {group: hole.area / ACRE_M2 for group, hole in combined.items()}
+    pair_area = combined["3"].union(combined["4"]).area / ACRE_M2
 
     assert touching == {("3", "4")}
     assert pair_area > 0.7 * 1.1
@@ -264,7 +264,7 @@ def test_paint_and_place_disagree(marks: gpd.GeoDataFrame) -> None:
 def test_nothing_is_marked_where_nothing_is_to_be_cut(marks: gpd.GeoDataFrame) -> None:
     """No mark, crown of an opening or corridor lies in the seep or in the strip along the brook."""
     brook = _layer("water").buffer(4 / 2 + 50 * FOOT_M).union_all()
-    seep = _layer("keep_out").union_all()
+    seep = _layer("exclusions").union_all()
     trees = marks[marks["paint"] != "orange"]
 
     assert trees.distance(seep).min() > 3

@@ -27,7 +27,7 @@ def script() -> Iterator[ModuleType]:
 
 @pytest.fixture(scope="module")
 def folder(script: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Inputs of three stands, two or more with canopy gaps, and our layout of them in `ours`."""
+    """Inputs of three stands, two or more with incidental openings, and our layout in `ours`."""
     del script  # only that scripts are found
     folder = tmp_path_factory.mktemp("beside")
     case = importlib.import_module("benchmark_cases").make_case(stands=3, marks=300, seed=26)
@@ -79,27 +79,31 @@ def test_areas_are_the_same(
 
 
 @pytest.mark.parametrize("other", ["plain", "database"])
-def test_gaps_are_the_same(other: str, folder: Path, request: pytest.FixtureRequest) -> None:
-    """Crowns that touch make the same canopy gaps, of the same trees and areas."""
-    gaps = request.getfixturevalue(other)["canopy_gaps"].sort_values(["stand_id", "area_m2"])
+def test_incidental_openings_are_the_same(
+    other: str, folder: Path, request: pytest.FixtureRequest
+) -> None:
+    """Crowns that touch make the same incidental openings, of the same trees and areas."""
+    incidental = request.getfixturevalue(other)["incidental_openings"].sort_values(
+        ["stand_id", "area_m2"]
+    )
 
-    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="canopy_gaps")
+    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="incidental_openings")
     ours = ours.sort_values(["stand_id", "area_m2"])
 
     assert len(ours)
-    assert ours["trees"].tolist() == gaps["trees"].tolist()
-    assert ours["area_m2"].tolist() == pytest.approx(gaps["area_m2"].tolist(), rel=1e-9)
+    assert ours["trees"].tolist() == incidental["trees"].tolist()
+    assert ours["area_m2"].tolist() == pytest.approx(incidental["area_m2"].tolist(), rel=1e-9)
 
 
-def test_joined_openings_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:
+def test_combined_openings_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:
     """Strips between openings join the same ones, to the same areas."""
-    joined = plain["joined_openings"].sort_values(["stand_id", "area_m2"])
+    combined = plain["combined_openings"].sort_values(["stand_id", "area_m2"])
 
-    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="joined_openings")
+    ours = gpd.read_file(folder / "ours" / "layout.gpkg", layer="combined_openings")
     ours = ours.sort_values(["stand_id", "area_m2"])
 
-    assert ours["openings_count"].tolist() == joined["group"].tolist()
-    assert ours["area_m2"].tolist() == pytest.approx(joined["area_m2"].tolist(), rel=1e-9)
+    assert ours["openings_count"].tolist() == combined["group"].tolist()
+    assert ours["area_m2"].tolist() == pytest.approx(combined["area_m2"].tolist(), rel=1e-9)
 
 
 def test_distances_are_the_same(plain: dict[str, pd.DataFrame], folder: Path) -> None:

@@ -106,15 +106,15 @@ def test_a_stand_needs_no_record_in_every_file(ownership: Ownership, tmp_path: P
     assert stands["North 1"]["zones"]["landing"]["area_m2"] == 0
 
 
-def test_records_of_no_stand_are_set_aside(ownership: Ownership, tmp_path: Path) -> None:
-    """A mark that names no stand, or one without a boundary, is set aside with the reason."""
+def test_records_of_no_stand_are_rejected(ownership: Ownership, tmp_path: Path) -> None:
+    """A mark that names no stand, or one without a boundary, is rejected with the reason."""
     marks = ownership.marks.copy()
     marks.loc[[0, 100], "stand_id"] = ["", "North 9"]
     strays = replace(ownership, marks=marks)
 
     lay_out_stands(strays.write(tmp_path / "in", column="stand_id"), out=tmp_path / "out")
 
-    aside = pd.read_csv(tmp_path / "out" / "set_aside.csv")
+    aside = pd.read_csv(tmp_path / "out" / "rejected.csv")
     assert aside["record"].tolist() == [2, 102]
     assert aside["reason"].tolist() == [
         "it does not name its stand",

@@ -35,7 +35,7 @@ def test_noise_on_vertices_does_not_bias_the_share() -> None:
     assert np.mean(drawn) == pytest.approx(share, rel=0.012)
 
 
-def test_lines_without_error_leave_no_doubt() -> None:
+def test_lines_without_error_leave_no_uncertainty() -> None:
     """An error of nothing changes nothing, and neither do no lines."""
     rng = np.random.default_rng(2)
     line = lines(np.array([[0.0, 100], [200, 100]]))

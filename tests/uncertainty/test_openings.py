@@ -9,8 +9,8 @@ from glademark.uncertainty.group_positions import draw_positions
 from glademark.uncertainty.openings import (
     DrawnOpening,
     area_draws,
+    combined_draws,
     distance_draws,
-    joined_draws,
     spacing_draws,
 )
 
@@ -108,7 +108,7 @@ def test_leave_crown_is_taken_out_in_every_draw() -> None:
     assert area_draws(less, measured_m2=0.0) == pytest.approx(96 * np.pi)
 
 
-def test_joined_hole_has_the_strip_beside_it() -> None:
+def test_combined_hole_has_the_strip_beside_it() -> None:
     """A strip of width w through a crown's middle adds about 2 w^2 to it: w on either side."""
     one = tree((0, 0), 10.0, 0.01, 7)
     few = DrawnOpening(
@@ -121,7 +121,7 @@ def test_joined_hole_has_the_strip_beside_it() -> None:
         error_m=0.01,
     )
     measured = 100 * np.pi + 2 * 4 * 4
-    found = joined_draws(
+    found = combined_draws(
         [few],
         shapely.box(-50, -2, 50, 2),
         width_m=4.0,

@@ -13,7 +13,7 @@ from rich.console import Console
 from glademark.jobs.layout import Outcome, lay_out, make_papers
 from glademark.measure.layout import measure_layout
 from glademark.report.terminal.layout import print_summary
-from glademark.uncertainty.draws_summary import measure_doubt
+from glademark.uncertainty.measure import measure_uncertainty
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
 ASKED = '\n[uncertainty]\ndraws = 100\nshared = "30 %"\n'
@@ -22,7 +22,7 @@ ASKED = '\n[uncertainty]\ndraws = 100\nshared = "30 %"\n'
 @pytest.fixture(scope="module")
 def project_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sample project with its limit of size close to an opening's area."""
-    folder = tmp_path_factory.mktemp("doubt") / "sample"
+    folder = tmp_path_factory.mktemp("uncertainty") / "sample"
     shutil.copytree(SAMPLE, folder)
     path = folder / "harvest.toml"
     text = path.read_text(encoding="utf-8").replace('{value = "0.5 acre"', '{value = "0.385 acre"')
@@ -41,8 +41,8 @@ def test_checks_say_their_chance(outcome: Outcome) -> None:
     known = outcome.checks.loc[outcome.checks["chance_exceeded"].notna(), "limit"]
 
     assert set(known) == {
-        "opening_area_max", "opening_area_min", "joined_area_max", "opening_spacing_min",
-        "corridor_share_max", "water_distance_min", "keep_out", "setback",
+        "opening_area_max", "opening_area_min", "combined_area_max", "opening_spacing_min",
+        "corridor_share_max", "water_distance_min", "exclusion", "setback",
     }  # fmt: skip
     assert outcome.checks["chance_exceeded"].dropna().between(0, 1).all()
 
@@ -50,30 +50,32 @@ def test_checks_say_their_chance(outcome: Outcome) -> None:
 def test_summary_has_intervals_and_marks_to_measure_again(
     outcome: Outcome, project_file: Path
 ) -> None:
-    """Every opening has an interval, and with a verdict in doubt marks are named."""
+    """Every opening has an interval, and with a uncertain verdict marks are named."""
     text = (project_file.parent / "out" / "summary.json").read_text(encoding="utf-8")
     found = json.loads(text)["uncertainty"]
 
     assert set(found["opening_area_m2"]) == set(
         outcome.delivery.layout.openings["opening"].astype(str)
     )
-    assert found["limits_in_doubt"] >= 1
+    assert found["limits_uncertain"] >= 1
     assert 1 <= len(found["remeasure"]) <= 5
     assert found["no_interval"] == {}
 
 
-def test_terminal_says_the_doubt_in_words(outcome: Outcome) -> None:
+def test_terminal_says_the_uncertainty_in_words(outcome: Outcome) -> None:
     """Chances stand behind limits; intervals and marks to measure again, in their own section."""
     text = io.StringIO()
     print_summary(outcome.delivery, Console(file=text, width=100))
     words = " ".join(text.getvalue().split())
 
     assert "of 100" in words
-    assert "DOUBT Position error 4.9 ft carried through; 90% of 100 draws lie in each" in words
+    assert (
+        "UNCERTAINTY Position error 4.9 ft carried through; 90% of 100 draws lie in each" in words
+    )
     assert "Measure again first, for the verdicts:" in words
 
 
-def test_papers_are_made_again_with_the_doubt(outcome: Outcome, project_file: Path) -> None:
+def test_papers_are_made_again_with_the_uncertainty(outcome: Outcome, project_file: Path) -> None:
     """The GeoPackage holds chances, intervals and settings; nothing is drawn a second time."""
     folder = project_file.parent
     again = make_papers(folder / "out" / "layout.gpkg", out=folder / "again", only=["summary"])
@@ -98,7 +100,7 @@ def test_draws_are_cheaper_than_measuring_as_often(outcome: Outcome) -> None:
     measuring = time.process_time() - start
 
     start = time.process_time()
-    measure_doubt(layout, survey, asked)
+    measure_uncertainty(layout, survey, asked)
     drawing = time.process_time() - start
 
     assert drawing < 50 * measuring

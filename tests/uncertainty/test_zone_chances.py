@@ -89,7 +89,7 @@ def test_dense_corridor_gets_its_strays_back() -> None:
 
 
 def test_mark_far_from_every_edge_is_where_it_plots() -> None:
-    """Beyond 4.5 standard errors of every edge there is no doubt."""
+    """Beyond 4.5 standard errors of every edge it is certain."""
     found = zone_draws(
         places(np.array([[300.0, 200.0]]), 2.0, kind=0),
         ZONES,
@@ -105,10 +105,10 @@ def test_mark_far_from_every_edge_is_where_it_plots() -> None:
     ("painted", "grouped", "zones"),
     [
         ("corridor", False, ["corridor"] * 5),
-        ("not_corridor", False, ["keep_out", "landing", "matrix", "opening", "matrix"]),
-        ("", False, ["keep_out", "landing", "corridor", "opening", "matrix"]),
-        ("not_corridor", True, ["keep_out", "opening", "opening", "opening", "opening"]),
-        ("", True, ["keep_out", "opening", "corridor", "opening", "opening"]),
+        ("not_corridor", False, ["exclusion", "landing", "matrix", "opening", "matrix"]),
+        ("", False, ["exclusion", "landing", "corridor", "opening", "matrix"]),
+        ("not_corridor", True, ["exclusion", "opening", "opening", "opening", "opening"]),
+        ("", True, ["exclusion", "opening", "corridor", "opening", "opening"]),
     ],
 )
 def test_paint_and_group_decide_before_the_position(

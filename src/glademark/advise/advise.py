@@ -10,7 +10,7 @@ import pandas as pd
 
 from glademark.advise.beyond import Ground, Keeps, keeps_of, need_of
 from glademark.advise.needs import Amount, Need
-from glademark.advise.outcome import Advice, Proof, Unmended, spare_layer, wood_given_up
+from glademark.advise.outcome import Advice, Proof, Unmended, leave_standing_layer, wood_given_up
 from glademark.advise.search import Found, Wish, smallest
 from glademark.advise.spared_holes import Spared, spared_holes
 from glademark.contracts.survey import Survey
@@ -54,7 +54,7 @@ def advise(
     ground = _ground(case, earlier)
     needs, unmended = _needs(ground, checks)
     plan = _plan(ground, needs, keeps_of(ground, checks), _costs(ground, by))
-    mended = spare(case.survey, plan.spared)
+    mended = leave_standing(case.survey, plan.spared)
     known = case.layout.marks["opening"].dropna().astype(int)
     numbers = dict(zip(known.index.tolist(), known.tolist(), strict=True))
     layout = measure_layout(mended, case.project, earlier=numbers)
@@ -62,7 +62,7 @@ def advise(
     return Advice(
         by=by,
         wood=_measure_of_wood(ground),
-        spare=spare_layer(ground, plan.spared, needs),
+        leave_standing=leave_standing_layer(ground, plan.spared, needs),
         given_up=wood_given_up(ground, plan.spared),
         before=checks,
         after=again,
@@ -73,7 +73,7 @@ def advise(
     )
 
 
-def spare(survey: Survey, spared: Spared) -> Survey:
+def leave_standing(survey: Survey, spared: Spared) -> Survey:
     """
     The survey as if some marks had been leave trees from the start.
 

@@ -12,7 +12,7 @@ import shapely
 from glademark.advise.cover import LostArea, Row
 from glademark.advise.faces import Faces, faces_of
 from glademark.advise.kept import LeastArea, OnePiece
-from glademark.advise.need_area import Area, JoinedArea, lost_area
+from glademark.advise.need_area import Area, CombinedArea, lost_area
 from glademark.advise.need_distance import Apart, Away
 from glademark.advise.needs import Amount, Need
 from glademark.advise.spared_holes import SparedHoles
@@ -142,9 +142,9 @@ def need_of(ground: Ground, row: pd.Series) -> Need | None:
 
 
 def _opening_area(ground: Ground, row: pd.Series) -> Need:
-    """Opening over its size; joined opening where the project measures those."""
-    if row["layer"] == "joined_openings":
-        return _joined_area(ground, row)
+    """Opening over its size; combined opening where the project measures those."""
+    if row["layer"] == "combined_openings":
+        return _combined_area(ground, row)
     return _area(ground, row, (ground.place(row["feature"]),), 1.0)
 
 
@@ -167,11 +167,11 @@ def _openings_share(ground: Ground, row: pd.Series) -> Need:
     return _area(ground, row, range(len(ground.holes.openings)), stand_m2)
 
 
-def _joined_area(ground: Ground, row: pd.Series) -> Need:
+def _combined_area(ground: Ground, row: pd.Series) -> Need:
     """Openings joined by corridors."""
     limit = float(row["limit_value"])
     places = tuple(ground.place(number) for number in str(row["feature"]).split(", "))
-    return JoinedArea(
+    return CombinedArea(
         limit=row["limit"],
         feature=row["feature"],
         holes=ground.holes,
@@ -220,7 +220,7 @@ def _removal(ground: Ground, row: pd.Series) -> Need | None:
     stock = table[table["quantity"] == row["feature"]].iloc[0]
     column = {SOLID: "volume_m3", BASAL: "basal_area_m2"}[row["feature"]]
     limit = float(row["limit_value"])
-    least = float(stock["drawn"] - (limit + slack(limit)) * stock["standing"])
+    least = float(stock["marked"] - (limit + slack(limit)) * stock["standing"])
     return _amount(ground, row, column, least)
 
 
@@ -255,9 +255,9 @@ def _all_of(ground: Ground, row: pd.Series, wrong: npt.NDArray[np.bool_]) -> Amo
 
 
 def _ground_rule(ground: Ground, row: pd.Series) -> Need | None:
-    """Trees that are cut in a keep-out or in a no-cut strip, or too many in a setback."""
+    """Trees that are cut in an exclusion or in a no-cut strip, or too many in a setback."""
     layout = ground.case.layout
-    areas = layout.keep_out if row["limit"] == "keep_out" else layout.setbacks
+    areas = layout.exclusions if row["limit"] == "exclusion" else layout.setbacks
     names = np.where(areas["name"] != "", areas["name"], (areas.index + 1).astype(str))
     area = areas.geometry.to_numpy()[names == row["feature"]]
     cut = ground.canopy.marks["is_cut"].to_numpy()
@@ -275,12 +275,12 @@ def _ground_rule(ground: Ground, row: pd.Series) -> Need | None:
     return None
 
 
-_GROUND_RULES = ("keep_out", "setback")
+_GROUND_RULES = ("exclusion", "setback")
 
 _NEEDS: Mapping[str, Callable[[Ground, pd.Series], Need | None]] = MappingProxyType(
     {
         "opening_area_max": _opening_area,
-        "joined_area_max": _joined_area,
+        "combined_area_max": _combined_area,
         "opening_spacing_min": _spacing,
         "openings_share_max": _openings_share,
         "boundary_distance_min": _away,

@@ -1,4 +1,4 @@
-"""Needs of area: an opening, all openings together, or a joined opening over its limit."""
+"""Needs of area: an opening, all openings together, or a combined opening over its limit."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -196,7 +196,7 @@ def _losses(holes: SparedHoles, place: int, spared: Spared) -> Mapping[int, floa
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class JoinedArea:
+class CombinedArea:
     """
     Openings joined by corridors into one hole that is too large.
 
@@ -207,7 +207,7 @@ class JoinedArea:
     holes
         Openings.
     places
-        Of those in the joined hole.
+        Of those in the combined hole.
     faces
         Of each of them, in the same order.
     strips
@@ -215,7 +215,7 @@ class JoinedArea:
     corridor
         Union of the strips.
     most_m2
-        Area that any joined hole may have, rounding allowed for.
+        Area that any combined hole may have, rounding allowed for.
     """
 
     limit: str
@@ -240,9 +240,9 @@ class JoinedArea:
         """
         return self.holes.trees_at(self.places)
 
-    def joined(self, spared: Spared) -> gpd.GeoDataFrame:
+    def combined(self, spared: Spared) -> gpd.GeoDataFrame:
         """
-        Joined holes of what is left of the openings.
+        Combined holes of what is left of the openings.
 
         Parameters
         ----------
@@ -251,7 +251,7 @@ class JoinedArea:
 
         Returns
         -------
-        joined
+        combined
             As from `glademark.measure.combined_openings.join_openings`, numbered by the places.
         """
         key = spared & self.trees
@@ -266,7 +266,7 @@ class JoinedArea:
 
     def short(self, spared: Spared) -> float:
         """
-        Area of the largest joined hole beyond the limit.
+        Area of the largest combined hole beyond the limit.
 
         Parameters
         ----------
@@ -278,7 +278,7 @@ class JoinedArea:
         short
             In square metres; minus infinity where nothing is left.
         """
-        area = self.joined(spared)["area_m2"]
+        area = self.combined(spared)["area_m2"]
         return float(area.max()) - self.most_m2 if len(area) else -np.inf
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
@@ -291,7 +291,7 @@ class JoinedArea:
             One area; parting counts as all that is missing, and ground in a strip as lost with any
             tree near it.
         """
-        whole = float(self.joined(frozenset())["area_m2"].max())
+        whole = float(self.combined(frozenset())["area_m2"].max())
         missing = whole - self.most_m2 - _LOOSE * whole
         if missing <= 0 or not self.trees:
             return [], []
@@ -335,8 +335,8 @@ class JoinedArea:
 
     def _cut(self, spared: Spared) -> tuple[Row, Spared]:
         """What the others can do about the largest hole, and which of them may part it."""
-        joined = self.joined(spared)
-        worst = joined.iloc[int(np.argmax(joined["area_m2"].to_numpy()))]
+        combined = self.combined(spared)
+        worst = combined.iloc[int(np.argmax(combined["area_m2"].to_numpy()))]
         missing = float(worst["area_m2"]) - self.most_m2
         at = [int(number) for number in str(worst["openings"]).split(", ")]
         places = [self.places[i] for i in at]

@@ -12,7 +12,7 @@ import pandas as pd
 from glademark.advise.beyond import Ground
 from glademark.advise.needs import Need
 from glademark.advise.spared_holes import Spared
-from glademark.contracts.layers import SPARE
+from glademark.contracts.layers import LEAVE_STANDING
 
 RESTS_ON = (
     "It rests on crowns and positions as recorded; both are uncertain, so look at the trees before "
@@ -103,8 +103,8 @@ class Advice:
         What is least: trees or volume.
     wood
         What volume was compared by: solid volume, or basal area where that is not known of all.
-    spare
-        Marks to leave standing: columns of `contracts.layers.SPARE`.
+    leave_standing
+        Marks to leave standing: columns of `contracts.layers.LEAVE_STANDING`.
     given_up
         By product: `product`, `unit`, `trees`, `net`, `m3`.
     before, after
@@ -121,7 +121,7 @@ class Advice:
 
     by: str
     wood: str
-    spare: gpd.GeoDataFrame
+    leave_standing: gpd.GeoDataFrame
     given_up: pd.DataFrame
     before: pd.DataFrame
     after: pd.DataFrame
@@ -166,12 +166,12 @@ class Advice:
         Returns
         -------
         measured, verdict
-            Of a joined opening that was parted, its largest part; NaN and met where nothing of it
+            Of a combined opening that was parted, its largest part; NaN and met where nothing of it
             is left.
         """
         rows = self.after[self.after["limit"] == row["limit"]]
         found = rows[rows["subject"] == row["subject"]]
-        if found.empty and row["layer"] == "joined_openings":
+        if found.empty and row["layer"] == "combined_openings":
             numbers = set(str(row["feature"]).split(", "))
             inside = [numbers.issuperset(str(one).split(", ")) for one in rows["feature"]]
             found = rows[inside].sort_values("measured", ascending=False)
@@ -208,7 +208,7 @@ class Advice:
         return self.still_exceeded.empty
 
 
-def spare_layer(ground: Ground, spared: Spared, needs: Sequence[Need]) -> gpd.GeoDataFrame:
+def leave_standing_layer(ground: Ground, spared: Spared, needs: Sequence[Need]) -> gpd.GeoDataFrame:
     """
     The marks to leave standing, as a layer.
 
@@ -224,14 +224,14 @@ def spare_layer(ground: Ground, spared: Spared, needs: Sequence[Need]) -> gpd.Ge
     Returns
     -------
     layer
-        Columns of `contracts.layers.SPARE`, sorted by opening, then as the marks were read.
+        Columns of `contracts.layers.LEAVE_STANDING`, sorted by opening, then as read.
     """
     places = np.array(sorted(spared), dtype=np.intp)
     marks = ground.case.layout.marks.iloc[places]
     why = [_mends(needs, spared, tree) for tree in places.tolist()]
     frame = marks.assign(mends=pd.Series(why, index=marks.index, dtype=object))
     frame = frame.sort_values("opening", kind="stable", ignore_index=True)
-    return gpd.GeoDataFrame(frame[[*SPARE.names, "geometry"]], crs=ground.case.layout.crs)
+    return gpd.GeoDataFrame(frame[[*LEAVE_STANDING.names, "geometry"]], crs=ground.case.layout.crs)
 
 
 def _mends(needs: Sequence[Need], spared: Spared, tree: int) -> str:

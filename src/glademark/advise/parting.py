@@ -1,4 +1,4 @@
-"""What holds a joined hole together: a few faces, and the trees of which one must go to part it."""
+"""What holds a combined hole together: a few faces, and the trees of which one must go."""
 
 from collections.abc import Sequence
 
@@ -29,7 +29,7 @@ def holds_together(
     spared: Spared,
 ) -> Spared | None:
     """
-    Trees of which one at least has to be spared to part a joined hole.
+    Trees of which one at least has to be spared to part a combined hole.
 
     Parameters
     ----------

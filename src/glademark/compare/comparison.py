@@ -228,7 +228,7 @@ def _planned(layout: Layout) -> float:
         return float("nan")
     row = rows[rows["quantity"] == BASAL].iloc[0]
     hectares = float(layout.figures.stand.operable_m2) / HECTARE_M2
-    return float((row["standing"] - row["drawn"]) / hectares)
+    return float((row["standing"] - row["marked"]) / hectares)
 
 
 def _shift_rows(match: Match, found: Seen) -> pd.DataFrame:

@@ -29,7 +29,7 @@ TITLES = {
     "leave_tree": "stump matched to a leave tree",
     "line_tree": "stump matched to a line tree not confirmed",
     "danger_tree": "stump matched to a danger tree",
-    "in_keep_out": "stump in a keep-out",
+    "in_exclusion": "stump in an exclusion",
     "in_setback": "stump in a setback where nothing is cut",
     "outside_boundary": "stump outside the boundary",
 }
@@ -39,7 +39,7 @@ _SKEW_MAX = 2.0  # of an exponential distribution; beyond it the series does not
 _ALWAYS = ("matched", "left_standing", "unmarked", "unmarked_in_corridor")
 _HARDLY_ANY = 0.05  # trees: findings that are not even likely to occur once in twenty times
 _OF_KIND = {"leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree"}
-_OF_PLACE = ("in_keep_out", "in_setback", "outside_boundary")
+_OF_PLACE = ("in_exclusion", "in_setback", "outside_boundary")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

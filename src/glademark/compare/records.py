@@ -40,7 +40,7 @@ class Places:
 
     Attributes
     ----------
-    stand, corridor, keep_out, setback
+    stand, corridor, exclusion, setback
         Polygons; of setbacks only those where nothing is cut.
     walked
         Where stumps were looked for.
@@ -50,7 +50,7 @@ class Places:
 
     stand: BaseGeometry
     corridor: BaseGeometry
-    keep_out: BaseGeometry
+    exclusion: BaseGeometry
     setback: BaseGeometry
     walked: BaseGeometry
     zones: dict[str, BaseGeometry]
@@ -104,7 +104,7 @@ def places_of(layout: Layout, seen: AfterCutSurvey) -> Places:
     return Places(
         stand=stand,
         corridor=shapely.union_all(layout.corridors.geometry.to_numpy()),
-        keep_out=shapely.union_all(layout.keep_out.geometry.to_numpy()),
+        exclusion=shapely.union_all(layout.exclusions.geometry.to_numpy()),
         setback=shapely.union_all(no_cut.geometry.to_numpy()),
         walked=walked,
         zones=dict(zip(layout.zones["zone"], layout.zones.geometry, strict=True)),
@@ -221,8 +221,8 @@ def stump_rows(
     stumps
         On an index 0..m-1: the columns of `AfterCutSurvey.stumps`, what
         `glademark.compare.matching.match_stumps` needs, `place` and `place_chance`, and the
-        chance to stand in a corridor, keep-out, setback or outside the stand: `in_corridor`,
-        `in_keep_out`, `in_setback`, `outside_boundary`.
+        chance to stand in a corridor, exclusion, setback or outside the stand: `in_corridor`,
+        `in_exclusion`, `in_setback`, `outside_boundary`.
     """
     stumps = seen.stumps
     if len(seen.sampled):
@@ -258,7 +258,7 @@ def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) ->
     Returns
     -------
     stumps
-        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_keep_out`,
+        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_exclusion`,
         `in_setback` and `outside_boundary`; positions as they were.
     """
     error = stumps["error_m"].to_numpy(dtype=float)
@@ -269,7 +269,7 @@ def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) ->
         in_corridor=in_corridor,
         edge_m=_to_edge(points, places),
         ground=(in_corridor > 0.5).astype(int),  # noqa: PLR2004 - the likelier of two
-        in_keep_out=_inside(points, places.keep_out, error),
+        in_exclusion=_inside(points, places.exclusion, error),
         in_setback=_inside(points, places.setback, error),
         outside_boundary=1 - _inside(points, places.stand, error),
     )

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from glademark.contracts.layers import (
-    SET_ASIDE,
+    REJECTED,
     Layer,
     count_column,
     flag_column,
@@ -48,7 +48,9 @@ STUMPS = Layer(
         ),
         _DOUBTFUL,
         real_column("distance_m", "m", "Distance", "To the matched tree, common shifts taken out."),
-        text_column("place", "Place", "Zone, keep_out, setback or outside: where the point falls."),
+        text_column(
+            "place", "Place", "Zone, exclusion, setback or outside: where the point falls."
+        ),
         real_column("place_chance", "", "Chance of the place", "By the error of its position."),
         text_column("low_mark", "Low mark", "seen, not seen, or nothing where not looked for."),
         real_column("diameter_cm", "cm", "Diameter", "As measured."),
@@ -168,7 +170,7 @@ SHIFTS = Layer(
 AFTER_CUT_LAYERS: Mapping[str, Layer] = MappingProxyType(
     {
         layer.name: layer
-        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, SET_ASIDE)
+        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, REJECTED)
     }
 )
 """Every layer and table of ``compare.gpkg``, in the order in which they are written."""

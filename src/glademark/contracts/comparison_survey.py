@@ -38,8 +38,8 @@ class AfterCutSurvey:
         was walked.
     plots, plot_trees
         Plots of standing trees after the cut, as in `contracts.survey.Survey`.
-    set_aside
-        Columns of `contracts.survey.SET_ASIDE_COLUMNS`.
+    rejected
+        Columns of `contracts.survey.REJECTED_COLUMNS`.
     counts
         One row an input file.
     notices
@@ -52,6 +52,6 @@ class AfterCutSurvey:
     sampled: gpd.GeoDataFrame
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame
-    set_aside: pd.DataFrame
+    rejected: pd.DataFrame
     counts: tuple[InputCount, ...]
     notices: tuple[str, ...]

@@ -222,7 +222,7 @@ STAND = Layer(
         real_column(
             "area_geodesic_m2", "m2", "Geodesic area", "Area on the ellipsoid of the working CRS."
         ),
-        real_column("operable_m2", "m2", "Operable area", "The stand less its keep-outs."),
+        real_column("operable_m2", "m2", "Operable area", "The stand less its exclusions."),
         real_column("perimeter_m", "m", "Perimeter", "Length of the boundary, holes included."),
     ),
 )
@@ -270,7 +270,10 @@ CORRIDORS = Layer(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),
             real_column(
-                "hauling_m", "m", "Hauling distance", "From its farthest point to the landing."
+                "extraction_m",
+                "m",
+                "Extraction distance",
+                "From its farthest point to the landing.",
             ),
         ),
     ),
@@ -336,10 +339,13 @@ OPENINGS = Layer(
             "in_corridor_m2", "m2", "In corridors", "Part of the area that corridors take as well."
         ),
         count_column(
-            "joined", "Joined opening", "Number of the joined opening that it belongs to."
+            "combined", "Combined opening", "Number of the combined opening that it belongs to."
         ),
         real_column(
-            "joined_area_m2", "m2", "Joined area", "Area of that joined opening, gross of corridor."
+            "combined_area_m2",
+            "m2",
+            "Combined area",
+            "Area of that combined opening, gross of corridor.",
         ),
         count_column("nearest", "Nearest opening", "Number of the nearest other opening."),
         real_column(
@@ -391,13 +397,15 @@ OPENINGS = Layer(
         ),
     ),
 )
-JOINED = Layer(
-    name="joined_openings",
-    title="Joined openings",
+COMBINED = Layer(
+    name="combined_openings",
+    title="Combined openings",
     meaning="Openings, with the strips of corridor at them, that make one hole in the sky.",
     geometry="MultiPolygon",
     columns=(
-        count_column("joined", "Joined opening", "Number: that of its lowest-numbered opening."),
+        count_column(
+            "combined", "Combined opening", "Number: that of its lowest-numbered opening."
+        ),
         text_column("openings", "Openings", "Numbers of the openings in it."),
         count_column("openings_count", "Openings in it", "How many openings it joins."),
         _AREA,
@@ -412,23 +420,23 @@ JOINED = Layer(
         ),
     ),
 )
-CANOPY_GAPS = Layer(
-    name="canopy_gaps",
-    title="Canopy gaps",
+INCIDENTAL_OPENINGS = Layer(
+    name="incidental_openings",
+    title="Incidental openings",
     meaning="Marked crowns that happen to touch; outside the openings' count and share.",
     geometry="MultiPolygon",
     columns=(
-        count_column("gap", "Gap", "Number, north to south, west to east."),
+        count_column("incidental", "Incidental opening", "Number, north to south, west to east."),
         *(c for c in _OPENING_MEASURES if c.name not in {"diameter_to_height", "volume"}),
     ),
 )
 ZONES = Layer(
     name="zones",
     title="Zones",
-    meaning="A part of the stand: keep_out, landing, corridor, opening or matrix.",
+    meaning="A part of the stand: exclusion, landing, corridor, opening or matrix.",
     geometry="MultiPolygon",
     columns=(
-        text_column("zone", "Zone", "keep_out, landing, corridor, opening or matrix."),
+        text_column("zone", "Zone", "exclusion, landing, corridor, opening or matrix."),
         _AREA,
         real_column("share", "", "Share of the stand", "From 0 to 1."),
         count_column("trees", "Trees", "Cut trees by final zone."),
@@ -481,7 +489,7 @@ MARKS = Layer(
             "line_distance_m",
             "m",
             "To nearest line",
-            "Distance to the nearest edge of a corridor, keep-out, setback or the boundary.",
+            "Distance to the nearest edge of a corridor, exclusion, setback or the boundary.",
         ),
         real_column(
             "corridor_distance_m",
@@ -523,20 +531,25 @@ MARKS = Layer(
             text_column(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),
-            real_column("hauling_m", "m", "Hauling distance", "Along corridors to that landing."),
+            real_column(
+                "extraction_m", "m", "Extraction distance", "Along corridors to that landing."
+            ),
         ),
         *_where_given(
             *(
                 real_column(
                     f"chance_{zone}", "", f"Chance of {zone}", "That it truly belongs there."
                 )
-                for zone in ("keep_out", "landing", "corridor", "opening", "matrix")
+                for zone in ("exclusion", "landing", "corridor", "opening", "matrix")
             ),
             count_column(
-                "remeasure", "Measure again", "Rank among the marks that settle most doubt."
+                "remeasure", "Measure again", "Rank among the marks that settle most uncertainty."
             ),
             real_column(
-                "doubt_settled", "", "Doubt settled", "Variance of verdicts that it explains."
+                "uncertainty_settled",
+                "",
+                "Uncertainty settled",
+                "Variance of verdicts that it explains.",
             ),
         ),
     ),
@@ -553,7 +566,7 @@ def _area_layer(name: str, title: str, meaning: str, *more: Column) -> Layer:
     )
 
 
-KEEP_OUT = _area_layer("keep_out", "Keep-outs", "An area where nothing is cut.", _AREA)
+EXCLUSIONS = _area_layer("exclusions", "Exclusions", "An area where nothing is cut.", _AREA)
 SETBACKS = _area_layer(
     "setbacks",
     "Setbacks",
@@ -629,9 +642,9 @@ CONTOURS = Layer(
         real_column("interval_m", "m", "Interval", "Between two lines, the same for all of them."),
     ),
 )
-HAULING = Layer(
-    name="hauling",
-    title="Hauling",
+EXTRACTION = Layer(
+    name="extraction",
+    title="Extraction",
     meaning="A stretch of corridor, drawn towards the landing, and the wood that passes over it.",
     geometry="MultiLineString",
     columns=(
@@ -680,7 +693,7 @@ CORRIDOR_STUBS = Layer(
         text_column("tree_id", "Tree", "Farthest tree that it serves."),
         count_column("trees", "Trees", "Cut trees that it brings within reach."),
         _VOLUME_M3,
-        text_column("crosses", "Crosses", "keep_out, setback or water in its way; empty without."),
+        text_column("crosses", "Crosses", "exclusion, setback or water in its way; empty without."),
     ),
 )
 
@@ -745,7 +758,7 @@ VOLUME_BY_ZONE = Layer(
 ALLOWANCE = Layer(
     name="allowance",
     title="Allowance",
-    meaning="What the stand can spare of one quantity, what is drawn from it, and what is left.",
+    meaning="Standing stock of one quantity: allowable removal, what is marked, what remains.",
     geometry=None,
     columns=(
         text_column("quantity", "Quantity", "basal_area, solid_volume, or a product by its name."),
@@ -756,28 +769,45 @@ ALLOWANCE = Layer(
         real_column("standing_low", "", "Standing, low", "Lower end of its confidence interval."),
         real_column("standing_high", "", "Standing, high", "Upper end of its confidence interval."),
         real_column(
-            "cap_share", "", "Cap share", "Share of the standing stock that may be removed."
+            "allowable_share",
+            "",
+            "Allowable share",
+            "Share of the standing stock that may be removed.",
         ),
-        real_column("cap", "", "Cap", "Cap share times standing."),
+        real_column("allowable", "", "Allowable removal", "Allowable share times standing."),
         real_column(
-            "drawn_corridor", "", "Drawn by corridors", "Cut in the corridors: drawn first."
+            "marked_corridor", "", "Marked in corridors", "Cut in the corridors: counted first."
         ),
-        real_column("drawn_opening", "", "Drawn by openings", "Cut in the openings."),
-        real_column("drawn_matrix", "", "Drawn by the matrix", "Cut in the matrix."),
-        real_column("drawn_other", "", "Drawn elsewhere", "Cut in landings and keep-outs."),
-        real_column("drawn", "", "Drawn", "All that is marked to cut, located or not."),
-        real_column("left", "", "Left", "Cap less drawn; negative where overdrawn."),
-        real_column("left_low", "", "Left, low", "With the low end of the standing stock."),
-        real_column("left_high", "", "Left, high", "With the high end of the standing stock."),
-        real_column("share", "", "Share taken", "Drawn over standing, from 0 to 1."),
+        real_column("marked_opening", "", "Marked in openings", "Cut in the openings."),
+        real_column("marked_matrix", "", "Marked in the matrix", "Cut in the matrix."),
+        real_column("marked_other", "", "Marked elsewhere", "Cut in landings and exclusions."),
+        real_column("marked", "", "Marked", "All that is marked to cut, located or not."),
+        real_column(
+            "remaining",
+            "",
+            "Remaining allowance",
+            "Allowable less marked; negative where exceeded.",
+        ),
+        real_column(
+            "remaining_low", "", "Remaining, low", "With the low end of the standing stock."
+        ),
+        real_column(
+            "remaining_high", "", "Remaining, high", "With the high end of the standing stock."
+        ),
+        real_column("share", "", "Share taken", "Marked over standing, from 0 to 1."),
         real_column("share_low", "", "Share, low", "With the high end of the standing stock."),
         real_column("share_high", "", "Share, high", "With the low end of the standing stock."),
         real_column("share_corridor", "", "Share in corridors", "Of the stock on their ground."),
         real_column("share_opening", "", "Share in openings", "Of the stock on their ground."),
         real_column("share_matrix", "", "Share in the matrix", "Of the stock on its ground."),
-        real_column("share_covered", "", "Share on covered ground", "Where only a part is marked."),
         real_column(
-            "left_per_ha_rest", "", "Left per hectare", "On the ground not covered so far."
+            "share_on_marked_ground", "", "Share on marked ground", "Where only a part is marked."
+        ),
+        real_column(
+            "remaining_per_ha_elsewhere",
+            "",
+            "Remaining per hectare",
+            "On the ground not marked so far.",
         ),
     ),
 )
@@ -846,9 +876,9 @@ CHECKS = Layer(
         text_column("source", "Source", "Where the limit stands written."),
     ),
 )
-SET_ASIDE = Layer(
-    name="set_aside",
-    title="Set aside",
+REJECTED = Layer(
+    name="rejected",
+    title="Rejected",
     meaning="A record that could not be used.",
     geometry=None,
     columns=(
@@ -869,8 +899,8 @@ PARAMETERS = Layer(
         text_column("value", "Value", "As JSON; quantities in SI units."),
     ),
 )
-SPARE = Layer(
-    name="spare",
+LEAVE_STANDING = Layer(
+    name="leave_standing",
     title="Trees to leave standing",
     meaning="A mark that is better left standing, so that the layout keeps inside its limits.",
     geometry="Point",
@@ -913,7 +943,7 @@ STANDS = Layer(
         text_column("outcome", "Outcome", "laid_out or refused."),
         text_column("reason", "Reason", "Why the stand was refused; empty where it is laid out."),
         real_column("area_m2", "area", "Area", "Of the stand."),
-        real_column("operable_m2", "area", "Operable area", "The stand less its keep-outs."),
+        real_column("operable_m2", "area", "Operable area", "The stand less its exclusions."),
         real_column("corridor_m2", "area", "Corridor area", "Inside the stand, overlaps once."),
         real_column("corridor_share", "share", "Corridor share", "Of the stand, from 0 to 1."),
         count_column("openings", "Openings", "Group openings."),
@@ -921,7 +951,7 @@ STANDS = Layer(
         real_column("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
         count_column("trees", "Trees", "Cut trees, the paper tally included."),
         real_column("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
-        count_column("set_aside", "Set aside", "Records set aside."),
+        count_column("rejected", "Rejected", "Records rejected."),
         count_column("exceeded", "Exceeded", "Checks with this verdict."),
         count_column("near", "Near", "Checks with this verdict."),
         count_column("met", "Met", "Checks with this verdict."),
@@ -939,17 +969,17 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             CORRIDORS,
             CORRIDOR_LINES,
             OPENINGS,
-            JOINED,
-            CANOPY_GAPS,
+            COMBINED,
+            INCIDENTAL_OPENINGS,
             MARKS,
-            KEEP_OUT,
+            EXCLUSIONS,
             SETBACKS,
             LANDINGS,
             WATER,
             LEAVE_TREES,
             CRUISE_PLOTS,
             CORRIDOR_GRADES,
-            HAULING,
+            EXTRACTION,
             WATER_CROSSINGS,
             CORRIDOR_STUBS,
             CONTOURS,
@@ -957,7 +987,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             ALLOWANCE,
             STOCK_BY_CLASS,
             CHECKS,
-            SET_ASIDE,
+            REJECTED,
             PARAMETERS,
         )
     }

@@ -15,7 +15,7 @@ from pyproj import CRS
 
 from glademark.contracts.terrain import GroundFigures, Profile, no_rows
 
-ZONE_NAMES = ("keep_out", "landing", "corridor", "opening", "matrix")
+ZONE_NAMES = ("exclusion", "landing", "corridor", "opening", "matrix")
 """Zones in their order of precedence."""
 
 
@@ -82,19 +82,19 @@ class OpeningFigures:
         Sum of their areas.
     share
         Of the stand, by that sum.
-    largest_m2, joined_largest_m2
-        The largest opening, the largest joined opening; 0 where there is none.
+    largest_m2, combined_largest_m2
+        The largest opening, the largest combined opening; 0 where there is none.
     nearest_spacing_m
         Least distance between two openings; None with fewer than two.
-    joined_count
-        Joined openings, single ones included.
+    combined_count
+        Combined openings, single ones included.
     components
         Crown-linked components of cut marks outside the corridors, single trees included.
     components_area_m2
         Area of their union, closed alike, before `min_trees` and `min_area`; without a link
         distance that of the circles themselves.
-    gaps_count, gaps_area_m2
-        Canopy gaps that reach those thresholds and were named no group.
+    incidental_count, incidental_area_m2
+        Incidental openings that reach those thresholds and were named no group.
     """
 
     count: int
@@ -102,12 +102,12 @@ class OpeningFigures:
     share: float
     largest_m2: float
     nearest_spacing_m: float | None
-    joined_count: int
-    joined_largest_m2: float
+    combined_count: int
+    combined_largest_m2: float
     components: int
     components_area_m2: float
-    gaps_count: int
-    gaps_area_m2: float
+    incidental_count: int
+    incidental_area_m2: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -125,7 +125,7 @@ class MarkFigures:
 
     Attributes
     ----------
-    read, used, set_aside
+    read, used, rejected
         Records of the mark files.
     trees
         Cut trees with a position.
@@ -145,7 +145,7 @@ class MarkFigures:
 
     read: int
     used: int
-    set_aside: int
+    rejected: int
     trees: int
     not_located: int
     paint_disagrees: int
@@ -218,16 +218,15 @@ class Layout:
     ----------
     crs
         Working CRS of every layer.
-    stand, zones, corridors, corridor_lines, openings, joined_openings, canopy_gaps, marks,
-    keep_out, setbacks, \
-landings, water, leave_trees
+    stand, zones, corridors, corridor_lines, openings, combined_openings, incidental_openings, \
+marks, exclusions, setbacks, landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
     cruise_plots
         What each plot of the cruise says; empty without one.
     volume_by_zone
         The tally table.
     allowance
-        Cap, drawn and left of each quantity whose standing stock is known; empty without one.
+        Allowable, marked and remaining of each quantity of known standing stock; empty without.
     stock_by_class
         Standing, marked and residual by size class; empty without a cruise.
     residual
@@ -236,7 +235,7 @@ landings, water, leave_trees
         Totals.
     notices
         One plain sentence each, those of the survey included.
-    corridor_grades, hauling, water_crossings, corridor_stubs, contours
+    corridor_grades, extraction, water_crossings, corridor_stubs, contours
         Layers of the ground; empty where what they need was not given.
     profiles
         Heights along corridors; empty without terrain.
@@ -250,10 +249,10 @@ landings, water, leave_trees
     corridors: gpd.GeoDataFrame
     corridor_lines: gpd.GeoDataFrame
     openings: gpd.GeoDataFrame
-    joined_openings: gpd.GeoDataFrame
-    canopy_gaps: gpd.GeoDataFrame
+    combined_openings: gpd.GeoDataFrame
+    incidental_openings: gpd.GeoDataFrame
     marks: gpd.GeoDataFrame
-    keep_out: gpd.GeoDataFrame
+    exclusions: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
     landings: gpd.GeoDataFrame
     water: gpd.GeoDataFrame
@@ -266,7 +265,7 @@ landings, water, leave_trees
     figures: Figures
     notices: tuple[str, ...]
     corridor_grades: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_grades"))
-    hauling: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hauling"))
+    extraction: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "extraction"))
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
     contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))

@@ -20,14 +20,14 @@ KINDS = ("cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
 SETBACK_RULES = ("no_cut", "no_machine", "residual_basal_area")
 """What may be ruled in a setback."""
 
-SET_ASIDE_COLUMNS = ("input", "file", "record", "tree_id", "reason")
-"""Columns of `Survey.set_aside`."""
+REJECTED_COLUMNS = ("input", "file", "record", "tree_id", "reason")
+"""Columns of `Survey.rejected`."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class InputCount:
     """
-    Records of one file: read = used + set aside.
+    Records of one file: read = used + rejected.
 
     Attributes
     ----------
@@ -37,7 +37,7 @@ class InputCount:
         As written there.
     sha256
         Of the file's bytes.
-    read, used, set_aside
+    read, used, rejected
         Records.
     """
 
@@ -46,7 +46,7 @@ class InputCount:
     sha256: str
     read: int
     used: int
-    set_aside: int
+    rejected: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,19 +77,19 @@ class Survey:
         its edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no
         advice may spare it) where a file says so, then every other column that came in, as text.
     tally
-        Trees without a position: `zone` (corridor, opening, matrix, landing or keep_out),
+        Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,
         `cull`, `source_file`, `record`, and `logs` where counted.
     walked
         Polygon rows of walked openings: `group`, `source_file`, `record`.
-    keep_out, landings, water
+    exclusions, landings, water
         Polygon rows: `name`.
     setbacks
         Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
     leave_trees
         Point rows: `tree_id`, `species`, `dbh_cm`, `crown_radius_m` (measured only).
-    covered
-        Polygon rows of the ground that the marking has covered.
+    marked_ground
+        Polygon rows of the ground marked so far.
     volume_table
         Rows as text, as they stand in the file, or None.
     plots
@@ -109,8 +109,8 @@ class Survey:
     landing_sites
         Polygon rows `name`: landings as given, not cut at the stand, those outside it included;
         None where they are the same as `landings`.
-    set_aside
-        Columns `SET_ASIDE_COLUMNS`.
+    rejected
+        Columns `REJECTED_COLUMNS`.
     counts
         One row an input file.
     notices
@@ -123,17 +123,17 @@ class Survey:
     marks: gpd.GeoDataFrame
     tally: pd.DataFrame
     walked: gpd.GeoDataFrame
-    keep_out: gpd.GeoDataFrame
+    exclusions: gpd.GeoDataFrame
     landings: gpd.GeoDataFrame
     water: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
     leave_trees: gpd.GeoDataFrame
-    covered: gpd.GeoDataFrame
+    marked_ground: gpd.GeoDataFrame
     volume_table: pd.DataFrame | None
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame
     terrain: Mapping[str, float | str] | None
-    set_aside: pd.DataFrame
+    rejected: pd.DataFrame
     counts: tuple[InputCount, ...]
     notices: tuple[str, ...]
     elevation: Elevation | None = None

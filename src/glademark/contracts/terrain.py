@@ -1,5 +1,5 @@
 """
-What was found of the ground: grade, slope, hauling, reach, crossings, light and wind.
+What was found of the ground: grade, slope, extraction, reach, crossings, light and wind.
 
 Every part is None where what it needs was not given. Grades, slopes and shares are fractions of 1:
 a grade of 0.2 rises one metre in five.
@@ -97,7 +97,7 @@ class GradeFigures:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class HaulingFigures:
+class ExtractionFigures:
     """
     The way of the wood to the landing, along corridors.
 
@@ -108,13 +108,13 @@ class HaulingFigures:
     unreached
         Names of corridors from which no landing can be reached.
     trees, trees_unreached
-        Cut trees that are hauled, and those whose corridor reaches no landing.
+        Cut trees that are extracted, and those whose corridor reaches no landing.
     m3, m3_unreached
         Their solid volume; None where it is not known.
     weight
         What the means are weighted by: "m3", or "trees" where no volume is known.
     mean_m, farthest_m
-        Mean and largest hauling distance; NaN where nothing is hauled.
+        Mean and largest extraction distance; NaN where nothing is extracted.
     inside_share, outside_share
         Shares of that way inside and outside the stand.
     payload_m3, loads
@@ -216,7 +216,7 @@ class GroundFigures:
 
     terrain: TerrainFigures | None = None
     grades: GradeFigures | None = None
-    hauling: HaulingFigures | None = None
+    extraction: ExtractionFigures | None = None
     reach: ReachFigures | None = None
     crossings: CrossingFigures | None = None
     light: LightFigures | None = None

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from glademark.advise.outcome import RESTS_ON, Advice
-from glademark.contracts.layers import SPARE, Units
+from glademark.contracts.layers import LEAVE_STANDING, Units
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
 from glademark.report.cautions import CAUTIONS
@@ -43,13 +43,16 @@ def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
 def _write_geopackage(advice: Advice, delivery: Delivery, folder: Path) -> None:
     """Write ``advice.gpkg``."""
     units: Units = delivery.project.heading.units
-    frames, layers = {SPARE.name: advice.spare}, {SPARE.name: SPARE}
+    frames, layers = (
+        {LEAVE_STANDING.name: advice.leave_standing},
+        {LEAVE_STANDING.name: LEAVE_STANDING},
+    )
     write_frames(frames, layers, folder / "advice.gpkg", units=units)
 
 
 def _write_table(advice: Advice, delivery: Delivery, folder: Path) -> None:
     """Write ``advice.csv``."""
-    table = written_frame(advice.spare, SPARE, delivery.project.heading.units)
+    table = written_frame(advice.leave_standing, LEAVE_STANDING, delivery.project.heading.units)
     write_csv(table, folder / "advice.csv")
 
 
@@ -78,7 +81,7 @@ def advice_text(advice: Advice) -> str:
 
 def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several types
     """The advice in the types of JSON."""
-    spare = advice.spare.drop(columns="geometry").astype(object)
+    standing = advice.leave_standing.drop(columns="geometry").astype(object)
     limits = [
         {
             "limit": row["limit"],
@@ -94,7 +97,7 @@ def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several ty
         {
             "by": advice.by,
             "wood_compared_by": advice.wood,
-            "spare": spare.where(spare.notna(), None).to_dict("records"),
+            "leave_standing": standing.where(standing.notna(), None).to_dict("records"),
             "given_up": advice.given_up.to_dict("records"),
             "limits": limits,
             "proof": [

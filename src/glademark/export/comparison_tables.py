@@ -37,7 +37,7 @@ def write_layers(comparison: Comparison, seen: AfterCutSurvey, path: Path, *, un
     units
         What the project shows.
     """
-    frames: dict[str, pd.DataFrame] = {"set_aside": seen.set_aside}
+    frames: dict[str, pd.DataFrame] = {"rejected": seen.rejected}
     frames |= {name: getattr(comparison, name) for name in AFTER_CUT_LAYERS if name not in frames}
     write_frames(frames, AFTER_CUT_LAYERS, path, units=units)
 

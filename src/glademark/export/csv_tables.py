@@ -165,7 +165,7 @@ def _of_stock(name: str) -> Deliverable:
 
 
 ALLOWANCE = _of_stock("allowance")
-"""What may go, what is drawn from it and what is left, quantity by quantity."""
+"""Allowable removal, marked and remaining, quantity by quantity."""
 
 CRUISE_PLOTS = _of_stock("cruise_plots")
 """What each plot of the cruise says."""

@@ -37,14 +37,14 @@ from glademark.report.parameters import parameters_table
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
-    "keep_out",
+    "exclusions",
     "setbacks",
     "landings",
     "water",
     "leave_trees",
     "cruise_plots",
     "corridor_grades",
-    "hauling",
+    "extraction",
     "water_crossings",
     "corridor_stubs",
     "contours",
@@ -208,7 +208,7 @@ def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
     frames
         By the names of the declarations, in their order, all but ``parameters``.
     """
-    others = {"checks": delivery.checks, "set_aside": delivery.survey.set_aside}
+    others = {"checks": delivery.checks, "rejected": delivery.survey.rejected}
     frames = {
         name: others[name] if name in others else getattr(delivery.layout, name)
         for name in LAYERS

@@ -141,7 +141,7 @@ def _lineage(part: Element, delivery: Delivery, day: str) -> None:
     )
     for count in delivery.survey.counts:
         source = _step(part, "mrl:source/mrl:LI_Source")
-        used = f"{count.read} records read, {count.used} used, {count.set_aside} set aside"
+        used = f"{count.read} records read, {count.used} used, {count.rejected} rejected"
         _text(_step(source, "mrl:description"), f"{count.input}: {used}")
         citation = _step(source, "mrl:sourceCitation/cit:CI_Citation")
         _text(_step(citation, "cit:title"), count.file)

@@ -26,7 +26,7 @@ from glademark.contracts.layers import (
     LAYERS,
     MARKS,
     PARAMETERS,
-    SET_ASIDE,
+    REJECTED,
     Layer,
     Units,
     present,
@@ -58,7 +58,7 @@ def reopen(layout_gpkg: Path) -> Delivery:
     Returns
     -------
     delivery
-        Project, layout, checks and summary as they were; of the survey what was set aside and the
+        Project, layout, checks and summary as they were; of the survey what was rejected and the
         counts of the inputs. Input files stand by their names only.
 
     Raises
@@ -75,7 +75,7 @@ def reopen(layout_gpkg: Path) -> Delivery:
     layout = _layout(layout_gpkg, tables, summary, project.heading.units, crs)
     return Delivery(
         project=project,
-        survey=_survey(_table(layout_gpkg, SET_ASIDE), summary, crs),
+        survey=_survey(_table(layout_gpkg, REJECTED), summary, crs),
         layout=layout,
         checks=_table(layout_gpkg, CHECKS),
         summary=summary,
@@ -111,7 +111,7 @@ def _table_names(path: Path) -> set[str]:
     except (DataSourceError, OSError) as fault:
         msg = f"{path}: {fault}; expected a layout.gpkg. Give the path of one"
         raise FileError(msg) from fault
-    missing = [name for name in ("parameters", "stand", "checks", "set_aside") if name not in names]
+    missing = [name for name in ("parameters", "stand", "checks", "rejected") if name not in names]
     if missing:
         msg = (
             f"{path} has no table {', '.join(missing)}; expected a layout.gpkg as glademark layout "
@@ -222,7 +222,7 @@ def _typed(frame: pd.DataFrame, layer: Layer) -> pd.DataFrame:
     return pd.DataFrame(typed)
 
 
-def _survey(set_aside: pd.DataFrame, summary: Mapping[str, Any], crs: CRS) -> Survey:
+def _survey(rejected: pd.DataFrame, summary: Mapping[str, Any], crs: CRS) -> Survey:
     """What a paper says of the field files."""
     nothing = gpd.GeoDataFrame({"name": []}, geometry=[], crs=crs)
     empty = {gpd.GeoDataFrame: nothing, pd.DataFrame: pd.DataFrame()}
@@ -231,7 +231,7 @@ def _survey(set_aside: pd.DataFrame, summary: Mapping[str, Any], crs: CRS) -> Su
     frames: dict[str, Any] = {name: empty.get(kinds[name]) for name in required}
     known = {
         "crs": crs,
-        "set_aside": set_aside,
+        "rejected": rejected,
         "counts": rebuilt(tuple[InputCount, ...], summary["provenance"]["inputs"]),
         "notices": tuple(summary["notices"]),
     }

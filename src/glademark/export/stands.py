@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from glademark import __version__
-from glademark.contracts.layers import PARAMETERS, SET_ASIDE, STANDS
+from glademark.contracts.layers import PARAMETERS, REJECTED, STANDS
 from glademark.contracts.survey import InputCount
 from glademark.errors import grouped_faults
 from glademark.export.csv_tables import write_csv
@@ -29,7 +29,7 @@ from glademark.report.json_values import json_value
 from glademark.report.parameters import as_table, parameter_rows, project_settings
 from glademark.report.summary import SUMMARY_FILE, write_summary
 
-CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "set_aside")
+CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "rejected")
 """Tables that are written as CSV as well, those without rows left out."""
 
 VERDICTS = ("exceeded", "near", "met", "not_checked")
@@ -101,7 +101,7 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
         "largest_opening_m2": openings["area_m2"].max() if len(openings) else None,
         "trees": figures.marks.trees,
         "volume_m3": figures.volume.m3,
-        "set_aside": len(delivery.survey.set_aside),
+        "rejected": len(delivery.survey.rejected),
         **{verdict: int(checks[verdict]) for verdict in VERDICTS},
     }
     kept = {key: value for key, value in delivery.summary.items() if key != "provenance"}
@@ -168,7 +168,7 @@ class JoinedTables:
         Layers and tables that the stands have, in the order in which they first have them.
     parts
         What is kept of a layer, by its name.
-    set_aside
+    rejected
         Records of no stand.
     project
         Says in which units numbers are shown.
@@ -177,7 +177,7 @@ class JoinedTables:
     stands: Sequence[StandTables]
     kept: Sequence[str]
     parts: Callable[[str], Iterable[Part]]
-    set_aside: pd.DataFrame
+    rejected: pd.DataFrame
     project: Project
 
     @property
@@ -190,7 +190,7 @@ class JoinedTables:
         names
             The table of stands first, each once.
         """
-        return list(dict.fromkeys([STANDS.name, *self.kept, SET_ASIDE.name]))
+        return list(dict.fromkeys([STANDS.name, *self.kept, REJECTED.name]))
 
     def __iter__(self) -> Iterator[Table]:
         """
@@ -226,7 +226,7 @@ class JoinedTables:
             return Table(layer=STANDS, frame=frame, columns=columns)
         if name == PARAMETERS.name:
             return _joined_parameters([one for one in self.stands if one.summary is not None])
-        orphans = [(len(self.stands), "", self.set_aside)] if name == SET_ASIDE.name else []
+        orphans = [(len(self.stands), "", self.rejected)] if name == REJECTED.name else []
         return as_one(chain(self.parts(name), alike(orphans, name, units)))
 
 

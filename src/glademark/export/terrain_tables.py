@@ -57,7 +57,7 @@ def _layer_table(name: str) -> Deliverable:
 CORRIDOR_GRADES = _layer_table("corridor_grades")
 """Corridors piece by piece with their grades."""
 
-HAULING = _layer_table("hauling")
+EXTRACTION = _layer_table("extraction")
 """Stretches of corridor with the wood that passes over them."""
 
 WATER_CROSSINGS = _layer_table("water_crossings")

@@ -196,8 +196,8 @@ def estimate_mean(
 
     Examples
     --------
-    >>> evening = estimate_mean([110] * 10 + [130] * 10)
-    >>> evening.mean, round(evening.half_width, 2)
+    >>> cruise = estimate_mean([110] * 10 + [130] * 10)
+    >>> cruise.mean, round(cruise.half_width, 2)
     (120.0, 4.8)
     """
     plots = np.asarray(values, np.float64)

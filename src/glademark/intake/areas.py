@@ -1,4 +1,4 @@
-"""Areas: walked openings, keep-outs, landings, covered ground, water and setbacks."""
+"""Areas: walked openings, exclusions, landings, marked ground, water and setbacks."""
 
 from dataclasses import replace
 
@@ -56,7 +56,7 @@ def read_areas(
     reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
 ) -> gpd.GeoDataFrame:
     """
-    Keep-outs or covered ground, cut at the stand.
+    Exclusions or marked ground, cut at the stand.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def read_landings(
     reading: Reading, source: Source, ground: Ground, ledger: Ledger, *, gap_max_m: float
 ) -> gpd.GeoDataFrame:
     """
-    Landings as given: wood is hauled to those outside the stand as well.
+    Landings as given: wood is extracted to those outside the stand as well.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def read_landings(
     far = pd.Series(away > LANDING_MAX_M, index=reading.rows.index)
     if far.all():
         ground.refuse_if_most_outside(reading, far)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         far,
         reason="it lies more than 5 km from the stand; correct it or leave it out",
@@ -387,7 +387,7 @@ def _in_stand(reading: Reading, ground: Ground, ledger: Ledger) -> tuple[Reading
     outside = ~(clipped.area > 0)
     if outside.all():
         ground.refuse_if_most_outside(reading, outside)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         outside,
         reason="it lies outside the stand; correct it or leave it out",

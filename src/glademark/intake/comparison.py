@@ -113,7 +113,7 @@ def read_after_cut(
     Returns
     -------
     seen
-        Every record that was read is in it, used or set aside with the reason.
+        Every record that was read is in it, used or rejected with the reason.
 
     Raises
     ------
@@ -197,7 +197,7 @@ def _seen(desk: _Desk, inputs: AfterCutInputs, ground: Ground, project: Project)
         sampled=sampled,
         plots=plots,
         plot_trees=trees,
-        set_aside=ledger.set_aside_records,
+        rejected=ledger.rejected_records,
         counts=ledger.counts,
         notices=ledger.notices,
     )
@@ -252,7 +252,7 @@ def read_driven(
     if (dimensions != 1).any():
         msg = f"{name}: driven lines are lines, and some records are points or areas. Correct it."
         raise FileError(msg)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         replace(reading, ids=names),
         reading.shapes.length < LENGTH_MIN_M,
         reason="the line has no length; leave it out",
@@ -261,7 +261,7 @@ def read_driven(
     outside = ~ground.touches(reading.shapes)
     if outside.all():
         ground.refuse_if_most_outside(reading, outside)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         outside,
         reason="the line lies wholly outside the stand; leave it out",
@@ -309,7 +309,7 @@ def read_sampled(
     fields = Fields(reading=reading, found=found)
     reading = with_areas(_widened(reading, fields), ledger, gap_max_m=gap_max_m)
     inside = ground.clipped(reading.shapes)
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         ~(inside.area > 0),
         reason="it lies outside the stand; leave it out",

@@ -128,7 +128,7 @@ def _lines_only(reading: Reading, ledger: Ledger) -> Reading:
             )
             raise FileError(msg, stands=reading.having(wrong))
     short = reading.shapes.length < LENGTH_MIN_M
-    return ledger.set_aside(
+    return ledger.reject(
         reading, short, reason="the line has no length; draw it again", what="without length"
     )
 
@@ -144,7 +144,7 @@ def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
     outside = ~ground.touches(reading.shapes, reading.owner)
     if outside.all():
         ground.refuse_if_most_outside(reading, outside)
-    return ledger.set_aside(
+    return ledger.reject(
         reading,
         outside,
         reason="the line lies wholly outside the stand; correct it or leave it out",

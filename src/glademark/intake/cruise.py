@@ -83,7 +83,7 @@ def read_cruise(
     Returns
     -------
     plots, trees
-        As in `contracts.survey.Survey`; a plot outside the stand is set aside with its trees, one
+        As in `contracts.survey.Survey`; a plot outside the stand is rejected with its trees, one
         without position is kept.
 
     Raises
@@ -107,7 +107,7 @@ def read_cruise(
     reasons = {**reasons, "with an impossible factor, area or weight": bad_size}
     for what, all_reasons in reasons.items():
         reason = all_reasons[reading.rows.index]
-        reading = ledger.set_aside(reading, reason != "", reason=reason, what=what)
+        reading = ledger.reject(reading, reason != "", reason=reason, what=what)
     ledger.use(reading)
     kept = reading.rows.index
     plots = _plots(reading, size.loc[kept], ground)
@@ -117,9 +117,9 @@ def read_cruise(
 
 
 def _without_name(reading: Reading, ledger: Ledger) -> Reading:
-    """Rows of no plot set aside."""
+    """Rows of no plot rejected."""
     blank = reading.ids == "" if reading.ids is not None else pd.Series(dtype=bool)
-    return ledger.set_aside(
+    return ledger.reject(
         reading, blank, reason="it names no plot; fill the cell", what="of no plot"
     )
 
@@ -174,7 +174,7 @@ def _inside(reading: Reading, ground: Ground, project: Project, ledger: Ledger) 
             f"{reading.file.name}: no position of {counted(len(lost), 'plot')} ({listed(lost)}), "
             "taken to lie in the stand."
         )
-    return ledger.set_aside(reading, outside, reason=reason, what="on plots outside the stand")
+    return ledger.reject(reading, outside, reason=reason, what="on plots outside the stand")
 
 
 def _trees(

@@ -278,9 +278,9 @@ def _metres_a_unit(
         return vertical
     what = f"says that heights are in '{said}', which is no" if said else "does not say the"
     feet = any("foot" in axis.unit_name.casefold() for axis in crs.axis_info)
-    doubt = " Its map coordinates are in feet, so heights may be as well." if feet else ""
+    hint = " Its map coordinates are in feet, so heights may be as well." if feet else ""
     ledger.notice(
-        f"{file.name}: it {what} unit of its heights; they are taken for metres.{doubt} State "
+        f"{file.name}: it {what} unit of its heights; they are taken for metres.{hint} State "
         '[terrain] height_unit = "m" or "ft".'
     )
     return 1.0

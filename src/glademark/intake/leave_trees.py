@@ -83,7 +83,7 @@ def read_leave_trees(
             "crown_radius_m": _crowns(fields, settings, ledger),
         }
     )
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading, reason != "", reason=reason, what="with an impossible diameter"
     )
     reading = _near_stand(reading, ground, ledger)
@@ -118,6 +118,6 @@ def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
     reason = (
         f"it lies more than {FAR_M:.0f} m outside the stand; correct its position or leave it out"
     )
-    return ledger.set_aside(
+    return ledger.reject(
         reading, far, reason=reason, what=f"more than {FAR_M:.0f} m outside the stand"
     )

@@ -142,7 +142,7 @@ def _surveys(
             stand=boundaries[number],
             marks=stands.marks[number],
             corridors=stands.corridors[number],
-            set_aside=ledger.set_aside_records,
+            rejected=ledger.rejected_records,
             counts=ledger.counts,
             notices=ledger.notices,
         )

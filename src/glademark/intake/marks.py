@@ -145,7 +145,7 @@ def _one_file(
     frame, reasons = mark_fields(fields, project, ledger)
     for what, reason in reasons.items():
         left = reason[reading.rows.index]
-        reading = ledger.set_aside(reading, left != "", reason=left, what=what)
+        reading = ledger.reject(reading, left != "", reason=left, what=what)
     frame = frame.join(other_columns(fields, from_columns=from_columns))
     frame = _those_left(frame, reading)
     cut = (frame["kind"] == "cut").to_numpy()
@@ -155,7 +155,7 @@ def _one_file(
 
 
 def _those_left(frame: pd.DataFrame, reading: Reading) -> pd.DataFrame:
-    """Columns of the records that were not set aside."""
+    """Columns of the records that were not rejected."""
     return frame if len(frame) == len(reading.rows) else frame.loc[reading.rows.index]
 
 
@@ -176,7 +176,7 @@ def _without_repeats(batches: list[_Batch], ledger: Ledger) -> list[_Batch]:
     ends = np.cumsum([len(batch.frame) for batch in batches])
     result = []
     for batch, bad in zip(batches, np.split(twice.to_numpy(), ends[:-1]), strict=True):
-        reading = ledger.set_aside(
+        reading = ledger.reject(
             batch.reading,
             pd.Series(bad, index=batch.frame.index),
             reason="equal to another record in marker, number and time, or in all; counted once",
@@ -204,7 +204,7 @@ def _near_stand(batch: _Batch, ground: Ground, ledger: Ledger) -> _Batch:
         )
     mend = "correct its position or leave it out"
     reasons = [f"it lies {metres:,.0f} m outside the stand; {mend}" for metres in distance[outside]]
-    reading = ledger.set_aside(
+    reading = ledger.reject(
         reading,
         outside,
         reason=pd.Series(reasons, index=outside.index[outside], dtype="str"),

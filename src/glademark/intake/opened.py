@@ -26,12 +26,12 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "stand": (meanings.AREAS, "lines"),
         "corridors": (meanings.CORRIDORS, "lines"),
         "openings": (meanings.WALKED, "lines"),
-        "keep_out": (meanings.AREAS, "lines"),
+        "exclusions": (meanings.AREAS, "lines"),
         "setbacks": (meanings.SETBACKS, "lines"),
         "water": (meanings.WATER, "lines"),
         "landings": (meanings.AREAS, "lines"),
         "leave_trees": (meanings.LEAVE_TREES, "points"),
-        "covered": (meanings.AREAS, "lines"),
+        "marked_ground": (meanings.AREAS, "lines"),
         "cruise": (meanings.CRUISE, "points"),
     }
 )

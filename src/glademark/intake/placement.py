@@ -55,13 +55,13 @@ def placed(reading: Reading, crs: CRS, ledger: Ledger) -> Reading:
             "at 0, 0",
         ),
     ):
-        reading = ledger.set_aside(reading, bad(reading.shapes), reason=reason, what=what)
+        reading = ledger.reject(reading, bad(reading.shapes), reason=reason, what=what)
     in_degrees = _in_degrees(reading.shapes)
     if not crs.is_geographic:
         _refuse_degrees(reading, crs, in_degrees)
         return reading
     _refuse_metres(reading, crs, in_degrees)
-    return ledger.set_aside(
+    return ledger.reject(
         reading,
         ~in_degrees,
         reason="longitude must be within 180 and latitude within 90 degrees; correct it",

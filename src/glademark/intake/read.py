@@ -64,7 +64,7 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
     Returns
     -------
     survey
-        Every record that was read is in it, used or set aside with the reason.
+        Every record that was read is in it, used or rejected with the reason.
 
     Raises
     ------
@@ -75,11 +75,11 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
         survey = survey_of(open_inputs(project, folder=folder, temporary=Path(temporary)), project)
     for count in survey.counts:
         log.info(
-            "%s: %d read, %d used, %d set aside",
+            "%s: %d read, %d used, %d rejected",
             count.file,
             count.read,
             count.used,
-            count.set_aside,
+            count.rejected,
         )
     return survey
 
@@ -98,7 +98,7 @@ def survey_of(shelf: Shelf, project: Project) -> Survey:
     Returns
     -------
     survey
-        Every record that was read is in it, used or set aside with the reason.
+        Every record that was read is in it, used or rejected with the reason.
 
     Raises
     ------
@@ -273,7 +273,7 @@ def survey_on(
         plot_trees=plot_trees,
         terrain=terrain,
         elevation=elevation,
-        set_aside=ledger.set_aside_records,
+        rejected=ledger.rejected_records,
         counts=ledger.counts,
         notices=ledger.notices,
     )
@@ -321,7 +321,7 @@ def _corridors(desk: Desk, reading: Reading | None, ground: Ground) -> _OfStands
 def _areas(
     desk: Desk, layers: Mapping[str, Reading | None], ground: Ground
 ) -> dict[str, gpd.GeoDataFrame]:
-    """Walked openings, keep-outs, landings, covered ground, water and setbacks."""
+    """Walked openings, exclusions, landings, marked ground, water and setbacks."""
     inputs, ledger = desk.project.inputs, desk.ledger
     gap = desk.project.marks.position_error_m
     plain = {
@@ -331,7 +331,7 @@ def _areas(
             lambda one, stated: read_areas(one, stated, ground, ledger, gap_max_m=gap),
             no_areas(ground, AREA_COLUMNS),
         )
-        for key in ("keep_out", "covered")
+        for key in ("exclusions", "marked_ground")
     }
     sites = desk.using(
         layers["landings"],

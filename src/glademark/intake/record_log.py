@@ -1,4 +1,4 @@
-"""The ledger of what became of every record: read = used + set aside."""
+"""The ledger of what became of every record: read = used + rejected."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.frames import no_rows
-from glademark.contracts.survey import SET_ASIDE_COLUMNS, InputCount
+from glademark.contracts.survey import REJECTED_COLUMNS, InputCount
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import Reading, by_stand
 from glademark.intake.wording import counted, listed
@@ -21,7 +21,7 @@ class _Account:
     file: FieldFile
     read: int
     used: int = 0
-    set_aside: int = 0
+    rejected: int = 0
     of_stand: npt.NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
 
@@ -79,7 +79,7 @@ class Ledger:
             self._add(reading, rows.assign(tree_id=""))
             names = listed(f"{reading.noun} {number}" for number in numbers)
             what = counted(len(spoiled), "record")
-            self.notice(f"{reading.file.name}: {what} could not be read and set aside: {names}.")
+            self.notice(f"{reading.file.name}: {what} could not be read and rejected: {names}.")
 
     def split(self, reading: Reading, *, more: int, stand: int) -> None:
         """
@@ -98,7 +98,7 @@ class Ledger:
         account.read += more
         account.of_stand[stand] += more
 
-    def set_aside(
+    def reject(
         self, reading: Reading, bad: pd.Series, *, reason: str | pd.Series, what: str
     ) -> Reading:
         """
@@ -130,12 +130,12 @@ class Ledger:
         self._add(reading, rows.assign(tree_id="" if out.ids is None else out.ids.to_numpy()))
         for stand, places in reading.parts(bad):
             number, names = counted(len(places), "record"), listed(reading.called_at(places))
-            self.notice(f"{reading.file.name}: {number} set aside, {what}: {names}.", stand=stand)
+            self.notice(f"{reading.file.name}: {number} rejected, {what}: {names}.", stand=stand)
         return reading.only(~bad)
 
     def _add(self, reading: Reading, rows: pd.DataFrame) -> None:
-        """Enter records as set aside."""
-        self._accounts[id(reading.file)].set_aside += len(rows)
+        """Enter records as rejected."""
+        self._accounts[id(reading.file)].rejected += len(rows)
         rows = rows.assign(
             input=reading.file.input, file=reading.file.name, account=id(reading.file)
         )
@@ -157,10 +157,10 @@ class Ledger:
         """
         account = self._accounts[id(reading.file)]
         account.used += len(reading.rows)
-        if account.read != account.used + account.set_aside:
+        if account.read != account.used + account.rejected:
             msg = (
                 f"{account.file.name}: {account.read} records read, but {account.used} used and "
-                f"{account.set_aside} set aside. This is a fault of the program; please report it."
+                f"{account.rejected} rejected. This is a fault of the program; please report it."
             )
             raise RuntimeError(msg)
 
@@ -188,9 +188,9 @@ class Ledger:
         return tuple(dict.fromkeys(text for text, _ in self._notices))
 
     @property
-    def set_aside_records(self) -> pd.DataFrame:
+    def rejected_records(self) -> pd.DataFrame:
         """
-        All records set aside.
+        All records rejected.
 
         Returns
         -------
@@ -198,12 +198,12 @@ class Ledger:
             By input and file in the order read, then by record.
         """
         if not self._aside:
-            return no_rows(SET_ASIDE_COLUMNS, {"record": "int64"})
+            return no_rows(REJECTED_COLUMNS, {"record": "int64"})
         rows = pd.concat(self._aside, ignore_index=True)
         files = {account.file.name: n for n, account in enumerate(self._accounts.values())}
         place = rows["file"].map(files)
         order = np.lexsort((rows["record"], place))
-        return rows[list(SET_ASIDE_COLUMNS)].iloc[order].reset_index(drop=True)
+        return rows[list(REJECTED_COLUMNS)].iloc[order].reset_index(drop=True)
 
     @property
     def counts(self) -> tuple[InputCount, ...]:
@@ -222,7 +222,7 @@ class Ledger:
                 sha256=account.file.sha256,
                 read=account.read,
                 used=account.used,
-                set_aside=account.set_aside,
+                rejected=account.rejected,
             )
             for account in self._accounts.values()
         )
@@ -283,9 +283,9 @@ class Ledger:
 
 
 def _pages(account: _Account, out: npt.NDArray[np.intp], stands: int) -> list[_Account]:
-    """Account of each stand's records of one file, of which some were set aside."""
+    """Account of each stand's records of one file, of which some were rejected."""
     read = np.pad(account.of_stand, (0, stands - len(account.of_stand)))
     return [
-        _Account(file=account.file, read=every, used=every - lost, set_aside=lost)
+        _Account(file=account.file, read=every, used=every - lost, rejected=lost)
         for every, lost in zip(read.tolist(), out.tolist(), strict=True)
     ]

@@ -72,7 +72,7 @@ class Ground:
         reading = replace(reading, geometry=geometry, unmoved=reading.shapes, crs=crs)
         finite = np.isfinite(geometry.bounds.to_numpy()).all(axis=1)
         self.refuse_if_most_outside(reading, pd.Series(~finite, index=geometry.index))
-        return ledger.set_aside(
+        return ledger.reject(
             reading,
             pd.Series(~finite, index=geometry.index),
             reason="it lies where the working coordinate system does not reach; check its position",

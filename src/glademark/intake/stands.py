@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.contracts.survey import SET_ASIDE_COLUMNS, InputCount
+from glademark.contracts.survey import REJECTED_COLUMNS, InputCount
 from glademark.errors import InputError
 from glademark.intake.opened import Shelf, open_inputs, part_of
 from glademark.intake.records import Reading, text_of
@@ -40,14 +40,14 @@ class ManyStands:
     ----------
     names
         The stands, in the order in which their boundaries stand in the file.
-    set_aside
-        Records of no stand, could not be read, or both: `SET_ASIDE_COLUMNS`.
+    rejected
+        Records of no stand, could not be read, or both: `REJECTED_COLUMNS`.
     counts
         Every file, with all its records; those used are the ones handed to a stand.
     """
 
     names: tuple[str, ...]
-    set_aside: pd.DataFrame
+    rejected: pd.DataFrame
     counts: tuple[InputCount, ...]
     _shelf: Shelf
     _places: Mapping[int, _Places]
@@ -225,7 +225,7 @@ def _taken_apart(shelf: Shelf, column: str) -> ManyStands:
     aside, counts = _accounts(shelf.readings(), texts, names)
     return ManyStands(
         names=names,
-        set_aside=aside,
+        rejected=aside,
         counts=counts,
         _shelf=shelf,
         _places={
@@ -286,10 +286,10 @@ def _accounts(
                 sha256=reading.file.sha256,
                 read=read,
                 used=read - len(bad),
-                set_aside=len(bad),
+                rejected=len(bad),
             )
         )
-    rows = pd.concat(aside, ignore_index=True)[list(SET_ASIDE_COLUMNS)]
+    rows = pd.concat(aside, ignore_index=True)[list(REJECTED_COLUMNS)]
     return rows.astype({"record": "int64"}), tuple(counts)
 
 

@@ -120,7 +120,7 @@ def _one_file(
     frame, reasons = _columns(fields, at, project, ledger)
     for what, reason in reasons.items():
         left = reason[reading.rows.index]
-        reading = ledger.set_aside(reading, left != "", reason=left, what=what)
+        reading = ledger.reject(reading, left != "", reason=left, what=what)
     reading = _once(reading, frame, ledger)
     reading = _near_stand(reading, ground, ledger)
     ledger.use(reading)
@@ -252,7 +252,7 @@ def _once(reading: Reading, frame: pd.DataFrame, ledger: Ledger) -> Reading:
     here = reading.shapes
     rows = frame.loc[reading.rows.index, ["stump_id", "day"]].assign(x=here.x, y=here.y)
     twice = rows.duplicated() & (rows["stump_id"] != "")
-    return ledger.set_aside(
+    return ledger.reject(
         reading,
         twice,
         reason="equal to another record in number, day and place; counted once",
@@ -264,7 +264,7 @@ def _near_stand(reading: Reading, ground: Ground, ledger: Ledger) -> Reading:
     """Stumps in the stand and beyond its boundary, as far as they may belong to this cut."""
     far = ground.distance_outside(reading.shapes) > FAR_M
     ground.refuse_if_most_outside(reading, far)
-    return ledger.set_aside(
+    return ledger.reject(
         reading,
         far,
         reason=f"it lies more than {FAR_M:.0f} m outside the stand; correct its position",

@@ -15,7 +15,7 @@ from glademark.intake.records import Reading
 from glademark.intake.wording import quoted, shown
 from glademark.project.model import Project
 
-ZONES = ("corridor", "opening", "matrix", "landing", "keep_out")
+ZONES = ("corridor", "opening", "matrix", "landing", "exclusion")
 """Where a tree of the paper tally may stand."""
 
 TALLY_COLUMNS = (
@@ -33,7 +33,7 @@ _ZONE_WORDS = {
     "opening": "opening openings group groups gap",
     "matrix": "matrix single singles between",
     "landing": "landing landings",
-    "keep_out": "keep_out keepout",
+    "exclusion": "exclusion exclusions keep_out keepout",
 }
 _ZONE_OF = {word: zone for zone, words in _ZONE_WORDS.items() for word in words.split()}
 
@@ -106,7 +106,7 @@ def read_tally(reading: Reading, project: Project, ledger: Ledger) -> pd.DataFra
         }
     ).join([stem, product, logs_of(fields, ledger)])
     for what, reason in reasons.items():
-        reading = ledger.set_aside(
+        reading = ledger.reject(
             reading,
             (reason != "")[reading.rows.index],
             reason=reason[reading.rows.index],

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from glademark.advise.advise import By, advise, spare
+from glademark.advise.advise import By, advise, leave_standing
 from glademark.advise.outcome import Advice
 from glademark.errors import OutputError
 from glademark.export.advice_files import advice_deliverables
@@ -91,13 +91,13 @@ def give_advice(
         layout=measure_layout(survey, project, earlier=earlier), survey=survey, project=project
     )
     advice = advise(case, asked, by=by, earlier=earlier)
-    log.info("%d marks to leave standing", len(advice.spare))
+    log.info("%d marks to leave standing", len(advice.leave_standing))
     delivery = Delivery(
         project=project, survey=survey, layout=case.layout, checks=advice.before, summary={}
     )
     files = deliver(delivery, out, advice_deliverables(advice))
     if apply is not None and advice.spared:
-        mended = spare(survey, advice.spared)
+        mended = leave_standing(survey, advice.spared)
         degrees = apply.suffix.casefold() == ".csv"
         write_marks_file(marks_again(mended.marks, project, with_degrees=degrees), apply)
         _check_applied(project, apply, folder, (asked, advice))

@@ -38,7 +38,7 @@ log = logging.getLogger(__name__)
 OPENING_LIMITS = (
     "opening_area_max",
     "opening_area_min",
-    "joined_area_max",
+    "combined_area_max",
     "opening_spacing_min",
     "boundary_distance_min",
     "water_distance_min",
@@ -126,7 +126,7 @@ def compare_after_cut(
     survey = read_survey(project, folder=project_file.parent)
     layout = measure_layout(survey, project, earlier={})
     seen = read_after_cut(inputs, survey, project, folder=folder or Path.cwd())
-    log.info("read %d records of stumps, %d set aside", len(seen.stumps), len(seen.set_aside))
+    log.info("read %d records of stumps, %d rejected", len(seen.stumps), len(seen.rejected))
     comparison = compare(survey, layout, project, seen)
     checks = _opening_checks(survey, layout, project, comparison.openings_after)
     comparison = replace(comparison, checks=checks)
@@ -155,15 +155,15 @@ def _opening_checks(
     numbered = walked.assign(
         opening=_numbers(walked["opening"]), net_of_leave_m2=walked["area_m2"], basis="walked"
     )
-    joined = join_openings(numbered, strips=corridors.strips, corridor_area=corridors.area)
+    combined = join_openings(numbered, strips=corridors.strips, corridor_area=corridors.area)
     openings = measured_openings(
         numbered.drop(columns="area_m2"),
-        joined=joined,
+        combined=combined,
         corridor=corridors.area,
         stand=cover.stand,
         water=shapely.union_all(layout.water.geometry.to_numpy()),
     )
-    after = replace(layout, openings=openings, joined_openings=joined)
+    after = replace(layout, openings=openings, combined_openings=combined)
     return judge_asked(Case(layout=after, survey=survey, project=project), asked)
 
 

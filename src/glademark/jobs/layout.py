@@ -96,7 +96,7 @@ def lay_out(
     asked = limits_asked(project.limits, known=installed_limits())
     writers = chosen(installed_deliverables(), only or project.deliver.only, also=also)
     survey = read_survey(project, folder=project_file.parent)
-    log.info("read %d marks, %d set aside", len(survey.marks), len(survey.set_aside))
+    log.info("read %d marks, %d rejected", len(survey.marks), len(survey.rejected))
     for change in changed_inputs(out, survey.counts):
         log.warning("%s", change)
     earlier = earlier_numbers(out, marks=survey.marks)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.judge.chance_rows import doubt_figures, with_doubt
+from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import measure_layout, measure_layouts
@@ -133,14 +133,20 @@ def _judged(
     layout: Layout, survey: Survey, project: Project, asked: tuple[LimitAsked, ...]
 ) -> Delivery:
     """Checks and summary of a layout."""
-    doubt = None
+    uncertainty = None
     if project.uncertainty is not None:
-        from glademark.uncertainty.draws_summary import measure_doubt  # noqa: PLC0415 - only where asked
+        from glademark.uncertainty.measure import measure_uncertainty  # noqa: PLC0415 - only where asked
 
-        doubt = measure_doubt(layout, survey, project)
-    checks = judge(Case(layout=layout, survey=survey, project=project, doubt=doubt), asked)
-    layout = with_doubt(layout, doubt, checks)
+        uncertainty = measure_uncertainty(layout, survey, project)
+    checks = judge(
+        Case(layout=layout, survey=survey, project=project, uncertainty=uncertainty), asked
+    )
+    layout = with_uncertainty(layout, uncertainty, checks)
     summary = build_summary(
-        project, survey, layout, checks, uncertainty=doubt_figures(layout, doubt, checks)
+        project,
+        survey,
+        layout,
+        checks,
+        uncertainty=uncertainty_figures(layout, uncertainty, checks),
     )
     return Delivery(project=project, survey=survey, layout=layout, checks=checks, summary=summary)

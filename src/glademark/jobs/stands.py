@@ -118,14 +118,14 @@ def lay_out_stands(
         TemporaryDirectory(prefix="glademark-", ignore_cleanup_errors=True) as temporary,
     ):
         spool = Spool(folder=Path(temporary), units=project.heading.units)
-        found, set_aside, counts = _lay_out_all(project, project_file.parent, spool, on_each)
+        found, rejected, counts = _lay_out_all(project, project_file.parent, spool, on_each)
         refuse_if_all_are(found)
         refuse_different_crs(found)
         tables = JoinedTables(
             stands=found,
             kept=spool.names,
             parts=spool.parts,
-            set_aside=set_aside,
+            rejected=rejected,
             project=project,
         )
         summary = summary_of_stands(found, counts, project)
@@ -150,7 +150,7 @@ def _lay_out_all(
             found += spool.keep(laid, first=len(found))
             if on_each is not None:
                 on_each(f"stands {share[0]} to {share[-1]}")
-        return found, many.set_aside, many.counts
+        return found, many.rejected, many.counts
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""The doubt beside the figures: columns of the layers, figures of the summary."""
+"""The uncertainty beside the figures: columns of the layers, figures of the summary."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     import geopandas as gpd
 
-    from glademark.uncertainty.draws_summary import Doubt
+    from glademark.uncertainty.measure import Uncertainty
 
 MOST_RANKED = 20
 """Marks that are ranked for being measured again."""
@@ -29,7 +29,9 @@ NAMED = 5
 """Marks named in the summary."""
 
 
-def with_doubt(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Layout:
+def with_uncertainty(
+    layout: Layout, uncertainty: Uncertainty | None, checks: pd.DataFrame
+) -> Layout:
     """
     The layout with intervals, chances and ranks as columns of its layers.
 
@@ -37,7 +39,7 @@ def with_doubt(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Lay
     ----------
     layout
         What was measured.
-    doubt
+    uncertainty
         What the figures may truly be; None leaves the layout as it is.
     checks
         With `chance_exceeded`.
@@ -45,23 +47,25 @@ def with_doubt(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Lay
     Returns
     -------
     layout
-        Openings, joined openings, zones and marks have the optional columns that
+        Openings, combined openings, zones and marks have the optional columns that
         `contracts.layers` declares.
     """
-    if doubt is None:
+    if uncertainty is None:
         return layout
     return replace(
         layout,
-        openings=declared(_openings(layout, doubt), "openings"),
-        joined_openings=declared(_joined(layout, doubt), "joined_openings"),
-        zones=declared(_zones(layout, doubt), "zones"),
-        marks=_marks(layout, doubt, checks),
+        openings=declared(_openings(layout, uncertainty), "openings"),
+        combined_openings=declared(_combined(layout, uncertainty), "combined_openings"),
+        zones=declared(_zones(layout, uncertainty), "zones"),
+        marks=_marks(layout, uncertainty, checks),
     )
 
 
-def _ends(doubt: Doubt, quantity: str, features: pd.Series, column: str) -> dict[str, list[float]]:
+def _ends(
+    uncertainty: Uncertainty, quantity: str, features: pd.Series, column: str
+) -> dict[str, list[float]]:
     """Low and high column of one quantity."""
-    ends = [doubt.interval(quantity, str(feature)) for feature in features]
+    ends = [uncertainty.interval(quantity, str(feature)) for feature in features]
     before, _, unit = column.rpartition("_")
     return {
         f"{before}_low_{unit}": [low for low, _ in ends],
@@ -69,31 +73,33 @@ def _ends(doubt: Doubt, quantity: str, features: pd.Series, column: str) -> dict
     }
 
 
-def _openings(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
+def _openings(layout: Layout, uncertainty: Uncertainty) -> gpd.GeoDataFrame:
     """Openings with the intervals of their size and distances."""
     rows = layout.openings
     pair = np.sort(rows[["opening", "nearest"]].astype("Int64").fillna(-1).astype(int), axis=1)
     pairs = pd.Series([f"{a}, {b}" for a, b in pair], index=rows.index, dtype=object)
     names = rows["opening"].astype(str)
     return rows.assign(
-        **_ends(doubt, "opening_area", names, "area_m2"),
-        **_ends(doubt, "spacing", pairs, "spacing_m"),
-        **_ends(doubt, "boundary", names, "boundary_m"),
-        **_ends(doubt, "water", names, "water_m"),
-        no_interval=[doubt.reasons.get(("opening_area", name), "") for name in names],
+        **_ends(uncertainty, "opening_area", names, "area_m2"),
+        **_ends(uncertainty, "spacing", pairs, "spacing_m"),
+        **_ends(uncertainty, "boundary", names, "boundary_m"),
+        **_ends(uncertainty, "water", names, "water_m"),
+        no_interval=[uncertainty.reasons.get(("opening_area", name), "") for name in names],
     )
 
 
-def _joined(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
-    """Joined openings with the interval of their area."""
-    rows = layout.joined_openings
+def _combined(layout: Layout, uncertainty: Uncertainty) -> gpd.GeoDataFrame:
+    """Combined openings with the interval of their area."""
+    rows = layout.combined_openings
     return rows.assign(
-        **_ends(doubt, "joined_area", rows["openings"], "area_m2"),
-        no_interval=[doubt.reasons.get(("joined_area", name), "") for name in rows["openings"]],
+        **_ends(uncertainty, "combined_area", rows["openings"], "area_m2"),
+        no_interval=[
+            uncertainty.reasons.get(("combined_area", name), "") for name in rows["openings"]
+        ],
     )
 
 
-def _zones(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
+def _zones(layout: Layout, uncertainty: Uncertainty) -> gpd.GeoDataFrame:
     """Zones with the intervals of their located trees and volume."""
     rows = layout.zones
     trees = layout.marks["count"].to_numpy(dtype=float)
@@ -102,8 +108,8 @@ def _zones(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
         name: [] for name in ("trees_low", "trees_high", "volume_low_m3", "volume_high_m3")
     }
     for zone, measured in zip(rows["zone"], rows["volume_m3"], strict=True):
-        here = doubt.zones == ZONE_NAMES.index(zone)
-        ends = [*doubt.ends(here @ trees), *doubt.ends(here @ np.nan_to_num(volume))]
+        here = uncertainty.zones == ZONE_NAMES.index(zone)
+        ends = [*uncertainty.ends(here @ trees), *uncertainty.ends(here @ np.nan_to_num(volume))]
         if np.isnan(measured):
             ends[2:] = [np.nan, np.nan]
         for name, end in zip(found, ends, strict=True):
@@ -111,35 +117,37 @@ def _zones(layout: Layout, doubt: Doubt) -> gpd.GeoDataFrame:
     return rows.assign(**found)
 
 
-def _marks(layout: Layout, doubt: Doubt, checks: pd.DataFrame) -> gpd.GeoDataFrame:
+def _marks(layout: Layout, uncertainty: Uncertainty, checks: pd.DataFrame) -> gpd.GeoDataFrame:
     """Marks with the chance of each zone and their rank for being measured again."""
-    cut = (doubt.zones >= 0).all(axis=0)
+    cut = (uncertainty.zones >= 0).all(axis=0)
     chances = {
-        f"chance_{name}": np.where(cut, (doubt.zones == number).mean(axis=0), np.nan)
+        f"chance_{name}": np.where(cut, (uncertainty.zones == number).mean(axis=0), np.nan)
         for number, name in enumerate(ZONE_NAMES)
     }
     chance = checks["chance_exceeded"].to_numpy(dtype=float)
-    open_still = [(key, float(chance[row])) for row, key in known_quantities(checks, doubt)]
-    from glademark.uncertainty.remeasure import doubt_settled  # noqa: PLC0415 - only where asked
+    open_still = [(key, float(chance[row])) for row, key in known_quantities(checks, uncertainty)]
+    from glademark.uncertainty.remeasure import uncertainty_settled  # noqa: PLC0415 - only where asked
 
-    settled = doubt_settled(doubt, open_still)
+    settled = uncertainty_settled(uncertainty, open_still)
     order = np.argsort(-settled, kind="stable")[:MOST_RANKED]
     order = order[settled[order] >= LEAST_SETTLED]
     rank = pd.Series(pd.NA, index=layout.marks.index, dtype="Int64")
     rank.iloc[order] = np.arange(1, len(order) + 1)
-    marks = layout.marks.assign(**chances, remeasure=rank, doubt_settled=settled)
+    marks = layout.marks.assign(**chances, remeasure=rank, uncertainty_settled=settled)
     return declared(marks, "marks", others=marks.columns.drop("geometry"))
 
 
-def doubt_figures(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> Mapping[str, Any]:
+def uncertainty_figures(
+    layout: Layout, uncertainty: Uncertainty | None, checks: pd.DataFrame
+) -> Mapping[str, Any]:
     """
-    The doubt as figures of the summary.
+    The uncertainty as figures of the summary.
 
     Parameters
     ----------
     layout
-        With the doubt in its layers.
-    doubt
+        With the uncertainty in its layers.
+    uncertainty
         What the figures may truly be; None gives no figures.
     checks
         With `chance_exceeded`.
@@ -147,29 +155,29 @@ def doubt_figures(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> 
     Returns
     -------
     figures
-        Intervals as pairs; shares and chances from 0 to 1; empty without doubt.
+        Intervals as pairs; shares and chances from 0 to 1; empty without uncertainty.
     """
-    if doubt is None:
+    if uncertainty is None:
         return {}
     named = layout.marks[layout.marks["remeasure"].le(NAMED).fillna(value=False)]
     named = named.sort_values("remeasure")
     zones = layout.zones.set_index("zone")
     return {
-        "draws": doubt.settings.draws,
-        "interval": doubt.settings.interval,
-        "corridor_share": list(doubt.interval("corridor_share", "all")),
-        "openings_share": list(doubt.interval("openings_share", "all")),
-        "opening_area_m2": _pairs(doubt, "opening_area"),
-        "joined_area_m2": _pairs(doubt, "joined_area"),
-        "spacing_m": _pairs(doubt, "spacing"),
-        "boundary_m": _pairs(doubt, "boundary"),
-        "water_m": _pairs(doubt, "water"),
+        "draws": uncertainty.settings.draws,
+        "interval": uncertainty.settings.interval,
+        "corridor_share": list(uncertainty.interval("corridor_share", "all")),
+        "openings_share": list(uncertainty.interval("openings_share", "all")),
+        "opening_area_m2": _pairs(uncertainty, "opening_area"),
+        "combined_area_m2": _pairs(uncertainty, "combined_area"),
+        "spacing_m": _pairs(uncertainty, "spacing"),
+        "boundary_m": _pairs(uncertainty, "boundary"),
+        "water_m": _pairs(uncertainty, "water"),
         "zone_volume_m3": {
             zone: list(zones.loc[zone, ["volume_low_m3", "volume_high_m3"]].astype(float))
             for zone in zones.index
         },
-        "limits_in_doubt": int(checks["chance_exceeded"].between(0.01, 0.99).sum()),
-        "no_interval": {f"{kind} {name}": why for (kind, name), why in doubt.reasons.items()},
+        "limits_uncertain": int(checks["chance_exceeded"].between(0.01, 0.99).sum()),
+        "no_interval": {f"{kind} {name}": why for (kind, name), why in uncertainty.reasons.items()},
         "remeasure": [
             {"tree": tree, "file": file, "opening": None if pd.isna(number) else int(number)}
             for tree, file, number in zip(
@@ -179,8 +187,10 @@ def doubt_figures(layout: Layout, doubt: Doubt | None, checks: pd.DataFrame) -> 
     }
 
 
-def _pairs(doubt: Doubt, quantity: str) -> dict[str, list[float]]:
+def _pairs(uncertainty: Uncertainty, quantity: str) -> dict[str, list[float]]:
     """Interval of each feature of a quantity."""
     return {
-        name: list(doubt.interval(kind, name)) for kind, name in doubt.draws if kind == quantity
+        name: list(uncertainty.interval(kind, name))
+        for kind, name in uncertainty.draws
+        if kind == quantity
     }

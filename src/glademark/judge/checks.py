@@ -10,7 +10,7 @@ import pandas as pd
 from glademark.contracts.layers import CHECKS
 from glademark.judge.chances import with_chances
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked, texts
-from glademark.judge.no_cut_areas import keep_out_checks, setback_checks
+from glademark.judge.no_cut_areas import exclusion_checks, setback_checks
 from glademark.judge.terrain import crossing_checks
 
 
@@ -29,16 +29,16 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
     -------
     checks
         Columns of `contracts.layers.CHECKS`, one row a thing checked: limits in the order of the
-        project file, then keep-outs, setbacks and crossings. A limit with nothing to check has one
+        project file, then exclusions, setbacks and crossings. A limit with nothing to check has one
         row that says so.
     """
     always = (
-        _Found(rows=keep_out_checks(case), limit="keep_out"),
+        _Found(rows=exclusion_checks(case), limit="exclusion"),
         _Found(rows=setback_checks(case), limit="setback"),
         _Found(rows=crossing_checks(case), limit="water_crossing"),
     )
     found = _together([*(_asked(case, limit) for limit in asked), *always])
-    return found if case.doubt is None else as_checks(with_chances(found, case))
+    return found if case.uncertainty is None else as_checks(with_chances(found, case))
 
 
 def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from glademark.contracts.layout import Layout
     from glademark.contracts.survey import Survey
     from glademark.project.model import LimitSetting, Project
-    from glademark.uncertainty.draws_summary import Doubt
+    from glademark.uncertainty.measure import Uncertainty
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,14 +64,14 @@ class Case:
         What was brought home.
     project
         What was asked.
-    doubt
+    uncertainty
         What the measured figures may truly be; None where the project does not ask for it.
     """
 
     layout: Layout
     survey: Survey
     project: Project
-    doubt: Doubt | None = None
+    uncertainty: Uncertainty | None = None
 
     @property
     def cut_kinds(self) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Ground with a rule of its own: keep-outs and setbacks, checked whenever they are given."""
+"""Ground with a rule of its own: exclusions and setbacks, checked whenever they are given."""
 
 import geopandas as gpd
 import numpy as np
@@ -13,9 +13,9 @@ SLIVER_M2 = 0.01
 """Overlaps up to this size come from edges that were drawn alike [m2]."""
 
 
-def keep_out_checks(case: Case) -> pd.DataFrame:
+def exclusion_checks(case: Case) -> pd.DataFrame:
     """
-    Corridors, openings and cut trees in each keep-out.
+    Corridors, openings and cut trees in each exclusion.
 
     Parameters
     ----------
@@ -25,16 +25,16 @@ def keep_out_checks(case: Case) -> pd.DataFrame:
     Returns
     -------
     rows
-        Three rows a keep-out; none without keep-outs.
+        Three rows an exclusion; none without exclusions.
     """
     layout = case.layout
-    areas = layout.keep_out
+    areas = layout.exclusions
     if areas.empty:
         return pd.DataFrame()
     rows = [
-        _area_inside(areas, layout.corridors, "keep_out", "corridor area in keep-out {}"),
-        _area_inside(areas, layout.openings, "keep_out", "opening area in keep-out {}"),
-        _trees_inside(case, areas, "keep_out", "cut trees in keep-out {}"),
+        _area_inside(areas, layout.corridors, "exclusions", "corridor area in exclusion {}"),
+        _area_inside(areas, layout.openings, "exclusions", "opening area in exclusion {}"),
+        _trees_inside(case, areas, "exclusions", "cut trees in exclusion {}"),
     ]
     return pd.concat(rows)
 

@@ -8,9 +8,9 @@ from glademark.measure.openings import spacing_pairs
 
 
 def _area_max(case: Case, value: Value) -> pd.DataFrame:
-    """Each opening, or each joined opening where the project measures those."""
-    if case.project.openings.measure == "joined":
-        return _joined_area_max(case, value)
+    """Each opening, or each combined opening where the project measures those."""
+    if case.project.openings.measure == "combined":
+        return _combined_area_max(case, value)
     return _by_opening(case, value, "area_m2", "max", "m2", "area of opening {}")
 
 
@@ -19,14 +19,14 @@ def _area_min(case: Case, value: Value) -> pd.DataFrame:
     return _by_opening(case, value, "area_m2", "min", "m2", "area of opening {}")
 
 
-def _joined_area_max(case: Case, value: Value) -> pd.DataFrame:
-    """Each joined opening, single ones included."""
-    joined = case.layout.joined_openings
+def _combined_area_max(case: Case, value: Value) -> pd.DataFrame:
+    """Each combined opening, single ones included."""
+    combined = case.layout.combined_openings
     rows = columns_of(
-        "joined_openings",
-        joined["openings"],
-        joined["area_m2"],
-        subject="joined area of opening {}",
+        "combined_openings",
+        combined["openings"],
+        combined["area_m2"],
+        subject="combined area of opening {}",
     )
     return verdicts(rows, limit=number(value), sense="max", unit="m2")
 
@@ -97,8 +97,8 @@ AREA_MAX = Limit(
 AREA_MIN = Limit(
     id="opening_area_min", title="least area of an opening", kind="area", judge=_area_min
 )
-JOINED_AREA_MAX = Limit(
-    id="joined_area_max", title="largest joined area", kind="area", judge=_joined_area_max
+COMBINED_AREA_MAX = Limit(
+    id="combined_area_max", title="largest combined area", kind="area", judge=_combined_area_max
 )
 SPACING_MIN = Limit(
     id="opening_spacing_min",

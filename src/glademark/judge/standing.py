@@ -77,7 +77,7 @@ def _share(
         reason = unknown if row is None else NOTHING_STANDS
         return not_checked(reason=reason, limit=limit, unit="share", subject=subject)
     rows = rows_of("allowance", [row["quantity"]], [row["share"]], subject=subject)
-    high = math.inf if row["standing_low"] <= 0 < row["drawn"] else row["share_high"]
+    high = math.inf if row["standing_low"] <= 0 < row["marked"] else row["share_high"]
     return _with_interval(rows, limit, "max", "share", (row["share_low"], high))
 
 

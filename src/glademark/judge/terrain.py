@@ -1,4 +1,4 @@
-"""Limits of the ground: grade, cross-slope, slope, reach, hauling distance, water crossings."""
+"""Limits of the ground: grade, cross-slope, slope, reach, extraction distance, water crossings."""
 
 from collections.abc import Mapping
 
@@ -91,13 +91,13 @@ def _reach_max(case: Case, value: Value) -> pd.DataFrame:
     return rows.assign(reason=f"trees beyond: {trees}; {help_}")
 
 
-def _hauling_distance_max(case: Case, value: Value) -> pd.DataFrame:
+def _extraction_distance_max(case: Case, value: Value) -> pd.DataFrame:
     """The mean way of the wood."""
-    hauling = case.layout.ground.hauling
-    measured = np.nan if hauling is None else hauling.mean_m
-    weight = "trees" if hauling is not None and hauling.weight == "trees" else "volume"
-    subject = f"mean hauling distance along corridors, weighted by {weight}"
-    rows = rows_of("hauling", ["all"], [measured], subject=subject)
+    extraction = case.layout.ground.extraction
+    measured = np.nan if extraction is None else extraction.mean_m
+    weight = "trees" if extraction is not None and extraction.weight == "trees" else "volume"
+    subject = f"mean extraction distance along corridors, weighted by {weight}"
+    rows = rows_of("extraction", ["all"], [measured], subject=subject)
     rows = verdicts(rows, limit=number(value), sense="max", unit="m")
     return _why(rows, NO_LANDING)
 
@@ -191,11 +191,11 @@ REACH_MAX = Limit(
     kind="length",
     judge=_reach_max,
 )
-HAULING_DISTANCE_MAX = Limit(
-    id="hauling_distance_max",
-    title="largest mean hauling distance",
+EXTRACTION_DISTANCE_MAX = Limit(
+    id="extraction_distance_max",
+    title="largest mean extraction distance",
     kind="length",
-    judge=_hauling_distance_max,
+    judge=_extraction_distance_max,
 )
 WATER_CROSSINGS_MAX = Limit(
     id="water_crossings_max",

@@ -21,20 +21,20 @@ from glademark.measure.sums import exact_sums
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
-_NOTHING_LEFT = 1e-9
-"""Share of the operable area up to which ground not covered is rounding."""
+_NO_GROUND = 1e-9
+"""Share of the operable area up to which ground not marked is rounding."""
 
 
 def allowance_table(
     stocks: Sequence[Stock],
     cells: pd.DataFrame,
     *,
-    cap_share: float | None,
+    allowable_share: float | None,
     zone_area_m2: Mapping[str, float],
-    covered_m2: float | None,
+    marked_ground_m2: float | None,
 ) -> pd.DataFrame:
     """
-    Cap, what is drawn from it by zone, and what is left, for each quantity whose stock is known.
+    Allowable removal, what is marked by zone, and what remains, for each quantity of known stock.
 
     Parameters
     ----------
@@ -43,12 +43,12 @@ def allowance_table(
     cells
         As from `glademark.measure.tally.tally_cells`: `zone`, `product`, `basal_area_m2`, `net`,
         `m3`.
-    cap_share
-        Share of the stock that may be removed; None where no cap is set.
+    allowable_share
+        Share of the stock that may be removed; None where no limit is set.
     zone_area_m2
         Area of each zone of the partition.
-    covered_m2
-        Operable ground that the marking has covered so far; None where all of it is.
+    marked_ground_m2
+        Operable ground marked so far; None where all of it is.
 
     Returns
     -------
@@ -56,17 +56,17 @@ def allowance_table(
         Columns of `contracts.layers.ALLOWANCE`. A quantity of which some marked trees have no
         amount is left out.
     """
-    operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "keep_out")
+    operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "exclusion")
     zone, names = pd.factorize(cells["zone"].to_numpy(dtype=object), sort=True)
     rows = [
-        _row(stock, drawn, cap_share, zone_area_m2, (operable_m2, covered_m2))
+        _row(stock, marked, allowable_share, zone_area_m2, (operable_m2, marked_ground_m2))
         for stock in stocks
-        if (drawn := _drawn(stock, cells, zone, names)) is not None
+        if (marked := _marked(stock, cells, zone, names)) is not None
     ]
     return pd.DataFrame(rows, columns=list(ALLOWANCE.names))
 
 
-def _drawn(
+def _marked(
     stock: Stock, cells: pd.DataFrame, zone: npt.NDArray[np.intp], names: npt.NDArray[np.object_]
 ) -> Mapping[str, float] | None:
     """Amount cut in each zone; None where it is not known of every tree."""
@@ -78,26 +78,26 @@ def _drawn(
     if np.isnan(amount).any():
         return None
     sums = np.nan_to_num(exact_sums(amount, zone[mine], len(names)))
-    drawn = dict(zip(names, sums.tolist(), strict=True))
-    other = float(sum(amount for name, amount in drawn.items() if name not in _ZONES))
-    return {name: drawn.get(name, 0.0) for name in _ZONES} | {"other": other}
+    marked = dict(zip(names, sums.tolist(), strict=True))
+    other = float(sum(amount for name, amount in marked.items() if name not in _ZONES))
+    return {name: marked.get(name, 0.0) for name in _ZONES} | {"other": other}
 
 
 def _row(
     stock: Stock,
-    drawn: Mapping[str, float],
-    cap_share: float | None,
+    marked: Mapping[str, float],
+    allowable_share: float | None,
     zone_area_m2: Mapping[str, float],
     ground: tuple[float, float | None],
 ) -> dict[str, object]:
     """One quantity."""
-    operable_m2, covered_m2 = ground
+    operable_m2, marked_ground_m2 = ground
     standing, low, high = stock.total.mean, stock.total.low, stock.total.high
-    total = sum(drawn.values())
-    share = math.nan if cap_share is None else cap_share
-    left = share * standing - total
-    rest_m2 = 0.0 if covered_m2 is None else operable_m2 - covered_m2
-    rest_ha = rest_m2 / HECTARE_M2 if rest_m2 > _NOTHING_LEFT * operable_m2 else 0.0
+    total = sum(marked.values())
+    share = math.nan if allowable_share is None else allowable_share
+    remaining = share * standing - total
+    rest_m2 = 0.0 if marked_ground_m2 is None else operable_m2 - marked_ground_m2
+    rest_ha = rest_m2 / HECTARE_M2 if rest_m2 > _NO_GROUND * operable_m2 else 0.0
     per_m2 = _ratio(standing, operable_m2)
     return {
         "quantity": stock.quantity,
@@ -107,22 +107,24 @@ def _row(
         "standing": standing,
         "standing_low": low,
         "standing_high": high,
-        "cap_share": share,
-        "cap": share * standing,
-        **{f"drawn_{zone}": amount for zone, amount in drawn.items()},
-        "drawn": total,
-        "left": left,
-        "left_low": share * low - total,
-        "left_high": share * high - total,
+        "allowable_share": share,
+        "allowable": share * standing,
+        **{f"marked_{zone}": amount for zone, amount in marked.items()},
+        "marked": total,
+        "remaining": remaining,
+        "remaining_low": share * low - total,
+        "remaining_high": share * high - total,
         "share": _ratio(total, standing),
         "share_low": _ratio(total, high),
         "share_high": _ratio(total, low),
         **{
-            f"share_{zone}": _ratio(drawn[zone], per_m2 * zone_area_m2.get(zone, 0.0))
+            f"share_{zone}": _ratio(marked[zone], per_m2 * zone_area_m2.get(zone, 0.0))
             for zone in _ZONES
         },
-        "share_covered": math.nan if covered_m2 is None else _ratio(total, per_m2 * covered_m2),
-        "left_per_ha_rest": _ratio(left, rest_ha),
+        "share_on_marked_ground": math.nan
+        if marked_ground_m2 is None
+        else _ratio(total, per_m2 * marked_ground_m2),
+        "remaining_per_ha_elsewhere": _ratio(remaining, rest_ha),
     }
 
 
@@ -132,7 +134,7 @@ def allowance_notices(
     *,
     trees: pd.DataFrame,
     cut: gpd.GeoDataFrame,
-    covered: Sequence[BaseGeometry],
+    marked_ground: Sequence[BaseGeometry],
 ) -> tuple[str, ...]:
     """
     What the allowance does not say by itself.
@@ -147,14 +149,14 @@ def allowance_notices(
         Cut trees, located or not: `count`, `basal_area_m2`.
     cut
         Those located: `count`, `position_error_m`.
-    covered
-        Polygons of the ground that the marking has covered; none where all of it is.
+    marked_ground
+        Polygons of the ground marked so far; none where all of it is.
 
     Returns
     -------
     notices
-        One sentence each: quantities left out, trees that draw no basal area, trees outside the
-        covered ground.
+        One sentence each: quantities left out, trees without basal area, trees outside the
+        marked ground.
     """
     if not stocks:
         return ()
@@ -167,16 +169,16 @@ def allowance_notices(
     bare = int(trees.loc[~(trees["basal_area_m2"] > 0), "count"].sum())
     if bare:
         notices.append(
-            f"allowance: {bare:,} cut trees without a diameter draw no basal area: what is drawn "
+            f"allowance: {bare:,} cut trees without a diameter add no basal area: what is marked "
             "is too small by theirs"
         )
-    if len(covered):
-        away = shapely.distance(shapely.union_all(covered), cut.geometry.to_numpy())
+    if len(marked_ground):
+        away = shapely.distance(shapely.union_all(marked_ground), cut.geometry.to_numpy())
         beyond = int(cut.loc[away > cut["position_error_m"].to_numpy(dtype=float), "count"].sum())
         if beyond:
             notices.append(
-                f"allowance: {beyond:,} cut trees stand outside the covered ground and are counted "
-                "as taken on it; is the covered ground complete?"
+                f"allowance: {beyond:,} cut trees stand outside the marked ground and are counted "
+                "as taken on it; is the marked ground complete?"
             )
     return tuple(notices)
 
@@ -255,7 +257,7 @@ def residual(
         return {}
     row = rows.iloc[0]
     figures = {
-        f"basal_area{suffix}_m2_ha": float(row[f"standing{suffix}"] - row["drawn"]) / operable_ha
+        f"basal_area{suffix}_m2_ha": float(row[f"standing{suffix}"] - row["marked"]) / operable_ha
         for suffix in ("", "_low", "_high")
     }
     if len(by_class):

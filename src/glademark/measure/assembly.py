@@ -27,14 +27,14 @@ from glademark.measure.allowance import (
     residual,
     stock_by_class,
 )
-from glademark.measure.combined_openings import Joined
+from glademark.measure.combined_openings import Combined
 from glademark.measure.corridors import Network
 from glademark.measure.cover import Covers
 from glademark.measure.declared import declared
 from glademark.measure.figures import mark_figures, opening_figures, volume_figures, zone_figures
 from glademark.measure.holes import Holes
 from glademark.measure.notices import layout_notices
-from glademark.measure.opening_layer import measured_gaps, openings_by_stand, wood_in
+from glademark.measure.opening_layer import measured_incidental, openings_by_stand, wood_in
 from glademark.measure.standing import Standing
 from glademark.measure.sums import exact_sums, sums
 from glademark.measure.tally import tally_cells, tally_table
@@ -60,8 +60,8 @@ _OF_CUT = (
     "zone_painted",
     "geometry",
 )
-_OF_GROUND = ("corridor_grades", "hauling", "water_crossings", "corridor_stubs", "contours")
-_AREAS = ("keep_out", "setbacks", "landings", "water")
+_OF_GROUND = ("corridor_grades", "extraction", "water_crossings", "corridor_stubs", "contours")
+_AREAS = ("exclusions", "setbacks", "landings", "water")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -78,11 +78,11 @@ class Measured:
     network
         Strips, lines and figures of the corridors.
     holes
-        Openings and canopy gaps.
+        Openings and incidental openings.
     openings
         Openings with their numbers.
-    joined
-        Joined openings.
+    combined
+        Combined openings.
     zones
         The partition of each stand.
     marks
@@ -111,7 +111,7 @@ class Measured:
     network: Network
     holes: Holes
     openings: gpd.GeoDataFrame
-    joined: Joined
+    combined: Combined
     zones: Mapping[str, GeometryArray]
     marks: gpd.GeoDataFrame
     stand: IntArray
@@ -255,9 +255,9 @@ def _stock(
     allowance = allowance_table(
         standing.stocks,
         given.cells.iloc[stretch(given.cells["stand"].to_numpy(), place)],
-        cap_share=given.project.allowance.removal_share_max,
+        allowable_share=given.project.allowance.removal_share_max,
         zone_area_m2={name: float(area[place]) for name, area in given.areas.items()},
-        covered_m2=_covered_m2(survey, operable),
+        marked_ground_m2=_marked_ground_m2(survey, operable),
     )
     operable_ha = operable.area / HECTARE_M2
     by_class = stock_by_class(standing, trees, operable_ha=operable_ha, labels=found.classes.labels)
@@ -266,17 +266,17 @@ def _stock(
         allowance,
         trees=trees,
         cut=given.cut.iloc[stretch(found.stand[given.cut.index.to_numpy()], place)],
-        covered=survey.covered.geometry.tolist(),
+        marked_ground=survey.marked_ground.geometry.tolist(),
     )
     return allowance, by_class, residual(allowance, by_class, operable_ha=operable_ha), notices
 
 
-def _covered_m2(survey: Survey, operable: BaseGeometry) -> float | None:
-    """Operable ground that the marking has covered so far; None where that was not said."""
-    if survey.covered.empty:
+def _marked_ground_m2(survey: Survey, operable: BaseGeometry) -> float | None:
+    """Operable ground marked so far; None where that was not said."""
+    if survey.marked_ground.empty:
         return None
-    covered = shapely.union_all(survey.covered.geometry.to_numpy())
-    return float(shapely.intersection(covered, operable).area)
+    marked = shapely.union_all(survey.marked_ground.geometry.to_numpy())
+    return float(shapely.intersection(marked, operable).area)
 
 
 def _figures(
@@ -291,7 +291,7 @@ def _figures(
     parts = (
         stand,
         found.network.figures,
-        opening_figures(openings, found.joined, found.holes, stand_m2=area),
+        opening_figures(openings, found.combined, found.holes, stand_m2=area),
         zone_figures(found.zones, found.marks, found.stand),
         mark_figures(surveys, found.marks, found.stand, disagreement),
         volume_figures(
@@ -353,7 +353,7 @@ def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
     """Every layer of every stand."""
     found, surveys, openings = given.found, given.surveys, given.openings
     every, holes, network = np.arange(len(surveys)), found.holes, found.network
-    gaps = measured_gaps(holes, marks=found.marks, parts=found.parts)
+    incidental = measured_incidental(holes, marks=found.marks, parts=found.parts)
     zones, zone_stand = _zone_layer(found, given.cells, surveys[0].crs)
     whole = {
         "stand": (_stand_layer(found.covers, given.figures, names, surveys[0].crs), every),
@@ -361,8 +361,14 @@ def _layers(given: _Given, names: Sequence[str]) -> dict[str, list[Any]]:
         "corridors": (_corridor_layer(found), network.stand),
         "corridor_lines": (declared(network.lines, "corridor_lines"), network.stand),
         "openings": (declared(openings, "openings").assign(**given.light), holes.opening_stand),
-        "joined_openings": (declared(found.joined.rows, "joined_openings"), found.joined.stand),
-        "canopy_gaps": (declared(gaps, "canopy_gaps"), holes.gap_stand),
+        "combined_openings": (
+            declared(found.combined.rows, "combined_openings"),
+            found.combined.stand,
+        ),
+        "incidental_openings": (
+            declared(incidental, "incidental_openings"),
+            holes.incidental_stand,
+        ),
         "marks": (_mark_layer(found), found.stand),
         "leave_trees": (declared(found.leave, "leave_trees"), found.leave_stand),
         **{name: _areas(surveys, name) for name in _AREAS},
@@ -395,7 +401,7 @@ def _openings(found: Measured) -> gpd.GeoDataFrame:
     return openings_by_stand(
         found.openings,
         stand,
-        joined=found.joined,
+        combined=found.combined,
         ground=(found.network.area, found.covers.stand, found.covers.water),
         wood=wood_in(row, len(number), marks=found.marks, parts=found.parts),
     )
@@ -407,7 +413,7 @@ def _light(
     """Shape and edges of openings, where there are any."""
     if not len(openings):
         return {}, [None] * len(surveys)
-    bare = [(found.holes.gaps.geometry.to_numpy(), found.holes.gap_stand)]
+    bare = [(found.holes.incidental.geometry.to_numpy(), found.holes.incidental_stand)]
     for name in ("landings", "water"):
         frame, stand = joined([getattr(survey, name) for survey in surveys])
         bare.append((frame.geometry.to_numpy(), stand))

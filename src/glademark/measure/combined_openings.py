@@ -1,5 +1,5 @@
 """
-Joined openings: where a corridor between two openings makes them one hole in the sky.
+Combined openings: where a corridor between two openings makes them one hole in the sky.
 
 For each strip that meets an opening, the part of the strip within one strip width of the opening
 belongs to its hole. Where two such holes touch, they are one.
@@ -30,9 +30,9 @@ TOUCH_M = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Joined:
+class Combined:
     """
-    Joined openings of many stands.
+    Combined openings of many stands.
 
     Attributes
     ----------
@@ -66,13 +66,13 @@ def join_openings(
 
     Returns
     -------
-    joined
-        One row a joined opening, single ones included: `joined` (the lowest number in it),
+    combined
+        One row a combined opening, single ones included: `combined` (the lowest number in it),
         `openings` (numbers, comma-separated), `openings_count`, `area_m2`, `net_of_corridor_m2`;
-        sorted by `joined`.
+        sorted by `combined`.
     """
     alone = np.zeros(len(openings), dtype=np.intp)
-    return joined_by_stand(
+    return combined_by_stand(
         openings,
         alone,
         strips=strips,
@@ -81,14 +81,14 @@ def join_openings(
     ).rows
 
 
-def joined_by_stand(
+def combined_by_stand(
     openings: gpd.GeoDataFrame,
     stand: IntArray,
     *,
     strips: gpd.GeoDataFrame,
     strip_stand: IntArray,
     corridor: GeometryArray,
-) -> Joined:
+) -> Combined:
     """
     Openings of many stands joined by the strips of corridor at them, never across stands.
 
@@ -107,7 +107,7 @@ def joined_by_stand(
 
     Returns
     -------
-    joined
+    combined
         By stand, then by lowest number.
     """
     hole = _with_strips(openings.geometry.to_numpy(), stand, strips, strip_stand)
@@ -118,7 +118,7 @@ def joined_by_stand(
     label = connected_components(links, directed=False)[1] if len(hole) else np.array([], int)
     number = openings["opening"].to_numpy()
     order = np.lexsort((number, stand))
-    owner = pd.factorize(label[order])[0]  # joined openings by their lowest number
+    owner = pd.factorize(label[order])[0]  # combined openings by their lowest number
     row_of = np.empty(len(order), dtype=np.intp)
     row_of[order] = owner
     first = order[np.unique(owner, return_index=True)[1]]
@@ -126,14 +126,14 @@ def joined_by_stand(
     by_owner, ends = np.argsort(owner, kind="stable"), np.cumsum(np.bincount(owner))
     members = np.split(number[order][by_owner], ends[:-1]) if len(order) else []
     columns = {
-        "joined": number[first].astype(int),
+        "combined": number[first].astype(int),
         "openings": np.array([", ".join(map(str, part)) for part in members], dtype=object),
         "openings_count": np.bincount(owner, minlength=len(first)),
         "area_m2": shapely.area(union),
         "net_of_corridor_m2": shapely.area(shapely.difference(union, corridor[stand[first]])),
     }
     rows = features(columns, only_polygons(union), crs=openings.crs)
-    return Joined(rows=rows, stand=stand[first], row_of=row_of)
+    return Combined(rows=rows, stand=stand[first], row_of=row_of)
 
 
 def _with_strips(
@@ -152,13 +152,13 @@ def _with_strips(
     return union_by(pieces, np.concatenate([np.arange(len(openings)), mine]), len(openings))
 
 
-def joined_of(joined: gpd.GeoDataFrame, opening: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+def combined_of(combined: gpd.GeoDataFrame, opening: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """
-    Joined opening of each opening of one stand.
+    Combined opening of each opening of one stand.
 
     Parameters
     ----------
-    joined
+    combined
         As from `join_openings`.
     opening
         Numbers of openings, shape (n,).
@@ -166,11 +166,11 @@ def joined_of(joined: gpd.GeoDataFrame, opening: npt.NDArray[np.intp]) -> npt.ND
     Returns
     -------
     row
-        Row of `joined` that each belongs to, shape (n,).
+        Row of `combined` that each belongs to, shape (n,).
     """
     row = {
         int(number): row
-        for row, numbers in enumerate(joined["openings"])
+        for row, numbers in enumerate(combined["openings"])
         for number in numbers.split(", ")
     }
     return np.array([row[number] for number in opening.tolist()], dtype=np.intp)

@@ -23,14 +23,14 @@ class Cover:
     Attributes
     ----------
     stand, operable
-        Polygons; the operable area is the stand less its keep-outs.
-    keep_out, landing, water, setback
+        Polygons; the operable area is the stand less its exclusions.
+    exclusion, landing, water, setback
         Polygons, perhaps empty.
     """
 
     stand: BaseGeometry
     operable: BaseGeometry
-    keep_out: BaseGeometry
+    exclusion: BaseGeometry
     landing: BaseGeometry
     water: BaseGeometry
     setback: BaseGeometry
@@ -43,13 +43,13 @@ class Covers:
 
     Attributes
     ----------
-    stand, operable, keep_out, landing, water, setback
+    stand, operable, exclusion, landing, water, setback
         Shape (stands,).
     """
 
     stand: GeometryArray
     operable: GeometryArray
-    keep_out: GeometryArray
+    exclusion: GeometryArray
     landing: GeometryArray
     water: GeometryArray
     setback: GeometryArray
@@ -62,9 +62,9 @@ class Covers:
         Returns
         -------
         areas
-            Stands, keep-outs and setbacks.
+            Stands, exclusions and setbacks.
         """
-        return self.stand, self.keep_out, self.setback
+        return self.stand, self.exclusion, self.setback
 
     def over(self, corridor: GeometryArray, opening: GeometryArray | None = None) -> Ground:
         """
@@ -85,7 +85,7 @@ class Covers:
         none = np.full(len(self.stand), shapely.MultiPolygon(), dtype=object)
         return Ground(
             stand=self.stand,
-            keep_out=self.keep_out,
+            exclusion=self.exclusion,
             landing=self.landing,
             corridor=corridor,
             opening=none if opening is None else opening,
@@ -110,7 +110,7 @@ class Covers:
 
 def covers_of(surveys: Sequence[Survey]) -> Covers:
     """
-    Stand, keep-outs, landings, water and setbacks of many surveys.
+    Stand, exclusions, landings, water and setbacks of many surveys.
 
     Parameters
     ----------
@@ -122,14 +122,14 @@ def covers_of(surveys: Sequence[Survey]) -> Covers:
     covers
         United areas, a place a survey.
     """
-    stand, keep_out, landing, water, setback = (
+    stand, exclusion, landing, water, setback = (
         _united([getattr(survey, name) for survey in surveys])
-        for name in ("stand", "keep_out", "landings", "water", "setbacks")
+        for name in ("stand", "exclusions", "landings", "water", "setbacks")
     )
     return Covers(
         stand=stand,
-        operable=shapely.difference(stand, keep_out),
-        keep_out=keep_out,
+        operable=shapely.difference(stand, exclusion),
+        exclusion=exclusion,
         landing=landing,
         water=water,
         setback=setback,
@@ -138,7 +138,7 @@ def covers_of(surveys: Sequence[Survey]) -> Covers:
 
 def cover_of(survey: Survey) -> Cover:
     """
-    Stand, keep-outs, landings, water and setbacks as one area each.
+    Stand, exclusions, landings, water and setbacks as one area each.
 
     Parameters
     ----------

@@ -17,7 +17,7 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey
-from glademark.measure.combined_openings import Joined
+from glademark.measure.combined_openings import Combined
 from glademark.measure.holes import Holes
 from glademark.measure.sums import exact_sums, least, sums
 from glademark.measure.volume import Sold
@@ -29,19 +29,19 @@ IntArray = npt.NDArray[np.intp]
 
 
 def opening_figures(
-    openings: gpd.GeoDataFrame, joined: Joined, holes: Holes, *, stand_m2: FloatArray
+    openings: gpd.GeoDataFrame, combined: Combined, holes: Holes, *, stand_m2: FloatArray
 ) -> list[OpeningFigures]:
     """
-    Totals over openings, joined openings and canopy gaps of each stand.
+    Totals over openings, combined openings and incidental openings of each stand.
 
     Parameters
     ----------
     openings
         With `area_m2` and `spacing_m`, one stand after the other.
-    joined
+    combined
         With `area_m2`.
     holes
-        Components and canopy gaps.
+        Components and incidental openings.
     stand_m2
         Area of the stands [m2]; shape (stands,).
 
@@ -55,7 +55,7 @@ def opening_figures(
     spacing = openings["spacing_m"].to_numpy(dtype=float)
     apart = np.isfinite(spacing)
     nearest = least(spacing[apart], stand[apart], count, none=np.inf)
-    whole = joined.rows["area_m2"].to_numpy(dtype=float)
+    whole = combined.rows["area_m2"].to_numpy(dtype=float)
     taken = sums(area, stand, count)
     columns = {
         "count": np.bincount(stand, minlength=count),
@@ -63,12 +63,14 @@ def opening_figures(
         "share": taken / stand_m2,
         "largest_m2": -least(-area, stand, count, none=0.0) + 0.0,  # no -0
         "nearest_spacing_m": nearest,
-        "joined_count": np.bincount(joined.stand, minlength=count),
-        "joined_largest_m2": -least(-whole, joined.stand, count, none=0.0) + 0.0,
+        "combined_count": np.bincount(combined.stand, minlength=count),
+        "combined_largest_m2": -least(-whole, combined.stand, count, none=0.0) + 0.0,
         "components": holes.components,
         "components_area_m2": holes.components_area_m2,
-        "gaps_count": np.bincount(holes.gap_stand, minlength=count),
-        "gaps_area_m2": sums(shapely.area(holes.gaps.geometry.to_numpy()), holes.gap_stand, count),
+        "incidental_count": np.bincount(holes.incidental_stand, minlength=count),
+        "incidental_area_m2": sums(
+            shapely.area(holes.incidental.geometry.to_numpy()), holes.incidental_stand, count
+        ),
     }
     known = {name: values.tolist() for name, values in columns.items()}
     known["nearest_spacing_m"] = [one if np.isfinite(one) else None for one in nearest.tolist()]
@@ -156,7 +158,7 @@ def mark_figures(
             MarkFigures(
                 read=sum(one.read for one in files),
                 used=sum(one.used for one in files),
-                set_aside=sum(one.set_aside for one in files),
+                rejected=sum(one.rejected for one in files),
                 trees=int(trees[place]),
                 not_located=int(survey.tally["count"].sum()) if len(survey.tally) else 0,
                 paint_disagrees=differs.trees,

@@ -1,5 +1,5 @@
 """
-Holes: what groups of trees leave in the canopy, opening by opening and gap by gap.
+Holes: what groups of trees leave in the canopy, opening by opening and incidental ones besides.
 
 The area of a tagged or crown-linked hole is the union of its crown discs, closed by half the link
 distance, less the crowns of leave trees. A walked or centred one is its outline. No hull and no
@@ -54,20 +54,20 @@ class Thresholds:
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Holes:
     """
-    Openings and canopy gaps, before they are numbered.
+    Openings and incidental openings, before they are numbered.
 
     Attributes
     ----------
     openings
         Rows `group`, `basis`, `net_of_leave_m2`; geometry the hole; one stand after the other.
-    gaps
+    incidental
         Rows `net_of_leave_m2`; geometry the hole; one stand after the other.
-    opening_stand, gap_stand
-        Place of the stand of each row of `openings` and of `gaps`.
+    opening_stand, incidental_stand
+        Place of the stand of each row of `openings` and of `incidental`.
     opening_of
         Row of `openings` for each mark, else -1.
-    gap_of
-        Row of `gaps` for each mark, else -1.
+    incidental_of
+        Row of `incidental` for each mark, else -1.
     components
         Crown-linked components of all candidates of each stand.
     components_area_m2
@@ -77,11 +77,11 @@ class Holes:
     """
 
     openings: gpd.GeoDataFrame
-    gaps: gpd.GeoDataFrame
+    incidental: gpd.GeoDataFrame
     opening_stand: IntArray
-    gap_stand: IntArray
+    incidental_stand: IntArray
     opening_of: pd.Series
-    gap_of: pd.Series
+    incidental_of: pd.Series
     components: IntArray
     components_area_m2: FloatArray
     notices: tuple[tuple[int, str], ...]
@@ -157,7 +157,7 @@ def find_holes(
     thresholds: Thresholds,
 ) -> Holes:
     """
-    Openings and canopy gaps of the marks that leave a hole.
+    Openings and incidental openings of the marks that leave a hole.
 
     Parameters
     ----------
@@ -170,13 +170,13 @@ def find_holes(
     leave_crowns
         Union of the crowns of leave trees of each stand, perhaps empty; shape (stands,).
     thresholds
-        When crowns that touch make an opening or a gap.
+        When crowns that touch make an opening.
 
     Returns
     -------
     holes
         Stated groups where a stand has any, and its other components that reach the thresholds as
-        canopy gaps; else those components as openings.
+        incidental openings; else those components as openings.
     """
     leaving = candidates.to_numpy(dtype=bool)
     whole = _linked(trees, leaving, thresholds.link_distance_m)
@@ -185,17 +185,17 @@ def find_holes(
     linked = whole if left[whole.mark].all() else _linked(trees, left, thresholds.link_distance_m)
     touching = _touching_holes(trees, linked, leave_crowns, thresholds)
     named = np.zeros(len(leave_crowns), dtype=bool)
-    named[groups.stand] = True  # what touches is a gap where groups are stated
+    named[groups.stand] = True  # what touches is incidental where groups are stated
     openings = stated.beside(touching.only(~named[touching.stand]))
-    gaps = touching.only(named[touching.stand])
+    incidental = touching.only(named[touching.stand])
     stands = len(leave_crowns)
     return Holes(
         openings=openings.frame(("group", "basis", "net_of_leave_m2"), crs=trees.marks.crs),
-        gaps=gaps.frame(("net_of_leave_m2",), crs=trees.marks.crs),
+        incidental=incidental.frame(("net_of_leave_m2",), crs=trees.marks.crs),
         opening_stand=openings.stand,
-        gap_stand=gaps.stand,
+        incidental_stand=incidental.stand,
         opening_of=pd.Series(openings.member, index=trees.marks.index),
-        gap_of=pd.Series(gaps.member, index=trees.marks.index),
+        incidental_of=pd.Series(incidental.member, index=trees.marks.index),
         components=np.bincount(whole.stand, minlength=stands),
         components_area_m2=_crown_areas(trees, whole, thresholds.link_distance_m, stands),
         notices=(*groups.notices, *stated.notices),

@@ -17,7 +17,7 @@ from glademark.contracts.survey import Survey
 from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.measure.assembly import Measured, assemble
-from glademark.measure.combined_openings import joined_by_stand
+from glademark.measure.combined_openings import combined_by_stand
 from glademark.measure.corridors import Corridors, Network, corridor_network
 from glademark.measure.cover import Cover, Covers, covers_of
 from glademark.measure.crowns import (
@@ -130,7 +130,7 @@ def measure_layouts(
         network=network,
         holes=holes,
         openings=openings,
-        joined=joined_by_stand(
+        combined=combined_by_stand(
             openings,
             holes.opening_stand,
             strips=network.strips,
@@ -241,7 +241,7 @@ def _canopy(
     bearing = longest_edge_bearings(covers.stand)
     discs, leave_discs = _discs(marks, bearing[stand]), _discs(leave, bearing[leave_stand])
     leave_crowns = union_by(leave_discs, leave_stand, len(surveys))
-    above = shapely.union(covers.keep_out, covers.landing)
+    above = shapely.union(covers.exclusion, covers.landing)
     corridor_wood = in_corridor_zone(marks, corridor=network.area, above=above, stand=stand)
     candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
     walked = [survey.walked for survey in surveys]
@@ -426,7 +426,7 @@ class Canopy:
     leave_crowns
         Union of the crowns of leave trees; may be empty.
     holes
-        Openings and canopy gaps, with the members of each.
+        Openings and incidental openings, with the members of each.
     parts
         Volumes of the cut marks, one row a part; `tree` is the index of `marks`.
     cover, corridors

@@ -135,7 +135,7 @@ def with_distances(
     network
         Corridors as measured.
     edges
-        Polygons of each stand whose outlines count beside the corridors': stands, keep-outs,
+        Polygons of each stand whose outlines count beside the corridors': stands, exclusions,
         setbacks; each of shape (stands,).
 
     Returns

@@ -1,4 +1,4 @@
-"""Openings and canopy gaps with all that is reported of each: size, wood, distances."""
+"""Openings and incidental openings with all that is reported of each: size, wood, distances."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
-from glademark.measure.combined_openings import Joined, joined_of
+from glademark.measure.combined_openings import Combined, combined_of
 from glademark.measure.holes import Holes
 from glademark.measure.openings import hole_measures, nearest_other
 from glademark.measure.sums import known_sums, sums
@@ -63,7 +63,7 @@ def wood_in(
 def measured_openings(
     openings: gpd.GeoDataFrame,
     *,
-    joined: gpd.GeoDataFrame,
+    combined: gpd.GeoDataFrame,
     corridor: BaseGeometry,
     stand: BaseGeometry,
     water: BaseGeometry,
@@ -76,7 +76,7 @@ def measured_openings(
     ----------
     openings
         `opening`, `group`, `basis`, `net_of_leave_m2`; Polygon geometry, projected CRS in metres.
-    joined
+    combined
         As from `glademark.measure.combined_openings.join_openings`.
     corridor, stand, water
         Polygons; `corridor` and `water` may be empty.
@@ -91,18 +91,18 @@ def measured_openings(
     """
     number = openings["opening"].to_numpy()
     alone = np.zeros(len(openings), dtype=np.intp)
-    row_of = joined_of(joined, number)
+    row_of = combined_of(combined, number)
     ground = np.array([[corridor], [stand], [water]], dtype=object)
-    found = Joined(rows=joined, stand=np.zeros(len(joined), dtype=np.intp), row_of=row_of)
+    found = Combined(rows=combined, stand=np.zeros(len(combined), dtype=np.intp), row_of=row_of)
     areas = ground[0], ground[1], ground[2]
-    return openings_by_stand(openings, alone, joined=found, ground=areas, wood=wood)
+    return openings_by_stand(openings, alone, combined=found, ground=areas, wood=wood)
 
 
 def openings_by_stand(
     openings: gpd.GeoDataFrame,
     stand: IntArray,
     *,
-    joined: Joined,
+    combined: Combined,
     ground: tuple[GeometryArray, GeometryArray, GeometryArray],
     wood: Mapping[str, npt.NDArray[Any]] | None = None,
 ) -> gpd.GeoDataFrame:
@@ -115,8 +115,8 @@ def openings_by_stand(
         As for `measured_openings`, one stand after the other.
     stand
         Place of the stand of each, rising.
-    joined
-        As from `glademark.measure.combined_openings.joined_by_stand`.
+    combined
+        As from `glademark.measure.combined_openings.combined_by_stand`.
     ground
         Corridors, boundary and water of each stand; each of shape (stands,).
     wood
@@ -135,8 +135,8 @@ def openings_by_stand(
         **{name: openings[name].array for name in openings.columns if name != "geometry"},
         **measures,
         "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
-        "joined": joined.rows["joined"].to_numpy()[joined.row_of],
-        "joined_area_m2": joined.rows["area_m2"].to_numpy()[joined.row_of],
+        "combined": combined.rows["combined"].to_numpy()[combined.row_of],
+        "combined_area_m2": combined.rows["area_m2"].to_numpy()[combined.row_of],
         "nearest": nearest,
         "spacing_m": spacing,
         "boundary_m": shapely.distance(shapes, shapely.boundary(boundary)),
@@ -170,9 +170,11 @@ def with_heights(
     return {**wood, "diameter_to_height": diameter_m / np.where(height > 0, height, np.nan)}
 
 
-def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> gpd.GeoDataFrame:
+def measured_incidental(
+    holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> gpd.GeoDataFrame:
     """
-    Canopy gaps with their size and wood, numbered north to south, west to east in each stand.
+    Incidental openings with size and wood, numbered north to south, west to east by stand.
 
     Parameters
     ----------
@@ -183,23 +185,25 @@ def measured_gaps(holes: Holes, *, marks: pd.DataFrame, parts: pd.DataFrame) -> 
 
     Returns
     -------
-    gaps
-        `gap` and the measures, sorted by stand and number.
+    incidental
+        `incidental` and the measures, sorted by stand and number.
     """
-    shapes = holes.gaps.geometry.to_numpy()
+    shapes = holes.incidental.geometry.to_numpy()
     centre = shapely.get_coordinates(shapely.centroid(shapes))
-    order = np.lexsort((centre[:, 0], -centre[:, 1], holes.gap_stand))
-    start = np.searchsorted(holes.gap_stand, holes.gap_stand)  # the first of its stand
+    order = np.lexsort((centre[:, 0], -centre[:, 1], holes.incidental_stand))
+    start = np.searchsorted(
+        holes.incidental_stand, holes.incidental_stand
+    )  # the first of its stand
     measures = hole_measures(shapes)
-    wood = wood_in(holes.gap_of.to_numpy(), len(shapes), marks=marks, parts=parts)
+    wood = wood_in(holes.incidental_of.to_numpy(), len(shapes), marks=marks, parts=parts)
     columns = {
-        "net_of_leave_m2": holes.gaps["net_of_leave_m2"].to_numpy(),
+        "net_of_leave_m2": holes.incidental["net_of_leave_m2"].to_numpy(),
         **measures,
         **with_heights(wood, measures["equivalent_diameter_m"]),
     }
     number = np.arange(1, len(order) + 1) - start
-    table = {"gap": number, **{k: v[order] for k, v in columns.items()}}
-    return features(table, shapes[order], crs=holes.gaps.crs)
+    table = {"incidental": number, **{k: v[order] for k, v in columns.items()}}
+    return features(table, shapes[order], crs=holes.incidental.crs)
 
 
 def _by_product(parts: pd.DataFrame, code: np.ndarray, count: int) -> np.ndarray:

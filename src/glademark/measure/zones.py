@@ -43,12 +43,12 @@ class Ground:
 
     Attributes
     ----------
-    stand, keep_out, landing, corridor, opening
+    stand, exclusion, landing, corridor, opening
         Polygons or MultiPolygons, shape (stands,); overlaps are settled by the order of precedence.
     """
 
     stand: GeometryArray
-    keep_out: GeometryArray
+    exclusion: GeometryArray
     landing: GeometryArray
     corridor: GeometryArray
     opening: GeometryArray
@@ -75,7 +75,7 @@ def partition(ground: Ground) -> Mapping[str, GeometryArray]:
     >>> zones = partition(
     ...     Ground(
     ...         stand=shapely.box([0], 0, 10, 10),
-    ...         keep_out=empty,
+    ...         exclusion=empty,
     ...         landing=empty,
     ...         corridor=shapely.box([4], 0, 6, 10),
     ...         opening=shapely.box([5], 5, 8, 20),
@@ -162,7 +162,7 @@ def in_corridor_zone(
     corridor
         Union of the corridors of each stand.
     above
-        Keep-outs and landings of each, which take precedence where the paint does not speak.
+        Exclusions and landings of each, which take precedence where the paint does not speak.
     stand
         Place of the stand of each mark; shape (marks,).
 
@@ -205,7 +205,7 @@ def final_zone(
         paint in a corridor means the matrix; all else goes by position.
     """
     zone = np.where((located == "corridor") & (painted == "not_corridor"), "matrix", located)
-    zone = np.where(in_opening & (located != "keep_out"), "opening", zone)
+    zone = np.where(in_opening & (located != "exclusion"), "opening", zone)
     return np.where(painted == "corridor", "corridor", zone)
 
 

@@ -117,12 +117,12 @@ class Inputs(Part):
     marks: Annotated[tuple[Source, ...], BeforeValidator(_as_list), Field(min_length=1)]
     tally: Source | None = None
     openings: Source | None = None
-    keep_out: Source | None = None
+    exclusions: Source | None = None
     setbacks: Source | None = None
     water: Source | None = None
     landings: Source | None = None
     leave_trees: Source | None = None
-    covered: Source | None = None
+    marked_ground: Source | None = None
     cruise: Source | None = None
     terrain: Source | None = None
 
@@ -175,7 +175,7 @@ class OpeningSettings(Part):
     link_distance_m: Length = Field(0.0, alias="link_distance", ge=0, le=50)
     min_trees: int = Field(4, ge=1)
     min_area_m2: Area = Field(to_si(DEFAULT_MIN_AREA, AREA_M2), alias="min_area", ge=0)
-    measure: Literal["opening", "joined"] = "opening"
+    measure: Literal["opening", "combined"] = "opening"
     crown_radius_m: Length = Field(DEFAULT_CROWN_RADIUS_M, alias="crown_radius", gt=0, le=30)
     cleared_to_dbh_cm: Length | None = Field(None, alias="cleared_to_dbh")
 

@@ -3,6 +3,9 @@
 CAUTIONS = (
     "Positions under a canopy are approximate: the paint on the tree governs, not the map.",
     "This is no legal survey of any boundary; line trees are co-owned.",
-    "Felling and hauling kill: local rules, licensed practice and the crew's judgement come first.",
+    (
+        "Felling and extraction kill: local rules, licensed practice and the crew's judgement "
+        "come first."
+    ),
 )
 """One sentence each, in the order in which they are shown."""

@@ -50,7 +50,7 @@ class Symbol:
 SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
     {
         "stand": Symbol(stroke="#202020", width=2.4),
-        "keep_out": Symbol(stroke="#4b2c6b", width=1.6, fill="#8d6bb0", opacity=0.35, hatch="x"),
+        "exclusions": Symbol(stroke="#4b2c6b", width=1.6, fill="#8d6bb0", opacity=0.35, hatch="x"),
         "setbacks": Symbol(
             stroke="#1f5f8b", fill="#8fbcdb", opacity=0.25, dashes=(6, 3), hatch="cross"
         ),
@@ -59,11 +59,11 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         "corridors": Symbol(stroke="#7a4b12", width=0.8, fill="#d9b27c", opacity=0.7),
         "corridor_lines": Symbol(stroke="#7a4b12", width=1.2, dashes=(8, 3)),
         "openings": Symbol(stroke="#9a3b00", width=1.8, fill="#f0a35e", opacity=0.5),
-        "joined_openings": Symbol(stroke="#9a3b00", width=1.2, dashes=(4, 3)),
-        "canopy_gaps": Symbol(stroke="#8a7a20", fill="#e5dc8f", opacity=0.4, dashes=(2, 2)),
+        "combined_openings": Symbol(stroke="#9a3b00", width=1.2, dashes=(4, 3)),
+        "incidental_openings": Symbol(stroke="#8a7a20", fill="#e5dc8f", opacity=0.4, dashes=(2, 2)),
         "contours": Symbol(stroke="#b09c7c", width=0.5),
         "corridor_grades": Symbol(stroke="#4a4036", width=2.0, dashes=(2, 3)),
-        "hauling": Symbol(stroke="#14532d", width=1.6),
+        "extraction": Symbol(stroke="#14532d", width=1.6),
         "corridor_stubs": Symbol(stroke="#5b2a86", width=1.6, dashes=(5, 2)),
         "water_crossings": Symbol(stroke="#000000", fill="#1f5f8b", point="square", size=11.0),
         "cruise_plots": Symbol(stroke="#202020", fill="#ffffff", point="x", size=9.0),
@@ -77,7 +77,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
 
 ZONES: Mapping[str, Symbol] = MappingProxyType(
     {
-        "keep_out": SYMBOLS["keep_out"],
+        "exclusions": SYMBOLS["exclusions"],
         "landing": SYMBOLS["landings"],
         "corridor": SYMBOLS["corridors"],
         "opening": SYMBOLS["openings"],

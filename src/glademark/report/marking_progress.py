@@ -1,4 +1,4 @@
-"""The evening view: how much of the stand is marked so far, what that took, what is left."""
+"""Marking progress: how much of the stand is marked so far, what that took, what remains."""
 
 from __future__ import annotations
 
@@ -21,28 +21,28 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Evening:
+class MarkingProgress:
     """
     What a forester asks at the end of a marking day.
 
     Attributes
     ----------
-    covered
-        Share of the operable area that the marking has covered, and both areas.
+    marked_ground
+        Share of the operable area that is marked so far, and both areas.
     taken
-        Share of the basal area taken on covered ground, and of that of the whole stand.
-    left
-        Basal area that may still go, and where; empty where no cap is set.
+        Share of the basal area taken on marked ground, and of that of the whole stand.
+    remaining
+        Remaining allowance of basal area, and where; empty where no limit is set.
     """
 
-    covered: str
+    marked_ground: str
     taken: str
-    left: str
+    remaining: str
 
 
-def evening_view(layout: Layout, units: Units) -> Evening | None:
+def marking_progress(layout: Layout, units: Units) -> MarkingProgress | None:
     """
-    The evening view in words.
+    Marking progress in words.
 
     Parameters
     ----------
@@ -53,35 +53,41 @@ def evening_view(layout: Layout, units: Units) -> Evening | None:
 
     Returns
     -------
-    evening
-        None where the stock is not known, no tree is marked, or no covered ground was given: all of
-        the stand counts as covered then.
+    progress
+        None where the stock is not known, no tree is marked, or no marked ground was given: all of
+        the stand counts as marked then.
     """
     rows = layout.allowance[layout.allowance["quantity"] == BASAL]
     if rows.empty:
         return None
-    names = ("drawn", "share", "share_covered", "left", "left_per_ha_rest")
+    names = ("marked", "share", "share_on_marked_ground", "remaining", "remaining_per_ha_elsewhere")
     row = {name: float(rows[name].astype(float).iloc[0]) for name in names}
-    share = row["share"] / row["share_covered"] if row["share_covered"] > 0 else math.nan
+    share = (
+        row["share"] / row["share_on_marked_ground"]
+        if row["share_on_marked_ground"] > 0
+        else math.nan
+    )
     if not math.isfinite(share):
         return None
     operable_m2 = layout.figures.stand.operable_m2
     areas = [show_area(part * operable_m2, units) for part in (share, 1.0, 1.0 - share)]
-    return Evening(
-        covered=f"{show_share(share)} of the operable area, {areas[0]} of {areas[1]}",
-        taken=f"{show_share(row['share_covered'])} of the basal area there, "
+    return MarkingProgress(
+        marked_ground=f"{show_share(share)} of the operable area, {areas[0]} of {areas[1]}",
+        taken=f"{show_share(row['share_on_marked_ground'])} of the basal area there, "
         f"{show_share(row['share'])} of that of the stand",
-        left=_left(row, areas[2], units),
+        remaining=_remaining(row, areas[2], units),
     )
 
 
-def _left(row: dict[str, float], rest: str, units: Units) -> str:
-    """What may still go, and where."""
-    if math.isnan(row["left"]):
+def _remaining(row: dict[str, float], rest: str, units: Units) -> str:
+    """What remains, and where."""
+    if math.isnan(row["remaining"]):
         return ""
-    if row["left"] <= 0:
-        return "nothing: the cap is used up"
-    if math.isnan(row["left_per_ha_rest"]):
+    if row["remaining"] <= 0:
+        return "nothing: the allowance is used up"
+    if math.isnan(row["remaining_per_ha_elsewhere"]):
         name, size = basal_area_unit(units)
         return f"{show_number(row['left'] / size, 0)} {name}"
-    return f"{show(row['left_per_ha_rest'], 'm2/ha', units)} on the {rest} not covered so far"
+    return (
+        f"{show(row['remaining_per_ha_elsewhere'], 'm2/ha', units)} on the {rest} not marked so far"
+    )

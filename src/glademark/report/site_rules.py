@@ -26,8 +26,8 @@ LINE_TREES = (
 )
 """What holds for line trees that are not confirmed."""
 
-KEEP_OUTS = "Nothing is cut here, and no machine enters."
-"""What holds in a keep-out."""
+EXCLUSIONS = "Nothing is cut here, and no machine enters."
+"""What holds in an exclusion."""
 
 CROSSINGS = "Cross here and nowhere else, once whoever is in charge of the water agrees."
 """What holds where a corridor crosses water."""

@@ -16,7 +16,7 @@ import pandas as pd
 from glademark.contracts.layers import (
     ALLOWANCE,
     OPENINGS,
-    SET_ASIDE,
+    REJECTED,
     VOLUME_BY_ZONE,
     Column,
     Layer,
@@ -41,7 +41,7 @@ _MADE = datetime(2000, 1, 1, tzinfo=UTC)  # equal input must give equal bytes
 _PAPERS = {"letter": 1, "tabloid": 3, "A3": 8, "A4": 9}  # numbers of the file format
 _WIDEST, _NARROWEST = 48, 8  # letters that a column shows
 _LONGEST = 32_000  # letters that a cell can hold
-_SHARES = ("share", "cap_share")
+_SHARES = ("share", "allowable_share")
 _SI_NUMBERS = ("measured", "limit_value", "margin", "unit")
 
 
@@ -84,7 +84,7 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
     -------
     sheets
         Volume by zone, openings, limits checked, allowance where the standing stock is known, and
-        what was set aside; in the units of the project.
+        what was rejected; in the units of the project.
     """
     units, layout = delivery.project.heading.units, delivery.layout
     checks = replace(
@@ -98,7 +98,7 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
     ]
     if len(layout.allowance):
         sheets.append(_sheet(_allowance_shown(layout.allowance, units), ALLOWANCE, units))
-    return (*sheets, _sheet(delivery.survey.set_aside, SET_ASIDE, units))
+    return (*sheets, _sheet(delivery.survey.rejected, REJECTED, units))
 
 
 def write_workbook(delivery: Delivery, path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Cut trees that may truly stand in a keep-out or in a setback where nothing is cut."""
+"""Cut trees that may truly stand in an exclusion or in a setback where nothing is cut."""
 
 from collections.abc import Iterator, Mapping
 
@@ -14,7 +14,7 @@ from glademark.uncertainty.zone_chances import Places, zone_draws
 
 FloatArray = npt.NDArray[np.float64]
 
-BARRED, OPEN = "keep_out", "matrix"
+BARRED, OPEN = "exclusion", "matrix"
 """Names in `ZONE_NAMES` that stand for the ground inside and outside."""
 
 BESIDE = 10.0
@@ -47,7 +47,7 @@ def trees_inside(
     Yields
     ------
     key_and_draws
-        ``trees_in_keep_out`` or ``trees_in_setbacks`` with the name of the area, and trees inside;
+        ``trees_in_exclusion`` or ``trees_in_setbacks`` with the name of the area, and trees inside;
         shape (draws,). By the densities of `zone_draws`: where no tree was recorded inside, a tree
         recorded beside the line is likelier to stand outside than the error alone would say. An
         area whose name stands twice is left out.
@@ -55,7 +55,10 @@ def trees_inside(
     stand = field.layout.stand.geometry.iloc[0]
     margin = shapely.buffer(shapely.boundary(stand), ALIKE_M)  # no trees beyond it to stray in
     setbacks = field.layout.setbacks
-    ruled = {"keep_out": field.layout.keep_out, "setbacks": setbacks[setbacks["rule"] == "no_cut"]}
+    ruled = {
+        "exclusion": field.layout.exclusions,
+        "setbacks": setbacks[setbacks["rule"] == "no_cut"],
+    }
     beside_m = max(BESIDE_LEAST_M, BESIDE * float(places.errors.total_m.max(initial=0.0)))
     for layer, areas in ruled.items():
         names = area_names(areas)

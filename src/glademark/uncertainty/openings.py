@@ -1,5 +1,5 @@
 """
-How sure the openings' areas, joined areas, spacing and distances are.
+How sure the openings' areas, combined areas, spacing and distances are.
 
 An opening is carried along as drawn discs: the crowns of its trees at positions that they may truly
 have, or the corners of its walked outline, as discs without a radius. A distance from a walked
@@ -103,7 +103,7 @@ def _ring_areas(rings: FloatArray) -> FloatArray:
     )
 
 
-def joined_draws(
+def combined_draws(
     members: list[DrawnOpening],
     strips: BaseGeometry,
     *,
@@ -123,7 +123,7 @@ def joined_draws(
     width_m
         Width of those corridors [m].
     measured_m2
-        Joined area as recorded.
+        Combined area as recorded.
     line_shifts
         Drawn shifts of the corridors [m]; shape (draws, 2).
 

@@ -18,7 +18,7 @@ from glademark.report.layer_frames import (
 from glademark.report.quantities import show_area, show_diameter, show_length
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import (
-    KEEP_OUTS,
+    EXCLUSIONS,
     LEAVE_TREES,
     LINE_TREES,
     SETBACK_RULES,
@@ -35,7 +35,7 @@ SIMPLIFIED_M = 0.1
 TITLES: Mapping[str, str] = MappingProxyType(
     {
         "stand": "Stand boundary",
-        "keep_out": "Keep-outs: nothing is cut",
+        "exclusions": "Exclusions: nothing is cut",
         "setbacks": "Setbacks",
         "water": "Water",
         "landings": "Landings",
@@ -53,7 +53,7 @@ TITLES: Mapping[str, str] = MappingProxyType(
 KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "stand": ("area_m2",),
-        "keep_out": ("area_m2",),
+        "exclusions": ("area_m2",),
         "setbacks": ("rule", "area_m2"),
         "water": ("area_m2",),
         "landings": ("area_m2",),
@@ -244,7 +244,7 @@ def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
 _LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType(
     {
         "stand": _stand,
-        "keep_out": _areas("keep_out", "Keep-out", KEEP_OUTS),
+        "exclusions": _areas("exclusions", "Exclusion", EXCLUSIONS),
         "setbacks": _setbacks,
         "water": _areas("water", "Water", "Open water out to its banks."),
         "landings": _areas("landings", "Landing", "Wood is piled here."),

@@ -29,7 +29,7 @@ _POINTS: Mapping[str, str] = MappingProxyType(
         "landings": "landing",
         "danger_trees": "danger tree",
         "line_trees": "line tree",
-        "keep_out": "keep-out",
+        "exclusions": "exclusion",
     }
 )
 _TRACKS: Mapping[str, str] = MappingProxyType(
@@ -50,7 +50,7 @@ def gpx_bytes(delivery: Delivery) -> bytes:
     -------
     text
         UTF-8. Waypoints: landings, danger trees, line trees that must not be cut, and a point
-        inside each keep-out. Tracks: the boundary, corridor centre lines and openings, one track a
+        inside each exclusion. Tracks: the boundary, corridor centre lines and openings, one track a
         feature, one segment a ring or line.
     """
     layers = placed_layers(delivery)

@@ -24,7 +24,7 @@ from glademark.report.shown_text import shown_text
 KML_FILE = "layout.kml"
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
-_OPEN_AT_FIRST = {"stand", "keep_out", "setbacks", "water", "landings", "corridors", "openings",
+_OPEN_AT_FIRST = {"stand", "exclusions", "setbacks", "water", "landings", "corridors", "openings",
                   "danger_trees", "line_trees"}  # fmt: skip
 _POINT_SCALE = 14.0  # symbol size [pixels] that an icon of scale 1 stands for
 

@@ -36,7 +36,7 @@ _NAMESPACES = {
     "xmlns:xlink": "http://www.w3.org/1999/xlink",
 }
 _LABELS = MappingProxyType(
-    {"corridors": "corridor", "openings": "opening", "keep_out": "name", "landings": "name"}
+    {"corridors": "corridor", "openings": "opening", "exclusions": "name", "landings": "name"}
 )
 _HATCH_SIZE = 8.0  # pixels between the shapes of a pattern
 

@@ -275,7 +275,7 @@ CORRIDORS = (
 
 _AREA_NAME = _meaning("name", "name title label stream water landing id no number")
 AREAS = (_AREA_NAME,)
-"""Meanings in a layer of keep-outs, landings, covered ground or the stand."""
+"""Meanings in a layer of exclusions, landings, marked ground or the stand."""
 
 WALKED = (_meaning("group", f"{_GROUP_HEADERS} name label id no number"),)
 """Meanings in a layer of walked openings."""

@@ -77,7 +77,7 @@ def with_points(reading: Reading, found: Found, source: Source, ledger: Ledger) 
             "Name the layer of points."
         )
         raise FileError(msg, stands=stands)
-    return ledger.set_aside(
+    return ledger.reject(
         reading, other, reason="it is no point; mark trees as points", what="not points"
     )
 
@@ -142,7 +142,7 @@ def _from_columns(reading: Reading, found: Found, source: Source, ledger: Ledger
     if x_name == "lon":
         for stand, places in reading.parts(pd.Series(here)):
             _note_coarse(reading.file.name, x.iloc[places], y.iloc[places], ledger, stand)
-    return ledger.set_aside(reading, bad, reason=reason, what="with an unreadable position")
+    return ledger.reject(reading, bad, reason=reason, what="with an unreadable position")
 
 
 def _pair(reading: Reading, found: Found, source: Source) -> tuple[str, str, CRS | None]:

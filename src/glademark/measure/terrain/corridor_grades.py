@@ -9,7 +9,7 @@ import shapely
 from glademark.contracts.elevation import Elevation
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import GradeFigures, Profile
-from glademark.measure.terrain.extraction import Hauling, entries
+from glademark.measure.terrain.extraction import Extraction, entries
 from glademark.measure.terrain.profiles import (
     LEVEL,
     Samples,
@@ -88,7 +88,7 @@ def sampled(
     )
 
 
-def to_landing(pieces: pd.DataFrame, hauling: Hauling | None) -> FloatArray:
+def to_landing(pieces: pd.DataFrame, extraction: Extraction | None) -> FloatArray:
     """
     Whether the way to the landing leads along each piece or back.
 
@@ -96,7 +96,7 @@ def to_landing(pieces: pd.DataFrame, hauling: Hauling | None) -> FloatArray:
     ----------
     pieces
         With the ends of the pieces.
-    hauling
+    extraction
         Network, or None without landings.
 
     Returns
@@ -104,11 +104,11 @@ def to_landing(pieces: pd.DataFrame, hauling: Hauling | None) -> FloatArray:
     directions
         1 along the line, -1 back, 0 where no landing is reached or both ways are as long.
     """
-    if hauling is None or pieces.empty:
+    if extraction is None or pieces.empty:
         return np.zeros(len(pieces))
     ways = [
         entries(
-            hauling,
+            extraction,
             np.asarray(shapely.points(pieces[f"x_{end}"], pieces[f"y_{end}"]), dtype=object),
         ).distance_m
         for end in ("from", "to")

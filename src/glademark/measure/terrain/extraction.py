@@ -1,4 +1,4 @@
-"""Hauling: the way of each mark's wood to the landing, and what passes over every stretch."""
+"""Extraction: the way of each mark's wood to the landing, and what passes over every stretch."""
 
 from dataclasses import dataclass
 
@@ -10,7 +10,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
-from glademark.contracts.terrain import HaulingFigures
+from glademark.contracts.terrain import ExtractionFigures
 from glademark.measure.corridors import carry_ends_on
 from glademark.measure.terrain.carried_wood import Wood, solid_m3, wood_columns
 from glademark.measure.terrain.network import (
@@ -28,7 +28,7 @@ GeometryArray = npt.NDArray[np.object_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Hauling:
+class Extraction:
     """
     Corridors as a network to the landings.
 
@@ -64,13 +64,13 @@ class Hauling:
         return np.asarray(names[np.where(number < 0, len(self.landings), number)], dtype=object)
 
 
-def hauling_network(
+def extraction_network(
     lines: gpd.GeoDataFrame,
     landings: gpd.GeoDataFrame,
     *,
     stand: BaseGeometry,
     snap_m: float,
-) -> Hauling | None:
+) -> Extraction | None:
     """
     Corridors as a network to the landings.
 
@@ -88,7 +88,7 @@ def hauling_network(
 
     Returns
     -------
-    hauling
+    extraction
         None without landings or without a corridor outside of them.
     """
     if landings.empty or lines.empty:
@@ -100,20 +100,22 @@ def hauling_network(
     if not len(network.edges.geometry):
         return None
     names = [name or f"landing {place}" for place, name in enumerate(landings["name"], 1)]
-    return Hauling(
+    return Extraction(
         network=network,
         corridors=lines["corridor"].to_numpy(dtype=object)[line][network.edges.line],
         landings=np.array(names, dtype=object),
     )
 
 
-def mark_columns(hauling: Hauling, entry: Entry) -> dict[str, npt.NDArray[np.object_] | FloatArray]:
+def mark_columns(
+    extraction: Extraction, entry: Entry
+) -> dict[str, npt.NDArray[np.object_] | FloatArray]:
     """
     Columns of marks that tell where their wood goes.
 
     Parameters
     ----------
-    hauling
+    extraction
         Network.
     entry
         Of every mark.
@@ -121,10 +123,10 @@ def mark_columns(hauling: Hauling, entry: Entry) -> dict[str, npt.NDArray[np.obj
     Returns
     -------
     columns
-        `landing`, `hauling_m` (NaN where no landing is reached).
+        `landing`, `extraction_m` (NaN where no landing is reached).
     """
     way = np.where(np.isfinite(entry.distance_m), entry.distance_m, np.nan)
-    return {"landing": hauling.landing_names(entry.landing), "hauling_m": way}
+    return {"landing": extraction.landing_names(entry.landing), "extraction_m": way}
 
 
 def part_of(entry: Entry, row: npt.NDArray[np.intp]) -> Entry:
@@ -152,15 +154,15 @@ def part_of(entry: Entry, row: npt.NDArray[np.intp]) -> Entry:
     )
 
 
-def hauling_layer(
-    hauling: Hauling, stretches: Stretches, wood: Wood, *, payload_m3: float | None
+def extraction_layer(
+    extraction: Extraction, stretches: Stretches, wood: Wood, *, payload_m3: float | None
 ) -> gpd.GeoDataFrame:
     """
     Every stretch of the network with the wood that passes over it.
 
     Parameters
     ----------
-    hauling
+    extraction
         Network.
     stretches
         As from `glademark.measure.terrain.network.wood_over`.
@@ -172,18 +174,18 @@ def hauling_layer(
     Returns
     -------
     layer
-        Columns of `contracts.layers.HAULING`, nearest to a landing first; no CRS.
+        Columns of `contracts.layers.EXTRACTION`, nearest to a landing first; no CRS.
     """
     columns = wood_columns(stretches.wood, wood.products)
     reached = np.isfinite(stretches.distance_m)
     solid = np.asarray(columns["volume_m3"], dtype=np.float64)
     table = {
-        "corridor": hauling.corridors[stretches.edge],
-        "landing": hauling.landing_names(stretches.landing),
+        "corridor": extraction.corridors[stretches.edge],
+        "landing": extraction.landing_names(stretches.landing),
         "length_m": shapely.length(stretches.geometry),
         "distance_m": np.where(reached, stretches.distance_m, np.nan),
         "farthest_m": np.where(reached, stretches.farthest_m, np.nan),
-        "in_stand": hauling.network.edges.inside[stretches.edge],
+        "in_stand": extraction.network.edges.inside[stretches.edge],
         **columns,
         "loads": solid / payload_m3 if payload_m3 else np.full(len(solid), np.nan),
     }
@@ -201,16 +203,16 @@ def corridor_columns(layer: gpd.GeoDataFrame) -> pd.DataFrame:
     Parameters
     ----------
     layer
-        As from `hauling_layer`.
+        As from `extraction_layer`.
 
     Returns
     -------
     columns
-        `landing`, `hauling_m` by corridor; empty and NaN where no landing is reached.
+        `landing`, `extraction_m` by corridor; empty and NaN where no landing is reached.
     """
     groups = layer.groupby("corridor")
     return pd.DataFrame(
-        {"landing": groups["landing"].first(), "hauling_m": groups["farthest_m"].max()}
+        {"landing": groups["landing"].first(), "extraction_m": groups["farthest_m"].max()}
     )
 
 
@@ -221,7 +223,7 @@ def unreached_corridors(layer: gpd.GeoDataFrame) -> tuple[str, ...]:
     Parameters
     ----------
     layer
-        As from `hauling_layer`.
+        As from `extraction_layer`.
 
     Returns
     -------
@@ -231,18 +233,22 @@ def unreached_corridors(layer: gpd.GeoDataFrame) -> tuple[str, ...]:
     return tuple(sorted(set(layer.loc[layer["distance_m"].isna(), "corridor"])))
 
 
-def hauling_figures(
-    hauling: Hauling, layer: gpd.GeoDataFrame, entry: Entry, wood: Wood, machine: MachineSettings
-) -> HaulingFigures:
+def extraction_figures(
+    extraction: Extraction,
+    layer: gpd.GeoDataFrame,
+    entry: Entry,
+    wood: Wood,
+    machine: MachineSettings,
+) -> ExtractionFigures:
     """
-    Totals of the hauling.
+    Totals of the extraction.
 
     Parameters
     ----------
-    hauling
+    extraction
         Network.
     layer
-        As from `hauling_layer`.
+        As from `extraction_layer`.
     entry
         Of the cut marks.
     wood
@@ -260,37 +266,37 @@ def hauling_figures(
     by_volume = sums[0][2] > 0
     weight = wood.amounts[reached, 1 if by_volume else 0]
     way, inside = entry.distance_m[reached], entry.inside_m[reached]
-    hauled = float(weight @ way)
+    extracted = float(weight @ way)
     within = float(weight @ inside)
     total = float(weight.sum())
     solid = solid_m3(sums[0])
-    names = pd.Series(hauling.landing_names(entry.landing[reached]), dtype=object)
+    names = pd.Series(extraction.landing_names(entry.landing[reached]), dtype=object)
     arriving = pd.Series(weight).groupby(names.to_numpy()).sum()
-    return HaulingFigures(
-        network_m=float(hauling.network.edges.length_m.sum()),
+    return ExtractionFigures(
+        network_m=float(extraction.network.edges.length_m.sum()),
         unreached=unreached_corridors(layer),
         trees=round(sums[0][0]),
         trees_unreached=round(sums[1][0]),
         m3=solid,
         m3_unreached=solid_m3(sums[1]),
         weight="m3" if by_volume else "trees",
-        mean_m=hauled / total if total > 0 else float("nan"),
+        mean_m=extracted / total if total > 0 else float("nan"),
         farthest_m=float(way.max()) if len(way) else float("nan"),
-        inside_share=within / hauled if hauled > 0 else float("nan"),
-        outside_share=1 - within / hauled if hauled > 0 else float("nan"),
+        inside_share=within / extracted if extracted > 0 else float("nan"),
+        outside_share=1 - within / extracted if extracted > 0 else float("nan"),
         payload_m3=machine.payload_m3,
         loads=solid / machine.payload_m3 if machine.payload_m3 and solid is not None else None,
         by_landing={str(name): float(amount) for name, amount in arriving.items()},
     )
 
 
-def stretches_of(hauling: Hauling, entry: Entry, wood: Wood) -> Stretches:
+def stretches_of(extraction: Extraction, entry: Entry, wood: Wood) -> Stretches:
     """
     Stretches of the network with the wood that passes over them.
 
     Parameters
     ----------
-    hauling
+    extraction
         Network.
     entry
         Of the cut marks.
@@ -302,16 +308,16 @@ def stretches_of(hauling: Hauling, entry: Entry, wood: Wood) -> Stretches:
     stretches
         Amounts as in `Wood`.
     """
-    return wood_over(hauling.network, entry, wood.amounts)
+    return wood_over(extraction.network, entry, wood.amounts)
 
 
-def entries(hauling: Hauling, points: GeometryArray) -> Entry:
+def entries(extraction: Extraction, points: GeometryArray) -> Entry:
     """
     Where points come onto the network.
 
     Parameters
     ----------
-    hauling
+    extraction
         Network.
     points
         Points in its CRS.
@@ -321,4 +327,4 @@ def entries(hauling: Hauling, points: GeometryArray) -> Entry:
     entry
         Of every point.
     """
-    return enter(hauling.network, points)
+    return enter(extraction.network, points)

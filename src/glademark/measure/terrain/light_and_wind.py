@@ -172,8 +172,8 @@ def exposed_edges(
     height_m
         Height of the trees around each opening, NaN where unknown [m].
     open_ground
-        Ground without standing crowns: openings, canopy gaps, corridors, landings, water; one for
-        all openings or one each.
+        Ground without standing crowns: openings of both kinds, corridors, landings, water; one
+        for all openings or one each.
     stand
         Polygon, one for all or one each; nothing is known of what stands outside.
 

@@ -1,4 +1,4 @@
-"""The ground under a layout: terrain, hauling, reach and crossings, laid over it."""
+"""The ground under a layout: terrain, extraction, reach and crossings, laid over it."""
 
 from dataclasses import dataclass, replace
 
@@ -31,12 +31,12 @@ from glademark.measure.terrain.corridor_grades import (
 )
 from glademark.measure.terrain.crossings import find_crossings
 from glademark.measure.terrain.extraction import (
-    Hauling,
+    Extraction,
     corridor_columns,
     entries,
-    hauling_figures,
-    hauling_layer,
-    hauling_network,
+    extraction_figures,
+    extraction_layer,
+    extraction_network,
     mark_columns,
     part_of,
     stretches_of,
@@ -73,7 +73,7 @@ class _Task:
     survey: Survey
     project: Project
     wood: Wood
-    hauling: Hauling | None
+    extraction: Extraction | None
 
 
 def with_ground(
@@ -109,7 +109,7 @@ def with_ground(
     if not is_asked_for(survey, project):
         return layout
     sites = survey.landings if survey.landing_sites is None else survey.landing_sites
-    hauling = hauling_network(
+    extraction = extraction_network(
         survey.corridors,
         sites,
         stand=shapely.union_all(layout.stand.geometry.to_numpy()),
@@ -117,8 +117,8 @@ def with_ground(
     )
     solid = layout.marks["volume_m3"].to_numpy(dtype=float)
     wood = wood_of(marks, parts, solid_m3=solid)
-    task = _Task(survey=survey, project=project, wood=wood, hauling=hauling)
-    for step in (_with_hauling, _with_terrain, _with_reach, _with_crossings):
+    task = _Task(survey=survey, project=project, wood=wood, extraction=extraction)
+    for step in (_with_extraction, _with_terrain, _with_reach, _with_crossings):
         layout = step(layout, task)
     return layout
 
@@ -145,31 +145,31 @@ def is_asked_for(survey: Survey, project: Project) -> bool:
     return given or any(len(frame) for frame in areas)
 
 
-def _with_hauling(layout: Layout, task: _Task) -> Layout:
+def _with_extraction(layout: Layout, task: _Task) -> Layout:
     """The way of the wood to the landing, where there is a landing."""
-    hauling, wood, machine = task.hauling, task.wood, task.project.machine
-    if hauling is None:
+    extraction, wood, machine = task.extraction, task.wood, task.project.machine
+    if extraction is None:
         return layout
-    entry = entries(hauling, layout.marks.geometry.to_numpy())
+    entry = entries(extraction, layout.marks.geometry.to_numpy())
     cut = part_of(entry, wood.row)
-    stretches = stretches_of(hauling, cut, wood)
-    layer = hauling_layer(hauling, stretches, wood, payload_m3=machine.payload_m3)
-    figures = hauling_figures(hauling, layer, cut, wood, machine)
+    stretches = stretches_of(extraction, cut, wood)
+    layer = extraction_layer(extraction, stretches, wood, payload_m3=machine.payload_m3)
+    figures = extraction_figures(extraction, layer, cut, wood, machine)
     notices = []
     if figures.unreached:
         more = len(figures.unreached) - NAMED
         names = ", ".join(figures.unreached[:NAMED]) + (f" and {more} more" if more > 0 else "")
         notices.append(
             f"No landing is reached along corridors from {names} (cut trees there, which are in no "
-            f"hauling distance: {figures.trees_unreached}). Check where the lines end, or "
+            f"extraction distance: {figures.trees_unreached}). Check where the lines end, or "
             "[machine] snapping_distance."
         )
     return replace(
         layout,
-        marks=layout.marks.assign(**mark_columns(hauling, entry)),
+        marks=layout.marks.assign(**mark_columns(extraction, entry)),
         corridors=_joined(layout.corridors, corridor_columns(layer)),
-        hauling=_layer(layer, "hauling", layout),
-        ground=replace(layout.ground, hauling=figures),
+        extraction=_layer(layer, "extraction", layout),
+        ground=replace(layout.ground, extraction=figures),
         notices=(*layout.notices, *notices),
     )
 
@@ -203,7 +203,7 @@ def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
         return layout
     settings = task.project.terrain
     samples, pieces = sampled(parts, elevation, settings)
-    direction = to_landing(pieces, task.hauling)
+    direction = to_landing(pieces, task.extraction)
     layer = grade_layer(parts, pieces, direction, settings)
     summary = corridor_summary(parts, samples, layer, settings)
     figures = grade_figures(samples, layer, summary, settings)
@@ -250,7 +250,7 @@ def _with_reach(layout: Layout, task: _Task) -> Layout:
 
 def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
     """Ground that a corridor had better not cross."""
-    frames = {"keep_out": survey.keep_out, "setback": survey.setbacks, "water": survey.water}
+    frames = {"exclusion": survey.exclusions, "setback": survey.setbacks, "water": survey.water}
     return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
 
 

@@ -118,7 +118,7 @@ def build_network(
     lines
         LineStrings, projected CRS in metres; shape (n,).
     landings
-        Polygons in the same CRS; shape (m,). Their edge is where hauling ends.
+        Polygons in the same CRS; shape (m,). Their edge is where extraction ends.
     stand
         Polygon.
     snap_m

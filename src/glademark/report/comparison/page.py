@@ -86,13 +86,16 @@ def _path(lines: list[npt.NDArray[np.float64]], *, closed: bool) -> str:
 
 
 def _symbols(shapes: MapShapes) -> list[tuple[str, str, str, list[tuple[str, str, bool]]]]:
-    """Symbols with key, form, words, and place and doubt of each."""
+    """Symbols with key, form, words, and place and doubtful of each."""
     return [
         (
             key,
             form,
             words,
-            [(f"{x:.1f}", f"{y:.1f}", bool(doubt)) for x, y, doubt in shapes.points[key].tolist()],
+            [
+                (f"{x:.1f}", f"{y:.1f}", bool(doubtful))
+                for x, y, doubtful in shapes.points[key].tolist()
+            ],
         )
         for key, form, words in SYMBOLS
         if len(shapes.points[key])

@@ -167,10 +167,10 @@ def _points(shapes: MapShapes) -> list[Any]:
                 "square": (-3, -3, 3, -3, 3, 3, -3, 3)}  # fmt: skip
     drawn: list[Any] = []
     for key, form, _ in SYMBOLS:
-        for x, y, doubt in shapes.points[key].tolist():
-            colour = pale if doubt else ink
+        for x, y, doubtful in shapes.points[key].tolist():
+            colour = pale if doubtful else ink
             if form == "dot":
-                dot = pale if doubt else grey
+                dot = pale if doubtful else grey
                 drawn.append(Circle(x, y, 1.1, fillColor=dot, strokeColor=None))
             elif form == "ring":
                 drawn.append(Circle(x, y, 3.2, fillColor=None, strokeColor=colour))

@@ -348,7 +348,7 @@ def match_lines(comparison: Comparison, units: Units) -> list[str]:
         return []
     stumps, trees = comparison.stumps, comparison.trees
     marked = int((trees["kind"] == "cut").sum())
-    doubt = int(stumps["doubtful"].sum())
+    doubtful = int(stumps["doubtful"].sum())
     median = float(stumps["distance_m"].median())
     half = show_length(median, units) if math.isfinite(median) else MISSING
     return [
@@ -359,6 +359,6 @@ def match_lines(comparison: Comparison, units: Units) -> list[str]:
         (
             f"Likeliest match: {int((stumps['finding'] == 'matched').sum()):,} stumps to marks, "
             f"half of them within {half}; "
-            f"{doubt:,} findings are doubtful."
+            f"{doubtful:,} findings are doubtful."
         ),
     ]

@@ -168,10 +168,10 @@ def _area_frames(delivery: Delivery) -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         "existing": (corridors[corridors["state"] == "existing"], "corridor"),
         "new": (corridors[corridors["state"] != "existing"], "corridor"),
         "landings": (landings, "name"),
-        "canopy_gaps": (layout.canopy_gaps, "gap"),
+        "incidental_openings": (layout.incidental_openings, "incidental"),
         "openings": (layout.openings, "opening"),
         **{rule: (setbacks[setbacks["rule"] == rule], "name") for rule in rules},
-        "keep_out": (layout.keep_out, "name"),
+        "exclusions": (layout.exclusions, "name"),
     }
 
 

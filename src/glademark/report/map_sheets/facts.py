@@ -115,8 +115,8 @@ def _openings(openings: Mapping[str, float], units: Units) -> str:
         f"{show_share(openings['share'])} of the stand; largest "
         f"{show_area(openings['largest_m2'], units)}"
     )
-    if openings["joined_largest_m2"] > openings["largest_m2"]:
-        words += f", joined hole {show_area(openings['joined_largest_m2'], units)}"
+    if openings["combined_largest_m2"] > openings["largest_m2"]:
+        words += f", combined hole {show_area(openings['combined_largest_m2'], units)}"
     return words
 
 

@@ -15,9 +15,9 @@ from glademark.report.map_sheets.drawing.symbols import (
     AREAS,
     BOUNDARY,
     BOUNDARY_BAND,
+    COMBINED,
     CONTOUR,
     INDEX_CONTOUR,
-    JOINED,
     SHEET_EDGE,
     STEEP,
     TREES,
@@ -42,16 +42,16 @@ _WORDS = {
     "existing": "Corridor there already, to width",
     "new": "New corridor, to width",
     "landings": "Landing",
-    "canopy_gaps": "Canopy gap: marked crowns that touch",
+    "incidental_openings": "Incidental opening: marked crowns that touch",
     "openings": "Group opening to its crown edge, with number and area",
     "no_cut": "Setback: no tree is cut",
     "no_machine": "Setback: no machine enters",
     "residual_basal_area": "Setback: some basal area stays",
-    "keep_out": "KEEP-OUT: nothing is cut, no machine enters",
+    "exclusions": "EXCLUSION: nothing is cut, no machine enters",
 }
 _ORDER = ("danger", "line", "line_confirmed", "leave", "cut", "corridor_cut")
-_AREA_ORDER = ("keep_out", "no_cut", "no_machine", "residual_basal_area", "openings",
-               "canopy_gaps", "new", "existing", "landings", "water")  # fmt: skip
+_AREA_ORDER = ("exclusions", "no_cut", "no_machine", "residual_basal_area", "openings",
+               "incidental_openings", "new", "existing", "landings", "water")  # fmt: skip
 _SIZES = {
     "us": (INCH_CM, "in", (6, 12, 18, 24, 30, 36)),
     "metric": (1.0, "cm", (15, 30, 45, 60, 75, 90)),
@@ -109,8 +109,8 @@ def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) 
 
 def _line_entries(content: MapContent, drawn: Drawn, *, indexed: bool) -> Iterator[Entry]:
     """Lines of the map that are no edges of areas."""
-    if drawn.joined:
-        yield _entry("Hole of several openings and the corridors at them", _line_swatch(JOINED))
+    if drawn.combined:
+        yield _entry("Hole of several openings and the corridors at them", _line_swatch(COMBINED))
     if drawn.steep:
         grades = content.layout.ground.grades
         steep = f" than {grades.steep_grade:.0%}" if grades else ""

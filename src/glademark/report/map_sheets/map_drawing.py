@@ -14,9 +14,9 @@ from glademark.report.map_sheets.drawing.symbols import (
     AREAS,
     BOUNDARY,
     BOUNDARY_BAND,
+    COMBINED,
     CONTOUR,
     INDEX_CONTOUR,
-    JOINED,
     OUTSIDE,
     STEEP,
     TREES,
@@ -46,7 +46,7 @@ class Drawn:
         Keys of `report.map_sheets.drawing.symbols.AREAS`.
     trees
         Keys of `report.map_sheets.drawing.symbols.TREES`.
-    joined
+    combined
         Whether a hole of several openings is there.
     steep
         Whether a steep piece of corridor is there.
@@ -60,7 +60,7 @@ class Drawn:
 
     areas: tuple[str, ...]
     trees: tuple[str, ...]
-    joined: bool
+    combined: bool
     steep: bool
     contours: tuple[Contour, ...]
     interval: int
@@ -90,7 +90,7 @@ def draw_map(page: Page, frame: MapFrame, content: MapContent, *, enlarged: floa
     _draw_stand(page, frame, content)
     lines, interval = _draw_contours(page, frame, content)
     areas = tuple(key for key in content.areas if _draw_area(page, frame, content, key))
-    joined = _draw_joined(page, frame, content)
+    combined = _draw_combined(page, frame, content)
     steep = _draw_steep(page, frame, content)
     trees = tuple(
         key
@@ -105,7 +105,7 @@ def draw_map(page: Page, frame: MapFrame, content: MapContent, *, enlarged: floa
     return Drawn(
         areas=areas,
         trees=trees,
-        joined=joined,
+        combined=combined,
         steep=steep,
         contours=tuple(lines),
         interval=interval,
@@ -150,11 +150,11 @@ def _draw_area(page: Page, frame: MapFrame, content: MapContent, key: str) -> bo
     return True
 
 
-def _draw_joined(page: Page, frame: MapFrame, content: MapContent) -> bool:
+def _draw_combined(page: Page, frame: MapFrame, content: MapContent) -> bool:
     """Edges of holes that several openings make with the corridors at them."""
-    joined = content.layout.joined_openings
-    shapes = frame.drawn(joined[joined["openings_count"] > 1].geometry.to_numpy())
-    page.shapes(shapely.boundary(shapes), JOINED, level=3.1, clip=frame.box)
+    combined = content.layout.combined_openings
+    shapes = frame.drawn(combined[combined["openings_count"] > 1].geometry.to_numpy())
+    page.shapes(shapely.boundary(shapes), COMBINED, level=3.1, clip=frame.box)
     return bool(len(shapes))
 
 

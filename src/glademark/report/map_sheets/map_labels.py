@@ -41,14 +41,14 @@ _MOST_TREES = 12  # of a kind that are labelled one by one
 _LARGEST = 1.5  # of symbols against the overview, on any sheet
 _MUST_BE_SEEN = ("leave", "line", "line_confirmed", "danger", "crossing")
 _TREE_WORDS = {"danger": "DANGER", "line": "line tree", "crossing": "crossing"}
-_AREA_COLOURS = {"keep_out": "#55246e", "landings": "#463a2e", "water": "#1b578a"}
+_AREA_COLOURS = {"exclusions": "#55246e", "landings": "#463a2e", "water": "#1b578a"}
 _CONTOUR_COLOUR = "#6d5a38"
 _NAME_COST = 40.0  # a name of an area is rather left out than put far away
 _SLICES = 7
 _LEAST_CONTOUR_PT = 90.0  # length of a contour that is labelled
 _CONTOUR_COST = 2.5
 _COVERED = {
-    "openings": 4.0, "new": 2.0, "existing": 2.0, "landings": 2.0, "keep_out": 3.0, "water": 3.0,
+    "openings": 4.0, "new": 2.0, "existing": 2.0, "landings": 2.0, "exclusions": 3.0, "water": 3.0,
     "no_cut": 1.5, "no_machine": 1.5, "residual_basal_area": 1.5,
 }  # fmt: skip
 """Cost of covering areas, against one tree."""
@@ -215,7 +215,7 @@ def _along(shape: shapely.Geometry) -> np.ndarray:
 
 
 def _area_labels(frame: MapFrame, content: MapContent) -> Iterator[Label]:
-    """Names of keep-outs, landings and water, in them where they are large enough."""
+    """Names of exclusions, landings and water, in them where they are large enough."""
     for key, colour in _AREA_COLOURS.items():
         for name, shape in _named(frame, content.areas[key], content.names[key]):
             if not str(name).strip():

@@ -108,11 +108,11 @@ def caption(content: MapContent, row: Mapping[Hashable, Any]) -> Caption:
     Returns
     -------
     caption
-        Number and verdict; area, joined area, trees, volume, shape, distances, place.
+        Number and verdict; area, combined area, trees, volume, shape, distances, place.
     """
     checks = content.delivery.checks
     own = checks_of(checks, "openings", str(row["opening"]))
-    hole = checks_of(checks, "joined_openings", str(row["joined"]))
+    hole = checks_of(checks, "combined_openings", str(row["combined"]))
     group = row["group"]
     named = isinstance(group, str) and group not in {"", str(row["opening"])}
     verdict = worst([*own, *hole])
@@ -144,7 +144,7 @@ def _sentences(
     volume = row["volume"]
     sentences = [
         limited(f"Area {show_area(row['area_m2'], units)}", _AREA_LIMITS, own),
-        limited(_joined_words(content, row), ("joined_area_max",), [*own, *hole]),
+        limited(_combined_words(content, row), ("combined_area_max",), [*own, *hole]),
         _trees_words(content, row),
         printable(volume) if isinstance(volume, str) else "",
         _shape_words(content, row),
@@ -164,18 +164,18 @@ def _far(content: MapContent, row: Mapping[Hashable, Any], column: str) -> str:
     return show_length(float(row[column]), content.units)
 
 
-def _joined_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+def _combined_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
     """With which openings it makes one hole, and how large."""
-    joined = content.layout.joined_openings
-    mine = joined[joined["joined"] == row["joined"]]
-    area = show_area(float(row["joined_area_m2"]), content.units)
+    combined = content.layout.combined_openings
+    mine = combined[combined["combined"] == row["combined"]]
+    area = show_area(float(row["combined_area_m2"]), content.units)
     others = [
         number.strip()
         for names in mine["openings"].astype(str)
         for number in names.split(",")
         if number.strip() != str(row["opening"])
     ]
-    return f"Joined with {', '.join(others)}: {area}" if others else f"Joined area {area}"
+    return f"Combined with {', '.join(others)}: {area}" if others else f"Combined area {area}"
 
 
 def _trees_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:

@@ -98,7 +98,7 @@ def everything(content: MapContent, *, enlarged: float = 1.0) -> Drawn:
     return Drawn(
         areas=tuple(key for key, shapes in content.areas.items() if len(shapes)),
         trees=tuple(key for key, trees in content.trees.items() if len(trees.places)),
-        joined=bool((layout.joined_openings["openings_count"] > 1).any()),
+        combined=bool((layout.combined_openings["openings_count"] > 1).any()),
         steep=bool(layout.corridor_grades["steep"].fillna(value=False).any()),
         contours=(),
         interval=0,

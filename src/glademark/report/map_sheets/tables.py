@@ -11,7 +11,7 @@ from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.facts import counted
 from glademark.report.map_sheets.verdicts import bound_words
-from glademark.report.marking_progress import evening_view
+from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
@@ -230,17 +230,19 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
     allowance, units = delivery.layout.allowance, delivery.project.heading.units
     lines = (
         ("Standing", "standing"), ("   at least", "standing_low"), ("   at most", "standing_high"),
-        ("May go", "cap"), ("Drawn", "drawn"), ("   by corridors", "drawn_corridor"),
-        ("   by openings", "drawn_opening"), ("   by the matrix", "drawn_matrix"),
-        ("   elsewhere", "drawn_other"), ("Left", "left"), ("   at least", "left_low"),
-        ("   at most", "left_high"), ("Share taken", "share"),
+        ("Allowable removal", "allowable"), ("Marked", "marked"),
+        ("   in corridors", "marked_corridor"),
+        ("   in openings", "marked_opening"), ("   in the matrix", "marked_matrix"),
+        ("   elsewhere", "marked_other"), ("Remaining allowance", "remaining"),
+        ("   at least", "remaining_low"),
+        ("   at most", "remaining_high"), ("Share taken", "share"),
         ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
-        ("   in the matrix", "share_matrix"), ("   on covered ground", "share_covered"),
+        ("   in the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
     )  # fmt: skip
     quantities = allowance.to_dict("records")
     confidence = delivery.project.allowance.confidence
     note = (
-        "What the stand can spare, and what the marked trees draw from it. At least and at most: "
+        "Allowable removal, and what the marked trees take of it. At least and at most: "
         f"interval of {confidence:.0%} confidence of the standing stock, taken as even per hectare "
         "over the operable area."
     )
@@ -253,16 +255,16 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
             if allowance[column].notna().any()
         ),
         rights=frozenset(range(1, len(quantities) + 1)),
-        notes=(note, *_evening(delivery)),
+        notes=(note, *_progress(delivery)),
     )
 
 
-def _evening(delivery: Delivery) -> Iterator[str]:
+def _progress(delivery: Delivery) -> Iterator[str]:
     """How much of the stand is marked so far."""
-    evening = evening_view(delivery.layout, delivery.project.heading.units)
-    if evening is not None:
-        left = f" May still go: {evening.left}." if evening.left else ""
-        yield unit_text(f"Covered so far {evening.covered}. Taken {evening.taken}.{left}")
+    progress = marking_progress(delivery.layout, delivery.project.heading.units)
+    if progress is not None:
+        rest = f" Remaining allowance: {progress.remaining}." if progress.remaining else ""
+        yield unit_text(f"Marked so far {progress.marked_ground}. Taken {progress.taken}.{rest}")
 
 
 def _quantity(row: Mapping[Hashable, Any], units: Units) -> str:
@@ -288,7 +290,7 @@ def _amount(row: Mapping[Hashable, Any], column: str, units: Units) -> str:
 
 
 def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
-    """Openings, holes that corridors join, canopy gaps."""
+    """Openings, holes that corridors join, incidental openings."""
     units, layout = delivery.project.heading.units, delivery.layout
     sold = int(layout.openings["volume"].fillna("").astype(str).ne("").any())
     rows = tuple(
@@ -296,7 +298,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
             f"{row['opening']}",
             show_number(row["trees"], 0),
             unit_text(show_area(row["area_m2"], units)),
-            unit_text(show_area(row["joined_area_m2"], units)),
+            unit_text(show_area(row["combined_area_m2"], units)),
             *(show_length(float(row[name]), units) for name in ("length_m", "width_m")),
             _nearest(row, units),
             *(
@@ -313,16 +315,16 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
             f"{counted(figures.count, 'opening')}, {unit_text(show_area(figures.area_m2, units))}, "
             f"{show_share(figures.share)} of the stand. Distances go from crown edge to crown edge."
         )
-    if figures.gaps_count:
-        area = unit_text(show_area(figures.gaps_area_m2, units))
+    if figures.incidental_count:
+        area = unit_text(show_area(figures.incidental_area_m2, units))
         notes.append(
-            f"Besides {counted(figures.gaps_count, 'canopy gap')}, {area}: marked crowns that "
-            "touch, named no group."
+            f"Besides {counted(figures.incidental_count, 'incidental opening')}, {area}: marked "
+            "crowns that touch, named no group."
         )
     yield TextTable(
         title="Group openings",
-        heads=("No.", "Trees", "Area", "Joined", "Length", "Width", "Nearest", "Boundary", "Water",
-               "Corridor", *["Volume, net"] * sold),
+        heads=("No.", "Trees", "Area", "Combined", "Length", "Width", "Nearest", "Boundary",
+               "Water", "Corridor", *["Volume, net"] * sold),
         rows=rows,
         rights=frozenset(range(1, 10)),
         notes=tuple(notes),
@@ -433,8 +435,8 @@ def records_table(delivery: Delivery) -> TextTable:
     confirmed = delivery.project.marks.line_trees_confirmed
     rows = [
         (
-            "Records read, used, set aside",
-            f"{marks['read']:,}, {marks['used']:,}, {marks['set_aside']:,}",
+            "Records read, used, rejected",
+            f"{marks['read']:,}, {marks['used']:,}, {marks['rejected']:,}",
         ),
         ("Trees to cut on the map", f"{marks['trees']:,}"),
         ("Trees to cut, not located (paper tally)", f"{marks['not_located']:,}"),

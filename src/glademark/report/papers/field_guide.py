@@ -52,8 +52,8 @@ _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
 STOP = (
     "STOP AND CALL before you go on when paint and map disagree, when paint is missing or cannot "
-    "be read, when a boundary or keep-out cannot be found on the ground, when the ground is softer "
-    "than it should be, or when anything here looks wrong."
+    "be read, when a boundary or exclusion cannot be found on the ground, when the ground is "
+    "softer than it should be, or when anything here looks wrong."
 )
 """When the crew stops."""
 

@@ -21,7 +21,7 @@ from glademark.report.quantities import (
     show_length,
     show_number,
 )
-from glademark.report.site_rules import CROSSINGS, KEEP_OUTS, KINDS, SETBACK_RULES
+from glademark.report.site_rules import CROSSINGS, EXCLUSIONS, KINDS, SETBACK_RULES
 
 _WGS84 = "EPSG:4326"
 Row = tuple[str, ...]
@@ -142,7 +142,7 @@ def paint_grid(delivery: Delivery) -> Grid:
 
 def area_grid(delivery: Delivery) -> Grid:
     """
-    Keep-outs, setbacks, crossings and trees that stay, in words.
+    Exclusions, setbacks, crossings and trees that stay, in words.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def area_grid(delivery: Delivery) -> Grid:
         Where, size, what holds.
     """
     rows = [
-        *_keep_outs(delivery),
+        *_exclusions(delivery),
         *_setbacks(delivery),
         *_crossings(delivery),
         *_leave_trees(delivery),
@@ -163,12 +163,12 @@ def area_grid(delivery: Delivery) -> Grid:
     return Grid(heads=("Where", "Size", "What holds"), rows=rows, widths=(3, 1.6, 4))
 
 
-def _keep_outs(delivery: Delivery) -> list[Row]:
-    """Keep-outs."""
-    units, frame = delivery.project.heading.units, layer_frame(delivery, "keep_out")
+def _exclusions(delivery: Delivery) -> list[Row]:
+    """Exclusions."""
+    units, frame = delivery.project.heading.units, layer_frame(delivery, "exclusions")
     sizes = worded(frame["area_m2"], lambda area: show_area(area, units))
-    names = frame["name"].replace("", "Keep-out")
-    return [(name, size, KEEP_OUTS) for name, size in zip(names, sizes, strict=True)]
+    names = frame["name"].replace("", "Exclusion")
+    return [(name, size, EXCLUSIONS) for name, size in zip(names, sizes, strict=True)]
 
 
 def _setbacks(delivery: Delivery) -> list[Row]:

@@ -73,7 +73,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Openings": _openings(delivery),
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
-        "Setbacks, keep-outs and crossings": _ground(delivery),
+        "Setbacks, exclusions and crossings": _ground(delivery),
     }
     tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
     return {**tables, "Limits": _limits(delivery)}
@@ -136,7 +136,7 @@ def _stand(delivery: Delivery) -> list[Row]:
             "Area, gross",
             f"{show_area(area, units)} ({show_area(geodesic, units)} on the ellipsoid)",
         ),
-        ("Operable area, less keep-outs", show_area(figures.stand.operable_m2, units)),
+        ("Operable area, less exclusions", show_area(figures.stand.operable_m2, units)),
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
         ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
@@ -166,7 +166,7 @@ def _designation(delivery: Delivery) -> str:
 
 
 def _openings(delivery: Delivery) -> list[Row]:
-    """Count, area gross and operable, largest, joined."""
+    """Count, area gross and operable, largest, combined."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     openings, operable = figures.openings, figures.stand.operable_m2
     if openings.count == 0:
@@ -178,19 +178,19 @@ def _openings(delivery: Delivery) -> list[Row]:
         ("Group openings", f"{openings.count} ({words})"),
         ("Area, gross", f"{show_area(openings.area_m2, units)}: {_share(openings.share)}"),
         (
-            "Area less corridors, landings, keep-outs",
+            "Area less corridors, landings, exclusions",
             f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",
         ),
         ("Largest opening", show_area(openings.largest_m2, units)),
         (
-            "Largest joined opening, corridors at it included",
-            show_area(openings.joined_largest_m2, units),
+            "Largest combined opening, corridors at it included",
+            show_area(openings.combined_largest_m2, units),
         ),
         ("Least distance between two openings", show_length(openings.nearest_spacing_m, units)),
         (
-            "Canopy gaps besides",
-            f"{openings.gaps_count}, {show_area(openings.gaps_area_m2, units)}"
-            if openings.gaps_count
+            "Incidental openings besides",
+            f"{openings.incidental_count}, {show_area(openings.incidental_area_m2, units)}"
+            if openings.incidental_count
             else "none",
         ),
     ]
@@ -238,8 +238,8 @@ def _shares(delivery: Delivery) -> list[Row]:
         words = show_share(row["share"])
         if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
             words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
-        if pd.notna(row["cap_share"]):
-            words += f"; at most {show_share(row['cap_share'])} allowed"
+        if pd.notna(row["allowable_share"]):
+            words += f"; at most {show_share(row['allowable_share'])} allowed"
         rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
     unknown = "not known: no standing stock was given or estimated"
     return rows or [("Share of the standing stock removed", unknown)]
@@ -248,11 +248,11 @@ def _shares(delivery: Delivery) -> list[Row]:
 def _ground(delivery: Delivery) -> list[Row]:
     """Ground with a rule of its own, and crossings."""
     units = delivery.project.heading.units
-    keep_out = layer_frame(delivery, "keep_out")
+    exclusions = layer_frame(delivery, "exclusions")
     setbacks = layer_frame(delivery, "setbacks")
     rows: list[Row] = [
-        (f"Keep-out {name}".strip(), show_area(area, units))
-        for name, area in zip(keep_out["name"], keep_out["area_m2"], strict=True)
+        (f"Exclusion {name}".strip(), show_area(area, units))
+        for name, area in zip(exclusions["name"], exclusions["area_m2"], strict=True)
     ]
     rows += [
         (

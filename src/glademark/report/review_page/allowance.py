@@ -1,4 +1,4 @@
-"""The allowance as a picture: what may go, and what corridors, openings and the matrix draw."""
+"""The allowance as a picture: allowable removal, and what each zone takes of it."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ _AIR = 1.06  # of the longest bar
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Part:
-    """What one zone draws: its place in the picture, and in words with the share of its stock."""
+    """What is marked in a zone: its place in the picture, and in words with its share."""
 
     name: str
     title: str
@@ -48,39 +48,39 @@ class Part:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Account:
     """
-    One quantity: what may go, what goes, what is left.
+    One quantity: allowable removal, marked, remaining.
 
     Attributes
     ----------
     title, basis
         The quantity with its unit, and where the standing stock comes from.
     parts
-        What zones draw, beside each other.
-    cap_x, cap_from, cap_width
-        Place of the cap and of its interval; None where there is no cap or no interval.
-    standing, cap, drawn, left, share
+        What is marked in each zone, side by side.
+    allowable_x, allowable_from, allowable_width
+        Place of the allowable removal and of its interval; None where either is not there.
+    standing, allowable, marked, remaining, share
         In words, with their intervals.
-    covered, rest
-        Where only a part is marked so far: share taken on covered ground, what is left for the rest
+    marked_ground, rest
+        Where only a part is marked so far: share taken on marked ground, what remains for the rest
         by its area; else empty.
-    overdrawn
-        Whether more is drawn than may go.
+    exceeded
+        Whether more is marked than allowable.
     """
 
     title: str
     basis: str
     parts: tuple[Part, ...]
-    cap_x: float | None
-    cap_from: float | None
-    cap_width: float | None
+    allowable_x: float | None
+    allowable_from: float | None
+    allowable_width: float | None
     standing: str
-    cap: str
-    drawn: str
-    left: str
+    allowable: str
+    marked: str
+    remaining: str
     share: str
-    covered: str
+    marked_ground: str
     rest: str
-    overdrawn: bool
+    exceeded: bool
 
 
 def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
@@ -107,11 +107,13 @@ def _account(row: dict[str, Any], units: Units) -> Account:
     """One quantity."""
     name, size, decimals = _unit(row["unit"], units)
     number = {key: _number(value) for key, value in row.items()}
-    drawn = number["drawn"]
-    high = number["left_high"] + drawn
-    longest = max(value for value in (drawn, number["cap"], high, 0.0) if not math.isnan(value))
+    marked = number["marked"]
+    high = number["remaining_high"] + marked
+    longest = max(
+        value for value in (marked, number["allowable"], high, 0.0) if not math.isnan(value)
+    )
     per = WIDTH / (longest * _AIR) if longest > 0 else 0.0
-    low = number["left_low"] + drawn
+    low = number["remaining_low"] + marked
     interval = not math.isnan(low) and high > low
 
     def words(key: str) -> str:
@@ -129,17 +131,19 @@ def _account(row: dict[str, Any], units: Units) -> Account:
         title=_title(row, name),
         basis=field_text(row["basis"]),
         parts=_parts(number, per, size, (name, decimals)),
-        cap_x=None if math.isnan(number["cap"]) else round(number["cap"] * per, 1),
-        cap_from=round(low * per, 1) if interval else None,
-        cap_width=round((high - low) * per, 1) if interval else None,
+        allowable_x=None
+        if math.isnan(number["allowable"])
+        else round(number["allowable"] * per, 1),
+        allowable_from=round(low * per, 1) if interval else None,
+        allowable_width=round((high - low) * per, 1) if interval else None,
         standing=words("standing"),
-        cap=words("cap"),
-        drawn=words("drawn"),
-        left=words("left"),
+        allowable=words("allowable"),
+        marked=words("marked"),
+        remaining=words("remaining"),
         share=_share_words(number),
-        covered=_covered_words(number),
+        marked_ground=_marked_ground_words(number),
         rest=_rest_words(number, size, (name, decimals), units),
-        overdrawn=number["left"] < 0,
+        exceeded=number["remaining"] < 0,
     )
 
 
@@ -167,12 +171,12 @@ def _title(row: dict[str, Any], name: str) -> str:
 def _parts(
     number: dict[str, float], per: float, size: float, shown: tuple[str, int]
 ) -> tuple[Part, ...]:
-    """What each zone draws, one beside the other."""
+    """What is marked in each zone, side by side."""
     name, decimals = shown
     parts: list[Part] = []
     x = 0.0
     for zone, title in _PARTS:
-        amount = number[f"drawn_{zone}"]
+        amount = number[f"marked_{zone}"]
         if not amount > 0:
             continue
         share = number.get(f"share_{zone}", math.nan)
@@ -200,17 +204,17 @@ def _share_words(number: dict[str, float]) -> str:
     return f"{show_share(share)} ({show_share(low)} to {show_share(high)})"
 
 
-def _covered_words(number: dict[str, float]) -> str:
-    """Share taken on covered ground; empty where all of the stand is."""
-    share = number["share_covered"]
+def _marked_ground_words(number: dict[str, float]) -> str:
+    """Share taken on marked ground; empty where all of the stand is."""
+    share = number["share_on_marked_ground"]
     return "" if math.isnan(share) else show_share(share)
 
 
 def _rest_words(number: dict[str, float], size: float, shown: tuple[str, int], units: Units) -> str:
-    """What is left for each hectare or acre that is not covered yet; empty where all is."""
-    left = number["left_per_ha_rest"]
-    if math.isnan(left):
+    """What remains for each hectare or acre not marked yet; empty where all is."""
+    remaining = number["remaining_per_ha_elsewhere"]
+    if math.isnan(remaining):
         return ""
     ground, ground_m2 = shown_unit("m2", units)
     name, decimals = shown
-    return f"{show_number(left * ground_m2 / HECTARE_M2 / size, decimals)} {name} per {ground}"
+    return f"{show_number(remaining * ground_m2 / HECTARE_M2 / size, decimals)} {name} per {ground}"

@@ -200,7 +200,7 @@ def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
         abs(net - record["area_m2"]) > _SAME_M2
     ):
         yield "Area net of leave trees", quantity(net, "m2", units)
-    yield "Joined area", quantity(record["joined_area_m2"], "m2", units)
+    yield "Combined area", quantity(record["combined_area_m2"], "m2", units)
     yield "Area in corridors", quantity(record["in_corridor_m2"], "m2", units)
     yield "Nearest opening", _neighbour(record, units)
     yield "Trees to cut", whole(record["trees"])
@@ -252,14 +252,14 @@ def _wood(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     yield "Solid volume", quantity(record["volume_m3"], "m3", units)
 
 
-def _joined_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+def _combined_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """A hole made of several openings."""
     yield "Openings in it", field_text(record["openings"])
     yield "Area", quantity(record["area_m2"], "m2", units)
     yield "Area net of corridors", quantity(record["net_of_corridor_m2"], "m2", units)
 
 
-def _gap_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+def _incidental_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """Crowns that touch."""
     yield "Area", quantity(record["area_m2"], "m2", units)
     yield from _wood(record, units)
@@ -303,17 +303,20 @@ _CARDS: Mapping[
 ] = {
     "openings": (_opening_title, _opening_lines),
     "corridors": (lambda record: f"Corridor {field_text(record['corridor'])}", _corridor_lines),
-    "joined_openings": (
-        lambda record: f"Joined opening of {field_text(record['openings'])}",
-        _joined_lines,
+    "combined_openings": (
+        lambda record: f"Combined opening of {field_text(record['openings'])}",
+        _combined_lines,
     ),
-    "canopy_gaps": (lambda record: f"Canopy gap {whole(record['gap'])}", _gap_lines),
+    "incidental_openings": (
+        lambda record: f"Incidental opening {whole(record['incidental'])}",
+        _incidental_lines,
+    ),
     "zones": (lambda record: f"Zone: {name_text(record['zone'])}", _zone_lines),
     "water_crossings": (
         lambda record: f"Water crossing {whole(record['crossing'])}",
         _crossing_lines,
     ),
-    "keep_out": (_named("Keep-out"), _area_lines),
+    "exclusions": (_named("Exclusion"), _area_lines),
     "setbacks": (_named("Setback"), _area_lines),
     "landings": (_named("Landing"), _area_lines),
     "water": (_named("Water"), _area_lines),

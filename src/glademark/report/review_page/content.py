@@ -25,8 +25,9 @@ MOST_MARKS = 20_000
 """Marks that a page can show and stay quick; beyond, the map has none and the page says so."""
 
 AREA_LAYERS = (
-    "zones", "setbacks", "water", "keep_out", "landings", "corridors", "canopy_gaps", "openings",
-    "joined_openings",
+    "zones", "setbacks", "water", "exclusions", "landings", "corridors",
+    "incidental_openings", "openings",
+    "combined_openings",
 )  # fmt: skip
 """Layers of areas, the lowest first."""
 
@@ -171,11 +172,11 @@ def keyed(layout: Layout, layer: str) -> gpd.GeoDataFrame:
 
 
 def _areas(layout: Layout, verdicts: Mapping[str, str]) -> dict[tuple[str, str], gpd.GeoDataFrame]:
-    """Features by layer and part; of joined openings only those that join several."""
+    """Features by layer and part; of combined openings only those that join several."""
     found: dict[tuple[str, str], gpd.GeoDataFrame] = {}
     for layer in AREA_LAYERS:
         features = keyed(layout, layer)
-        if layer == "joined_openings":
+        if layer == "combined_openings":
             features = features[features["openings_count"] > 1]
         if layer == "openings":
             part = features["key"].map(lambda key: verdicts.get(key, "inside"))

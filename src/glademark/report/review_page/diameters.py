@@ -83,7 +83,7 @@ class Histogram:
     bars: tuple[Bar, ...]
     ticks: tuple[Tick, ...]
     has_standing: bool
-    overdrawn: bool
+    below_zero: bool
     width: int = WIDTH
     height: int = HEIGHT
     left: int = _LEFT
@@ -113,7 +113,7 @@ def histogram(layout: Layout) -> Histogram:
         bars=tuple(_bar(row, place, room, top) for place, row in enumerate(classes)),
         ticks=ticks if classes else (),
         has_standing=any(standing is not None for _, _, standing in classes),
-        overdrawn=any(known is not None and marked > known for _, marked, known in classes),
+        below_zero=any(known is not None and marked > known for _, marked, known in classes),
     )
 
 

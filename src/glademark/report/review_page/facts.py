@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from glademark.report.marking_progress import evening_view
+from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import show_number, show_volume
 from glademark.report.review_page.cards import basal_area, quantity, whole
 from glademark.report.review_page.wording import field_text, unit_text
@@ -39,12 +39,12 @@ def facts(delivery: Delivery) -> tuple[Fact, ...]:
     Returns
     -------
     facts
-        Stand, the evening view, corridors, openings, trees, volume; what is not there is left out.
+        Stand, marking progress, corridors, openings, trees, volume; what is not there is left out.
     """
     figures, units = delivery.layout.figures, delivery.project.heading.units
     return (
         *_stand(figures, units),
-        *_evening(delivery.layout, units),
+        *_progress(delivery.layout, units),
         *(
             fact
             for part in (_corridors, _openings, _trees, _volumes)
@@ -62,17 +62,17 @@ def _stand(figures: Figures, units: Units) -> Iterable[Fact]:
     )
 
 
-def _evening(layout: Layout, units: Units) -> Iterable[Fact]:
+def _progress(layout: Layout, units: Units) -> Iterable[Fact]:
     """How much of the stand is marked so far, and what that leaves."""
-    evening = evening_view(layout, units)
-    if evening is None:
+    progress = marking_progress(layout, units)
+    if progress is None:
         return
-    share, _, areas = evening.covered.partition(" of ")
-    left = f"; may still go: {evening.left}" if evening.left else ""
+    share, _, areas = progress.marked_ground.partition(" of ")
+    rest = f"; remaining allowance: {progress.remaining}" if progress.remaining else ""
     yield Fact(
-        name="Covered so far",
+        name="Marked so far",
         value=share,
-        beside=unit_text(f"of {areas}; taken {evening.taken}{left}"),
+        beside=unit_text(f"of {areas}; taken {progress.taken}{rest}"),
     )
 
 
@@ -98,7 +98,7 @@ def _corridors(figures: Figures, units: Units) -> Iterable[Fact]:
 
 
 def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
-    """Openings together, the largest, joined ones, gaps."""
+    """Openings together, the largest, combined and incidental ones."""
     openings = figures.openings
     if openings.count == 0:
         yield Fact(name="Group openings", value="none")
@@ -112,7 +112,7 @@ def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
         yield Fact(
             name="Largest opening",
             value=quantity(openings.largest_m2, "m2", units),
-            beside=f"joined with corridors {quantity(openings.joined_largest_m2, 'm2', units)}",
+            beside=f"combined with corridors {quantity(openings.combined_largest_m2, 'm2', units)}",
         )
     if openings.nearest_spacing_m is not None:
         yield Fact(
@@ -120,11 +120,12 @@ def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
             value=quantity(openings.nearest_spacing_m, "m", units),
             beside="crown edge to crown edge",
         )
-    if openings.gaps_count:
+    if openings.incidental_count:
         yield Fact(
-            name="Canopy gaps",
-            value=whole(openings.gaps_count),
-            beside=f"{quantity(openings.gaps_area_m2, 'm2', units)}; crowns that touch, named no "
+            name="Incidental openings",
+            value=whole(openings.incidental_count),
+            beside=f"{quantity(openings.incidental_area_m2, 'm2', units)}; crowns that touch, "
+            "named no "
             "group, not among the openings",
         )
 

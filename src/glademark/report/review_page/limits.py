@@ -32,10 +32,10 @@ VERDICT_WORDS: Mapping[str, str] = {
 
 _FEATURE_NAMES = {
     "openings": "opening",
-    "joined_openings": "joined",
+    "combined_openings": "combined",
     "corridors": "corridor",
     "zones": "zone",
-    "canopy_gaps": "gap",
+    "incidental_openings": "incidental",
 }  # the others are known by their name
 _ENDS = {"max": "at most", "min": "at least"}
 _AT_LEAST = frozenset({"target"})
@@ -209,7 +209,7 @@ def _known_features(layout: Layout) -> dict[str, str]:
     for layer in AREA_LAYERS:
         frame = getattr(layout, layer)
         names = frame[_FEATURE_NAMES.get(layer, "name")].tolist()
-        if layer == "joined_openings":
+        if layer == "combined_openings":
             names = [*zip(names, frame["openings"].tolist(), strict=True)]
         for place, name in enumerate(names):
             for one in name if isinstance(name, tuple) else (name,):

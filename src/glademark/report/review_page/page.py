@@ -26,7 +26,7 @@ from glademark.report.review_page.symbols import AREAS, CROWNS, MARKS, STAND, Sw
 from glademark.report.review_page.tables import (
     corridors_table,
     openings_table,
-    set_aside_table,
+    rejected_table,
     tally_table,
     volume_table,
 )
@@ -106,7 +106,7 @@ def _sections(
         ),
         "steep_grade": show_share(delivery.project.terrain.steep_grade),
         "length_unit": "ft" if heading.units == "us" else "m",
-        "set_aside": set_aside_table(delivery),
+        "rejected": rejected_table(delivery),
         "notices": [field_text(notice) for notice in layout.notices],
         "inputs": delivery.summary["provenance"]["inputs"],
         "version": delivery.summary["provenance"]["version"],

@@ -128,7 +128,7 @@ AREAS: tuple[SwitchedLayer, ...] = (
                        fill="#aab2b8", fill_share=0.9, line_width=0.5),
             AreaSymbol(layer="zones", part="landing", title="Landing", line=_EARTH, fill="#d8c6ab",
                        fill_share=0.9, line_width=0.5, hatch="level"),
-            AreaSymbol(layer="zones", part="keep_out", title="Keep-out", line=_PLUM,
+            AreaSymbol(layer="zones", part="exclusion", title="Exclusion", line=_PLUM,
                        fill="#ffffff", fill_share=0.9, line_width=0.5, hatch="crossed"),
         ),
     ),
@@ -149,10 +149,10 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
-        name="keep_out",
-        title="Keep-outs",
+        name="exclusions",
+        title="Exclusions",
         areas=(
-            AreaSymbol(layer="keep_out", title="Keep-out", line=_PLUM, fill="#f3e3ee",
+            AreaSymbol(layer="exclusions", title="Exclusion", line=_PLUM, fill="#f3e3ee",
                        fill_share=0.7, line_width=1.8, hatch="crossed"),
         ),
     ),
@@ -175,10 +175,11 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
-        name="canopy_gaps",
-        title="Canopy gaps",
+        name="incidental_openings",
+        title="Incidental openings",
         areas=(
-            AreaSymbol(layer="canopy_gaps", title="Canopy gap", line="#8a6d1f", fill="#faf0cf",
+            AreaSymbol(layer="incidental_openings", title="Incidental opening", line="#8a6d1f",
+                       fill="#faf0cf",
                        fill_share=0.6, dash=(3, 3), hatch="dotted"),
         ),
     ),
@@ -195,10 +196,10 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
-        name="joined_openings",
-        title="Joined openings",
+        name="combined_openings",
+        title="Combined openings",
         areas=(
-            AreaSymbol(layer="joined_openings", title="Openings that corridors join", line=INK,
+            AreaSymbol(layer="combined_openings", title="Openings that corridors join", line=INK,
                        line_width=2.0, dash=(2, 4)),
         ),
     ),

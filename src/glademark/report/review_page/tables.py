@@ -111,7 +111,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
     far = replace(length, decimals=0) if units == "us" else length
     headings = (
         Heading(title="Opening"), Heading(title="Limits", number=False),
-        area.heading("Area"), area.heading("Joined area"), Heading(title="Trees"),
+        area.heading("Area"), area.heading("Combined area"), Heading(title="Trees"),
         basal.heading("Basal area"), *(_sale_heading(*product) for product in products),
         *(
             length.heading(title)
@@ -125,7 +125,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
             Cell(text=_opening_name(row), by=_by(row["opening"]), key=row["key"]),
             _verdict(verdicts.get(row["opening"], "")),
             area.cell(row["area_m2"]),
-            area.cell(row["joined_area_m2"]),
+            area.cell(row["combined_area_m2"]),
             Cell(text=whole(row["trees"]), by=_by(row["trees"])),
             basal.cell(row["basal_area_m2"]),
             *_sale_cells(amounts, products),
@@ -322,7 +322,7 @@ def _tally_decimals(unit: object) -> int:
     return decimals + 1 if decimals else 0
 
 
-def set_aside_table(delivery: Delivery) -> Table:
+def rejected_table(delivery: Delivery) -> Table:
     """
     Records that could not be used, and why.
 
@@ -336,9 +336,9 @@ def set_aside_table(delivery: Delivery) -> Table:
     table
         One row a record.
     """
-    records = delivery.survey.set_aside.astype(object).to_dict("records")
+    records = delivery.survey.rejected.astype(object).to_dict("records")
     return Table(
-        id="set-aside-table",
+        id="rejected-table",
         caption="Records that could not be used",
         headings=(
             Heading(title="File", number=False), Heading(title="Record"),

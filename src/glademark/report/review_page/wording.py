@@ -25,7 +25,7 @@ _VOLUME = re.compile(r"(?P<product>.*) (?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[
 LIMIT_TITLES: Mapping[str, str] = {
     "opening_area_max": "Opening, largest area",
     "opening_area_min": "Opening, least area",
-    "joined_area_max": "Joined opening, largest area",
+    "combined_area_max": "Combined opening, largest area",
     "opening_spacing_min": "Openings, least spacing",
     "openings_share_max": "Openings, share of the stand",
     "corridor_share_max": "Corridors, share of the stand",
@@ -38,7 +38,7 @@ LIMIT_TITLES: Mapping[str, str] = {
     "residual_basal_area_min": "Basal area left",
     "dbh_max": "Largest diameter to cut",
     "target": "Target volume",
-    "keep_out": "Keep-out",
+    "exclusion": "Exclusion",
     "setback": "Setback",
 }
 """Limits as people read them; others by their key."""
@@ -64,7 +64,7 @@ _NAMES: Mapping[str, str] = {
     "no_cut": "no cutting",
     "no_machine": "no machines",
     "residual_basal_area": "a basal area stays",
-    "keep_out": "keep-out",
+    "exclusion": "exclusion",
     "not_corridor": "not corridor",
     "not_located": "paper tally",
     "not_checked": "not checked",
@@ -134,8 +134,8 @@ def name_text(value: object) -> str:
 
     Examples
     --------
-    >>> name_text("keep_out"), name_text("tagged")
-    ('keep-out', "the marker's group")
+    >>> name_text("exclusion"), name_text("tagged")
+    ('exclusion', "the marker's group")
     """
     text = field_text(value)
     return _NAMES.get(text, text)

@@ -47,20 +47,20 @@ def _sections(advice: Advice, units: Units) -> Iterator[tuple[str, list[Renderab
     yield "LEAVE STANDING", _trees(advice, units)
     yield "GIVES UP", _wood(advice)
     yield "LIMITS", [_limits(advice, units)]
-    yield "NOT MENDED BY SPARING TREES", [Text(line) for line in _not_mended(advice)]
+    yield "NOT MENDED BY LEAVING TREES STANDING", [Text(line) for line in _not_mended(advice)]
     yield "PROOF", [Text(line) for line in _proof(advice)]
     yield "CAUTION", [Text(line) for line in CAUTIONS]
 
 
 def _trees(advice: Advice, units: Units) -> list[RenderableType]:
     """Every tree, by opening."""
-    spare = advice.spare
-    if spare.empty:
-        return [Text("No tree: sparing mends none of the limits.")]
+    standing = advice.leave_standing
+    if standing.empty:
+        return [Text("No tree: leaving trees standing mends none of the limits.")]
     table = Table(box=None, pad_edge=False, header_style="")
     for name in ("tree", "marker", "opening", "species", "DBH", "trees", "mends"):
         table.add_column(name, overflow="fold")
-    for row in spare.drop(columns="geometry").to_dict("records"):
+    for row in standing.drop(columns="geometry").to_dict("records"):
         table.add_row(
             shown_text(row["tree_id"]),
             shown_text(row["marker"]),
@@ -71,7 +71,7 @@ def _trees(advice: Advice, units: Units) -> list[RenderableType]:
             shown_text(row["mends"], longest=_LONGEST),
         )
     lines: list[RenderableType] = [table]
-    if (spare["count"] > 1).any():
+    if (standing["count"] > 1).any():
         lines.append(Text("A record of several trees is spared as a whole."))
     return lines
 

@@ -1,4 +1,4 @@
-"""The allowance on the terminal: what stands, what may go, what is drawn, what is left."""
+"""The allowance on the terminal: standing, allowable removal, marked, remaining."""
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
@@ -30,7 +30,7 @@ _ZONES = ("corridor", "opening", "matrix")
 
 def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
     """
-    Standing stock, cap, what is drawn by each zone and what is left, quantity by quantity.
+    Standing stock, allowable removal, marked by zone and remaining, quantity by quantity.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
     if layout.allowance.empty:
         return []
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
-    table.add_column("")
+    table.add_column("", no_wrap=True)
     rows = layout.allowance.to_dict("records")
     for row in rows:
         table.add_column(_heading(row, units), justify="right")
@@ -61,25 +61,27 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
         ("standing", "standing"),
         ("  at least", "standing_low"),
         ("  at most", "standing_high"),
-        ("may go", "cap"),
-        ("drawn", "drawn"),
-        ("  corridors", "drawn_corridor"),
-        ("  openings", "drawn_opening"),
-        ("  matrix", "drawn_matrix"),
-        ("  elsewhere", "drawn_other"),
-        ("left", "left"),
-        ("  at least", "left_low"),
-        ("  at most", "left_high"),
+        ("allowable removal", "allowable"),
+        ("marked", "marked"),
+        ("  corridors", "marked_corridor"),
+        ("  openings", "marked_opening"),
+        ("  matrix", "marked_matrix"),
+        ("  elsewhere", "marked_other"),
+        ("remaining allowance", "remaining"),
+        ("  at least", "remaining_low"),
+        ("  at most", "remaining_high"),
         ("share taken", "share"),
         ("  corridors", "share_corridor"),
         ("  openings", "share_opening"),
         ("  matrix", "share_matrix"),
-        ("  on covered ground", "share_covered"),
+        ("  on marked ground", "share_on_marked_ground"),
     ]
     given = (allowance["basis"] == "given").all()
-    hidden = {"standing_low", "standing_high", "left_low", "left_high"} if given else set()
-    if not (allowance["drawn_other"] > 0).any():
-        hidden.add("drawn_other")
+    hidden = (
+        {"standing_low", "standing_high", "remaining_low", "remaining_high"} if given else set()
+    )
+    if not (allowance["marked_other"] > 0).any():
+        hidden.add("marked_other")
     return [
         (title, column)
         for title, column in wanted
@@ -118,15 +120,19 @@ def _mean_diameter(left: Mapping[str, float], units: Units) -> list[str]:
 
 
 def _rest(allowance: pd.DataFrame, units: Units) -> list[str]:
-    """What may still go on ground that the marking has not covered."""
-    rows = allowance[(allowance["quantity"] == BASAL) & allowance["left_per_ha_rest"].notna()]
+    """Remaining allowance on ground not marked so far."""
+    rows = allowance[
+        (allowance["quantity"] == BASAL) & allowance["remaining_per_ha_elsewhere"].notna()
+    ]
     if rows.empty:
         return []
-    left, per_ha = rows[["left", "left_per_ha_rest"]].to_numpy(dtype=float)[0]
+    remaining, per_ha = rows[["remaining", "remaining_per_ha_elsewhere"]].to_numpy(dtype=float)[0]
     if not per_ha > 0:
-        return ["On ground not covered so far nothing may go: the cap is used up"]
-    ground = show_area(left / per_ha * HECTARE_M2, units)
-    return [f"On the {ground} not covered so far, {show(per_ha, 'm2/ha', units)} may still go"]
+        return ["No allowance remains for ground not marked so far"]
+    ground = show_area(remaining / per_ha * HECTARE_M2, units)
+    return [
+        f"Remaining allowance on the {ground} not marked so far: {show(per_ha, 'm2/ha', units)}"
+    ]
 
 
 def _after(delivery: Delivery, units: Units) -> list[str]:

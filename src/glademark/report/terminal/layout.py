@@ -26,9 +26,9 @@ from glademark.report.quantities import (
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.allowance import allowance_lines
 from glademark.report.terminal.limits import limit_lines
-from glademark.report.terminal.openings import joined_lines, openings_table
+from glademark.report.terminal.openings import combined_lines, openings_table
 from glademark.report.terminal.terrain import ground_lines
-from glademark.report.terminal.uncertainty import doubt_lines
+from glademark.report.terminal.uncertainty import uncertainty_lines
 from glademark.report.terminal.volume import volume_table
 
 _MARGIN = 12  # columns for the names of the sections
@@ -40,7 +40,7 @@ _LONGEST = 400  # characters of a sentence that came from the field files
 
 def print_summary(delivery: Delivery, console: Console, *, files: Sequence[Path] = ()) -> None:
     """
-    Print what was laid out: corridors, openings, volume, limits, what was set aside, cautions.
+    Print what was laid out: corridors, openings, volume, limits, what was rejected, cautions.
 
     Parameters
     ----------
@@ -74,14 +74,14 @@ def _sections(
     sections: tuple[tuple[str, Sequence[RenderableType]], ...] = (
         ("STAND", _stand(delivery)),
         ("LIMITS", limit_lines(delivery)),
-        ("DOUBT", doubt_lines(delivery)),
+        ("UNCERTAINTY", uncertainty_lines(delivery)),
         ("CORRIDORS", _corridors(delivery)),
         ("GROUND", ground_lines(delivery)),
         ("OPENINGS", _openings(delivery)),
         ("VOLUME", _volume(delivery)),
         ("ALLOWANCE", allowance_lines(delivery)),
         ("MARKS", _marks(delivery)),
-        ("SET ASIDE", _set_aside(delivery.survey.set_aside)),
+        ("REJECTED", _rejected(delivery.survey.rejected)),
         ("NOTICES", _notices(delivery.layout.notices)),
         ("CAUTION", [_bullets(CAUTIONS)]),
         ("FILES", _files(files)),
@@ -127,7 +127,7 @@ def _two_shares(of_stand: float, of_operable: float) -> str:
 
 
 def _openings(delivery: Delivery) -> Sequence[RenderableType]:
-    """The group openings one by one, holes joined by corridors, and canopy gaps."""
+    """The group openings one by one, holes joined by corridors, and incidental openings."""
     units, figures = delivery.project.heading.units, delivery.layout.figures.openings
     if figures.count == 0:
         lines: list[RenderableType] = [Text("none")]
@@ -138,12 +138,15 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
                 f"{show_share(figures.share)} of the stand. The edge is the crown edge."
             ),
             openings_table(delivery),
-            *joined_lines(delivery),
+            *combined_lines(delivery),
         ]
-    if figures.gaps_count:
-        gaps = _counted(figures.gaps_count, "canopy gap")
+    if figures.incidental_count:
+        incidental = _counted(figures.incidental_count, "incidental opening")
         lines.append(
-            Text(f"Besides {gaps}, {show_area(figures.gaps_area_m2, units)}: crowns that touch.")
+            Text(
+                f"Besides {incidental}, {show_area(figures.incidental_area_m2, units)}: "
+                "crowns that touch."
+            )
         )
     return lines
 
@@ -167,8 +170,8 @@ def _volume(delivery: Delivery) -> Sequence[RenderableType]:
 def _marks(delivery: Delivery) -> Sequence[RenderableType]:
     """Records, trees, and paint that disagrees with the position."""
     figures = delivery.layout.figures.marks
-    used, set_aside = show_number(figures.used, 0), show_number(figures.set_aside, 0)
-    lines = [f"{_counted(figures.read, 'record')} read, {used} used, {set_aside} set aside"]
+    used, rejected = show_number(figures.used, 0), show_number(figures.rejected, 0)
+    lines = [f"{_counted(figures.read, 'record')} read, {used} used, {rejected} rejected"]
     on_paper = show_number(figures.not_located, 0)
     lines.append(
         f"{_counted(figures.trees, 'tree')} to cut on the map, {on_paper} more from the paper tally"
@@ -203,7 +206,7 @@ def _special_trees(delivery: Delivery) -> Iterable[str]:
         yield f"{_counted(figures.leave_trees, 'leave tree')} {_be(figures.leave_trees)} to stay"
 
 
-def _set_aside(records: pd.DataFrame) -> Sequence[RenderableType]:
+def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
     """How many records could not be used, and why."""
     if records.empty:
         return []
@@ -218,7 +221,7 @@ def _set_aside(records: pd.DataFrame) -> Sequence[RenderableType]:
     return [
         Text(f"{_counted(len(records), 'record')} could not be used:"),
         _bullets(lines),
-        Text("All of them: table set_aside in layout.gpkg"),
+        Text("All of them: table rejected in layout.gpkg"),
     ]
 
 

@@ -20,7 +20,7 @@ _LONGEST_NAME = 16
 _SHORT = {
     "opening_area_max": "size",
     "opening_area_min": "size",
-    "joined_area_max": "joined size",
+    "combined_area_max": "combined size",
     "opening_spacing_min": "spacing",
     "boundary_distance_min": "boundary",
     "water_distance_min": "water",
@@ -62,7 +62,7 @@ def openings_table(delivery: Delivery) -> Table:
     return table
 
 
-def joined_lines(delivery: Delivery) -> list[RenderableType]:
+def combined_lines(delivery: Delivery) -> list[RenderableType]:
     """
     Openings that corridors join into one hole.
 
@@ -76,14 +76,14 @@ def joined_lines(delivery: Delivery) -> list[RenderableType]:
     lines
         One a hole of more than one opening.
     """
-    units, joined = delivery.project.heading.units, delivery.layout.joined_openings
+    units, combined = delivery.project.heading.units, delivery.layout.combined_openings
     return [
         Text(
             f"Openings {shown_text(row['openings'])} and the corridors at them make one hole of "
             f"{show_area(row['area_m2'], units)} "
             f"({show_area(row['net_of_corridor_m2'], units)} without the corridors)"
         )
-        for row in joined[joined["openings_count"] > 1].to_dict("records")
+        for row in combined[combined["openings_count"] > 1].to_dict("records")
     ]
 
 
@@ -123,11 +123,11 @@ def _spoken_of(checks: pd.DataFrame, openings: pd.DataFrame) -> dict[object, lis
     """Limit and verdict of each check that speaks of an opening or its hole, by the opening."""
     spoken: dict[object, list[tuple[str, str]]] = {number: [] for number in openings["opening"]}
     named: dict[tuple[str, str], list[object]] = {}
-    holes = openings["joined"].astype("Int64")
+    holes = openings["combined"].astype("Int64")
     for number, hole in zip(openings["opening"], holes, strict=True):
         named.setdefault(("openings", str(number)), []).append(number)
-        named.setdefault(("joined_openings", str(hole)), []).append(number)
-    telling = checks[checks["layer"].isin(["openings", "joined_openings"])]
+        named.setdefault(("combined_openings", str(hole)), []).append(number)
+    telling = checks[checks["layer"].isin(["openings", "combined_openings"])]
     columns = (telling[name] for name in ("layer", "feature", "limit", "verdict"))
     for layer, features, limit, verdict in zip(*columns, strict=True):
         for feature in re.split(r"[,\s]+", str(features)):

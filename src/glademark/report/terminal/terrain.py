@@ -1,4 +1,4 @@
-"""The ground on the terminal: slope, grade, hauling, reach, crossings, light and wind."""
+"""The ground on the terminal: slope, grade, extraction, reach, crossings, light and wind."""
 
 import math
 from collections.abc import Iterator
@@ -10,8 +10,8 @@ from glademark.contracts.layers import Units
 from glademark.contracts.terrain import (
     PERMIT,
     CrossingFigures,
+    ExtractionFigures,
     GradeFigures,
-    HaulingFigures,
     LightFigures,
     ReachFigures,
     TerrainFigures,
@@ -41,7 +41,7 @@ def ground_lines(delivery: Delivery) -> list[RenderableType]:
     lines = [
         *_terrain(ground.terrain, units),
         *_grades(ground.grades, units),
-        *_hauling(ground.hauling, units),
+        *_extraction(ground.extraction, units),
         *_reach(ground.reach, units),
         *_crossings(ground.crossings),
         *_light(ground.light, units),
@@ -85,21 +85,21 @@ def _grades(found: GradeFigures | None, units: Units) -> Iterator[str]:
         yield f"No heights along {show_length(found.without_height_m, units)} of corridor"
 
 
-def _hauling(found: HaulingFigures | None, units: Units) -> Iterator[str]:
+def _extraction(found: ExtractionFigures | None, units: Units) -> Iterator[str]:
     """The way to the landing."""
     if found is None:
         return
     if math.isfinite(found.mean_m):
         weight = "volume" if found.weight == "m3" else "trees"
         yield (
-            f"Hauling {show_length(found.mean_m, units)} on average (by {weight}), at most "
+            f"Extraction {show_length(found.mean_m, units)} on average (by {weight}), at most "
             f"{show_length(found.farthest_m, units)}; {show_share(found.outside_share)} of it "
             "outside the stand"
         )
     if found.loads is not None:
         yield (
             f"{show_number(found.loads, 1)} loads of {show(found.payload_m3, 'm3', units)}; layer "
-            "hauling says over which corridors"
+            "extraction says over which corridors"
         )
     if found.unreached:
         names = ", ".join(shown_text(name) for name in found.unreached[:_MOST_NAMES])

@@ -10,7 +10,7 @@ from glademark.report.quantities import show_area, show_length, show_share
 from glademark.report.shown_text import shown_text
 
 
-def doubt_lines(delivery: Delivery) -> list[Text]:
+def uncertainty_lines(delivery: Delivery) -> list[Text]:
     """
     Intervals of the figures, then the marks whose better position would settle most.
 

@@ -37,7 +37,7 @@ CENTRE_LINE = Stroke(colour=_UMBER, width=0.35, dashes=(5, 2, 1, 2))
 STEEP = Stroke(colour=INK, width=1.5, dashes=(1.2, 1.6))
 GRID = Stroke(colour="#8a8f94", width=0.35)
 SHEET_EDGE = Stroke(colour="#5a6570", width=0.55, dashes=(4, 3))
-JOINED = Stroke(colour=_RUST, width=0.8, dashes=(3.5, 2))
+COMBINED = Stroke(colour=_RUST, width=0.8, dashes=(3.5, 2))
 DISTANCE = Stroke(colour=INK, width=0.8)
 LEADER = Stroke(colour=INK, width=0.45)
 
@@ -46,7 +46,7 @@ AREAS: Mapping[str, Fill] = MappingProxyType(
         "water": Fill(
             face="#b7d6ea", hatch="level", edge=Stroke(colour=_NAVY, width=0.8), hatch_width=0.3
         ),
-        "keep_out": Fill(hatch="crossed", edge=Stroke(colour=_PLUM, width=1.2), hatch_width=0.55),
+        "exclusions": Fill(hatch="crossed", edge=Stroke(colour=_PLUM, width=1.2), hatch_width=0.55),
         "no_cut": Fill(
             hatch="rising", edge=Stroke(colour=_NAVY, width=0.8, dashes=(4, 2)), hatch_width=0.45
         ),
@@ -62,7 +62,9 @@ AREAS: Mapping[str, Fill] = MappingProxyType(
         "new": Fill(face="#dcb680", edge=Stroke(colour=_UMBER, width=0.45)),
         "existing": Fill(face="#f3e7d3", edge=Stroke(colour=_UMBER, width=0.7, dashes=(3, 1.6))),
         "openings": Fill(face="#fbdcc0", edge=Stroke(colour=_RUST, width=0.95)),
-        "canopy_gaps": Fill(face="#f3eec8", edge=Stroke(colour=_OLIVE, width=0.8, dashes=(1, 1.4))),
+        "incidental_openings": Fill(
+            face="#f3eec8", edge=Stroke(colour=_OLIVE, width=0.8, dashes=(1, 1.4))
+        ),
     }
 )
 """Areas: layers, rules of setbacks, and states of corridors."""

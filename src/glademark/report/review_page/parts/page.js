@@ -8,7 +8,7 @@
   const LINES_OF_MANY = 6; // of each, where several features are selected together
   const TREE_SIZES = [[1.5, 0.4], [0.7, 0.55], [0.35, 0.75], [0.15, 1], [0, 1.5]]; // from metres a pixel on
   const PICKED = [
-    "openings", "canopy_gaps", "corridors", "joined_openings", "landings", "keep_out", "water",
+    "openings", "incidental_openings", "corridors", "combined_openings", "landings", "exclusions", "water",
     "setbacks", "zones",
   ];
   const FOOT = 0.3048;

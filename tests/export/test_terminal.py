@@ -78,7 +78,7 @@ def test_metric(make_in: Callable[..., Delivery], tmp_path: Path) -> None:
     assert " ft" not in text
 
 
-def test_joined_openings(delivery: Delivery) -> None:
+def test_combined_openings(delivery: Delivery) -> None:
     """Openings that corridors join are told with the size of their common hole."""
     text = in_one_line(printed(delivery))
 
@@ -96,7 +96,7 @@ def test_volume_adds_up(delivery: Delivery) -> None:
     assert lines.count(["trees", "-", "-", "3", "3"]) == 1
 
 
-def test_set_aside_is_told(delivery: Delivery) -> None:
+def test_rejected_is_told(delivery: Delivery) -> None:
     """Records that could not be used are counted with file, number and reason."""
     text = in_one_line(printed(delivery))
 
@@ -140,7 +140,7 @@ def test_empty_layout(delivery: Delivery) -> None:
         layout,
         volume_by_zone=layout.volume_by_zone.iloc[:0],
         openings=layout.openings.iloc[:0],
-        joined_openings=layout.joined_openings.iloc[:0],
+        combined_openings=layout.combined_openings.iloc[:0],
         figures=replace(
             figures,
             openings=replace(figures.openings, count=0),
@@ -158,7 +158,7 @@ def test_empty_layout(delivery: Delivery) -> None:
 def test_many_openings(delivery: Delivery) -> None:
     """With more openings than fit, those beyond a limit are still shown."""
     many = pd.concat([delivery.layout.openings.iloc[[0]]] * 40, ignore_index=True)
-    many = many.assign(opening=range(1, 41), joined=range(1, 41), group="")
+    many = many.assign(opening=range(1, 41), combined=range(1, 41), group="")
     checks = delivery.checks.iloc[[2]].assign(feature="40")
     layout = replace(delivery.layout, openings=many)
 
@@ -168,16 +168,16 @@ def test_many_openings(delivery: Delivery) -> None:
     assert any("and 10 more in openings.csv" in line for line in lines)
 
 
-def test_verdict_of_a_joined_hole(delivery: Delivery) -> None:
-    """A limit on a joined hole is told at each opening in it."""
+def test_verdict_of_a_combined_hole(delivery: Delivery) -> None:
+    """A limit on a combined hole is told at each opening in it."""
     checks = delivery.checks.iloc[[2]].assign(
-        limit="joined_area_max", layer="joined_openings", feature="1"
+        limit="combined_area_max", layer="combined_openings", feature="1"
     )
 
     verdicts = opening_verdicts(checks, delivery.layout.openings)
 
     assert [text.plain for text in verdicts.values()] == [
-        "EXCEEDED: joined size", "EXCEEDED: joined size", "no limit",
+        "EXCEEDED: combined size", "EXCEEDED: combined size", "no limit",
     ]  # fmt: skip
 
 

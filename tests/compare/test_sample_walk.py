@@ -12,8 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy.stats import t
 
-from glademark import pipeline_after_cut
 from glademark.hosts.cli import cli
+from glademark.jobs import compare as job
 
 ROOT = Path(__file__).resolve().parents[2]
 WALK = ROOT / "sample_gis" / "after_cut"
@@ -48,8 +48,8 @@ def _laid_out_once() -> Iterator[None]:
 
     with pytest.MonkeyPatch.context() as patch:
         for name in ("read_survey", "measure_layout"):
-            step = getattr(pipeline_after_cut, name)
-            patch.setattr(pipeline_after_cut, name, once(name, step))
+            step = getattr(job, name)
+            patch.setattr(job, name, once(name, step))
         yield
 
 
@@ -159,7 +159,7 @@ def test_words_are_findings_and_not_accusations(folder: Path) -> None:
     said = " ".join((folder.parent / "terminal.txt").read_text(encoding="utf-8").split())
 
     assert "These are findings, not verdicts on anyone" in said
-    assert "Felling and hauling kill" in said
+    assert "Felling and extraction kill" in said
     for word in ("theft", "stolen", "illegal", "guilty", "violat", "offen"):
         assert word not in said.casefold()
 

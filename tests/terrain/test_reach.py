@@ -144,15 +144,15 @@ def test_stubs_end_where_corridors_are_missing() -> None:
 def test_a_stub_says_what_it_would_cross(
     laid_out: Callable[..., Case], marks_at: Callable[..., list[dict[str, object]]]
 ) -> None:
-    """A keep-out between the corridor and the tree stands beside the proposed stub."""
+    """An exclusion between the corridor and the tree stands beside the proposed stub."""
     case = laid_out(
         shapely.box(0, 0, 200, 200),
         project={"machine": {"reach": "10 m"}},
         corridors=[shapely.LineString([(0, 50), (200, 50)])],
         marks=marks_at((100, 152), (20, 55), count=3),
-        keep_out=[shapely.box(90, 80, 110, 90)],
+        exclusions=[shapely.box(90, 80, 110, 90)],
     )
     stubs = case.layout.corridor_stubs
 
-    assert stubs[["corridor", "trees", "crosses"]].to_numpy().tolist() == [["1", 3, "keep_out"]]
+    assert stubs[["corridor", "trees", "crosses"]].to_numpy().tolist() == [["1", 3, "exclusion"]]
     assert stubs["length_m"].to_list() == pytest.approx([90])

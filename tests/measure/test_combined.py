@@ -1,4 +1,4 @@
-"""Joined openings: where a strip of corridor makes two holes one."""
+"""Combined openings: where a strip of corridor makes two holes one."""
 
 import math
 from collections.abc import Callable
@@ -29,24 +29,24 @@ def test_a_corridor_joins_two_squares_six_metres_apart(layout_of: LayoutOf) -> N
 
     2 x 1,600 and 4 m x (6 + 4 + 4) m of strip: all between them, one width beyond each.
     """
-    joined = two_squares(layout_of, 6, corridors=[ALONG]).joined_openings
+    combined = two_squares(layout_of, 6, corridors=[ALONG]).combined_openings
 
-    assert joined["openings"].tolist() == ["1, 2"]
-    assert joined["area_m2"].tolist() == pytest.approx([3256])
-    assert joined["area_m2"].iloc[0] / ACRE_M2 == pytest.approx(0.8046, abs=5e-5)
-    assert joined["net_of_corridor_m2"].tolist() == pytest.approx([2 * (1600 - 160)])
+    assert combined["openings"].tolist() == ["1, 2"]
+    assert combined["area_m2"].tolist() == pytest.approx([3256])
+    assert combined["area_m2"].iloc[0] / ACRE_M2 == pytest.approx(0.8046, abs=5e-5)
+    assert combined["net_of_corridor_m2"].tolist() == pytest.approx([2 * (1600 - 160)])
 
 
 def test_a_corridor_leaves_two_squares_thirty_metres_apart(layout_of: LayoutOf) -> None:
     """Thirty metres apart each square is a hole of 1,600 + 2 x 4 x 4 = 1,632 m2 (0.4033 acre)."""
     layout = two_squares(layout_of, 30, corridors=[ALONG])
-    joined = layout.joined_openings
+    combined = layout.combined_openings
 
-    assert joined["openings"].tolist() == ["1", "2"]
-    assert joined["area_m2"].tolist() == pytest.approx([1632, 1632])
-    assert joined["area_m2"].iloc[0] / ACRE_M2 == pytest.approx(0.4033, abs=5e-5)
-    assert layout.openings["joined_area_m2"].tolist() == pytest.approx([1632, 1632])
-    assert layout.figures.openings.joined_count == 2
+    assert combined["openings"].tolist() == ["1", "2"]
+    assert combined["area_m2"].tolist() == pytest.approx([1632, 1632])
+    assert combined["area_m2"].iloc[0] / ACRE_M2 == pytest.approx(0.4033, abs=5e-5)
+    assert layout.openings["combined_area_m2"].tolist() == pytest.approx([1632, 1632])
+    assert layout.figures.openings.combined_count == 2
 
 
 @pytest.mark.parametrize(("gap", "holes"), [(7.999, 1), (8.0, 1), (8.001, 2)])
@@ -54,16 +54,16 @@ def test_two_widths_are_just_joined(layout_of: LayoutOf, gap: float, holes: int)
     """One width from either side closes a gap of two widths, and none wider."""
     layout = two_squares(layout_of, gap, corridors=[ALONG])
 
-    assert layout.figures.openings.joined_count == holes
+    assert layout.figures.openings.combined_count == holes
 
 
 def test_openings_that_touch_are_one_hole_without_a_corridor(layout_of: LayoutOf) -> None:
     """Two openings with a common edge are one hole in the sky."""
     layout = two_squares(layout_of, 0)
 
-    assert layout.joined_openings["openings"].tolist() == ["1, 2"]
-    assert layout.joined_openings["area_m2"].tolist() == pytest.approx([3200])
-    assert layout.openings["joined"].tolist() == [1, 1]
+    assert layout.combined_openings["openings"].tolist() == ["1, 2"]
+    assert layout.combined_openings["area_m2"].tolist() == pytest.approx([3200])
+    assert layout.openings["combined"].tolist() == [1, 1]
 
 
 def test_without_a_corridor_near_openings_stay_apart(layout_of: LayoutOf) -> None:
@@ -71,7 +71,7 @@ def test_without_a_corridor_near_openings_stay_apart(layout_of: LayoutOf) -> Non
     beside = shapely.LineString([(-300, 30), (300, 30)])
     layout = two_squares(layout_of, 6, corridors=[beside])
 
-    assert layout.joined_openings["area_m2"].tolist() == pytest.approx([1600, 1600])
+    assert layout.combined_openings["area_m2"].tolist() == pytest.approx([1600, 1600])
 
 
 def test_a_corridor_that_meets_one_opening_widens_that_one(layout_of: LayoutOf) -> None:
@@ -79,7 +79,7 @@ def test_a_corridor_that_meets_one_opening_widens_that_one(layout_of: LayoutOf) 
     ends = shapely.LineString([(-300, 0), (-20, 0)])
     layout = two_squares(layout_of, 6, corridors=[ends])
 
-    assert layout.joined_openings["area_m2"].tolist() == pytest.approx([1616, 1600])
+    assert layout.combined_openings["area_m2"].tolist() == pytest.approx([1616, 1600])
 
 
 def test_the_reach_of_a_strip_is_its_own_width(layout_of: LayoutOf) -> None:
@@ -87,19 +87,19 @@ def test_the_reach_of_a_strip_is_its_own_width(layout_of: LayoutOf) -> None:
     wide = {"geometry": ALONG, "width_m": 6.0}
     layout = two_squares(layout_of, 12, corridors=[wide])
 
-    assert layout.joined_openings["area_m2"].tolist() == pytest.approx([3200 + 6 * 24])
+    assert layout.combined_openings["area_m2"].tolist() == pytest.approx([3200 + 6 * 24])
 
 
 def test_three_openings_on_a_corridor_are_one_hole(layout_of: LayoutOf) -> None:
     """Joining goes on from hole to hole: three in a row are one, named by its lowest number."""
     squares = [shapely.box(x, -10, x + 20, 10) for x in (0, 26, 52)]
     layout = layout_of(STAND, walked=squares, corridors=[ALONG])
-    joined = layout.joined_openings
+    combined = layout.combined_openings
 
-    assert joined[["joined", "openings", "openings_count"]].to_numpy().tolist() == [
+    assert combined[["combined", "openings", "openings_count"]].to_numpy().tolist() == [
         [1, "1, 2, 3", 3]
     ]
-    assert joined["area_m2"].iloc[0] == pytest.approx(3 * 400 + 4 * (2 * 6 + 2 * 4))
+    assert combined["area_m2"].iloc[0] == pytest.approx(3 * 400 + 4 * (2 * 6 + 2 * 4))
 
 
 def test_an_oblique_strip_reaches_one_width_from_the_crown_edge(layout_of: LayoutOf) -> None:
@@ -112,4 +112,4 @@ def test_an_oblique_strip_reaches_one_width_from_the_crown_edge(layout_of: Layou
     layout = layout_of(STAND, walked=[shapely.box(-100, -20, 100, 20)], corridors=[slanting])
 
     expected = 200 * 40 + 2 * 16 * math.sqrt(2)
-    assert layout.joined_openings["area_m2"].tolist() == pytest.approx([expected])
+    assert layout.combined_openings["area_m2"].tolist() == pytest.approx([expected])

@@ -27,11 +27,11 @@ def test_verdicts_are_counted(delivery: Delivery) -> None:
 
 
 def test_provenance_adds_up(delivery: Delivery) -> None:
-    """Of every input file, records read are those used and those set aside."""
+    """Of every input file, records read are those used and those rejected."""
     inputs = delivery.summary["provenance"]["inputs"]
 
     assert [each["file"] for each in inputs] == ["stand.gpkg", "marks.csv"]
-    assert all(each["read"] == each["used"] + each["set_aside"] for each in inputs)
+    assert all(each["read"] == each["used"] + each["rejected"] for each in inputs)
 
 
 def test_file_is_json(delivery: Delivery, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The evening of a marking day, from field files to the allowance, with every figure by hand."""
+"""Marking progress at the end of a day, from field files on, every figure by hand."""
 
 import json
 import math
@@ -9,7 +9,7 @@ import pytest
 
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.report.map_sheets.tables import tables
-from glademark.report.marking_progress import evening_view
+from glademark.report.marking_progress import marking_progress
 from glademark.report.review_page.facts import facts
 
 ACRE_M2 = 43_560 * 0.3048**2
@@ -20,12 +20,12 @@ HEIGHT_M = 400.0
 
 PROJECT = """
 [project]
-name = "Evening (invented)"
+name = "Progress (invented)"
 units = "us"
 [inputs]
 stand = "stand.geojson"
 marks = {file = "marks.csv", crs = "EPSG:26916"}
-covered = "covered.geojson"
+marked_ground = "marked_ground.geojson"
 cruise = {file = "cruise.csv", crs = "EPSG:26916"}
 [marks]
 dbh_unit = "in"
@@ -81,10 +81,10 @@ def mark_rows(basal_area_ft2: float, trees: int) -> str:
 
 @pytest.fixture(scope="module")
 def outcome(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """50 acres, of which 20 are covered and 1,150 ft2 marked."""
-    folder = tmp_path_factory.mktemp("evening")
+    """50 acres, of which 20 are done and 1,150 ft2 marked."""
+    folder = tmp_path_factory.mktemp("progress")
     (folder / "harvest.toml").write_text(PROJECT, encoding="utf-8")
-    for name, acres in (("stand", 50), ("covered", 20)):
+    for name, acres in (("stand", 50), ("marked_ground", 20)):
         text = rectangle(acres * ACRE_M2 / HEIGHT_M)
         (folder / f"{name}.geojson").write_text(text, encoding="utf-8")
     (folder / "cruise.csv").write_text(cruise_rows([11, 13] * 10), encoding="utf-8")
@@ -116,7 +116,7 @@ def test_standing_basal_area(basal_area: dict[str, float]) -> None:
 
 def test_cap(basal_area: dict[str, float]) -> None:
     """35 % of 6,000 ft2 are 2,100 ft2."""
-    assert basal_area["cap"] / FT2_M2 == pytest.approx(2100.0, rel=1e-9)
+    assert basal_area["allowable"] / FT2_M2 == pytest.approx(2100.0, rel=1e-9)
 
 
 def test_share_taken(basal_area: dict[str, float]) -> None:
@@ -126,15 +126,17 @@ def test_share_taken(basal_area: dict[str, float]) -> None:
     assert shares == pytest.approx([19.2, 18.4, 20.0], abs=0.05)
 
 
-def test_share_on_covered_ground(basal_area: dict[str, float]) -> None:
-    """On the 20 acres covered, 1,150 of 2,400 ft2 are 47.9 %."""
-    assert 100 * basal_area["share_covered"] == pytest.approx(47.9, abs=0.05)
+def test_share_on_marked_ground(basal_area: dict[str, float]) -> None:
+    """On the 20 acres marked, 1,150 of 2,400 ft2 are 47.9 %."""
+    assert 100 * basal_area["share_on_marked_ground"] == pytest.approx(47.9, abs=0.05)
 
 
 def test_what_is_left(basal_area: dict[str, float]) -> None:
     """950 ft2 are left, 31.67 ft2/ac on the other 30 acres."""
-    assert basal_area["left"] / FT2_M2 == pytest.approx(950.0, rel=1e-6)
-    assert basal_area["left_per_ha_rest"] / FT2_AC_M2_HA == pytest.approx(31.67, abs=0.005)
+    assert basal_area["remaining"] / FT2_M2 == pytest.approx(950.0, rel=1e-6)
+    assert basal_area["remaining_per_ha_elsewhere"] / FT2_AC_M2_HA == pytest.approx(
+        31.67, abs=0.005
+    )
 
 
 def test_what_stays(summary: dict) -> None:
@@ -153,42 +155,48 @@ def test_verdicts_know_the_interval(summary: dict) -> None:
     }
 
 
-def test_evening_view(outcome: Outcome) -> None:
+def test_marking_progress(outcome: Outcome) -> None:
     """20 of 50 acres are 40 %; 47.9 % taken there, 19.2 % in all; 32 ft2/acre on 30 acres left."""
-    evening = evening_view(outcome.delivery.layout, "us")
+    progress = marking_progress(outcome.delivery.layout, "us")
 
-    assert evening is not None
-    assert evening.covered == "40.0 % of the operable area, 20.00 acres of 50.00 acres"
-    assert evening.taken == "47.9 % of the basal area there, 19.2 % of that of the stand"
-    assert evening.left == "32 ft2/acre on the 30.00 acres not covered so far"
+    assert progress is not None
+    assert progress.marked_ground == "40.0 % of the operable area, 20.00 acres of 50.00 acres"
+    assert progress.taken == "47.9 % of the basal area there, 19.2 % of that of the stand"
+    assert progress.remaining == "32 ft2/acre on the 30.00 acres not marked so far"
 
 
-def test_evening_view_stands_on_page_and_paper(outcome: Outcome) -> None:
-    """The review page and the sheet of tables say what is covered and what may still go."""
-    (fact,) = [fact for fact in facts(outcome.delivery) if fact.name == "Covered so far"]
+def test_marking_progress_stands_on_page_and_paper(outcome: Outcome) -> None:
+    """The review page and the sheet of tables say what is marked and what remains."""
+    (fact,) = [fact for fact in facts(outcome.delivery) if fact.name == "Marked so far"]
     (table,) = [table for table in tables(outcome.delivery) if table.title == "Allowance"]
 
     assert fact.value == "40.0 %"
     assert "20.00 acres of 50.00 acres; taken 47.9 %" in fact.beside
     assert "32 ft²/acre on the 30.00 acres" in fact.beside
-    assert "Covered so far 40.0 % of the operable area" in table.notes[-1]
+    assert "Marked so far 40.0 % of the operable area" in table.notes[-1]
 
 
-def test_no_evening_view_without_covered_ground(outcome: Outcome) -> None:
-    """Where no covered ground was given, all of it is: there is nothing to say of the rest."""
+def test_no_progress_without_marked_ground(outcome: Outcome) -> None:
+    """Where no marked ground was given, all of it is: there is nothing to say of the rest."""
     layout = outcome.delivery.layout
-    whole = layout.allowance.assign(share_covered=math.nan, left_per_ha_rest=math.nan)
+    whole = layout.allowance.assign(
+        share_on_marked_ground=math.nan, remaining_per_ha_elsewhere=math.nan
+    )
 
-    assert evening_view(replace(layout, allowance=whole), "us") is None
+    assert marking_progress(replace(layout, allowance=whole), "us") is None
 
 
-@pytest.mark.parametrize(("left", "words"), [(-1.0, "nothing: the cap is used up"), (math.nan, "")])
-def test_evening_view_says_when_nothing_may_go(outcome: Outcome, left: float, words: str) -> None:
-    """Beyond the cap nothing may go any more; without a cap nothing is said of it."""
+@pytest.mark.parametrize(
+    ("remaining", "words"), [(-1.0, "nothing: the allowance is used up"), (math.nan, "")]
+)
+def test_marking_progress_says_when_nothing_remains(
+    outcome: Outcome, remaining: float, words: str
+) -> None:
+    """Beyond the limit no allowance remains; without one nothing is said of it."""
     layout = outcome.delivery.layout
-    table = layout.allowance.assign(left=left)
+    table = layout.allowance.assign(remaining=remaining)
 
-    evening = evening_view(replace(layout, allowance=table), "us")
+    progress = marking_progress(replace(layout, allowance=table), "us")
 
-    assert evening is not None
-    assert evening.left == words
+    assert progress is not None
+    assert progress.remaining == words

@@ -20,7 +20,7 @@ LIMITS = {
     limit.id: limit
     for limit in (
         terrain.GRADE_MAX, terrain.CROSS_SLOPE_MAX, terrain.OPENING_SLOPE_MAX,
-        terrain.REACH_MAX, terrain.HAULING_DISTANCE_MAX, terrain.WATER_CROSSINGS_MAX,
+        terrain.REACH_MAX, terrain.EXTRACTION_DISTANCE_MAX, terrain.WATER_CROSSINGS_MAX,
     )
 }  # fmt: skip
 
@@ -104,7 +104,7 @@ def test_reach_names_the_trees_beyond_and_the_way_out(
     assert (met["verdict"], near["verdict"]) == ("met", "near")
 
 
-def test_hauling_distance_is_the_mean(laid_out: Callable[..., Case], marks_at: Marks) -> None:
+def test_extraction_distance_is_the_mean(laid_out: Callable[..., Case], marks_at: Marks) -> None:
     """Trees 40 and 100 m from the landing along the corridor: 70 m."""
     case = laid_out(
         STAND,
@@ -112,7 +112,7 @@ def test_hauling_distance_is_the_mean(laid_out: Callable[..., Case], marks_at: M
         landings=[shapely.box(10, 90, 20, 110)],
         marks=marks_at((60, 105), (120, 95)),
     )
-    rows = held(case, terrain.HAULING_DISTANCE_MAX, "60 m")
+    rows = held(case, terrain.EXTRACTION_DISTANCE_MAX, "60 m")
 
     assert rows[["measured", "margin", "verdict"]].to_numpy().tolist() == [
         [pytest.approx(70), pytest.approx(-10), "exceeded"]
@@ -135,7 +135,7 @@ def test_crossings_are_counted(laid_out: Callable[..., Case], most: str, verdict
     [
         (terrain.GRADE_MAX, "20 % over 30 m", terrain.NO_TERRAIN),
         (terrain.CROSS_SLOPE_MAX, "10 %", terrain.NO_TERRAIN),
-        (terrain.HAULING_DISTANCE_MAX, "300 m", terrain.NO_LANDING),
+        (terrain.EXTRACTION_DISTANCE_MAX, "300 m", terrain.NO_LANDING),
         (terrain.WATER_CROSSINGS_MAX, "0", terrain.NO_WATER),
     ],
 )

@@ -151,7 +151,7 @@ def test_stretches_run_towards_the_landing() -> None:
 
 
 @pytest.mark.parametrize("gap", [0.0, 0.7])
-def test_hauling_ends_at_the_edge_of_the_landing(gap: float) -> None:
+def test_extraction_ends_at_the_edge_of_the_landing(gap: float) -> None:
     """A line into the landing stops at its edge; one that ends just before it bridges the gap."""
     line = [(-8.0, 0.0), (60.0, 0.0)] if gap == 0 else [(gap, 0.0), (60.0, 0.0)]
 

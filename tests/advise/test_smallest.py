@@ -108,7 +108,7 @@ def test_two_openings_too_close_are_parted_by_the_smallest_set(
     assert advice.passes
 
 
-def test_joined_openings_are_mended_by_the_smallest_set(
+def test_combined_openings_are_mended_by_the_smallest_set(
     groves: Build, advice_of: Build, hole_left: Build, least_by_trying: Build
 ) -> None:
     """Openings joined by a corridor are parted or made smaller, whichever takes fewer trees."""
@@ -120,7 +120,7 @@ def test_joined_openings_are_mended_by_the_smallest_set(
     couples = [(str(2 * i + 1), str(2 * i + 2)) for i in range(len(pairs))]
     limit = 230.0
 
-    def joined_m2(one: tuple[int, ...], couple: tuple[str, str], line: Any) -> float:  # noqa: ANN401
+    def combined_m2(one: tuple[int, ...], couple: tuple[str, str], line: Any) -> float:  # noqa: ANN401
         strip = shapely.buffer(line, 2.0, cap_style="flat")
         holes = [hole_left(trees, one, name, 0.0) for name in couple]
         whole = [
@@ -137,12 +137,12 @@ def test_joined_openings_are_mended_by_the_smallest_set(
         couple: least_by_trying(
             trees,
             trees.of(*couple),
-            lambda one, c=couple, at=line: joined_m2(one, c, at) <= limit + ROUNDING_M2,
+            lambda one, c=couple, at=line: combined_m2(one, c, at) <= limit + ROUNDING_M2,
         )
         for couple, line in zip(couples, lines, strict=True)
     }
 
-    advice = advice_of(trees, {"joined_area_max": f"{limit} m2"}, corridors=lines)
+    advice = advice_of(trees, {"combined_area_max": f"{limit} m2"}, corridors=lines)
 
     assert {couple: chosen(advice, trees, *couple) for couple in couples} == expected
     assert advice.passes

@@ -90,10 +90,10 @@ def make_project(folder: Path, *, units: str = "us") -> Project:
 
 
 def make_survey() -> Survey:
-    """Survey with two records set aside; frames that no writer reads are empty."""
+    """Survey with two records rejected; frames that no writer reads are empty."""
     nothing = gpd.GeoDataFrame(geometry=[], crs=WORKING_CRS)
-    set_aside = declared(
-        LAYERS["set_aside"],
+    rejected = declared(
+        LAYERS["rejected"],
         {
             "input": ["marks", "marks"],
             "file": ["marks.csv", "marks.csv"],
@@ -103,13 +103,13 @@ def make_survey() -> Survey:
         },
     )
     names = (
-        "stand", "corridors", "marks", "walked", "keep_out", "landings", "water", "setbacks",
-        "leave_trees", "covered",
+        "stand", "corridors", "marks", "walked", "exclusions", "landings", "water", "setbacks",
+        "leave_trees", "marked_ground",
     )  # fmt: skip
     frames = dict.fromkeys(names, nothing)
     counts = (
-        InputCount(input="stand", file="stand.gpkg", sha256="a" * 64, read=1, used=1, set_aside=0),
-        InputCount(input="marks", file="marks.csv", sha256="b" * 64, read=6, used=4, set_aside=2),
+        InputCount(input="stand", file="stand.gpkg", sha256="a" * 64, read=1, used=1, rejected=0),
+        InputCount(input="marks", file="marks.csv", sha256="b" * 64, read=6, used=4, rejected=2),
     )
     return Survey(
         crs=WORKING_CRS,
@@ -119,7 +119,7 @@ def make_survey() -> Survey:
         plots=nothing,
         plot_trees=pd.DataFrame(),
         terrain=None,
-        set_aside=set_aside,
+        rejected=rejected,
         counts=counts,
         notices=(),
     )
@@ -150,15 +150,15 @@ def make_figures() -> Figures:
             share=0.1425,
             largest_m2=2500.0,
             nearest_spacing_m=6.0,
-            joined_count=2,
-            joined_largest_m2=3224.0,
+            combined_count=2,
+            combined_largest_m2=3224.0,
             components=5,
             components_area_m2=5800.0,
-            gaps_count=1,
-            gaps_area_m2=100.0,
+            incidental_count=1,
+            incidental_area_m2=100.0,
         ),
         zones={
-            "keep_out": ZoneFigures(area_m2=1600.0, marks=0),
+            "exclusion": ZoneFigures(area_m2=1600.0, marks=0),
             "landing": ZoneFigures(area_m2=0.0, marks=0),
             "corridor": ZoneFigures(area_m2=1584.0, marks=1),
             "opening": ZoneFigures(area_m2=5380.0, marks=2),
@@ -167,7 +167,7 @@ def make_figures() -> Figures:
         marks=MarkFigures(
             read=6,
             used=4,
-            set_aside=2,
+            rejected=2,
             trees=4,
             not_located=3,
             paint_disagrees=2,
@@ -231,8 +231,8 @@ def make_openings() -> gpd.GeoDataFrame:
         area_m2=[1600.0, 1600.0, 2500.0],
         trees=[12, 10, 22],
         parts=[1, 1, 1],
-        joined=[1, 1, 3],
-        joined_area_m2=[3224.0, 3224.0, 2500.0],
+        combined=[1, 1, 3],
+        combined_area_m2=[3224.0, 3224.0, 2500.0],
         nearest=[2, 1, 2],
         spacing_m=[6.0, 6.0, 33.9],
         volume=["0.75 cord", "600 board foot", ""],
@@ -265,7 +265,7 @@ def make_layout() -> Layout:
         zones=placed(
             "zones",
             [square(0, 160, 40), shapely.MultiPolygon(), strips[0]],
-            zone=["keep_out", "landing", "corridor"],
+            zone=["exclusion", "landing", "corridor"],
             area_m2=[1600.0, 0.0, 800.0],
             share=[0.04, 0.0, 0.02],
         ),
@@ -274,18 +274,18 @@ def make_layout() -> Layout:
         ),
         corridor_lines=placed("corridor_lines", lines, **names, length_m=[200.0] * 2),
         openings=make_openings(),
-        joined_openings=placed(
-            "joined_openings",
+        combined_openings=placed(
+            "combined_openings",
             [shapely.unary_union([square(20, 80, 40), square(66, 80, 40)]), square(130, 130, 50)],
-            joined=[1, 3],
+            combined=[1, 3],
             openings=["1, 2", "3"],
             openings_count=[2, 1],
             area_m2=[3224.0, 2500.0],
             net_of_corridor_m2=[2880.0, 2500.0],
         ),
-        canopy_gaps=placed("canopy_gaps", []),
+        incidental_openings=placed("incidental_openings", []),
         marks=make_marks(),
-        keep_out=placed("keep_out", [square(0, 160, 40)], name=["Spring"], area_m2=[1600.0]),
+        exclusions=placed("exclusions", [square(0, 160, 40)], name=["Spring"], area_m2=[1600.0]),
         volume_by_zone=make_tally(),
         cruise_plots=placed("cruise_plots", []),
         allowance=declared(LAYERS["allowance"], {}),

@@ -1,4 +1,4 @@
-"""Landings outside the stand: hauled to, but no part of its area."""
+"""Landings outside the stand: wood is taken there, but no part of its area."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -50,32 +50,32 @@ def bring(tmp_path: Path) -> Bring:
     return build
 
 
-def test_wood_is_hauled_to_a_landing_beyond_the_boundary(bring: Bring) -> None:
+def test_wood_is_extracted_to_a_landing_beyond_the_boundary(bring: Bring) -> None:
     """40 m outside and 20 or 80 m inside: 60 and 120 m, 4 ninths of it outside the stand."""
     survey, project = bring(ROADSIDE)
     layout = measure_layout(survey, project, earlier={})
-    hauling = layout.ground.hauling
+    extraction = layout.ground.extraction
 
     assert layout.landings.empty
     assert layout.figures.zones["landing"].area_m2 == 0
-    assert layout.marks["hauling_m"].to_list() == pytest.approx([60, 120])
-    assert hauling is not None
-    assert hauling.outside_share == pytest.approx((40 + 40) / (60 + 120))
+    assert layout.marks["extraction_m"].to_list() == pytest.approx([60, 120])
+    assert extraction is not None
+    assert extraction.outside_share == pytest.approx((40 + 40) / (60 + 120))
 
 
 def test_a_landing_across_the_boundary_takes_its_part_of_the_stand(bring: Bring) -> None:
-    """Half of 20 x 20 m lies inside; hauling ends at the whole landing's edge."""
+    """Half of 20 x 20 m lies inside; extraction ends at the whole landing's edge."""
     survey, project = bring(shapely.box(X - 10, Y + 90, X + 10, Y + 110), ROADSIDE)
     layout = measure_layout(survey, project, earlier={})
 
     assert layout.landings["area_m2"].to_list() == pytest.approx([200])
-    assert layout.marks["hauling_m"].to_list() == pytest.approx([10, 70])
+    assert layout.marks["extraction_m"].to_list() == pytest.approx([10, 70])
 
 
-def test_a_landing_of_another_stand_is_set_aside(bring: Bring) -> None:
+def test_a_landing_of_another_stand_is_rejected(bring: Bring) -> None:
     """Six kilometres away is not this stand's, and is said."""
     survey, _ = bring(ROADSIDE, shapely.affinity.translate(ROADSIDE, 6000))
-    aside = survey.set_aside.iloc[0]
+    aside = survey.rejected.iloc[0]
 
     assert survey.landing_sites is not None
     assert len(survey.landing_sites) == 1
@@ -90,8 +90,8 @@ def test_landings_that_are_all_elsewhere_are_refused(bring: Bring) -> None:
 
 
 def test_without_whole_landings_those_in_the_stand_are_taken(bring: Bring) -> None:
-    """A survey that only knows its landings in the stand is hauled to them."""
+    """Wood goes to the landings in the stand where a survey knows no others."""
     survey, project = bring(shapely.box(X - 10, Y + 90, X + 10, Y + 110))
     layout = measure_layout(replace(survey, landing_sites=None), project, earlier={})
 
-    assert layout.marks["hauling_m"].to_list() == pytest.approx([10, 70])
+    assert layout.marks["extraction_m"].to_list() == pytest.approx([10, 70])

@@ -58,13 +58,13 @@ def test_layers_in_order(path: Path) -> None:
         ["corridors", "MultiPolygon"],
         ["corridor_lines", "MultiLineString"],
         ["openings", "MultiPolygon"],
-        ["joined_openings", "MultiPolygon"],
-        ["canopy_gaps", "MultiPolygon"],
+        ["combined_openings", "MultiPolygon"],
+        ["incidental_openings", "MultiPolygon"],
         ["marks", "Point"],
-        ["keep_out", "MultiPolygon"],
+        ["exclusions", "MultiPolygon"],
         ["volume_by_zone", None],
         ["checks", None],
-        ["set_aside", None],
+        ["rejected", None],
         ["parameters", None],
     ]
 
@@ -110,12 +110,12 @@ def test_missing_is_null(path: Path) -> None:
 
 
 def test_empty_layer_has_its_columns(path: Path) -> None:
-    """A layout without canopy gaps has the layer, empty, with every column."""
-    gaps = pyogrio.read_info(path, layer="canopy_gaps")
+    """A layout without incidental openings has the layer, empty, with every column."""
+    incidental = pyogrio.read_info(path, layer="incidental_openings")
 
-    expected = [column.name for column in written_columns(LAYERS["canopy_gaps"], "us")]
-    assert gaps["features"] == 0
-    assert gaps["fields"].tolist() == expected
+    expected = [column.name for column in written_columns(LAYERS["incidental_openings"], "us")]
+    assert incidental["features"] == 0
+    assert incidental["fields"].tolist() == expected
 
 
 def test_every_column_is_explained(path: Path) -> None:

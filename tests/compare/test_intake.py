@@ -99,8 +99,8 @@ def test_stumps_past_the_boundary_are_kept(read: Read) -> None:
     seen = read(text)
 
     assert seen.stumps["inside"].tolist() == [True, True, True, False]
-    assert seen.set_aside["reason"].item().startswith("it lies more than 100 m outside")
-    assert seen.counts[0].read == 5 == seen.counts[0].used + seen.counts[0].set_aside
+    assert seen.rejected["reason"].item().startswith("it lies more than 100 m outside")
+    assert seen.counts[0].read == 5 == seen.counts[0].used + seen.counts[0].rejected
 
 
 @pytest.mark.parametrize(
@@ -112,11 +112,11 @@ def test_stumps_past_the_boundary_are_kept(read: Read) -> None:
         (table("id,time", "1,2026-03-01", "1,2026-03-01"), "counted once"),
     ],
 )
-def test_records_that_cannot_be_used_are_set_aside(read: Read, text: str, why: str) -> None:
+def test_records_that_cannot_be_used_are_rejected(read: Read, text: str, why: str) -> None:
     """The same rules as for marks: with the reason, and counted."""
     seen = read(text)
 
-    assert why in seen.set_aside["reason"].item()
+    assert why in seen.rejected["reason"].item()
     assert len(seen.stumps) == text.count("\n") - 2
 
 

@@ -1,4 +1,4 @@
-"""The whole step: a Layout in, the doubt in each of its figures out."""
+"""The whole step: a Layout in, the uncertainty in each of its figures out."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -18,8 +18,8 @@ from glademark.uncertainty.drawn import Drawn, Field, drawn_openings, shared_by_
 from glademark.uncertainty.errors import position_errors, shared_draws
 from glademark.uncertainty.openings import (
     area_draws,
+    combined_draws,
     distance_draws,
-    joined_draws,
     spacing_draws,
 )
 from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
@@ -27,14 +27,14 @@ from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
 PAIRS_WITHIN_M = 100.0
 """Pairs of openings up to this far apart are drawn, and the nearest one of each."""
 
-WALKED_JOINED = "no interval: a walked outline is part of a joined hole"
+WALKED_COMBINED = "no interval: a walked outline is part of a combined hole"
 
 FloatArray = npt.NDArray[np.float64]
 Key = tuple[str, str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Doubt:
+class Uncertainty:
     """
     What the measured figures may truly be.
 
@@ -43,9 +43,9 @@ class Doubt:
     settings
         Of the draws.
     draws
-        By quantity and feature, in SI; shape (draws,). Quantities: opening_area, joined_area,
+        By quantity and feature, in SI; shape (draws,). Quantities: opening_area, combined_area,
         spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
-        trees_in_keep_out, trees_in_setbacks.
+        trees_in_exclusion, trees_in_setbacks.
     reasons
         By quantity and feature, why there are no draws.
     shifts
@@ -98,7 +98,7 @@ class Doubt:
         return float(low), float(high)
 
 
-def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | None:
+def measure_uncertainty(layout: Layout, survey: Survey, project: Project) -> Uncertainty | None:
     """
     The position error carried through to every figure that hangs on it.
 
@@ -113,7 +113,7 @@ def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | N
 
     Returns
     -------
-    doubt
+    uncertainty
         None where the project asks for none.
     """
     settings = project.uncertainty
@@ -138,14 +138,14 @@ def measure_doubt(layout: Layout, survey: Survey, project: Project) -> Doubt | N
     drawn = drawn_openings(field)
     draws = dict(_opening_draws(field, drawn))
     draws |= dict(_pair_draws(layout, drawn))
-    draws |= dict(_joined(field, drawn, rng))
+    draws |= dict(_combined(field, drawn, rng))
     draws |= dict(_corridor_draws(field, rng))
     cut, places = _cut_places(field)
     zones = _zones(field, cut, places, rng)
     mine = replace(field, shared=field.shared[:, cut])
     count = layout.marks["count"].to_numpy(dtype=float)[cut]
     draws |= dict(trees_inside(mine, places, count, rng))
-    return Doubt(
+    return Uncertainty(
         settings=settings,
         draws=draws,
         reasons=dict(_reasons(layout, drawn, draws)),
@@ -185,16 +185,16 @@ def _pair_draws(layout: Layout, drawn: Drawn) -> Iterator[tuple[Key, FloatArray]
             yield ("spacing", f"{a}, {b}"), spacing_draws(drawn.openings[a], drawn.openings[b])
 
 
-def _joined(
+def _combined(
     field: Field, drawn: Drawn, rng: np.random.Generator
 ) -> Iterator[tuple[Key, FloatArray]]:
-    """Area of each joined hole whose openings are drawn as discs."""
+    """Area of each combined hole whose openings are drawn as discs."""
     layout = field.layout
     shifts = rng.standard_normal((len(field.shared), 2)) * field.line_error_m / np.sqrt(2)
     holes = layout.openings.set_index("opening").geometry
     strips = layout.corridors.geometry.to_numpy()
     for names, area in zip(
-        layout.joined_openings["openings"], layout.joined_openings["area_m2"], strict=True
+        layout.combined_openings["openings"], layout.combined_openings["area_m2"], strict=True
     ):
         numbers = [int(number) for number in names.split(", ")]
         members = [drawn.openings[number] for number in numbers if number in drawn.openings]
@@ -203,12 +203,12 @@ def _joined(
         hole = shapely.union_all([holes[number] for number in numbers])
         meets = shapely.intersects(strips, hole)
         if len(members) == 1 and not meets.any():
-            yield ("joined_area", names), area_draws(members[0], measured_m2=area)
+            yield ("combined_area", names), area_draws(members[0], measured_m2=area)
         elif all(one.basis != "walked" for one in members):
             width = layout.corridors.loc[meets, "width_m"].max() if meets.any() else 0.0
             yield (
-                ("joined_area", names),
-                joined_draws(
+                ("combined_area", names),
+                combined_draws(
                     members,
                     shapely.union_all(strips[meets]),
                     width_m=float(width),
@@ -275,12 +275,12 @@ def _zones(
 def _reasons(
     layout: Layout, drawn: Drawn, draws: Mapping[Key, FloatArray]
 ) -> Iterator[tuple[Key, str]]:
-    """Why an opening or joined hole has no interval."""
+    """Why an opening or combined hole has no interval."""
     for number, reason in drawn.reasons.items():
         yield ("opening_area", str(number)), reason
         yield ("boundary", str(number)), reason
         yield ("water", str(number)), reason
-    for names in layout.joined_openings["openings"]:
-        if ("joined_area", names) not in draws:
+    for names in layout.combined_openings["openings"]:
+        if ("combined_area", names) not in draws:
             known = [drawn.reasons.get(int(number), "") for number in names.split(", ")]
-            yield ("joined_area", names), max(known) or WALKED_JOINED
+            yield ("combined_area", names), max(known) or WALKED_COMBINED

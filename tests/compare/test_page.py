@@ -105,7 +105,7 @@ def test_page_says_findings_cautions_and_forms(made: Made) -> None:
 
     for words in (
         "These are findings, not verdicts on anyone",
-        "Felling and hauling kill",
+        "Felling and extraction kill",
         "marked, no stump found",
         "cut, no mark matched (1)",
     ):

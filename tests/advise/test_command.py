@@ -57,7 +57,7 @@ def advised(sample: Path, before: Mapping[str, str]) -> Advised:
 def test_the_exceeded_limits_of_the_sample_are_mended(advised: Advised) -> None:
     """The sample's opening too large, its pair too close and joined: proved smallest, and met."""
     advice = advised.advice
-    first = {"opening_area_max", "opening_spacing_min", "joined_area_max"}
+    first = {"opening_area_max", "opening_spacing_min", "combined_area_max"}
 
     assert set(advice.exceeded["limit"]) == first
     assert not first & set(advice.still_exceeded["limit"])
@@ -106,14 +106,20 @@ def test_the_layer_holds_the_trees(advised: Advised) -> None:
     """The GeoPackage, the table and the JSON name the same trees."""
     by_name = {path.name: path for path in advised.files}
     with closing(sqlite3.connect(by_name["advice.gpkg"])) as database:
-        rows = database.execute("SELECT tree_id, marker FROM spare").fetchall()
+        rows = database.execute("SELECT tree_id, marker FROM leave_standing").fetchall()
     table = pd.read_csv(by_name["advice.csv"], dtype=str)
     content = json.loads(by_name["advice.json"].read_text(encoding="utf-8"))
 
-    trees = list(zip(advised.advice.spare["tree_id"], advised.advice.spare["marker"], strict=True))
+    trees = list(
+        zip(
+            advised.advice.leave_standing["tree_id"],
+            advised.advice.leave_standing["marker"],
+            strict=True,
+        )
+    )
     assert rows == trees
     assert list(zip(table["tree_id"], table["marker"], strict=True)) == trees
-    assert [(one["tree_id"], one["marker"]) for one in content["spare"]] == trees
+    assert [(one["tree_id"], one["marker"]) for one in content["leave_standing"]] == trees
 
 
 @pytest.mark.parametrize(
@@ -152,7 +158,7 @@ def test_marks_are_written_in_formats_that_are_read(tmp_path: Path, name: str) -
 
     advised = give_advice(project, by="volume", apply=tmp_path / name)
 
-    assert len(advised.advice.spared) == 2
+    assert len(advised.advice.leave_standingd) == 2
     assert advised.advice.passes
     assert (tmp_path / name).is_file()
 
@@ -164,7 +170,7 @@ def test_a_tree_that_must_go_is_read_from_its_column(advise: Command, tmp_path: 
     result = advise(project, "--out", str(tmp_path / "out"))
 
     assert result.returncode == 0
-    assert "sparing mends none of the limits" in result.stdout
+    assert "standing mends none of the limits" in result.stdout
     assert "0, 1, 2, 3, 4, 5" in " ".join(result.stdout.split())
 
 

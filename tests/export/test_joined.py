@@ -12,7 +12,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.contracts.layers import MARKS, SET_ASIDE, STAND, Column, Layer, Units
+from glademark.contracts.layers import MARKS, REJECTED, STAND, Column, Layer, Units
 from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
 from glademark.export.joined import one_under_the_other
@@ -163,9 +163,9 @@ def test_tables_keep_every_value(rows: int, tmp_path: Path) -> None:
     )
     first = table_of(frame_of(STAND, 1), STAND.name, "metric")
 
-    tables = [first, table_of(aside, SET_ASIDE.name, "metric")]
+    tables = [first, table_of(aside, REJECTED.name, "metric")]
     write_tables(tables, tmp_path / "layout.gpkg", record="")
 
     with closing(sqlite3.connect(tmp_path / "layout.gpkg")) as database:
-        found = database.execute("SELECT fid, record, tree_id FROM set_aside").fetchall()
+        found = database.execute("SELECT fid, record, tree_id FROM rejected").fetchall()
     assert found == [(row + 1, row, name) for row, name in enumerate(names)]

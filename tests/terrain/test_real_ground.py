@@ -102,7 +102,7 @@ def layout(
 
 
 def test_ground_and_trees_together(layout: Layout, plot: tuple[np.ndarray, np.ndarray]) -> None:
-    """Heights, slopes, reach, hauling and grades agree with the second method."""
+    """Heights, slopes, reach, extraction and grades agree with the second method."""
     spots, heights = plot
     x, y = spots.T
     axes = (np.arange(101) * 5.0, np.arange(201) * 5.0)
@@ -116,7 +116,7 @@ def test_ground_and_trees_together(layout: Layout, plot: tuple[np.ndarray, np.nd
     on_road = y < np.abs(x - nearest)
     way = np.where(on_road, x, nearest + y)
     clear = np.abs(y - np.abs(x - nearest)) > 1e-6  # not as near to the road as to the corridor
-    marks, reach, hauling = layout.marks, layout.ground.reach, layout.ground.hauling
+    marks, reach, extraction = layout.marks, layout.ground.reach, layout.ground.extraction
 
     assert len(marks) == len(spots) == 3604
     np.testing.assert_allclose(marks["elevation_m"], at(np.column_stack([y, x])), atol=1e-6)
@@ -126,10 +126,10 @@ def test_ground_and_trees_together(layout: Layout, plot: tuple[np.ndarray, np.nd
     np.testing.assert_allclose(marks["reach_m"], away, atol=1e-6)
     assert reach is not None
     assert reach.trees_beyond == (away > REACH).sum() > 500
-    np.testing.assert_allclose(marks["hauling_m"][clear], way[clear], atol=1e-6)
-    assert hauling is not None
-    assert hauling.mean_m == pytest.approx(np.where(clear, way, marks["hauling_m"]).mean())
-    assert hauling.inside_share == pytest.approx(1)
+    np.testing.assert_allclose(marks["extraction_m"][clear], way[clear], atol=1e-6)
+    assert extraction is not None
+    assert extraction.mean_m == pytest.approx(np.where(clear, way, marks["extraction_m"]).mean())
+    assert extraction.inside_share == pytest.approx(1)
 
 
 def test_grades_along_a_real_corridor(layout: Layout, plot: tuple[np.ndarray, np.ndarray]) -> None:

@@ -14,10 +14,10 @@ SOLD = {"volume": {"products": {"sawlog": {"unit": "m3"}}}}
 STOCK = {**SOLD, "allowance": {"standing": {"sawlog": "20 m3", "basal_area": "0.01 m2/ha"}}}
 
 
-def test_an_overdrawn_allowance_is_mended_by_the_fewest_trees(
+def test_an_exceeded_allowance_is_mended_by_the_fewest_trees(
     groves: Build, advice_of: Build, least_by_trying: Build
 ) -> None:
-    """Of 20 m3 standing 30 % may go: the fewest trees that hold the rest, then the least wood."""
+    """Of 20 m3 standing 30 % are allowable: the fewest trees that hold the rest, least wood."""
     trees = groves(3, [12], [(300, 300)])
     drawn = trees.volume.sum()
     expected = least_by_trying(
@@ -59,13 +59,13 @@ def test_trees_too_thick_are_the_ones_spared(groves: Build, advice_of: Build) ->
     assert advice.spared == frozenset(range(5))
 
 
-def test_trees_in_a_keep_out_are_spared(groves: Build, advice_of: Build) -> None:
-    """What stands in a keep-out stays: the marks in it, and no other."""
+def test_trees_in_an_exclusion_are_spared(groves: Build, advice_of: Build) -> None:
+    """What stands in an exclusion stays: the marks in it, and no other."""
     trees = groves(8, [8], [(300, 300)])
     trees = replace(trees, group=np.repeat([""], 8))
     inside = {i for i, (x, _) in enumerate(trees.spot) if x <= 300}
 
-    advice = advice_of(trees, {}, keep_out=[shapely.box(250, 250, 300, 350)])
+    advice = advice_of(trees, {}, exclusions=[shapely.box(250, 250, 300, 350)])
 
     assert inside
     assert advice.spared == inside
@@ -296,7 +296,7 @@ def test_nothing_exceeded_is_nothing_to_mend(groves: Build, advice_of: Build) ->
     advice = advice_of(groves(1, [5], [(300, 300)]), {"opening_area_max": "1 ha"})
 
     assert advice.exceeded.empty
-    assert advice.spare.empty
+    assert advice.leave_standing.empty
     assert advice.passes
 
 

@@ -36,15 +36,15 @@ WRITERS: Mapping[str, Deliverable] = {
     one.id: one
     for one in (
         geopackage.DELIVERABLE, tables.CHECKS, tables.OPENINGS, summary.DELIVERABLE,
-        ground_tables.CORRIDOR_GRADES, ground_tables.HAULING, ground_tables.WATER_CROSSINGS,
+        ground_tables.CORRIDOR_GRADES, ground_tables.EXTRACTION, ground_tables.WATER_CROSSINGS,
         ground_tables.BEYOND_REACH,
     )
 }  # fmt: skip
-OWN_TABLES = {"corridor_grades.csv", "hauling.csv", "water_crossings.csv", "beyond_reach.csv"}
-OF_OTHERS = {"must_go", "remeasure", "doubt_settled"} | {
-    f"chance_{zone}" for zone in ("keep_out", "landing", "corridor", "opening", "matrix")
+OWN_TABLES = {"corridor_grades.csv", "extraction.csv", "water_crossings.csv", "beyond_reach.csv"}
+OF_OTHERS = {"must_go", "remeasure", "uncertainty_settled"} | {
+    f"chance_{zone}" for zone in ("exclusion", "landing", "corridor", "opening", "matrix")
 }
-OWN_LAYERS = {"corridor_grades", "hauling", "water_crossings", "corridor_stubs"}
+OWN_LAYERS = {"corridor_grades", "extraction", "water_crossings", "corridor_stubs"}
 
 Marks = Callable[..., list[dict[str, object]]]
 
@@ -108,25 +108,25 @@ def test_wood_finds_its_way_to_the_landing(full: Case) -> None:
 
     The mean by volume is (5 x 50 + 15 x 240 + 2 x 220) / 22.
     """
-    hauling = full.layout.ground.hauling
+    extraction = full.layout.ground.extraction
     marks = full.layout.marks.set_index("tree_id")
 
-    assert marks["hauling_m"].to_dict() == {
+    assert marks["extraction_m"].to_dict() == {
         "70 m": pytest.approx(50), "up": pytest.approx(240),
         "lost": pytest.approx(np.nan, nan_ok=True), "far": pytest.approx(220),
     }  # fmt: skip
-    assert hauling is not None
-    assert hauling.mean_m == pytest.approx((5 * 50 + 15 * 240 + 2 * 220) / 22)
-    assert (hauling.m3, hauling.m3_unreached) == (pytest.approx(22), pytest.approx(1))
-    assert hauling.loads == pytest.approx(2.2)
-    assert hauling.unreached == ("3",)
-    assert hauling.by_landing == {"area 1": pytest.approx(22)}
+    assert extraction is not None
+    assert extraction.mean_m == pytest.approx((5 * 50 + 15 * 240 + 2 * 220) / 22)
+    assert (extraction.m3, extraction.m3_unreached) == (pytest.approx(22), pytest.approx(1))
+    assert extraction.loads == pytest.approx(2.2)
+    assert extraction.unreached == ("3",)
+    assert extraction.by_landing == {"area 1": pytest.approx(22)}
     assert any("No landing is reached along corridors from 3" in n for n in full.layout.notices)
 
 
 def test_the_last_stretch_is_driven_most(full: Case) -> None:
     """All wood passes next to the landing; one load is 10 m3."""
-    first = full.layout.hauling.iloc[0]
+    first = full.layout.extraction.iloc[0]
 
     assert (first["stretch"], first["corridor"], first["trees"]) == (1, "1", 3)
     assert first["volume_m3"] == pytest.approx(22)
@@ -221,15 +221,15 @@ def test_handed_over_are_layers_tables_and_figures(full: Case, tmp_path: Path) -
 
     assert {path.name for path in files} >= OWN_TABLES
     assert layers_in(tmp_path / "out/layout.gpkg") >= OWN_LAYERS
-    assert set(found) == {"terrain", "grades", "hauling", "reach", "crossings", "light"}
-    assert found["hauling"]["unreached"] == ["3"]
+    assert set(found) == {"terrain", "grades", "extraction", "reach", "crossings", "light"}
+    assert found["extraction"]["unreached"] == ["3"]
     assert beyond == ["far"]
     assert float(opening["slope_mean_pct"]) == pytest.approx(20)
     assert float(opening["windward_edge_m"]) == pytest.approx(40)
 
 
 def test_the_terminal_tells_the_ground(full: Case) -> None:
-    """Slope, grade, hauling, reach and crossings in words, with the word about permits."""
+    """Slope, grade, extraction, reach and crossings in words, with the word about permits."""
     text = " ".join(printed(handed_over(full)).split())
 
     for words in (
@@ -285,11 +285,11 @@ def test_a_stand_without_marks_is_laid_on_the_ground_too(
         corridors=[EAST],
         landings=[LANDING],
     )
-    hauling = case.layout.ground.hauling
+    extraction = case.layout.ground.extraction
 
-    assert hauling is not None
-    assert (hauling.trees, hauling.m3) == (0, None)
-    assert np.isnan(hauling.mean_m)
+    assert extraction is not None
+    assert (extraction.trees, extraction.m3) == (0, None)
+    assert np.isnan(extraction.mean_m)
     assert isinstance(case.layout.corridor_grades, pd.DataFrame)
 
 
@@ -308,4 +308,4 @@ def test_a_stand_without_corridors_has_slopes_and_no_reach(
 
     assert reach is not None
     assert (reach.trees_within, reach.trees_beyond, reach.stubs, reach.trees_left) == (0, 2, 0, 2)
-    assert case.layout.ground.hauling is None
+    assert case.layout.ground.extraction is None
