@@ -102,7 +102,7 @@ class SpeciesNames:
         found = [find(str(name)) for name in distinct] + [find("")]
         values = np.empty(len(found), dtype=dtype)  # type: ignore[call-overload] # the same
         values[:] = found
-        return values[place].reshape(written.shape)
+        return np.asarray(values[place]).reshape(written.shape)
 
 
 PACKAGED_SPECIES = SpeciesNames()

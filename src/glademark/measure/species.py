@@ -28,7 +28,7 @@ def project_species(project: Project, table: pd.DataFrame | None) -> SpeciesName
     own = SpeciesNames.of(stated)
     if table is None:
         return own
-    rows = table.to_dict(orient="records")
+    rows = [{str(name): cell for name, cell in row.items()} for row in table.to_dict("records")]
     named = species_in(rows, species=own, products=project.volume.products)
     local = [name for name in named if not own.known([name])[0]]
     return SpeciesNames.of([*stated, *((name, OwnSpecies(name=name)) for name in local)])

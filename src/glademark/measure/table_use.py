@@ -73,7 +73,8 @@ def _asked(
         }
     )
     wanted = np.isfinite(frame["size"]) & some["volume"].isna().to_numpy()
-    return frame[wanted & ~some["cull"].to_numpy(dtype=bool)]
+    wanted &= ~some["cull"].to_numpy(dtype=bool)
+    return pd.DataFrame(frame[wanted])
 
 
 def _trees(rows: pd.DataFrame) -> int:
@@ -83,16 +84,16 @@ def _trees(rows: pd.DataFrame) -> int:
 
 def _notice(asked: pd.DataFrame, missed: pd.DataFrame, table: VolumeTable) -> str:
     """What the table left without a volume, by product, species and class; and its unused rows."""
-    reasons = _reasons(missed, table)
-    groups = missed.groupby([missed["product"], missed["species"], reasons], sort=False)
-    by_size = groups["count"].sum().sort_values(ascending=False, kind="stable")
-    told = []
-    for key, number in list(by_size.items())[:NAMED]:
-        product, species, reason = (str(word) for word in key)  # type: ignore[attr-defined] # a tuple of the three
-        classes = ", ".join(dict.fromkeys(groups.get_group(key)["size_class"].astype(str)))
-        name = ", ".join((product or "no product", species or "no species", classes))
-        told.append(f"{name}: {int(number):,} ({reason})")
-    more = f"; and {len(by_size) - NAMED:,} more groups" if len(by_size) > NAMED else ""
+    rows = missed.assign(reason=_reasons(missed, table)).sort_values("size", kind="stable")
+    groups = rows.groupby(["product", "species", "reason"], sort=False)
+    summed = groups.agg(trees=("count", "sum"), classes=("size_class", "unique")).reset_index()
+    summed = summed.sort_values("trees", ascending=False, kind="stable")
+    told = [
+        f"{product or 'no product'}, {species or 'no species'}, {', '.join(classes)}: "
+        f"{number:,} ({reason})"
+        for product, species, reason, number, classes in summed.head(NAMED).to_numpy().tolist()
+    ]
+    more = f"; and {len(summed) - NAMED:,} more groups" if len(summed) > NAMED else ""
     none = missed[~missed["has_volume"]]
     instead = _trees(missed) - _trees(none)
     equations = f", {instead:,} of which have one by a published equation" if instead else ""

@@ -362,9 +362,9 @@ def table_heights(trees: pd.DataFrame, table: VolumeTable) -> FloatArray:
     """Height or logs of each tree as the table counts them; NaN where it has none."""
     if table.height_unit == "logs":
         logs = trees["logs"] if "logs" in trees else pd.Series(np.nan, index=trees.index)
-        return logs.to_numpy(dtype=float)
-    height = trees["height_m"].to_numpy(dtype=float)
-    return height / FOOT_M if table.height_unit == "ft" else height
+        return np.asarray(logs, dtype=float)
+    unit_m = FOOT_M if table.height_unit == "ft" else 1.0
+    return np.asarray(trees["height_m"], dtype=float) / unit_m
 
 
 def in_unit(dbh: FloatArray, given: npt.NDArray[np.object_], unit: DiameterUnit) -> FloatArray:
