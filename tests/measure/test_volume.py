@@ -31,7 +31,7 @@ def table(*rows: tuple[str, ...], columns: str = "product,dbh,volume,unit") -> p
 
 def volume_tables(**more: object) -> dict[str, object]:
     """Project tables with two products and a volume table."""
-    volume = {"table": "table.csv", "products": PRODUCTS, "size_classes": [6, 10, 14], **more}
+    volume = {"table": "table.csv", "products": PRODUCTS, "size_classes": [5, 9, 12], **more}
     return {"project": {"name": "Invented", "units": "us"}, "volume": volume}
 
 

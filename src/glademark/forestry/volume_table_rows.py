@@ -3,7 +3,7 @@ Plain rows of a volume table, long or wide, turned into cells with every fault n
 
 *Long*: one row a cell, with the columns ``dbh`` and ``volume`` and, as needed, ``product``,
 ``species``, ``part``, ``height`` or ``logs``, and ``unit``. *Wide*: no ``volume`` column; either
-the headings are diameters (``species, 6, 10, 14``), or there is a ``dbh`` column and the headings
+the headings are diameters (``species, 5, 9, 12``), or there is a ``dbh`` column and the headings
 are heights (``dbh, 1 log, 2 logs``), or species, or products (``dbh, sawlog, pulpwood``). A heading
 may carry its unit: ``volume_m3``, ``vol (cuft)``, ``bf``, ``height_ft``, ``sawlog_mbf``.
 """
@@ -73,7 +73,7 @@ class TableRow:
     height_unit
         One of `HEIGHT_UNITS`; empty where there is no height, or its unit is not said.
     is_range
-        Whether the size was written as a range, such as ``10 to 14 in``.
+        Whether the size was written as a range, such as ``9 to 12 in``.
     """
 
     dbh: float
@@ -326,7 +326,7 @@ def _repeats(cells: Sequence[TableRow], places: Sequence[int]) -> list[str]:
 
 
 def _size(text: str) -> float:
-    """Leading number of ``10``, ``10 to 14 in`` or ``18 in and up``; 0 for smaller trees."""
+    """Leading number of ``10``, ``9 to 12 in`` or ``20 in and up``; 0 for smaller trees."""
     if _SMALLER_TREES.match(text):
         return 0.0
     found = _NUMBER.match(text)

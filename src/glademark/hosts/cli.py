@@ -250,7 +250,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
 @click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
 @click.option("--part", default="", help="Part of the tree, such as merchantable.")
 @click.option(
-    "--classes", default="2 in", show_default=True, help="Width, or edges: '6, 10, 14 in'."
+    "--classes", default="2 in", show_default=True, help="Width, or edges: '5, 9, 12 in'."
 )
 @click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
 @click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")

@@ -53,7 +53,7 @@ class TableAsked:
     equations, part
         A set by name and one of its parts; chosen by what is assumed where empty.
     classes
-        A width such as ``2 in``, or lower edges such as ``6, 10, 14 in``.
+        A width such as ``2 in``, or lower edges such as ``5, 9, 12 in``.
     up_to
         Largest class, in the unit of the classes.
     height, site_index, basal_area
@@ -204,7 +204,7 @@ def _classes(asked: TableAsked) -> SizeClasses:
     *edges, last = asked.classes.split(",")
     number, unit = split_quantity(last)
     if unit not in ("in", "cm"):
-        msg = f"{asked.classes!r} has no diameter unit; expected one as in '2 in' or '6, 10, 14 in'"
+        msg = f"{asked.classes!r} has no diameter unit; expected one as in '2 in' or '5, 9, 12 in'"
         raise UnitError(msg)
     diameter: Literal["in", "cm"] = "in" if unit == "in" else "cm"
     if edges:
