@@ -108,7 +108,7 @@ def test_modules_named_in_the_guide_exist() -> None:
     missing = [
         name
         for name in named
-        if not name.startswith(("tests", "scripts"))
+        if not name.startswith(("tests", "scripts", "src"))
         and importlib.util.find_spec(f"glademark.{name.replace('/', '.')}") is None
     ]
 

@@ -16,7 +16,7 @@ from pandas.testing import assert_frame_equal
 
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.intake import together
+from glademark.intake import many_stands
 from glademark.intake.many_stands import surveys_of
 from glademark.intake.opened import Shelf
 from glademark.intake.read import survey_of
@@ -150,7 +150,7 @@ def read_alone(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         names.append(shelf.layers["stand"].rows["stand_name"].iloc[0])  # type: ignore[union-attr]
         return survey_of(shelf, project)
 
-    monkeypatch.setattr(together, "survey_of", _noted)
+    monkeypatch.setattr(many_stands, "survey_of", _noted)
     return names
 
 

@@ -77,7 +77,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
 
 ZONES: Mapping[str, Symbol] = MappingProxyType(
     {
-        "exclusions": SYMBOLS["exclusions"],
+        "exclusion": SYMBOLS["exclusions"],
         "landing": SYMBOLS["landings"],
         "corridor": SYMBOLS["corridors"],
         "opening": SYMBOLS["openings"],
