@@ -79,6 +79,15 @@ _SPELLINGS: Mapping[str, str] = MappingProxyType(
 )  # fmt: skip
 QUANTITY_MAX = 200
 """Longest text of a quantity [characters]."""
+VOLUME_HEADINGS: Mapping[str, str] = MappingProxyType(
+    {
+        "bf": "board foot", "bdft": "board foot", "boardfeet": "board foot",
+        "boardfoot": "board foot", "mbf": "MBF", "m3": "m3", "cum": "m3", "cbm": "m3",
+        "ft3": "ft3", "cuft": "ft3", "cf": "ft3", "cord": "cord", "cords": "cord", "cd": "cord",
+        "greenton": "green ton", "greentons": "green ton",
+    }
+)  # fmt: skip
+"""Sale units as they stand in headings, in lower case without gaps."""
 
 _QUANTITY = re.compile(
     r"\s*([-+]?(?:\d+(?:[ _,]\d{3})*|\d*)(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*(.*?)\s*"

@@ -272,7 +272,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
 @click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
 @click.option("--part", default="", help="Part of the tree, such as merchantable.")
 @click.option(
-    "--classes", default="2 in", show_default=True, help="Width, or edges: '6, 10, 14 in'."
+    "--classes", default="2 in", show_default=True, help="Width, or edges: '5, 9, 12 in'."
 )
 @click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
 @click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")
@@ -284,7 +284,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
     "--csv",
     "as_csv",
     is_flag=True,
-    help="Print CSV that [volume] table reads (with one --logs at most).",
+    help="Print CSV that [volume] table reads.",
 )
 def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
     """Print a volume table by size class, to carry into the woods."""

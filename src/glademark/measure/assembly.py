@@ -74,6 +74,8 @@ class Measured:
         Leave trees with their crowns.
     trees, parts
         Cut trees, located or not; their volumes, one row a part.
+    wood_notices
+        What is to be said first of the volumes of a stand.
     sold
         Volume table and products.
     standing
@@ -91,6 +93,7 @@ class Measured:
     leave: gpd.GeoDataFrame
     trees: pd.DataFrame
     parts: pd.DataFrame
+    wood_notices: Mapping[int, tuple[str, ...]]
     sold: Sold
     standing: Mapping[int, Standing]
     classes: SizeClasses
@@ -163,6 +166,7 @@ def _notices(
     """Sentences on a stand that are known before its figures."""
     given = (*survey.stand_notices, *measured.holes.notices)
     return (
+        *measured.wood_notices.get(stand, ()),
         *(notice.text for notice in given if notice.stand in {stand, None}),
         *measured.standing[stand].notices,
         *(stock[stand].notices if stand in stock else ()),

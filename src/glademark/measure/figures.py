@@ -209,7 +209,7 @@ def layout_notices(
     figures: Figures, disagreement: Disagreement, *, marks: pd.DataFrame, settings: OpeningSettings
 ) -> tuple[str, ...]:
     """
-    Notices on distortion, paint against position, line trees, volumes and unpainted stems.
+    Notices on distortion, paint against position, line trees and unpainted stems.
 
     Parameters
     ----------
@@ -232,7 +232,6 @@ def layout_notices(
         _disagreement(disagreement),
         _strays(disagreement, marks),
         _line_trees(figures),
-        _without_solid(figures),
         _unpainted(figures, settings),
     )
     return tuple(notice for notice in found if notice)
@@ -286,14 +285,22 @@ def _line_trees(figures: Figures) -> str:
     )
 
 
-def _without_solid(figures: Figures) -> str:
-    """Trees that the solid volume leaves out."""
-    if not figures.volume.m3_missing_trees:
-        return ""
-    return (
-        f"The solid volume leaves out {figures.volume.m3_missing_trees} trees whose volume has no "
-        "conversion to m3."
-    )
+def solid_notices(count: pd.Series, parts: pd.DataFrame) -> dict[int, str]:
+    """Trees that the solid volume of a stand leaves out, those without any volume apart."""
+    return {
+        stand: _without_solid(count, unknown)
+        for stand, unknown in parts[parts["m3"].isna()].groupby(STAND, sort=False)
+    }
+
+
+def _without_solid(count: pd.Series, unknown: pd.DataFrame) -> str:
+    """Trees of a stand with parts whose solid volume is not known."""
+    of_none = set(unknown.loc[unknown["gross"].isna(), "tree"])
+    none = int(count.loc[sorted(of_none)].sum())
+    lost = int(count.loc[sorted(set(unknown["tree"]) - of_none)].sum())
+    said = [f"{none:,} trees without a volume"] if none else []
+    said += [f"{lost:,} trees whose volume has no conversion to m3"] if lost else []
+    return f"The solid volume leaves out {' and '.join(said)}."
 
 
 def _unpainted(figures: Figures, settings: OpeningSettings) -> str:

@@ -226,11 +226,20 @@ class ProductSettings(Part):
     part: str | None = None
 
 
+class SpeciesSettings(Part):
+    """A species as the project names it; its key is one more spelling."""
+
+    name: str = Field(min_length=1)
+    group: str = ""
+    crown: str = ""
+    volume_as: str = ""
+
+
 class VolumeSettings(Part):
-    """Where volumes come from, and the classes they are shown in."""
+    """Where volumes come from, and the classes they are shown in; no reading is "class"."""
 
     table: Source | None = None
-    table_reading: Literal["class", "interpolate"] = "class"
+    table_reading: Literal["class", "interpolate"] | None = None
     table_class_width: ClassWidth | None = None
     region: str = ""
     division: str = "all"
@@ -522,6 +531,7 @@ class Project(Part):
     marks: MarkSettings = MarkSettings()
     openings: OpeningSettings = OpeningSettings()
     water: WaterSettings = WaterSettings()
+    species: Mapping[str, SpeciesSettings] = Field(default_factory=dict)
     volume: VolumeSettings = VolumeSettings()
     allowance: AllowanceSettings = AllowanceSettings()
     terrain: TerrainSettings = TerrainSettings()

@@ -166,7 +166,7 @@ def _volume(delivery: Delivery) -> Sequence[RenderableType]:
             lines.append(Text(f"{shown_text(name)} scaled by {shown_text(product.rule)}"))
     if figures.m3_missing_trees and figures.m3 is not None:
         missing = _counted(figures.m3_missing_trees, "tree")
-        lines.append(Text(f"Solid volume leaves out {missing}: no volume that can be converted"))
+        lines.append(Text(f"Solid volume leaves out {missing}: no volume, or no conversion"))
     if figures.sources:
         sources = "; ".join(shown_text(source, longest=_LONGEST) for source in figures.sources)
         lines.append(Text(f"Volumes from: {sources}"))
