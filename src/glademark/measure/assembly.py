@@ -153,7 +153,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
                     settings=project.openings,
                 ),
                 ground=GroundFigures(light=light.get(stand)),
-                columns={} if stand in light else {"openings": tuple(unlit.columns)},
+                columns={"openings": tuple(unlit.columns)} if light and stand not in light else {},
             )
             for stand in measured.standing
         },

@@ -164,7 +164,7 @@ def volumes(
         for piece in _of_product(some, name, sold, unit)
     ]
     if not pieces:
-        return pd.DataFrame({name: [] for name in PART_COLUMNS})
+        return pd.DataFrame({name: [] for name in PART_COLUMNS}).astype({"stand": np.int64})
     columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     order = np.argsort(columns["tree"], kind="stable")  # positions until here
     columns["stand"] = trees["stand"].to_numpy()[columns["tree"]]
