@@ -20,7 +20,7 @@ from glademark.contracts.layout import (
 )
 from glademark.contracts.survey import Survey
 from glademark.measure.holes import Holes
-from glademark.measure.tables import exact_sums, sums
+from glademark.measure.tables import exact_sums, rows_by, sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
@@ -287,9 +287,10 @@ def _line_trees(figures: Figures) -> str:
 
 def solid_notices(count: pd.Series, parts: pd.DataFrame) -> dict[int, str]:
     """Trees that the solid volume of a stand leaves out, those without any volume apart."""
+    unknown = parts[parts["m3"].isna()]
     return {
-        stand: _without_solid(count, unknown)
-        for stand, unknown in parts[parts["m3"].isna()].groupby(STAND, sort=False)
+        stand: _without_solid(count, unknown.iloc[rows])
+        for stand, rows in rows_by(unknown[STAND]).items()
     }
 
 

@@ -15,6 +15,7 @@ from glademark.forestry import (
     nearest_species,
 )
 from glademark.forestry.volume_table_rows import species_in
+from glademark.measure.tables import rows_by
 from glademark.project.model import Project, SpeciesSettings
 
 NAMED = 3
@@ -63,11 +64,11 @@ def _code(name: str, where: str, faults: list[str]) -> int:
 
 def unknown_species_notices(frames: Iterable[pd.DataFrame], names: SpeciesNames) -> dict[int, str]:
     """One sentence a stand about species that are not known, from trees of every input."""
-    unknown = [_unknown(frame, names) for frame in frames]
-    trees = pd.concat(unknown).groupby([STAND, "species"])["count"].sum()
+    unknown = pd.concat([_unknown(frame, names) for frame in frames])
+    trees = unknown.groupby([STAND, "species"], as_index=False)["count"].sum()
     return {
-        stand: _unknown_species_notice(some.droplevel(STAND))
-        for stand, some in trees.groupby(level=STAND)
+        stand: _unknown_species_notice(trees.iloc[rows].set_index("species")["count"])
+        for stand, rows in rows_by(trees[STAND]).items()
     }
 
 

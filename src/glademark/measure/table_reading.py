@@ -9,6 +9,7 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.forestry import VolumeTable
+from glademark.measure.tables import rows_by
 from glademark.measure.volume import Sold, volumes
 
 
@@ -24,9 +25,10 @@ def reading_notices(trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold) -> dic
     if table is None or _is_stated(table, sold) or not parts["by_table"].any():
         return said
     others = {label: _compared(trees, parts, other, sold) for label, other in _others(table)}
-    for stand, some in parts.groupby(STAND, sort=False):
+    for stand, rows in rows_by(parts[STAND]).items():
+        some = parts.iloc[rows]
         words = [
-            f"{label}, {_differences(some, amounts.loc[some.index])}"
+            f"{label}, {_differences(some, amounts.iloc[rows])}"
             for label, amounts in others.items()
         ]
         if words and some["by_table"].any():

@@ -8,6 +8,7 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.forestry import VolumeTable
+from glademark.measure.tables import rows_by
 from glademark.measure.volume import Sold, in_unit, product_key, table_heights, volumes
 
 NAMED = 3
@@ -33,7 +34,8 @@ def table_notices(
     if sold.table is None or not len(trees):
         return said, refused
     asked = _asked(trees, parts, sold, sold.table)
-    for stand, some in asked.groupby(STAND, sort=False):
+    for stand, rows in rows_by(asked[STAND]).items():
+        some = asked.iloc[rows]
         missed = some[~some["by_table"]]
         if missed.empty:
             continue
