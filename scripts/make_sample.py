@@ -265,7 +265,7 @@ setback_rule = "no_cut"
 table = "volume_table.csv"
 table_reading = "class"
 table_class_width = "2 in"
-size_classes = [6, 10, 14, 18, 22]
+size_classes = [5, 9, 12, 16, 20]
 
 [volume.products.sawlog]
 unit = "board foot"

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -17,7 +18,9 @@ import pytest
 import shapely
 from lxml import html
 
+from glademark.errors import FileError
 from glademark.export.csv_tables import FORMULA_STARTS
+from glademark.export.reopen import reopen
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.jobs.plugins import installed_deliverables
 
@@ -301,3 +304,67 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
 
     assert said
     assert "is no plain file" in said[0].stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "words"),
+    [
+        ("wide.csv", ",".join(f"c{n}" for n in range(200_000)) + "\n1\n", "200,000 columns"),
+        (
+            "wide.geojson",
+            '{"type": "FeatureCollection", "features": [{"type": "Feature", "geometry": null, '
+            '"properties": {' + ", ".join(f'"c{n}": 1' for n in range(200_000)) + "}}]}",
+            "200,000 columns",
+        ),
+        ("digits.geojson", '{"type": "FeatureCollection", "a": ' + "1" * 40_000 + "}", "numbers"),
+        ("digits.csv", "id,dbh_cm\n1," + "1" * 40_000 + "\n", "not in use"),
+        ("zeros.csv", "id,species\n1," + "0" * 40_000 + "x\n", "not known"),
+        ("note.gpx", f"<gpx><wpt><desc>{'a ' * 40_000}!</desc></wpt></gpx>", "no position"),
+    ],
+)
+def test_odd_input_costs_no_time(
+    command: Command, tmp_path: Path, name: str, content: str, words: str
+) -> None:
+    """Cells, lines and tables of absurd length are told within seconds of computing."""
+    (tmp_path / name).write_text(content, encoding="utf-8")
+    start = time.process_time()
+
+    done = command("inspect", tmp_path / name)
+
+    assert time.process_time() - start < 5
+    assert words in done.stdout
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[marks.paint]\n" + "\n".join(f'w{n} = "cut"' for n in range(50_000)),
+        "[marks.paint]\n" + "\n".join(f'w{n} = "cut"' for n in range(300)),
+        "".join(f"[t{n}]\n" for n in range(100_000)),
+        "[" + ".".join(["a"] * 5000) + "]",
+        ".".join(["a"] * 400_000) + " = 1",
+        'position_error = "1' + " " * 40_000 + 'x"',
+    ],
+)
+def test_an_odd_project_file_costs_no_time(command: Command, tmp_path: Path, text: str) -> None:
+    """Thousands of keys, and keys of thousands of parts, are refused in few sentences."""
+    (tmp_path / "harvest.toml").write_text(
+        f"{text}\n".replace("position", "[marks]\nposition"), encoding="utf-8"
+    )
+    start = time.process_time()
+
+    done = command("layout", tmp_path / "harvest.toml", "-o", tmp_path / "out")
+
+    assert time.process_time() - start < 5
+    assert done.returncode == 2
+    assert 0 < done.stderr.count("\n") < 10
+
+
+def test_papers_wait_for_no_pipe(tmp_path: Path) -> None:
+    """A named pipe in the place of a layout is refused at once; so is what is no GeoPackage."""
+    os.mkfifo(tmp_path / "layout.gpkg")
+    (tmp_path / "link.gpkg").write_text('{"type": "Feature"}', encoding="utf-8")
+
+    for name in ("layout.gpkg", "link.gpkg"):
+        with pytest.raises(FileError, match="this is no GeoPackage; expected a layout"):
+            reopen(tmp_path / name)

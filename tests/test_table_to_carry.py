@@ -10,8 +10,10 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import InputError, UnitError
+from glademark.forestry import green_tons_per_m3
 from glademark.jobs.layout import lay_out
 from glademark.jobs.volume_table import TableAsked, csv_of, table_to_carry, text_of
+from glademark.units import CUBIC_FOOT_M3
 
 MAPLE = TableAsked(species=["sugar maple"], unit="cord", height="70 ft", up_to=24)
 
@@ -24,6 +26,40 @@ def test_units_go_together() -> None:
     ).rows
 
     assert [row["volume"] * 79 for row in cords] == pytest.approx([row["volume"] for row in feet])
+
+
+def test_green_tons_go_by_species() -> None:
+    """A green ton is ft3 at gravity, moisture and bark of the species, row by row."""
+    words = {"species": ["loblolly pine", "white oak"], "height": "70 ft", "up_to": 16.0}
+    tons = table_to_carry(TableAsked(**words, unit="green ton"))
+    feet = table_to_carry(TableAsked(**words, unit="ft3"))
+
+    per_m3 = dict(zip(("loblolly pine", "white oak"), green_tons_per_m3([131, 802]), strict=True))
+    wanted = [
+        row["volume"] * CUBIC_FOOT_M3 * per_m3[str(row["species"])] for row in feet.rows
+    ]  # fmt: skip
+    assert [row["volume"] for row in tons.rows] == pytest.approx(wanted)
+    assert "gravity and moisture" in tons.heading[-1]
+
+
+def test_doyle_of_thin_trees_is_blank() -> None:
+    """Below 12 in the form-class formula has left its tables: no row, and the range is said."""
+    table = table_to_carry(
+        TableAsked(species=["white oak"], unit="board foot", rule="Doyle", logs=[3.0])
+    )
+
+    assert min(float(str(row["dbh_in"])) for row in table.rows) == 11  # the class 11 to 13
+    assert "DBH 12 to 30 in" in "\n".join(table.heading)
+
+
+def test_table_wholly_outside_the_range_is_refused() -> None:
+    """Where no class is inside the published range the answer is the range, not an empty page."""
+    asked = TableAsked(
+        species=["white oak"], unit="MBF", rule="DOYLE", logs=[3.0], classes="2, 4, 6 in"
+    )
+
+    with pytest.raises(InputError, match="DBH 12 to 30 in"):
+        table_to_carry(asked)
 
 
 def test_heading_names_source_and_rule() -> None:

@@ -14,7 +14,8 @@ A record that cannot be used is no error: it is rejected. A broken limit is no e
 result. An interrupt is no error; `changed` says what a run had changed when it came.
 """
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from contextvars import ContextVar
 
 NOTHING = "nothing was changed"
@@ -30,6 +31,43 @@ def changed() -> str:
 def tell_changed(words: str) -> None:
     """Say what this run has changed so far, in place of what was said before."""
     _CHANGED.set(words)
+
+
+_VARYING = re.compile(r"'[^']*'|\"[^\"]*\"|\d[\d.,]*\d|\d")
+"""What may differ in faults of equal wording: quoted words and numbers."""
+
+_TOLD = 3
+"""Faults of equal wording that are told; the rest are counted."""
+
+
+def grouped_faults(faults: Iterable[str]) -> list[str]:
+    """
+    Faults of equal wording as one sentence: the first, where the next two differ, how many more.
+
+    Examples
+    --------
+    >>> grouped_faults(f"row {row}: the size is 'x'. Correct it." for row in range(2, 9))
+    ["row 2: the size is 'x'. Correct it. Likewise: 3; 4; and 4 more."]
+    """
+    alike: dict[str, list[str]] = {}
+    for fault in dict.fromkeys(faults):
+        alike.setdefault(_VARYING.sub("#", fault), []).append(fault)
+    return [
+        text
+        for same in alike.values()
+        for text in (same if len(same) <= _TOLD else [_as_one(same)])
+    ]
+
+
+def _as_one(faults: Sequence[str]) -> str:
+    """Many faults of equal wording in one sentence."""
+    first, *others = (_VARYING.findall(fault) for fault in faults)
+    differing = [
+        ", ".join(word for word, before in zip(words, first, strict=True) if word != before)
+        for words in others[: _TOLD - 1]
+    ]
+    end = "" if faults[0].endswith((".", "?", "!")) else "."
+    return f"{faults[0]}{end} Likewise: {'; '.join(differing)}; and {len(faults) - _TOLD:,} more."
 
 
 class GlademarkError(Exception):
@@ -49,7 +87,7 @@ class InputError(GlademarkError, ValueError):
     """
 
     def __init__(self, *faults: str, stands: Iterable[int] = ()) -> None:
-        super().__init__("\n".join(faults))
+        super().__init__("\n".join(grouped_faults(faults)))
         self.faults = faults
         self.stands = frozenset(stands)
 

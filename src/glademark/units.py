@@ -77,6 +77,18 @@ _SPELLINGS: Mapping[str, str] = MappingProxyType(
         "green tons": "green ton", "percent": "%",
     }
 )  # fmt: skip
+QUANTITY_MAX = 200
+"""Longest text of a quantity [characters]."""
+VOLUME_HEADINGS: Mapping[str, str] = MappingProxyType(
+    {
+        "bf": "board foot", "bdft": "board foot", "boardfeet": "board foot",
+        "boardfoot": "board foot", "mbf": "MBF", "m3": "m3", "cum": "m3", "cbm": "m3",
+        "ft3": "ft3", "cuft": "ft3", "cf": "ft3", "cord": "cord", "cords": "cord", "cd": "cord",
+        "greenton": "green ton", "greentons": "green ton",
+    }
+)  # fmt: skip
+"""Sale units as they stand in headings, in lower case without gaps."""
+
 _QUANTITY = re.compile(
     r"\s*([-+]?(?:\d+(?:[ _,]\d{3})*|\d*)(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*(.*?)\s*"
 )
@@ -156,14 +168,16 @@ def split_quantity(text: str) -> tuple[float, str]:
     >>> split_quantity("1,250 feet")
     (1250.0, 'ft')
     """
-    found = _QUANTITY.fullmatch(text)
+    found = _QUANTITY.fullmatch(text) if len(text) <= QUANTITY_MAX else None
     digits = re.sub(r"[ _,]", "", found[1]) if found else ""
     try:
         number = float(digits)
     except ValueError:
         number = math.nan
     if found is None or not math.isfinite(number):
-        msg = f"{text!r} is no quantity; expected a number and its unit, as in '14 ft'"
+        msg = (
+            f"{text[:QUANTITY_MAX]!r} is no quantity; expected a number and its unit, as in '14 ft'"
+        )
         raise UnitError(msg)
     return number, unit_name(found[2])
 

@@ -163,6 +163,25 @@ def test_marks_are_written_in_formats_that_are_read(tmp_path: Path, name: str) -
     assert (tmp_path / name).is_file()
 
 
+def test_only_its_own_marks_file_is_replaced(advise: Command, tmp_path: Path) -> None:
+    """Advice writes again over what it wrote, but not over a change to it, nor another file."""
+    project = small_project(tmp_path, 'opening_area_max = "85 m2"')
+    marks, layout = tmp_path / "mended.csv", tmp_path / "layout.gpkg"
+    layout.write_bytes(b"an earlier layout")
+    long = tmp_path / ("m" * 5000 + ".csv")
+
+    first, again = (advise(project, "--apply", marks) for _ in range(2))
+    ours = marks.read_bytes()
+    marks.write_bytes(ours + b"\n")
+    changed, other, endless = (advise(project, "--apply", path) for path in (marks, layout, long))
+
+    assert (first.returncode, again.returncode) == (0, 0), first.stderr + again.stderr
+    assert [done.returncode for done in (changed, other, endless)] == [3, 3, 3]
+    assert "mended.csv is there already, and is not as an earlier --apply" in changed.stderr
+    assert marks.read_bytes() == ours + b"\n"
+    assert layout.read_bytes() == b"an earlier layout"
+
+
 def test_a_tree_that_must_go_is_read_from_its_column(advise: Command, tmp_path: Path) -> None:
     """Where every mark says that it must go, no advice is possible, and the trees are named."""
     project = small_project(tmp_path, 'opening_area_max = "85 m2"', must_go="yes")

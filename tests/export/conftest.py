@@ -190,7 +190,7 @@ def make_figures() -> Figures:
                 ),
             },
             sources=("volume table volume_table.csv",),
-            size_class_rule="lower edges 6, 10, 14 in",
+            size_class_rule="lower edges 5, 9, 12 in",
         ),
     )
 

@@ -1,6 +1,8 @@
 """The summary on the terminal, read as a forester reads it."""
 
 import io
+import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -10,10 +12,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
+from glademark.jobs.layout import Outcome
 from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 from glademark.report.terminal.layout import print_summary
 from glademark.report.terminal.openings import opening_verdicts
 
@@ -212,3 +218,37 @@ def test_target_is_at_least(delivery: Delivery) -> None:
     text = in_one_line(printed(replace(delivery, checks=checks)))
 
     assert "18.33 MBF, at least 18.00 MBF" in text
+
+
+NUMBER = re.compile(r"\d[\d,.]*")
+
+
+@pytest.mark.parametrize("width", [30, 40, 60])
+def test_a_narrow_terminal_shows_the_same_numbers(
+    delivery: Delivery, sample_run: Outcome, width: int
+) -> None:
+    """What has no room beside each other stands below each other: nothing is cut."""
+    for one in (delivery, sample_run.delivery):
+        wide, narrow = printed(one, width=200), printed(one, width=width)
+
+        assert set(NUMBER.findall(narrow)) == set(NUMBER.findall(wide))
+        assert narrow.count("…") == wide.count("…")
+        assert max(map(len, narrow.splitlines())) <= width
+
+
+@given(
+    rows=st.lists(
+        st.lists(st.text("0123456789,. a…", max_size=14), min_size=3, max_size=3), max_size=4
+    ),
+    width=st.integers(16, 60),
+)
+def test_no_table_cuts_a_word(rows: list[list[str]], width: int) -> None:
+    """Every word of every cell is printed whole, at any width that has room for the longest."""
+    table = Table("name", "how many there are", "area", box=None, caption="and 3 more")
+    for row in rows:
+        table.add_row(*map(Text, row))
+    text = io.StringIO()
+    Console(file=text, width=width).print(Fitted(table))
+
+    words = [word for row in rows for cell in row for word in cell.split()]
+    assert not Counter(words) - Counter(text.getvalue().split())

@@ -24,7 +24,6 @@ from glademark.forestry import (
     plots_needed,
     recommended_points,
     scope_differences,
-    tree_volume,
 )
 from glademark.units import ACRE_M2, BASAL_AREA_M2_HA, FOOT_M, HECTARE_M2, INCH_CM
 
@@ -40,9 +39,8 @@ def constructed_cruise(rows_of: Reader) -> pd.DataFrame:
     rows = list(rows_of("cruise_trees"))
     dbh_cm = np.array([float(row["dbh_in"]) for row in rows]) * INCH_CM
     trees = Trees(dbh_cm=dbh_cm, logs=[float(row["logs"]) for row in rows])
-    board_feet = tree_volume(
-        trees, equation_set=equation_sets()["form-class-1986"], part="international-1/4"
-    ).volume
+    formula = equation_sets()["form-class-1986"]  # the author used it below its tables too
+    board_feet = formula.volume(trees, "international-1/4")
     values = per_hectare(
         CruiseTrees(plot=[row["point"] for row in rows], dbh_cm=dbh_cm),
         plots=[str(point) for point in range(1, 11)],

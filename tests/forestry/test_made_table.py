@@ -87,8 +87,8 @@ def test_made_table_says_what_it_is() -> None:
             "8 to 12 in means 8.0 up to but not including 12.0 in"
         ),
         (
-            "1 trees are outside the range of Wiant 1986 (dbh_cm 30.48 to 76.2 cm; "
-            "logs 1 to 4 16-ft logs); the volume is given all the same"
+            "1 tree is outside the range of Wiant 1986 (DBH 12 to 30 in (30.5 to 76.2 cm); "
+            "1 to 4 16-ft logs); no volume is given"
         ),
     )
 

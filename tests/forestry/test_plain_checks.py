@@ -302,3 +302,8 @@ def test_every_check_names_its_basis(file: str, rows_of: Reader) -> None:
 
     assert {row["basis"] for row in rows} <= {"published", "common practice", "from memory"}
     assert all(row["source"] for row in rows)
+
+
+def test_allocation_rounds_to_nearest() -> None:
+    """185 plots over 17.6, 43.1 and 7.2 of 67.9: 47.95, 117.43 and 19.62, in all 185."""
+    assert allocate_plots(185, [17.6, 43.1, 7.2]).tolist() == [48, 117, 20]

@@ -14,12 +14,12 @@ TENTHS = st.integers(1, 1200).map(lambda tenths: tenths / 10)
 
 
 def test_tree_on_an_edge_is_in_the_class_above() -> None:
-    """With edges at 10 and 14, 10.0 in is in the class from 10 and 13.9 in still is."""
-    classes = SizeClasses.from_edges([6, 10, 14, 18], "in")
+    """With edges at 9 and 12, 9.0 in is in the class from 9 and 11.9 in still is."""
+    classes = SizeClasses.from_edges([5, 9, 12, 16], "in")
 
-    labels = classes.classify([9.9, 10.0, 13.9, 14.0])
+    labels = classes.classify([8.9, 9.0, 11.9, 12.0])
 
-    assert labels.tolist() == ["6 to 10 in", "10 to 14 in", "10 to 14 in", "14 to 18 in"]
+    assert labels.tolist() == ["5 to 9 in", "9 to 12 in", "9 to 12 in", "12 to 16 in"]
 
 
 def test_recorded_inches_make_no_trip_through_centimetres() -> None:
@@ -115,20 +115,20 @@ def test_unknown_labels_come_last() -> None:
 
 def test_lower_edge_of_a_label() -> None:
     """A label leads back to its edge; smaller trees start at nothing, and strangers have none."""
-    classes = SizeClasses.from_edges([6, 10], "in")
+    classes = SizeClasses.from_edges([5, 9], "in")
 
     edges = [classes.lower_edge(label) for label in classes.labels]
 
-    assert edges == [0, 6, 10]
+    assert edges == [0, 5, 9]
     assert math.isnan(classes.lower_edge("foreign"))
 
 
 def test_classes_are_cut_at_a_diameter() -> None:
     """Cut at 15 in, the classes end with the open one that holds 15 in."""
-    classes = SizeClasses.from_edges([6, 10, 14, 18], "in").up_to(15)
+    classes = SizeClasses.from_edges([5, 9, 12, 16], "in").up_to(15)
 
-    assert classes.labels[-1] == "14 in and up"
-    assert classes.classify([40.0]).tolist() == ["14 in and up"]
+    assert classes.labels[-1] == "12 in and up"
+    assert classes.classify([40.0]).tolist() == ["12 in and up"]
 
 
 @pytest.mark.parametrize("edges", [[], [10, 6], [6, 6], [0, 5], [-1]])

@@ -129,6 +129,31 @@ def test_broken_tree_ends_at_its_break() -> None:
     assert system.volume(broken, "top") == 0
 
 
+def test_bark_of_a_broken_stem_ends_at_its_break() -> None:
+    """Bark is lost with the wood that it was on: the same share of both is left below the break."""
+    whole = Trees(dbh_cm=40.0, height_m=22.0, species_code=833)
+    broken = Trees(dbh_cm=40.0, height_m=22.0, species_code=833, broken_height_m=6.0)
+    system = NationalVolumeSystem()
+
+    left = system.volume(broken, "total") / system.volume(whole, "total")
+    assert system.volume(broken, "bark") == pytest.approx(left * system.volume(whole, "bark"))
+    assert system.volume(broken, "total_outside_bark") == pytest.approx(
+        system.volume(broken, "total") + system.volume(broken, "bark")
+    )
+
+
+def test_form_class_ends_where_its_tables_do() -> None:
+    """The Doyle parabola turns up again for thin trees: 2 in, 3 logs has no volume, 12 in has."""
+    trees = Trees(dbh_cm=np.array([2.0, 6.0, 10.0, 12.0]) * INCH_CM, logs=3.0)
+
+    result = tree_volume(trees, equation_set=equation_sets()["form-class-1986"], part="doyle")
+
+    assert np.isfinite(result.volume).tolist() == [False, False, False, True]
+    assert result.status.tolist() == ["outside range"] * 3 + ["ok"]
+    assert "DBH 12 to 30 in (30.5 to 76.2 cm)" in result.notices[0]
+    assert "no volume" in result.notices[0]
+
+
 def test_stem_thinner_than_a_top_has_no_part_above() -> None:
     """A hardwood of 5 in is nowhere 9 in thick: no sawlog, in two sets."""
     sapling = Trees(
@@ -163,7 +188,7 @@ def test_status_tells_why_there_is_no_volume() -> None:
     ]
     assert np.isnan(result.volume).tolist() == [True, True, True, False]
     assert result.notices[1:] == (
-        "1 trees are of a species that Westfall and others 2024 has no equation for",
+        "1 tree is of a species that Westfall and others 2024 has no equation for",
         "2 trees are without an input that Westfall and others 2024 needs (dbh_cm, height_m)",
     )
 

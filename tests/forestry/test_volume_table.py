@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from glademark.errors import InputError
-from glademark.forestry import VolumeTable
+from glademark.forestry import OwnSpecies, SpeciesNames, VolumeTable
 
 Rows = list[dict[str, object]]
 LONG: Rows = [
@@ -85,7 +85,7 @@ def test_most_particular_row_speaks() -> None:
         ([{"species": "ACSA3", "10": "1", "14": "2"}], {"species": "ACSA3"}),
         ([{"DBH_in": "10", "ACSA3": "1"}, {"DBH_in": "14", "ACSA3": "2"}], {"species": 318}),
         ([{"dbh": "10", "pulp": "1"}, {"dbh": "14", "pulp": "2"}], {"product": "pulp"}),
-        ([{"size class": "10 to 14 in", "volume": 1}, {"size class": "14+", "volume": 2}], {}),
+        ([{"size class": "9 to 12 in", "volume": 1}, {"size class": "12+", "volume": 2}], {}),
     ],
 )
 def test_wide_forms_mean_the_same(rows: Rows, asked: dict[str, object]) -> None:
@@ -163,13 +163,10 @@ def test_no_trees_give_no_volumes() -> None:
         ({"dbh": "10", "volume": "x"}, "row 2: the volume is 'x'; expected a number"),
         ({"dbh": "10", "volume": "-1"}, "row 2: the volume is '-1'; expected a number from zero"),
         (
-            {"dbh": "10", "volume": "1", "species": "suger maple"},
-            r"row 2: the species 'suger maple' is not known. Did you mean sugar maple \(ACSA3\)",
+            {"dbh": "10", "volume_m3": "1", "unit": "cord"},
+            "row 2: the unit is 'cord', but the heading says m3",
         ),
-        (
-            {"dbh": "10", "volume": "1", "species": "qqq"},
-            "'qqq' is not known. Use a FIA code or a PLANTS symbol",
-        ),
+        ({"dbh": "10", "bf": "1", "cords": "1"}, "the columns bf, cords are all volumes"),
         ({"dbh_cm": "10", "volume": "1"}, "heading 'dbh_cm' is in another unit"),
         ({"product": "x", "volume": "1"}, "no column for the size; expected a column 'dbh'"),
         ({"anything": "1"}, "the columns anything hold no volumes"),
@@ -197,6 +194,65 @@ def test_repeated_size_is_refused() -> None:
 
     with pytest.raises(InputError, match="row 3: the size 10 stands twice"):
         VolumeTable.from_rows(rows, unit="m3", dbh_unit="in")
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit"),
+    [
+        ("volume_m3", "m3"),
+        ("Volume (m3)", "m3"),
+        ("vol_cuft", "ft3"),
+        ("bf", "board foot"),
+        ("Vol. MBF", "MBF"),
+        ("cords", "cord"),
+        ("volumem3", "m3"),
+        ("volume green tons", "green ton"),
+    ],
+)
+def test_heading_of_the_volume_carries_its_unit(heading: str, unit: str) -> None:
+    """A column such as volume_m3 is the volume, in the unit that it names."""
+    rows: Rows = [{"species": "beech", "dbh_class_in": "10", heading: "0.4", "unit": ""}]
+
+    table = VolumeTable.from_rows(rows, unit="", dbh_unit="in")
+
+    assert table.unit_of() == unit
+    assert table.lookup([11.0], species="Beech")[0].tolist() == [0.4]
+
+
+def test_wide_headings_name_product_and_unit() -> None:
+    """A heading sawlog_bf is board feet of sawlogs; cords of pulpwood stand beside it."""
+    table = VolumeTable.from_rows(
+        [{"dbh": 10, "sawlog_bf": 60, "pulpwood (cords)": 0.1}], unit="", dbh_unit="in"
+    )
+
+    assert table.unit_of("sawlog") == "board foot"
+    assert table.lookup([10.0], product="pulpwood")[0].tolist() == [0.1]
+    assert table.unit_of("pulpwood") == "cord"
+
+
+def test_a_species_of_the_table_is_known_by_it() -> None:
+    """European beech is in no list of the package; its rows serve it, in any case."""
+    rows: Rows = [{"species": "European beech", "dbh": 10, "volume": 0.4}]
+    table = VolumeTable.from_rows(rows, unit="m3", dbh_unit="in")
+
+    volume, found = table.lookup([10.0, 10.0], species=["EUROPEAN BEECH", "silver fir"])
+
+    assert volume[0] == 0.4
+    assert found.tolist() == [True, False]
+
+
+def test_rows_of_a_group_serve_its_species() -> None:
+    """A species without rows of its own takes those of its group, before those for any species."""
+    beech = OwnSpecies(name="European beech", group="Hardwood")
+    names = SpeciesNames.of([("bu", beech), ("ei", OwnSpecies(name="oak"))])
+    rows: Rows = [
+        {"species": "hardwood", "dbh": 10, "volume": 0.4},
+        {"species": "", "dbh": 10, "volume": 0.3},
+        {"species": "oak", "dbh": 10, "volume": 0.5},
+    ]
+    table = VolumeTable.from_rows(rows, unit="m3", dbh_unit="in", species=names)
+
+    assert table.lookup([10.0] * 3, species=["BU", "EI", "fir"])[0].tolist() == [0.4, 0.5, 0.3]
 
 
 def test_empty_table_is_refused() -> None:

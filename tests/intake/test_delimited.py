@@ -110,10 +110,13 @@ def test_nameless_columns_without_values_are_dropped(opened: Open) -> None:
         (b"tree,dbh\n", "there are no rows below the header in line 1"),
         (b"\n\n", "there is no header line"),
         (b" \n \n", "there is no header line"),
-        (b'tree,dbh\n1,"12\n2,13\n', r"m\.csv, line 2: the quotes do not match up"),
+        (
+            b'tree,dbh\n1,"12\n2,13\n',
+            r"m\.csv, line 2: a cell is too long, or the quotes do not match up",
+        ),
         (b"\xef\xbb\xbftree,dbh\n1,\xff\n", "the text is damaged at byte"),
         (b"\xff\xfet\x00r\x00e", "the text is damaged at byte"),
-        (b"tree,note\n1," + b"x" * 200_000 + b"\n", "line 2: the quotes do not match up"),
+        (b"tree,note\n1," + b"x" * 200_000 + b"\n", "line 2: a cell is too long"),
     ],
 )
 def test_a_broken_text_file_is_refused(opened: Open, content: bytes, what: str) -> None:

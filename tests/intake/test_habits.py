@@ -561,7 +561,6 @@ HABITS = (
         name="an unknown species",
         make=text(rows().replace("red maple", "red mapel")),
         read=3,
-        notice="'red mapel' (nearest: red maple",
     ),
     Habit(
         name="unknown paint",

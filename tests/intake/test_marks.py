@@ -558,3 +558,14 @@ def test_a_shape_that_is_no_point_is_rejected_among_points(
     result = survey(layer("m.geojson", shapes, {"tree": ["1", "2"], "dbh_in": [12.0, 12.0]}))
 
     assert reason(result, "2") == "it is no point; mark trees as points"
+
+
+def test_logs_of_a_mark_are_read(survey: Read) -> None:
+    """A column Logs holds 16-ft logs; said once, and an impossible number is not counted."""
+    marks = table("Tag,dbh_in,Logs", "1,14,2.5", "2,14,", "3,14,25")
+
+    found = survey(marks)
+
+    assert found.marks["logs"].tolist() == pytest.approx([2.5, np.nan, np.nan], nan_ok=True)
+    assert noticed(found, "'Logs' is read as the number of 16-ft logs")
+    assert noticed(found, "the logs of 1 record are no number from 0 to 10")

@@ -183,3 +183,28 @@ def test_a_stand_whose_cruise_is_refused_does_not_stop_the_others(
     assert layout.of(1).figures.stand.area_m2 == 100 * 100
     with pytest.raises(InputError, match="'wet' of the cruise has no area"):
         layout.of(0)
+
+
+def test_a_volume_table_that_serves_one_stand_refuses_the_other(
+    survey_of: SurveyOf, project_of: ProjectOf
+) -> None:
+    """A stand of which no tree finds a row is refused by name; each notice goes to its stand."""
+    table = pd.DataFrame({"species": ["red maple"], "dbh_cm": ["20"], "volume_m3": ["0.4"]})
+    spots = {"geometry": shapely.Point(50, 50), "product": "sawlog", "dbh_unit": "cm"}
+    served = [
+        {**spots, "species": species, "dbh": 25.0, "dbh_cm": 25.0, "count": count}
+        for species, count in (("Red Maple", 2), ("mystery", 3))
+    ]
+    stands = [
+        survey_of(shapely.box(0, 0, 100, 100), marks=marks, volume_table=table)
+        for marks in (served, served[1:], [])
+    ]
+    volume = {"table": "tarif.csv", "table_reading": "class"}
+    project = project_of(volume={**volume, "products": {"sawlog": {"unit": "m3"}}})
+    layout = measure_layout(join_surveys(stands, names=["a", "b", "c"]), project, earlier={})
+
+    assert layout.refused[["stand", "name"]].to_numpy().tolist() == [[1, "b"]]
+    assert "gives none of 3 trees a volume" in layout.refused["reason"][0]
+    assert "gives 3 of 5 trees no volume" in layout.of(0).notices[0]
+    assert "'mystery', 3" in layout.of(0).notices[1]
+    assert not [text for text in layout.of(2).notices if "trees" in text]

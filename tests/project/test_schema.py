@@ -61,6 +61,7 @@ def test_template_and_sample_fit(schema: jsonschema.Draft202012Validator) -> Non
         "[volume]\nsize_classes = 5",
         "[volume]\ntable = {layer = 'x'}",
         "[volume.products.sawlog]\nrule = 'doyle'",
+        "[species.bu]\ngroup = 'hardwood'",
         "[limits]\nopening_area_max = 0.5",
         "[limits]\nopening_area_max = {value = '1 acre', authorty = 'law'}",
     ],

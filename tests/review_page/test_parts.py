@@ -133,10 +133,10 @@ def grey(colour: str) -> int:
 def test_bars_are_as_high_as_their_trees() -> None:
     """30 trees stand three times as high as 10, in the order of the classes."""
     bars = histogram(
-        layout_with(volume_by_zone=tally(**{"10 to 14 in": 30, "6 to 10 in": 10}))
+        layout_with(volume_by_zone=tally(**{"12 to 16 in": 30, "9 to 12 in": 10}))
     ).bars
 
-    assert [bar.label for bar in bars] == ["6 to 10 in", "10 to 14 in"]
+    assert [bar.label for bar in bars] == ["9 to 12 in", "12 to 16 in"]
     assert bars[1].marked_height == pytest.approx(3 * bars[0].marked_height, abs=0.2)
     assert bars[0].standing is None
 
@@ -144,7 +144,7 @@ def test_bars_are_as_high_as_their_trees() -> None:
 def test_what_stays_lies_below_what_is_marked() -> None:
     """Of 40 standing trees 10 are marked: 30 stay, and both parts together are the standing."""
     stock = pd.DataFrame(
-        {"size_class": ["6 to 10 in"], "standing_trees": [40.0], "marked_trees": [10.0]}
+        {"size_class": ["9 to 12 in"], "standing_trees": [40.0], "marked_trees": [10.0]}
     )
     (bar,) = histogram(layout_with(stock_by_class=stock)).bars
 

@@ -15,7 +15,7 @@ from glademark.compare.likeness import Beliefs
 from glademark.compare.matching import Match, Settings, match_stumps
 from glademark.compare.questions import Question, questions_of, sample_rows
 from glademark.compare.records import Places, known_trees, located, places_of, stump_rows
-from glademark.compare.wood import amounts_of, product_of_alike, sold_of
+from glademark.compare.wood import amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
@@ -24,6 +24,7 @@ from glademark.contracts.survey import Survey
 from glademark.forestry import Estimate
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.measure.marks import size_classes_of
+from glademark.measure.project_table import sold_of
 from glademark.measure.standing import BASAL, cruised
 from glademark.project.model import CompareSettings, Project
 from glademark.units import HECTARE_M2
@@ -111,9 +112,11 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     places = places_of(layout, seen)
     stated = settings.stump_error_m
     error = project.marks.position_error_m if stated is None else stated
-    trees = known_trees(survey, layout, project, places=places, stump_error_m=error)
-    stumps = stump_rows(seen, places=places)
     sold = sold_of(survey, project)
+    trees = known_trees(
+        survey, layout, project, places=places, stump_error_m=error, species=sold.species
+    )
+    stumps = stump_rows(seen, places=places, species=sold.species)
     marked = trees[trees["to_cut"]]
     stumps = stumps.assign(product=product_of_alike(stumps, marked))
     match = match_stumps(trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings))

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.forestry import breast_height_diameter_cm, common_names, find_species
+from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
 from glademark.measure.zones import edge_distance
 from glademark.project.model import Project
 
@@ -112,7 +112,13 @@ def places_of(layout: Layout, seen: AfterCutSurvey) -> Places:
 
 
 def known_trees(
-    survey: Survey, layout: Layout, project: Project, *, places: Places, stump_error_m: float
+    survey: Survey,
+    layout: Layout,
+    project: Project,
+    *,
+    places: Places,
+    stump_error_m: float,
+    species: SpeciesNames = PACKAGED_SPECIES,
 ) -> gpd.GeoDataFrame:
     """
     Trees known before the cut, one row a tree.
@@ -129,6 +135,8 @@ def known_trees(
         Ground of the layout.
     stump_error_m
         Usual position error of stumps [m]: says how sharp the edge of the walked ground is.
+    species
+        Names of species.
 
     Returns
     -------
@@ -159,9 +167,9 @@ def known_trees(
     trees = trees.assign(
         **_position(trees.geometry),
         error_m=error,
-        dbh_cm=_breast(trees, project),
+        dbh_cm=_breast(trees, project, species),
         species_written=trees["species"],
-        species=_same_names(trees["species"]),
+        species=species.fold(trees["species"].astype(object).fillna("")),
         to_cut=trees["kind"] == "cut",
         looked_at=np.clip(looked_at, 0.0, 1.0),
         edge_m=_to_edge(trees.geometry, places),
@@ -193,7 +201,9 @@ def _leave_trees(layout: Layout, project: Project) -> pd.DataFrame:
     )
 
 
-def stump_rows(seen: AfterCutSurvey, *, places: Places) -> gpd.GeoDataFrame:
+def stump_rows(
+    seen: AfterCutSurvey, *, places: Places, species: SpeciesNames = PACKAGED_SPECIES
+) -> gpd.GeoDataFrame:
     """
     Stumps on the walked ground, one row a stump.
 
@@ -203,6 +213,8 @@ def stump_rows(seen: AfterCutSurvey, *, places: Places) -> gpd.GeoDataFrame:
         What was seen after the cut.
     places
         Ground of the layout.
+    species
+        Names of species.
 
     Returns
     -------
@@ -222,7 +234,7 @@ def stump_rows(seen: AfterCutSurvey, *, places: Places) -> gpd.GeoDataFrame:
         **_position(stumps.geometry),
         error_m=stumps["position_error_m"].to_numpy(dtype=float),
         species_written=stumps["species"],
-        species=_same_names(stumps["species"]),
+        species=species.fold(stumps["species"].astype(object).fillna("")),
         day_name=stumps["day"],
         day=pd.factorize(stumps["day"])[0],
     )
@@ -316,22 +328,14 @@ def _days(marks: pd.DataFrame) -> pd.Series:
     return marks["source_file"].astype(str) + " " + day
 
 
-def _breast(trees: pd.DataFrame, project: Project) -> FloatArray:
+def _breast(trees: pd.DataFrame, project: Project, species: SpeciesNames) -> FloatArray:
     """Diameter at breast height of each tree [cm]."""
     dbh = trees["dbh_cm"].to_numpy(dtype=float)
     if project.marks.diameter_at == "breast":
         return dbh
     return breast_height_diameter_cm(
         dbh,
-        species_code=find_species(trees["species"].to_numpy(dtype=object)),
+        species_code=species.volume_codes(trees["species"].to_numpy(dtype=object)),
         height_m=project.compare.stump_height_m,
         bark=project.compare.stump_bark,
     )
-
-
-def _same_names(written: pd.Series) -> npt.NDArray[np.object_]:
-    """One name for each species however it was written; names that are not known as they stand."""
-    words = written.astype(object).fillna("").to_numpy()
-    codes = find_species(words)
-    plain = np.array([str(word).casefold().strip() for word in words], dtype=object)
-    return np.where(codes > 0, common_names(codes).astype(object), plain)

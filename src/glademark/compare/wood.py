@@ -7,14 +7,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.contracts.survey import Survey
 from glademark.forestry import basal_area_m2
-from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.measure.openings import WHOLE
-from glademark.measure.volume import Sold, products_sold, project_table, volumes
-from glademark.project.model import Project
+from glademark.measure.volume import Sold, volumes
 
-__all__ = ["Amounts", "amounts_of", "in_words", "product_of_alike", "sold_of"]
+__all__ = ["Amounts", "amounts_of", "in_words", "product_of_alike"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -38,30 +35,6 @@ class Amounts:
 
     of: Mapping[str, FloatArray]
     unit: Mapping[str, str]
-
-
-def sold_of(survey: Survey, project: Project) -> Sold:
-    """
-    Products and volume table of the project.
-
-    Parameters
-    ----------
-    survey
-        With the rows of the volume table.
-    project
-        What was asked.
-
-    Returns
-    -------
-    sold
-        As the layout was measured with.
-    """
-    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
-    products = products_sold(project.volume.products)
-    table = project_table(
-        survey.volume_table, products=products, settings=project.volume, diameter_unit=unit
-    )
-    return Sold(table=table, products=products, settings=project.volume)
 
 
 def product_of_alike(stumps: pd.DataFrame, trees: pd.DataFrame) -> pd.Series:
@@ -134,7 +107,9 @@ def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
             full[name] = value
     if "species_written" in full:
         full["species"] = full["species_written"]
-    parts = volumes(full, table=sold.table, products=sold.products, settings=sold.settings)
+    parts = volumes(
+        full, table=sold.table, products=sold.products, settings=sold.settings, species=sold.species
+    )
     size = len(full)
     of = {
         "trees": np.ones(size),

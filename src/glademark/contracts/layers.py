@@ -466,7 +466,7 @@ MARKS = Layer(
             "Diameter at breast height, or at the stump if the project says so.",
         ),
         text_column("size_class", "Size class", "DBH class in the recorded unit."),
-        text_column("species", "Species", "As recorded."),
+        text_column("species", "Species", "One name a species; lower case where not known."),
         text_column("product", "Product", "What the tree is sold as."),
         text_column("paint", "Paint", "Colour, as recorded."),
         text_column("group", "Group", "Group that the marker named."),
@@ -513,6 +513,7 @@ MARKS = Layer(
         text_column("source_file", "File", "Input file of the record."),
         count_column("record", "Record", "Line or feature number in that file."),
         *_where_given(
+            real_column("logs", "", "Logs", "16-ft logs, halves allowed, where counted."),
             flag_column(
                 "must_go", "Must go", "Whether it is never to be spared, where the marks say so."
             ),
@@ -590,7 +591,7 @@ LEAVE_TREES = Layer(
     geometry="Point",
     columns=(
         text_column("tree_id", "Tree", "The marker's own number."),
-        text_column("species", "Species", "As recorded."),
+        text_column("species", "Species", "One name a species; lower case where not known."),
         real_column("dbh_cm", "cm", "DBH", "Diameter at breast height."),
         real_column("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
         text_column(
@@ -706,7 +707,7 @@ VOLUME_BY_ZONE = Layer(
         text_column("zone", "Zone", "Final zone; all where the row sums over zones."),
         text_column("located", "Located", "located, not_located (paper tally), or all."),
         text_column("product", "Product", "What the trees are sold as; all where summed."),
-        text_column("species", "Species", "As recorded; all where summed."),
+        text_column("species", "Species", "One name a species; all where summed."),
         text_column("size_class", "Size class", "DBH class; all where summed."),
         count_column("trees", "Trees", "Trees, each counted once under its own product."),
         _BASAL_AREA,

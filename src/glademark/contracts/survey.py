@@ -92,12 +92,12 @@ class Survey:
         unlisted), `group`, `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit`
         (recorded with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order`
         (of boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on
-        its edge), `source_file`, `record`, then `must_go` (bool: no advice may spare it) where a
-        file says so, then every other column that came in, as text.
+        its edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no
+        advice may spare it) where a file says so, then every other column that came in, as text.
     tally
         Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,
-        `cull`, `source_file`, `record`.
+        `cull`, `source_file`, `record`, and `logs` where counted.
     walked
         Polygon rows of walked openings: `group`, `source_file`, `record`.
     exclusions, landings, water
@@ -119,7 +119,7 @@ class Survey:
         Trees counted on them: `plot`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `count`
         (int), `times` (2 where the walkthrough method counts the tree twice, else 1), `height_m`,
         `volume`, `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`,
-        `source_file`, `record`.
+        `source_file`, `record`, and `logs` where counted.
     terrain
         What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation

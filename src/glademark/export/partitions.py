@@ -89,8 +89,11 @@ def write_table(table: pd.DataFrame, path: Path) -> None:
 def remove_gone(folder: Path, names: Collection[str]) -> tuple[str, ...]:
     """Names of stands that are no longer among these; their parts and notes have been removed."""
     layers = [folder / f"{layer}.parquet" for layer in LAYERS]
-    found = [part for layer in layers for part in layer.glob(f"{STAND_ID.name}=*/{PART}")]
-    parts = {unquote(part.parent.name.partition("=")[2]) for part in found}
+    found = {
+        part.parent.name for layer in layers for part in layer.glob(f"{STAND_ID.name}=*/{PART}")
+    }
+    parts = {unquote(place.partition("=")[2]) for place in found}
+    parts = {name for name in parts if _partition(name) in found}  # others are none of ours
     notes = {unquote(path.stem) for path in (folder / DONE).glob("*.json")}
     gone = (parts | {name for name in notes if _read_note(folder, name)}) - set(names)
     for name in sorted(gone):
@@ -124,10 +127,9 @@ def _is_whole(path: Path, written: Mapping[str, Any]) -> bool:
     """Whether a file holds what was written into it."""
     try:
         with path.open("rb") as file:
-            same_size: bool = os.fstat(file.fileno()).st_size == written["bytes"]
-            return same_size and bool(
-                hashlib.file_digest(file, "sha256").hexdigest() == written["sha256"]
-            )
+            if os.fstat(file.fileno()).st_size != written["bytes"]:
+                return False
+            return bool(hashlib.file_digest(file, "sha256").hexdigest() == written["sha256"])
     except OSError:
         return False
 

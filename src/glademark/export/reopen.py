@@ -38,6 +38,7 @@ from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.parameters import RECORDED
 
+_MAGIC = b"SQLite format 3\x00"
 _SUMMARY = "summary"
 _KEY = re.compile(r'"(?:[^"\\]|\\.)*"|[^."]+')
 _DTYPES = {"text": "object", "integer": "Int64", "real": "float64", "flag": "boolean"}
@@ -102,8 +103,24 @@ def split_name(name: str) -> list[str]:
     return [json.loads(key) if key.startswith('"') else key for key in _KEY.findall(name)]
 
 
+def _refuse_other_kinds(path: Path) -> None:
+    """Refuse what is no plain file with a database in it: a pipe would be waited for for ever."""
+    try:
+        fit = path.is_file()
+        if fit:
+            with path.open("rb") as file:
+                fit = file.read(len(_MAGIC)) == _MAGIC
+        fault = "" if fit else "this is no GeoPackage" if path.exists() else "there is no such file"
+    except (OSError, ValueError) as error:
+        fault = f"it cannot be read ({getattr(error, 'strerror', None) or error})"
+    if fault:
+        msg = f"{path}: {fault}; expected a layout.gpkg. Give the path of one"
+        raise FileError(msg)
+
+
 def _table_names(path: Path) -> set[str]:
     """Layers and tables in the file."""
+    _refuse_other_kinds(path)
     try:
         names = {str(name) for name in pyogrio.list_layers(path)[:, 0]}
     except (DataSourceError, OSError) as fault:

@@ -12,6 +12,7 @@ import pandas as pd
 from glademark import __version__
 from glademark.contracts.layers import PARAMETERS, REJECTED, STANDS
 from glademark.contracts.survey import InputCount
+from glademark.errors import grouped_faults
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import (
     GEOPACKAGE_FILE,
@@ -128,7 +129,7 @@ def refused(name: str, faults: Sequence[str]) -> StandTables:
     tables
         None but the row.
     """
-    row = {"stand_id": name, "outcome": "refused", "reason": " ".join(faults)}
+    row = {"stand_id": name, "outcome": "refused", "reason": " ".join(grouped_faults(faults))}
     return StandTables(row=row, summary=None, frames={}, provenance={})
 
 

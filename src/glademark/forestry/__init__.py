@@ -50,6 +50,11 @@ from glademark.forestry.species import (
     nearest_species,
     species_table,
 )
+from glademark.forestry.species_names import (
+    PACKAGED_SPECIES,
+    OwnSpecies,
+    SpeciesNames,
+)
 from glademark.forestry.stump_diameter import (
     BREAST_HEIGHT_M,
     breast_height_diameter_cm,
@@ -79,6 +84,7 @@ __all__ = [
     "LOG_RULES",
     "LOG_RULE_TITLES",
     "NO_DIAMETER",
+    "PACKAGED_SPECIES",
     "UNKNOWN_SPECIES",
     "ClarkEvans",
     "CruiseTrees",
@@ -86,10 +92,12 @@ __all__ = [
     "EquationSet",
     "Estimate",
     "MadeTable",
+    "OwnSpecies",
     "PlotDesign",
     "Product",
     "SizeClasses",
     "Source",
+    "SpeciesNames",
     "TableRow",
     "TallyScope",
     "TreePart",

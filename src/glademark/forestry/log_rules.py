@@ -19,6 +19,7 @@ References
 .. [6] Clark 1906, International 1/8-inch rule, as restated by Larsen, Forest Functions.
 """
 
+import re
 from collections.abc import Callable, Mapping
 from functools import cache
 from types import MappingProxyType
@@ -35,6 +36,7 @@ __all__ = [
     "doyle",
     "international_eighth",
     "international_quarter",
+    "log_rule_named",
     "scale_logs",
     "scribner",
     "scribner_decimal_c",
@@ -43,6 +45,7 @@ __all__ = [
 _DOYLE_SLAB_IN = 4.0
 _QUARTER_KERF_SHARE = 0.904762  # 19/21: what a 1/4-inch kerf leaves of the 1/8-inch scale
 _INTERNATIONAL_STEP_BF = 5.0
+_RULE_LETTERS = re.compile(r"[^a-z0-9]+")
 _DECIMAL_C_LARGEST_IN = 60
 _DECIMAL_C_LONGEST_FT = 40
 _DECIMAL_C_SPECIAL_BF = 5.0
@@ -236,6 +239,16 @@ LOG_RULE_TITLES: Mapping[str, str] = MappingProxyType(
 )
 
 
+def log_rule_named(name: str) -> str:
+    """Key of a log rule by its key or title in any case and with any spaces; else as given."""
+    plain = _RULE_LETTERS.sub("", name.casefold())
+    titles = {
+        _RULE_LETTERS.sub("", title.casefold()): key for key, title in LOG_RULE_TITLES.items()
+    }
+    keys = {_RULE_LETTERS.sub("", key): key for key in LOG_RULE_TITLES}
+    return {**titles, **keys}.get(plain, name)
+
+
 def scale_logs(diameter_in: ArrayLike, length_ft: ArrayLike, *, rule: str) -> NDArray[np.float64]:
     """
     Scale of logs by a named rule [board feet].
@@ -264,6 +277,7 @@ def scale_logs(diameter_in: ArrayLike, length_ft: ArrayLike, *, rule: str) -> ND
     >>> float(scale_logs(12, 16, rule="doyle"))
     64.0
     """
+    rule = log_rule_named(rule)
     if rule not in LOG_RULES:
         msg = f"log rule: {rule!r} is not known; expected one of {', '.join(LOG_RULES)}"
         raise InputError(msg)

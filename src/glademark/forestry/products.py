@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError, UnitError
-from glademark.forestry.log_rules import LOG_RULE_TITLES
+from glademark.forestry.log_rules import LOG_RULE_TITLES, log_rule_named
 from glademark.forestry.species import species_table
 from glademark.units import CUBIC_FOOT_M3
 
@@ -103,7 +103,8 @@ class Product:
     stated: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse a product that could not be tallied."""
+        """Refuse a product that could not be tallied; take its log rule in any case."""
+        object.__setattr__(self, "log_rule", log_rule_named(self.log_rule))
         faults = [
             f"product {self.name!r}: {fault}"
             for fault in (*self._unit_faults(), *self._solid_faults())

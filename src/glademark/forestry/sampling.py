@@ -338,7 +338,7 @@ def allocate_plots(plots: int, variations: ArrayLike) -> NDArray[np.int64]:
     Returns
     -------
     plots
-        Rounded up, so that the sum may be a little over.
+        Rounded to nearest, as the source does; the sum may differ by a plot or two.
 
     References
     ----------
@@ -351,7 +351,7 @@ def allocate_plots(plots: int, variations: ArrayLike) -> NDArray[np.int64]:
     """
     parts = np.asarray(variations, np.float64)
     exact: NDArray[np.float64] = (plots * parts / parts.sum()).round(_CLEAN_DECIMALS)
-    return np.ceil(exact).astype(np.int64)
+    return np.floor(exact + 0.5).astype(np.int64)
 
 
 def recommended_points(area_m2: float) -> int:

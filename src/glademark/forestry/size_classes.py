@@ -1,8 +1,8 @@
 """
 Size classes: ranges of DBH, read in the unit that was recorded.
 
-Two rules are in use. *Explicit edges* name the smallest diameter of each class: with edges 6, 10,
-14, a tree of 10.0 is in the class from 10 up to but not including 14. *Trade widths* name the
+Two rules are in use. *Explicit edges* name the smallest diameter of each class: with edges 5, 9,
+12, a tree of 9.0 is in the class from 9 up to but not including 12. *Trade widths* name the
 middle of each class: with a width of 2, the 10-inch class takes 9.0 up to but not including 11.0.
 """
 
@@ -78,11 +78,11 @@ class SizeClasses:
 
         Examples
         --------
-        >>> classes = SizeClasses.from_edges([6, 10, 14], "in")
+        >>> classes = SizeClasses.from_edges([5, 9, 12], "in")
         >>> classes.labels
-        ('under 6 in', '6 to 10 in', '10 to 14 in', '14 in and up')
+        ('under 5 in', '5 to 9 in', '9 to 12 in', '12 in and up')
         >>> classes.rule
-        '10 to 14 in means 10.0 up to but not including 14.0 in'
+        '9 to 12 in means 9.0 up to but not including 12.0 in'
         """
         _check_unit(unit)
         exact = [Decimal(str(edge)) for edge in edges]
@@ -300,8 +300,8 @@ class SizeClasses:
 
         Examples
         --------
-        >>> SizeClasses.from_edges([6, 10], "in").lower_edge("10 in and up")
-        10.0
+        >>> SizeClasses.from_edges([5, 9], "in").lower_edge("9 in and up")
+        9.0
         """
         return (0.0, *self.edges)[self.labels.index(label)] if label in self.labels else np.nan
 

@@ -32,7 +32,7 @@ __all__ = [
 
 UNKNOWN_SPECIES = 0
 _NOT_A_LETTER = re.compile(r"[^a-z0-9]+")
-_WHOLE_NUMBER = re.compile(r"\s*0*(\d+)(?:\.0*)?\s*")
+_WHOLE_NUMBER = re.compile(r"\s*+0*+(\d++)(?:\.0*+)?\s*+")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.forestry.species import find_species
+from glademark.forestry.species_names import PACKAGED_SPECIES, SpeciesNames
 from glademark.forestry.volume_table_rows import TableRow, read_rows
 
 __all__ = ["ReadRule", "VolumeTable"]
@@ -44,6 +44,8 @@ class VolumeTable:
         up to but not including 11.0); None where rows give the smallest diameter.
     source
         What the table says of itself: who made it, where and when.
+    species
+        Names of species, for those of the trees; their groups may have rows of their own.
 
     Raises
     ------
@@ -57,6 +59,7 @@ class VolumeTable:
     read: ReadRule = "class"
     class_width: float | None = None
     source: str = "the project's volume table"
+    species: SpeciesNames = PACKAGED_SPECIES
 
     def __post_init__(self) -> None:
         """Refuse a table that could be read in two ways."""
@@ -73,7 +76,7 @@ class VolumeTable:
         dbh_unit: DiameterUnit,
         read: ReadRule = "class",
         class_width: float | None = None,
-        source: str = "the project's volume table",
+        species: SpeciesNames = PACKAGED_SPECIES,
     ) -> Self:
         """
         Table from plain rows, in long or wide form.
@@ -92,8 +95,8 @@ class VolumeTable:
             ``class`` or ``interpolate``.
         class_width
             Width of classes named by their middle.
-        source
-            What the table says of itself.
+        species
+            Names of species, for the rows and for the trees.
 
         Returns
         -------
@@ -113,8 +116,10 @@ class VolumeTable:
         >>> volume.tolist(), found.tolist()
         ([nan, 0.1, 0.1, 0.3], [False, True, True, True])
         """
-        cells = read_rows(rows, unit=unit, dbh_unit=dbh_unit)
-        return cls(rows=cells, dbh_unit=dbh_unit, read=read, class_width=class_width, source=source)
+        cells = read_rows(rows, unit=unit, dbh_unit=dbh_unit, species=species)
+        return cls(
+            rows=cells, dbh_unit=dbh_unit, read=read, class_width=class_width, species=species
+        )
 
     def lookup(
         self,
@@ -153,17 +158,16 @@ class VolumeTable:
         tall = np.broadcast_to(
             np.asarray(np.nan if height is None else height, float), diameter.shape
         )
-        code_place, codes = pd.factorize(
-            np.atleast_1d(find_species(0 if species is None else species))
-        )
-        names_given = np.atleast_1d(np.asarray("" if product is None else product, dtype=object))
-        name_place, names = pd.factorize(names_given, use_na_sentinel=False)
-        group = np.broadcast_to(code_place * len(names) + name_place, diameter.shape)
+        names = np.atleast_1d(self.species.fold("" if species is None else species))
+        sold = np.atleast_1d(np.asarray("" if product is None else product, dtype=object))
+        species_place, kinds = pd.factorize(names)
+        product_place, products = pd.factorize(sold, use_na_sentinel=False)
+        group = np.broadcast_to(species_place * len(products) + product_place, diameter.shape)
         volume = np.full(diameter.shape, np.nan)
         for place in np.unique(group):
-            code, name = divmod(int(place), len(names))
+            kind, name = divmod(int(place), len(products))
             here = group == place
-            rows = self._rows_for(_product_key(names[name]), int(codes[code]), _product_key(part))
+            rows = self.rows_for(products[name], str(kinds[kind]), part)
             volume[here] = self._read_rows(rows, diameter[here], tall[here])
         return volume, np.isfinite(volume)
 
@@ -206,13 +210,21 @@ class VolumeTable:
         wanted = ("", _product_key(product))
         return tuple(dict.fromkeys(row.part for row in self.rows if row.product in wanted))
 
-    def _rows_for(self, product: str, code: int, part: str) -> list[TableRow]:
-        """Rows of the most particular key that the table has for a tree."""
-        for name, species in ((product, code), (product, None), ("", code), ("", None)):
-            key = (name, species, part)
-            rows = [row for row in self.rows if (row.product, row.species_code, row.part) == key]
-            if rows:
-                return rows
+    @property
+    def height_unit(self) -> str:
+        """What heights are counted in: logs, ft or m; empty for a table without heights."""
+        return max((row.height_unit for row in self.rows if not math.isnan(row.height)), default="")
+
+    def rows_for(self, product: object, species: str, part: str = "") -> list[TableRow]:
+        """Rows of the most particular key that the table has for a tree of a folded species."""
+        group = species_group(self.species, species)
+        own = dict.fromkeys(name for name in (species, group) if name)
+        for name in dict.fromkeys((_product_key(product), "")):
+            for kind in (*own, ""):
+                key = (name, kind, _product_key(part))
+                rows = [row for row in self.rows if (row.product, row.species, row.part) == key]
+                if rows:
+                    return rows
         return []
 
     def _read_rows(
@@ -267,6 +279,12 @@ class VolumeTable:
             for (product, part), given in units.items()
             if len(given) > 1
         ]
+
+
+def species_group(names: SpeciesNames, species: str) -> str:
+    """Group of a species as the table names it; empty for none."""
+    group = str(names.groups([species])[0])
+    return str(names.fold([group])[0]) if group else ""
 
 
 def _between(

@@ -4,21 +4,28 @@ import gc
 import logging
 import signal
 import sys
+import tempfile
+import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
+from click.exceptions import Exit
 
 from glademark import __version__
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
+from glademark.streams import open_streams
 
-EXCEEDED, REFUSED, NOT_WRITTEN, INTERRUPTED = 1, 2, 3, 130
-"""Exit codes beside 0: limit exceeded (with --strict), refused, files missing, interrupted."""
+EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
+"""Beside 0: limit exceeded (with --strict), refused, files missing, fault, interrupted."""
 
 _GARBAGE = (50_000, 20, 50)
 """How often memory is searched for garbage: seldom, since a run ends before there is much."""
+
+_MOST_SENTENCES = 100
+"""Faults told of one run."""
 
 PATH = click.Path(path_type=Path)
 THERE = click.Path(path_type=Path, exists=True, dir_okay=False)
@@ -39,7 +46,9 @@ def cli(verbose: int, quiet: int) -> None:
     Felling kills: local rules and licensed practice come first.
 
     Exit codes: 0 written; 1 written, and with --strict a limit is exceeded; 2 input refused;
-    3 output not written, or files missing, which are named; 130 interrupted.
+    3 output not written, or files missing, which are named, or the answer could not be printed;
+    4 unexpected fault, told in a file that is named; 130 interrupted. Whoever reads standard
+    output may stop early (| head): that changes neither files nor exit code.
     """
     own = logging.getLogger("glademark")
     own.setLevel(logging.WARNING - 10 * (verbose - quiet))
@@ -77,7 +86,7 @@ def layout(
         _print_summary(outcome)
     _end_if_missing(outcome.missing)
     if strict and (outcome.checks["verdict"] == "exceeded").any():
-        sys.exit(EXCEEDED)
+        raise Exit(EXCEEDED)
 
 
 def _layout_of_stands(
@@ -103,7 +112,7 @@ def _layout_of_stands(
         )
     _end_if_missing(outcome.missing)
     if strict and outcome.summary["checks"]["exceeded"]:
-        sys.exit(EXCEEDED)
+        raise Exit(EXCEEDED)
 
 
 @cli.command()
@@ -158,7 +167,7 @@ def batch(
     heading = outcome.project.heading
     print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
     if strict and any(row.get("exceeded") for row in outcome.rows):
-        sys.exit(EXCEEDED)
+        raise Exit(EXCEEDED)
 
 
 @cli.command()
@@ -263,7 +272,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
 @click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
 @click.option("--part", default="", help="Part of the tree, such as merchantable.")
 @click.option(
-    "--classes", default="2 in", show_default=True, help="Width, or edges: '6, 10, 14 in'."
+    "--classes", default="2 in", show_default=True, help="Width, or edges: '5, 9, 12 in'."
 )
 @click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
 @click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")
@@ -275,7 +284,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
     "--csv",
     "as_csv",
     is_flag=True,
-    help="Print CSV that [volume] table reads (with one --logs at most).",
+    help="Print CSV that [volume] table reads.",
 )
 def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
     """Print a volume table by size class, to carry into the woods."""
@@ -302,7 +311,7 @@ def inspect(files: tuple[Path, ...]) -> None:
     seen = inspect_files(files)
     print_inspection(seen, Console())
     if not any(file.layers for file in seen):
-        sys.exit(REFUSED)
+        raise Exit(REFUSED)
 
 
 def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> None:  # noqa: ANN401 - a flag
@@ -355,9 +364,10 @@ def _refuse_more(more: tuple[Path, ...]) -> None:
 
 
 def main() -> None:
-    """Run the command line; every error on purpose ends in its exit code."""
+    """Run the command line; every error ends in its exit code."""
     gc.set_threshold(*_GARBAGE)
     signal.signal(signal.SIGTERM, _interrupt)
+    open_streams()
     sys.exit(_guarded(lambda: cli(standalone_mode=False)))
 
 
@@ -365,33 +375,58 @@ def _guarded(run: Callable[[], object]) -> int:
     """Exit code of a run."""
     tell_changed(NOTHING)
     try:
-        run()
+        code = run()
+        sys.stdout.flush()
     except click.ClickException as fault:
         fault.show()
         return fault.exit_code
     except OutputError as fault:
-        _say(fault)
+        _say(str(fault))
         return NOT_WRITTEN
     except GlademarkError as fault:
-        _say(fault)
+        _say(str(fault))
         return REFUSED
     except (KeyboardInterrupt, click.Abort):
         _show(f"interrupted; {changed()}")
         return INTERRUPTED
-    return 0
+    except (Exception, SystemExit) as fault:  # noqa: BLE001 - what nobody thought of
+        _tell_fault(fault)
+        return FAULT
+    return code if isinstance(code, int) else 0
 
 
 def _end_if_missing(missing: Sequence[object]) -> None:
     """Name the files that could not be made, if any, and end with the exit code for them."""
     for one in missing:
-        _say(one)
+        _say(str(one))
     if missing:
-        sys.exit(NOT_WRITTEN)
+        raise Exit(NOT_WRITTEN)
 
 
-def _say(fault: object) -> None:
-    """An error on standard error."""
-    for line in str(fault).splitlines():
+def _tell_fault(fault: BaseException) -> None:
+    """One sentence on standard error; the rest in a file, or behind it where there is no room."""
+    details = "".join(traceback.format_exception(fault))
+    what = " ".join(f"{type(fault).__name__}: {fault}".split())
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="glademark-fault-", suffix=".log", delete=False, encoding="utf-8",
+            errors="backslashreplace",
+        ) as file:  # fmt: skip
+            file.write(f"glademark {__version__}, Python {sys.version}, {sys.argv[1:]}\n{details}")
+    except OSError:
+        _say(f"unexpected fault ({what}); the details follow, since no file could be written")
+        click.echo(details, err=True)
+    else:
+        _say(f"unexpected fault ({what}). Please report it with {file.name}")
+        logging.getLogger("glademark").info("%s", details)
+
+
+def _say(fault: str) -> None:
+    """An error on standard error, not endlessly long."""
+    lines = fault.splitlines()
+    if len(lines) > _MOST_SENTENCES:
+        lines[_MOST_SENTENCES:] = [f"and {len(lines) - _MOST_SENTENCES:,} faults more"]
+    for line in lines:
         _show(f"glademark: {line}")
 
 

@@ -61,7 +61,9 @@ def parse_crs(text: str, *, where: str) -> CRS:
         If it is none.
     """
     try:
-        return _flat(CRS.from_user_input(text))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", FutureWarning)  # of old forms, which are understood
+            return _flat(CRS.from_user_input(text))
     except (ProjCRSError, ProjError) as error:
         msg = (
             f"{where}: '{shown(text)}' is no coordinate system; expected a code such as EPSG:26916."

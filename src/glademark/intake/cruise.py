@@ -21,7 +21,7 @@ from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import wood
+from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.site import Stands
@@ -85,7 +85,8 @@ def read_cruise(
     reading, plots = _plots(reading, size.loc[reading.index], stands, log)
     log.use(reading)
     trees = trees[trees["is_tree"] & trees.index.isin(reading.index)]
-    return plots, trees[[*TREE_COLUMNS, STAND]].reset_index(drop=True)
+    columns = [*TREE_COLUMNS, *([LOGS] if LOGS in trees else []), STAND]
+    return plots, trees[columns].reset_index(drop=True)
 
 
 def _placed(
@@ -178,6 +179,7 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
             STAND: pd.Series(fields.reading.stand, index=fields.reading.index, dtype="int64"),
             **stem,
             **sold,
+            **logs_of(fields),
         }
     )
     reasons = {

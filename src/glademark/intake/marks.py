@@ -23,6 +23,7 @@ from glademark.intake.columns.mark_fields import (
 )
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.positions import with_points
+from glademark.intake.columns.volumes import LOGS
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
@@ -207,11 +208,13 @@ def _near_stands(
 def _as_one(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Marks with their columns in order; what only some files have is blank in the others."""
     marks.index = pd.RangeIndex(len(marks))
+    counted_logs = [LOGS] if LOGS in marks else []
     stated = [MUST_GO] if MUST_GO in marks else []
-    known = {*MARK_COLUMNS, MUST_GO, STAND, "_file", "geometry"}
+    known = {*MARK_COLUMNS, LOGS, MUST_GO, STAND, "_file", "geometry"}
     others = [name for name in marks.columns if name not in known]
     columns = {
         **{name: marks[name] for name in MARK_COLUMNS},
+        **{name: marks[name] for name in counted_logs},
         **{name: marks[name].fillna(value=False).astype(bool) for name in stated},
         **{name: marks[name].fillna("").astype("str") for name in others},
         STAND: marks[STAND],

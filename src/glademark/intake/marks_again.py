@@ -36,6 +36,7 @@ _PLAIN: Mapping[str, tuple[str, str]] = MappingProxyType(
         "time": ("time", "time"),
         "order": ("order", "order"),
         "radius": ("radius_m", "radius_m"),
+        "logs": ("logs", "logs"),
         "must_go": ("must_go", "must_go"),
     }
 )

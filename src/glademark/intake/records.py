@@ -13,6 +13,9 @@ from glademark.errors import FileError
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.wording import shown
 
+COLUMNS_MAX = 1000
+"""Most columns of a table."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reading:
@@ -243,3 +246,13 @@ def text_of(column: pd.Series) -> pd.Series:
 def texts(rows: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
     """Some columns as text."""
     return pd.DataFrame({name: text_of(rows[name]) for name in names}, index=rows.index)
+
+
+def refuse_columns(number: int, file: FieldFile) -> None:
+    """Refuse a table that is wider than any that is typed: it is a grid, or was turned around."""
+    if number > COLUMNS_MAX:
+        msg = (
+            f"{file.name}: there are {number:,} columns; expected at most {COLUMNS_MAX:,}. Export "
+            "it with those that matter."
+        )
+        raise FileError(msg)

@@ -9,8 +9,7 @@ from glademark.intake.columns.cells import numbers, translated
 from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
-from glademark.intake.columns.unknown_species import note_unknown_species
-from glademark.intake.columns.volumes import wood
+from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.wording import quoted, shown
@@ -60,7 +59,6 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
             )
             raise FileError(msg)
     fields = Fields(reading=reading, found=found, log=log)
-    note_unknown_species(fields)
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
     product, bad_wood = wood(fields, project.volume.products)
     words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)
@@ -82,13 +80,15 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
         STAND: pd.Series(reading.stand, index=reading.index, dtype="int64"),
         **stem,
         **product,
+        **logs_of(fields),
     }
     reading = log.left(reading)
     for what, reason in reasons.items():
         left = reason[reading.index]
         reading = log.reject(reading, left != "", reason=left, what=what)
     log.use(reading)
-    frame = pd.DataFrame(columns).loc[reading.index, [*TALLY_COLUMNS, STAND]]
+    names = [*TALLY_COLUMNS, *([LOGS] if LOGS in columns else []), STAND]
+    frame = pd.DataFrame(columns).loc[reading.index, names]
     return frame.astype({"count": "int64"}).reset_index(drop=True)
 
 

@@ -82,13 +82,14 @@ def give_advice(
     InputError
         If the project file or an input is refused.
     OutputError
-        If a file could not be written, or the marks file would take the place of an input.
+        If a file could not be written, or the marks file would take the place of an input or of
+        another file that is not ours.
     """
     folder = project_file.parent
     out = folder / "advice" if out is None else out
     project = read_project(project_file)
     if apply is not None:
-        refuse_marks_file(apply, inputs=[project_file, *input_files(project)])
+        refuse_marks_file(apply, inputs=[project_file, *input_files(project)], out=out)
     asked = limits_asked(project.limits, known=installed_limits())
     survey = read_survey(project, folder=folder)
     earlier = earlier_numbers(out, marks=survey.marks)
@@ -106,7 +107,8 @@ def give_advice(
     if apply is not None and advice.spared:
         mended = leave_standing(survey, advice.spared)
         degrees = apply.suffix.casefold() == ".csv"
-        write_marks_file(marks_again(mended.marks, project, with_degrees=degrees), apply)
+        rows = marks_again(mended.marks, project, with_degrees=degrees)
+        write_marks_file(rows, apply, out=out)
         _check_applied(project, apply, folder, (asked, advice))
         files = (*files, apply)
     return Advised(project=project, advice=advice, files=files, missing=delivered.missing)

@@ -52,6 +52,9 @@ _NAMES = (*(f"{name}.parquet" for name in LAYERS), *(f"{name}.csv" for name in C
 TRIES = 3
 """How often a stand is given to another worker after its own was killed."""
 
+RESTART = "1 hour"
+"""How long a killed worker may take to start again; one that is given up is missed to the end."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Engine:
@@ -338,7 +341,12 @@ def _client(engine: Engine) -> Iterator[Any]:
 
     cluster = nullcontext(engine.scheduler) if engine.scheduler else own_cluster(engine.workers)
     with (
-        dask.config.set({"distributed.scheduler.allowed-failures": TRIES}),
+        dask.config.set(
+            {
+                "distributed.scheduler.allowed-failures": TRIES,
+                "distributed.deploy.lost-worker-timeout": RESTART,
+            }
+        ),
         cluster as place,
         Client(place) as client,
     ):

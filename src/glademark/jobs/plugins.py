@@ -4,6 +4,7 @@ Plug-ins: limits, writers and volume equations that the installed packages regis
 What ships in this package registers in the same way as what others add.
 """
 
+import logging
 from collections.abc import Mapping, Sequence
 from importlib.metadata import EntryPoint, entry_points
 from types import MappingProxyType
@@ -14,6 +15,8 @@ from glademark.errors import InputError, PluginError
 if TYPE_CHECKING:
     from glademark.judge.limits import Limit
     from glademark.report.delivery import Deliverable
+
+log = logging.getLogger(__name__)
 
 LIMITS = "glademark.limits"
 DELIVERABLES = "glademark.deliverables"
@@ -34,7 +37,7 @@ def installed_limits() -> Mapping[str, "Limit"]:
     Raises
     ------
     PluginError
-        If one does not load, is no `Limit`, or takes an id that is taken.
+        If one of our own does not load, one is no `Limit`, or takes an id that is taken.
     """
     from glademark.judge.limits import Limit  # noqa: PLC0415 - loaded on first use
 
@@ -53,7 +56,7 @@ def installed_deliverables() -> Mapping[str, "Deliverable"]:
     Raises
     ------
     PluginError
-        If one does not load, is no `Deliverable`, or takes an id that is taken.
+        If one of our own does not load, one is no `Deliverable`, or takes an id that is taken.
     """
     from glademark.report.delivery import Deliverable  # noqa: PLC0415 - loaded on first use
 
@@ -128,7 +131,8 @@ def load(points: Any, *, kind: type[T]) -> Mapping[str, T]:  # noqa: ANN401 - an
     Returns
     -------
     plugins
-        Sorted by id; read-only.
+        Sorted by id; read-only. One of another package that does not load is left out with a
+        warning.
 
     Raises
     ------
@@ -138,6 +142,8 @@ def load(points: Any, *, kind: type[T]) -> Mapping[str, T]:  # noqa: ANN401 - an
     found: dict[str, T] = {}
     for point in points:
         plugin = _load_one(point, kind)
+        if plugin is None:
+            continue
         name = str(getattr(plugin, "id", ""))
         if name in found:
             msg = f"plug-in {_named(point)}: the id {name!r} is taken. Remove one of the packages"
@@ -146,13 +152,18 @@ def load(points: Any, *, kind: type[T]) -> Mapping[str, T]:  # noqa: ANN401 - an
     return MappingProxyType(dict(sorted(found.items())))
 
 
-def _load_one(point: EntryPoint, kind: type[T]) -> T:
-    """The object that one entry point names."""
+def _load_one(point: EntryPoint, kind: type[T]) -> T | None:
+    """The object that one entry point names; None where another package's does not load."""
     try:
         plugin = point.load()
-    except (ImportError, AttributeError) as fault:
-        msg = f"plug-in {_named(point)} does not load: {fault}. Update or remove that package"
-        raise PluginError(msg) from fault
+    except (Exception, SystemExit) as fault:
+        why = str(fault) or type(fault).__name__
+        msg = f"plug-in {_named(point)} does not load: {why}. Update or remove that package"
+        if point.value.startswith("glademark."):
+            raise PluginError(msg) from fault
+        log.warning("%s; the run goes on without it", msg)
+        log.debug("plug-in %s", point.name, exc_info=True)
+        return None
     if not isinstance(plugin, kind):
         msg = f"plug-in {_named(point)} is no {kind.__name__}. Update or remove that package"
         raise PluginError(msg)

@@ -53,7 +53,7 @@ class TableAsked:
     equations, part
         A set by name and one of its parts; chosen by what is assumed where empty.
     classes
-        A width such as ``2 in``, or lower edges such as ``6, 10, 14 in``.
+        A width such as ``2 in``, or lower edges such as ``5, 9, 12 in``.
     up_to
         Largest class, in the unit of the classes.
     height, site_index, basal_area
@@ -110,12 +110,22 @@ def table_to_carry(asked: TableAsked) -> MadeTable:
         assumed=assumed,
     )
     if not table.rows:
-        msg = (
-            f"volume table: {equation_set.source} has no equation for {', '.join(asked.species)}. "
-            "Choose another set with --equations"
-        )
-        raise InputError(msg)
+        raise InputError(_why_empty(table, equation_set, part, asked))
     return _in_sale_unit(_as_asked(table, asked), equation_set, part, product)
+
+
+def _why_empty(table: MadeTable, equation_set: EquationSet, part: str, asked: TableAsked) -> str:
+    """Sentence about a table without any volume."""
+    bounds = equation_set.parts[part].range_in_words
+    if any("outside the range" in line for line in table.heading):
+        return (
+            f"volume table: no class is inside the range of {equation_set.source} ({bounds}). "
+            "Choose other --classes, or another set with --equations"
+        )
+    return (
+        f"volume table: {equation_set.source} has no equation for {', '.join(asked.species)}. "
+        "Choose another set with --equations"
+    )
 
 
 def _as_asked(table: MadeTable, asked: TableAsked) -> MadeTable:
@@ -194,7 +204,7 @@ def _classes(asked: TableAsked) -> SizeClasses:
     *edges, last = asked.classes.split(",")
     number, unit = split_quantity(last)
     if unit not in ("in", "cm"):
-        msg = f"{asked.classes!r} has no diameter unit; expected one as in '2 in' or '6, 10, 14 in'"
+        msg = f"{asked.classes!r} has no diameter unit; expected one as in '2 in' or '5, 9, 12 in'"
         raise UnitError(msg)
     diameter: Literal["in", "cm"] = "in" if unit == "in" else "cm"
     if edges:
@@ -212,16 +222,21 @@ def _in_sale_unit(
 ) -> MadeTable:
     """The table with its volumes in the product's sale unit, and the conversion said."""
     declared = equation_set.parts[part]
-    one = TreeVolume(
-        volume=np.ones(1), status=np.array(["ok"]), part=declared, source=equation_set.source
+    names = [str(row["species"]) for row in table.rows]
+    per_tree = TreeVolume(
+        volume=np.array([float(str(row["volume"])) for row in table.rows]),
+        status=np.full(len(names), "ok"),
+        part=declared,
+        source=equation_set.source,
     )
-    factor, conversion = sale_volume(one, product)
-    if np.isnan(factor).any():
-        msg = f"volume table: {conversion}. Choose another --unit or --equations"
+    amount, conversion = sale_volume(per_tree, product, species_code=find_species(names))
+    if np.isnan(amount).any():
+        lost = ", ".join(dict.fromkeys(np.array(names)[np.isnan(amount)].tolist()))
+        msg = f"volume table: {conversion}: not for {lost}. Choose another --unit or --equations"
         raise InputError(msg)
     rows = tuple(
-        {**row, "volume": float(str(row["volume"])) * float(factor[0]), "unit": product.unit}
-        for row in table.rows
+        {**row, "volume": float(value), "unit": product.unit}
+        for row, value in zip(table.rows, amount, strict=True)
     )
     said = () if declared.unit == product.unit else (f"converted: {conversion}",)
     head = [
@@ -282,9 +297,9 @@ def text_of(table: MadeTable) -> str:
 
 def _column(row: Mapping[str, object]) -> str:
     """Heading of the column that a row stands in."""
-    if "height" not in row:
+    if "logs" not in row:
         return str(row["species"])
-    return f"{row['species']}, {row['height']:g} log{'' if row['height'] == 1 else 's'}"
+    return f"{row['species']}, {row['logs']:g} log{'' if row['logs'] == 1 else 's'}"
 
 
 def _shown(volume: float | None) -> str:

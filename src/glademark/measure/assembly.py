@@ -74,6 +74,8 @@ class Measured:
         Leave trees with their crowns.
     trees, parts
         Cut trees, located or not; their volumes, one row a part.
+    wood_notices
+        What is to be said first of the volumes of a stand.
     sold
         Volume table and products.
     standing
@@ -91,6 +93,7 @@ class Measured:
     leave: gpd.GeoDataFrame
     trees: pd.DataFrame
     parts: pd.DataFrame
+    wood_notices: Mapping[int, tuple[str, ...]]
     sold: Sold
     standing: Mapping[int, Standing]
     classes: SizeClasses
@@ -150,7 +153,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
                     settings=project.openings,
                 ),
                 ground=GroundFigures(light=light.get(stand)),
-                columns={} if stand in light else {"openings": tuple(unlit.columns)},
+                columns={"openings": tuple(unlit.columns)} if light and stand not in light else {},
             )
             for stand in measured.standing
         },
@@ -163,6 +166,7 @@ def _notices(
     """Sentences on a stand that are known before its figures."""
     given = (*survey.stand_notices, *measured.holes.notices)
     return (
+        *measured.wood_notices.get(stand, ()),
         *(notice.text for notice in given if notice.stand in {stand, None}),
         *measured.standing[stand].notices,
         *(stock[stand].notices if stand in stock else ()),

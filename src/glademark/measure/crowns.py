@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 from scipy.spatial import cKDTree
 
-from glademark.forestry import crown_radius_m, find_species
+from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, crown_radius_m
 from glademark.measure.tables import sums
 
 FloatArray = npt.NDArray[np.float64]
@@ -133,7 +133,7 @@ def inscribed_discs(
 
 
 def crown_radii(
-    trees: pd.DataFrame, *, default_m: float
+    trees: pd.DataFrame, *, default_m: float, species: SpeciesNames = PACKAGED_SPECIES
 ) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.object_]]:
     """
     Crown radius of every tree, and where it comes from, as columns.
@@ -142,7 +142,7 @@ def crown_radii(
     `default_m`; `crown_source` is measured, the key of the equation, or ``default``.
     """
     measured = trees["crown_radius_m"].to_numpy(dtype=float)
-    code = find_species(trees["species"].to_numpy(dtype=object))
+    code = species.crown_codes(trees["species"].to_numpy(dtype=object))
     published, key = crown_radius_m(code, trees["dbh_cm"].to_numpy(dtype=float))
     has_equation = np.isfinite(published) & (published > 0)
     radius = np.where(has_equation, published, default_m)

@@ -1,5 +1,6 @@
 """Volumes by published equations, for trees that have neither a recorded volume nor a table row."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.errors import InputError
-from glademark.forestry import Product, find_species
+from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames
 from glademark.forestry.volume_equations import (
     Trees,
     TreeVolume,
@@ -19,9 +20,10 @@ from glademark.forestry.volume_equations import (
 )
 from glademark.project.model import ProductSettings, VolumeSettings
 
-NO_EQUATION = "not computed: no published equation fits what was measured"
-UNKNOWN_SPECIES = "not computed: no equation for the species"
-MISSING_INPUT = "not computed: an input of the equation is missing"
+NOT_COMPUTED = "not computed: "
+NO_EQUATION = f"{NOT_COMPUTED}no published equation fits what was measured"
+UNKNOWN_SPECIES = f"{NOT_COMPUTED}no equation for the species"
+MISSING_INPUT = f"{NOT_COMPUTED}an input of the equation is missing"
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -44,59 +46,46 @@ class EquationVolumes:
 
 
 def equation_volumes(
-    trees: pd.DataFrame, *, product: Product, named: ProductSettings, settings: VolumeSettings
+    trees: pd.DataFrame,
+    *,
+    product: Product,
+    named: ProductSettings,
+    settings: VolumeSettings,
+    species: SpeciesNames = PACKAGED_SPECIES,
 ) -> EquationVolumes:
     """
-    Volume of one tree of each record, by the equation set of its product.
+    Volume of one tree of each record (`dbh_cm`, `species`, `height_m`, `logs` where counted).
 
-    Parameters
-    ----------
-    trees
-        `dbh_cm`, `species`, `height_m`.
-    product
-        What they are sold as.
-    named
-        The product's table of the project file; it may name the set.
-    settings
-        Region, site and form class of the stand.
-
-    Returns
-    -------
-    volumes
-        By the named set, else by one chosen by region and by what was measured: trees with a
-        height and trees without are asked for apart.
-
-    Raises
-    ------
-    InputError
-        If the project file names a set or a part that does not exist.
+    By the set that the product names, else by one chosen by region and by what was measured: trees
+    with and without a height, with and without logs are asked for apart.
     """
     volume = np.full(len(trees), np.nan)
     source = np.full(len(trees), NO_EQUATION, dtype=object)
-    tall = np.isfinite(trees["height_m"].to_numpy(dtype=float))
-    for has_height in (True, False):
-        here = np.flatnonzero(tall == has_height)
-        if not len(here):
-            continue
-        choice = _choice(product, named, settings, has_height=has_height)
+    codes = species.volume_codes(trees["species"].to_numpy(dtype=object))
+    logs = trees["logs"].to_numpy(dtype=float) if "logs" in trees else np.full(len(trees), np.nan)
+    tall, logged = np.isfinite(trees["height_m"].to_numpy(dtype=float)), np.isfinite(logs)
+    measured = 2 * tall + logged
+    for kind in np.unique(measured).tolist():
+        here = np.flatnonzero(measured == kind)
+        known = [name for name, bit in (("height_m", 2), ("logs", 1)) if kind & bit]
+        choice = _choice(product, named, settings, known=known)
         if choice is None:
             continue
-        found = _by_set(trees.iloc[here], choice, settings)
-        codes = find_species(trees["species"].to_numpy(dtype=object)[here])
-        amount, conversion = sale_volume(found, product, species_code=codes)
+        some = trees.iloc[here].assign(code=codes[here], logs=logs[here])
+        found = _by_set(some, choice, settings)
+        amount, conversion = sale_volume(found, product, species_code=codes[here])
         volume[here] = amount
         source[here] = _sources(found, conversion)
     return EquationVolumes(per_tree=volume, source=source)
 
 
 def _choice(
-    product: Product, named: ProductSettings, settings: VolumeSettings, *, has_height: bool
+    product: Product, named: ProductSettings, settings: VolumeSettings, *, known: Sequence[str]
 ) -> tuple[str, str] | None:
     """Set and part to use: as named, else by what was measured."""
     if named.equations is not None:
         return _checked(named.equations, named.part or "merchantable", product)
-    measured = ["dbh_cm", "species_code", *_stand_inputs(settings)]
-    measured += ["height_m"] if has_height else []
+    measured = ["dbh_cm", "species_code", *_stand_inputs(settings), *known]
     choice = choose_equation_set(product, measured=measured, region=settings.region)
     return None if choice is None else (choice.equation_set, choice.part)
 
@@ -127,8 +116,9 @@ def _by_set(trees: pd.DataFrame, choice: tuple[str, str], settings: VolumeSettin
     name, part = choice
     measured = Trees(
         dbh_cm=trees["dbh_cm"].to_numpy(dtype=float),
-        species_code=find_species(trees["species"].to_numpy(dtype=object)),
+        species_code=trees["code"].to_numpy(),
         height_m=trees["height_m"].to_numpy(dtype=float),
+        logs=trees["logs"].to_numpy(dtype=float),
         form_class=settings.form_class,
         site_index_m=_or_nan(settings.site_index_m),
         basal_area_m2_ha=_or_nan(settings.stand_basal_area_m2_ha),
@@ -145,9 +135,12 @@ def _or_nan(value: float | None) -> float:
 def _sources(found: TreeVolume, conversion: str) -> npt.NDArray[np.object_]:
     """Publication and conversion of each volume, or why there is none."""
     inside = f"{found.source}, {found.part.meaning}; {conversion}"
+    beyond = f"{inside}; outside the range that the equation was fitted in"
+    if found.part.only_fitted:
+        beyond = f"{NOT_COMPUTED}outside {found.part.range_in_words}, the range of {found.source}"
     words = {
         "ok": inside,
-        "outside range": f"{inside}; outside the range that the equation was fitted in",
+        "outside range": beyond,
         "unknown species": UNKNOWN_SPECIES,
         "missing input": MISSING_INPUT,
     }

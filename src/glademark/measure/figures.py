@@ -20,7 +20,7 @@ from glademark.contracts.layout import (
 )
 from glademark.contracts.survey import Survey
 from glademark.measure.holes import Holes
-from glademark.measure.tables import exact_sums, sums
+from glademark.measure.tables import exact_sums, rows_by, sums
 from glademark.measure.volume import Sold
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
@@ -210,7 +210,7 @@ def layout_notices(
     figures: Figures, disagreement: Disagreement, *, marks: pd.DataFrame, settings: OpeningSettings
 ) -> tuple[str, ...]:
     """
-    Notices on distortion, paint against position, line trees, volumes and unpainted stems.
+    Notices on distortion, paint against position, line trees and unpainted stems.
 
     Parameters
     ----------
@@ -233,7 +233,6 @@ def layout_notices(
         _disagreement(disagreement),
         _strays(disagreement, marks),
         _line_trees(figures),
-        _without_solid(figures),
         _unpainted(figures, settings),
     )
     return tuple(notice for notice in found if notice)
@@ -287,14 +286,23 @@ def _line_trees(figures: Figures) -> str:
     )
 
 
-def _without_solid(figures: Figures) -> str:
-    """Trees that the solid volume leaves out."""
-    if not figures.volume.m3_missing_trees:
-        return ""
-    return (
-        f"The solid volume leaves out {figures.volume.m3_missing_trees} trees whose volume has no "
-        "conversion to m3."
-    )
+def solid_notices(count: pd.Series, parts: pd.DataFrame) -> dict[int, str]:
+    """Trees that the solid volume of a stand leaves out, those without any volume apart."""
+    unknown = parts[parts["m3"].isna()]
+    return {
+        stand: _without_solid(count, unknown.iloc[rows])
+        for stand, rows in rows_by(unknown[STAND]).items()
+    }
+
+
+def _without_solid(count: pd.Series, unknown: pd.DataFrame) -> str:
+    """Trees of a stand with parts whose solid volume is not known."""
+    of_none = set(unknown.loc[unknown["gross"].isna(), "tree"])
+    none = int(count.loc[sorted(of_none)].sum())
+    lost = int(count.loc[sorted(set(unknown["tree"]) - of_none)].sum())
+    said = [f"{none:,} trees without a volume"] if none else []
+    said += [f"{lost:,} trees whose volume has no conversion to m3"] if lost else []
+    return f"The solid volume leaves out {' and '.join(said)}."
 
 
 def _unpainted(figures: Figures, settings: OpeningSettings) -> str:

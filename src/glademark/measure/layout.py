@@ -1,6 +1,6 @@
 """The whole measuring step: a Survey of one or many stands in, a Layout out."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, cast
 
@@ -14,7 +14,7 @@ from glademark.contracts.frames import STAND, features, give_back_memory
 from glademark.contracts.layout import Layout, join_layouts
 from glademark.contracts.survey import REFUSED_COLUMNS, Survey
 from glademark.errors import InputError
-from glademark.forestry import SizeClasses, basal_area_m2
+from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.assembly import Measured, assemble
 from glademark.measure.corridors import Corridors, measure_corridors
@@ -24,14 +24,19 @@ from glademark.measure.crowns import (
     crown_radii,
     longest_edge_bearings,
 )
+from glademark.measure.figures import solid_notices
 from glademark.measure.groups import stated_groups
 from glademark.measure.holes import Holes, Thresholds, find_holes
 from glademark.measure.marks import distances, size_class, size_classes_of, with_crowns
 from glademark.measure.openings import opening_numbers
 from glademark.measure.polygons import union_by
+from glademark.measure.project_table import sold_of
+from glademark.measure.species import unknown_species_notices
 from glademark.measure.standing import Standing, cruised, given_stocks, scope_notices
+from glademark.measure.table_reading import reading_notices
+from glademark.measure.table_use import table_notices
 from glademark.measure.tables import rows_by
-from glademark.measure.volume import Sold, products_sold, project_table, volumes
+from glademark.measure.volume import Sold, volumes
 from glademark.measure.zones import (
     Covers,
     covers_of,
@@ -88,8 +93,8 @@ def _measured(
 ) -> tuple[Measured, pd.DataFrame]:
     """All that is put into layers, and stands that are refused; crowns are let go of here."""
     classes = _classes(project)
-    sold = _sold(survey, project)
-    canopy = _canopy(survey, project, classes)
+    sold = sold_of(survey, project)
+    canopy = _canopy(survey, project, classes, sold.species)
     holes, corridors, ground = canopy.holes, canopy.corridors, canopy.ground
     number = opening_numbers(
         holes.openings,
@@ -104,10 +109,11 @@ def _measured(
         **distances(canopy.marks, corridors=corridors, edges=ground.edges),
         **_zones_of(canopy.marks, openings, holes, zones),
     )
-    trees = _cut_trees(marks, survey.tally, classes)
-    standing, refused = _standing(
-        survey, project, sold, classes=classes, canopy=canopy, trees=trees
-    )
+    trees = _cut_trees(marks, survey.tally, classes, sold.species)
+    parts = _volumes(trees, sold)
+    wood_notices, without_volume = _wood_notices(survey, trees, parts, sold)
+    standing, faults = _standing(survey, project, sold, classes=classes, canopy=canopy, trees=trees)
+    refused = _refused(survey, [*without_volume.items(), *faults])
     measured = Measured(
         ground=ground,
         corridors=corridors,
@@ -117,9 +123,10 @@ def _measured(
         marks=marks,
         leave=canopy.leave,
         trees=trees,
-        parts=_volumes(trees, sold),
+        parts=parts,
+        wood_notices=wood_notices,
         sold=sold,
-        standing=standing,
+        standing={stand: one for stand, one in standing.items() if stand not in without_volume},
         classes=classes,
     )
     return measured, refused
@@ -161,9 +168,32 @@ def _unit(project: Project) -> DiameterUnit:
     return "in" if project.heading.units == "us" else "cm"
 
 
+def _wood_notices(
+    survey: Survey, trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold
+) -> tuple[dict[int, tuple[str, ...]], dict[int, str]]:
+    """What is said first of volumes and species by stand, and why stands are refused."""
+    unserved, refused = table_notices(trees, parts, sold, cruised=survey.plot_trees)
+    inputs = (survey.marks, survey.tally, survey.leave_trees, survey.plot_trees)
+    each = (
+        unserved,
+        reading_notices(trees, parts, sold),
+        unknown_species_notices(inputs, sold.species),
+        solid_notices(trees["count"], parts),
+    )
+    stands = sorted(set().union(*each))
+    said = {stand: tuple(some[stand] for some in each if stand in some) for stand in stands}
+    return said, refused
+
+
 def _volumes(trees: pd.DataFrame, sold: Sold) -> pd.DataFrame:
     """Volumes of all cut trees."""
-    return volumes(trees, table=sold.table, products=sold.products, settings=sold.settings)
+    return volumes(
+        trees,
+        table=sold.table,
+        products=sold.products,
+        settings=sold.settings,
+        species=sold.species,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -196,18 +226,21 @@ class Canopy:
     holes: Holes
 
 
-def _canopy(survey: Survey, project: Project, classes: SizeClasses) -> Canopy:
+def _canopy(
+    survey: Survey, project: Project, classes: SizeClasses, species: SpeciesNames
+) -> Canopy:
     """Crowns and holes of all stands."""
     ground = covers_of(survey)
     corridors = measure_corridors(survey.corridors, ground)
     settings = project.openings
     marks = with_crowns(
-        survey.marks,
+        _folded(survey.marks, species),
         classes=classes,
         default_m=settings.crown_radius_m,
         confirmed=project.marks.line_trees_confirmed,
+        species=species,
     )
-    leave = _leave_trees(survey, default_m=settings.crown_radius_m)
+    leave = _leave_trees(survey, default_m=settings.crown_radius_m, species=species)
     bearings = longest_edge_bearings(ground.stand)
     bearing = bearings[marks[STAND].to_numpy()]
     discs = _discs(marks, bearing)
@@ -239,18 +272,6 @@ def _canopy(survey: Survey, project: Project, classes: SizeClasses) -> Canopy:
     )
 
 
-def _sold(survey: Survey, project: Project) -> Sold:
-    """Products and volume table of the project."""
-    products = products_sold(project.volume.products)
-    table = project_table(
-        survey.volume_table,
-        products=products,
-        settings=project.volume,
-        diameter_unit=_unit(project),
-    )
-    return Sold(table=table, products=products, settings=project.volume)
-
-
 def _standing(
     survey: Survey,
     project: Project,
@@ -259,15 +280,15 @@ def _standing(
     classes: SizeClasses,
     canopy: Canopy,
     trees: pd.DataFrame,
-) -> tuple[dict[int, Standing], pd.DataFrame]:
-    """Standing stock of each stand, and stands whose stock is refused."""
+) -> tuple[dict[int, Standing], list[tuple[int, str]]]:
+    """Standing stock of each stand, and why it is refused, by stand."""
     hectares = (shapely.area(canopy.ground.operable) / HECTARE_M2).tolist()
     standing: dict[int, Standing] = {}
-    refused: list[tuple[int, str, str]] = []
+    faults: list[tuple[int, str]] = []
     every = (survey.plots, survey.plot_trees, trees)
     rows = [rows_by(frame[STAND]) for frame in every]
     none = np.zeros(0, dtype=np.intp)
-    for stand, name in zip(survey.stand[STAND], survey.stand["name"], strict=True):
+    for stand in survey.stand[STAND]:
         plots, plot_trees, cut = (
             frame.iloc[of_stand.get(stand, none)]
             for frame, of_stand in zip(every, rows, strict=True)
@@ -276,10 +297,17 @@ def _standing(
         try:
             standing[stand] = _stock_of(project, sold, classes, hectares[stand], counted)
         except InputError as error:
-            refused += [(stand, name, fault) for fault in error.faults]
-    if not standing:
-        raise InputError(*dict.fromkeys(reason for *_, reason in refused))
-    return standing, pd.DataFrame(refused, columns=list(REFUSED_COLUMNS))
+            faults += [(stand, fault) for fault in error.faults]
+    return standing, faults
+
+
+def _refused(survey: Survey, faults: Sequence[tuple[int, str]]) -> pd.DataFrame:
+    """Stands with their faults; an error where none is left."""
+    if {stand for stand, _ in faults}.issuperset(survey.stand[STAND]):
+        raise InputError(*dict.fromkeys(fault for _, fault in faults))
+    names = survey.stand.set_index(STAND)["name"]
+    rows = [(stand, names[stand], fault) for stand, fault in faults]
+    return pd.DataFrame(rows, columns=list(REFUSED_COLUMNS))
 
 
 def _stock_of(
@@ -302,7 +330,12 @@ def _stock_of(
     return replace(estimated, notices=(*estimated.notices, *unused, *differ))
 
 
-def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
+def _folded(trees: gpd.GeoDataFrame, species: SpeciesNames) -> gpd.GeoDataFrame:
+    """Trees under the one name of each species."""
+    return trees.assign(species=species.fold(trees["species"].to_numpy(dtype=object)))
+
+
+def _leave_trees(survey: Survey, *, default_m: float, species: SpeciesNames) -> gpd.GeoDataFrame:
     """Leave trees of their own layer and among the marks, with their crowns, by stand."""
     columns = [STAND, "tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
     among = survey.marks.loc[survey.marks["kind"] == "leave", columns]
@@ -310,8 +343,9 @@ def _leave_trees(survey: Survey, *, default_m: float) -> gpd.GeoDataFrame:
     if len(among):
         trees = pd.concat([frame for frame in (trees, among) if len(frame)], ignore_index=True)
         trees = trees.sort_values(STAND, kind="stable", ignore_index=True)
+    trees = _folded(trees, species)
     named = {name: trees[name] for name in (STAND, "tree_id", "species", "dbh_cm")}
-    radii = crown_radii(trees, default_m=default_m)
+    radii = crown_radii(trees, default_m=default_m, species=species)
     return features({**named, **radii}, trees.geometry.to_numpy(), crs=survey.crs)
 
 
@@ -360,16 +394,21 @@ _OF_TREES = (
 )  # fmt: skip
 
 
-def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses) -> pd.DataFrame:
+def _cut_trees(
+    marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses, species: SpeciesNames
+) -> pd.DataFrame:
     """Cut trees with a position, then those of the paper tally, by stand under one index."""
     is_cut = marks["is_cut"].to_numpy(dtype=bool)
     rows = marks.index.to_numpy()[is_cut]
     columns: dict[str, Any] = {name: marks[name].to_numpy()[is_cut] for name in _OF_TREES}
+    if "logs" in marks or "logs" in tally:
+        columns["logs"] = np.broadcast_to(marks.get("logs", np.nan), len(marks))[is_cut]
     columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
     if len(tally):
         columns = {
             name: np.concatenate([columns[name], values])
-            for name, values in _paper_columns(tally, classes).items()
+            for name, values in _paper_columns(tally, classes, species).items()
+            if name in columns
         }
         first = int(marks.index.max()) + 1 if len(marks) else 0
         rows = np.concatenate([rows, np.arange(first, first + len(tally))])
@@ -378,26 +417,32 @@ def _cut_trees(marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasse
     return pd.DataFrame(ordered, index=rows[order])
 
 
-def _paper_columns(tally: pd.DataFrame, classes: SizeClasses) -> dict[str, npt.NDArray[Any]]:
+def _paper_columns(
+    tally: pd.DataFrame, classes: SizeClasses, species: SpeciesNames
+) -> dict[str, npt.NDArray[Any]]:
     """Columns of the trees of the paper tally."""
     dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM).to_numpy()
     each = np.nan_to_num(basal_area_m2(dbh_cm.astype(float)))
     known = {
+        "species": species.fold(tally["species"].to_numpy(dtype=object)),
         "dbh_cm": dbh_cm,
         "height_m": np.broadcast_to(tally.get("height_m", np.nan), len(tally)),
+        "logs": np.broadcast_to(tally.get("logs", np.nan), len(tally)),
         "size_class": size_class(tally, classes=classes).to_numpy(),
         "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
         "located": np.full(len(tally), "not_located"),
     }
     return {
         name: known[name] if name in known else tally[name].to_numpy()
-        for name in (*_OF_TREES, STAND, "located")
+        for name in (*_OF_TREES, "logs", STAND, "located")
     }
 
 
 def canopy_of(survey: Survey, project: Project) -> tuple[Canopy, pd.DataFrame]:
     """Crowns and holes as `measure_layout` takes them, and volumes of the cut marks."""
     classes = _classes(project)
-    canopy = _canopy(survey, project, classes)
-    trees = _cut_trees(canopy.marks.assign(zone=""), survey.tally.iloc[:0], classes)
-    return canopy, _volumes(trees, _sold(survey, project))
+    sold = sold_of(survey, project)
+    canopy = _canopy(survey, project, classes, sold.species)
+    no_tally = survey.tally.iloc[:0]
+    trees = _cut_trees(canopy.marks.assign(zone=""), no_tally, classes, sold.species)
+    return canopy, _volumes(trees, sold)

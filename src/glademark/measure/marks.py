@@ -11,7 +11,7 @@ import shapely
 
 from glademark.contracts.frames import STAND
 from glademark.errors import UnitError
-from glademark.forestry import SizeClasses, basal_area_m2
+from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray, crown_radii
@@ -81,7 +81,12 @@ def size_class(trees: pd.DataFrame, *, classes: SizeClasses) -> pd.Series:
 
 
 def with_crowns(
-    marks: gpd.GeoDataFrame, *, classes: SizeClasses, default_m: float, confirmed: bool
+    marks: gpd.GeoDataFrame,
+    *,
+    classes: SizeClasses,
+    default_m: float,
+    confirmed: bool,
+    species: SpeciesNames,
 ) -> gpd.GeoDataFrame:
     """
     Marks with what does not hang on the layout.
@@ -92,7 +97,7 @@ def with_crowns(
     kinds = ["cut", "line_tree"] if confirmed else ["cut"]
     basal_area = basal_area_m2(marks["dbh_cm"].to_numpy(dtype=float)) * marks["count"].to_numpy()
     return marks.assign(
-        **crown_radii(marks, default_m=default_m),
+        **crown_radii(marks, default_m=default_m, species=species),
         basal_area_m2=np.nan_to_num(basal_area),
         size_class=size_class(marks, classes=classes),
         zone_painted=painted_zone(marks),

@@ -242,7 +242,9 @@ def cruised(
 def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
     """Net volume of one tree of each record by product, and its solid volume."""
     each = trees.assign(count=1, volume=trees["volume"] / trees["count"])
-    parts = volumes(each, table=sold.table, products=sold.products, settings=sold.settings)
+    parts = volumes(
+        each, table=sold.table, products=sold.products, settings=sold.settings, species=sold.species
+    )
     amounts = {
         name: _per_tree(parts[parts["product"] == name], "net", trees.index)
         for name in sold.products

@@ -15,37 +15,28 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.errors import InputError, UnitError
-from glademark.forestry import Product, VolumeTable, find_species, to_solid_m3
+from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames, VolumeTable, to_solid_m3
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.forestry.volume_table_rows import read_rows
-from glademark.measure.equations import equation_volumes
+from glademark.measure.equations import NOT_COMPUTED, EquationVolumes, equation_volumes
 from glademark.project.model import ProductSettings, VolumeSettings
-from glademark.units import CUBIC_FOOT_M3, INCH_CM, split_quantity
+from glademark.units import CUBIC_FOOT_M3, FOOT_M, INCH_CM, SOLID_M3
 
 PART_COLUMNS = (
-    "stand",
-    "tree",
-    "product",
-    "unit",
-    "log_rule",
-    "gross",
-    "net",
-    "m3",
-    "source",
-    "conversion",
-)
+    "stand", "tree", "product", "unit", "log_rule", "gross", "net", "m3", "source", "conversion",
+    "by_table",
+)  # fmt: skip
 """Columns of `volumes`: one row a part of a tree."""
 
 RECORDED = "recorded with the mark"
 CULL = "cull: no volume"
-NO_TABLE = "not computed: no volume table"
-NO_DIAMETER = "not computed: no diameter"
-NO_PRODUCT = "not computed: no product"
-NOT_IN_TABLE = "not computed: product, species or size not in the volume table"
-UNIT_DIFFERS = "not computed: recorded in a unit that does not convert to the product's"
+NO_TABLE = f"{NOT_COMPUTED}no volume table"
+NO_DIAMETER = f"{NOT_COMPUTED}no diameter"
+NO_PRODUCT = f"{NOT_COMPUTED}no product"
+NOT_IN_TABLE = f"{NOT_COMPUTED}product, species or size not in the volume table"
+NO_HEIGHT = f"{NOT_COMPUTED}no height or logs, by which the volume table goes"
+UNIT_DIFFERS = f"{NOT_COMPUTED}recorded in a unit that does not convert to the product's"
 
-_SAME_KIND: Mapping[str, tuple[str, float]] = MappingProxyType(
+SAME_KIND: Mapping[str, tuple[str, float]] = MappingProxyType(
     {
         "board foot": ("board foot", 1.0),
         "MBF": ("board foot", 1000.0),
@@ -61,22 +52,12 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sold:
-    """
-    What the volumes of a layout rest on.
-
-    Attributes
-    ----------
-    table
-        The project's volume table, or None.
-    products
-        Products by name in small letters.
-    settings
-        The table ``[volume]``; published equations are used only where it is given.
-    """
+    """What the volumes of a layout rest on; published equations are used only with `settings`."""
 
     table: VolumeTable | None
     products: Mapping[str, Product]
     settings: VolumeSettings | None = None
+    species: SpeciesNames = PACKAGED_SPECIES
 
 
 def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Product]:
@@ -125,89 +106,15 @@ def product_key(name: str) -> str:
     return " ".join(name.casefold().split())
 
 
-def project_table(
-    rows: pd.DataFrame | None,
-    *,
-    products: Mapping[str, Product],
-    settings: VolumeSettings,
-    diameter_unit: DiameterUnit,
-) -> VolumeTable | None:
-    """
-    The project's volume table, every cell with a sale unit.
-
-    Parameters
-    ----------
-    rows
-        Rows as text under the headings of the file, or None.
-    products
-        Products of the project; they give the unit where the table has none.
-    settings
-        How the table is read, and its file name.
-    diameter_unit
-        Unit of the table's diameters where its heading does not say.
-
-    Returns
-    -------
-    table
-        None without rows.
-
-    Raises
-    ------
-    InputError
-        With one sentence a fault.
-    """
-    if rows is None or settings.table is None:
-        return None
-    unit = _heading_unit(rows.columns) or diameter_unit
-    records = [dict(zip(rows.columns, row, strict=True)) for row in rows.to_numpy().tolist()]
-    cells = read_rows(records, unit="", dbh_unit=unit)
-    named = [
-        cell if cell.unit else replace(cell, unit=_unit_of(cell.part or cell.product, products))
-        for cell in cells
-    ]
-    lost = sorted({cell.part or cell.product or "any product" for cell in named if not cell.unit})
-    if lost:
-        msg = (
-            f"volume table: {', '.join(lost)} has no sale unit; expected a column 'unit' or a "
-            "table [volume.products.NAME] in the project file. Add one of them"
-        )
-        raise InputError(msg)
-    return VolumeTable(
-        rows=tuple(named),
-        dbh_unit=unit,
-        read=settings.table_reading,
-        class_width=_class_width(settings.table_class_width, unit),
-        source=f"volume table {settings.table.file.name}",
-    )
+def table_factor(given: str, product: Product) -> float:
+    """Sale units of a product in one unit of the table: exact, or by its stated solid content."""
+    factor = unit_factor(given, product.unit)
+    if np.isnan(factor) and given in SOLID_M3 and product.solid_m3 is not None:
+        return SOLID_M3[given] / product.solid_m3
+    return factor
 
 
-def _class_width(text: str | None, unit: DiameterUnit) -> float | None:
-    """Width of classes that the table names by their middle, in its own unit."""
-    if text is None:
-        return None
-    width, given = split_quantity(text)
-    if given != unit:
-        msg = (
-            f"[volume] table_class_width: {text!r} is not in the table's diameter unit; expected a "
-            f"width in {unit}, as in '2 {unit}'"
-        )
-        raise UnitError(msg)
-    return width
-
-
-def _heading_unit(columns: pd.Index) -> DiameterUnit | None:
-    """Diameter unit that a heading such as ``dbh_in`` states."""
-    plain = {str(name).casefold().strip() for name in columns}
-    for unit in ("in", "cm"):
-        endings = (f"_{unit}", f"({unit})", f"[{unit}]", f" {unit}")
-        if any(
-            name.endswith(endings) and name.startswith(("d", "size", "class")) for name in plain
-        ):
-            return unit
-    return None
-
-
-def _unit_of(product: str, products: Mapping[str, Product]) -> str:
+def sale_unit_of(product: str, products: Mapping[str, Product]) -> str:
     """Sale unit that the project states for a product; empty where it states none."""
     return products[product].unit if product in products else ""
 
@@ -218,6 +125,7 @@ def volumes(
     table: VolumeTable | None,
     products: Mapping[str, Product],
     settings: VolumeSettings | None = None,
+    species: SpeciesNames = PACKAGED_SPECIES,
 ) -> pd.DataFrame:
     """
     Volume of every tree record, one row a part.
@@ -226,27 +134,29 @@ def volumes(
     ----------
     trees
         `stand`, `count`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `height_m`, `volume`
-        and `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`; unique
-        index.
+        and `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`, and
+        `logs` where counted; unique index.
     table
         The project's volume table, or None.
     products
         Products of the project, by name in lower case.
     settings
         The table ``[volume]``; published equations are used only where it is given.
+    species
+        Names of species.
 
     Returns
     -------
     parts
         Columns `PART_COLUMNS`: `tree` (index of `trees`), `product` that the part is sold as, its
         sale `unit` and `log_rule`, `gross` and `net` for all trees of the record, `m3` (net solid,
-        NaN where not computable), `source`, `conversion`. Every tree has at least one row; its
-        first is of its own product.
+        NaN where not computable), `source`, `conversion`, `by_table` (whether the volume is the
+        table's). Every tree has at least one row; its first is of its own product.
     """
     code, written = pd.factorize(trees["product"].to_numpy(dtype=object))
     keys = np.array([product_key(name) for name in written], dtype=object)[code]
-    sold = Sold(table=table, products=products, settings=settings)
-    stems = _Stems.of_all(trees)
+    sold = Sold(table=table, products=products, settings=settings, species=species)
+    stems = _Stems.of_all(trees, species)
     pieces = [
         piece
         for name in sorted(set(keys))
@@ -254,7 +164,7 @@ def volumes(
         for piece in _of_product(some, name, sold, unit)
     ]
     if not pieces:
-        return pd.DataFrame({name: [] for name in PART_COLUMNS})
+        return pd.DataFrame({name: [] for name in PART_COLUMNS}).astype({"stand": np.int64})
     columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
     order = np.argsort(columns["tree"], kind="stable")  # positions until here
     columns["stand"] = trees["stand"].to_numpy()[columns["tree"]]
@@ -271,7 +181,7 @@ class _Stems:
     columns: Mapping[str, npt.NDArray[Any]]
 
     @classmethod
-    def of_all(cls, trees: pd.DataFrame) -> Self:
+    def of_all(cls, trees: pd.DataFrame, species: SpeciesNames) -> Self:
         """All trees."""
         numbers = {name: trees[name].to_numpy(dtype=float) for name in ("volume", "dbh", "count")}
         words = {name: trees[name].to_numpy(dtype=object) for name in ("volume_unit", "dbh_unit")}
@@ -280,7 +190,8 @@ class _Stems:
             **words,
             "cull": trees["cull"].to_numpy(dtype=bool),
             "sound": 1 - np.nan_to_num(trees["defect_share"].to_numpy(dtype=float)),
-            "species": find_species(trees["species"].to_numpy(dtype=object)),
+            "species": species.fold(trees["species"].to_numpy(dtype=object)),
+            "code": species.volume_codes(trees["species"].to_numpy(dtype=object)),
         }
         return cls(trees=trees, row=np.arange(len(trees)), columns=columns)
 
@@ -311,7 +222,7 @@ def _of_product(
 
 def _by_unit(stems: _Stems, name: str, sold: Sold) -> list[tuple[str, _Stems]]:
     """Sale unit of a product, as stated, else the table's, else a stand's commonest; its trees."""
-    unit = _unit_of(name, sold.products)
+    unit = sale_unit_of(name, sold.products)
     if not unit and sold.table is not None:
         unit = sold.table.unit_of(name)
     recorded = stems.recorded
@@ -334,7 +245,9 @@ def _recorded(
     gross = stems.columns["volume"] * factor
     source = np.where(np.isfinite(gross), RECORDED, UNIT_DIFFERS)
     sold_by = np.where(unit != "", unit, given)
-    return _parts(stems, name=name, unit=sold_by, gross=gross, source=source, products=products)
+    no = np.zeros(len(gross), dtype=bool)
+    piece = _parts(stems, name=name, unit=sold_by, gross=gross, source=source, products=products)
+    return {**piece, "by_table": no}
 
 
 def unit_factor(given: str, wanted: str) -> float:
@@ -358,8 +271,8 @@ def unit_factor(given: str, wanted: str) -> float:
     """
     if wanted in ("", given):
         return 1.0
-    kind, size = _SAME_KIND.get(given, ("", np.nan))
-    other, unit = _SAME_KIND.get(wanted, ("unknown", np.nan))
+    kind, size = SAME_KIND.get(given, ("", np.nan))
+    other, unit = SAME_KIND.get(wanted, ("unknown", np.nan))
     return size / unit if kind == other else float("nan")
 
 
@@ -368,8 +281,9 @@ def _computed(
 ) -> dict[str, npt.NDArray[Any]]:
     """Volumes of one part: from the table, else by an equation; NaN with the reason for none."""
     sold_as = part or name
-    unit = unit or _unit_of(sold_as, sold.products)
-    per_tree, source, unit = _from_table(stems, name, part, (sold.table, unit))
+    unit = unit or sale_unit_of(sold_as, sold.products)
+    per_tree, source, unit = _from_table(stems, name, part, sold, unit=unit)
+    by_table = np.isfinite(per_tree) & ~stems.columns["cull"]
     open_still = np.isnan(per_tree) & np.isfinite(stems.columns["dbh"])
     if part == "" and name in sold.products and sold.settings is not None and open_still.any():
         found = equation_volumes(
@@ -377,39 +291,76 @@ def _computed(
             product=sold.products[name],
             named=sold.settings.named(name),
             settings=sold.settings,
+            species=sold.species,
         )
         per_tree[open_still] = found.per_tree
-        source[open_still] = found.source
+        source[open_still] = _why(source[open_still], found, has_table=sold.table is not None)
     gross, cull = per_tree * stems.columns["count"], stems.columns["cull"]
     gross, source = np.where(cull, 0.0, gross), np.where(cull, CULL, source)
     units = np.full(len(gross), unit, dtype=object)
-    return _parts(
+    piece = _parts(
         stems, name=sold_as, unit=units, gross=gross, source=source, products=sold.products
     )
+    return {**piece, "by_table": by_table}
+
+
+def _why(
+    table_said: npt.NDArray[np.object_], found: EquationVolumes, *, has_table: bool
+) -> npt.NDArray[np.object_]:
+    """Source of the volumes by equations; where there is none, why neither table nor equation."""
+    if not has_table:
+        return found.source
+    plain = np.array([str(word).removeprefix(NOT_COMPUTED) for word in found.source], dtype=object)
+    return np.where(np.isfinite(found.per_tree), found.source, table_said + "; " + plain)
 
 
 def _from_table(
-    stems: _Stems, name: str, part: str, given: tuple[VolumeTable | None, str]
+    stems: _Stems, name: str, part: str, sold: Sold, *, unit: str
 ) -> tuple[FloatArray, npt.NDArray[np.object_], str]:
     """Volume per tree from the table in a sale unit, its source, and that unit."""
-    table, unit = given
-    dbh = stems.columns["dbh"]
+    table, dbh = sold.table, stems.columns["dbh"]
     per_tree = np.full(len(dbh), np.nan)
     source = np.full(len(dbh), NO_TABLE, dtype=object)
     if table is not None and len(dbh):
         in_table = table.unit_of(name, part=part)
         unit = unit or in_table
-        size = in_unit(dbh, stems.columns["dbh_unit"], table.dbh_unit)
-        products = np.full(len(dbh), name, dtype=object)
+        height = table_heights(stems.trees.iloc[stems.row], table)
         per_tree, found = table.lookup(
-            size, species=stems.columns["species"], product=products, part=part
+            in_unit(dbh, stems.columns["dbh_unit"], table.dbh_unit),
+            species=stems.columns["species"],
+            product=np.full(len(dbh), name, dtype=object),
+            height=height,
+            part=part,
         )
-        per_tree = per_tree * (unit_factor(in_table, unit) if in_table else 1.0)
-        source = np.where(found, table.source, NOT_IN_TABLE).astype(object)
+        factor, said = _to_sale_unit(in_table, unit, sold.products.get(part or name))
+        per_tree = per_tree * factor
+        source = np.where(found, table.source + said, NOT_IN_TABLE).astype(object)
+        if table.height_unit:
+            source[~found & np.isnan(height)] = NO_HEIGHT
     lost = np.isnan(per_tree)
     source[lost & (name == "") & (part == "")] = NO_PRODUCT
     source[lost & np.isnan(dbh)] = NO_DIAMETER
     return per_tree, source, unit
+
+
+def _to_sale_unit(given: str, unit: str, product: Product | None) -> tuple[float, str]:
+    """Factor from the table's unit to the sale unit, and how it goes where that is no matter."""
+    if not given:
+        return 1.0, ""
+    factor = unit_factor(given, unit)
+    if np.isnan(factor) and product is not None and product.unit == unit:
+        said = f", {product.solid_m3:.6g} m3 of solid wood in a {unit} (the project file)"
+        return table_factor(given, product), said if product.solid_m3 is not None else ""
+    return factor, ""
+
+
+def table_heights(trees: pd.DataFrame, table: VolumeTable) -> FloatArray:
+    """Height or logs of each tree as the table counts them; NaN where it has none."""
+    if table.height_unit == "logs":
+        logs = trees["logs"] if "logs" in trees else pd.Series(np.nan, index=trees.index)
+        return np.asarray(logs, dtype=float)
+    unit_m = FOOT_M if table.height_unit == "ft" else 1.0
+    return np.asarray(trees["height_m"], dtype=float) / unit_m
 
 
 def in_unit(dbh: FloatArray, given: npt.NDArray[np.object_], unit: DiameterUnit) -> FloatArray:
@@ -453,7 +404,7 @@ def _parts(
     net = gross * stems.columns["sound"]
     solid, conversion = np.full(count, np.nan), ""
     if name in products:
-        solid, conversion = to_solid_m3(net, products[name], species_code=stems.columns["species"])
+        solid, conversion = to_solid_m3(net, products[name], species_code=stems.columns["code"])
     log_rule = products[name].log_rule if name in products else ""
     return {
         "tree": stems.row,

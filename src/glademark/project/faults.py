@@ -47,6 +47,7 @@ _BOUNDS: Mapping[str, tuple[str, str]] = MappingProxyType(
         "greater_than_equal": ("ge", "at least"),
         "less_than": ("lt", "less than"),
         "less_than_equal": ("le", "at most"),
+        "too_long": ("max_length", "a number of entries of at most"),
     }
 )
 _OF_FIELD: Mapping[tuple[type[BaseModel], str], str] = MappingProxyType(

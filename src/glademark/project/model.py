@@ -36,6 +36,9 @@ PaintMeaning = Literal[
 ]
 Unit = Literal["board foot", "MBF", "cord", "m3", "ft3", "green ton"]
 
+WORDS_MAX = 200
+"""Most paints that a project file gives a meaning."""
+
 DEFAULT_WIDTH_M = 4.0
 DEFAULT_POSITION_ERROR_M = 4.0
 DEFAULT_CROWN_RADIUS_M = 3.0
@@ -184,7 +187,7 @@ class MarkSettings(Part):
         default_factory=dict, alias="position_error_by_file"
     )
     position_error_column: Literal["rmse", "cep", "ce90", "ce95"] = "rmse"
-    paint: Mapping[str, PaintMeaning] = Field(default_factory=dict)
+    paint: Mapping[str, PaintMeaning] = Field(default_factory=dict, max_length=WORDS_MAX)
     line_trees_confirmed: bool = False
 
 
@@ -223,11 +226,20 @@ class ProductSettings(Part):
     part: str | None = None
 
 
+class SpeciesSettings(Part):
+    """A species as the project names it; its key is one more spelling."""
+
+    name: str = Field(min_length=1)
+    group: str = ""
+    crown: str = ""
+    volume_as: str = ""
+
+
 class VolumeSettings(Part):
-    """Where volumes come from, and the classes they are shown in."""
+    """Where volumes come from, and the classes they are shown in; no reading is "class"."""
 
     table: Source | None = None
-    table_reading: Literal["class", "interpolate"] = "class"
+    table_reading: Literal["class", "interpolate"] | None = None
     table_class_width: ClassWidth | None = None
     region: str = ""
     division: str = "all"
@@ -519,6 +531,7 @@ class Project(Part):
     marks: MarkSettings = MarkSettings()
     openings: OpeningSettings = OpeningSettings()
     water: WaterSettings = WaterSettings()
+    species: Mapping[str, SpeciesSettings] = Field(default_factory=dict)
     volume: VolumeSettings = VolumeSettings()
     allowance: AllowanceSettings = AllowanceSettings()
     terrain: TerrainSettings = TerrainSettings()

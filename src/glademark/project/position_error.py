@@ -16,7 +16,7 @@ import re
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from glademark.units import LENGTH_M, to_si
+from glademark.units import LENGTH_M, QUANTITY_MAX, to_si
 
 SHARE_HELD: Mapping[str, float] = MappingProxyType(
     {"rmse": 1 - math.exp(-1), "cep": 0.5, "ce90": 0.9, "ce95": 0.95}
@@ -51,7 +51,7 @@ def stated_error_m(text: str) -> float:
     >>> stated_error_m("4 m"), round(stated_error_m("6.9233 m 95 %"), 3)
     (4.0, 4.0)
     """
-    found = _STATED.fullmatch(text)
+    found = _STATED.fullmatch(text) if len(text) <= QUANTITY_MAX else None
     length, name = found.groups() if found else (text, None)
     measure = (name or "rmse").casefold()
     return to_si(length, LENGTH_M) * error_per_radius(_NAMES.get(measure, measure))

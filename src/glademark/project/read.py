@@ -26,6 +26,12 @@ PROJECT_FILE = "harvest.toml"
 MAX_BYTES = 1_048_576
 """A project file is some pages of text; beyond this it is something else."""
 
+VALUES_MAX = 10_000
+"""Most keys and entries of lists in a project file: many times what the largest need."""
+
+DEPTH_MAX = 16
+"""Deepest nesting of tables and lists."""
+
 _MARKS = (  # longest first: the mark of UTF-32 starts with that of UTF-16
     (codecs.BOM_UTF32_LE, "UTF-32"),
     (codecs.BOM_UTF32_BE, "UTF-32"),
@@ -35,6 +41,8 @@ _MARKS = (  # longest first: the mark of UTF-32 starts with that of UTF-16
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 _PATH_KEY = re.compile(r"(inputs\.(?!.*\.(layer|crs)$)|volume\.table(\.file)?$)")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+_DOTS_MAX = 1000
+_TOO_DEEP = "lists or tables are nested too deep"
 _SLASHES = "For a path, use single quotes or forward slashes."
 
 
@@ -141,12 +149,32 @@ def _text(content: bytes, path: Path) -> str:
 def _parsed(text: str, path: Path) -> dict[str, Any]:
     """Tables of the file; a fault of the language is told with its place."""
     try:
-        return tomllib.loads(text)
+        if any(line.count(".") > _DOTS_MAX for line in text.splitlines()):
+            raise RecursionError  # noqa: TRY301 - the parser would take minutes for a key of so many parts
+        asked = tomllib.loads(text)
+        fault = _excess(asked)
     except RecursionError:
-        msg = f"{path}: lists or tables are nested too deep; expected a project file."
-        raise ProjectError(msg) from None
+        fault = _TOO_DEEP
     except ValueError as error:  # faults of TOML, and numbers with too many digits
         raise ProjectError(_language_fault(str(error), path)) from None
+    if fault:
+        msg = f"{path}: {fault}; expected a project file."
+        raise ProjectError(msg)
+    return asked
+
+
+def _excess(asked: dict[str, Any]) -> str:
+    """What is beyond all measure in the tables of a file, level by level; or nothing."""
+    level: list[Any] = [asked]
+    number = 0
+    for _ in range(DEPTH_MAX):
+        inner = [one.values() if isinstance(one, dict) else one for one in level]
+        values = [value for one in inner for value in one]
+        number += len(values)
+        if number > VALUES_MAX:
+            return f"there are more than {VALUES_MAX:,} keys and values"
+        level = [value for value in values if isinstance(value, dict | list)]
+    return _TOO_DEEP if level else ""
 
 
 def _language_fault(message: str, path: Path) -> str:

@@ -18,6 +18,7 @@ from glademark.errors import InputError
 from glademark.forestry.log_rules import LOG_RULE_TITLES
 from glademark.forestry.products import SaleUnit
 from glademark.forestry.species import UNKNOWN_SPECIES
+from glademark.units import INCH_CM
 
 __all__ = [
     "INPUT_UNITS",
@@ -170,6 +171,8 @@ class TreePart:
     fitted
         Least and greatest value of inputs that the equation was made for; an input that is not
         named has no published bounds.
+    only_fitted
+        Whether there is no volume outside of `fitted`: a polynomial that turns up again there.
     """
 
     unit: SaleUnit
@@ -178,6 +181,20 @@ class TreePart:
     log_rule: str = ""
     needs: tuple[str, ...] = ("dbh_cm", "height_m")
     fitted: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    only_fitted: bool = False
+
+    @property
+    def range_in_words(self) -> str:
+        """Bounds of the inputs, such as ``DBH 12 to 30 in (30.5 to 76.2 cm)``; empty for none."""
+        words = []
+        for name, (low, high) in self.fitted.items():
+            if name == "dbh_cm":
+                inches = f"{low / INCH_CM:.3g} to {high / INCH_CM:.3g} in"
+                words.append(f"DBH {inches} ({low:.3g} to {high:.3g} cm)")
+            else:
+                called = "" if name == "logs" else f"{_plain_name(name)} "
+                words.append(f"{called}{low:g} to {high:g} {INPUT_UNITS[name]}")
+        return "; ".join(words)
 
     @property
     def sale_unit(self) -> str:
@@ -190,6 +207,11 @@ class TreePart:
             Such as ``ft3`` or ``board foot (Doyle)``.
         """
         return f"{self.unit} ({LOG_RULE_TITLES[self.log_rule]})" if self.log_rule else self.unit
+
+
+def _plain_name(name: str) -> str:
+    """An input without its unit."""
+    return name.rsplit("_", 1)[0].replace("_", " ")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -266,8 +288,8 @@ class TreeVolume:
     volume
         In the unit of the part; NaN where there is none.
     status
-        For each tree ``ok``, ``outside range`` (the volume is given all the same), ``unknown
-        species`` or ``missing input``.
+        For each tree ``ok``, ``outside range`` (the volume is given all the same, but for a part
+        that is `only_fitted`), ``unknown species`` or ``missing input``.
     part
         What the volume is of, and in which unit.
     source
@@ -290,19 +312,18 @@ class TreeVolume:
             Empty where every tree has a volume inside the range.
         """
         counts = {status: int((self.status == status).sum()) for status in STATUSES}
-        bounds = "; ".join(
-            f"{name} {low:g} to {high:g} {INPUT_UNITS[name]}"
-            for name, (low, high) in self.part.fitted.items()
-        )
         needed = ", ".join(self.part.needs)
+        given = "no volume is" if self.part.only_fitted else "the volume is"
         words: dict[VolumeStatus, str] = {
-            "outside range": f"outside the range of {self.source} ({bounds}); the volume is given "
-            "all the same",
+            "outside range": f"outside the range of {self.source} ({self.part.range_in_words}); "
+            f"{given} given" + ("" if self.part.only_fitted else " all the same"),
             "unknown species": f"of a species that {self.source} has no equation for",
             "missing input": f"without an input that {self.source} needs ({needed})",
         }
         return tuple(
-            f"{counts[status]} trees are {text}" for status, text in words.items() if counts[status]
+            f"{counts[status]} {'tree is' if counts[status] == 1 else 'trees are'} {text}"
+            for status, text in words.items()
+            if counts[status]
         )
 
 
@@ -356,6 +377,8 @@ def tree_volume(trees: Trees, *, equation_set: EquationSet, part: str = "total")
     status = np.select(
         [missing, np.isnan(volume), outside], [_MISSING, _UNKNOWN, _OUTSIDE], default=_OK
     )
+    if declared.only_fitted:
+        volume[outside] = np.nan
     return TreeVolume(
         volume=volume,
         status=np.array(STATUSES)[status],

@@ -36,7 +36,7 @@ class FormClass:
     Board feet to the top that was tallied, by form class.
 
     Form class 78 is the base; each unit more or less is 3 per cent of the volume. Below 12 inches
-    the formulas leave the printed tables by up to a quarter: read a table there.
+    the formulas leave the printed tables and turn up again: there is no volume there.
     """
 
     id: ClassVar[str] = "form-class-1986"
@@ -51,6 +51,7 @@ class FormClass:
                 meaning="stump to the tallied top",
                 needs=("dbh_cm", "logs", "form_class"),
                 fitted=_FITTED,
+                only_fitted=True,
             )
             for rule in ("international-1/4", "scribner", "doyle")
         }

@@ -30,8 +30,8 @@ class MadeTable:
     ----------
     rows
         One mapping a cell: ``species``, ``size_class``, ``dbh_in`` or ``dbh_cm`` (smallest of the
-        class), ``height`` where an input varies, ``volume`` and ``unit``. `VolumeTable.from_rows`
-        reads them.
+        class), ``logs``, ``height_m`` or another input that varies, ``volume`` and ``unit``.
+        `VolumeTable.from_rows` reads them.
     unit
         Unit of the volumes, with the log rule.
     heading
@@ -83,14 +83,14 @@ def make_volume_table(
     --------
     >>> from glademark.forestry.volume_equations import equation_sets
     >>> table = make_volume_table(
-    ...     SizeClasses.from_edges([10, 14], "in"),
+    ...     SizeClasses.from_edges([12, 16], "in"),
     ...     equation_set=equation_sets()["form-class-1986"],
     ...     part="doyle",
     ...     species_code=[833],
     ...     assumed={"logs": [1, 2]},
     ... )
-    >>> [(row["dbh_in"], row["height"]) for row in table.rows], table.unit
-    ([(10.0, 1.0), (14.0, 1.0), (10.0, 2.0), (14.0, 2.0)], 'board foot (Doyle)')
+    >>> [(row["dbh_in"], row["logs"]) for row in table.rows], table.unit
+    ([(12.0, 1.0), (16.0, 1.0), (12.0, 2.0), (16.0, 2.0)], 'board foot (Doyle)')
     """
     varying = _varying(assumed)
     edges, middles = np.array(classes.edges), middle_diameters(classes)
@@ -110,7 +110,7 @@ def make_volume_table(
             "species": str(name),
             "size_class": classes.labels[place + 1],
             f"dbh_{classes.unit}": float(edges[place]),
-            **({"height": float(height)} if varying else {}),
+            **({varying: float(height)} if varying else {}),
             "volume": float(volume),
             "unit": result.part.unit,
         }
@@ -140,8 +140,8 @@ def middle_diameters(classes: SizeClasses) -> NDArray[np.float64]:
 
     Examples
     --------
-    >>> middle_diameters(SizeClasses.from_edges([6, 10, 14], "in")).tolist()
-    [8.0, 12.0, 16.0]
+    >>> middle_diameters(SizeClasses.from_edges([5, 9, 12], "in")).tolist()
+    [7.0, 10.5, 13.5]
     """
     edges = np.array(classes.edges)
     widths = np.diff(edges)

@@ -70,7 +70,7 @@ def _parts() -> Mapping[str, TreePart]:
         )
     parts[_BARK] = TreePart(
         unit="ft3",
-        meaning="bark of the whole stem, ground to tip",
+        meaning="bark of the whole stem, ground to tip or break",
         bark="bark only",
         fitted={"dbh_cm": (INCH_CM, np.inf)},
     )
@@ -188,7 +188,7 @@ class _Stem:
     def part(self, part: str) -> NDArray[np.float64]:
         """Volume of a named part."""
         if part == _BARK:
-            return self.whole("bark")
+            return self.whole("bark") * self.share("total")
         name = part.removesuffix(_OUTSIDE_BARK)
         volume = self.whole("wood")
         if part != name:

@@ -145,7 +145,7 @@ def load_equation_sets(
         try:
             candidate: EquationSet = plugin.load()()
             wrong = contract_faults(candidate)
-        except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way: the rest goes on
+        except (Exception, SystemExit) as error:  # noqa: BLE001 - in any way: the rest goes on
             wrong = (f"it does not load: {error!r}",)
         else:
             if not wrong and candidate.id in sets:

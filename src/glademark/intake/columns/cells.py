@@ -11,6 +11,9 @@ from glademark.intake.records import text_of
 BLANKS = frozenset({"", "-", "--", ".", "na", "n/a", "nan", "null", "none", "nil"})
 """What stands for no number in a column of numbers; a species code may well be NA."""
 
+NUMBER_MAX = 100
+"""Longest text that is looked at for a number with its unit [characters]."""
+
 _COMMA_NUMBER = r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d+)?"
 _WITH_UNIT = (
     r"""^\s*([-+]?\d*\.?\d+)\s*(in|inch|inches|"|\u201d|cm|mm|m|ft|feet|'|\u2019|%|pct)\.?\s*$"""
@@ -94,9 +97,11 @@ def quantities(
     units = pd.Series("", index=column.index, dtype="str")
     if not bad.any():
         return values, units, bad
-    parts = text_of(column[bad]).str.casefold().str.extract(_WITH_UNIT)
+    text = text_of(column[bad])
+    text = text.where(text.str.len() <= NUMBER_MAX, "").str.casefold()
+    parts = text.str.extract(_WITH_UNIT)
     if decimal_comma:
-        dotted = text_of(column[bad]).str.casefold().str.replace(",", ".", regex=False)
+        dotted = text.str.replace(",", ".", regex=False)
         parts = parts.where(parts[0].notna(), dotted.str.extract(_WITH_UNIT))
     read = parts[0].notna()
     own = parts.index[read]

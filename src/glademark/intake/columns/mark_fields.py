@@ -11,8 +11,7 @@ from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.kinds import kinds
 from glademark.intake.columns.match import words
-from glademark.intake.columns.unknown_species import note_unknown_species
-from glademark.intake.columns.volumes import wood
+from glademark.intake.columns.volumes import logs_of, wood
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project
 from glademark.project.position_error import error_per_radius
@@ -57,8 +56,8 @@ class MarkFields:
 
     Attributes
     ----------
-    columns
-        `MARK_COLUMNS` in SI units, `MUST_GO` where the file has it, and every other column as text;
+        `MARK_COLUMNS` in SI units, logs and `MUST_GO` where the file has them, and every other
+        column as text;
         `inside` is still to be found.
     reasons
         By group of reasons, in a few words: why a record cannot be used, empty where it can.
@@ -79,7 +78,6 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
     )
     size = _sizes(fields, project.marks.height_unit)
     name = fields.reading.file.name
-    note_unknown_species(fields)
     marker = fields.cells("marker")
     usual = project.marks.position_error_by_file_m.get(name, project.marks.position_error_m)
     measure = project.marks.position_error_column
@@ -101,7 +99,7 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
         **product,
         **size,
     }
-    columns = {column: columns[column] for column in MARK_COLUMNS}
+    columns = {column: columns[column] for column in MARK_COLUMNS} | logs_of(fields)
     if fields.has(MUST_GO):
         what = "of which it is not clear whether they must go"
         columns[MUST_GO], reasons[what] = _must_go(fields)

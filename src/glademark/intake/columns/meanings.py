@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from glademark.units import VOLUME_HEADINGS
+
 LENGTHS: Mapping[str, str] = MappingProxyType(
     {
         spelled: unit
@@ -22,12 +24,6 @@ LENGTHS: Mapping[str, str] = MappingProxyType(
 _LONG = {spelled: unit for spelled, unit in LENGTHS.items() if unit in {"m", "ft"}}
 _METRES = {spelled: unit for spelled, unit in LENGTHS.items() if unit == "m"}
 _DEGREES = dict.fromkeys(("deg", "degrees", "dd", "wgs84"), "deg")
-_VOLUMES = {
-    "bf": "board foot", "bdft": "board foot", "boardfeet": "board foot", "boardfoot": "board foot",
-    "mbf": "MBF", "m3": "m3", "cum": "m3", "cbm": "m3", "ft3": "ft3", "cuft": "ft3", "cf": "ft3",
-    "cord": "cord", "cords": "cord", "cd": "cord",
-    "greenton": "green ton", "greentons": "green ton",
-}  # fmt: skip
 _SHARES = {
     "pct": "pct", "percent": "pct", "perc": "pct", "share": "share", "fraction": "share",
 }  # fmt: skip
@@ -167,6 +163,12 @@ GROUP = _meaning("group", _GROUP_HEADERS)
 HEIGHT = _meaning(
     "height", "height totalheight treeheight ht totalht treeht tht h", units=_LONG, strict=True
 )
+LOGS = _meaning(
+    "logs",
+    "logs nlogs numlogs numberoflogs log logcount logs16ft 16ftlogs merchlogs merchantablelogs"
+    " heightlogs logheight",
+    strict=True,
+)
 CROWN_RADIUS = _meaning(
     "crown_radius", "crownradius crownrad crownradi crradius crad", units=_LONG, strict=True
 )
@@ -179,7 +181,7 @@ CROWN_WIDTH = _meaning(
 VOLUME = _meaning(
     "volume",
     "volume vol treevolume treevol volumegross grossvolume grossvol volgross",
-    units=_VOLUMES,
+    units=VOLUME_HEADINGS,
     bare_units="bf bdft boardfeet mbf m3 ft3 cuft cords cord",
     strict=True,
 )
@@ -223,8 +225,8 @@ UTM_ZONE = _meaning("utm_zone", "utmzone zoneutm gridzone utmgridzone utmzoneno"
 _POSITION = (LON, LAT, X, Y, UTM_ZONE)
 MARKS = (
     ID, MARKER, COUNT, KIND, TYPE, DBH, DBH_UNIT, SPECIES, PRODUCT, PAINT, GROUP, HEIGHT,
-    CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE, ORDER,
-    RADIUS, MUST_GO, *_POSITION,
+    LOGS, CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE,
+    ORDER, RADIUS, MUST_GO, *_POSITION,
 )  # fmt: skip
 """Meanings in a file of marks."""
 
@@ -245,6 +247,7 @@ TALLY = (
     COUNT,
     VOLUME,
     VOLUME_UNIT,
+    LOGS,
     DEFECT,
     CULL,
 )
@@ -312,6 +315,7 @@ CRUISE = (
     PRODUCT,
     _meaning("count", f"{_COUNT_HEADERS} tally treesin intrees", strict=True),
     HEIGHT,
+    LOGS,
     VOLUME,
     VOLUME_UNIT,
     DEFECT,

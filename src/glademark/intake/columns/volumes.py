@@ -133,3 +133,31 @@ def _culls(fields: Fields) -> tuple[pd.Series, pd.Series]:
         nothing = pd.Series(np.zeros(len(index), dtype=bool), index=index)
         return nothing, nothing
     return yes_or_no(fields.cells("cull"))
+
+
+LOGS = "logs"
+"""Column of trees that is there only where a file counts the logs of its trees."""
+
+LOGS_MAX = 10.0
+"""No tree has more 16-ft logs."""
+
+
+def logs_of(fields: Fields) -> dict[str, pd.Series]:
+    """`LOGS` where the file counts them; impossible ones are blank."""
+    if not fields.has(LOGS):
+        return {}
+    values, bad = fields.numbers(LOGS)
+    bad = bad | (values < 0) | (values > LOGS_MAX)
+    fields.log.notice(
+        f"{fields.reading.file.name}: '{shown(fields.found.header[LOGS])}' is read as the number "
+        "of 16-ft logs.",
+        of=fields.reading,
+    )
+    for stand, places in fields.reading.split(bad):
+        names = listed(fields.reading.called(places))
+        fields.log.notice(
+            f"{fields.reading.file.name}: the logs of {counted(len(places), 'record')} are no "
+            f"number from 0 to {LOGS_MAX:g} and are taken as not counted: {names}.",
+            stand=stand,
+        )
+    return {LOGS: values.where(~bad & (values > 0)).astype(float)}

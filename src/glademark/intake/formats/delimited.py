@@ -12,7 +12,7 @@ from glademark.errors import FileError
 from glademark.intake.columns.match import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading
+from glademark.intake.records import COLUMNS_MAX, Reading, refuse_columns
 from glademark.intake.wording import counted, listed
 
 LINE_MAX = 2**20
@@ -87,6 +87,7 @@ def reading_of_rows(
     if not header:
         msg = f"{file.name}: there is no header {noun}. The first {noun} must name the columns."
         raise FileError(msg)
+    refuse_columns(len(header), file)
     header = _named(header)
     lines, cells, spoiled, repeated = _sorted_out(rows, header, noun)
     notices = []
@@ -150,7 +151,7 @@ def _separator(text: str, meanings: Sequence[Meaning]) -> str:
         rows = [row for row in _until_error(reader) if any(row)][:_SAMPLE_ROWS]
         if not rows:
             return (0, 0.0, 0)
-        known = sum(is_known(cell, meanings) for cell in rows[0])
+        known = sum(is_known(cell, meanings) for cell in rows[0][:COLUMNS_MAX])
         return known, sum(len(row) == len(rows[0]) for row in rows) / len(rows), len(rows[0])
 
     return max(SEPARATORS, key=fit)
@@ -177,8 +178,8 @@ def _rows(
             line = first_line + reader.line_num
     except csv.Error as error:
         msg = (
-            f"{file.name}, line {line}: the quotes do not match up ({error}). "
-            "Correct the line, or export the file again."
+            f"{file.name}, line {line}: a cell is too long, or the quotes do not match up "
+            f"({error}). Correct the line, or export the file again."
         )
         raise FileError(msg) from error
 

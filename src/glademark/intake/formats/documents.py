@@ -18,6 +18,9 @@ TEXT_MAX = 2**20
 DEPTH_MAX = 64
 """Deepest nesting of elements."""
 
+PIECE_MAX = 200
+"""Longest part of a note that is looked at for a name and a value [characters]."""
+
 _PIECES = re.compile(r"[;|\n]|,(?!\d)")
 _PAIR = re.compile(r"\s*([^:=]{1,40}?)\s*[:=]\s*(.+?)\s*")
 _NAMED_NUMBER = re.compile(r"\s*([A-Za-z][A-Za-z ]*?)\s+([-+]?\d[\d.,]*\s*\S{0,6})\s*")
@@ -131,6 +134,8 @@ def said_in(note: str, meanings: Sequence[Meaning]) -> Iterator[tuple[str, str]]
     [('spp', 'RM'), ('dbh', '14.2 in')]
     """
     for piece in _PIECES.split(note):
+        if len(piece) > PIECE_MAX:
+            continue
         pair = _PAIR.fullmatch(piece) or _NAMED_NUMBER.fullmatch(piece)
         if pair and is_known(pair[1], meanings):
             yield pair[1], pair[2]

@@ -1,6 +1,7 @@
 """Field files as files: found, told by their first bytes, hashed, and copied before use."""
 
 import hashlib
+import os
 import re
 import shutil
 import stat
@@ -157,7 +158,7 @@ class Snapshots:
 
 def _partitions(path: Path) -> list[Path]:
     """Files of a folder of Parquet files; none where it is no such folder."""
-    if not path.is_dir() or path.suffix.lower() != ".parquet":
+    if path.suffix.lower() != ".parquet" or not os.path.isdir(path):  # noqa: PTH112 - is_dir() raises
         return []
     return sorted(path.rglob("*.parquet"))
 

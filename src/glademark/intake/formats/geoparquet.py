@@ -2,10 +2,11 @@
 
 import geopandas as gpd
 import pandas as pd
+from pyproj.exceptions import CRSError as ProjCRSError
 
 from glademark.errors import FileError
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, refuse_columns
 
 NEEDS = "pip install 'glademark[scale]'"
 """What brings the library that reads Parquet."""
@@ -38,12 +39,16 @@ def read_geoparquet(file: FieldFile) -> Reading:
         msg = f"{file.name}: reading Parquet needs another library. Install it: {NEEDS}"
         raise FileError(msg) from error
     try:
-        metadata = pq.read_schema(_first(file)).metadata or {}
+        schema = pq.read_schema(_first(file))
+        refuse_columns(len(schema), file)
+        metadata = schema.metadata or {}
         if b"geo" not in metadata:
             rows = pq.read_table(file.copy).to_pandas()
             return _reading(file, rows, None)
         frame = gpd.read_parquet(file.copy)
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except FileError:
+        raise
+    except (pa.ArrowException, ProjCRSError, OSError, ValueError) as error:
         msg = f"{file.name}: the Parquet file is damaged or of another kind. Write it again."
         raise FileError(msg) from error
     return _reading(file, pd.DataFrame(frame.drop(columns=frame.geometry.name)), frame.geometry)

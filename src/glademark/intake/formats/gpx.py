@@ -21,7 +21,7 @@ from glademark.errors import FileError
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.documents import local_name, root_of, said_in
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, refuse_columns
 
 Want = Literal["points", "lines"]
 
@@ -60,6 +60,7 @@ def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Rea
         raise FileError(msg)
     make = _point if want == "points" else _track
     rows = [_fields(element, meanings) for element in elements]
+    refuse_columns(len(set().union(*rows)), file)
     geometry = np.array([make(element) for element in elements], dtype=object)
     return Reading(
         file=file,
@@ -108,12 +109,11 @@ def _track(element: Element) -> shapely.LineString | shapely.MultiLineString | N
 
 def _fields(element: Element, meanings: Sequence[Meaning]) -> dict[str, str]:
     """Text of every leaf by its local name, and what its notes say."""
-    fields: dict[str, str] = {}
+    said: dict[str, list[str]] = {}
     for leaf in _leaves(element):
-        text = (leaf.text or "").strip()
-        name = local_name(leaf)
-        if text:
-            fields[name] = f"{fields[name]}; {text}" if name in fields else text
+        if text := (leaf.text or "").strip():
+            said.setdefault(local_name(leaf), []).append(text)
+    fields = {name: "; ".join(texts) for name, texts in said.items()}
     for note in _NOTE_FIELDS:
         for name, value in said_in(fields.get(note, ""), meanings):
             fields.setdefault(name, value)

@@ -27,7 +27,7 @@ from glademark.errors import FileError
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.documents import local_name, root_of, said_in
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, refuse_columns
 from glademark.intake.wording import counted, quoted, shown
 
 _FOLDERS = frozenset({"kml", "Document", "Folder"})
@@ -36,7 +36,7 @@ _DIMENSIONS: Mapping[str, frozenset[int]] = MappingProxyType(
     {"points": frozenset({-1, 0}), "lines": frozenset({-1, 1, 2})}
 )
 _RING_MIN = 3
-_COMMA = re.compile(r"\s*,\s*")
+_COMMA = re.compile(r"(?<!\s)\s*+,\s*+")  # in one pass, however many blanks there are
 _BREAKS = re.compile(r"<\s*(?:br|/tr|/p|/li|/div|/h\d)\b[^>]*>", re.IGNORECASE)
 _CELLS = re.compile(r"<\s*/t[dh]\s*>\s*<\s*t[dh]\b[^>]*>", re.IGNORECASE)
 _TAGS = re.compile(r"<[^<>]{0,500}>")
@@ -89,6 +89,7 @@ def read_kml(
         raise FileError(msg)
     kept = np.flatnonzero(wanted)
     rows = [_fields(*found[at], meanings) for at in kept]
+    refuse_columns(len(set().union(*rows)), file)
     return Reading(
         file=file,
         rows=pd.DataFrame(rows).fillna("").astype("str"),

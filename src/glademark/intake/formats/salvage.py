@@ -11,6 +11,7 @@ import shapely
 from glademark.errors import FileError
 from glademark.intake.formats import geopackage
 from glademark.intake.formats.files import FieldFile
+from glademark.offline import all_drivers
 
 log = logging.getLogger(__name__)
 
@@ -64,7 +65,8 @@ def salvaged(file: FieldFile, layer: str, *, driver: str) -> Salvage:
     FileError
         If the file does not open, or no record can be read.
     """
-    import fiona  # noqa: PLC0415 - only for damaged files
+    with all_drivers():
+        import fiona  # noqa: PLC0415 - only for damaged files
     from fiona._err import CPLE_BaseError  # noqa: PLC0415 - its base of driver errors has no other home
     from fiona.errors import FionaError  # noqa: PLC0415 - only for damaged files
 

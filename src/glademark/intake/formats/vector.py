@@ -5,7 +5,6 @@ pyogrio reads whole columns and is used wherever it can. fiona goes record by re
 where a file is damaged: what lies before and after the damage is still read, and the rest is named.
 """
 
-import json
 import logging
 import math
 import warnings
@@ -32,10 +31,10 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError as ProjCRSError
 
 from glademark.errors import FileError, InputError
-from glademark.intake.formats import geopackage, shapefile
+from glademark.intake.formats import geojson, geopackage, shapefile
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.formats.salvage import salvaged
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, refuse_columns
 from glademark.intake.wording import counted, quoted, shown
 
 log = logging.getLogger(__name__)
@@ -80,7 +79,7 @@ def read_vector(file: FieldFile, *, layer: str | None) -> Reading:
     elif file.format == "Shapefile":
         shapefile.check(file)
     else:
-        by_default = not _states_crs(file)
+        by_default = not geojson.check(file)
     with _quiet():
         name = _layer(file, layer)
         reading = _whole_columns(file, name)
@@ -206,7 +205,9 @@ def _salvaged(file: FieldFile, layer: str) -> Reading:
 
 def _read_decoded(file: FieldFile, layer: str) -> tuple[*_Raw, list[str]]:
     """All columns, in the first encoding that fits."""
-    driver = pyogrio.read_info(file.copy, layer=layer)["driver"]
+    info = pyogrio.read_info(file.copy, layer=layer)
+    driver = info["driver"]
+    refuse_columns(len(info["fields"]), file)
     if driver != DRIVERS[file.format]:
         msg = (
             f"{file.name}: the file is opened as {shown(driver)}, not {file.format}. "
@@ -298,26 +299,3 @@ def _unknown_crs(file: FieldFile, text: str) -> FileError:
         "State it in [inputs] with crs, and remove it from the file."
     )
     return FileError(msg)
-
-
-def _states_crs(file: FieldFile) -> bool:
-    """Whether a GeoJSON document states a coordinate system; a damaged one is refused here."""
-    content = file.copy.read_bytes()
-    try:
-        text = content.decode("utf-8-sig")
-        document = json.loads(text)
-    except UnicodeDecodeError as error:
-        msg = f"{file.name}: GeoJSON must be UTF-8; byte {error.start} is not. Export it again."
-        raise FileError(msg) from error
-    except (json.JSONDecodeError, RecursionError) as error:
-        where = f"line {error.lineno}" if isinstance(error, json.JSONDecodeError) else "its nesting"
-        msg = f"{file.name}: this is no complete GeoJSON document (see {where}). Export it again."
-        raise FileError(msg) from error
-    if not isinstance(document, dict) or "type" not in document:
-        msg = f"{file.name}: this is JSON, but not GeoJSON: it has no 'type'. Export it as GeoJSON."
-        raise FileError(msg)
-    features = document.get("features")
-    if isinstance(features, list) and not all(isinstance(one, dict) for one in features):
-        msg = f"{file.name}: some entries among its features are no features. Export it again."
-        raise FileError(msg)
-    return document.get("crs") is not None

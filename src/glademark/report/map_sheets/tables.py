@@ -140,8 +140,8 @@ def _volume_notes(delivery: Delivery) -> Iterator[str]:
         yield f"Volumes from: {printable('; '.join(volume.sources))}."
     if volume.m3 is not None and volume.m3_missing_trees:
         yield (
-            f"Solid volume leaves out {counted(volume.m3_missing_trees, 'tree')}: no volume that "
-            "can be converted."
+            f"Solid volume leaves out {counted(volume.m3_missing_trees, 'tree')}: no volume, or no "
+            "conversion."
         )
     cleared = delivery.project.openings.cleared_to_dbh_cm
     if cleared is not None:

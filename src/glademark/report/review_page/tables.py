@@ -372,8 +372,8 @@ def class_order(label: object) -> tuple[float, int]:
 
     Examples
     --------
-    >>> sorted(["10 to 14 in", "no diameter", "under 6 in", "6 to 10 in"], key=class_order)
-    ['under 6 in', '6 to 10 in', '10 to 14 in', 'no diameter']
+    >>> sorted(["12 to 16 in", "no diameter", "under 5 in", "9 to 12 in"], key=class_order)
+    ['under 5 in', '9 to 12 in', '12 to 16 in', 'no diameter']
     """
     words = field_text(label).split()
     numbers = [float(word) for word in words if word.replace(".", "", 1).isdigit()]

@@ -13,6 +13,7 @@ from glademark.contracts.layers import Units
 from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import show_against, show_diameter, show_volume
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 
 _LONGEST = 300
 _MOST_NAMES = 20
@@ -46,7 +47,7 @@ def _sections(advice: Advice, units: Units) -> Iterator[tuple[str, list[Renderab
     """Headings with their lines; those without lines are left out."""
     yield "LEAVE STANDING", _trees(advice, units)
     yield "GIVES UP", _wood(advice)
-    yield "LIMITS", [_limits(advice, units)]
+    yield "LIMITS", [Fitted(_limits(advice, units))]
     yield "NOT MENDED BY LEAVING TREES STANDING", [Text(line) for line in _not_mended(advice)]
     yield "PROOF", [Text(line) for line in _proof(advice)]
     yield "CAUTION", [Text(line) for line in CAUTIONS]
@@ -61,7 +62,7 @@ def _trees(advice: Advice, units: Units) -> list[RenderableType]:
     for name in ("tree", "marker", "opening", "species", "DBH", "trees", "mends"):
         table.add_column(name, overflow="fold")
     for row in standing.drop(columns="geometry").to_dict("records"):
-        table.add_row(
+        cells = (
             shown_text(row["tree_id"]),
             shown_text(row["marker"]),
             "-" if pd.isna(row["opening"]) else str(row["opening"]),
@@ -70,7 +71,8 @@ def _trees(advice: Advice, units: Units) -> list[RenderableType]:
             str(row["count"]),
             shown_text(row["mends"], longest=_LONGEST),
         )
-    lines: list[RenderableType] = [table]
+        table.add_row(*map(Text, cells))
+    lines: list[RenderableType] = [Fitted(table)]
     if (standing["count"] > 1).any():
         lines.append(Text("A record of several trees is spared as a whole."))
     return lines
@@ -96,7 +98,8 @@ def _limits(advice: Advice, units: Units) -> Table:
         measured, verdict = advice.again(row)
         before, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
         after, _ = show_against(measured, row["limit_value"], row["unit"], units)
-        table.add_row(shown_text(row["subject"], longest=_LONGEST), before, limit, after, verdict)
+        subject = shown_text(row["subject"], longest=_LONGEST)
+        table.add_row(*map(Text, (subject, before, limit, after, verdict)))
     return table
 
 

@@ -23,6 +23,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
@@ -49,10 +50,10 @@ def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
     table.add_column("", no_wrap=True)
     rows = layout.allowance.to_dict("records")
     for row in rows:
-        table.add_column(_heading(row, units), justify="right")
+        table.add_column(Text(_heading(row, units)), justify="right")
     for title, column in _columns(layout.allowance):
         table.add_row(title, *(_cell(row, column, units) for row in rows))
-    return [table, *map(Text, _after(delivery, units))]
+    return [Fitted(table), *map(Text, _after(delivery, units))]
 
 
 def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:

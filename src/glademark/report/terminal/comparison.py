@@ -19,6 +19,7 @@ from glademark.report.comparison.wording import (
     sample_table,
 )
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,7 +54,7 @@ def print_comparison(
     """
     units = project.heading.units
     title = f"After the cut: {shown_text(project.heading.name)}"
-    console.print(Text(f"{title}\n{'=' * len(title)}", style="bold"))
+    console.print(Text(f"{title}\n{'=' * min(len(title), console.width)}", style="bold"))
     again, more = look_again(comparison, units)
     _section(console, "MATCH", match_lines(comparison, units))
     _table(console, "FINDINGS", findings_table(comparison, units))
@@ -88,4 +89,4 @@ def _table(console: Console, name: str, rows: Rows) -> None:
         grid.add_column(Text(head))
     for row in rows.rows:
         grid.add_row(*(Text(cell) for cell in row))
-    console.print(grid)
+    console.print(Fitted(grid))

@@ -32,6 +32,7 @@ from glademark.report.terminal.uncertainty import uncertainty_lines
 from glademark.report.terminal.volume import volume_table
 
 _MARGIN = 12  # columns for the names of the sections
+_NARROW = 60  # columns below which they stand above their sections
 _MOST_NOTICES = 8
 _MOST_REASONS = 6
 _MOST_RECORDS = 5
@@ -55,16 +56,21 @@ def print_summary(delivery: Delivery, console: Console, *, files: Sequence[Path]
     grid.add_column(width=_MARGIN, no_wrap=True)
     grid.add_column(ratio=1)
     grid.expand = True
+    console.print(_title(delivery, console.width))
     for name, content in _sections(delivery, files):
-        grid.add_row(Text(name, style="bold"), Padding(Group(*content), (0, 0, 1, 0)))
-    console.print(_title(delivery))
-    console.print(grid)
+        heading = Text(name, style="bold")
+        if console.width < _NARROW:
+            console.print(heading, Padding(Group(*content), (0, 0, 1, 2)))
+        else:
+            grid.add_row(heading, Padding(Group(*content), (0, 0, 1, 0)))
+    if grid.rows:
+        console.print(grid)
 
 
-def _title(delivery: Delivery) -> Text:
+def _title(delivery: Delivery, width: int) -> Text:
     """Name of the project over a line of its own length."""
     name = f"Layout of {shown_text(delivery.project.heading.name)}"
-    return Text(f"{name}\n{'=' * len(name)}\n", style="bold")
+    return Text(f"{name}\n{'=' * min(len(name), width)}\n", style="bold")
 
 
 def _sections(
@@ -160,7 +166,7 @@ def _volume(delivery: Delivery) -> Sequence[RenderableType]:
             lines.append(Text(f"{shown_text(name)} scaled by {shown_text(product.rule)}"))
     if figures.m3_missing_trees and figures.m3 is not None:
         missing = _counted(figures.m3_missing_trees, "tree")
-        lines.append(Text(f"Solid volume leaves out {missing}: no volume that can be converted"))
+        lines.append(Text(f"Solid volume leaves out {missing}: no volume, or no conversion"))
     if figures.sources:
         sources = "; ".join(shown_text(source, longest=_LONGEST) for source in figures.sources)
         lines.append(Text(f"Volumes from: {sources}"))

@@ -13,6 +13,7 @@ from rich.text import Text
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_area, show_length, show_number
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 from glademark.report.terminal.limits import VERDICT_STYLES, words_of
 
 _MOST_ROWS = 30
@@ -27,7 +28,7 @@ _SHORT = {
 }
 
 
-def openings_table(delivery: Delivery) -> Table:
+def openings_table(delivery: Delivery) -> Fitted:
     """
     One row an opening: trees, area, nearest neighbour, verdict.
 
@@ -59,7 +60,7 @@ def openings_table(delivery: Delivery) -> Table:
         )
     if len(openings) > _MOST_ROWS:
         table.caption = f"and {len(openings) - _MOST_ROWS} more in openings.csv"
-    return table
+    return Fitted(table)
 
 
 def combined_lines(delivery: Delivery) -> list[RenderableType]:

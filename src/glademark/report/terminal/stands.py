@@ -10,6 +10,7 @@ from rich.text import Text
 from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import show_area, show_number, show_share
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -56,7 +57,7 @@ def print_stands(
         )
     )
     ordered = sorted(rows, key=_worst_first)
-    console.print(_table(ordered[:MOST_LINES], heading.units))
+    console.print(Fitted(_table(ordered[:MOST_LINES], heading.units)))
     if len(rows) > MOST_LINES:
         console.print(Text(f"{len(rows) - MOST_LINES:,} more stands are in the files"))
     for row in ordered[:MOST_LINES]:

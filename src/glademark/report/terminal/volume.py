@@ -16,12 +16,13 @@ from glademark.report.quantities import (
     shown_unit,
 )
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.fitted import Fitted
 
 _ALL = "all"
 _LONGEST_NAME = 22
 
 
-def volume_table(delivery: Delivery) -> Table:
+def volume_table(delivery: Delivery) -> Fitted:
     """
     Trees, basal area and net volume of each product by zone, each in its sale unit.
 
@@ -48,7 +49,7 @@ def volume_table(delivery: Delivery) -> Table:
         table.add_section()
         table.add_row(Text("of it not located (paper tally)", style="italic"))
         _add_rows(table, unlocated, zones, delivery.project.heading.units)
-    return table
+    return Fitted(table)
 
 
 def _add_rows(table: Table, cells: pd.DataFrame, zones: list[str], units: Units) -> None:

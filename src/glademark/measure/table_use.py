@@ -1,0 +1,204 @@
+"""Which trees the project's volume table gave a volume, which not and why, and its unused rows."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from glademark.contracts.frames import STAND
+from glademark.forestry import VolumeTable
+from glademark.measure.tables import rows_by
+from glademark.measure.volume import Sold, in_unit, product_key, table_heights, volumes
+
+NAMED = 3
+"""Groups of trees and of rows named in a notice; the rest are counted."""
+
+
+def table_notices(
+    trees: pd.DataFrame,
+    parts: pd.DataFrame,
+    sold: Sold,
+    *,
+    cruised: pd.DataFrame,
+) -> tuple[dict[int, str], dict[int, str]]:
+    """
+    One sentence a stand on trees that the table gave no volume, and why stands are refused.
+
+    `trees` are cut trees with `stand`, `parts` their volumes as from `measure.volume.volumes`,
+    `cruised` the trees on plots. A stand of which the table gave no tree a volume is refused, with
+    the reason for each column.
+    """
+    said: dict[int, str] = {}
+    refused: dict[int, str] = {}
+    if sold.table is None or not len(trees):
+        return said, refused
+    asked = _asked(trees, parts, sold, sold.table)
+    for stand, rows in rows_by(asked[STAND]).items():
+        some = asked.iloc[rows]
+        missed = some[~some["by_table"]]
+        if missed.empty:
+            continue
+        if len(missed) < len(some) or _serves(cruised[cruised[STAND] == stand], sold):
+            said[stand] = _notice(some, missed, sold.table)
+        else:
+            refused[stand] = _why_none(missed, sold.table)
+    return said, refused
+
+
+def _serves(trees: pd.DataFrame, sold: Sold) -> bool:
+    """Whether the table gives any of some trees a volume."""
+    found = volumes(trees, table=sold.table, products=sold.products, species=sold.species)
+    return bool(found["by_table"].any())
+
+
+def _asked(
+    trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold, table: VolumeTable
+) -> pd.DataFrame:
+    """Trees whose volume the table is asked for: with a diameter, sound, nothing recorded."""
+    own = parts.drop_duplicates("tree")  # the first part is of the own product
+    at = trees.index.get_indexer(pd.Index(own["tree"]))
+    some = trees.iloc[at]
+    written = some["product"].to_numpy(dtype=object)
+    frame = pd.DataFrame(
+        {
+            STAND: some[STAND].to_numpy(),
+            "count": some["count"].to_numpy(),
+            "product": [product_key(name) for name in written],
+            "species": sold.species.fold(some["species"].to_numpy(dtype=object)),
+            "size": in_unit(
+                some["dbh"].to_numpy(dtype=float),
+                some["dbh_unit"].to_numpy(dtype=object),
+                table.dbh_unit,
+            ),
+            "size_class": some["size_class"].to_numpy(dtype=object),
+            "height": table_heights(some, table),
+            "by_table": own["by_table"].to_numpy(dtype=bool),
+            "has_volume": np.isfinite(own["gross"].to_numpy(dtype=float)),
+        }
+    )
+    wanted = np.isfinite(frame["size"]) & some["volume"].isna().to_numpy()
+    wanted &= ~some["cull"].to_numpy(dtype=bool)
+    return pd.DataFrame(frame[wanted])
+
+
+def _trees(rows: pd.DataFrame) -> int:
+    """Trees of some records."""
+    return int(rows["count"].sum())
+
+
+def _notice(asked: pd.DataFrame, missed: pd.DataFrame, table: VolumeTable) -> str:
+    """What the table left without a volume, by product, species and class; and its unused rows."""
+    rows = missed.assign(reason=_reasons(missed, table)).sort_values("size", kind="stable")
+    groups = rows.groupby(["product", "species", "reason"], sort=False)
+    summed = groups.agg(trees=("count", "sum"), classes=("size_class", "unique")).reset_index()
+    summed = summed.sort_values("trees", ascending=False, kind="stable")
+    told = [
+        f"{product or 'no product'}, {species or 'no species'}, {', '.join(classes)}: "
+        f"{number:,} ({reason})"
+        for product, species, reason, number, classes in summed.head(NAMED).to_numpy().tolist()
+    ]
+    more = f"; and {len(summed) - NAMED:,} more groups" if len(summed) > NAMED else ""
+    none = missed[~missed["has_volume"]]
+    instead = _trees(missed) - _trees(none)
+    equations = f", {instead:,} of which have one by a published equation" if instead else ""
+    return (
+        f"{table.source} gives {_trees(missed):,} of {_trees(asked):,} trees no volume{equations}: "
+        f"{'; '.join(told)}{more}.{_unused(asked, table) if len(none) else ''}"
+    )
+
+
+def _unused(asked: pd.DataFrame, table: VolumeTable) -> str:
+    """Sentence about rows whose product or species no tree has; empty where all are of use."""
+    found = asked.loc[asked["by_table"], ["product", "species"]].drop_duplicates()
+    used = {
+        (row.product, row.species)
+        for product, species in zip(found["product"], found["species"], strict=True)
+        for row in table.rows_for(product, species)
+    }
+    rows = [row for row in table.rows if not row.part and (row.product, row.species) not in used]
+    if not rows:
+        return ""
+    kinds = dict.fromkeys(", ".join(filter(None, (row.product, row.species))) for row in rows)
+    names = [kind or "any tree" for kind in kinds]
+    more = f" and {len(names) - NAMED:,} more" if len(names) > NAMED else ""
+    return (
+        f" {len(rows):,} of its {len(table.rows):,} rows are used by no tree: "
+        f"{'; '.join(names[:NAMED])}{more}."
+    )
+
+
+def _reasons(trees: pd.DataFrame, table: VolumeTable) -> npt.NDArray[np.object_]:
+    """Why the table has no volume for each tree."""
+    reason = np.full(len(trees), "", dtype=object)
+    keys, kinds = pd.factorize(pd.MultiIndex.from_frame(trees[["product", "species"]]))
+    for number, (product, species) in enumerate(kinds):
+        here = np.flatnonzero(keys == number)
+        rows = table.rows_for(product, species)
+        if not rows:
+            sold = any(row.product in ("", product) for row in table.rows)
+            reason[here] = "no rows for the species" if sold else "no rows for the product"
+            continue
+        some = trees.iloc[here]
+        low, high = _sizes(table, [row.dbh for row in rows])
+        size, height = some["size"].to_numpy(), some["height"].to_numpy()
+        reason[here] = np.select(
+            [
+                np.full(len(here), bool(table.height_unit)) & np.isnan(height),
+                size < low,
+                size > high,
+            ],
+            [
+                "no height or logs",
+                f"below {low:g} {table.dbh_unit}",
+                f"above {high:g} {table.dbh_unit}",
+            ],
+            default="a blank cell, or outside its heights",
+        )
+    return reason
+
+
+def _sizes(table: VolumeTable, sizes: Sequence[float]) -> tuple[float, float]:
+    """Least and greatest diameter that rows hold."""
+    half = (table.class_width or 0) / 2
+    is_open = table.read == "class" and table.class_width is None
+    return min(sizes) - half, np.inf if is_open else max(sizes) + half
+
+
+def _why_none(trees: pd.DataFrame, table: VolumeTable) -> str:
+    """Sentence about a table that gave no tree a volume, with the reason for each column."""
+    reasons = _reasons(trees, table)
+    said = []
+    for column in ("product", "species"):
+        lost = reasons == f"no rows for the {column}"
+        if lost.any():
+            said.append(_differ(column, trees[lost], [getattr(row, column) for row in table.rows]))
+    left = ~np.isin(reasons, ("no rows for the product", "no rows for the species"))
+    if left.any():
+        sizes = trees["size"].to_numpy()[left]
+        low, high = _sizes(table, [row.dbh for row in table.rows])
+        words = ", ".join(dict.fromkeys(reasons[left].tolist()))
+        upper = "up" if np.isinf(high) else f"to {high:g}"
+        said.append(
+            f"size: the trees have {sizes.min():g} to {sizes.max():g} {table.dbh_unit}, the table "
+            f"{low:g} {upper} ({words})"
+        )
+    return (
+        f"{table.source} gives none of {_trees(trees):,} trees a volume. {'; '.join(said)}. "
+        "Correct the table, or take it out of [volume]"
+    )
+
+
+def _differ(column: str, trees: pd.DataFrame, in_table: Sequence[str]) -> str:
+    """What trees and table have in a column."""
+    theirs = _some(trees[column].tolist())
+    return f"{column}: the trees have {theirs}, the table {_some(list(in_table))}"
+
+
+def _some(words: Sequence[str]) -> str:
+    """Different words, the first three, and how many more."""
+    each = sorted(set(words) - {""})
+    blank = ["blank"] if "" in words else []
+    told = [*blank, *each]
+    more = f" and {len(told) - NAMED:,} more" if len(told) > NAMED else ""
+    return f"{', '.join(told[:NAMED])}{more}"
