@@ -37,9 +37,10 @@ def ground(sizes: Sizes, *, count: int = 100_000) -> Iterator[Figure]:
     side, rng = 8_000.0, np.random.default_rng(2)
     lines = _corridors(side)
     corridors = gpd.GeoDataFrame(
-        {"corridor": [f"C{n}" for n in range(len(lines))], "width_m": 4.0}, geometry=lines
+        {"corridor": [f"C{n}" for n in range(len(lines))], "width_m": 4.0, "stand": 0},
+        geometry=lines,
     )
-    landing = gpd.GeoDataFrame({"name": ["L"]}, geometry=[shapely.box(0, -60, side, 0)])
+    landing = gpd.GeoDataFrame({"name": ["L"], "stand": 0}, geometry=[shapely.box(0, -60, side, 0)])
     marks = shapely.points(rng.uniform(0, side, (count, 2)))
     strips = shapely.buffer(lines, 2.0, cap_style="flat")
 

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from glademark.advise.faces import faces_of
@@ -43,7 +44,7 @@ def openings(random: np.random.Generator, sizes: list[int], apart_m: float) -> S
     )
     return spared_holes(
         frame,
-        members=members,
+        members=pd.Series(members),
         discs=discs,
         may_stay=np.ones(len(discs), bool),
         leave_crowns=shapely.MultiPolygon(),

@@ -317,9 +317,9 @@ def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
             "200,000 columns",
         ),
         ("digits.geojson", '{"type": "FeatureCollection", "a": ' + "1" * 40_000 + "}", "numbers"),
-        ("digits.csv", "id,dbh_cm\n1," + "1" * 40_000 + "\n", "not in use"),
-        ("zeros.csv", "id,species\n1," + "0" * 40_000 + "x\n", "not known"),
-        ("note.gpx", f"<gpx><wpt><desc>{'a ' * 40_000}!</desc></wpt></gpx>", "no position"),
+        ("marks.csv", "id,dbh_cm\n1," + "1" * 40_000 + "\n", "not a number"),
+        ("marks.csv", "id,species\n1," + "0" * 40_000 + "x\n", "not known"),
+        ("note.gpx", f"<gpx><wpt><desc>{'a ' * 40_000}!</desc></wpt></gpx>", "without a position"),
     ],
 )
 def test_odd_input_costs_no_time(
@@ -327,11 +327,13 @@ def test_odd_input_costs_no_time(
 ) -> None:
     """Cells, lines and tables of absurd length are told within seconds of computing."""
     (tmp_path / name).write_text(content, encoding="utf-8")
-    start = time.process_time()
+    before = os.times()
 
     done = command("inspect", tmp_path / name)
 
-    assert time.process_time() - start < 5
+    after = os.times()
+    spent = after.children_user + after.children_system
+    assert spent - before.children_user - before.children_system < 10
     assert words in done.stdout
 
 

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import OutputError
-from glademark.hosts import cli, plugins
+from glademark.hosts import cli
+from glademark.jobs import plugins
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 

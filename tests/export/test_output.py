@@ -6,7 +6,7 @@ import signal
 import stat
 import subprocess
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -189,6 +189,14 @@ def test_failure_while_moving(
     assert [path.name for path in folder.parent.iterdir()] == ["out"]
 
 
+@pytest.fixture
+def interrupt_key() -> Iterator[None]:
+    """The interrupt key ends a run, also where whoever started the tests had it ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 def interrupted_at(monkeypatch: pytest.MonkeyPatch, *moves: int) -> None:
     """Let the interrupt key be pressed before some moves of files, counted from 1."""
     move, moved = Path.replace, []
@@ -202,6 +210,7 @@ def interrupted_at(monkeypatch: pytest.MonkeyPatch, *moves: int) -> None:
     monkeypatch.setattr(Path, "replace", interrupted)
 
 
+@pytest.mark.usefixtures("interrupt_key")
 def test_an_interrupt_before_the_end_is_told_that_nothing_was_changed(
     delivery: Delivery,
     folder: Path,
@@ -218,6 +227,7 @@ def test_an_interrupt_before_the_end_is_told_that_nothing_was_changed(
     assert contents(folder) == OLD
 
 
+@pytest.mark.usefixtures("interrupt_key")
 def test_an_interrupt_after_the_last_move_is_told_that_all_is_written(
     delivery: Delivery,
     folder: Path,
@@ -242,6 +252,7 @@ def test_an_interrupt_after_the_last_move_is_told_that_all_is_written(
     assert [contents(folder)[name] for name in FILES] == [b"newer " + n.encode() for n in FILES]
 
 
+@pytest.mark.usefixtures("interrupt_key")
 def test_an_interrupt_while_files_are_put_back_is_told(
     delivery: Delivery,
     folder: Path,
@@ -260,6 +271,7 @@ def test_an_interrupt_while_files_are_put_back_is_told(
     assert contents(folder)["checks.csv"] == b"next checks.csv"
 
 
+@pytest.mark.usefixtures("interrupt_key")
 def test_an_interrupt_is_told_what_was_completed_of_an_earlier_run(
     delivery: Delivery, folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

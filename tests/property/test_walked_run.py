@@ -100,4 +100,4 @@ def test_command_names_what_is_missing(
     assert "Traceback" not in told.stderr
     assert "Traceback" in shown.stderr
     assert "glademark: missing: layout.gpx. GPX" in shown.stderr
-    assert [path.name for path in tmp_path.iterdir()] == ["summary.json"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["manifest.json", "summary.json"]

@@ -133,7 +133,7 @@ def test_turns_stop_at_the_budget() -> None:
     assert times["slow"].seconds >= 0.02
 
 
-def test_time_goes_to_the_wing_that_was_called(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_time_goes_to_the_package_that_was_called(monkeypatch: pytest.MonkeyPatch) -> None:
     """What a package calls counts as that package's, what nobody's package calls as other."""
     package = ModuleType("glademark.judge.pretended")
     exec("def work(other):\n    other()\n", vars(package))  # noqa: S102 - a function of that module
@@ -147,7 +147,7 @@ def test_time_goes_to_the_wing_that_was_called(monkeypatch: pytest.MonkeyPatch) 
 
     assert spent["judge"] == pytest.approx(0.2, abs=0.06)
     assert spent["other"] == pytest.approx(0.1, abs=0.06)
-    assert spent["deliver"] == 0
+    assert spent["export"] == 0
 
 
 @pytest.mark.parametrize(

@@ -82,7 +82,8 @@ class SpeciesNames:
         if found is not None:
             return found
         code = int(find_species([name])[0])
-        called = str(common_names(code)) if code != UNKNOWN_SPECIES else species_key(name)
+        written = " ".join(name.casefold().split())
+        called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
         return OwnSpecies(name=called, crown=code, volume=code)
 
     def _name(self, name: str) -> str:
