@@ -42,6 +42,8 @@ def earlier_numbers(folder: Path, *, marks: pd.DataFrame) -> Mapping[int, int]:
         rows = _rows(folder / "layout.gpkg")
     except (sqlite3.Error, OSError, ValueError):
         return MappingProxyType({})
+    if not rows:
+        return MappingProxyType({})
     earlier = pd.DataFrame(rows, columns=["marker", "tree_id", "opening"])
     earlier = earlier.drop_duplicates(["marker", "tree_id"], keep=False)
     now = marks[["marker", "tree_id"]].reset_index(names="index")
