@@ -82,7 +82,7 @@ class SpeciesNames:
         if found is not None:
             return found
         code = int(find_species([name])[0])
-        written = " ".join(name.casefold().split())
+        written = " ".join(name.casefold().split()).rstrip(" ?")
         called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
         return OwnSpecies(name=called, crown=code, volume=code)
 
