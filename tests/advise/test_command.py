@@ -56,7 +56,7 @@ def advised(sample: Path, before: Mapping[str, str]) -> Advised:
 
 def test_the_exceeded_limits_of_the_sample_are_mended(advised: Advised) -> None:
     """The sample's opening too large, its pair too close and joined: proved smallest, and met."""
-    advice = advised.advice
+    advice = advised.stands[""].advice
     first = {"opening_area_max", "opening_spacing_min", "combined_area_max"}
 
     assert set(advice.exceeded["limit"]) == first
@@ -67,8 +67,8 @@ def test_the_exceeded_limits_of_the_sample_are_mended(advised: Advised) -> None:
 
 def test_what_has_to_give_way_is_said(advised: Advised) -> None:
     """The sample's sawlog target leaves too little room for the spacing, which is not hidden."""
-    assert set(advised.advice.still_exceeded["limit"]) == {"target"}
-    assert advised.advice.broken == ("target",)
+    assert set(advised.stands[""].advice.still_exceeded["limit"]) == {"target"}
+    assert advised.stands[""].advice.broken == ("target",)
 
 
 def test_the_input_stays_as_it_is(
@@ -95,7 +95,7 @@ def test_the_marks_that_result_pass_when_they_are_laid_out(
     outcome = lay_out(project / "harvest.toml", out=tmp_path / "out", only=["checks"])
 
     exceeded = outcome.checks[outcome.checks["verdict"] == "exceeded"]
-    again = advised.advice.after
+    again = advised.stands[""].advice.after
     assert set(exceeded["limit"]) == {"target"}
     assert outcome.checks["measured"].to_numpy() == pytest.approx(
         again["measured"].to_numpy(), rel=1e-6, nan_ok=True
@@ -112,8 +112,8 @@ def test_the_layer_holds_the_trees(advised: Advised) -> None:
 
     trees = list(
         zip(
-            advised.advice.leave_standing["tree_id"],
-            advised.advice.leave_standing["marker"],
+            advised.stands[""].advice.leave_standing["tree_id"],
+            advised.stands[""].advice.leave_standing["marker"],
             strict=True,
         )
     )
@@ -158,8 +158,8 @@ def test_marks_are_written_in_formats_that_are_read(tmp_path: Path, name: str) -
 
     advised = give_advice(project, by="volume", apply=tmp_path / name)
 
-    assert len(advised.advice.spared) == 2
-    assert advised.advice.passes
+    assert len(advised.stands[""].advice.spared) == 2
+    assert advised.stands[""].advice.passes
     assert (tmp_path / name).is_file()
 
 

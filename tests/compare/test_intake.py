@@ -40,7 +40,8 @@ def read(
             frame.to_file(tmp_path / f"{name}.gpkg")
             given[name] = Source(file=Path(f"{name}.gpkg"))
         project = project_of(compare=compare or {})
-        return read_after_cut(AfterCutInputs(**given), survey_of(STAND), project, folder=tmp_path)
+        surveys = {"": survey_of(STAND)}
+        return read_after_cut(AfterCutInputs(**given), surveys, project, folder=tmp_path).seen[""]
 
     return step
 
@@ -180,5 +181,8 @@ def test_the_same_stumps_twice_are_refused(
 
     with pytest.raises(InputError, match="the same stumps are given twice"):
         read_after_cut(
-            AfterCutInputs(stumps=(source, source)), survey_of(STAND), project_of(), folder=tmp_path
+            AfterCutInputs(stumps=(source, source)),
+            {"": survey_of(STAND)},
+            project_of(),
+            folder=tmp_path,
         )

@@ -63,7 +63,8 @@ def made(
     text = "\n".join(["stump,x,y,dbh_cm,species", *rows]) + "\n"
     (tmp_path / "stumps.csv").write_text(text, encoding="utf-8")
     source = Source(file=Path("stumps.csv"), crs="EPSG:26916")
-    seen = read_after_cut(AfterCutInputs(stumps=(source,)), survey, project, folder=tmp_path)
+    inputs = AfterCutInputs(stumps=(source,))
+    seen = read_after_cut(inputs, {"": survey}, project, folder=tmp_path).seen[""]
     comparison = compare(survey, layout, project, seen)
     summary = build_summary(project, survey, layout, comparison.checks.assign(verdict=[]))
     delivery = Delivery(

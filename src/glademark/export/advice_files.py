@@ -13,31 +13,27 @@ from glademark.report.cautions import CAUTIONS
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.json_values import json_value
-from glademark.report.summary import summary_text, write_summary
+from glademark.report.summary import write_summary
 
-FILES = ("advice.gpkg", "advice.csv", "advice.json")
-"""Written by `advice_deliverables`, all or none."""
+FIGURES_FILE = "advice.json"
 
 
 def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
-    """
-    Writers of the advice, for `glademark.export.output.deliver`.
-
-    Parameters
-    ----------
-    advice
-        As from `glademark.advise.advise.advise`.
-
-    Returns
-    -------
-    deliverables
-        By id.
-    """
-    writers = (_write_geopackage, _write_table, _write_json)
+    """Writers of the advice on one stand, for `glademark.export.output.Part`."""
+    writers = {"advice.gpkg": _write_geopackage, "advice.csv": _write_table}
     return {
         name: Deliverable(id=name, title="Advice", files=(name,), write=partial(write, advice))
-        for name, write in zip(FILES, writers, strict=True)
+        for name, write in writers.items()
     }
+
+
+def figures_deliverable(
+    advice: Mapping[str, Advice], refused: Mapping[str, str]
+) -> Mapping[str, Deliverable]:
+    """Writer of ``advice.json`` on all stands."""
+    write = partial(_write_json, advice_content(advice, refused))
+    one = Deliverable(id=FIGURES_FILE, title="Advice", files=(FIGURES_FILE,), write=write)
+    return {one.id: one}
 
 
 def _write_geopackage(advice: Advice, delivery: Delivery, folder: Path) -> None:
@@ -56,27 +52,15 @@ def _write_table(advice: Advice, delivery: Delivery, folder: Path) -> None:
     write_csv(table, folder / "advice.csv")
 
 
-def _write_json(advice: Advice, delivery: Delivery, folder: Path) -> None:
+def _write_json(content: Any, _: object, folder: Path) -> None:  # noqa: ANN401 - JSON
     """Write ``advice.json``."""
-    del delivery
-    write_summary(_content(advice), folder / "advice.json")
+    write_summary(content, folder / FIGURES_FILE)
 
 
-def advice_text(advice: Advice) -> str:
-    """
-    The advice as JSON.
-
-    Parameters
-    ----------
-    advice
-        As from `glademark.advise.advise.advise`.
-
-    Returns
-    -------
-    text
-        Ended by a line feed; what is not known is null.
-    """
-    return summary_text(_content(advice))
+def advice_content(advice: Mapping[str, Advice], refused: Mapping[str, str]) -> Any:  # noqa: ANN401 - JSON is one of several types
+    """Advice in the types of JSON: that on one stand as it is, on many by the stand's name."""
+    content = {name: _content(one) for name, one in advice.items()}
+    return content[""] if "" in content else {"stands": content, "refused": dict(refused)}
 
 
 def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several types

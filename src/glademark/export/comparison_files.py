@@ -3,13 +3,9 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from glademark.export.comparison_tables import (
-    comparison_summary,
-    write_findings,
-    write_layers,
-)
+from glademark.export.comparison_tables import write_findings, write_layers
 from glademark.report.comparison.page import PAGE_FILE, write_page
 from glademark.report.comparison.sheet import SHEET_FILE, write_sheet
 from glademark.report.delivery import Deliverable
@@ -27,21 +23,7 @@ FIGURES_FILE = "compare.json"
 def after_cut_deliverables(
     comparison: Comparison, seen: AfterCutSurvey
 ) -> Mapping[str, Deliverable]:
-    """
-    Writers of everything that a comparison hands over.
-
-    Parameters
-    ----------
-    comparison
-        What was seen, held against the layout.
-    seen
-        What was brought home.
-
-    Returns
-    -------
-    deliverables
-        By their ids, for `glademark.export.output.deliver`.
-    """
+    """Writers of what a comparison of one stand hands over, by id, without its figures."""
     every = (
         Deliverable(
             id="compare_gpkg",
@@ -71,13 +53,16 @@ def after_cut_deliverables(
             files=(SHEET_FILE,),
             write=lambda delivery, folder: write_sheet(comparison, delivery, folder / SHEET_FILE),
         ),
-        Deliverable(
-            id="compare",
-            title="Figures",
-            files=(FIGURES_FILE,),
-            write=lambda delivery, folder: write_summary(
-                comparison_summary(comparison, seen, delivery.project), folder / FIGURES_FILE
-            ),
-        ),
     )
     return MappingProxyType({one.id: one for one in every})
+
+
+def figures_deliverable(figures: Mapping[str, Any]) -> Mapping[str, Deliverable]:
+    """Writer of ``compare.json``."""
+    one = Deliverable(
+        id="compare",
+        title="Figures",
+        files=(FIGURES_FILE,),
+        write=lambda _, folder: write_summary(figures, folder / FIGURES_FILE),
+    )
+    return MappingProxyType({one.id: one})

@@ -82,6 +82,30 @@ class Delivered:
     missing: tuple[Missing, ...] = ()
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Part:
+    """
+    Deliverables made from one delivery.
+
+    Attributes
+    ----------
+    deliverables
+        By id.
+    given
+        What their writers are given.
+    folder
+        Name of the folder in the output that their files are put into; none where empty.
+    """
+
+    deliverables: Mapping[str, Deliverable]
+    given: Delivery | None = None
+    folder: str = ""
+
+    def name_of(self, file: str) -> str:
+        """Name of a file in the output, with forward slashes."""
+        return f"{self.folder}/{file}" if self.folder else file
+
+
 def deliver(
     delivery: Delivery,
     folder: Path,
@@ -92,40 +116,53 @@ def deliver(
 ) -> Delivered:
     """What an output folder was given; no file of what has nothing to say."""
     asked = {name: one for name, one in deliverables.items() if wanted(one, delivery)}
-    return deliver_files(
-        delivery.project, folder, asked, given=delivery, replacing=replacing, on_each=on_each
+    return deliver_parts(
+        delivery.project,
+        folder,
+        [Part(deliverables=asked, given=delivery)],
+        replacing=replacing,
+        on_each=on_each,
     )
 
 
-def deliver_files(
+def deliver_parts(
     project: Project,
     folder: Path,
-    deliverables: Mapping[str, Deliverable],
+    parts: Sequence[Part],
     *,
-    given: Delivery | None = None,
     replacing: Replacing = LAYOUT,
     on_each: Callable[[str], None] | None = None,
 ) -> Delivered:
     """What an output folder was given; a writer that fails is named and the rest written."""
-    names = _file_names(deliverables)
-    folder = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
-    try:
+    names = _file_names(parts)
+    missing: list[Missing] = []
+
+    def write(new: Path) -> list[str]:
         refuse_inputs(project, [folder, *(folder / name for name in names)])
-        with held(folder):
-            _finish_earlier(folder)
-            read_manifest(folder)  # refuses one of another program before anything is written
-            with _unfinished(folder) as place:
-                missing = write_each(deliverables, given, place / _NEW, on_each)
-                gone = {name for one in missing for name in one.files}
-                names = [name for name in names if name not in gone]
-                _refuse_nothing(names, missing)
-                inputs = (*replacing.inputs, *input_files(project))
-                _replace(place, folder, names, replace(replacing, inputs=inputs))
-    except OutputError:
-        raise
-    except OSError as error:
-        raise OutputError(_plain_sentence(folder, error)) from error
-    return Delivered(files=tuple(folder / name for name in names), missing=missing)
+        missing.extend(_written(parts, new, on_each))
+        gone = {name for one in missing for name in one.files}
+        made = [name for name in names if name not in gone]
+        _refuse_nothing(made, missing)
+        return made
+
+    inputs = (*replacing.inputs, *input_files(project))
+    files = replace_output(folder, write, replacing=replace(replacing, inputs=inputs))
+    return Delivered(files=files, missing=tuple(missing))
+
+
+def _written(
+    parts: Sequence[Part], folder: Path, on_each: Callable[[str], None] | None
+) -> tuple[Missing, ...]:
+    """Write all parts; returns what could not be made, under its names in the output."""
+    missing: list[Missing] = []
+    for part in parts:
+        home = folder / part.folder
+        home.mkdir(exist_ok=True)
+        missing += (
+            replace(one, files=tuple(map(part.name_of, one.files)))
+            for one in write_each(part.deliverables, part.given, home, on_each)
+        )
+    return tuple(missing)
 
 
 def _refuse_nothing(names: Sequence[str], missing: Sequence[Missing]) -> None:
@@ -149,7 +186,7 @@ def replace_output(
     try:
         with held(folder):
             _finish_earlier(folder)
-            read_manifest(folder)
+            read_manifest(folder)  # refuses one of another program before anything is written
             with _unfinished(folder) as place:
                 names = write(place / _NEW)
                 _replace(place, folder, names, replacing)
@@ -160,10 +197,10 @@ def replace_output(
     return tuple(folder / name for name in names)
 
 
-def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
+def _file_names(parts: Sequence[Part]) -> list[str]:
     """Names of all files to come, the summary last."""
     names: list[str] = []
-    for deliverable in deliverables.values():
+    for part, deliverable in [(one, each) for one in parts for each in one.deliverables.values()]:
         for name in deliverable.files:
             if name.casefold() == MANIFEST_FILE:
                 msg = f"deliverable {deliverable.id}: {name} is the list of all files; rename it"
@@ -171,10 +208,10 @@ def _file_names(deliverables: Mapping[str, Deliverable]) -> list[str]:
             if Path(name).name != name or name in {"", ".", ".."}:
                 msg = f"deliverable {deliverable.id}: {name!r} is no plain file name; expected one"
                 raise PluginError(msg)
-            if name.casefold() in {known.casefold() for known in names}:
+            if part.name_of(name).casefold() in {known.casefold() for known in names}:
                 msg = f"deliverable {deliverable.id}: {name} is written by another one as well"
                 raise PluginError(msg)
-            names.append(name)
+            names.append(part.name_of(name))
     return sorted(names, key=lambda name: name == LAST_FILE)
 
 

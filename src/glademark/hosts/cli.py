@@ -6,7 +6,7 @@ import signal
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -188,17 +188,20 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     """Tell the fewest marks to leave standing so that PROJECT keeps inside its limits."""
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.advice_files import advice_text  # noqa: PLC0415 - the same
+    from glademark.export.advice_files import FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
     from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
 
     advised = give_advice(project, by=by, out=out, apply=marks)
     if as_json:
-        click.echo(advice_text(advised.advice), nl=False)
+        _print_file(advised.files, FIGURES_FILE)
     else:
-        print_advice(advised.advice, Console(), units=advised.project.heading.units)
+        units = advised.project.heading.units
+        for name, one in advised.stands.items():
+            print_advice(one.advice, Console(), units=units, stand=name)
         for path in advised.files:
             click.echo(path)
+    _tell_refused(advised.refused)
     _end_if_missing(advised.missing)
 
 
@@ -229,19 +232,38 @@ def compare(
 
     from glademark.export.comparison_files import FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
-    from glademark.report.terminal.comparison import print_comparison  # noqa: PLC0415 - the same
+    from glademark.report.terminal.comparison import (  # noqa: PLC0415 - the same
+        print_comparison,
+        print_files,
+    )
 
     if not given["stumps"]:
         _refuse_more(more)
     inputs = inputs_of(stumps=(*given.pop("stumps"), *more), **given)
     with _progress() as on_each:
-        found = compare_after_cut(project, inputs, out=out, on_each=on_each)
+        compared = compare_after_cut(project, inputs, out=out, on_each=on_each)
     if as_json:
-        for path in (path for path in found.files if path.name == FIGURES_FILE):
-            click.echo(path.read_text(encoding="utf-8"), nl=False)
+        _print_file(compared.files, FIGURES_FILE)
     else:
-        print_comparison(found.comparison, found.delivery.project, Console(), files=found.files)
-    _end_if_missing(found.missing)
+        for one in compared.stands.values():
+            print_comparison(one.comparison, one.delivery.project, Console())
+        print_files(compared.files, Console())
+    _tell_refused(compared.refused)
+    for file, rows in compared.rejected.groupby("file", sort=False):
+        _show(f"{file}: {len(rows):,} records belong to no stand; compare.json names them")
+    _end_if_missing(compared.missing)
+
+
+def _print_file(files: Sequence[Path], name: str) -> None:
+    """What was written into a file, on standard output."""
+    for path in (path for path in files if path.name == name):
+        click.echo(path.read_text(encoding="utf-8"), nl=False)
+
+
+def _tell_refused(refused: Mapping[str, str]) -> None:
+    """Stands that were refused, with the reason."""
+    for name, reason in refused.items():
+        _show(f"stand {name} is refused: {reason}")
 
 
 @contextmanager

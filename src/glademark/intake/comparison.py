@@ -1,19 +1,21 @@
-"""All that was brought home after the cut as one AfterCutSurvey, in the layout's working CRS."""
+"""All that was seen after the cut, stand by stand, in the layout's working CRS."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Literal, TypeVar
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
-from pyproj import Transformer
+from pyproj import CRS, Transformer
 
 from glademark.contracts.comparison_survey import AfterCutSurvey
-from glademark.contracts.frames import features
-from glademark.contracts.survey import Survey
+from glademark.contracts.frames import features, no_rows
+from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.errors import FileError, InputError
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas, read_walked
 from glademark.intake.columns import meanings
@@ -22,14 +24,18 @@ from glademark.intake.columns.match import recognise
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.columns.positions import with_points
 from glademark.intake.corridors import LENGTH_MIN_M
+from glademark.intake.crs import stated_crs, transformed
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx import Want
 from glademark.intake.formats.sources import read_source
+from glademark.intake.opened import part_of
 from glademark.intake.outlines import with_areas
+from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, polygonal
+from glademark.intake.stands import header_of, records_of_no_stand, with_stand_number
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
@@ -43,7 +49,7 @@ _SHARED_M2 = 1.0  # ground that two sampled places may share by rounding [m2]
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AfterCutInputs:
     """
-    Files brought home after the cut; each but one may be left out.
+    Files of what was seen after the cut; each but one may be left out.
 
     Attributes
     ----------
@@ -67,47 +73,50 @@ class AfterCutInputs:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Opener:
-    """Opens files, whose records are logged."""
+class AfterCutSurveys:
+    """
+    What was seen after the cut, by the name of the stand.
 
-    folder: Path
-    snapshots: Snapshots
-    log: RecordLog = field(default_factory=RecordLog)
+    Attributes
+    ----------
+    seen
+        Of the stands in which anything was seen.
+    refused
+        Why what was seen in a stand cannot be used.
+    unseen
+        Names of the stands in which nothing was seen.
+    rejected
+        Records that belong to no stand: columns `contracts.survey.REJECTED_COLUMNS`.
+    """
 
-    def opened(self, key: str, source: Source, wanted: Sequence[Meaning], want: Want) -> Reading:
-        """Records of one file."""
-        file = self.snapshots.take(key, source.file, folder=self.folder)
-        reading = read_source(file, source, wanted, want=want)
-        self.log.open(reading)
-        return reading
+    seen: Mapping[str, AfterCutSurvey]
+    refused: Mapping[str, tuple[str, ...]]
+    unseen: tuple[str, ...]
+    rejected: pd.DataFrame
+
+
+_INPUTS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
+    {
+        "stumps": (meanings.STUMPS, "points"),
+        "driven": (meanings.DRIVEN, "lines"),
+        "openings": (meanings.WALKED, "lines"),
+        "sampled": (meanings.SAMPLED, "lines"),
+        "post_cut_plots": (meanings.CRUISE, "points"),
+    }
+)
+"""Inputs of a comparison, in the order in which they are opened."""
+
+_Opened = Mapping[str, Sequence[tuple[Reading, Source]]]
 
 
 def read_after_cut(
-    inputs: AfterCutInputs, survey: Survey, project: Project, *, folder: Path
-) -> AfterCutSurvey:
+    inputs: AfterCutInputs, surveys: Mapping[str, Survey], project: Project, *, folder: Path
+) -> AfterCutSurveys:
     """
-    Everything that was brought home after the cut.
+    All that was seen after the cut, each record with the stand that it names or lies in.
 
-    Parameters
-    ----------
-    inputs
-        Which files.
-    survey
-        What was brought home before the cut: the stand and the working CRS.
-    project
-        Units, and how stumps were measured.
-    folder
-        Where relative paths start.
-
-    Returns
-    -------
-    seen
-        Every record that was read is in it, used or rejected with the reason.
-
-    Raises
-    ------
-    InputError
-        If nothing is given, or any input is refused; all faults of all inputs are in it.
+    Every record that was read is used or rejected with the reason. `surveys` are those of before
+    the cut, by stand; relative paths start in `folder`. Nothing given is an `InputError`.
     """
     given = (inputs.stumps, inputs.driven, inputs.openings, inputs.post_cut_plots)
     if not any(given):
@@ -117,8 +126,108 @@ def read_after_cut(
         )
         raise InputError(msg)
     with temporary_folder() as temporary:
-        opener = _Opener(folder=folder.absolute(), snapshots=Snapshots(temporary))
-        return _seen(opener, inputs, _stands(survey), project)
+        opened, faults = _opened(inputs, Snapshots(temporary), folder.absolute())
+        if len(surveys) == 1:
+            of_stands, rejected = [opened], no_rows(REJECTED_COLUMNS, {"record": "int64"})
+        else:
+            of_stands, rejected = _by_stand(opened, surveys, project.heading.stand_id or "", faults)
+        seen, refused, unseen = {}, {}, []
+        for (name, survey), files in zip(surveys.items(), of_stands, strict=True):
+            if not faults and not any(files.values()):
+                unseen.append(name)
+                continue
+            try:
+                seen[name] = _seen(files, _stands(survey), project, faults)
+            except InputError as error:
+                if len(surveys) == 1:
+                    raise
+                refused[name] = error.faults
+    return AfterCutSurveys(seen=seen, refused=refused, unseen=tuple(unseen), rejected=rejected)
+
+
+def _opened(
+    inputs: AfterCutInputs, snapshots: Snapshots, folder: Path
+) -> tuple[_Opened, tuple[str, ...]]:
+    """Records of every file, by input, and why files cannot be opened."""
+    opened: dict[str, list[tuple[Reading, Source]]] = {}
+    faults: list[str] = []
+    for key, (wanted, want) in _INPUTS.items():
+        given: tuple[Source, ...] | Source | None = getattr(inputs, key)
+        for source in given if isinstance(given, tuple) else (given,):
+            if source is None:
+                continue
+            try:
+                file = snapshots.take(key, source.file, folder=folder)
+                reading = read_source(file, source, wanted, want=want)
+            except InputError as error:
+                faults.extend(error.faults)
+            else:
+                opened.setdefault(key, []).append((reading, source))
+    return opened, tuple(faults)
+
+
+def _by_stand(
+    opened: _Opened, surveys: Mapping[str, Survey], column: str, faults: Sequence[str]
+) -> tuple[list[_Opened], pd.DataFrame]:
+    """Files of each stand, those without a record of it left out; and records of no stand."""
+    names = pd.Index(list(surveys))
+    crs = next(iter(surveys.values())).crs
+    areas = np.array(
+        [survey.stand.geometry.to_crs(crs).iloc[0] for survey in surveys.values()], dtype=object
+    )
+    of_stands: list[dict[str, list[tuple[Reading, Source]]]] = [{} for _ in surveys]
+    lost = [no_rows(REJECTED_COLUMNS, {"record": "int64"})]
+    for key, readings in opened.items():
+        for reading, source in readings if not faults else ():
+            if header_of(reading, column) is not None:
+                rejected, _ = records_of_no_stand(reading, column, names)
+                keyed = with_stand_number(reading, column, names)
+            else:
+                keyed, rejected = _located(reading, source, _INPUTS[key][0], areas, crs)
+            lost.append(rejected)
+            for number, files in enumerate(of_stands):
+                part = part_of(keyed, [number])
+                if len(part):
+                    files.setdefault(key, []).append((part, source))
+    return list(of_stands), pd.concat(lost, ignore_index=True)
+
+
+def _located(
+    reading: Reading,
+    source: Source,
+    wanted: Sequence[Meaning],
+    areas: npt.NDArray[np.object_],
+    crs: CRS,
+) -> tuple[Reading, pd.DataFrame]:
+    """Records with the number of the stand that they lie in or nearest to; and those nowhere."""
+    trial = RecordLog()
+    trial.open(reading)
+    located = reading
+    if located.geometry is None:
+        found = recognise(reading.headers, wanted, where=reading.file.name)
+        located = with_points(reading, found, source, trial)
+    own_crs = stated_crs(located, source.crs, trial)
+    located = placed(located, own_crs, trial)
+    if trial.refused:
+        raise InputError(*trial.faults_of(0))
+    shapes = transformed(located.shapes, own_crs, crs).to_numpy()
+    finite = np.flatnonzero(np.isfinite(shapely.bounds(shapes)).all(axis=1))
+    tree = shapely.STRtree(areas)
+    row, number = tree.query_nearest(shapes[finite], all_matches=False)
+    across = np.flatnonzero(shapely.get_dimensions(shapes[finite]) > 0)
+    crossing, crossed = tree.query(shapes[finite][across], predicate="intersects")
+    pairs = np.unique(
+        np.concatenate([np.stack([row, number]), np.stack([across[crossing], crossed])], axis=1),
+        axis=1,
+    )
+    pairs = pairs[:, np.argsort(pairs[1], kind="stable")]
+    places = reading.index.get_indexer(located.index)[finite]
+    keyed = replace(reading.repeated(places[pairs[0]]), key=pairs[1], spoiled=(), notices=())
+    reason = "its position, by which its stand would be found, cannot be used"
+    lost = [(record, reason) for record in np.delete(reading.record.to_numpy(), places)]
+    rows = pd.DataFrame([*lost, *reading.spoiled], columns=["record", "reason"])
+    rows = rows.assign(input=reading.file.input, file=reading.file.name, tree_id="")
+    return keyed, rows[list(REJECTED_COLUMNS)].astype({"record": "int64"})
 
 
 def _stands(survey: Survey) -> Stands:
@@ -131,53 +240,42 @@ def _stands(survey: Survey) -> Stands:
 
 
 def _seen(
-    opener: _Opener, inputs: AfterCutInputs, stands: Stands, project: Project
+    opened: _Opened, stands: Stands, project: Project, faults: Sequence[str]
 ) -> AfterCutSurvey:
-    """Use every input."""
-    log, gap = opener.log, project.marks.position_error_m
+    """What was seen in one stand."""
+    log, gap = RecordLog(), project.marks.position_error_m
+    for fault in faults:
+        log.fault(fault)
+    for readings in opened.values():
+        for reading, _ in readings:
+            log.open(reading)
 
-    def one(
-        key: str,
-        wanted: Sequence[Meaning],
-        want: Want,
-        use: Callable[[Reading, Source], _T],
-        instead: _T,
-    ) -> _T:
-        source: Source | None = getattr(inputs, key)
-        if source is None:
-            return instead
-        with log.gathering():
-            return use(opener.opened(key, source, wanted, want), source)
+    def one(key: str, use: Callable[[Reading, Source], _T], instead: _T) -> _T:
+        for reading, source in opened.get(key, ()):
+            with log.gathering():
+                return use(reading, source)
         return instead
 
     stumps = no_stumps(stands.crs)
     with log.gathering():
-        stumps = _stumps(opener, inputs, stands, project)
+        stumps = _stumps(opened.get("stumps", ()), stands, project, log)
     driven = one(
         "driven",
-        meanings.DRIVEN,
-        "lines",
         lambda reading, source: read_driven(reading, source, stands, log),
         no_areas(stands.crs, AREA_COLUMNS),
     )
     openings = one(
         "openings",
-        meanings.WALKED,
-        "lines",
         lambda reading, source: read_walked(reading, source, stands, log, gap_max_m=gap),
         no_areas(stands.crs, WALKED_COLUMNS),
     )
     sampled = one(
         "sampled",
-        meanings.SAMPLED,
-        "lines",
         lambda reading, source: read_sampled(reading, source, stands, log, gap_max_m=gap),
         no_areas(stands.crs, AREA_COLUMNS),
     )
     plots, trees = one(
         "post_cut_plots",
-        meanings.CRUISE,
-        "points",
         lambda reading, source: read_cruise(reading, source, stands, project, log),
         no_cruise(stands.crs),
     )
@@ -198,17 +296,13 @@ def _seen(
 
 
 def _stumps(
-    opener: _Opener, inputs: AfterCutInputs, stands: Stands, project: Project
+    readings: Sequence[tuple[Reading, Source]], stands: Stands, project: Project, log: RecordLog
 ) -> gpd.GeoDataFrame:
     """Stumps of all files."""
-    readings = [
-        (opener.opened("stumps", source, meanings.STUMPS, "points"), source)
-        for source in inputs.stumps
-    ]
     if len({(one.file.sha256, source.layer) for one, source in readings}) < len(readings):
         msg = "stumps: the same stumps are given twice. Leave one of the files out."
         raise FileError(msg)
-    return read_stumps(readings, project, stands, opener.log)
+    return read_stumps(readings, project, stands, log)
 
 
 def read_driven(

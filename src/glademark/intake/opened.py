@@ -86,11 +86,11 @@ class OpenInputs:
 
     def of(self, numbers: Sequence[int]) -> "OpenInputs":
         """Records of some stands, by rising number, renumbered from 0."""
-        inputs = self.changed(lambda reading: _part(reading, numbers))
+        inputs = self.changed(lambda reading: part_of(reading, numbers))
         return replace(inputs, names=tuple(self.names[number] for number in numbers))
 
 
-def _part(reading: Reading, numbers: Sequence[int]) -> Reading:
+def part_of(reading: Reading, numbers: Sequence[int]) -> Reading:
     """Records of some stands under new numbers; those that hold for every stand are all kept."""
     if reading.key is None:
         return reading

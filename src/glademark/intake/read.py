@@ -38,6 +38,7 @@ from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import read_stands, zone_groups
+from glademark.intake.stands import open_stands
 from glademark.intake.tally import no_tally, read_tally, read_text_rows
 from glademark.intake.terrain import describe_terrain
 from glademark.project.model import Project, Source
@@ -47,6 +48,23 @@ log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
 _Terrain = tuple[dict[int, dict[str, float | str]] | None, dict[int, Elevation] | None]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SurveysByStand:
+    """
+    Surveys of one stand each, by the name of the stand: "" where records do not say their stand.
+
+    Attributes
+    ----------
+    surveys
+        Of the stands that could be read.
+    refused
+        Why a stand could not be read, by its name.
+    """
+
+    surveys: Mapping[str, Survey]
+    refused: Mapping[str, tuple[str, ...]]
 
 
 def read_survey(project: Project, *, folder: Path) -> Survey:
@@ -68,8 +86,15 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
     Raises
     ------
     InputError
-        If any input is refused; all faults of all inputs are in it.
+        If any input is refused (all faults of all inputs are in it), or the project has many
+        stands.
     """
+    if project.heading.stand_id:
+        msg = (
+            "[project] stand_id is given, so that the files hold many stands; expected those of "
+            "one. Leave it out, or use what goes by stand."
+        )
+        raise InputError(msg)
     with temporary_folder() as temporary:
         survey = survey_of(open_inputs(project, folder=folder, temporary=temporary), project)
     for count in survey.counts:
@@ -83,6 +108,26 @@ def read_survey(project: Project, *, folder: Path) -> Survey:
     return survey
 
 
+def read_by_stand(project: Project, *, folder: Path) -> SurveysByStand:
+    """Surveys of all stands of a project, or of its one; records of no stand are told of."""
+    if not project.heading.stand_id:
+        return SurveysByStand(surveys={"": read_survey(project, folder=folder)}, refused={})
+    surveys: dict[str, Survey] = {}
+    refused: dict[str, tuple[str, ...]] = {}
+    with open_stands(project, folder=folder) as many:
+        for count in many.counts:
+            if count.rejected:
+                log.warning("%s: %d records belong to no stand", count.file, count.rejected)
+        name_of = {title_of(project, name): name for name in many.inputs.names}
+        for survey in surveys_of(many.inputs, project):
+            for stand, title in enumerate(survey.stand["name"]):
+                surveys[name_of[str(title)]] = survey.of(stand)
+            for title, rows in survey.refused.groupby("name"):
+                refused[name_of[str(title)]] = tuple(rows["reason"])
+    in_order = [name for name in name_of.values() if name in surveys]
+    return SurveysByStand(surveys={name: surveys[name] for name in in_order}, refused=refused)
+
+
 def survey_of(inputs: OpenInputs, project: Project) -> Survey:
     """Survey of one stand, whose faults are an `InputError`."""
     (survey,) = surveys_of(inputs, project)
@@ -94,6 +139,13 @@ def survey_of(inputs: OpenInputs, project: Project) -> Survey:
 def title_of(project: Project, stand: str) -> str:
     """What a stand is called on layers and papers, after the project and its own name."""
     return f"{project.heading.name}, stand {stand}" if stand else project.heading.name
+
+
+def called(project: Project, title: str) -> Project:
+    """A project under the title of one of its stands."""
+    return project.model_copy(
+        update={"heading": project.heading.model_copy(update={"name": title})}
+    )
 
 
 def surveys_of(inputs: OpenInputs, project: Project) -> Iterator[Survey]:

@@ -62,7 +62,7 @@ def _numbered(inputs: OpenInputs, column: str) -> ManyStands:
         f"{reading.file.name}: no column is called {column!r}, and [project] stand_id says that "
         "it names the stand of each record. Add it, or correct the name."
         for reading in inputs.readings()
-        if reading.file.input in MUST_NAME_STAND and _header(reading, column) is None
+        if reading.file.input in MUST_NAME_STAND and header_of(reading, column) is None
     ]
     boundary = inputs.layers["stand"]
     if missing or boundary is None:
@@ -72,9 +72,9 @@ def _numbered(inputs: OpenInputs, column: str) -> ManyStands:
         msg = f"{boundary.file.name}: no record names its stand in {column!r}. Fill it in."
         raise InputError(msg)
     rejected, counts = zip(
-        *(_not_handed_on(reading, column, names) for reading in inputs.readings()), strict=True
+        *(records_of_no_stand(reading, column, names) for reading in inputs.readings()), strict=True
     )
-    keyed = inputs.changed(lambda reading: _with_key(reading, column, names))
+    keyed = inputs.changed(lambda reading: with_stand_number(reading, column, names))
     return ManyStands(
         inputs=replace(keyed, names=tuple(names)),
         rejected=pd.concat(rejected, ignore_index=True).astype({"record": "int64"}),
@@ -82,7 +82,7 @@ def _numbered(inputs: OpenInputs, column: str) -> ManyStands:
     )
 
 
-def _header(reading: Reading, column: str) -> str | None:
+def header_of(reading: Reading, column: str) -> str | None:
     """Column of a reading under this name, whatever its letter case."""
     wanted = column.strip().casefold()
     found = [name for name in reading.rows.columns if str(name).strip().casefold() == wanted]
@@ -91,12 +91,12 @@ def _header(reading: Reading, column: str) -> str | None:
 
 def _stand_names(reading: Reading, column: str) -> pd.Series:
     """Name of the stand of every record of a file that says it."""
-    return text_of(reading.rows[_header(reading, column)]).str.strip()
+    return text_of(reading.rows[header_of(reading, column)]).str.strip()
 
 
-def _with_key(reading: Reading, column: str, names: pd.Index) -> Reading:
+def with_stand_number(reading: Reading, column: str, names: pd.Index) -> Reading:
     """Records with the number of their stand, sorted by it; those of no stand are left out."""
-    header = _header(reading, column)
+    header = header_of(reading, column)
     if header is None:
         return reading
     number = names.get_indexer(pd.Index(_stand_names(reading, column)))
@@ -108,12 +108,12 @@ def _with_key(reading: Reading, column: str, names: pd.Index) -> Reading:
     return replace(part, rows=part.rows.drop(columns=header), key=number[places])
 
 
-def _not_handed_on(
+def records_of_no_stand(
     reading: Reading, column: str, names: pd.Index
 ) -> tuple[pd.DataFrame, InputCount]:
     """Records of a file that go to no stand, and how many of it do."""
     lost: list[tuple[int, str]] = []
-    if _header(reading, column) is not None:
+    if header_of(reading, column) is not None:
         text = _stand_names(reading, column)
         lost = [
             (record, f"no stand is called {name!r}" if name else "it does not name its stand")

@@ -1,26 +1,30 @@
 """
-Advice, in the order in which it is worked out.
+Advice, in the order in which it is worked out, for each stand of a project.
 
     project file -> asked -> Survey -> Layout -> checks -> advice -> files, marks file
 """
 
 import logging
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 
 from glademark.advise.advise import By, advise, leave_standing
 from glademark.advise.outcome import Advice
-from glademark.errors import OutputError
-from glademark.export.advice_files import advice_deliverables
+from glademark.contracts.survey import Survey
+from glademark.errors import InputError, OutputError
+from glademark.export.advice_files import advice_deliverables, figures_deliverable
 from glademark.export.manifest import Replacing
 from glademark.export.marks_file import refuse_marks_file, write_marks_file
-from glademark.export.output import deliver, input_files
+from glademark.export.output import Part, deliver_parts, input_files
 from glademark.export.writers import Missing
 from glademark.intake.earlier import earlier_numbers
 from glademark.intake.marks_again import marks_again
-from glademark.intake.read import read_survey
+from glademark.intake.read import SurveysByStand, called, read_by_stand, title_of
+from glademark.jobs.each_stand import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
@@ -33,16 +37,27 @@ log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class StandAdvice:
+    """Advice on one stand, and the delivery that its files are written from."""
+
+    advice: Advice
+    survey: Survey
+    delivery: Delivery
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Advised:
     """
-    What an advice gave.
+    What a run of advice gave.
 
     Attributes
     ----------
     project
         What was asked.
-    advice
-        Marks to leave standing.
+    stands
+        Advice by the name of the stand: "" where the project has one.
+    refused
+        Why a stand has no advice, by its name.
     files
         Files written.
     missing
@@ -50,7 +65,8 @@ class Advised:
     """
 
     project: Project
-    advice: Advice
+    stands: Mapping[str, StandAdvice]
+    refused: Mapping[str, str]
     files: tuple[Path, ...]
     missing: tuple[Missing, ...] = ()
 
@@ -68,9 +84,10 @@ def give_advice(
     by
         What is to be least: trees, or volume.
     out
-        Folder for the results: ``advice`` beside the project file where not given.
+        Folder for the results: ``advice`` beside the project file where not given. With many
+        stands, each has a folder in it.
     apply
-        File for the marks that result; not written where nothing is spared.
+        File for the marks that result, of all stands; not written where nothing is spared.
 
     Returns
     -------
@@ -80,7 +97,8 @@ def give_advice(
     Raises
     ------
     InputError
-        If the project file or an input is refused.
+        If the project file or an input is refused, every stand is, or any stand is and marks are
+        to be applied.
     OutputError
         If a file could not be written, or the marks file would take the place of an input or of
         another file that is not ours.
@@ -91,45 +109,96 @@ def give_advice(
     if apply is not None:
         refuse_marks_file(apply, inputs=[project_file, *input_files(project)], out=out)
     asked = limits_asked(project.limits, known=installed_limits())
-    survey = read_survey(project, folder=folder)
-    earlier = earlier_numbers(out, marks=survey.marks)
-    case = Case(
-        layout=measure_layout(survey, project, earlier=earlier), survey=survey, project=project
+    many = read_by_stand(project, folder=folder)
+
+    def _of(stand: str, survey: Survey) -> StandAdvice:
+        of_stand = called(project, title_of(project, stand))
+        return _advice(survey, of_stand, asked, by=by, out=out / folder_of(stand))
+
+    stands, refused = on_each_stand(many, _of)
+    if apply is not None and refused:
+        msg = f"stand {next(iter(refused))} is refused, so {apply} would lack its marks. Mend it"
+        raise InputError(msg, *refused.values())
+    figures = figures_deliverable({name: one.advice for name, one in stands.items()}, refused)
+    parts = [
+        Part(
+            deliverables=advice_deliverables(one.advice),
+            given=one.delivery,
+            folder=folder_of(name),
+        )
+        for name, one in stands.items()
+    ]
+    delivered = deliver_parts(
+        project, out, [*parts, Part(deliverables=figures)], replacing=Replacing(job="advise")
     )
-    advice = advise(case, asked, by=by, earlier=earlier)
+    files = delivered.files
+    if apply is not None and any(one.advice.spared for one in stands.values()):
+        write_marks_file(_marks_that_result(stands, project, apply), apply, out=out)
+        _check_applied(project, apply, folder, (asked, stands))
+        files = (*files, apply)
+    return Advised(
+        project=project, stands=stands, refused=refused, files=files, missing=delivered.missing
+    )
+
+
+def _advice(
+    survey: Survey, project: Project, asked: tuple[LimitAsked, ...], *, by: By, out: Path
+) -> StandAdvice:
+    """Advice on one stand."""
+    earlier = earlier_numbers(out, marks=survey.marks)
+    layout = measure_layout(survey, project, earlier=earlier)
+    advice = advise(
+        Case(layout=layout, survey=survey, project=project), asked, by=by, earlier=earlier
+    )
     log.info("%d marks to leave standing", len(advice.leave_standing))
     delivery = Delivery(
-        project=project, survey=survey, layout=case.layout, checks=advice.before, summary={}
+        project=project, survey=survey, layout=layout, checks=advice.before, summary={}
     )
-    writers = advice_deliverables(advice)
-    delivered = deliver(delivery, out, writers, replacing=Replacing(job="advise"))
-    files = delivered.files
-    if apply is not None and advice.spared:
-        mended = leave_standing(survey, advice.spared)
-        degrees = apply.suffix.casefold() == ".csv"
-        rows = marks_again(mended.marks, project, with_degrees=degrees)
-        write_marks_file(rows, apply, out=out)
-        _check_applied(project, apply, folder, (asked, advice))
-        files = (*files, apply)
-    return Advised(project=project, advice=advice, files=files, missing=delivered.missing)
+    return StandAdvice(advice=advice, survey=survey, delivery=delivery)
+
+
+def _marks_that_result(
+    stands: Mapping[str, StandAdvice], project: Project, path: Path
+) -> gpd.GeoDataFrame:
+    """Marks of all stands with those spared as leave trees, fit to be read by the project again."""
+    with_degrees = path.suffix.casefold() == ".csv"
+    frames = []
+    for name, one in stands.items():
+        mended = leave_standing(one.survey, one.advice.spared)
+        rows = marks_again(mended.marks, project, with_degrees=with_degrees)
+        if project.heading.stand_id:
+            rows = rows.assign(**{project.heading.stand_id: name})
+        frames.append(rows.to_crs(frames[0].crs) if frames else rows)
+    return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True))
 
 
 def _check_applied(
-    project: Project, marks: Path, folder: Path, said: tuple[tuple[LimitAsked, ...], Advice]
+    project: Project,
+    marks: Path,
+    folder: Path,
+    said: tuple[tuple[LimitAsked, ...], Mapping[str, StandAdvice]],
 ) -> None:
     """Read the marks file that was written, lay it out, and hold it against what was advised."""
-    asked, advice = said
+    asked, stands = said
     inputs = project.inputs.model_copy(update={"marks": (Source(file=marks.absolute()),)})
     again = project.model_copy(update={"inputs": inputs})
-    survey = read_survey(again, folder=folder)
-    layout = measure_layout(survey, again, earlier={})
-    checks = judge(Case(layout=layout, survey=survey, project=again), asked)
-    if _exceeded(checks) != _exceeded(advice.after):
-        msg = (
-            f"{marks} was written, but does not give the limits that were advised when it is read "
-            "again; expected the same. Compare it with the marks of the project before you use it"
-        )
-        raise OutputError(msg)
+    for name, survey in _all_read(read_by_stand(again, folder=folder)).items():
+        layout = measure_layout(survey, again, earlier={})
+        checks = judge(Case(layout=layout, survey=survey, project=again), asked)
+        if _exceeded(checks) != _exceeded(stands[name].advice.after):
+            msg = (
+                f"{marks} was written, but does not give the limits that were advised when it is "
+                "read again; expected the same. Compare it with the marks of the project before "
+                "you use it"
+            )
+            raise OutputError(msg)
+
+
+def _all_read(many: SurveysByStand) -> Mapping[str, Survey]:
+    """Surveys of stands none of which is refused."""
+    if many.refused:
+        raise InputError(*(fault for faults in many.refused.values() for fault in faults))
+    return many.surveys
 
 
 def _exceeded(checks: pd.DataFrame) -> dict[str, int]:

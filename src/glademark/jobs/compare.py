@@ -1,26 +1,31 @@
 """
-The comparison after the cut, in the order in which it is done.
+The comparison after the cut, in the order in which it is done, for each stand of a project.
 
     project file -> Survey -> Layout -> AfterCutSurvey -> Comparison -> deliverables
 """
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
 from glademark.compare.comparison import Comparison, compare
+from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.export.comparison_files import after_cut_deliverables
+from glademark.errors import InputError
+from glademark.export.comparison_files import after_cut_deliverables, figures_deliverable
+from glademark.export.comparison_tables import comparison_summary
 from glademark.export.manifest import Replacing
-from glademark.export.output import deliver
+from glademark.export.output import Part, deliver_parts
 from glademark.export.writers import Missing
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
-from glademark.intake.read import read_survey
+from glademark.intake.read import called, read_by_stand, title_of
+from glademark.jobs.each_stand import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked
@@ -45,6 +50,28 @@ OPENING_LIMITS = (
 )
 """Limits that openings walked after the cut are held against."""
 
+_UNSEEN = "nothing that was seen after the cut belongs to it"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StandCompared:
+    """
+    The comparison of one stand.
+
+    Attributes
+    ----------
+    comparison
+        What was seen, held against the layout.
+    delivery
+        Project, survey, layout and summary before the cut.
+    seen
+        What was seen.
+    """
+
+    comparison: Comparison
+    delivery: Delivery
+    seen: AfterCutSurvey
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Compared:
@@ -53,18 +80,21 @@ class Compared:
 
     Attributes
     ----------
-    comparison
-        What was seen, held against the layout.
-    delivery
-        Project, survey, layout and summary before the cut.
+    stands
+        Comparisons by the name of the stand: "" where the project has one.
+    refused
+        Why a stand is not compared, by its name.
+    rejected
+        Records that belong to no stand: columns `contracts.survey.REJECTED_COLUMNS`.
     files
         Files written.
     missing
         Deliverables that could not be made, each with the reason.
     """
 
-    comparison: Comparison
-    delivery: Delivery
+    stands: Mapping[str, StandCompared]
+    refused: Mapping[str, str]
+    rejected: pd.DataFrame
     files: tuple[Path, ...]
     missing: tuple[Missing, ...] = ()
 
@@ -98,16 +128,17 @@ def compare_after_cut(
     on_each: Callable[[str], None] | None = None,
 ) -> Compared:
     """
-    Stumps, tracks and openings after the cut, held against the layout of a project.
+    Stumps, tracks and openings after the cut, held against the layout of each stand of a project.
 
     Parameters
     ----------
     project_file
         The project file of the layout.
     inputs
-        What was brought home after the cut.
+        What was seen after the cut.
     out
         Folder for the results; what it held before is replaced as a whole, or stays as it was.
+        With many stands, each has a folder in it.
     folder
         Where relative paths of `inputs` start; the current folder where None.
     on_each
@@ -116,19 +147,74 @@ def compare_after_cut(
     Returns
     -------
     compared
-        The comparison and the files written.
+        The comparisons and the files written. A stand in which nothing was seen is refused, and
+        does not stop the others.
 
     Raises
     ------
     InputError
-        If the project file or an input is refused.
+        If the project file or an input is refused, or every stand is.
     OutputError
         If the results could not be written.
     """
     project = read_project(project_file)
-    survey = read_survey(project, folder=project_file.parent)
+    many = read_by_stand(project, folder=project_file.parent)
+    after = read_after_cut(inputs, many.surveys, project, folder=folder or Path.cwd())
+
+    def _of(stand: str, survey: Survey) -> StandCompared:
+        if stand in after.unseen:
+            raise InputError(_UNSEEN)
+        if stand in after.refused:
+            raise InputError(*after.refused[stand])
+        return _compared(survey, called(project, title_of(project, stand)), after.seen[stand])
+
+    stands, refused = on_each_stand(many, _of)
+    parts = [
+        Part(
+            deliverables=after_cut_deliverables(one.comparison, one.seen),
+            given=one.delivery,
+            folder=folder_of(name),
+        )
+        for name, one in stands.items()
+    ]
+    figures = figures_deliverable(figures_of(stands, refused, after.rejected))
+    delivered = deliver_parts(
+        project,
+        out,
+        [*parts, Part(deliverables=figures)],
+        replacing=Replacing(job="compare"),
+        on_each=on_each,
+    )
+    log.info("wrote %d files to %s", len(delivered.files), out)
+    return Compared(
+        stands=stands,
+        refused=refused,
+        rejected=after.rejected,
+        files=delivered.files,
+        missing=delivered.missing,
+    )
+
+
+def figures_of(
+    stands: Mapping[str, StandCompared], refused: Mapping[str, str], rejected: pd.DataFrame
+) -> dict[str, Any]:
+    """Content of ``compare.json``: that of one stand as it is, of many by the stand's name."""
+    content = {
+        name: comparison_summary(one.comparison, one.seen, one.delivery.project)
+        for name, one in stands.items()
+    }
+    if "" in content:
+        return content[""]
+    return {
+        "stands": content,
+        "refused": dict(refused),
+        "rejected": rejected.to_dict("records"),
+    }
+
+
+def _compared(survey: Survey, project: Project, seen: AfterCutSurvey) -> StandCompared:
+    """The comparison of one stand."""
     layout = measure_layout(survey, project, earlier={})
-    seen = read_after_cut(inputs, survey, project, folder=folder or Path.cwd())
     log.info("read %d records of stumps, %d rejected", len(seen.stumps), len(seen.rejected))
     comparison = compare(survey, layout, project, seen)
     checks = _opening_checks(survey, layout, project, comparison.openings_after)
@@ -140,16 +226,7 @@ def compare_after_cut(
         checks=checks,
         summary=build_summary(project, survey, layout, checks),
     )
-    writers = after_cut_deliverables(comparison, seen)
-    replacing = Replacing(job="compare")
-    delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
-    log.info("wrote %d files to %s", len(delivered.files), out)
-    return Compared(
-        comparison=comparison,
-        delivery=delivery,
-        files=delivered.files,
-        missing=delivered.missing,
-    )
+    return StandCompared(comparison=comparison, delivery=delivery, seen=seen)
 
 
 def _opening_checks(

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
+from glademark.intake.read import called
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
@@ -51,9 +52,8 @@ def lay_out_many(
         return {**deliveries, **dict.fromkeys(names, error)}
     log.info("measured %d stands", len(layout.by_stand))
     for stand, name in enumerate(names):
-        heading = project.heading.model_copy(update={"name": name})
-        of_stand = project.model_copy(update={"heading": heading})
         try:
+            of_stand = called(project, name)
             deliveries[name] = _judged(layout.of(stand), survey.of(stand), of_stand, asked)
         except InputError as error:
             deliveries[name] = error

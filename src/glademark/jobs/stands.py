@@ -16,7 +16,7 @@ import pandas as pd
 from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
 from glademark.export.manifest import Replacing
-from glademark.export.output import deliver_files
+from glademark.export.output import Part, deliver_parts
 from glademark.export.spool import Spool
 from glademark.export.stands import (
     CSV_TABLES,
@@ -31,7 +31,7 @@ from glademark.export.writers import Missing
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stands import open_stands
-from glademark.intake.wording import listed
+from glademark.jobs.each_stand import all_refused
 from glademark.jobs.one_stand import lay_out_many
 from glademark.jobs.plugins import chosen, file_names, installed_deliverables, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
@@ -136,7 +136,9 @@ def lay_out_stands(
         writers = chosen(deliverables_of_stands(tables, summary), only)
         declared = (*file_names(installed_deliverables()), *(f"{name}.csv" for name in CSV_TABLES))
         replacing = Replacing(declared=declared)
-        delivered = deliver_files(project, out, writers, replacing=replacing, on_each=on_each)
+        delivered = deliver_parts(
+            project, out, [Part(deliverables=writers)], replacing=replacing, on_each=on_each
+        )
     return StandsOutcome(
         project=project,
         stands=tuple(found),
@@ -254,12 +256,7 @@ def refuse_if_all_are(stands: Sequence[StandTables]) -> None:
         With each reason and the stands that it holds for.
     """
     if all(stand.summary is None for stand in stands):
-        by_reason: dict[str, list[str]] = {}
-        for stand in stands:
-            by_reason.setdefault(stand.row["reason"], []).append(str(stand.row["stand_id"]))
-        raise InputError(
-            *(f"stand {listed(names)}: {reason}" for reason, names in by_reason.items())
-        )
+        raise all_refused({str(stand.row["stand_id"]): stand.row["reason"] for stand in stands})
 
 
 def refuse_different_crs(stands: Sequence[StandTables]) -> None:

@@ -19,19 +19,10 @@ _LONGEST = 300
 _MOST_NAMES = 20
 
 
-def print_advice(advice: Advice, console: Console, *, units: Units) -> None:
-    """
-    Print which trees to leave standing, and what that brings.
-
-    Parameters
-    ----------
-    advice
-        As from `glademark.advise.advise.advise`.
-    console
-        Where to print.
-    units
-        What the project shows.
-    """
+def print_advice(advice: Advice, console: Console, *, units: Units, stand: str = "") -> None:
+    """Print which trees to leave standing in a stand, and what that brings."""
+    if stand:
+        console.print(Text(f"STAND {shown_text(stand)}", style="bold"))
     if advice.exceeded.empty:
         console.print(Text("No limit is exceeded: there is nothing to mend."))
         return

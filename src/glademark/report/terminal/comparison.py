@@ -35,23 +35,8 @@ _LONGEST = 400
 _LOOK_AGAIN = 12  # rows on the terminal; more stand on the page
 
 
-def print_comparison(
-    comparison: Comparison, project: Project, console: Console, *, files: Sequence[Path] = ()
-) -> None:
-    """
-    Print the findings.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    project
-        What was asked.
-    console
-        Where to print.
-    files
-        Files written.
-    """
+def print_comparison(comparison: Comparison, project: Project, console: Console) -> None:
+    """Print the findings of one stand."""
     units = project.heading.units
     title = f"After the cut: {shown_text(project.heading.name)}"
     console.print(Text(f"{title}\n{'=' * min(len(title), console.width)}", style="bold"))
@@ -68,6 +53,10 @@ def print_comparison(
         console.print(Text(f"  and {left:,} more, in compare.gpkg"))
     _section(console, "NOTICES", [shown_text(one, longest=_LONGEST) for one in comparison.notices])
     _section(console, "HOW TO READ", [*HOW_TO_READ, *CAUTIONS])
+
+
+def print_files(files: Sequence[Path], console: Console) -> None:
+    """Print which files were written."""
     _section(console, "FILES", [str(path) for path in files])
 
 
