@@ -71,19 +71,31 @@ def test_a_plug_in_that_does_not_fit_is_named(value: str, message: str) -> None:
 
 def test_two_plug_ins_with_one_id_are_refused() -> None:
     """Which of two limits of one name holds would be chance."""
-    twice = [point(name, "glademark.judge.openings:AREA_MAX") for name in ("one", "two")]
+    name = "opening_area_max"
+    twice = [point(name, "glademark.judge.openings:AREA_MAX")] * 2
 
-    with pytest.raises(PluginError, match=r"plug-in two .* the id 'opening_area_max' is taken"):
+    with pytest.raises(PluginError, match=rf"plug-in {name} .*: the id is taken"):
         load(twice, kind=Limit)
+
+
+def test_a_plug_in_registers_under_its_id() -> None:
+    """A limit that registers under another name would not be found under the one that it says."""
+    with pytest.raises(PluginError, match=r"plug-in one .*: its id is not 'one'\. Name them alike"):
+        load([point("one", "glademark.judge.openings:AREA_MAX")], kind=Limit)
 
 
 def test_what_is_loaded_cannot_be_changed() -> None:
     """A registry is read only."""
-    found = load([point("one", "glademark.judge.openings:AREA_MAX")], kind=Limit)
+    limits = load([point("opening_area_max", "glademark.judge.openings:AREA_MAX")], kind=Limit)
 
-    assert list(found) == ["opening_area_max"]
+    assert list(limits) == ["opening_area_max"]
     with pytest.raises(TypeError, match="does not support item assignment"):
-        found["another"] = found["opening_area_max"]  # type: ignore[index]  # what is tried
+        limits["another"] = limits["opening_area_max"]  # type: ignore[index]  # what is tried
+
+
+def test_only_what_is_asked_for_is_loaded() -> None:
+    """Writers that are not asked for are not even loaded: a command starts sooner."""
+    assert set(installed_deliverables(["checks", "summary"])) == {"checks", "summary"}
 
 
 def test_chosen_deliverables_always_hold_the_summary() -> None:

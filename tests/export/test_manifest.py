@@ -15,7 +15,6 @@ from glademark.errors import OutputError
 from glademark.export.manifest import Listed, Replacing
 from glademark.export.output import replace_output
 
-SUMMARY = json.dumps({"provenance": {"version": "0.0.1"}}).encode()
 LEADING_OUT = json.dumps(
     {
         "program": "glademark",
@@ -189,16 +188,13 @@ def test_a_manifest_of_others_is_not_written_over(tmp_path: Path, text: str) -> 
     assert not began
 
 
-@pytest.mark.parametrize(("summary", "left"), [(SUMMARY, set()), (b"{}", {"gone.csv"})])
-def test_folders_of_an_older_version(tmp_path: Path, summary: bytes, left: set[str]) -> None:
-    """Without a manifest, files go by name, if the summary beside them is one of this program."""
-    (tmp_path / "summary.json").write_bytes(summary)
-    for name in ("gone.csv", "notes.txt"):
-        (tmp_path / name).write_text("old")
+def test_without_a_manifest_no_file_is_ours(tmp_path: Path) -> None:
+    """Files under no manifest stay, whatever they are called: nothing says who made them."""
+    (tmp_path / "gone.csv").write_text("old")
 
-    put(tmp_path, "new", "a.csv", "summary.json", replacing=Replacing(declared=("gone.csv",)))
+    put(tmp_path, "new", "a.csv", "summary.json")
 
-    assert names(tmp_path) == {"a.csv", "summary.json", "notes.txt"} | left
+    assert names(tmp_path) == {"a.csv", "summary.json", "gone.csv"}
 
 
 def test_papers_of_a_geopackage_join_its_output(tmp_path: Path) -> None:

@@ -19,7 +19,6 @@ MANIFEST_FILE = "manifest.json"
 """Moved into place after all files that it lists."""
 
 _PROGRAM = "glademark"
-_SUMMARY = "summary.json"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,9 +38,9 @@ class Listed:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Output:
-    """Files of one job; None where the size and digest of a file are not known."""
+    """Files of one job."""
 
-    files: Mapping[str, Listed | None] = field(default_factory=dict)
+    files: Mapping[str, Listed] = field(default_factory=dict)
     made_from: str = ""
 
 
@@ -54,8 +53,6 @@ class Replacing:
     ----------
     job
         Whose files they are: a job replaces its own and leaves those of others.
-    declared
-        Names that the job may have written before there were lists.
     made_from
         GeoPackage that the files are made from again: others that were made from it, or with it,
         are of the same output and stay.
@@ -66,7 +63,6 @@ class Replacing:
     """
 
     job: str = "layout"
-    declared: Collection[str] = ()
     made_from: Path | None = None
     inputs: Collection[Path] = ()
     staying: Mapping[str, Listed] = field(default_factory=dict)
@@ -84,12 +80,12 @@ class Change:
 def changed_by(new: Path, names: Sequence[str], folder: Path, replacing: Replacing) -> Change:
     """What new files do to an output folder: what is no longer made goes, unless changed since."""
     outputs = read_manifest(folder)
-    earlier = outputs.get(replacing.job) or _before_lists(folder, replacing)
+    earlier = outputs.get(replacing.job, Output())
     digest = Listed.of(replacing.made_from).sha256 if replacing.made_from else ""
-    same = digest in {earlier.made_from, *(one.sha256 for one in earlier.files.values() if one)}
+    same = digest in {earlier.made_from, *(one.sha256 for one in earlier.files.values())}
     staying: dict[str, Listed] = dict(replacing.staying)
     if digest and same:
-        staying |= {name: one for name, one in earlier.files.items() if one is not None}
+        staying |= earlier.files
     staying = {name: one for name, one in staying.items() if (folder / name).is_file()}
     files = staying | {name: Listed.of(new / name) for name in names}
     inputs = {path.resolve() for path in replacing.inputs}
@@ -160,27 +156,9 @@ def _text(outputs: Mapping[str, Output]) -> str:
     return json.dumps(found, indent=1, sort_keys=True) + "\n"
 
 
-def _without(
-    files: Mapping[str, Listed | None], taken: Collection[str]
-) -> dict[str, Listed | None]:
+def _without(files: Mapping[str, Listed], taken: Collection[str]) -> dict[str, Listed]:
     """Files of another job, less those that this one writes over."""
     return {name: one for name, one in files.items() if name not in taken}
-
-
-def _before_lists(folder: Path, replacing: Replacing) -> Output:
-    """Files that an older version, which wrote no list, may have made: told by their names."""
-    home = replacing.made_from and replacing.made_from.resolve().parent
-    if home == folder.resolve() or not _is_summary(folder / _SUMMARY):
-        return Output()
-    return Output(files=dict.fromkeys(replacing.declared))
-
-
-def _is_summary(path: Path) -> bool:
-    """Whether a file is a summary as this program writes it."""
-    try:
-        return isinstance(json.loads(path.read_bytes())["provenance"]["version"], str)
-    except (OSError, ValueError, LookupError, TypeError, RecursionError):
-        return False
 
 
 def _is_input(path: Path, inputs: Collection[Path]) -> bool:
@@ -189,11 +167,11 @@ def _is_input(path: Path, inputs: Collection[Path]) -> bool:
     return real in inputs or any(folder in inputs for folder in real.parents)
 
 
-def _is_unchanged(folder: Path, name: str, listed: Listed | None) -> bool:
-    """Whether a file is the plain one that was written; without a digest, whether it is plain."""
+def _is_unchanged(folder: Path, name: str, listed: Listed) -> bool:
+    """Whether a file is the plain one that was written."""
     path = folder / name
     if path.is_symlink() or not path.is_file():
         return False
     if not path.parent.resolve().is_relative_to(folder.resolve()):
         return False  # a folder on the way has become a link
-    return listed is None or (path.stat().st_size == listed.size and Listed.of(path) == listed)
+    return path.stat().st_size == listed.size and Listed.of(path) == listed

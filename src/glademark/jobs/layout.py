@@ -18,7 +18,13 @@ from glademark.export.writers import Missing
 from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.jobs.one_stand import lay_out_survey
-from glademark.jobs.plugins import chosen, file_names, installed_deliverables, installed_limits
+from glademark.jobs.plugins import (
+    SUMMARY,
+    asked_for,
+    chosen,
+    installed_deliverables,
+    installed_limits,
+)
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.report.delivery import Delivery
@@ -101,15 +107,14 @@ def lay_out(
     """
     project = read_project(project_file)
     asked = limits_asked(project.limits, known=installed_limits())
-    writers = chosen(installed_deliverables(), only or project.deliver.only, also=also)
+    writers = asked_for(only or project.deliver.only, also)
     survey = read_survey(project, folder=project_file.parent)
     log.info("read %d marks, %d rejected", len(survey.marks), len(survey.rejected))
     for change in changed_inputs(out, survey.counts):
         log.warning("%s", change)
     earlier = earlier_numbers(out, marks=survey.marks)
     delivery = lay_out_survey(survey, project, asked, earlier=earlier)
-    replacing = Replacing(declared=file_names(installed_deliverables()))
-    delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
+    delivered = deliver(delivery, out, writers, on_each=on_each)
     return _handed_over(delivery, delivered, out)
 
 
@@ -151,11 +156,10 @@ def make_papers(
         If the results could not be written.
     """
     delivery = reopen(layout_gpkg)
-    papers = {name: one for name, one in installed_deliverables().items() if name != GEOPACKAGE}
-    replacing = Replacing(
-        declared=file_names(installed_deliverables()), made_from=layout_gpkg, inputs=(layout_gpkg,)
-    )
+    every = installed_deliverables([*only, *also, SUMMARY] if only else ())
+    papers = {name: one for name, one in every.items() if name != GEOPACKAGE}
     writers = chosen(papers, only, also=also)
+    replacing = Replacing(made_from=layout_gpkg, inputs=(layout_gpkg,))
     delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
     return _handed_over(delivery, delivered, out)
 

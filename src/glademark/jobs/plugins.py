@@ -5,10 +5,10 @@ What ships in this package registers in the same way as what others add.
 """
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from importlib.metadata import EntryPoint, entry_points
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from glademark.errors import InputError, PluginError
 
@@ -26,130 +26,71 @@ T = TypeVar("T")
 
 
 def installed_limits() -> Mapping[str, "Limit"]:
-    """
-    Limits of all installed packages.
-
-    Returns
-    -------
-    limits
-        By id; read-only.
-
-    Raises
-    ------
-    PluginError
-        If one of our own does not load, one is no `Limit`, or takes an id that is taken.
-    """
+    """Limits of all installed packages by id; `PluginError` if one is unfit."""
     from glademark.judge.limits import Limit  # noqa: PLC0415 - loaded on first use
 
     return load(entry_points(group=LIMITS), kind=Limit)
 
 
-def installed_deliverables() -> Mapping[str, "Deliverable"]:
-    """
-    Writers of all installed packages.
-
-    Returns
-    -------
-    deliverables
-        By id; read-only.
-
-    Raises
-    ------
-    PluginError
-        If one of our own does not load, one is no `Deliverable`, or takes an id that is taken.
-    """
+def installed_deliverables(ids: Collection[str] = ()) -> Mapping[str, "Deliverable"]:
+    """Writers of all installed packages by id, or those of some ids; only these are loaded."""
     from glademark.report.delivery import Deliverable  # noqa: PLC0415 - loaded on first use
 
-    return load(entry_points(group=DELIVERABLES), kind=Deliverable)
+    points = entry_points(group=DELIVERABLES)
+    _refuse_unknown(ids, points.names)
+    return load([one for one in points if not ids or one.name in ids], kind=Deliverable)
+
+
+def asked_for(only: Sequence[str], also: Sequence[str] = ()) -> Mapping[str, "Deliverable"]:
+    """Installed deliverables of some ids, or the usual ones and others besides."""
+    return chosen(installed_deliverables([*only, *also, SUMMARY] if only else ()), only, also=also)
 
 
 def chosen(
     deliverables: Mapping[str, "Deliverable"], only: Sequence[str], *, also: Sequence[str] = ()
 ) -> Mapping[str, "Deliverable"]:
     """
-    The deliverables that are asked for.
+    The deliverables that are asked for, and always the summary, which says what they rest on.
 
-    Parameters
-    ----------
-    deliverables
-        By id.
-    only
-        Ids wanted; where empty, all but those that are made on request.
-    also
-        Ids wanted besides.
-
-    Returns
-    -------
-    deliverables
-        Those wanted, and always the summary, which says what the output rests on.
-
-    Raises
-    ------
-    InputError
-        If an id is not known.
+    Where `only` is empty, all but those that are made on request; `also` besides.
     """
-    unknown = [name for name in (*only, *also) if name not in deliverables]
-    if unknown:
-        msg = (
-            f"no deliverable is called {', '.join(unknown)}; expected some of "
-            f"{', '.join(sorted(deliverables))}"
-        )
-        raise InputError(msg)
+    _refuse_unknown([*only, *also], deliverables)
     usual = {name for name, one in deliverables.items() if not one.on_request}
     wanted = {*(only or usual), *also, SUMMARY}
     return MappingProxyType({name: d for name, d in deliverables.items() if name in wanted})
 
 
-def file_names(deliverables: Mapping[str, "Deliverable"]) -> tuple[str, ...]:
+def _refuse_unknown(ids: Collection[str], known: Collection[str]) -> None:
+    """Refuse ids of no deliverable."""
+    unknown = [name for name in ids if name not in known]
+    if unknown:
+        msg = (
+            f"no deliverable is called {', '.join(unknown)}; expected some of "
+            f"{', '.join(sorted(known))}"
+        )
+        raise InputError(msg)
+
+
+def load(points: Iterable[EntryPoint], *, kind: type[T]) -> Mapping[str, T]:
     """
-    Names of the files that deliverables make.
+    Objects that entry points name, by their id, which is the name of the entry point; sorted.
 
-    Parameters
-    ----------
-    deliverables
-        By id.
-
-    Returns
-    -------
-    names
-        Of all of them, in their order.
+    One of another package that does not load is left out with a warning; `PluginError` names the
+    plug-in that is unfit and the package that it came with.
     """
-    return tuple(name for one in deliverables.values() for name in one.files)
-
-
-def load(points: Any, *, kind: type[T]) -> Mapping[str, T]:  # noqa: ANN401 - any iterable of entry points
-    """
-    Objects that entry points name, by their id.
-
-    Parameters
-    ----------
-    points
-        Entry points of one group.
-    kind
-        Class of the objects; they have an `id`.
-
-    Returns
-    -------
-    plugins
-        Sorted by id; read-only. One of another package that does not load is left out with a
-        warning.
-
-    Raises
-    ------
-    PluginError
-        Naming the plug-in and the package that it came with.
-    """
-    found: dict[str, T] = {}
+    plugins: dict[str, T] = {}
     for point in points:
         plugin = _load_one(point, kind)
         if plugin is None:
             continue
-        name = str(getattr(plugin, "id", ""))
-        if name in found:
-            msg = f"plug-in {_named(point)}: the id {name!r} is taken. Remove one of the packages"
+        if getattr(plugin, "id", "") != point.name:
+            msg = f"plug-in {_named(point)}: its id is not {point.name!r}. Name them alike"
             raise PluginError(msg)
-        found[name] = plugin
-    return MappingProxyType(dict(sorted(found.items())))
+        if point.name in plugins:
+            msg = f"plug-in {_named(point)}: the id is taken. Remove one of the packages"
+            raise PluginError(msg)
+        plugins[point.name] = plugin
+    return MappingProxyType(dict(sorted(plugins.items())))
 
 
 def _load_one(point: EntryPoint, kind: type[T]) -> T | None:

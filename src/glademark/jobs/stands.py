@@ -15,11 +15,9 @@ import pandas as pd
 
 from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
-from glademark.export.manifest import Replacing
 from glademark.export.output import Part, deliver_parts
 from glademark.export.spool import Spool
 from glademark.export.stands import (
-    CSV_TABLES,
     JoinedTables,
     StandTables,
     deliverables_of_stands,
@@ -33,7 +31,7 @@ from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stands import open_stands
 from glademark.jobs.each_stand import all_refused
 from glademark.jobs.one_stand import lay_out_many
-from glademark.jobs.plugins import chosen, file_names, installed_deliverables, installed_limits
+from glademark.jobs.plugins import chosen, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
@@ -134,11 +132,7 @@ def lay_out_stands(
         )
         summary = summary_of_stands(found, counts, project)
         writers = chosen(deliverables_of_stands(tables, summary), only)
-        declared = (*file_names(installed_deliverables()), *(f"{name}.csv" for name in CSV_TABLES))
-        replacing = Replacing(declared=declared)
-        delivered = deliver_parts(
-            project, out, [Part(deliverables=writers)], replacing=replacing, on_each=on_each
-        )
+        delivered = deliver_parts(project, out, [Part(deliverables=writers)], on_each=on_each)
     return StandsOutcome(
         project=project,
         stands=tuple(found),
