@@ -93,7 +93,7 @@ def _layer(name: str) -> gpd.GeoDataFrame:
 def _strips() -> gpd.GeoSeries:
     corridors = _layer("corridors")
     width = corridors["width_m"].fillna(CORRIDOR_WIDTH_M)
-    strips = corridors.buffer(width / 2, cap_style="flat", quad_segs=16)
+    strips = corridors.buffer(width / 2, cap_style="flat")
     return strips.set_axis(corridors["corridor"])
 
 
@@ -108,7 +108,7 @@ def openings(
     else:
         b0, b1, b2 = np.array([CROWN_WIDTH_FT[name] for name in cut["species"]]).T
         radius = (b0 + b1 * cut["dbh"] + b2 * cut["dbh"] ** 2) * FOOT_M / 2
-    crowns = cut.buffer(radius, quad_segs=32)
+    crowns = cut.buffer(radius, 32)
     holes = {
         str(group): crowns.loc[rows].union_all()
         for group, rows in cut.groupby("group").groups.items()
@@ -295,7 +295,7 @@ def test_line_trees_stand_on_the_line(marks: gpd.GeoDataFrame) -> None:
 def test_some_crowns_merely_touch(marks: gpd.GeoDataFrame) -> None:
     """Marks without a group form two gaps of at least 0.05 acre and four trees."""
     singles = marks[(marks["group"] == "") & marks["paint"].isin(["white", ""])]
-    gaps = shapely.get_parts(singles.buffer(3, quad_segs=32).union_all())
+    gaps = shapely.get_parts(singles.buffer(3, 32).union_all())
     large = [gap for gap in gaps if gap.area >= 0.05 * ACRE_M2 and singles.within(gap).sum() >= 4]
 
     assert len(large) == 2

@@ -12,7 +12,7 @@ import shapely
 from geopandas.array import from_shapely
 from pyproj import CRS
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, features, give_back_memory
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.contracts.layout import Figures, Layout, StandFigures, StandResults
 from glademark.contracts.survey import Survey
@@ -110,10 +110,13 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
         ground=measured.ground,
         wood=wood_in(_opening_of(measured), len(measured.openings), marks=marks, parts=parts),
     )
+    give_back_memory()
     light_columns, light = (
         ({}, {}) if openings.empty else _light(measured, openings, survey, project)
     )
-    unlit = declared(openings.drop(columns=list(LIGHT_COLUMNS), errors="ignore"), "openings")
+    unlit = declared(
+        openings.drop(columns=list(LIGHT_COLUMNS), errors="ignore"), "openings", as_drawn=True
+    )
     disagreement = paint_disagreement(
         marks, corridor=measured.corridors.area, stand=measured.ground.stand
     )
@@ -125,8 +128,10 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
         zones=_zone_layer(measured, cells, survey.crs),
         corridors=_corridor_layer(measured),
         corridor_lines=declared(measured.corridors.lines, "corridor_lines"),
-        openings=declared(openings, "openings", more=light_columns) if light else unlit,
-        combined_openings=declared(combined, "combined_openings"),
+        openings=declared(openings, "openings", more=light_columns, as_drawn=True)
+        if light
+        else unlit,
+        combined_openings=declared(combined, "combined_openings", as_drawn=True),
         incidental_openings=declared(
             measured_incidental(holes, marks=marks, parts=parts), "incidental_openings"
         ),
@@ -385,7 +390,7 @@ def _zone_layer(measured: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDat
         "basal_area_m2": np.nan_to_num(wood["basal_area_m2"]),
         "volume_m3": wood["m3"],
     }
-    return declared(features(columns, shapes[stand, zone], crs=crs), "zones")
+    return declared(features(columns, shapes[stand, zone], crs=crs), "zones", as_drawn=True)
 
 
 def _corridor_layer(measured: Measured) -> gpd.GeoDataFrame:

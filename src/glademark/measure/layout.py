@@ -95,6 +95,8 @@ def _measured(
     classes = _classes(project)
     sold = sold_of(survey, project)
     canopy = _canopy(survey, project, classes, sold.species)
+    canopy = replace(canopy, discs=canopy.discs[:0].copy())  # 2 kB a mark, not needed any more
+    give_back_memory()
     holes, corridors, ground = canopy.holes, canopy.corridors, canopy.ground
     number = opening_numbers(
         holes.openings,
@@ -102,9 +104,15 @@ def _measured(
         stand_of=canopy.marks[STAND],
         earlier=earlier,
     )
-    openings = holes.openings.assign(opening=number)
+    shapes = shapely.normalize(holes.openings.geometry.to_numpy())
+    openings = holes.openings.assign(opening=number).set_geometry(shapes, crs=survey.crs)
+    holes = replace(holes, openings=openings)
     union = union_by(openings.geometry.to_numpy(), openings[STAND].to_numpy(), len(survey.stand))
-    zones = partition(ground.over(corridors.area, union))
+    zones = {
+        name: shapely.normalize(zone)
+        for name, zone in partition(ground.over(corridors.area, union)).items()
+    }
+    give_back_memory()
     marks = canopy.marks.assign(
         **distances(canopy.marks, corridors=corridors, edges=ground.edges),
         **_zones_of(canopy.marks, openings, holes, zones),

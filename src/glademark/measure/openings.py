@@ -195,6 +195,7 @@ def nearest_other(
         one, first = np.unique(mine[order], return_index=True)
         nearest[some[one]] = number[other[order[first]]]
         spacing[some[one]] = away[order[first]]
+        shapely.destroy_prepared(shapes)  # else it stays in memory as long as the openings
     return pd.arrays.IntegerArray(nearest, np.isnan(spacing)), spacing
 
 
@@ -276,7 +277,7 @@ def combine_openings(
     row_of = np.empty(len(order), dtype=np.intp)
     row_of[order] = owner
     first = order[np.unique(owner, return_index=True)[1]]
-    union = union_by(hole[order], owner, len(first))
+    union = shapely.normalize(only_polygons(union_by(hole[order], owner, len(first))))
     by_owner, ends = np.argsort(owner, kind="stable"), np.cumsum(np.bincount(owner))
     members = np.split(number[order][by_owner], ends[:-1]) if len(order) else []
     columns = {
@@ -287,7 +288,7 @@ def combine_openings(
         "area_m2": shapely.area(union),
         "net_of_corridor_m2": shapely.area(shapely.difference(union, corridors.area[stand[first]])),
     }
-    return features(columns, only_polygons(union), crs=openings.crs), row_of
+    return features(columns, union, crs=openings.crs), row_of
 
 
 def _with_strips(openings: gpd.GeoDataFrame, strips: gpd.GeoDataFrame) -> GeometryArray:

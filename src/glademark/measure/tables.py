@@ -113,8 +113,8 @@ def declared(
     A frame as the layer of that name: the stand's number, declared columns and geometry type.
 
     `more` stands for columns of the frame, `others` follow as they are where no declaration names
-    them; what is missing comes out empty, optional columns not at all. Lines in normal form, unless
-    `as_drawn`: then they keep their direction. Index 0..n-1.
+    them; what is missing is empty, optional columns are left out. Shapes in normal form, unless
+    `as_drawn`: then they stay as they are, and lines keep their direction. Index 0..n-1.
     """
     layer = present(LAYERS[name], [*frame.columns, *more])
     index = pd.RangeIndex(len(frame))
