@@ -72,7 +72,7 @@ def _database() -> Callable[[Path, Path], None] | None:
     from duckdb_layout import extension_file, run_in_duckdb  # noqa: PLC0415 - an extra
 
     if extension_file() is None:
-        print("left out: no spatial extension for this DuckDB; see DEVELOPERS.md", flush=True)
+        print("left out: no spatial extension for this DuckDB; see scripts/README.md", flush=True)
         return None
     return run_in_duckdb
 
