@@ -19,8 +19,10 @@ from glademark.intake.areas import (
     AREA_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
+    WATER_COLUMNS,
     cut_at_stand,
     no_areas,
+    note_uphill,
     read_areas,
     read_landings,
     read_setbacks,
@@ -170,6 +172,9 @@ class _Reader:
             no_cruise(stands.crs),
         )
         terrain, elevation = self._terrain(stands)
+        if self.project.water.setback_m is not None:
+            note_uphill(frames["water"], elevation or {}, self.log)
+        frames["water"] = frames["water"][[*AREA_COLUMNS, STAND, "geometry"]]
         return self._of_used(stands, frames, volume_table, terrain, elevation)
 
     def _used(self, key: str, use: Callable[[Reading, Source], _T], instead: _T) -> _T:
@@ -231,7 +236,7 @@ class _Reader:
         water = self._used(
             "water",
             lambda reading, source: read_water(reading, source, stands, settings, records),
-            no_areas(stands.crs, AREA_COLUMNS),
+            no_areas(stands.crs, WATER_COLUMNS),
         )
         given = self._used(
             "setbacks",

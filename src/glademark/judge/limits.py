@@ -23,12 +23,15 @@ from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,
     LENGTH_M,
+    LENGTH_PER_AREA_M_HA,
     share,
     split_quantity,
     to_si,
 )
 
-Kind = Literal["area", "length", "share", "diameter", "basal_area", "amounts", "grade", "count"]
+Kind = Literal[
+    "area", "length", "share", "diameter", "basal_area", "density", "amounts", "grade", "count"
+]
 Sense = Literal["max", "min"]
 
 NEAR_SHARE = 0.05
@@ -38,7 +41,14 @@ ROUNDING = 1e-9
 """Relative difference that is rounding, not a breach."""
 
 SI_UNIT: Mapping[Kind, str] = MappingProxyType(
-    {"area": "m2", "length": "m", "share": "share", "diameter": "cm", "basal_area": "m2/ha"}
+    {
+        "area": "m2",
+        "length": "m",
+        "share": "share",
+        "diameter": "cm",
+        "basal_area": "m2/ha",
+        "density": "m/ha",
+    }
 )
 
 _VERDICTS = ("not_checked", "exceeded", "near", "met")
@@ -198,7 +208,8 @@ def _value(text: str | Mapping[str, str], kind: Kind) -> Value:
         return share(text)
     if kind == "count":
         return _count(text)
-    factors = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA}.get(kind, LENGTH_M)
+    units = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA, "density": LENGTH_PER_AREA_M_HA}
+    factors = units.get(kind, LENGTH_M)
     return to_si(text, factors) * (100 if kind == "diameter" else 1)
 
 

@@ -16,6 +16,7 @@ from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validat
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from glademark.errors import UnitError
 from glademark.project.position_error import stated_error_m
 from glademark.project.text_values import OneOrMore, Part, Quantity, Text, bare_or_table
 from glademark.units import (
@@ -208,11 +209,12 @@ class OpeningSettings(Part):
 
 
 class WaterSettings(Part):
-    """Banks and the strips along them."""
+    """Banks and the strips along them; left and right looking downstream along a line."""
 
     width_m: Length | None = Field(None, alias="width", gt=0)
     setback_m: Length | None = Field(None, alias="setback", gt=0)
     setback_rule: Literal["no_cut", "no_machine", "residual_basal_area"] = "no_cut"
+    side: Literal["left", "right", "both"] = "both"
     setback_minimum_m2_ha: BasalAreaPerHectare | None = Field(None, alias="setback_minimum", gt=0)
 
 
@@ -541,3 +543,22 @@ class Project(Part):
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     compare: CompareSettings = CompareSettings()
     deliver: DeliverSettings = DeliverSettings()
+
+    @model_validator(mode="after")
+    def _one_removal_share(self) -> "Project":
+        """The share that may be removed stands in two tables: both must say the same."""
+        limit, allowed = self.limits.get("removal_share_max"), self.allowance.removal_share_max
+        if limit is None or allowed is None or not isinstance(limit.value, str):
+            return self
+        try:
+            stated = share(limit.value)
+        except UnitError:
+            return self  # told where limits are read
+        if not math.isclose(stated, allowed, rel_tol=1e-9):
+            msg = (
+                f"[limits] removal_share_max is {limit.value.strip()} and [allowance] "
+                f"removal_share_max {100 * allowed:g} %; expected the same share in both. "
+                "Correct one, or leave it out"
+            )
+            raise ValueError(msg)
+        return self
