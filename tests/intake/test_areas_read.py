@@ -117,9 +117,11 @@ def test_a_setback_along_water_lies_beside_it(survey: Read, layer: Layer, line: 
     }
     setbacks = survey(inputs={"water": name}, water=rule).setbacks
 
-    assert setbacks.area.item() == pytest.approx(2 * 10 * 200)
-    assert setbacks["rule"].item() == "residual_basal_area"
-    assert setbacks["minimum_m2_ha"].item() == pytest.approx(60 * 0.3048**2 / 0.40468564224)
+    assert setbacks["name"].tolist() == ["water, left bank", "water, right bank"]
+    assert setbacks.area.tolist() == pytest.approx([10 * 200] * 2)
+    assert setbacks.bounds["maxx"].tolist() == pytest.approx([500_098, 500_112])
+    assert setbacks["rule"].tolist() == ["residual_basal_area"] * 2
+    assert setbacks["minimum_m2_ha"].tolist() == pytest.approx([60 * 0.3048**2 / 0.40468564224] * 2)
 
 
 def test_a_setback_of_water_far_off_is_none(survey: Read, layer: Layer, line: Callable) -> None:

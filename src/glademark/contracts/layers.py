@@ -394,6 +394,11 @@ OPENINGS = Layer(
             text_column(
                 "no_interval", "No interval", "Why the true area is not given an interval."
             ),
+            text_column(
+                "crosses_at",
+                "Crosses itself at",
+                "Where a walked outline crosses itself, so that its area is not known.",
+            ),
         ),
     ),
 )
@@ -416,6 +421,11 @@ COMBINED = Layer(
         *_where_given(
             text_column(
                 "no_interval", "No interval", "Why the true area is not given an interval."
+            ),
+            text_column(
+                "crosses_at",
+                "Crosses itself at",
+                "Where a walked outline crosses itself, so that its area is not known.",
             ),
         ),
     ),

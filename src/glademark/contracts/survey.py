@@ -99,7 +99,7 @@ class Survey:
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,
         `cull`, `source_file`, `record`, and `logs` where counted.
     walked
-        Polygon rows of walked openings: `group`, `source_file`, `record`.
+        Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`.
     exclusions, landings, water
         Polygon rows: `name`.
     setbacks

@@ -1,6 +1,6 @@
 """Areas: walked openings, exclusions, landings, marked ground, water and setbacks."""
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import replace
 
 import geopandas as gpd
@@ -40,7 +40,7 @@ UPHILL_M = 1.0
 FLOW_STEP_M = 10.0
 """Distance at which heights along a stream are looked at [m]."""
 
-WALKED_COLUMNS = ("group", "source_file", "record")
+WALKED_COLUMNS = ("group", "source_file", "record", "crosses_at")
 AREA_COLUMNS = ("name",)
 WATER_COLUMNS = (*AREA_COLUMNS, "side", "line")
 SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
@@ -94,11 +94,24 @@ def cut_at_stand(areas: gpd.GeoDataFrame, stands: Stands) -> gpd.GeoDataFrame:
 
 
 def read_walked(
-    reading: Reading, source: Source, stands: Stands, log: RecordLog, *, gap_max_m: float
+    reading: Reading,
+    source: Source,
+    stands: Stands,
+    log: RecordLog,
+    *,
+    gap_max_m: float,
+    keep_crossing: bool = True,
 ) -> gpd.GeoDataFrame:
-    """Walked perimeters of openings, `WALKED_COLUMNS`, as walked: not cut at the stand."""
+    """
+    Walked perimeters of openings, `WALKED_COLUMNS`, as walked: not cut at the stand.
+
+    One that crosses itself is kept, with the place, or else its stand is refused.
+    """
     reading, fields = _brought(reading, source, stands, log, meanings.WALKED)
-    reading = with_areas(reading, log, gap_max_m=gap_max_m)
+    crosses_at: dict[Hashable, str] = {}
+    reading = with_areas(
+        reading, log, gap_max_m=gap_max_m, crosses_at=crosses_at if keep_crossing else None
+    )
     reading, _ = _in_stand(reading, stands, log)
     log.use(reading)
     groups = fields.names("group")[reading.index].astype("object")
@@ -108,8 +121,24 @@ def read_walked(
         "group": groups.astype("str"),
         "source_file": pd.Series(reading.file.name, index=reading.index, dtype="str"),
         "record": reading.record,
+        "crosses_at": pd.Series(crosses_at, dtype="str").reindex(reading.index, fill_value=""),
     }
-    return _frame(columns, reading, reading.shapes)
+    walked = _frame(columns, reading, reading.shapes)
+    _note_crossing(walked, reading, log)
+    return walked
+
+
+def _note_crossing(walked: gpd.GeoDataFrame, reading: Reading, log: RecordLog) -> None:
+    """Say so where a walked outline crosses itself: its area is not known."""
+    for stand, group, place in zip(
+        walked[STAND], walked["group"], walked["crosses_at"], strict=True
+    ):
+        if place:
+            log.notice(
+                f"{reading.file.name}: group {shown(group)} crosses itself at {place}; its area is "
+                "not known and its limits are not checked. Correct the outline at that place.",
+                stand=int(stand),
+            )
 
 
 def read_water(
@@ -210,8 +239,15 @@ def _note_two_sides(
     chosen = (rules == "residual_basal_area") & (sides == "")
     lines = drawn[reading.index].where(chosen[reading.index], None).to_numpy()
     inside = [
-        line is not None and len([1 for _, half in sides_of(strip, [line], wanted=BOTH)
-                                  if half.intersection(part).area > SLIVER_M2]) > 1
+        line is not None
+        and len(
+            [
+                1
+                for _, half in sides_of(strip, [line], wanted=BOTH)
+                if half.intersection(part).area > SLIVER_M2
+            ]
+        )
+        > 1
         for line, strip, part in zip(lines, reading.shapes, geometry, strict=True)
     ]
     for stand, places in reading.split(np.array(inside, dtype=bool)):
@@ -226,7 +262,7 @@ def _note_two_sides(
 def water_setbacks(
     water: gpd.GeoDataFrame, stands: Stands, settings: WaterSettings
 ) -> gpd.GeoDataFrame:
-    """The strips along the banks that ``[water] setback`` asks for, one a body of water and bank."""
+    """Strips along the banks that ``[water] setback`` asks for, one a body of water and bank."""
     strips: list[tuple[int, str, shapely.Geometry]] = []
     if settings.setback_m is not None and len(water):
         for stand, of_stand in water.groupby(STAND):
@@ -250,7 +286,7 @@ def water_setbacks(
 def note_uphill(
     water: gpd.GeoDataFrame, elevation: Mapping[int, Elevation], log: RecordLog
 ) -> None:
-    """Say so where a stream is drawn uphill: its left and right bank are then taken the wrong way."""
+    """Say so where a stream is drawn uphill, so that its banks are taken the wrong way round."""
     for stand, name, line in zip(water[STAND], water["name"], water["line"], strict=True):
         if line is None or stand not in elevation:
             continue

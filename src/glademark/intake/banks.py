@@ -175,4 +175,3 @@ def _continued(lines: GeometryArray) -> IntArray:
     meet = np.bincount(pairs.ravel(), minlength=len(ends))
     alone = (meet[pairs] == 1).all(axis=1)
     return np.asarray(owner[pairs[alone]].T, dtype=np.intp)
-

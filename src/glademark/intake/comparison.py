@@ -164,7 +164,9 @@ def _seen(
         "openings",
         meanings.WALKED,
         "lines",
-        lambda reading, source: read_walked(reading, source, stands, log, gap_max_m=gap),
+        lambda reading, source: read_walked(
+            reading, source, stands, log, gap_max_m=gap, keep_crossing=False
+        ),
         no_areas(stands.crs, WALKED_COLUMNS),
     )
     sampled = one(

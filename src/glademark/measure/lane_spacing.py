@@ -106,13 +106,15 @@ def _nearest_beside(
         corners = shapely.get_coordinates(segments[segment]).reshape(-1, 2, 2)
         way = corners[:, 1] - corners[:, 0]
         sine = np.abs((way * stations.across[ray]).sum(axis=1)) / np.hypot(*way.T)
-        far = np.abs(stations.along[ray] - segment_along[segment]) > TURN_WIDTHS * least_m
-        keep = (sine <= np.sin(np.radians(SAME_WAY_DEG))) & (
-            (of_lane[segment] != stations.lane[ray]) | far
-        )
-        ray, segment = ray[keep], segment[keep]
-        meet = shapely.intersection(rays[ray], segments[segment])
-        away = shapely.distance(shapely.points(stations.position[ray]), meet)
+        beside = sine <= np.sin(np.radians(SAME_WAY_DEG))
+        ray, segment, corners, way = ray[beside], segment[beside], corners[beside], way[beside]
+        to_corner = corners[:, 0] - stations.position[ray]
+        away = np.abs(_cross(to_corner, way) / _cross(stations.across[ray], way))
+        met = _cross(to_corner, stations.across[ray]) / _cross(stations.across[ray], way)
+        met_along = segment_along[segment] + met * np.hypot(*way.T)
+        far = np.abs(stations.along[ray] - met_along) > TURN_WIDTHS * least_m
+        keep = (away > NODE_M) & ((of_lane[segment] != stations.lane[ray]) | far)
+        ray, segment, away = ray[keep], segment[keep], away[keep]
         order = np.lexsort((of_lane[segment], away, ray))
         first = order[np.unique(ray[order], return_index=True)[1]]
         found.append((ray[first], of_lane[segment][first], away[first]))
@@ -120,18 +122,22 @@ def _nearest_beside(
     return station, other, away
 
 
+def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Cross product of vectors in the plane; shape (n,)."""
+    return np.asarray(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
+
+
 def _segments(lanes: GeometryArray) -> tuple[GeometryArray, IntArray, FloatArray]:
-    """Single segments of lanes, their lane, and how far along it their middles lie [m]."""
+    """Single segments of lanes, their lane, and how far along it they begin [m]."""
     corners, lane = shapely.get_coordinates(lanes, return_index=True)
     follows = lane[1:] == lane[:-1]
     ends = np.stack([corners[:-1], corners[1:]], axis=1)[follows]
     length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
     of_lane = lane[1:][follows]
-    run, first = np.cumsum(length), np.searchsorted(of_lane, of_lane)
-    before = run[first] - length[first]
+    run, first = np.cumsum(length) - length, np.searchsorted(of_lane, of_lane)
     keep = length > 0
     segments = shapely.linestrings(ends[keep])
-    return np.asarray(segments, dtype=object), of_lane[keep], (run - before - length / 2)[keep]
+    return np.asarray(segments, dtype=object), of_lane[keep], (run - run[first])[keep]
 
 
 def _at_node(
