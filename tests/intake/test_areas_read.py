@@ -30,14 +30,13 @@ def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable
     assert result.rejected["tree_id"].tolist() == ["B"]
 
 
-def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square: Callable) -> None:
-    """Wood is extracted to it, but only the part inside takes ground of the stand."""
+def test_a_landing_outside_is_kept_as_it_is(survey: Read, layer: Layer, square: Callable) -> None:
+    """Wood is extracted to it; the zones take only the part inside."""
     name = layer("l.gpkg", [square(180, 50, 40), square(250, 0, 40)], {"name": ["A", "B"]})
     result = survey(inputs={"landings": name})
 
-    assert result.landing_sites.area.tolist() == pytest.approx([1600, 1600])
-    assert result.landings["name"].tolist() == ["A"]
-    assert result.landings.area.tolist() == pytest.approx([20 * 40])
+    assert result.landings["name"].tolist() == ["A", "B"]
+    assert result.landings.area.tolist() == pytest.approx([1600, 1600])
 
 
 @pytest.mark.parametrize(

@@ -591,7 +591,10 @@ SETBACKS = _area_layer(
     _AREA,
 )
 LANDINGS = _area_layer(
-    "landings", "Landings", "Where wood is piled, and roads given as areas.", _AREA
+    "landings",
+    "Landings",
+    "Where wood is piled, and roads given as areas; as given, also outside the stand.",
+    _AREA,
 )
 WATER = _area_layer("water", "Water", "Open water out to its banks.", _AREA)
 LEAVE_TREES = Layer(

@@ -87,12 +87,6 @@ def read_landings(
     return _frame({"name": fields.cells("name")}, reading, reading.shapes)
 
 
-def cut_at_stand(areas: gpd.GeoDataFrame, stands: Stands) -> gpd.GeoDataFrame:
-    """The parts of areas that lie in their stand, without those that have none."""
-    cut = areas.set_geometry(stands.clipped(areas.geometry, areas[STAND].to_numpy()))
-    return cut[cut.area > 0].reset_index(drop=True)
-
-
 def read_walked(
     reading: Reading,
     source: Source,

@@ -20,7 +20,6 @@ from glademark.intake.areas import (
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
     WATER_COLUMNS,
-    cut_at_stand,
     no_areas,
     note_uphill,
     read_areas,
@@ -247,8 +246,7 @@ class _Reader:
         every = [frame for frame in (given, strips) if len(frame)]
         setbacks = pd.concat(every, ignore_index=True) if every else given
         setbacks = setbacks.sort_values(STAND, kind="stable", ignore_index=True)
-        landings = {"landings": cut_at_stand(sites, stands), "landing_sites": sites}
-        return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
+        return {**plain, "landings": sites, "walked": walked, "water": water, "setbacks": setbacks}
 
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
         """Paper tally and volume table; None where the latter is not given."""

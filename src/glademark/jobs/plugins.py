@@ -22,6 +22,17 @@ LIMITS = "glademark.limits"
 DELIVERABLES = "glademark.deliverables"
 SUMMARY = "summary"
 
+ALSO_CALLED: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "geopackage": ("gpkg",),
+        "tables": (
+            "volume_by_zone", "checks", "openings", "allowance", "cruise_plots", "stock_by_class",
+            "corridor_grades", "extraction", "water_crossings", "beyond_reach",
+        ),
+    }
+)  # fmt: skip
+"""Deliverables under another name, and those that are asked for together."""
+
 T = TypeVar("T")
 
 
@@ -74,7 +85,7 @@ def chosen(
     deliverables
         By id.
     only
-        Ids wanted; where empty, all but those that are made on request.
+        Ids wanted, or names of `ALSO_CALLED`; where empty, all but those that are made on request.
     also
         Ids wanted besides.
 
@@ -88,6 +99,7 @@ def chosen(
     InputError
         If an id is not known.
     """
+    only = [one for name in only for one in ALSO_CALLED.get(name.casefold(), (name,))]
     unknown = [name for name in (*only, *also) if name not in deliverables]
     if unknown:
         msg = (

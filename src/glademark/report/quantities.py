@@ -38,6 +38,7 @@ _DECIMALS: Mapping[str, int] = MappingProxyType(
     {
         "acre": 2, "ha": 2, "ft2": 0, "m2": 0, "ft": 1, "m": 1, "in": 1, "cm": 1, "%": 1,
         "board foot": 0, "MBF": 2, "cord": 1, "m3": 1, "ft3": 0, "green ton": 1, "trees": 0,
+        "crossings": 0,
         "ft/acre": 0, "m/ha": 1, "ft2/acre": 0, "m2/ha": 1, "1/acre": 1, "1/ha": 0,
         "ft3/acre": 0, "m3/ha": 1,
     }
