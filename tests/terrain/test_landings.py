@@ -68,7 +68,7 @@ def test_a_landing_across_the_boundary_takes_its_part_of_the_stand(bring: Bring)
     survey, project = bring(shapely.box(X - 10, Y + 90, X + 10, Y + 110), ROADSIDE)
     layout = measure_layout(survey, project, earlier={})
 
-    assert layout.landings["area_m2"].to_list() == pytest.approx([400])
+    assert layout.landings["area_m2"].to_list() == pytest.approx([400, 400])
     assert layout.figures.zones["landing"].area_m2 == pytest.approx(200)
     assert layout.marks["extraction_m"].to_list() == pytest.approx([10, 70])
 

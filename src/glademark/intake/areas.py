@@ -2,6 +2,7 @@
 
 from collections.abc import Hashable, Mapping
 from dataclasses import replace
+from itertools import count
 
 import geopandas as gpd
 import numpy as np
@@ -108,29 +109,42 @@ def read_walked(
     )
     reading, _ = _in_stand(reading, stands, log)
     log.use(reading)
-    groups = fields.names("group")[reading.index].astype("object")
-    for _, places in reading.split(groups == ""):
-        groups.iloc[places] = [f"W{number}" for number in range(1, len(places) + 1)]
     columns = {
-        "group": groups.astype("str"),
+        "group": fields.names("group"),
         "source_file": pd.Series(reading.file.name, index=reading.index, dtype="str"),
         "record": reading.record,
         "crosses_at": pd.Series(crosses_at, dtype="str").reindex(reading.index, fill_value=""),
     }
-    walked = _frame(columns, reading, reading.shapes)
-    _note_crossing(walked, reading, log)
+    return _frame(columns, reading, reading.shapes)
+
+
+def named_outlines(walked: gpd.GeoDataFrame, log: RecordLog) -> gpd.GeoDataFrame:
+    """Walked perimeters of all files, W1, W2 and so on in each stand where they have no name."""
+    groups = walked["group"].astype("object").copy()
+    for stand, rows in walked.groupby(STAND).groups.items():
+        taken = set(groups[rows].str.strip().str.casefold())
+        free = (f"W{number}" for number in count(1) if f"w{number}" not in taken)
+        groups[rows] = [name or next(free) for name in groups[rows]]
+        twice = groups[rows][groups[rows].str.strip().str.casefold().duplicated()]
+        for name in twice.unique():
+            log.notice(
+                f"[inputs] openings: more than one outline is called {shown(name)}; only the first "
+                "is used. Give each group a name of its own.",
+                stand=int(stand),
+            )
+    walked = walked.assign(group=groups.astype("str"))
+    _note_crossing(walked, log)
     return walked
 
 
-def _note_crossing(walked: gpd.GeoDataFrame, reading: Reading, log: RecordLog) -> None:
+def _note_crossing(walked: gpd.GeoDataFrame, log: RecordLog) -> None:
     """Say so where a walked outline crosses itself: its area is not known."""
-    for stand, group, place in zip(
-        walked[STAND], walked["group"], walked["crosses_at"], strict=True
-    ):
+    names = [STAND, "source_file", "group", "crosses_at"]
+    for stand, file, group, place in walked[names].itertuples(index=False):
         if place:
             log.notice(
-                f"{reading.file.name}: group {shown(group)} crosses itself at {place}; its area is "
-                "not known and its limits are not checked. Correct the outline at that place.",
+                f"{file}: group {shown(group)} crosses itself at {place}; its area is not known "
+                "and its limits are not checked. Correct the outline at that place.",
                 stand=int(stand),
             )
 

@@ -15,7 +15,13 @@ from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features
 from glademark.contracts.survey import Survey
 from glademark.errors import FileError, InputError
-from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas, read_walked
+from glademark.intake.areas import (
+    AREA_COLUMNS,
+    WALKED_COLUMNS,
+    named_outlines,
+    no_areas,
+    read_walked,
+)
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
@@ -164,8 +170,8 @@ def _seen(
         "openings",
         meanings.WALKED,
         "lines",
-        lambda reading, source: read_walked(
-            reading, source, stands, log, gap_max_m=gap, keep_crossing=False
+        lambda reading, source: named_outlines(
+            read_walked(reading, source, stands, log, gap_max_m=gap, keep_crossing=False), log
         ),
         no_areas(stands.crs, WALKED_COLUMNS),
     )

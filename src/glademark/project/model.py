@@ -132,22 +132,39 @@ class Source(Part):
         return bare_or_table(table, handler, {"type": "string", "description": "Path of a file."})
 
 
-class Inputs(Part):
-    """The field files."""
+Sources = Annotated[tuple[Source, ...], Field(min_length=1), OneOrMore()]
 
-    stand: Source
-    corridors: Source | None = None
-    marks: Annotated[tuple[Source, ...], Field(min_length=1), OneOrMore()]
-    tally: Source | None = None
-    openings: Source | None = None
-    exclusions: Source | None = None
-    setbacks: Source | None = None
-    water: Source | None = None
-    landings: Source | None = None
-    leave_trees: Source | None = None
-    marked_ground: Source | None = None
-    cruise: Source | None = None
+
+class Inputs(Part):
+    """The field files, one or several of each."""
+
+    stand: Sources
+    corridors: Sources | None = None
+    marks: Sources
+    tally: Sources | None = None
+    openings: Sources | None = None
+    exclusions: Sources | None = None
+    setbacks: Sources | None = None
+    water: Sources | None = None
+    landings: Sources | None = None
+    leave_trees: Sources | None = None
+    marked_ground: Sources | None = None
+    cruise: Sources | None = None
     terrain: Source | None = None
+
+    @field_validator("terrain", mode="before")
+    @classmethod
+    def _one_raster(cls, value: object) -> object:
+        """A list of one raster is that raster; several are not put together here."""
+        if not isinstance(value, list | tuple):
+            return value
+        if len(value) != 1:
+            msg = (
+                f"{len(value)} rasters are given; expected one. Put the tiles together into one "
+                "file, as a virtual raster for instance"
+            )
+            raise ValueError(msg)
+        return value[0]
 
 
 class Heading(Part):
