@@ -145,7 +145,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         corridors=frame(named(given.get("corridors", []), "corridor"), CORRIDOR),
         marks=marks,
         tally=tally_frame(given.get("tally", [])),
-        walked=frame(named(given.get("walked", []), "group", "W"), {"group": ""}),
+        walked=frame(named(given.get("walked", []), "group", "W"), {"group": "", "crosses_at": ""}),
         exclusions=areas(given.get("exclusions", [])),
         landings=areas(given.get("landings", [])),
         water=areas(given.get("water", [])),

@@ -50,6 +50,9 @@ SOLID_M3: Mapping[str, float] = MappingProxyType({"m3": 1.0, "ft3": CUBIC_FOOT_M
 BASAL_AREA_M2_HA: Mapping[str, float] = MappingProxyType(
     {"m2/ha": 1.0, "ft2/acre": FOOT_M**2 / (ACRE_M2 / HECTARE_M2)}
 )
+LENGTH_PER_AREA_M_HA: Mapping[str, float] = MappingProxyType(
+    {"m/ha": 1.0, "ft/acre": FOOT_M / (ACRE_M2 / HECTARE_M2)}
+)
 
 COMPASS = (
     "N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
@@ -71,6 +74,7 @@ _SPELLINGS: Mapping[str, str] = MappingProxyType(
         "m³": "m3", "m^3": "m3", "ft³": "ft3", "ft^3": "ft3", "cu ft": "ft3",
         "m²/ha": "m2/ha", "m^2/ha": "m2/ha",
         "ft2/ac": "ft2/acre", "ft²/ac": "ft2/acre", "ft²/acre": "ft2/acre",
+        "ft/ac": "ft/acre",
         "board foot": "board foot", "board feet": "board foot", "bf": "board foot",
         "bd ft": "board foot",
         "mbf": "MBF", "thousand board feet": "MBF", "cords": "cord",

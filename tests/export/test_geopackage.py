@@ -226,7 +226,7 @@ def test_parameters_can_be_read(path: Path, tmp_path: Path) -> None:
 
     assert json.loads(values["corridors.width_m"]) == 4.0
     assert json.loads(values["project.name"]) == "Test Forty (invented)"
-    assert json.loads(values["inputs.stand.file"]) == "stand.gpkg"
+    assert json.loads(values["inputs.stand"])[0]["file"] == "stand.gpkg"
     assert json.loads(values["summary.stand.area_m2"]) == 40_000
     assert not [value for value in values.values() if str(tmp_path) in value]
 

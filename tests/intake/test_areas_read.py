@@ -30,14 +30,13 @@ def test_areas_are_cut_at_the_stand(survey: Read, layer: Layer, square: Callable
     assert result.rejected["tree_id"].tolist() == ["B"]
 
 
-def test_a_landing_outside_is_kept_as_a_site(survey: Read, layer: Layer, square: Callable) -> None:
-    """Wood is extracted to it, but only the part inside takes ground of the stand."""
+def test_a_landing_outside_is_kept_as_it_is(survey: Read, layer: Layer, square: Callable) -> None:
+    """Wood is extracted to it; the zones take only the part inside."""
     name = layer("l.gpkg", [square(180, 50, 40), square(250, 0, 40)], {"name": ["A", "B"]})
     result = survey(inputs={"landings": name})
 
-    assert result.landing_sites.area.tolist() == pytest.approx([1600, 1600])
-    assert result.landings["name"].tolist() == ["A"]
-    assert result.landings.area.tolist() == pytest.approx([20 * 40])
+    assert result.landings["name"].tolist() == ["A", "B"]
+    assert result.landings.area.tolist() == pytest.approx([1600, 1600])
 
 
 @pytest.mark.parametrize(
@@ -117,9 +116,11 @@ def test_a_setback_along_water_lies_beside_it(survey: Read, layer: Layer, line: 
     }
     setbacks = survey(inputs={"water": name}, water=rule).setbacks
 
-    assert setbacks.area.item() == pytest.approx(2 * 10 * 200)
-    assert setbacks["rule"].item() == "residual_basal_area"
-    assert setbacks["minimum_m2_ha"].item() == pytest.approx(60 * 0.3048**2 / 0.40468564224)
+    assert setbacks["name"].tolist() == ["water, left bank", "water, right bank"]
+    assert setbacks.area.tolist() == pytest.approx([10 * 200] * 2)
+    assert setbacks.bounds["maxx"].tolist() == pytest.approx([500_098, 500_112])
+    assert setbacks["rule"].tolist() == ["residual_basal_area"] * 2
+    assert setbacks["minimum_m2_ha"].tolist() == pytest.approx([60 * 0.3048**2 / 0.40468564224] * 2)
 
 
 def test_a_setback_of_water_far_off_is_none(survey: Read, layer: Layer, line: Callable) -> None:

@@ -132,34 +132,62 @@ def test_a_share_of_nothing_is_not_checked(checks_of: ChecksOf) -> None:
 SAWLOGS = {"volume": {"products": {"sawlog": {"unit": "board foot", "rule": "doyle"}}}}
 
 
-def test_basal_area_carries_the_cap_of_board_feet(checks_of: ChecksOf) -> None:
-    """Where volume is not known in m3, basal area alone carries the limit, and that is said."""
-    sawlog = cut(5.0, product="sawlog", volume=900.0, volume_unit="board foot")
-    given = {"sawlog": "9 MBF", "basal_area": "20 m2/ha"}
-    checks = checks_of(
-        HECTARE,
-        {"removal_share_max": "35 %"},
-        marks=[sawlog],
-        project={**SAWLOGS, "allowance": {"standing": given}},
-    )
+STOCK = {
+    **SAWLOGS,
+    "allowance": {"standing": {"sawlog": "9 MBF", "basal_area": "20 m2/ha"}},
+}
 
-    assert checks["measured"].tolist() == pytest.approx([0.25])
+
+def sawlogs(board_feet: float) -> dict[str, object]:
+    """Marks of 5 m2 basal area with so many board feet."""
+    return cut(5.0, product="sawlog", volume=board_feet, volume_unit="board foot")
+
+
+def test_each_product_is_held_against_the_share_removed(checks_of: ChecksOf) -> None:
+    """Basal area 25 % is met; 3,600 of 9,000 board feet are 40 %, which it does not cover."""
+    checks = checks_of(HECTARE, {"removal_share_max": "35 %"}, marks=[sawlogs(3600)], project=STOCK)
+
     assert checks["subject"].tolist() == [
-        "share of the standing basal area removed (not all volume can be brought to m3)"
+        "share of the standing basal area removed",
+        "share of the standing sawlog removed",
     ]
+    assert checks["measured"].tolist() == pytest.approx([0.25, 0.4])
+    assert checks["verdict"].tolist() == ["met", "exceeded"]
 
 
-def test_board_feet_alone_carry_no_cap(checks_of: ChecksOf) -> None:
-    """A stock of board feet without a basal area says nothing of the whole."""
+def test_a_limit_on_basal_area_stands_for_that_row_of_the_share(
+    case_of: CaseOf, held_against: HeldAgainst
+) -> None:
+    """Where basal area has a limit of its own, it is not held against the other one as well."""
+    limits = {"removal_share_max": "35 %", "removal_basal_area_share_max": "20 %"}
+    case = case_of(HECTARE, marks=[sawlogs(900)], project={**STOCK, "limits": limits})
+    checks = held_against(case, limits)
+
+    assert checks["feature"].tolist() == ["sawlog", "basal_area"]
+    assert checks["measured"].tolist() == pytest.approx([0.1, 0.25])
+    assert checks["verdict"].tolist() == ["met", "exceeded"]
+
+
+def test_a_product_whose_stock_is_not_known_is_not_checked(checks_of: ChecksOf) -> None:
+    """With only basal area standing, what share of the board feet goes is not known, and said."""
+    project = {**SAWLOGS, "allowance": {"standing": {"basal_area": "20 m2/ha"}}}
     checks = checks_of(
-        HECTARE,
-        {"removal_share_max": "35 %"},
-        marks=[cut(5.0, product="sawlog", volume=900.0, volume_unit="board foot")],
-        project={**SAWLOGS, "allowance": {"standing": {"sawlog": "9 MBF"}}},
+        HECTARE, {"removal_share_max": "35 %"}, marks=[sawlogs(900)], project=project
     )
 
-    assert checks["verdict"].tolist() == ["not_checked"]
-    assert "give basal_area under [allowance] standing" in checks["reason"].iloc[0]
+    assert checks["verdict"].tolist() == ["met", "not_checked"]
+    assert checks["subject"].iloc[1] == "share of the standing sawlog removed"
+
+
+def test_board_feet_alone_say_nothing_of_basal_area(checks_of: ChecksOf) -> None:
+    """A stock of board feet is judged; what basal area stands is asked for."""
+    project = {**SAWLOGS, "allowance": {"standing": {"sawlog": "9 MBF"}}}
+    checks = checks_of(
+        HECTARE, {"removal_share_max": "35 %"}, marks=[sawlogs(900)], project=project
+    )
+
+    assert checks["verdict"].tolist() == ["not_checked", "met"]
+    assert "basal_area under [allowance] standing" in checks["reason"].iloc[0]
 
 
 @pytest.mark.parametrize(

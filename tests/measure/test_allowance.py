@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from glademark.contracts.layout import Layout
 from glademark.forestry import estimate_mean
-from glademark.measure.allowance import allowance_table
+from glademark.measure.allowance import allowance_table, corridor_wood_notice
 from glademark.measure.standing import BASAL, Stock
 
 HECTARE = shapely.box(0, 0, 100, 100)
@@ -237,3 +237,46 @@ def test_accounts_balance(
     assert row["share_low"] <= row["share"] * (1 + 1e-9)
     assert not row["share_high"] < row["share"] * (1 - 1e-9)
     assert row["remaining_per_ha_elsewhere"] * (1 - ground) == pytest.approx(row["remaining"])
+
+
+def test_far_too_little_corridor_wood_is_noticed() -> None:
+    """44 ft2 on 1.94 acres where 115 ft2/acre stand: 223.1 ft2 were to be expected."""
+    foot2, acre, hectare = 0.3048**2, 43_560 * 0.3048**2, 10_000.0
+    notice = corridor_wood_notice(
+        44 * foot2, least_m2_ha=115 * foot2 * hectare / acre, ground_m2=1.94 * acre, units="us"
+    )
+
+    assert len(notice) == 1
+    assert "44.0 ft2 of basal area are marked on 1.94 acres of new corridor" in notice[0]
+    assert "at least 223.1 ft2" in notice[0]
+
+
+@pytest.mark.parametrize(
+    ("marked_m2", "state", "marked_ground", "notices"),
+    [
+        (0.39, "new", [], 1),
+        (0.41, "new", [], 0),
+        (0.01, "existing", [], 0),
+        (0.21, "new", [shapely.box(0, 0, 100, 50)], 0),
+    ],
+)
+def test_corridor_wood_against_half_of_the_stock_on_new_corridors(
+    layout_of: Build, marked_m2: float, state: str, marked_ground: list[Any], notices: int
+) -> None:
+    """20 m2/ha on 400 m2 of lane are 0.8 m2; on an existing lane, and beyond the marks, none."""
+    lane = {"geometry": shapely.LineString([(50, 0), (50, 100)]), "state": state}
+    layout = layout_of(
+        HECTARE,
+        corridors=[lane],
+        marks=[cut(marked_m2 / 2, x=50.0)],
+        tally=[{"zone": "corridor", **paper(marked_m2 / 2)}],
+        marked_ground=marked_ground,
+        project={"allowance": stands(basal_area="20 m2/ha")},
+    )
+
+    assert sum("routed through gaps" in notice for notice in layout.notices) == notices
+
+
+def paper(basal_area_m2: float) -> dict[str, object]:
+    """A line of the paper tally: one tree with a basal area."""
+    return {"dbh": math.sqrt(basal_area_m2 * 40_000 / math.pi), "dbh_unit": "cm", "count": 1}

@@ -88,7 +88,7 @@ def test_paths_start_at_the_project_file(tmp_path: Path) -> None:
     """A path is taken from the project file's folder, wherever the program was started."""
     project = _read(tmp_path, LEAST + '[volume]\ntable = {file = "tables/local.csv"}\n')
 
-    assert project.inputs.stand.file == tmp_path / "stand.gpkg"
+    assert project.inputs.stand[0].file == tmp_path / "stand.gpkg"
     assert project.inputs.marks[0].file == tmp_path / "marks.csv"
     assert project.volume.table is not None
     assert project.volume.table.file == tmp_path / "tables" / "local.csv"
@@ -99,7 +99,7 @@ def test_absolute_paths_stay(tmp_path: Path) -> None:
     elsewhere = (tmp_path / "elsewhere" / "stand.gpkg").as_posix()
     project = _read(tmp_path, LEAST.replace("stand.gpkg", elsewhere))
 
-    assert project.inputs.stand.file == Path(elsewhere)
+    assert project.inputs.stand[0].file == Path(elsewhere)
 
 
 def test_layer_and_crs_stay_with_their_file(tmp_path: Path) -> None:
@@ -107,16 +107,16 @@ def test_layer_and_crs_stay_with_their_file(tmp_path: Path) -> None:
     table = '{file = "all.gpkg", layer = "edge", crs = "EPSG:26916"}'
     project = _read(tmp_path, LEAST.replace('"stand.gpkg"', table))
 
-    assert project.inputs.stand.layer == "edge"
-    assert project.inputs.stand.crs == "EPSG:26916"
-    assert project.inputs.stand.file == tmp_path / "all.gpkg"
+    assert project.inputs.stand[0].layer == "edge"
+    assert project.inputs.stand[0].crs == "EPSG:26916"
+    assert project.inputs.stand[0].file == tmp_path / "all.gpkg"
 
 
 def test_no_field_file_is_opened(tmp_path: Path) -> None:
     """A project can be read before its field files exist."""
     project = _read(tmp_path, LEAST)
 
-    assert not project.inputs.stand.file.exists()
+    assert not project.inputs.stand[0].file.exists()
 
 
 def test_mark_of_the_encoding_does_no_harm(tmp_path: Path) -> None:
@@ -247,7 +247,7 @@ def test_single_quotes_take_a_path_as_it_is(tmp_path: Path) -> None:
     """What the hint recommends works."""
     project = _read(tmp_path, LEAST.replace('"stand.gpkg"', r"'data\new.gpkg'"))
 
-    assert str(project.inputs.stand.file).endswith(r"data\new.gpkg")
+    assert str(project.inputs.stand[0].file).endswith(r"data\new.gpkg")
 
 
 def test_too_deep_nesting_is_refused(tmp_path: Path) -> None:

@@ -23,6 +23,8 @@ DESIGNED_LIMITS = {
     "opening_spacing_min",
     "openings_share_max",
     "corridor_share_max",
+    "corridors_and_landings_share_max",
+    "corridor_density_max",
     "corridor_width_max",
     "corridor_spacing_min",
     "boundary_distance_min",

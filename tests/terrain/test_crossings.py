@@ -75,15 +75,16 @@ def test_a_corridor_along_the_bank_crosses_nothing(laid_out: Callable[..., Case]
     assert not any("permit" in notice for notice in layout.notices)
 
 
-def test_every_crossing_is_a_row_of_the_checks_that_defers_to_local_rules(
+def test_all_crossings_are_one_row_of_the_checks_that_defers_to_local_rules(
     laid_out: Callable[..., Case],
 ) -> None:
-    """Without any limit, a crossing is listed as not checked, with the word about permits."""
-    case = laid_out(STAND, corridors=[shapely.LineString([(0, 100), (200, 100)])], water=[BROOK])
-    rows = judge(case, [])
-    row = rows[rows["limit"] == "water_crossing"].iloc[0]
+    """Without any limit, crossings are counted as not checked, with the word about permits."""
+    lines = [shapely.LineString([(0, y), (200, y)]) for y in (80, 100, 120)]
+    case = laid_out(STAND, corridors=lines, water=[BROOK])
+    row = judge(case, []).set_index("limit").loc["water_crossing"]
 
-    assert (row["verdict"], row["unit"], row["reason"]) == ("not_checked", "deg", PERMIT)
-    assert row["measured"] == pytest.approx(90)
-    assert row["subject"] == "corridor 1 crosses water area 1"
+    assert (row["verdict"], row["unit"], row["reason"]) == ("not_checked", "crossings", PERMIT)
+    assert row["measured"] == 3
+    assert row["feature"] == "1, 2, 3"
+    assert row["subject"] == "corridors cross water 3 times, setbacks nowhere"
     assert any(PERMIT in notice for notice in case.layout.notices)

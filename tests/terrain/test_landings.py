@@ -1,7 +1,6 @@
 """Landings outside the stand: wood is taken there, but no part of its area."""
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -57,7 +56,7 @@ def test_wood_is_extracted_to_a_landing_beyond_the_boundary(bring: Bring) -> Non
     layout = measure_layout(survey, project, earlier={})
     extraction = layout.ground.extraction
 
-    assert layout.landings.empty
+    assert layout.landings["area_m2"].to_list() == pytest.approx([survey.landings.area.sum()])
     assert layout.figures.zones["landing"].area_m2 == 0
     assert layout.marks["extraction_m"].to_list() == pytest.approx([60, 120])
     assert extraction is not None
@@ -69,7 +68,8 @@ def test_a_landing_across_the_boundary_takes_its_part_of_the_stand(bring: Bring)
     survey, project = bring(shapely.box(X - 10, Y + 90, X + 10, Y + 110), ROADSIDE)
     layout = measure_layout(survey, project, earlier={})
 
-    assert layout.landings["area_m2"].to_list() == pytest.approx([200])
+    assert layout.landings["area_m2"].to_list() == pytest.approx([400, 400])
+    assert layout.figures.zones["landing"].area_m2 == pytest.approx(200)
     assert layout.marks["extraction_m"].to_list() == pytest.approx([10, 70])
 
 
@@ -78,8 +78,7 @@ def test_a_landing_of_another_stand_is_rejected(bring: Bring) -> None:
     survey, _ = bring(ROADSIDE, shapely.affinity.translate(ROADSIDE, 6000))
     aside = survey.rejected.iloc[0]
 
-    assert survey.landing_sites is not None
-    assert len(survey.landing_sites) == 1
+    assert len(survey.landings) == 1
     assert (aside["input"], aside["record"]) == ("landings", 2)
     assert "more than 5 km from the stand" in aside["reason"]
 
@@ -88,11 +87,3 @@ def test_landings_that_are_all_elsewhere_are_refused(bring: Bring) -> None:
     """A file of another place is no file of this stand."""
     with pytest.raises(InputError, match="lie outside the stand"):
         bring(shapely.affinity.translate(ROADSIDE, 60_000))
-
-
-def test_without_whole_landings_those_in_the_stand_are_taken(bring: Bring) -> None:
-    """Wood goes to the landings in the stand where a survey knows no others."""
-    survey, project = bring(shapely.box(X - 10, Y + 90, X + 10, Y + 110))
-    layout = measure_layout(replace(survey, landing_sites=None), project, earlier={})
-
-    assert layout.marks["extraction_m"].to_list() == pytest.approx([10, 70])

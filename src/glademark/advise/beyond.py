@@ -220,10 +220,13 @@ def _removal(ground: Ground, row: pd.Series) -> Need | None:
     """Too large a share of the standing stock."""
     table = ground.case.layout.allowance
     stock = table[table["quantity"] == row["feature"]].iloc[0]
-    column = {SOLID: "volume_m3", BASAL: "basal_area_m2"}[row["feature"]]
+    column = {SOLID: "volume_m3", BASAL: "basal_area_m2"}.get(row["feature"])
     limit = float(row["limit_value"])
     least = float(stock["marked"] - (limit + slack(limit)) * stock["standing"])
-    return _amount(ground, row, column, least)
+    if column is not None:
+        return _amount(ground, row, column, least)
+    weights = ground.weights(_net_of(ground, row["feature"], str(stock["unit"])))
+    return Amount(limit=row["limit"], feature=row["feature"], weights=weights, least=least)
 
 
 def _residual(ground: Ground, row: pd.Series) -> Need:
@@ -393,11 +396,14 @@ def _one_piece(ground: Ground, place: int, apart_m: float, least_m2: float) -> O
 
 def _target(ground: Ground, row: pd.Series) -> Row:
     """Volume of a product that may be given up before its target is missed."""
-    parts = ground.parts
-    mine = parts[parts["product"] == row["feature"]]
-    unit = str(row["unit"])
-    factor = mine["unit"].map({given: unit_factor(given, unit) for given in mine["unit"].unique()})
-    net = (mine["net"] * factor).groupby(mine["tree"]).sum()
-    amounts = net.reindex(range(len(ground.may_stay))).to_numpy(dtype=float)
+    amounts = _net_of(ground, row["feature"], str(row["unit"]))
     room = float(row["margin"]) + slack(float(row["limit_value"]))
     return Row(weights=ground.weights(amounts), most=room)
+
+
+def _net_of(ground: Ground, product: str, unit: str) -> npt.NDArray[np.float64]:
+    """Net volume of a product in each mark, NaN where it has none."""
+    mine = ground.parts[ground.parts["product"] == product]
+    factor = mine["unit"].map({given: unit_factor(given, unit) for given in mine["unit"].unique()})
+    net = (mine["net"] * factor).groupby(mine["tree"]).sum()
+    return net.reindex(range(len(ground.may_stay))).to_numpy(dtype=float)

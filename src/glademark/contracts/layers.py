@@ -394,6 +394,11 @@ OPENINGS = Layer(
             text_column(
                 "no_interval", "No interval", "Why the true area is not given an interval."
             ),
+            text_column(
+                "crosses_at",
+                "Crosses itself at",
+                "Where a walked outline crosses itself, so that its area is not known.",
+            ),
         ),
     ),
 )
@@ -416,6 +421,11 @@ COMBINED = Layer(
         *_where_given(
             text_column(
                 "no_interval", "No interval", "Why the true area is not given an interval."
+            ),
+            text_column(
+                "crosses_at",
+                "Crosses itself at",
+                "Where a walked outline crosses itself, so that its area is not known.",
             ),
         ),
     ),
@@ -581,7 +591,10 @@ SETBACKS = _area_layer(
     _AREA,
 )
 LANDINGS = _area_layer(
-    "landings", "Landings", "Where wood is piled, and roads given as areas.", _AREA
+    "landings",
+    "Landings",
+    "Where wood is piled, and roads given as areas; as given, also outside the stand.",
+    _AREA,
 )
 WATER = _area_layer("water", "Water", "Open water out to its banks.", _AREA)
 LEAVE_TREES = Layer(

@@ -99,7 +99,7 @@ class Survey:
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,
         `cull`, `source_file`, `record`, and `logs` where counted.
     walked
-        Polygon rows of walked openings: `group`, `source_file`, `record`.
+        Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`.
     exclusions, landings, water
         Polygon rows: `name`.
     setbacks
@@ -124,9 +124,6 @@ class Survey:
         What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation
         Heights of each stand and a margin around it, by the stand's number, or None.
-    landing_sites
-        Polygon rows `name`: landings as given, not cut at the stand, those outside it included;
-        None where they are the same as `landings`.
     rejected
         Columns `REJECTED_COLUMNS`.
     counts
@@ -157,7 +154,6 @@ class Survey:
     counts: tuple[InputCount, ...]
     stand_notices: tuple[Notice, ...]
     elevation: Mapping[int, Elevation] | None = None
-    landing_sites: gpd.GeoDataFrame | None = None
     refused: pd.DataFrame = field(
         default_factory=partial(no_rows, REFUSED_COLUMNS, {STAND: "int64"})
     )
@@ -167,18 +163,11 @@ class Survey:
         """Sentences of all stands."""
         return tuple(notice.text for notice in self.stand_notices)
 
-    @property
-    def sites(self) -> gpd.GeoDataFrame:
-        """Landings as given, those outside the stand included."""
-        return self.landings if self.landing_sites is None else self.landing_sites
-
     def of(self, stand: int) -> "Survey":
         """One of the stands, renumbered 0."""
         if len(self.stand) == 1 and stand == 0 and self.refused.empty:
             return self
         frames: dict[str, Any] = {name: rows_of(getattr(self, name), stand) for name in FRAMES}
-        if self.landing_sites is not None:
-            frames["landing_sites"] = rows_of(self.landing_sites, stand)
         return replace(
             self,
             **frames,
@@ -198,7 +187,7 @@ FRAMES = (
     "stand", "corridors", "marks", "tally", "walked", "exclusions", "landings", "water", "setbacks",
     "leave_trees", "marked_ground", "plots", "plot_trees", "rejected",
 )  # fmt: skip
-"""Frames of a `Survey` that have a column `stand`; so have `landing_sites`, where given."""
+"""Frames of a `Survey` that have a column `stand`."""
 
 
 def _only(by_stand: Mapping[int, Any] | None, stand: int) -> dict[int, Any] | None:
@@ -213,8 +202,6 @@ def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
         name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
     }
     frames["stand"]["name"] = np.array(names, dtype=object)
-    if any(one.landing_sites is not None for one in surveys):
-        frames["landing_sites"] = stacked([one.sites for one in surveys])
     terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
     elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
     return replace(

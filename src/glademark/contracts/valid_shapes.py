@@ -1,16 +1,23 @@
 """Shapes as a writer has changed them, made valid again where its own change broke them."""
 
 import logging
+import re
 from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.validation import explain_validity
 
 log = logging.getLogger(__name__)
 
 MOST_MOVED = 1e-6
 """Share of its area by which a shape may be mended without a notice."""
+
+MEND_SHARE_MAX = 0.001
+"""Share of its area by which mending may change an outline from the field."""
+
+_PLACE = re.compile(r"\[(\S+) (\S+?)\]")
 
 GeometryArray = npt.NDArray[np.object_]
 FloatArray = npt.NDArray[np.float64]
@@ -33,6 +40,32 @@ def mended(shapes: GeometryArray) -> tuple[GeometryArray, FloatArray]:
         whole[broken] = shapely.make_valid(whole[broken], method="structure", keep_collapsed=False)
         moved[broken] = _moved(shapes[broken], whole[broken])
     return whole, moved
+
+
+def mended_outlines(shapes: GeometryArray) -> tuple[GeometryArray, npt.NDArray[np.object_]]:
+    """
+    Outlines that are valid areas, and where each crosses itself so that its area is not known.
+
+    The place is empty for an outline that was valid, or that mending moves by less than
+    `MEND_SHARE_MAX` of its area; else it is that of the first crossing, in the outline's own CRS.
+    """
+    shapes = np.asarray(shapes, dtype=object)
+    places = np.full(len(shapes), "", dtype=object)
+    whole = shapes.copy()
+    broken = np.flatnonzero(~shapely.is_valid(shapes) & ~shapely.is_missing(shapes))
+    whole[broken] = shapely.make_valid(shapes[broken], method="structure", keep_collapsed=False)
+    was, now = shapely.area(shapes[broken]), shapely.area(whole[broken])
+    far = np.abs(now - was) >= MEND_SHARE_MAX * np.maximum(was, now)
+    places[broken[far]] = [_crossing(shape) for shape in shapes[broken[far]]]
+    return whole, places
+
+
+def _crossing(shape: shapely.Geometry) -> str:
+    """Where an outline first crosses itself."""
+    found = _PLACE.search(explain_validity(shape))
+    if found is None:
+        return "a place that could not be told"
+    return f"E {float(found[1]):,.1f}, N {float(found[2]):,.1f}"
 
 
 def rounded(shapes: GeometryArray, decimals: int) -> tuple[GeometryArray, FloatArray]:

@@ -1,7 +1,8 @@
 """Areas: walked openings, exclusions, landings, marked ground, water and setbacks."""
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import replace
+from itertools import count
 
 import geopandas as gpd
 import numpy as np
@@ -9,27 +10,40 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.contracts.elevation import Elevation, heights_at
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.contracts.survey import SETBACK_RULES
+from glademark.intake.banks import (
+    BOTH,
+    QUARTER_SEGMENTS,
+    SIDES,
+    SLIVER_M2,
+    bank_strips,
+    sides_of,
+)
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
 from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading
-from glademark.intake.site import Stands
+from glademark.intake.site import Stands, polygonal
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Source, WaterSettings
 from glademark.units import BASAL_AREA_M2_HA
 
-QUARTER_SEGMENTS = 16
-"""Segments a quarter circle where a line is widened, as for corridors."""
-
 LANDING_MAX_M = 5000.0
 """A landing farther from the stand belongs to another one [m]."""
 
-WALKED_COLUMNS = ("group", "source_file", "record")
+UPHILL_M = 1.0
+"""Rise of a stream that is beyond the error of terrain and line [m]."""
+
+FLOW_STEP_M = 10.0
+"""Distance at which heights along a stream are looked at [m]."""
+
+WALKED_COLUMNS = ("group", "source_file", "record", "crosses_at")
 AREA_COLUMNS = ("name",)
+WATER_COLUMNS = (*AREA_COLUMNS, "side", "line")
 SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
 _KINDS = {"record": "int64", "minimum_m2_ha": "float64", STAND: "int64"}
 
@@ -74,40 +88,77 @@ def read_landings(
     return _frame({"name": fields.cells("name")}, reading, reading.shapes)
 
 
-def cut_at_stand(areas: gpd.GeoDataFrame, stands: Stands) -> gpd.GeoDataFrame:
-    """The parts of areas that lie in their stand, without those that have none."""
-    cut = areas.set_geometry(stands.clipped(areas.geometry, areas[STAND].to_numpy()))
-    return cut[cut.area > 0].reset_index(drop=True)
-
-
 def read_walked(
-    reading: Reading, source: Source, stands: Stands, log: RecordLog, *, gap_max_m: float
+    reading: Reading,
+    source: Source,
+    stands: Stands,
+    log: RecordLog,
+    *,
+    gap_max_m: float,
+    keep_crossing: bool = True,
 ) -> gpd.GeoDataFrame:
-    """Walked perimeters of openings, `WALKED_COLUMNS`, as walked: not cut at the stand."""
+    """
+    Walked perimeters of openings, `WALKED_COLUMNS`, as walked: not cut at the stand.
+
+    One that crosses itself is kept, with the place, or else its stand is refused.
+    """
     reading, fields = _brought(reading, source, stands, log, meanings.WALKED)
-    reading = with_areas(reading, log, gap_max_m=gap_max_m)
+    crosses_at: dict[Hashable, str] = {}
+    reading = with_areas(
+        reading, log, gap_max_m=gap_max_m, crosses_at=crosses_at if keep_crossing else None
+    )
     reading, _ = _in_stand(reading, stands, log)
     log.use(reading)
-    groups = fields.names("group")[reading.index].astype("object")
-    for _, places in reading.split(groups == ""):
-        groups.iloc[places] = [f"W{number}" for number in range(1, len(places) + 1)]
     columns = {
-        "group": groups.astype("str"),
+        "group": fields.names("group"),
         "source_file": pd.Series(reading.file.name, index=reading.index, dtype="str"),
         "record": reading.record,
+        "crosses_at": pd.Series(crosses_at, dtype="str").reindex(reading.index, fill_value=""),
     }
     return _frame(columns, reading, reading.shapes)
+
+
+def named_outlines(walked: gpd.GeoDataFrame, log: RecordLog) -> gpd.GeoDataFrame:
+    """Walked perimeters of all files, W1, W2 and so on in each stand where they have no name."""
+    groups = walked["group"].astype("object").copy()
+    for stand, rows in walked.groupby(STAND).groups.items():
+        taken = set(groups[rows].str.strip().str.casefold())
+        free = (f"W{number}" for number in count(1) if f"w{number}" not in taken)
+        groups[rows] = [name or next(free) for name in groups[rows]]
+        twice = groups[rows][groups[rows].str.strip().str.casefold().duplicated()]
+        for name in twice.unique():
+            log.notice(
+                f"[inputs] openings: more than one outline is called {shown(name)}; only the first "
+                "is used. Give each group a name of its own.",
+                stand=int(stand),
+            )
+    walked = walked.assign(group=groups.astype("str"))
+    _note_crossing(walked, log)
+    return walked
+
+
+def _note_crossing(walked: gpd.GeoDataFrame, log: RecordLog) -> None:
+    """Say so where a walked outline crosses itself: its area is not known."""
+    names = [STAND, "source_file", "group", "crosses_at"]
+    for stand, file, group, place in walked[names].itertuples(index=False):
+        if place:
+            log.notice(
+                f"{file}: group {shown(group)} crosses itself at {place}; its area is not known "
+                "and its limits are not checked. Correct the outline at that place.",
+                stand=int(stand),
+            )
 
 
 def read_water(
     reading: Reading, source: Source, stands: Stands, settings: WaterSettings, log: RecordLog
 ) -> gpd.GeoDataFrame:
     """
-    Open water out to its banks, `AREA_COLUMNS`; that beyond the boundary counts for distances.
+    Open water out to its banks, `WATER_COLUMNS`; that beyond the boundary counts for distances.
 
     A stand with a line without a width is refused, since distances are measured from the bank.
     """
     reading, fields = _brought(reading, source, stands, log, meanings.WATER)
+    sides = _sides(fields).replace("", settings.side)
     widths, bad = fields.lengths("width", unit=None, key="")
     bad |= widths <= 0
     widths = widths.fillna(np.nan if settings.width_m is None else settings.width_m)
@@ -117,10 +168,12 @@ def read_water(
         "from the bank."
     )
     _refuse(fields, lines & (bad | widths.isna()), "the line has no width that can be used", mend)
+    drawn = reading.shapes.where(lines, None)
     reading = _widened(log.left(reading), lines, widths / 2)
     reading = with_areas(reading, log, gap_max_m=0.0)
     log.use(reading)
-    return _frame({"name": fields.cells("name")}, reading, reading.shapes)
+    columns = {"name": fields.cells("name"), "side": sides, "line": drawn.astype(object)}
+    return _frame(columns, reading, reading.shapes)
 
 
 def read_setbacks(
@@ -142,47 +195,119 @@ def read_setbacks(
     minimum = _minimum(fields, rules)
     distances, bad = fields.lengths("distance", unit=None, key="")
     lines = _dimension(reading) == 1
+    sides = _sides(fields).where(lines, "")
     _refuse(
         fields, lines & (bad | ~(distances > 0)), "the line has no distance that can be used",
         "Give it a column distance_m or distance_ft, or draw the strip as a polygon.",
     )  # fmt: skip
+    drawn = reading.shapes.where(lines, None)
     reading = _widened(log.left(reading), lines, distances)
     reading = with_areas(reading, log, gap_max_m=0.0)
     reading, geometry = _in_stand(reading, stands, log)
     log.use(reading)
     columns = {"name": fields.cells("name"), "rule": rules, "minimum_m2_ha": minimum}
-    return _frame(columns, reading, geometry)
+    columns |= {"side": sides, "line": drawn.astype(object), "strip": reading.shapes}
+    _note_two_sides(rules, sides, drawn, reading, geometry, log)
+    return _sides_apart(_frame(columns, reading, geometry))
+
+
+def _sides(fields: Fields) -> pd.Series:
+    """Sides of lines that have a strip; empty where nothing is said."""
+    sides = fields.cells("side").str.casefold()
+    _refuse(
+        fields, ~sides.isin(["", *SIDES]), "the side is unknown",
+        f"Expected {', '.join(SIDES)}, looking downstream along the line.",
+    )  # fmt: skip
+    return sides
+
+
+def _sides_apart(setbacks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Setbacks of lines that name a side: those sides only, each a row of its own."""
+    tables = [setbacks[setbacks["side"] == ""]]
+    for row in setbacks[setbacks["side"] != ""].itertuples():
+        halves = sides_of(row.strip, [row.line], wanted=str(row.side))
+        names = [f"{row.name}, {bank}" if row.name else bank for bank, _ in halves]
+        shapes = shapely.intersection([half for _, half in halves], row.geometry)
+        part = setbacks.loc[[row.Index] * len(halves)].assign(name=names)
+        part = part.set_geometry(gpd.GeoSeries(polygonal(shapes), part.index, crs=setbacks.crs))
+        tables.append(part[part.area > SLIVER_M2])
+    every = pd.concat([table for table in tables if len(table)] or tables[:1]).sort_index()
+    return every[[*SETBACK_COLUMNS, STAND, "geometry"]].reset_index(drop=True)
+
+
+def _note_two_sides(
+    rules: pd.Series,
+    sides: pd.Series,
+    drawn: gpd.GeoSeries,
+    reading: Reading,
+    geometry: gpd.GeoSeries,
+    log: RecordLog,
+) -> None:
+    """Say so where a line in the middle of the stand has one strip for both of its sides."""
+    chosen = (rules == "residual_basal_area") & (sides == "")
+    lines = drawn[reading.index].where(chosen[reading.index], None).to_numpy()
+    inside = [
+        line is not None
+        and len(
+            [
+                1
+                for _, half in sides_of(strip, [line], wanted=BOTH)
+                if half.intersection(part).area > SLIVER_M2
+            ]
+        )
+        > 1
+        for line, strip, part in zip(lines, reading.shapes, geometry, strict=True)
+    ]
+    for stand, places in reading.split(np.array(inside, dtype=bool)):
+        names = listed(reading.called(places))
+        log.notice(
+            f"{reading.file.name}: one strip on both sides of the line is judged as a whole "
+            f"({names}). Give a column 'side' that says both to judge each bank for itself.",
+            stand=stand,
+        )
 
 
 def water_setbacks(
     water: gpd.GeoDataFrame, stands: Stands, settings: WaterSettings
 ) -> gpd.GeoDataFrame:
-    """
-    The strip along the banks that ``[water] setback`` asks for.
-
-    One row for all banks of a stand, or none where no part of the strip lies in it.
-    """
-    if settings.setback_m is None or water.empty:
-        return no_areas(stands.crs, SETBACK_COLUMNS)
-    numbers, strips = [], []
-    for stand, banks_of_stand in water.geometry.groupby(water[STAND]):
-        banks = shapely.union_all(np.asarray(banks_of_stand))
-        near = shapely.buffer(banks, settings.setback_m, quad_segs=QUARTER_SEGMENTS)
-        numbers.append(stand)
-        strips.append(shapely.difference(near, banks))
-    stand_of = np.array(numbers, dtype=np.int64)
-    inside = stands.clipped(gpd.GeoSeries(strips, crs=stands.crs), stand_of)
-    some = (inside.area > 0).to_numpy()
-    if not some.any():
+    """Strips along the banks that ``[water] setback`` asks for, one a body of water and bank."""
+    strips: list[tuple[int, str, shapely.Geometry]] = []
+    if settings.setback_m is not None and len(water):
+        for stand, of_stand in water.groupby(STAND):
+            area = stands.areas[stand]
+            if area is not None:
+                found = bank_strips(of_stand, stand=area, distance_m=settings.setback_m)
+                strips += [(int(stand), name, ground) for name, ground in found]
+    if not strips:
         return no_areas(stands.crs, SETBACK_COLUMNS)
     minimum = settings.setback_minimum_m2_ha
-    row = {
-        "name": ["along water"] * int(some.sum()),
+    rows = {
+        "name": [name for _, name, _ in strips],
         "rule": settings.setback_rule,
         "minimum_m2_ha": np.nan if minimum is None else minimum,
-        STAND: stand_of[some],
+        STAND: np.array([stand for stand, *_ in strips], dtype=np.int64),
     }
-    return features(pd.DataFrame(row), inside.array[some], crs=stands.crs)
+    shapes = np.array([ground for *_, ground in strips], dtype=object)
+    return features(pd.DataFrame(rows), shapes, crs=stands.crs)
+
+
+def note_uphill(
+    water: gpd.GeoDataFrame, elevation: Mapping[int, Elevation], log: RecordLog
+) -> None:
+    """Say so where a stream is drawn uphill, so that its banks are taken the wrong way round."""
+    for stand, name, line in zip(water[STAND], water["name"], water["line"], strict=True):
+        if line is None or stand not in elevation:
+            continue
+        corners = shapely.get_coordinates(shapely.segmentize(line, FLOW_STEP_M))
+        heights = heights_at(elevation[stand], *corners.T)
+        known = heights[np.isfinite(heights)]
+        if len(known) and known[-1] - known[0] > UPHILL_M:
+            log.notice(
+                f"water {shown(name) or 'without a name'}: by the terrain its line rises by "
+                f"{known[-1] - known[0]:.1f} m in the direction in which it is drawn. Left and "
+                "right bank are taken looking along the line: turn it round, or check the terrain.",
+                stand=int(stand),
+            )
 
 
 def _frame(

@@ -17,7 +17,13 @@ from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
 from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.errors import FileError, InputError
-from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas, read_walked
+from glademark.intake.areas import (
+    AREA_COLUMNS,
+    WALKED_COLUMNS,
+    named_outlines,
+    no_areas,
+    read_walked,
+)
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
@@ -266,7 +272,9 @@ def _seen(
     )
     openings = one(
         "openings",
-        lambda reading, source: read_walked(reading, source, stands, log, gap_max_m=gap),
+        lambda reading, source: named_outlines(
+            read_walked(reading, source, stands, log, gap_max_m=gap, keep_crossing=False), log
+        ),
         no_areas(stands.crs, WALKED_COLUMNS),
     )
     sampled = one(

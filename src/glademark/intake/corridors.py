@@ -1,8 +1,10 @@
 """Corridors: centre lines with their widths and whether they are new."""
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import chain, count
+from types import MappingProxyType
 
 import geopandas as gpd
 import numpy as np
@@ -39,13 +41,20 @@ _STATE_OF = {word: state for state, words in _STATES.items() for word in words.s
 
 
 def read_corridors(
-    reading: Reading, source: Source, stands: Stands, settings: CorridorSettings, log: RecordLog
+    reading: Reading,
+    source: Source,
+    stands: Stands,
+    settings: CorridorSettings,
+    log: RecordLog,
+    *,
+    taken: Mapping[int, Sequence[str]] = MappingProxyType({}),
 ) -> gpd.GeoDataFrame:
     """
     Corridors, one a feature in however many pieces, that have any part in their stand.
 
     A stand is refused where there are polygons or points, all lines are outside, or a width is
     impossible. Columns are `CORRIDOR_COLUMNS`, LineString or MultiLineString in the working CRS.
+    `taken` are the names of corridors of other files, by stand.
     """
     reading = stands.bring(reading, source, log)
     stated = {"width": settings.width_column} if settings.width_column else {}
@@ -57,7 +66,7 @@ def read_corridors(
     widths, states = _widths(fields, settings), _states(fields)
     reading = log.left(reading)
     columns = {
-        "corridor": _unique_names(reading, log),
+        "corridor": _unique_names(reading, log, taken),
         "width_m": widths[reading.index],
         "state": states[reading.index],
         "source_file": reading.file.name,
@@ -118,12 +127,15 @@ def _near_stand(reading: Reading, stands: Stands, log: RecordLog) -> Reading:
     )
 
 
-def _unique_names(reading: Reading, log: RecordLog) -> pd.Series:
+def _unique_names(
+    reading: Reading, log: RecordLog, taken: Mapping[int, Sequence[str]]
+) -> pd.Series:
     """The marker's own names, numbers where there are none, told apart where they repeat."""
     own = [""] * len(reading) if reading.ids is None else list(reading.ids)
     result = np.full(len(own), "", dtype=object)
     for stand, places in reading.split(np.ones(len(own), dtype=bool)):
-        names = _numbered([own[place] for place in places])
+        before = list(taken.get(stand, ()))
+        names = _numbered([*before, *(own[place] for place in places)])
         repeated = sorted({name for name, times in Counter(names).items() if times > 1})
         if repeated:
             number = counted(sum(name in repeated for name in names), "line")
@@ -133,7 +145,7 @@ def _unique_names(reading: Reading, log: RecordLog) -> pd.Series:
                 "behind the name.",
                 stand=stand,
             )
-        result[places] = _told_apart(names)
+        result[places] = _told_apart(names)[len(before) :]
     return pd.Series(result, index=reading.index, dtype="str")
 
 

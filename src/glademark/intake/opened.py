@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
 from typing import TypeVar
@@ -33,7 +34,7 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "cruise": (meanings.CRUISE, "points"),
     }
 )
-"""Inputs with positions of which there is one file, in the order in which they are opened."""
+"""Inputs with positions other than marks, in the order in which they are opened."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -44,11 +45,11 @@ class OpenInputs:
     Attributes
     ----------
     layers
-        Reading by key in ``[inputs]``; None where not given or refused.
-    marks
+        Readings by key in ``[inputs]``, one a file, None where refused.
+    marks, tally
         One reading a file, None where refused.
-    tally, volume_table
-        Tables; None where not given or refused.
+    volume_table
+        None where not given or refused.
     terrain
         The raster's file; None where not given or refused.
     faults
@@ -57,9 +58,9 @@ class OpenInputs:
         Of the stands, by number; one without a name where records do not say their stand.
     """
 
-    layers: Mapping[str, Reading | None]
+    layers: Mapping[str, tuple[Reading | None, ...]]
     marks: tuple[Reading | None, ...]
-    tally: Reading | None
+    tally: tuple[Reading | None, ...]
     volume_table: Reading | None
     terrain: FieldFile | None
     faults: tuple[str, ...] = ()
@@ -67,7 +68,8 @@ class OpenInputs:
 
     def readings(self) -> tuple[Reading, ...]:
         """All readings that there are, in the order in which they were opened."""
-        every = (*self.layers.values(), *self.marks, self.tally, self.volume_table)
+        layers = chain.from_iterable(self.layers.values())
+        every = (*layers, *self.marks, *self.tally, self.volume_table)
         return tuple(reading for reading in every if reading is not None)
 
     def changed(self, change: Callable[[Reading], Reading]) -> "OpenInputs":
@@ -78,9 +80,9 @@ class OpenInputs:
 
         return replace(
             self,
-            layers={key: _of(reading) for key, reading in self.layers.items()},
+            layers={key: tuple(map(_of, readings)) for key, readings in self.layers.items()},
             marks=tuple(map(_of, self.marks)),
-            tally=_of(self.tally),
+            tally=tuple(map(_of, self.tally)),
             volume_table=_of(self.volume_table),
         )
 
@@ -114,9 +116,12 @@ def open_inputs(project: Project, *, folder: Path, temporary: Path) -> OpenInput
         faults=[],
     )
     inputs = project.inputs
-    layers = {key: opener.layer(key, getattr(inputs, key)) for key in LAYERS}
+    layers = {
+        key: tuple(opener.layer(key, source) for source in getattr(inputs, key) or ())
+        for key in LAYERS
+    }
     marks = tuple(opener.layer("marks", source) for source in inputs.marks)
-    tally = opener.table("tally", inputs.tally)
+    tally = tuple(opener.table("tally", source) for source in inputs.tally or ())
     volume_table = opener.table("volume_table", project.volume.table)
     return OpenInputs(
         layers=layers,

@@ -1,5 +1,6 @@
 """Outlines as valid areas: closed lines filled, small crossings mended, large ones refused."""
 
+from collections.abc import Hashable
 from dataclasses import replace
 
 import geopandas as gpd
@@ -8,13 +9,11 @@ import pandas as pd
 import shapely
 from shapely.validation import explain_validity
 
+from glademark.contracts.valid_shapes import MEND_SHARE_MAX, mended_outlines
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import polygonal
 from glademark.intake.wording import counted, shown
-
-MEND_SHARE_MAX = 0.001
-"""Share of its area by which mending may change a polygon."""
 
 MEND_MAX_M2 = 100.0
 """Area by which mending may change a polygon [m2]."""
@@ -22,12 +21,20 @@ MEND_MAX_M2 = 100.0
 _CORNERS_MIN = 3
 
 
-def with_areas(reading: Reading, log: RecordLog, *, gap_max_m: float) -> Reading:
+def with_areas(
+    reading: Reading,
+    log: RecordLog,
+    *,
+    gap_max_m: float,
+    crosses_at: dict[Hashable, str] | None = None,
+) -> Reading:
     """
     Records, in metres, as valid Polygon or MultiPolygon; lines with a gap up to `gap_max_m` closed.
 
     A stand is refused where there are points, a line is open, or a polygon has no area or crosses
-    itself so that mending would move its area by 0.1 % or 100 m2: every such record is named.
+    itself so that mending would move its area by 0.1 % or 100 m2: every such record is named. With
+    `crosses_at`, an outline that crosses itself is kept, mended, and the place entered there by the
+    index of the record.
     """
     shapes = reading.shapes.to_numpy().copy()
     dimensions = shapely.get_dimensions(shapes)
@@ -37,6 +44,11 @@ def with_areas(reading: Reading, log: RecordLog, *, gap_max_m: float) -> Reading
         faults |= {at: fault} if fault else {}
     broken = ~shapely.is_valid(shapes) & ~shapely.is_missing(shapes)
     for at in map(int, np.flatnonzero(broken)):  # broken polygons are few as well
+        if crosses_at is not None:
+            whole, places = mended_outlines(shapes[[at]])
+            shapes[at] = polygonal(whole)[0]
+            crosses_at |= {reading.index[at]: places[0]} if places[0] else {}
+            continue
         shapes[at], mend, fault = _mended(shapes[at])
         faults |= {at: fault} if fault else {}
         if mend:

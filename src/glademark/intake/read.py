@@ -1,10 +1,11 @@
 """All inputs of a project as one Survey of one stand or many."""
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import geopandas as gpd
 import numpy as np
@@ -19,8 +20,10 @@ from glademark.intake.areas import (
     AREA_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
-    cut_at_stand,
+    WATER_COLUMNS,
+    named_outlines,
     no_areas,
+    note_uphill,
     read_areas,
     read_landings,
     read_setbacks,
@@ -34,19 +37,21 @@ from glademark.intake.elevation import read_elevation, refuse_little_cover
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
 from glademark.intake.marks import read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
-from glademark.intake.record_log import RecordLog
+from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
-from glademark.intake.stand import read_stands, zone_groups
+from glademark.intake.stand import read_stands, together, zone_groups
 from glademark.intake.stands import open_stands
 from glademark.intake.tally import no_tally, read_tally, read_text_rows
 from glademark.intake.terrain import describe_terrain
+from glademark.intake.wording import counted, listed
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
 
 log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
+_F = TypeVar("_F", bound=pd.DataFrame)
 _Terrain = tuple[dict[int, dict[str, float | str]] | None, dict[int, Elevation] | None]
 
 
@@ -162,14 +167,15 @@ def surveys_of(inputs: OpenInputs, project: Project) -> Iterator[Survey]:
 def _groups(inputs: OpenInputs, project: Project) -> list[list[int]]:
     """Stands that can be in one survey: of one working CRS and one volume table."""
     stands = len(inputs.names)
-    boundary, source = inputs.layers["stand"], project.inputs.stand
-    if inputs.volume_table is not None and inputs.volume_table.key is not None:
-        return [[stand] for stand in range(stands)]
-    if boundary is None or stands == 1:
+    boundaries, stated = inputs.layers["stand"], project.heading.working_crs
+    if None in boundaries or stands == 1 or (stated is not None and len(boundaries) > 1):
         return [list(range(stands))]
+    if len(boundaries) > 1:
+        return [[stand] for stand in range(stands)]
+    (boundary,), (source,) = boundaries, project.inputs.stand
     trial = RecordLog(stands=stands)
     trial.open(boundary)
-    return zone_groups(boundary, source, trial, stated=project.heading.working_crs)
+    return zone_groups(boundary, source, trial, stated=stated)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -191,18 +197,15 @@ class _Reader:
         records = RecordLog(stands=stands)
         for fault in inputs.faults:
             records.fault(fault)
+        boundaries = len(whole.layers["stand"])
+        needed = NEEDED if boundaries == 1 else tuple(key for key in NEEDED if key != "stand")
         for reading in whole.readings():
-            records.open(reading)
+            records.open(reading, needed=needed)
         return cls(inputs=whole, project=project, log=records)
 
     def survey(self) -> Survey:
         """Survey of all inputs; refused stands are numbered after the others."""
-        stated = self.project.heading.working_crs
-        stands = self._used(
-            "stand",
-            lambda reading, source: read_stands(reading, source, self.log, stated=stated),
-            no_boundaries(self.log.stands),
-        )
+        stands = self._stands()
         frames: dict[str, Any] = {
             "marks": self._marks(stands),
             "corridors": self._corridors(stands),
@@ -216,28 +219,38 @@ class _Reader:
             no_leave_trees(stands.crs),
         )
         frames["tally"], volume_table = self._tables()
-        frames["plots"], frames["plot_trees"] = self._used(
-            "cruise",
-            lambda reading, source: read_cruise(reading, source, stands, self.project, self.log),
-            no_cruise(stands.crs),
-        )
+        frames["plots"], frames["plot_trees"] = self._cruise(stands)
         terrain, elevation = self._terrain(stands)
+        if self.project.water.setback_m is not None:
+            note_uphill(frames["water"], elevation or {}, self.log)
+        frames["water"] = frames["water"][[*AREA_COLUMNS, STAND, "geometry"]]
         return self._of_used(stands, frames, volume_table, terrain, elevation)
 
-    def _used(self, key: str, use: Callable[[Reading, Source], _T], instead: _T) -> _T:
+    def _each(self, key: str, use: Callable[[Reading, Source], _T]) -> list[_T]:
+        """What the files of a layer are used for, without those that are refused."""
+        sources = getattr(self.project.inputs, key) or ()
+        readings = self.inputs.tally if key == "tally" else self.inputs.layers[key]
+        twice = _given_twice([one for one in readings if one is not None], sources, key)
+        if twice:
+            self.log.fault(twice)
+            return []
+        used: list[_T] = []
+        for reading, source in zip(readings, sources, strict=True):
+            if reading is not None and self.log.still_to_read(reading):
+                with self.log.gathering(reading):
+                    used.append(use(reading, source))
+        return used
+
+    def _used(self, key: str, use: Callable[[Reading, Source], _F], instead: _F) -> _F:
         """What a layer is used for, or what stands for one that is not given or refused."""
-        reading, source = self.inputs.layers[key], getattr(self.project.inputs, key)
-        if reading is None or source is None or not self.log.still_to_read(reading):
-            return instead
-        with self.log.gathering(reading):
-            return use(reading, source)
-        return instead
+        found = self._each(key, use)
+        return joined(found) if found else instead
 
     def _marks(self, stands: Stands) -> gpd.GeoDataFrame | None:
         """Marks of all files, if all of them can be read."""
         sources = self.project.inputs.marks
         opened = [reading for reading in self.inputs.marks if reading is not None]
-        twice = _given_twice(opened, sources)
+        twice = _given_twice(opened, sources, "marks")
         if twice:
             self.log.fault(twice)
         if twice or len(opened) < len(sources):
@@ -246,20 +259,54 @@ class _Reader:
             return read_marks(opened, self.project, stands, self.log)
         return None
 
+    def _stands(self) -> Stands:
+        """Boundaries of all files, those of one stand put together, in the CRS of the first."""
+        systems = [self.project.heading.working_crs]
+
+        def _read(reading: Reading, source: Source) -> Stands:
+            found = read_stands(reading, source, self.log, stated=systems[-1])
+            systems.append(found.crs.to_wkt())
+            return found
+
+        return together(self._each("stand", _read)) or no_boundaries(self.log.stands)
+
     def _corridors(self, stands: Stands) -> gpd.GeoDataFrame:
         """Corridors, or none, which is worth a word."""
-        reading, settings = self.inputs.layers["corridors"], self.project.corridors
+        settings, taken = self.project.corridors, defaultdict[int, list[str]](list)
+        given = [reading for reading in self.inputs.layers["corridors"] if reading is not None]
         text = "No corridors are given: their share is 0 %."
-        if reading is None:
+        with_some = {stand for reading in given for stand in self.log.still_to_read(reading)}
+        if not given:
             self.log.notice(text)
         else:
-            for stand in set(range(self.log.stands)) - set(self.log.still_to_read(reading)):
+            for stand in set(range(self.log.stands)) - with_some:
                 self.log.notice(text, stand=stand)
-        return self._used(
-            "corridors",
-            lambda reading, source: read_corridors(reading, source, stands, settings, self.log),
-            no_corridors(stands.crs),
+
+        def _read(reading: Reading, source: Source) -> gpd.GeoDataFrame:
+            lines = read_corridors(reading, source, stands, settings, self.log, taken=taken)
+            for stand, name in zip(lines[STAND], lines["corridor"], strict=True):
+                taken[stand].append(name)
+            return lines
+
+        return self._used("corridors", _read, no_corridors(stands.crs))
+
+    def _cruise(self, stands: Stands) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+        """Plots and trees of all files; a plot that stands in two of them is a fault."""
+        found = self._each(
+            "cruise",
+            lambda reading, source: read_cruise(reading, source, stands, self.project, self.log),
         )
+        if not found:
+            return no_cruise(stands.crs)
+        plots, trees = (joined(list(frames)) for frames in zip(*found, strict=True))
+        twice = plots[plots.duplicated([STAND, "plot"])]
+        for stand, names in twice.groupby(STAND)["plot"]:
+            text = (
+                f"[inputs] cruise: {counted(len(names), 'plot')} in two files ({listed(names)}). "
+                "Give each plot a name of its own, or leave one file out."
+            )
+            self.log.fault(text, stand=int(stand))
+        return plots, trees
 
     def _areas(self, stands: Stands) -> dict[str, gpd.GeoDataFrame]:
         """Walked openings, exclusions, landings, marked ground, water and setbacks."""
@@ -278,12 +325,12 @@ class _Reader:
             key: _read(key, read_areas, AREA_COLUMNS) for key in ("exclusions", "marked_ground")
         }
         sites = _read("landings", read_landings, AREA_COLUMNS)
-        walked = _read("openings", read_walked, WALKED_COLUMNS)
+        walked = named_outlines(_read("openings", read_walked, WALKED_COLUMNS), records)
         settings = self.project.water
         water = self._used(
             "water",
             lambda reading, source: read_water(reading, source, stands, settings, records),
-            no_areas(stands.crs, AREA_COLUMNS),
+            no_areas(stands.crs, WATER_COLUMNS),
         )
         given = self._used(
             "setbacks",
@@ -294,15 +341,14 @@ class _Reader:
         every = [frame for frame in (given, strips) if len(frame)]
         setbacks = pd.concat(every, ignore_index=True) if every else given
         setbacks = setbacks.sort_values(STAND, kind="stable", ignore_index=True)
-        landings = {"landings": cut_at_stand(sites, stands), "landing_sites": sites}
-        return {**plain, **landings, "walked": walked, "water": water, "setbacks": setbacks}
+        return {**plain, "landings": sites, "walked": walked, "water": water, "setbacks": setbacks}
 
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
         """Paper tally and volume table; None where the latter is not given."""
-        tally, volume_table = no_tally(), None
-        if self.inputs.tally is not None and self.log.still_to_read(self.inputs.tally):
-            with self.log.gathering(self.inputs.tally):
-                tally = read_tally(self.inputs.tally, self.project, self.log)
+        volume_table = None
+        tally = self._used(
+            "tally", lambda reading, _: read_tally(reading, self.project, self.log), no_tally()
+        )
         if self.inputs.volume_table is not None:
             with self.log.gathering(self.inputs.volume_table):
                 volume_table = read_text_rows(self.inputs.volume_table, self.log)
@@ -380,15 +426,24 @@ def _under_new(by_stand: Mapping[int, _T] | None, new: dict[int, int]) -> dict[i
     return kept or None
 
 
-def _given_twice(readings: list[Reading], sources: tuple[Source, ...]) -> str:
-    """Sentence about a file of marks that is given twice, or nothing."""
+def _given_twice(readings: Sequence[Reading], sources: tuple[Source, ...], key: str) -> str:
+    """Sentence about a file that is given twice for one input, or nothing."""
     seen: dict[tuple[str, str | None], str] = {}
     for reading, source in zip(readings, sources, strict=False):
-        key = reading.file.sha256, source.layer
-        if key in seen:
+        same = reading.file.sha256, source.layer
+        if same in seen:
             return (
-                f"{reading.file.name}: the same marks are given as {seen[key]} already. "
-                "Remove one of them from [inputs] marks."
+                f"{reading.file.name}: the same {key.replace('_', ' ')} are given as {seen[same]} "
+                f"already. Remove one of them from [inputs] {key}."
             )
-        seen[key] = reading.file.name
+        seen[same] = reading.file.name
     return ""
+
+
+def joined(frames: Sequence[_F]) -> _F:
+    """Rows of several files under each other, by stand; those of one file as they are."""
+    if len(frames) == 1:
+        return frames[0]
+    some = [frame for frame in frames if len(frame)] or [*frames[:1]]
+    table = pd.concat(some, ignore_index=True)
+    return cast("_F", table.sort_values(STAND, kind="stable", ignore_index=True))

@@ -1,6 +1,6 @@
 """What became of every record: read = used + rejected, file by file and stand by stand."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
 from typing import cast
@@ -44,11 +44,11 @@ class RecordLog:
     _rejected: list[pd.DataFrame] = field(default_factory=list)
     _files: dict[_Key, _FileRecords] = field(default_factory=dict)
 
-    def open(self, reading: Reading) -> None:
+    def open(self, reading: Reading, *, needed: Collection[str] = NEEDED) -> None:
         """Begin with a file: all its records, and those that could not even be read."""
         spoiled = reading.spoiled
         read = self._by_stand(reading) + len(spoiled)
-        given = (read > 0) | (reading.file.input in NEEDED) | (reading.key is None)
+        given = (read > 0) | (reading.file.input in needed) | (reading.key is None)
         self._files[_key(reading)] = self._file(reading.file, read=read, given=given)
         for text in reading.notices:
             self.notice(text, of=reading)

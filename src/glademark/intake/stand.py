@@ -1,6 +1,6 @@
 """The stands: polygons of a boundary file as one valid area each."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -60,6 +60,26 @@ def read_stands(reading: Reading, source: Source, log: RecordLog, *, stated: str
     log.use(log.refuse(reading, faults))
     places_on_earth = [found.get(stand, middle) for stand, middle in enumerate(stands.middles)]
     return replace(stands, crs=crs, middles=places_on_earth)
+
+
+def together(every: Sequence[Stands]) -> Stands | None:
+    """Stands whose boundaries were given in several files, in one CRS; None without any."""
+    if len(every) < 2:  # noqa: PLR2004 - nothing to put together
+        return every[0] if every else None
+    areas, middles = every[0].areas.copy(), [*every[0].middles]
+    for more in every[1:]:
+        for stand, area in enumerate(more.areas):
+            if area is not None:
+                middles[stand] = more.middles[stand] if areas[stand] is None else middles[stand]
+                areas[stand] = area if areas[stand] is None else shapely.union(areas[stand], area)
+    return replace(every[0], areas=polygonal_or_none(areas), middles=middles)
+
+
+def polygonal_or_none(areas: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Areas without the points and lines at which they merely touch."""
+    known = ~shapely.is_missing(areas)
+    areas[known] = polygonal(areas[known])
+    return areas
 
 
 def zone_groups(

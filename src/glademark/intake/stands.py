@@ -64,12 +64,13 @@ def _numbered(inputs: OpenInputs, column: str) -> ManyStands:
         for reading in inputs.readings()
         if reading.file.input in MUST_NAME_STAND and header_of(reading, column) is None
     ]
-    boundary = inputs.layers["stand"]
-    if missing or boundary is None:
+    boundaries = [one for one in inputs.layers["stand"] if one is not None]
+    if missing or not boundaries:
         raise InputError(*missing)
-    names = pd.Index([name for name in _stand_names(boundary, column).unique() if name])
+    named = pd.concat([_stand_names(boundary, column) for boundary in boundaries])
+    names = pd.Index([name for name in named.unique() if name])
     if not len(names):
-        msg = f"{boundary.file.name}: no record names its stand in {column!r}. Fill it in."
+        msg = f"{boundaries[0].file.name}: no record names its stand in {column!r}. Fill it in."
         raise InputError(msg)
     rejected, counts = zip(
         *(records_of_no_stand(reading, column, names) for reading in inputs.readings()), strict=True

@@ -19,10 +19,9 @@ from glademark.intake.earlier import changed_inputs, earlier_numbers
 from glademark.intake.read import read_survey
 from glademark.jobs.one_stand import lay_out_survey
 from glademark.jobs.plugins import (
-    SUMMARY,
     asked_for,
     chosen,
-    installed_deliverables,
+    installed_for,
     installed_limits,
 )
 from glademark.judge.limits import limits_asked
@@ -156,7 +155,7 @@ def make_papers(
         If the results could not be written.
     """
     delivery = reopen(layout_gpkg)
-    every = installed_deliverables([*only, *also, SUMMARY] if only else ())
+    every = installed_for(only, also)
     papers = {name: one for name, one in every.items() if name != GEOPACKAGE}
     writers = chosen(papers, only, also=also)
     replacing = Replacing(made_from=layout_gpkg, inputs=(layout_gpkg,))

@@ -22,6 +22,17 @@ LIMITS = "glademark.limits"
 DELIVERABLES = "glademark.deliverables"
 SUMMARY = "summary"
 
+ALSO_CALLED: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "geopackage": ("gpkg",),
+        "tables": (
+            "volume_by_zone", "checks", "openings", "allowance", "cruise_plots", "stock_by_class",
+            "corridor_grades", "extraction", "water_crossings", "beyond_reach",
+        ),
+    }
+)  # fmt: skip
+"""Deliverables under another name, and those that are asked for together."""
+
 T = TypeVar("T")
 
 
@@ -43,7 +54,22 @@ def installed_deliverables(ids: Collection[str] = ()) -> Mapping[str, "Deliverab
 
 def asked_for(only: Sequence[str], also: Sequence[str] = ()) -> Mapping[str, "Deliverable"]:
     """Installed deliverables of some ids, or the usual ones and others besides."""
-    return chosen(installed_deliverables([*only, *also, SUMMARY] if only else ()), only, also=also)
+    return chosen(installed_for(only, also), only, also=also)
+
+
+def installed_for(only: Sequence[str], also: Sequence[str]) -> Mapping[str, "Deliverable"]:
+    """Installed deliverables that some ids are chosen from: only these are loaded, or all."""
+    return installed_deliverables([*_ids(only), *also, SUMMARY] if only else ())
+
+
+def _ids(only: Sequence[str], known: Collection[str] | None = None) -> list[str]:
+    """Ids, those of a name of `ALSO_CALLED` in its place, as far as they are known."""
+    return [
+        one
+        for name in only
+        for one in ALSO_CALLED.get(name.casefold(), (name,))
+        if known is None or one == name or one in known
+    ]
 
 
 def chosen(
@@ -54,6 +80,7 @@ def chosen(
 
     Where `only` is empty, all but those that are made on request; `also` besides.
     """
+    only = _ids(only, deliverables)
     _refuse_unknown([*only, *also], deliverables)
     usual = {name for name, one in deliverables.items() if not one.on_request}
     wanted = {*(only or usual), *also, SUMMARY}

@@ -23,7 +23,7 @@ _QUANTITY = {
     ("boundary_distance_min", "openings", "m"): "boundary",
     ("water_distance_min", "openings", "m"): "water",
     ("corridor_share_max", "corridors", "share"): "corridor_share",
-    ("corridor_share_max", "corridors, landings", "share"): "corridor_landing_share",
+    ("corridors_and_landings_share_max", "corridors, landings", "share"): "corridor_landing_share",
     ("exclusion", "exclusions", "trees"): "trees_in_exclusion",
     ("setback", "setbacks", "trees"): "trees_in_setbacks",
 }

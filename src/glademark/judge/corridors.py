@@ -1,31 +1,44 @@
-"""Limits of corridors: share, width, spacing."""
+"""Limits of corridors: share, density, width, spacing."""
 
 import pandas as pd
 
-from glademark.judge.limits import Case, Limit, Value, columns_of, number, verdicts
+from glademark.judge.limits import (
+    Case,
+    Limit,
+    Value,
+    columns_of,
+    not_checked,
+    number,
+    texts,
+    verdicts,
+)
+from glademark.measure.lane_spacing import lane_spacing
+from glademark.units import SHOWN_LENGTH_M
 
-_SHARE_OF = {
-    "corridors": "share of the stand in corridors",
-    "corridors, landings": "share of the stand in corridors and landings",
-}
+ONE_LANE = "no two corridors run side by side, within 30 degrees of each other"
 
 
 def _share_max(case: Case, value: Value) -> pd.DataFrame:
-    """Corridors alone, and with the landings where there are any."""
-    figures = case.layout.figures.corridors
-    shares = {"corridors": figures.share}
-    if len(case.layout.landings):
-        shares["corridors, landings"] = figures.share_with_landings
-    rows = [
-        verdicts(
-            columns_of(layer, ["all"], [share], subject=_SHARE_OF[layer]),
-            limit=number(value),
-            sense="max",
-            unit="share",
-        )
-        for layer, share in shares.items()
-    ]
-    return rows[0] if len(rows) == 1 else pd.concat(rows)
+    """Corridors alone."""
+    share = case.layout.figures.corridors.share
+    rows = columns_of("corridors", ["all"], [share], subject="share of the stand in corridors")
+    return verdicts(rows, limit=number(value), sense="max", unit="share")
+
+
+def _with_landings_max(case: Case, value: Value) -> pd.DataFrame:
+    """Corridors and landings, whose overlap counts once."""
+    share = case.layout.figures.corridors.share_with_landings
+    subject = "share of the stand in corridors and landings"
+    rows = columns_of("corridors, landings", ["all"], [share], subject=subject)
+    return verdicts(rows, limit=number(value), sense="max", unit="share")
+
+
+def _density_max(case: Case, value: Value) -> pd.DataFrame:
+    """Length of all centre lines over the area of the stand."""
+    density = case.layout.figures.corridors.density_m_per_ha
+    subject = "density of corridors (length / stand area)"
+    rows = columns_of("corridors", ["all"], [density], subject=subject)
+    return verdicts(rows, limit=number(value), sense="max", unit="m/ha")
 
 
 def _width_max(case: Case, value: Value) -> pd.DataFrame:
@@ -38,15 +51,24 @@ def _width_max(case: Case, value: Value) -> pd.DataFrame:
 
 
 def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
-    """Mean spacing, stand area over length."""
-    spacing = case.layout.figures.corridors.mean_spacing_m
-    rows = columns_of(
-        "corridors",
-        ["all"],
-        [spacing],
-        subject="mean spacing of corridors, centre line to centre line (stand area / length)",
-    )
-    return verdicts(rows, limit=number(value), sense="min", unit="m")
+    """Each pair of neighbouring lanes, by the median of their distances."""
+    limit = number(value)
+    subject = "spacing of neighbouring corridors {}, centre line to centre line"
+    lines = case.layout.corridor_lines
+    pairs = lane_spacing(lines, least_m=limit)
+    if pairs.empty:
+        reason = ONE_LANE if len(lines) else "the layout has no corridors"
+        return not_checked(reason=reason, limit=limit, unit="m", subject=subject.format("").strip())
+    names = pairs["first"].astype(str) + ", " + pairs["second"].astype(str)
+    rows = columns_of("corridors", names, pairs["median_m"], subject=subject)
+    checked = verdicts(rows, limit=limit, sense="min", unit="m")
+    units = case.project.heading.units
+    unit = "ft" if units == "us" else "m"
+    least = [
+        f"median; the least single distance is {away:.1f} {unit}"
+        for away in pairs["least_m"] / SHOWN_LENGTH_M[units]
+    ]
+    return checked.assign(reason=texts(least))
 
 
 SHARE_MAX = Limit(
@@ -58,9 +80,21 @@ SHARE_MAX = Limit(
 WIDTH_MAX = Limit(
     id="corridor_width_max", title="largest width of a corridor", kind="length", judge=_width_max
 )
+WITH_LANDINGS_MAX = Limit(
+    id="corridors_and_landings_share_max",
+    title="largest share of the stand in corridors and landings",
+    kind="share",
+    judge=_with_landings_max,
+)
+DENSITY_MAX = Limit(
+    id="corridor_density_max",
+    title="largest density of corridors",
+    kind="density",
+    judge=_density_max,
+)
 SPACING_MIN = Limit(
     id="corridor_spacing_min",
-    title="least mean spacing of corridors",
+    title="least spacing of neighbouring corridors",
     kind="length",
     judge=_spacing_min,
 )

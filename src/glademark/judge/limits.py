@@ -7,6 +7,7 @@ none is built in; authority and source are what the project file says.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -23,12 +24,15 @@ from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,
     LENGTH_M,
+    LENGTH_PER_AREA_M_HA,
     share,
     split_quantity,
     to_si,
 )
 
-Kind = Literal["area", "length", "share", "diameter", "basal_area", "amounts", "grade", "count"]
+Kind = Literal[
+    "area", "length", "share", "diameter", "basal_area", "density", "amounts", "grade", "count"
+]
 Sense = Literal["max", "min"]
 
 NEAR_SHARE = 0.05
@@ -38,7 +42,14 @@ ROUNDING = 1e-9
 """Relative difference that is rounding, not a breach."""
 
 SI_UNIT: Mapping[Kind, str] = MappingProxyType(
-    {"area": "m2", "length": "m", "share": "share", "diameter": "cm", "basal_area": "m2/ha"}
+    {
+        "area": "m2",
+        "length": "m",
+        "share": "share",
+        "diameter": "cm",
+        "basal_area": "m2/ha",
+        "density": "m/ha",
+    }
 )
 
 _VERDICTS = ("not_checked", "exceeded", "near", "met")
@@ -198,7 +209,8 @@ def _value(text: str | Mapping[str, str], kind: Kind) -> Value:
         return share(text)
     if kind == "count":
         return _count(text)
-    factors = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA}.get(kind, LENGTH_M)
+    units = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA, "density": LENGTH_PER_AREA_M_HA}
+    factors = units.get(kind, LENGTH_M)
     return to_si(text, factors) * (100 if kind == "diameter" else 1)
 
 
@@ -242,7 +254,7 @@ def verdicts(
     limit: float,
     sense: Sense,
     unit: str,
-    near: float | None = None,
+    near: float | npt.NDArray[np.float64] | None = None,
 ) -> pd.DataFrame:
     """
     Rows held against a limit.
@@ -259,7 +271,8 @@ def verdicts(
     unit
         SI unit of measured, limit and margin.
     near
-        Margin that still counts as near, in `unit`; 5 % of the limit where not given.
+        Margin that still counts as near, in `unit`, one for all rows or one a row; 5 % of the limit
+        where not given.
 
     Returns
     -------
@@ -276,20 +289,29 @@ def verdicts(
 
 
 def _held(
-    measured: npt.NDArray[np.float64], *, limit: float, sense: Sense, unit: str, near: float | None
+    measured: npt.NDArray[np.float64],
+    *,
+    limit: float,
+    sense: Sense,
+    unit: str,
+    near: float | npt.NDArray[np.float64] | None,
 ) -> dict[str, Any]:
     """Columns that hold measured values against a limit."""
     margin = limit - measured if sense == "max" else measured - limit
     close = NEAR_SHARE * abs(limit) if near is None else near
     slack = ROUNDING * max(abs(limit), 1.0)
     found = np.select([np.isnan(margin), margin < -slack, margin <= close], [0, 1, 2], 3).tolist()
-    why = ("could not be measured", "", _why_near(near, unit), "")
+    errors = np.broadcast_to(np.nan if near is None else near, len(measured)).tolist()
+    why = [
+        ("could not be measured", "", _why_near(error, unit), "")[one]
+        for one, error in zip(found, errors, strict=True)
+    ]
     return {
         "limit_value": np.full(len(found), limit),
         "margin": margin,
         "unit": texts([unit] * len(found)),
         "verdict": texts([_VERDICTS[one] for one in found]),
-        "reason": texts([why[one] for one in found]),
+        "reason": texts(why),
     }
 
 
@@ -310,9 +332,9 @@ def texts(values: Sequence[object]) -> Any:  # noqa: ANN401 - what pandas makes 
     return pd.array(np.array(values, dtype=object), dtype=_TEXT)
 
 
-def _why_near(near: float | None, unit: str) -> str:
+def _why_near(near: float, unit: str) -> str:
     """What makes a row near."""
-    if near is None:
+    if math.isnan(near):
         return f"inside the limit by at most {NEAR_SHARE:.0%} of it"
     return f"inside the limit by at most the position error of {near:g} {unit}"
 

@@ -3,8 +3,21 @@
 import numpy as np
 import pandas as pd
 
-from glademark.judge.limits import Case, Limit, Sense, Value, columns_of, number, verdicts
+from glademark.judge.limits import (
+    Case,
+    Limit,
+    Sense,
+    Value,
+    columns_of,
+    not_checked,
+    number,
+    texts,
+    verdicts,
+)
+from glademark.measure.groups import crosses_itself
 from glademark.measure.openings import spacing_pairs
+
+NO_WATER = "no water is given; add it under [inputs] water"
 
 
 def _area_max(case: Case, value: Value) -> pd.DataFrame:
@@ -28,37 +41,77 @@ def _combined_area_max(case: Case, value: Value) -> pd.DataFrame:
         combined["area_m2"],
         subject="combined area of opening {}",
     )
-    return verdicts(rows, limit=number(value), sense="max", unit="m2")
+    rows = verdicts(rows, limit=number(value), sense="max", unit="m2")
+    return _why_unknown(rows, combined.get("crosses_at"))
 
 
 def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
     """Each pair that is too close or near it, and the nearest pair of every opening."""
-    limit, error = number(value), case.project.marks.position_error_m
-    openings = case.layout.openings
-    close = spacing_pairs(openings, within_m=limit + error)
+    limit, openings = number(value), case.layout.openings
+    error = _position_error(case)
+    close = spacing_pairs(openings, within_m=limit + float(error.max()) if len(error) else limit)
     nearest = openings.dropna(subset=["nearest"])
     ends = np.sort(nearest[["opening", "nearest"]].astype(int).to_numpy(), axis=1)
     pairs = pd.DataFrame(
         {"first": ends[:, 0], "second": ends[:, 1], "spacing_m": nearest["spacing_m"].to_numpy()}
     )
+    first, second = (close[end].map(error).to_numpy(dtype=float) for end in ("first", "second"))
+    close = close[close["spacing_m"] <= limit + np.maximum(first, second)]
     pairs = pd.concat([close, pairs]).drop_duplicates(["first", "second"])
     pairs = pairs.sort_values(["first", "second"])
     names = pairs["first"].astype(str) + ", " + pairs["second"].astype(str)
+    place = _crossing(openings)
+    one, two = (pairs[end].map(place) for end in ("first", "second"))
     rows = columns_of(
-        "openings", names, pairs["spacing_m"], subject="crown edge to crown edge of openings {}"
+        "openings",
+        names,
+        pairs["spacing_m"].mask(((one != "") | (two != "")).to_numpy()),
+        subject="crown edge to crown edge of openings {}",
     )
-    return verdicts(rows, limit=limit, sense="min", unit="m", near=error)
+    near = np.maximum(*(pairs[end].map(error).to_numpy(dtype=float) for end in ("first", "second")))
+    rows = verdicts(rows, limit=limit, sense="min", unit="m", near=near)
+    return _why_unknown(rows, one.where(one != "", two))
+
+
+def _position_error(case: Case) -> pd.Series:
+    """Largest position error of the marks of each opening, the project's where it has none [m]."""
+    marks = case.layout.marks
+    mine = marks[marks["opening"].notna().to_numpy()]
+    largest = mine["position_error_m"].groupby(mine["opening"].astype(int)).max()
+    openings = case.layout.openings["opening"].astype(int)
+    return largest.reindex(openings).fillna(case.project.marks.position_error_m)
+
+
+def _crossing(openings: pd.DataFrame) -> pd.Series:
+    """Where the outline of each opening crosses itself, by number; empty where it does not."""
+    numbers = openings["opening"].astype(int).to_numpy()
+    place = openings["crosses_at"].to_numpy() if "crosses_at" in openings else ""
+    return pd.Series(place, index=numbers, dtype=object)
+
+
+def _why_unknown(rows: pd.DataFrame, place: pd.Series | None) -> pd.DataFrame:
+    """Rows with the place at which an outline crosses itself where that leaves them unchecked."""
+    if place is None or rows.empty:
+        return rows
+    places = place.to_numpy(dtype=object)
+    why = texts([f"{crosses_itself(at)}: put its points in order" for at in places])
+    crosses = (rows["verdict"] == "not_checked").to_numpy() & (places != "")
+    return rows.assign(reason=rows["reason"].mask(crosses, pd.Series(why, index=rows.index)))
 
 
 def _share_max(case: Case, value: Value) -> pd.DataFrame:
-    """All openings together."""
-    rows = columns_of(
-        "openings",
-        ["all"],
-        [case.layout.figures.openings.share],
-        subject="share of the stand in openings",
-    )
-    return verdicts(rows, limit=number(value), sense="max", unit="share")
+    """All openings together; where some area is not known, the others may pass the limit alone."""
+    limit, share = number(value), case.layout.figures.openings.share
+    area = case.layout.openings["area_m2"]
+    subject = "share of the stand in openings"
+    known = float(area.sum()) / case.layout.figures.stand.area_m2
+    least = np.isnan(share) and known > limit
+    rows = columns_of("openings", ["all"], [known if least else share], subject=subject)
+    checked = verdicts(rows, limit=limit, sense="max", unit="share")
+    if not np.isnan(share):
+        return checked
+    reason = f"at least: the area of {area.isna().sum()} of {len(area)} openings is not known"
+    return checked.assign(reason=reason.removeprefix("" if least else "at least: "))
 
 
 def _boundary_min(case: Case, value: Value) -> pd.DataFrame:
@@ -68,10 +121,11 @@ def _boundary_min(case: Case, value: Value) -> pd.DataFrame:
 
 def _water_min(case: Case, value: Value) -> pd.DataFrame:
     """Each opening from the nearest bank."""
-    rows = _distance(case, value, "water_m", "opening {} to the nearest bank")
+    subject = "opening {} to the nearest bank"
     if case.layout.water.empty:
-        rows = rows.assign(reason="no water is given; add it under [inputs] water")
-    return rows
+        subject = "openings to the nearest bank"
+        return not_checked(reason=NO_WATER, limit=number(value), unit="m", subject=subject)
+    return _distance(case, value, "water_m", subject)
 
 
 def _by_opening(
@@ -80,15 +134,19 @@ def _by_opening(
     """One row an opening."""
     openings = case.layout.openings
     rows = columns_of("openings", openings["opening"], openings[column], subject=subject)
-    return verdicts(rows, limit=number(value), sense=sense, unit=unit)
+    rows = verdicts(rows, limit=number(value), sense=sense, unit=unit)
+    return _why_unknown(rows, openings.get("crosses_at"))
 
 
 def _distance(case: Case, value: Value, column: str, subject: str) -> pd.DataFrame:
-    """One row an opening, near within the position error."""
+    """One row an opening, near within the position error of its marks."""
     openings = case.layout.openings
-    rows = columns_of("openings", openings["opening"], openings[column], subject=subject)
-    near = case.project.marks.position_error_m
-    return verdicts(rows, limit=number(value), sense="min", unit="m", near=near)
+    place = _crossing(openings).to_numpy()
+    measured = openings[column].mask(place != "")
+    rows = columns_of("openings", openings["opening"], measured, subject=subject)
+    near = _position_error(case).to_numpy(dtype=float)
+    rows = verdicts(rows, limit=number(value), sense="min", unit="m", near=near)
+    return _why_unknown(rows, openings.get("crosses_at"))
 
 
 AREA_MAX = Limit(

@@ -26,23 +26,42 @@ from glademark.measure.standing import BASAL, SOLID
 from glademark.units import HECTARE_M2
 
 NOT_KNOWN = "the standing stock is not known; give [inputs] cruise or [allowance] standing"
-ONLY_PRODUCTS = (
-    "not all volume can be brought to m3, and the standing basal area is not known; give "
-    "basal_area under [allowance] standing"
+NO_BASAL_AREA = (
+    "the standing basal area is not known; give [inputs] cruise, or basal_area under [allowance] "
+    "standing"
 )
+NO_AMOUNT = "its standing stock is not known, or its amount not for every cut tree"
+BASAL_AREA_LIMIT = "removal_basal_area_share_max"
 NOTHING_STANDS = "the standing stock is zero"
 ONE_PLOT = "a single plot gives no confidence interval"
 
 
 def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
-    """Share of the standing volume; of basal area where volume cannot be brought to m3."""
-    subject = "share of the standing volume removed"
-    row = _quantity(case, SOLID)
-    if row is None:
-        row = _quantity(case, BASAL)
-        subject = "share of the standing basal area removed (not all volume can be brought to m3)"
-    reason = NOT_KNOWN if case.layout.allowance.empty else ONLY_PRODUCTS
-    return _share(row, number(value), subject, unknown=reason)
+    """Share of the basal area, unless that has its own limit, and of each product known."""
+    limit, known = number(value), case.layout.allowance["quantity"].tolist()
+    if not known:
+        subject = "share of the standing stock removed"
+        return not_checked(reason=NOT_KNOWN, limit=limit, unit="share", subject=subject)
+    products = [name for name in known if name not in (BASAL, SOLID)]
+    if not products and SOLID in known:
+        products = [SOLID]  # given as a whole
+    rows = [
+        _share(_quantity(case, name), limit, f"share of the standing {_in_words(name)} removed")
+        for name in products
+    ]
+    if BASAL_AREA_LIMIT not in case.project.limits:
+        subject = f"share of the standing {_in_words(BASAL)} removed"
+        rows.insert(0, _share(_quantity(case, BASAL), limit, subject, unknown=NO_BASAL_AREA))
+    lost = sorted(set(case.layout.figures.volume.by_product).difference(known))
+    if lost and SOLID not in products:
+        subject = f"share of the standing {', '.join(lost)} removed"
+        rows.append(not_checked(reason=NO_AMOUNT, limit=limit, unit="share", subject=subject))
+    return pd.concat(rows) if rows else pd.DataFrame()
+
+
+def _in_words(quantity: str) -> str:
+    """Basal area, solid volume, or a product by its name."""
+    return quantity.replace("_", " ") if quantity in (BASAL, SOLID) else quantity
 
 
 def _removal_basal_area_share_max(case: Case, value: Value) -> pd.DataFrame:
@@ -159,7 +178,7 @@ def _setback_residual(
 
 REMOVAL_SHARE_MAX = Limit(
     id="removal_share_max",
-    title="largest share of the standing volume removed",
+    title="largest share of the standing basal area and of each product removed",
     kind="share",
     judge=_removal_share_max,
 )

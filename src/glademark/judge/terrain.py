@@ -115,7 +115,7 @@ def _water_crossings_max(case: Case, value: Value) -> pd.DataFrame:
 
 def crossing_checks(case: Case) -> pd.DataFrame:
     """
-    Each crossing of water or a setback, to be looked at under local rules.
+    One row for all crossings of water and setbacks, to be looked at under local rules.
 
     Parameters
     ----------
@@ -125,25 +125,28 @@ def crossing_checks(case: Case) -> pd.DataFrame:
     Returns
     -------
     rows
-        One a crossing, with its angle to the bank as the measured value and no limit: it is not
-        for this program to say whether it is permitted. None without crossings.
+        With the number of crossings as the measured value and no limit: it is not for this program
+        to say whether they are permitted. None without crossings.
     """
     found = case.layout.water_crossings
     if found.empty:
         return pd.DataFrame()
-    name = found["name"].where(found["name"] != "", "without a name").astype(str)
-    where = found["what"].astype(str) + " " + name
-    rows = rows_of("water_crossings", found["crossing"], found["angle_deg"], subject="{}")
-    rows = rows.assign(
-        subject=("corridor " + found["corridor"].astype(str) + " crosses " + where).to_numpy()
+    of_water = int((found["what"] == "water").sum())
+    rows = rows_of(
+        "water_crossings",
+        [", ".join(found["crossing"].astype(str))],
+        [float(len(found))],
+        subject=f"corridors cross water {_times(of_water)}, setbacks "
+        f"{_times(len(found) - of_water)}",
     )
     return rows.assign(
-        limit_value=np.nan,
-        margin=np.nan,
-        unit="deg",
-        verdict="not_checked",
-        reason=PERMIT,
+        limit_value=np.nan, margin=np.nan, unit="crossings", verdict="not_checked", reason=PERMIT
     )
+
+
+def _times(number: int) -> str:
+    """How often."""
+    return {0: "nowhere", 1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
 def _share(frame: pd.DataFrame, column: str) -> pd.Series:

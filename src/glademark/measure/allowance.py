@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.measure.tables import exact_sums
-from glademark.units import HECTARE_M2
+from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
 _NO_GROUND = 1e-9
@@ -181,6 +181,34 @@ def allowance_notices(
                 "as taken on it; is the marked ground complete?"
             )
     return tuple(notices)
+
+
+LOW_WOOD_SHARE = 0.5
+"""Share of the least basal area to be expected below which corridor wood is worth a notice."""
+
+
+def corridor_wood_notice(
+    marked_m2: float, *, least_m2_ha: float, ground_m2: float, units: str
+) -> tuple[str, ...]:
+    """
+    A notice where far less is marked on new corridors than the stock would give there.
+
+    `marked_m2` is the basal area of corridor wood, `least_m2_ha` the lower end of the standing
+    basal area, `ground_m2` the operable ground of new corridors marked so far.
+    """
+    expected_m2 = least_m2_ha * ground_m2 / HECTARE_M2
+    if not marked_m2 < LOW_WOOD_SHARE * expected_m2:
+        return ()
+    area, acre = ("ft2", FOOT_M**2), ("acres", ACRE_M2)
+    if units != "us":
+        area, acre = ("m2", 1.0), ("ha", HECTARE_M2)
+    text = (
+        f"corridors: {marked_m2 / area[1]:,.1f} {area[0]} of basal area are marked on "
+        f"{ground_m2 / acre[1]:,.2f} {acre[0]} of new corridor, where the standing stock would "
+        f"give at least {expected_m2 / area[1]:,.1f} {area[0]}: marking there is incomplete, or "
+        "the corridors were routed through gaps"
+    )
+    return (text,)
 
 
 def _ratio(part: float, whole: float) -> float:

@@ -21,6 +21,7 @@ from glademark.forestry import SizeClasses
 from glademark.measure.allowance import (
     allowance_notices,
     allowance_table,
+    corridor_wood_notice,
     residual,
     stock_by_class,
 )
@@ -34,7 +35,7 @@ from glademark.measure.figures import (
 )
 from glademark.measure.holes import Holes
 from glademark.measure.openings import measured_incidental, measured_openings, wood_in
-from glademark.measure.standing import Standing
+from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums
 from glademark.measure.tally import tally_cells, tally_table
 from glademark.measure.terrain.light_and_wind import LIGHT_COLUMNS, light_on
@@ -236,6 +237,11 @@ def _stock(
             trees=trees,
             cut=cast("gpd.GeoDataFrame", cut),
             marked_ground=marked_ground.tolist(),
+        ) + corridor_wood_notice(
+            float(mine.loc[mine["zone"] == "corridor", "basal_area_m2"].sum()),
+            least_m2_ha=_least_basal_area(standing) / hectares if hectares > 0 else np.nan,
+            ground_m2=_new_corridor_m2(measured, stand, marked_ground),
+            units=project.heading.units,
         )
         stock[stand] = _Stock(
             allowance=allowance.assign(stand=stand),
@@ -244,6 +250,26 @@ def _stock(
             notices=notices,
         )
     return stock
+
+
+def _least_basal_area(standing: Standing) -> float:
+    """Lower end of the standing basal area, NaN where it is not known [m2]."""
+    basal = [stock.total for stock in standing.stocks if stock.quantity == BASAL]
+    if not basal:
+        return np.nan
+    return basal[0].mean if np.isnan(basal[0].low) else basal[0].low
+
+
+def _new_corridor_m2(measured: Measured, stand: int, marked_ground: GeometryArray) -> float:
+    """Operable ground of new corridors that was marked so far, all where nothing is said [m2]."""
+    strips = measured.corridors.strips
+    stays = ((strips[STAND] == stand) & (strips["state"] == "existing")).to_numpy()
+    ground = shapely.difference(
+        measured.zones["corridor"][stand], shapely.union_all(strips.geometry.to_numpy()[stays])
+    )
+    if len(marked_ground):
+        ground = shapely.intersection(ground, shapely.union_all(marked_ground))
+    return float(ground.area)
 
 
 def _table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> pd.DataFrame:

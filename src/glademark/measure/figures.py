@@ -39,15 +39,16 @@ def opening_figures(
     whole = combined["area_m2"].groupby(combined[STAND])
     incidental = holes.incidental.geometry.area.groupby(holes.incidental[STAND])
     nearest = openings["spacing_m"].groupby(openings[STAND]).min().reindex(stands)
-    total = sums(openings["area_m2"], openings[STAND], len(stands))
+    unknown = sums(openings["area_m2"].isna(), openings[STAND], len(stands)) > 0
+    total = np.where(unknown, np.nan, sums(openings["area_m2"], openings[STAND], len(stands)))
     columns: dict[str, pd.Series] = {
         "count": area.size().reindex(stands, fill_value=0),
         "area_m2": pd.Series(total),
         "share": pd.Series(total / stand_m2),
-        "largest_m2": area.max().reindex(stands, fill_value=0.0),
+        "largest_m2": area.max().reindex(stands, fill_value=0.0).mask(unknown),
         "nearest_spacing_m": nearest.astype(object).where(nearest.notna(), None),
         "combined_count": whole.size().reindex(stands, fill_value=0),
-        "combined_largest_m2": whole.max().reindex(stands, fill_value=0.0),
+        "combined_largest_m2": whole.max().reindex(stands, fill_value=0.0).mask(unknown),
         "components": pd.Series(holes.components),
         "components_area_m2": pd.Series(holes.components_area_m2),
         "incidental_count": incidental.size().reindex(stands, fill_value=0),

@@ -56,7 +56,8 @@ class Holes:
     Attributes
     ----------
     openings
-        Rows `stand`, `group`, `basis`, `net_of_leave_m2`; geometry the hole; sorted by stand.
+        Rows `stand`, `group`, `basis`, `crosses_at`, `net_of_leave_m2`; geometry the hole; sorted
+        by stand.
     incidental
         Rows `stand`, `net_of_leave_m2`; geometry the hole; sorted by stand.
     opening_of, incidental_of
@@ -242,7 +243,7 @@ def _stated_holes(
     outline = np.array(stated.geometry.array)
     outline[number] = without(crowns, leave[number])
     columns = {
-        **{name: stated[name] for name in (STAND, "group", "basis")},
+        **{name: stated[name] for name in (STAND, "group", "basis", "crosses_at")},
         "net_of_leave_m2": shapely.area(without(outline, leave)),
     }
     holes = features(columns, outline, crs=marks.crs)
@@ -276,6 +277,7 @@ def _touching_holes(
         STAND: pd.Series(stand, index=number),
         "group": np.full(len(number), "", dtype=object),
         "basis": np.full(len(number), "crowns", dtype=object),
+        "crosses_at": np.full(len(number), "", dtype=object),
         "net_of_leave_m2": area,
     }
     holes = features(columns, hole, crs=marks.crs)

@@ -142,7 +142,7 @@ def _measured(
 
 def _on_ground(layout: Layout, survey: Survey, project: Project, measured: Measured) -> Layout:
     """A layout with what is found of its ground, where anything was given for it."""
-    given = (survey.sites, survey.water, survey.setbacks)
+    given = (survey.landings, survey.water, survey.setbacks)
     stated = survey.elevation is not None or project.machine.reach_m is not None
     if not stated and not any(len(frame) for frame in given):
         return layout

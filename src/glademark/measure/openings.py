@@ -371,9 +371,35 @@ def measured_openings(
         "corridor_m": shapely.distance(shapes, corridor),
         **(with_heights(wood, measures["equivalent_diameter_m"]) if wood is not None else {}),
     }
+    columns, combined = _without_crossing(columns, combined, row_of)
     order = np.lexsort((number, stand))
     ordered = {name: values[order] for name, values in columns.items()}
     return features(ordered, shapes[order], crs=openings.crs), combined
+
+
+_OF_AREA = (
+    "area_m2", "net_of_leave_m2", "equivalent_diameter_m", "diameter_to_height", "in_corridor_m2",
+    "ellipse_m2",
+)  # fmt: skip
+
+
+def _without_crossing(
+    columns: dict[str, Any], combined: gpd.GeoDataFrame, row_of: IntArray
+) -> tuple[dict[str, Any], gpd.GeoDataFrame]:
+    """Columns without the sizes of outlines that cross themselves, which nobody knows."""
+    place = np.asarray(columns.get("crosses_at", ()), dtype=object)
+    crosses = place != ""
+    if not crosses.any():
+        return {name: one for name, one in columns.items() if name != "crosses_at"}, combined
+    at = np.full(len(combined), "", dtype=object)
+    at[row_of[crosses]] = place[crosses]
+    sizes = ["area_m2", "net_of_corridor_m2"]
+    combined = combined.assign(
+        **{name: combined[name].mask(at != "") for name in sizes}, crosses_at=at
+    )
+    blank = {name: np.where(crosses, np.nan, columns[name]) for name in _OF_AREA if name in columns}
+    whole = {"combined_area_m2": combined["area_m2"].to_numpy()[row_of]}
+    return {**columns, **blank, **whole}, combined
 
 
 def with_heights(

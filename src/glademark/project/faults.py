@@ -118,6 +118,8 @@ def _written(fault: ErrorDetails, asked: Mapping[str, Any]) -> tuple[list[int | 
     found: Any = asked
     steps: list[int | str] = []
     for step in fault["loc"]:
+        if isinstance(step, int) and not isinstance(found, list):
+            continue  # the only item of a list that was written without brackets
         inside = isinstance(found, Mapping) and step in found
         listed = isinstance(found, list) and isinstance(step, int) and step < len(found)
         if not (inside or listed):
@@ -140,7 +142,7 @@ def _key(fault: ErrorDetails, asked: Mapping[str, Any]) -> str:
 
 def _sentence(fault: ErrorDetails, asked: Mapping[str, Any]) -> str:
     """What is wrong, what was expected, what to do."""
-    kind, name = fault["type"], str(fault["loc"][-1])
+    kind, name = fault["type"], str(fault["loc"][-1] if fault["loc"] else "")
     if kind == "missing":
         return f"{_named(fault)} is missing; it has no default. Add it."
     if kind == "extra_forbidden":

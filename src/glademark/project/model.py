@@ -16,6 +16,7 @@ from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validat
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
+from glademark.errors import UnitError
 from glademark.project.position_error import stated_error_m
 from glademark.project.text_values import OneOrMore, Part, Quantity, Text, bare_or_table
 from glademark.units import (
@@ -131,22 +132,39 @@ class Source(Part):
         return bare_or_table(table, handler, {"type": "string", "description": "Path of a file."})
 
 
-class Inputs(Part):
-    """The field files."""
+Sources = Annotated[tuple[Source, ...], Field(min_length=1), OneOrMore()]
 
-    stand: Source
-    corridors: Source | None = None
-    marks: Annotated[tuple[Source, ...], Field(min_length=1), OneOrMore()]
-    tally: Source | None = None
-    openings: Source | None = None
-    exclusions: Source | None = None
-    setbacks: Source | None = None
-    water: Source | None = None
-    landings: Source | None = None
-    leave_trees: Source | None = None
-    marked_ground: Source | None = None
-    cruise: Source | None = None
+
+class Inputs(Part):
+    """The field files, one or several of each."""
+
+    stand: Sources
+    corridors: Sources | None = None
+    marks: Sources
+    tally: Sources | None = None
+    openings: Sources | None = None
+    exclusions: Sources | None = None
+    setbacks: Sources | None = None
+    water: Sources | None = None
+    landings: Sources | None = None
+    leave_trees: Sources | None = None
+    marked_ground: Sources | None = None
+    cruise: Sources | None = None
     terrain: Source | None = None
+
+    @field_validator("terrain", mode="before")
+    @classmethod
+    def _one_raster(cls, value: object) -> object:
+        """A list of one raster is that raster; several are not put together here."""
+        if not isinstance(value, list | tuple):
+            return value
+        if len(value) != 1:
+            msg = (
+                f"{len(value)} rasters are given; expected one. Put the tiles together into one "
+                "file, as a virtual raster for instance"
+            )
+            raise ValueError(msg)
+        return value[0]
 
 
 class Heading(Part):
@@ -208,11 +226,12 @@ class OpeningSettings(Part):
 
 
 class WaterSettings(Part):
-    """Banks and the strips along them."""
+    """Banks and the strips along them; left and right looking downstream along a line."""
 
     width_m: Length | None = Field(None, alias="width", gt=0)
     setback_m: Length | None = Field(None, alias="setback", gt=0)
     setback_rule: Literal["no_cut", "no_machine", "residual_basal_area"] = "no_cut"
+    side: Literal["left", "right", "both"] = "both"
     setback_minimum_m2_ha: BasalAreaPerHectare | None = Field(None, alias="setback_minimum", gt=0)
 
 
@@ -541,3 +560,22 @@ class Project(Part):
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     compare: CompareSettings = CompareSettings()
     deliver: DeliverSettings = DeliverSettings()
+
+    @model_validator(mode="after")
+    def _one_removal_share(self) -> "Project":
+        """The share that may be removed stands in two tables: both must say the same."""
+        limit, allowed = self.limits.get("removal_share_max"), self.allowance.removal_share_max
+        if limit is None or allowed is None or not isinstance(limit.value, str):
+            return self
+        try:
+            stated = share(limit.value)
+        except UnitError:
+            return self  # told where limits are read
+        if not math.isclose(stated, allowed, rel_tol=1e-9):
+            msg = (
+                f"[limits] removal_share_max is {limit.value.strip()} and [allowance] "
+                f"removal_share_max {100 * allowed:g} %; expected the same share in both. "
+                "Correct one, or leave it out"
+            )
+            raise ValueError(msg)
+        return self

@@ -166,11 +166,12 @@ def _opening_draws(field: Field, drawn: Drawn) -> Iterator[tuple[Key, FloatArray
     for number, one in drawn.openings.items():
         area = area_draws(one, measured_m2=float(measured[number]))
         total += area
-        yield ("opening_area", str(number)), area
+        if np.isfinite(measured[number]):
+            yield ("opening_area", str(number)), area
         yield ("boundary", str(number)), distance_draws(one, boundary)
         if not shapely.is_empty(water):
             yield ("water", str(number)), distance_draws(one, water)
-    if drawn.openings and not drawn.reasons:
+    if drawn.openings and not drawn.reasons and measured.notna().all():
         yield ("openings_share", "all"), total / shapely.area(stand)
 
 
@@ -199,7 +200,7 @@ def _combined(
     ):
         numbers = [int(number) for number in names.split(", ")]
         members = [drawn.openings[number] for number in numbers if number in drawn.openings]
-        if len(members) < len(numbers):
+        if len(members) < len(numbers) or not np.isfinite(area):
             continue
         hole = shapely.union_all([holes[number] for number in numbers])
         meets = shapely.intersects(strips, hole)

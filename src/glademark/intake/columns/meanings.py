@@ -280,6 +280,7 @@ AREAS = (_AREA_NAME,)
 WALKED = (_meaning("group", f"{_GROUP_HEADERS} name label id no number"),)
 """Meanings in a layer of walked openings."""
 
+_SIDE = _meaning("side", "side sides bank banks")
 SETBACKS = (
     _AREA_NAME,
     _meaning("rule", "rule rules restriction", strict=True),
@@ -290,10 +291,11 @@ SETBACKS = (
         strict=True,
     ),
     _meaning("distance", "distance dist width setback buffer", units=_LONG, strict=True),
+    _SIDE,
 )
 """Meanings in a layer of setbacks."""
 
-WATER = (_AREA_NAME, _WIDTH)
+WATER = (_AREA_NAME, _WIDTH, _SIDE)
 """Meanings in a layer of water."""
 
 _PLOT_AREAS = {

@@ -99,7 +99,7 @@ def with_ground(
     """
     extraction = extraction_network(
         survey.corridors,
-        survey.sites,
+        survey.landings,
         stand=shapely.union_all(layout.stand.geometry.to_numpy()),
         snap_m=project.machine.snapping_distance_m,
     )

@@ -159,15 +159,14 @@ def map_content(delivery: Delivery, *, points: gpd.GeoSeries | None = None) -> M
 
 def _area_frames(delivery: Delivery) -> dict[str, tuple[gpd.GeoDataFrame, str]]:
     """Frame and name column of each kind of area, in the order in which they are drawn."""
-    layout, survey = delivery.layout, delivery.survey
+    layout = delivery.layout
     corridors, setbacks = layout.corridors, layout.setbacks
-    landings = layout.landings if survey.landing_sites is None else survey.landing_sites
     rules = ("residual_basal_area", "no_machine", "no_cut")
     return {
         "water": (layout.water, "name"),
         "existing": (corridors[corridors["state"] == "existing"], "corridor"),
         "new": (corridors[corridors["state"] != "existing"], "corridor"),
-        "landings": (landings, "name"),
+        "landings": (layout.landings, "name"),
         "incidental_openings": (layout.incidental_openings, "incidental"),
         "openings": (layout.openings, "opening"),
         **{rule: (setbacks[setbacks["rule"] == rule], "name") for rule in rules},

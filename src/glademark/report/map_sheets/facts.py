@@ -115,7 +115,7 @@ def _openings(openings: Mapping[str, float], units: Units) -> str:
         f"{show_share(openings['share'])} of the stand; largest "
         f"{show_area(openings['largest_m2'], units)}"
     )
-    if openings["combined_largest_m2"] > openings["largest_m2"]:
+    if (openings["combined_largest_m2"] or 0.0) > (openings["largest_m2"] or 0.0):
         words += f", combined hole {show_area(openings['combined_largest_m2'], units)}"
     return words
 

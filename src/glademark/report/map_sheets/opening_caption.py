@@ -12,11 +12,16 @@ from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_wor
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
 from glademark.report.map_sheets.facts import counted
-from glademark.report.map_sheets.verdicts import checks_of, limit_words, worst, worst_row
+from glademark.report.map_sheets.verdicts import (
+    checks_of,
+    figure_beside,
+    limit_words,
+    worst,
+    worst_row,
+)
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
-    show_area,
     show_length,
     show_number,
 )
@@ -133,28 +138,39 @@ def _sentences(
     """Sentences of a caption, with the limits that speak of each."""
     units = content.units
 
-    def limited(words: str, limits: tuple[str, ...], rows: list[dict[Hashable, Any]]) -> str:
+    def limited(
+        lead: str, column: str, limits: tuple[str, ...], rows: list[dict[Hashable, Any]]
+    ) -> str:
         found = [
-            limit_words(worst_row(mine), units)
+            worst_row(mine)
             for limit in limits
             if (mine := [check for check in rows if check["limit"] == limit])
         ]
-        return words + (f" ({'; '.join(found)})" if found else "")
+        figure = figure_beside(float(row[column]), column.rsplit("_", 1)[1], found, units)
+        behind = "; ".join(limit_words(one, units) for one in found)
+        return f"{lead} {figure}" + (f" ({behind})" if found else "")
 
     volume = row["volume"]
+    crosses_at = row.get("crosses_at")
+    nearest = f"Nearest opening {row['nearest']}:"
+    is_alone = _far(content, row, "spacing_m") == MISSING
     sentences = [
-        limited(f"Area {show_area(row['area_m2'], units)}", _AREA_LIMITS, own),
-        limited(_combined_words(content, row), ("combined_area_max",), [*own, *hole]),
+        f"Area not known: the outline crosses itself at {crosses_at}" if crosses_at else "",
+        limited("Area", "area_m2", _AREA_LIMITS, own),
+        limited(
+            _combined_words(content, row), "combined_area_m2", ("combined_area_max",), [*own, *hole]
+        ),
         _trees_words(content, row),
         printable(volume) if isinstance(volume, str) else "",
         _shape_words(content, row),
-        limited(_nearest_words(content, row), ("opening_spacing_min",), own),
-        limited(f"Boundary {_far(content, row, 'boundary_m')}", ("boundary_distance_min",), own)
+        "No other opening"
+        if is_alone
+        else limited(nearest, "spacing_m", ("opening_spacing_min",), own),
+        limited("Boundary", "boundary_m", ("boundary_distance_min",), own)
         + f", corridor {_far(content, row, 'corridor_m')}",
     ]
     if _far(content, row, "water_m") != MISSING:
-        words = f"Water {_far(content, row, 'water_m')}"
-        sentences.append(limited(words, ("water_distance_min",), own))
+        sentences.append(limited("Water", "water_m", ("water_distance_min",), own))
     sentences.append(f"Middle {_place_words(content, row['geometry'])}")
     return [words for words in sentences if words]
 
@@ -165,17 +181,16 @@ def _far(content: MapContent, row: Mapping[Hashable, Any], column: str) -> str:
 
 
 def _combined_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
-    """With which openings it makes one hole, and how large."""
+    """With which openings it makes one hole."""
     combined = content.layout.combined_openings
     mine = combined[combined["combined"] == row["combined"]]
-    area = show_area(float(row["combined_area_m2"]), content.units)
     others = [
         number.strip()
         for names in mine["openings"].astype(str)
         for number in names.split(",")
         if number.strip() != str(row["opening"])
     ]
-    return f"Combined with {', '.join(others)}: {area}" if others else f"Combined area {area}"
+    return f"Combined with {', '.join(others)}:" if others else "Combined area"
 
 
 def _trees_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
@@ -191,14 +206,6 @@ def _shape_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
     parts = int(row["parts"])
     words = f"{length} long, {width} wide" + (f", in {parts} parts" if parts > 1 else "")
     return f"{words}; {name_text(row['basis'])}"
-
-
-def _nearest_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
-    """The nearest other opening."""
-    spacing = _far(content, row, "spacing_m")
-    return (
-        "No other opening" if spacing == MISSING else f"Nearest opening {row['nearest']}: {spacing}"
-    )
 
 
 def _place_words(content: MapContent, shape: shapely.Geometry) -> str:

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from glademark.report.quantities import MISSING, show_against
+from glademark.report.quantities import MISSING, show, show_against
 from glademark.report.review_page.wording import unit_text
 from glademark.report.terminal.limits import words_of
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Mapping, Sequence
 
     from glademark.contracts.layers import Units
 
@@ -89,6 +89,14 @@ def limit_words(row: Mapping[Hashable, Any], units: Units) -> str:
         return verdict
     bound = f"{bound_words(row)} {unit_text(limit)}"
     return bound if verdict == "met" else f"{bound}: {verdict}"
+
+
+def figure_beside(
+    measured: float, unit: str, rows: Sequence[Mapping[Hashable, Any]], units: Units
+) -> str:
+    """A measured figure with the digits that show on which side of its limits it lies."""
+    against = (show_against(measured, row["limit_value"], unit, units)[0] for row in rows)
+    return max([show(measured, unit, units), *against], key=len)
 
 
 def worst_row(rows: list[dict[Hashable, Any]]) -> dict[Hashable, Any]:

@@ -132,6 +132,17 @@ def _two_shares(of_stand: float, of_operable: float) -> str:
     return f"{shown} of the stand, {operable} of the operable area"
 
 
+def _openings_area(delivery: Delivery) -> str:
+    """Area of all openings and their share of the stand, or what of it is known."""
+    units, figures = delivery.project.heading.units, delivery.layout.figures.openings
+    area = delivery.layout.openings["area_m2"]
+    if area.notna().all():
+        return f"{show_area(figures.area_m2, units)}: {show_share(figures.share)} of the stand"
+    lost = _counted(int(area.isna().sum()), "walked outline")
+    known = show_area(float(area.sum()), units)
+    return f"at least {known}, without {lost} whose area is not known"
+
+
 def _openings(delivery: Delivery) -> Sequence[RenderableType]:
     """The group openings one by one, holes joined by corridors, and incidental openings."""
     units, figures = delivery.project.heading.units, delivery.layout.figures.openings
@@ -140,8 +151,8 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
     else:
         lines = [
             Text(
-                f"{_counted(figures.count, 'group opening')}, {show_area(figures.area_m2, units)}: "
-                f"{show_share(figures.share)} of the stand. The edge is the crown edge."
+                f"{_counted(figures.count, 'group opening')}, {_openings_area(delivery)}. The edge "
+                "is the crown edge."
             ),
             openings_table(delivery),
             *combined_lines(delivery),
