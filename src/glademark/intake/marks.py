@@ -12,7 +12,14 @@ import pandas as pd
 from glademark.contracts.frames import STAND, features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
+from glademark.intake.columns.diameters import (
+    PERHAPS_CUT,
+    flag_doubtful,
+    note_doubtful,
+    note_flagged,
+    refuse_implausible,
+    refuse_wrong_place,
+)
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
@@ -37,7 +44,7 @@ FAR_M = 100.0
 MARKS_MAX = 1_000_000
 """Most marks of one project."""
 
-_INSIDE_KINDS = ("cut", "leave", "line_tree")
+_INSIDE_KINDS = ("cut", "leave", "line_tree", "unconfirmed")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -118,10 +125,13 @@ def _one_file(
     for what, reason in read.reasons.items():
         left = reason[reading.index]
         reading = log.reject(reading, left != "", reason=left, what=what)
-    cut = (read.columns["kind"] == "cut")[reading.index]
+    cut = read.columns["kind"].isin(PERHAPS_CUT)[reading.index]
     cut_cm = read.columns["dbh_cm"][reading.index]
     reading = refuse_implausible(cut_cm.where(cut), reading, log)
-    note_missing_dbh((cut & cut_cm.isna())[reading.index], fields)
+    flag = read.columns["dbh_flag"]
+    note_flagged(replace(fields, reading=reading), flag[reading.index], noun="mark")
+    blank = cut_cm.isna() & (flag[reading.index] == "")
+    note_missing_dbh((cut & blank)[reading.index], fields)
     return _FileMarks(reading=reading, columns=read.columns)
 
 
@@ -160,7 +170,7 @@ def _without_repeats(
     note_near_repeats(once, log)
     note_near_and_alike(once, log)
     note_doubtful(once, log)
-    return left, once
+    return left, once.assign(dbh_flag=flag_doubtful(once, log))
 
 
 def _by_file(

@@ -143,7 +143,7 @@ def _sentences(
 
     volume = row["volume"]
     sentences = [
-        limited(f"Area {show_area(row['area_m2'], units)}", _AREA_LIMITS, own),
+        limited(_area_words(content, row), _AREA_LIMITS, own),
         limited(_combined_words(content, row), ("combined_area_max",), [*own, *hole]),
         _trees_words(content, row),
         printable(volume) if isinstance(volume, str) else "",
@@ -157,6 +157,15 @@ def _sentences(
         sentences.append(limited(words, ("water_distance_min",), own))
     sentences.append(f"Middle {_place_words(content, row['geometry'])}")
     return [words for words in sentences if words]
+
+
+def _area_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """The area, and that with the unconfirmed trees where it is another."""
+    area, beside = (
+        show_area(row.get(name), content.units) for name in ("area_m2", "area_with_unconfirmed_m2")
+    )
+    is_same = beside in {area, MISSING}
+    return f"Area {area}" + ("" if is_same else f" ({beside} with unconfirmed trees)")
 
 
 def _far(content: MapContent, row: Mapping[Hashable, Any], column: str) -> str:

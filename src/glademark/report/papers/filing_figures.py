@@ -31,6 +31,12 @@ from glademark.report.quantities import (
     show_volume,
 )
 from glademark.report.site_rules import SETBACK_RULES
+from glademark.report.unconfirmed import (
+    NOT_TO_BE_CUT,
+    openings_with,
+    totals_with,
+    unconfirmed_trees,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -130,6 +136,7 @@ def _stand(delivery: Delivery) -> list[Row]:
     """Size, system in plain words, designation of the trees."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     area, geodesic = figures.stand.area_m2, figures.stand.area_geodesic_m2
+    unconfirmed = unconfirmed_trees(figures)
     trees, on_paper = (show_number(n, 0) for n in (figures.marks.trees, figures.marks.not_located))
     return [
         (
@@ -140,6 +147,7 @@ def _stand(delivery: Delivery) -> list[Row]:
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
         ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
+        *([("Not among them", f"{unconfirmed}: {NOT_TO_BE_CUT}")] if unconfirmed else []),
         ("Coordinate system", delivery.layout.crs.name),
     ]
 
@@ -174,6 +182,7 @@ def _openings(delivery: Delivery) -> list[Row]:
     bases = layer_frame(delivery, "openings")["basis"].value_counts().sort_index()
     words = ", ".join(f"{count} {_BASES[str(basis)]}" for basis, count in bases.items())
     zone = figures.zones["opening"].area_m2
+    with_them = openings_with(delivery)
     return [
         ("Group openings", f"{openings.count} ({words})"),
         ("Area, gross", f"{show_area(openings.area_m2, units)}: {_share(openings.share)}"),
@@ -181,6 +190,7 @@ def _openings(delivery: Delivery) -> list[Row]:
             "Area less corridors, landings, exclusions",
             f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",
         ),
+        *([(f"With the {unconfirmed_trees(figures)}", with_them)] if with_them else []),
         ("Largest opening", show_area(openings.largest_m2, units)),
         (
             "Largest combined opening, corridors at it included",
@@ -221,6 +231,8 @@ def _removed(delivery: Delivery) -> list[Row]:
         rule = f", scaled by {product.rule}" if product.rule else ""
         amount = show_volume(product.net, product.unit) if product.unit else "not computed"
         rows.append((f"Net volume, {name}", f"{amount}{rule}"))
+    if with_them := totals_with(delivery.layout.figures, units):
+        rows.append((f"With the {unconfirmed_trees(delivery.layout.figures)}", with_them))
     if volume.m3 is not None:
         rows.append(("Solid volume", show(volume.m3, "m3", units)))
     if volume.sources:
