@@ -94,11 +94,12 @@ class Survey:
         Point rows, index 0..n-1 in the order read: `tree_id`, `marker`, `count` (int >= 1), `kind`
         (one of `KINDS`), `dbh_cm`, `dbh` (as recorded), `dbh_unit` ("in", "cm"), `dbh_flag` (one of
         `DBH_FLAGS` or ""), `species`, `product`, `paint` (case-folded), `paint_meaning`
-        ("corridor", "cut", "" where blank or unlisted), `group`, `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit`
-        (recorded with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order`
-        (of boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on
-        its edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no
-        advice may spare it) where a file says so, then every other column that came in, as text.
+        ("corridor", "cut", "" where blank or unlisted), `group`, `height_m`, `crown_radius_m`
+        (measured only), `volume`, `volume_unit` (recorded with the mark), `defect_share`, `cull`
+        (bool), `position_error_m`, `time`, `order` (of boundary points), `radius_m` (of group
+        centres), `inside` (bool: within the stand or on its edge), `source_file`, `record`, then
+        `logs` (16-ft logs) and `must_go` (bool: no advice may spare it) where a file says so, then
+        every other column that came in, as text.
     tally
         Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,

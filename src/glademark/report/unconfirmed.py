@@ -3,12 +3,19 @@
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Figures
 from glademark.report.delivery import Delivery
-from glademark.report.quantities import basal_area_unit, show_area, show_number, show_volume
+from glademark.report.quantities import (
+    basal_area_unit,
+    show_against,
+    show_area,
+    show_number,
+    show_volume,
+)
 
 NOT_TO_BE_CUT = "NOT to be cut until the forester says so"
 """What holds for an unconfirmed tree."""
 
 _MOST_OPENINGS = 10
+_SAME_M2 = 0.1
 
 
 def unconfirmed_trees(figures: Figures) -> str:
@@ -36,7 +43,7 @@ def totals_with(figures: Figures, units: Units) -> str:
 
 
 def openings_with(delivery: Delivery) -> str:
-    """Openings if the unconfirmed trees were cut, and those that would be larger or smaller."""
+    """Openings if the unconfirmed trees were cut; nothing where none would be another."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     beside = figures.with_unconfirmed
     if beside is None:
@@ -48,12 +55,21 @@ def openings_with(delivery: Delivery) -> str:
         openings["area_with_unconfirmed_m2"],
         strict=True,
     )
-    shown = [
-        (number, show_area(before, units), show_area(after, units))
+    changed = [
+        "opening {} {} instead of {}".format(number, *show_against(after, before, "m2", units))
         for number, before, after in areas
+        if abs(after - before) > _SAME_M2
     ]
-    changed = [f"opening {number} {after}" for number, before, after in shown if before != after]
     if len(changed) > _MOST_OPENINGS:
         changed = [*changed[:_MOST_OPENINGS], f"and {len(changed) - _MOST_OPENINGS} more"]
-    whole = f"{beside.openings} openings, {show_area(beside.opening_area_m2, units)}"
-    return f"{whole}; {', '.join(changed)}" if changed else whole
+    if not changed and beside.openings == figures.openings.count:
+        return ""
+    number = f"{beside.openings} opening{'s' * (beside.openings != 1)}"
+    whole = f"{number}, {show_area(beside.opening_area_m2, units)}"
+    return "; ".join([whole, ", ".join(changed)] if changed else [whole])
+
+
+def all_with(delivery: Delivery) -> str:
+    """Totals and openings if the unconfirmed trees were cut; nothing without any."""
+    totals = totals_with(delivery.layout.figures, delivery.project.heading.units)
+    return "; ".join(words for words in (totals, openings_with(delivery)) if words)

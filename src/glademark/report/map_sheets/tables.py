@@ -29,8 +29,7 @@ from glademark.report.review_page.wording import limit_title, name_text, unit_te
 from glademark.report.terminal.limits import words_of
 from glademark.report.unconfirmed import (
     NOT_TO_BE_CUT,
-    openings_with,
-    totals_with,
+    all_with,
     unconfirmed_trees,
 )
 
@@ -466,13 +465,12 @@ def records_table(delivery: Delivery) -> TextTable:
 
 def _unconfirmed_rows(delivery: Delivery) -> list[tuple[str, str]]:
     """Unconfirmed trees and the totals with them; trees without a diameter; where there are any."""
-    figures, units = delivery.layout.figures, delivery.project.heading.units
+    figures = delivery.layout.figures
     rows = []
     if unconfirmed := unconfirmed_trees(figures):
         rows += [
             (f"   not among them: {NOT_TO_BE_CUT}", unconfirmed),
-            ("   with them", totals_with(figures, units)),
-            ("   openings with them", openings_with(delivery)),
+            ("   with them", all_with(delivery)),
         ]
     if figures.marks.without_dbh:
         rows.append(("   of them without a diameter", f"{figures.marks.without_dbh:,}"))

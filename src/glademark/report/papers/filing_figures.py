@@ -33,8 +33,7 @@ from glademark.report.quantities import (
 from glademark.report.site_rules import SETBACK_RULES
 from glademark.report.unconfirmed import (
     NOT_TO_BE_CUT,
-    openings_with,
-    totals_with,
+    all_with,
     unconfirmed_trees,
 )
 
@@ -48,7 +47,7 @@ FILING_FILE = "filing_figures.pdf"
 
 Row = tuple[str, ...]
 
-_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points
+_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)  # points
 _WORST_FIRST = ("exceeded", "near", "not_checked", "met")
 _BASES = {
     "walked": "by a walked outline",
@@ -137,6 +136,7 @@ def _stand(delivery: Delivery) -> list[Row]:
     units, figures = delivery.project.heading.units, delivery.layout.figures
     area, geodesic = figures.stand.area_m2, figures.stand.area_geodesic_m2
     unconfirmed = unconfirmed_trees(figures)
+    apart = f"{unconfirmed}, {NOT_TO_BE_CUT}. With them: {all_with(delivery)}"
     trees, on_paper = (show_number(n, 0) for n in (figures.marks.trees, figures.marks.not_located))
     return [
         (
@@ -147,7 +147,7 @@ def _stand(delivery: Delivery) -> list[Row]:
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
         ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
-        *([("Not among them", f"{unconfirmed}: {NOT_TO_BE_CUT}")] if unconfirmed else []),
+        *([("Not among them", apart)] if unconfirmed else []),
         ("Coordinate system", delivery.layout.crs.name),
     ]
 
@@ -182,7 +182,6 @@ def _openings(delivery: Delivery) -> list[Row]:
     bases = layer_frame(delivery, "openings")["basis"].value_counts().sort_index()
     words = ", ".join(f"{count} {_BASES[str(basis)]}" for basis, count in bases.items())
     zone = figures.zones["opening"].area_m2
-    with_them = openings_with(delivery)
     return [
         ("Group openings", f"{openings.count} ({words})"),
         ("Area, gross", f"{show_area(openings.area_m2, units)}: {_share(openings.share)}"),
@@ -190,7 +189,6 @@ def _openings(delivery: Delivery) -> list[Row]:
             "Area less corridors, landings, exclusions",
             f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",
         ),
-        *([(f"With the {unconfirmed_trees(figures)}", with_them)] if with_them else []),
         ("Largest opening", show_area(openings.largest_m2, units)),
         (
             "Largest combined opening, corridors at it included",
@@ -231,8 +229,6 @@ def _removed(delivery: Delivery) -> list[Row]:
         rule = f", scaled by {product.rule}" if product.rule else ""
         amount = show_volume(product.net, product.unit) if product.unit else "not computed"
         rows.append((f"Net volume, {name}", f"{amount}{rule}"))
-    if with_them := totals_with(delivery.layout.figures, units):
-        rows.append((f"With the {unconfirmed_trees(delivery.layout.figures)}", with_them))
     if volume.m3 is not None:
         rows.append(("Solid volume", show(volume.m3, "m3", units)))
     if volume.sources:
