@@ -111,7 +111,7 @@ HABITS = {
     "diameters that cannot be read": Habit(
         rows=white("ca. 35", "3O", "-5", "4500", "0"),
         printed=(
-            "the diameter of 5 marks cannot be used; counted without a diameter: "
+            "the diameter of 5 marks cannot be used; counted without a diameter",
             '1 "ca. 35", 2 "3O", 3 "-5", 4 "4500", 5 "0".',
             "5 trees to cut without a diameter",
         ),
