@@ -92,7 +92,7 @@ HABITS = {
         printed=(
             "near area of opening 1",
             "exceeded if the unconfirmed tree is cut: 117.8 % of the limit",
-            "With the 1 unconfirmed tree: 1 opening, 0.01 ha; opening 1 0.014 ha instead of 0.011 ha",
+            "1 opening, 0.01 ha; opening 1 0.014 ha instead of 0.011 ha",
         ),
         summary={
             "checks.near": 1,

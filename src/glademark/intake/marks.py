@@ -29,6 +29,7 @@ from glademark.intake.columns.mark_fields import (
     note_missing_dbh,
 )
 from glademark.intake.columns.match import recognise
+from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.volumes import LOGS
 from glademark.intake.record_log import RecordLog
@@ -110,6 +111,14 @@ def _one_file(
     log: RecordLog,
 ) -> _FileMarks:
     """Marks of one file in the working CRS, with their columns."""
+    if project.marks.name_pattern is not None:
+        reading = with_names_read(reading, project.marks.name_pattern, stated, log)
+    elif pattern := likely_pattern(reading):
+        log.notice(
+            f"{reading.file.name}: the names look like {pattern}, and are read as numbers of the "
+            f'trees only. State [marks] name_pattern = "{pattern}" to read what they say.',
+            of=reading,
+        )
     found = recognise(reading.headers, meanings.MARKS, stated=stated, where=reading.file.name)
     for text in found.notices:
         log.notice(text, of=reading)
