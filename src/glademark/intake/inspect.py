@@ -14,7 +14,7 @@ from glademark.errors import InputError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import diameters, refuse_implausible
 from glademark.intake.columns.fields import Fields
-from glademark.intake.columns.likely import MEANINGS, likely_input
+from glademark.intake.columns.likely import MEANINGS, likely_input, likely_inputs
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
@@ -134,7 +134,7 @@ def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
     shape = _shape(reading, ask.want)
     names = [one for one in (ask.name, reading.file.path.stem) if one]
     key, why = likely_input(shape, names, headers, records=len(reading))
-    problems = [] if key else ["which input it is cannot be told; name the file after it."]
+    problems = [] if key else [_which(shape, headers)]
     found = Found(header={}, unit={})
     try:
         found = recognise(headers, MEANINGS[key] if key else (), where=reading.file.name)
@@ -151,6 +151,12 @@ def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
         columns=_columns(reading, found),
     )
     return _looked_at(seen, reading, found, problems)
+
+
+def _which(shape: str, headers: Sequence[str]) -> str:
+    """What is asked about a layer that looks like no input."""
+    inputs = ", ".join(likely_inputs(shape, headers))
+    return f"which input it is cannot be told ({inputs}); state it under [inputs]."
 
 
 def _with_names(reading: Reading, ask: _Ask) -> tuple[Reading, str]:
