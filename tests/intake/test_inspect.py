@@ -257,7 +257,10 @@ def test_what_a_file_is_that_says_nothing_is_asked(
     assert inputs.corridors is None
     assert 'FILL IN: which input is "a.gpkg"? It may be corridors or stand or water' in text
     assert 'FILL IN: one of "b.gpkg" and "c.gpkg"' in text
-    assert 'FILL IN: which input is {file = "more.csv", crs = "EPSG:…"}? It may be leave' in text
+    assert (
+        'FILL IN: which input is "more.csv"? It may be leave_trees or cruise or marks, or none'
+        in text
+    )
 
 
 def test_names_that_hold_trees_are_read_and_their_paints_asked(tmp_path: Path) -> None:

@@ -970,6 +970,8 @@ STANDS = Layer(
         real_column("opening_m2", "area", "Opening area", "Of all group openings."),
         real_column("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
         count_column("trees", "Trees", "Cut trees, the paper tally included."),
+        count_column("unconfirmed", "Unconfirmed", "Trees that are not known to be cut, apart."),
+        count_column("without_dbh", "Without DBH", "Located cut trees without a diameter."),
         real_column("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
         count_column("rejected", "Rejected", "Records rejected."),
         count_column("exceeded", "Exceeded", "Checks with this verdict."),

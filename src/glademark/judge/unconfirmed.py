@@ -19,19 +19,25 @@ def near_with_unconfirmed(
     Checks in which a limit that only the unconfirmed trees break is near it, and says so.
 
     `second` are the checks of the layout in which they are cut, `same` the number that each of its
-    openings has in the layout; what only that layout has comes last, without a measured value.
+    openings has in the layout; what only that layout has comes last, without a measured value. A
+    limit that they would keep stays exceeded, and says so too.
     """
-    broken = _renumbered(second[second["verdict"] == "exceeded"], same)
-    broken = broken.assign(reason=_reasons(broken, trees)).drop_duplicates(_KEY)
+    second = second[second["verdict"].isin(["exceeded", "near", "met"])]
+    second = _renumbered(second, same)
+    second = second.assign(reason=_reasons(second, trees)).drop_duplicates(_KEY)
+    broken = second[second["verdict"] == "exceeded"]
     keys = pd.MultiIndex.from_frame(checks[_KEY])
-    row = pd.MultiIndex.from_frame(broken[_KEY]).get_indexer(keys)
-    why = np.append(broken["reason"].to_numpy(dtype=object), "")[row]
-    inside = checks["verdict"].isin(["met", "near"]).to_numpy() & (row >= 0)
+    row = pd.MultiIndex.from_frame(second[_KEY]).get_indexer(keys)
+    why = np.append(second["reason"].to_numpy(dtype=object), "")[row]
+    breaks = np.append((second["verdict"] == "exceeded").to_numpy(), False)[row]
+    verdict = checks["verdict"]
+    inside = verdict.isin(["met", "near"]).to_numpy() & (row >= 0) & breaks
+    kept = (verdict == "exceeded").to_numpy() & (row >= 0) & ~breaks
     before = checks["reason"].fillna("").to_numpy(dtype=object)
     both = [f"{one}; {two}" if one else two for one, two in zip(before, why, strict=True)]
     marked = checks.assign(
-        verdict=checks["verdict"].mask(inside, "near"),
-        reason=checks["reason"].mask(inside, pd.Series(both, index=checks.index)),
+        verdict=verdict.mask(inside, "near"),
+        reason=checks["reason"].mask(inside | kept, pd.Series(both, index=checks.index)),
     )
     new = broken[~pd.MultiIndex.from_frame(broken[_KEY]).isin(keys)]
     if new.empty:
@@ -66,7 +72,7 @@ def _reasons(rows: pd.DataFrame, trees: int) -> list[str]:
     share = rows["measured"] / rows["limit_value"].where(rows["limit_value"] != 0)
     number = f"{trees:,} unconfirmed trees are" if trees > 1 else "unconfirmed tree is"
     return [
-        f"exceeded if the {number} cut"
+        f"{'exceeded' if verdict == 'exceeded' else 'met'} if the {number} cut"
         + ("" if np.isnan(part) else f": {part:.1%} of the limit".replace("%", " %"))
-        for part in share.astype(float)
+        for verdict, part in zip(rows["verdict"], share.astype(float), strict=True)
     ]
