@@ -309,8 +309,9 @@ Start with `harvest.toml`. On purpose, the files hold
 - one pair of groups too close to each other (groups 3 and 4), which corridor B moreover joins into
   one hole;
 - trees whose paint and place disagree: some by less than a receiver can tell, and two by far;
-- three records that nobody can use: a diameter `see photo`, a position `0, 0`, and a record saved
-  twice;
+- two records that nobody can use: a position `0, 0`, and a record saved twice; and a diameter `see
+  photo`, whose tree is counted without one;
+- six trees without paint, which are not counted as cut: without them the target is missed;
 - an invented walk after the cut in `after_cut/`: 21 marked trees without a stump, 12 stumps without
   a mark off corridors and 7 in them, a machine past the end of corridor D and none on K, opening 7
   cut 3 m wider than laid (docs/after_the_cut.md);

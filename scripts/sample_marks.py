@@ -164,7 +164,7 @@ def _scrawl(cells: pd.DataFrame) -> pd.DataFrame:
 
 
 def _faults(rows: list[list[str]], *, marker: str) -> list[list[str]]:
-    """The three records that nobody can use, and a blank row."""
+    """Two records that nobody can use, a diameter that nobody can read, and a blank row."""
     single = [i for i, row in enumerate(rows) if row[5] == "" and row[4].strip().lower() == "white"]
     if marker == "north":
         rows[single[4]][1] = "see photo"

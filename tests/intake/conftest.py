@@ -24,6 +24,7 @@ MARKS = (
     "2,14.5,RM,sawlog,pink,500060,5000060\n"
     "3,8,SM,pulp,white,500070,5000070\n"
 )
+PAINT = {"white": "cut", "pink": "corridor", "blue": "leave"}
 
 Read = Callable[..., Survey]
 Layer = Callable[..., str]
@@ -95,6 +96,9 @@ def project(tmp_path: Path, layer: Layer) -> Callable[..., Project]:
             (tmp_path / "marks.csv").write_text(str(given or MARKS), encoding="utf-8")
             given = {"file": "marks.csv", "crs": CRS}
         named["marks"] = given
+        marks = tables.get("marks", {})
+        assert isinstance(marks, dict)
+        tables["marks"] = {"paint": PAINT, **marks}
         return Project.model_validate({"project": {"name": "Test"}, "inputs": named, **tables})
 
     return make

@@ -1,5 +1,6 @@
 """A look at field files before there is a project, and a project file filled in from them."""
 
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -78,7 +79,7 @@ def test_all_layers_of_a_file_are_told(tmp_path: Path, layer: Callable, at: Call
 
     assert [(one.name, one.input) for one in file.layers] == [
         ("leave trees", "leave_trees"),
-        ("tuesday", "marks"),
+        ("tuesday", ""),
     ]
 
 
@@ -145,11 +146,12 @@ def test_a_project_file_from_the_sample_lays_out_once_the_questions_are_answered
     assert "# FILL IN: the diameters do not say their unit.\n#dbh_unit" in text
     assert "# FILL IN: the water is given as lines.\n#width" in text
     answered = text.replace('#dbh_unit = "in"', 'dbh_unit = "in"')
+    answered = re.sub(r'#(".*") = "FILL IN"', r'\1 = "cut"', answered)
     marked, _, water = answered.partition("\n[water]\n")
     answered = f"{marked}\n[water]\n{water.replace('#width', 'width', 1)}"
     path.write_text(answered, encoding="utf-8")
     survey = read_survey(read_project(path), folder=path.parent)
-    assert len(survey.marks) == 340 + 318 - 3  # rows of both files, three rejected as its page says
+    assert len(survey.marks) == 340 + 318 - 2  # rows of both files, two rejected as its page says
 
 
 def test_what_is_not_known_is_left_to_fill_in(tmp_path: Path) -> None:
@@ -202,6 +204,76 @@ def test_lines_and_points_of_one_document_are_two_layers(tmp_path: Path) -> None
     (file,) = inspect_files([tmp_path / "walk.gpx"])
 
     assert [(one.shape, one.input) for one in file.layers] == [
-        ("points", "marks"),
-        ("lines", "corridors"),
+        ("points", ""),
+        ("lines", ""),
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "head", "expected"),
+    [
+        ("c1.csv", "Plot,Lon,Lat,Plot_acres,Spp,Prod,DBH_in", "cruise"),
+        ("day2.csv", "plot,x,y,baf_m2_ha,species,dbh_cm,paint", "cruise"),
+        ("habitat trees.csv", "no,x,y,species,dbh_cm", "leave_trees"),
+        ("leave.csv", "no,x,y,species,paint", "leave_trees"),
+        ("monday.csv", "no,x,y,species,dbh_cm,paint", "marks"),
+        ("monday.csv", "no,x,y,species,dbh_cm,kind", "marks"),
+        ("marks monday.csv", "no,x,y,species,dbh_cm", "marks"),
+        ("trees.csv", "no,x,y,species,dbh_cm,product", ""),
+        ("marks.csv", "no,x,y,remark", ""),
+        ("waypoints.csv", "name,lon,lat", ""),
+    ],
+)
+def test_a_file_is_of_marks_only_where_it_says_so(
+    tmp_path: Path, name: str, head: str, expected: str
+) -> None:
+    """Trees on plots, trees that stay and trees of which nobody says so are not trees to cut."""
+    (tmp_path / name).write_text(f"{head}\n{','.join('1' * len(head.split(',')))}\n", "utf-8")
+
+    assert seen(tmp_path / name).input == expected
+
+
+def test_what_a_file_is_that_says_nothing_is_asked(
+    tmp_path: Path, layer: Callable, line: Callable, square: Callable
+) -> None:
+    """A project from a week's folder takes no tree for cut, no stream for a corridor by guess."""
+    shapes = {"a.gpkg": line((0, 0), (90, 90)), "b.gpkg": square(0, 0, 5), "c.gpkg": square()}
+    names = [layer(name, [shape]) for name, shape in shapes.items()]
+    tables = {
+        "habitat.csv": "no,x,y,species,dbh_cm\n1,2,3,be,60\n",
+        "cruise.csv": "Plot,x,y,Spp,Prod,DBH_in\n1,2,3,lob,pulp,9\n",
+        "day1.csv": "no,x,y,species,dbh_cm,paint\n1,2,3,be,40,pink\n",
+        "more.csv": "no,x,y,species,dbh_cm\n1,2,3,be,40\n",
+    }
+    for name, content in tables.items():
+        (tmp_path / name).write_text(content, encoding="utf-8")
+
+    (path,) = new_project_from(tmp_path, [tmp_path / name for name in (*names, *tables)])
+    inputs, text = read_project(path).inputs, path.read_text(encoding="utf-8")
+
+    assert [source.file.name for source in inputs.marks] == ["day1.csv"]
+    assert inputs.leave_trees is not None
+    assert inputs.cruise is not None
+    assert inputs.corridors is None
+    assert 'FILL IN: which input is "a.gpkg"? It may be corridors or stand or water' in text
+    assert 'FILL IN: one of "b.gpkg" and "c.gpkg"' in text
+    assert (
+        'FILL IN: which input is "more.csv"? It may be leave_trees or cruise or marks, or none'
+        in text
+    )
+
+
+def test_names_that_hold_trees_are_read_and_their_paints_asked(tmp_path: Path) -> None:
+    """What waypoints are called stands in the project file as a pattern to confirm."""
+    points = "".join(
+        f'<wpt lat="45" lon="-87"><name>{name}</name></wpt>'
+        for name in ("ns 38 pink", "be 22 pink", "ns 41 blue")
+    )
+    (tmp_path / "phone.gpx").write_text(f"<gpx>{points}</gpx>", encoding="utf-8")
+
+    (path,) = new_project_from(tmp_path, [tmp_path / "phone.gpx"])
+    text = path.read_text(encoding="utf-8")
+
+    assert read_project(path).marks.name_pattern == "{species} {dbh} {paint}"
+    assert '#"pink" = "FILL IN"   # 2 records' in text
+    assert "# FILL IN: the diameters do not say their unit." in text

@@ -77,22 +77,59 @@ def test_a_diameter_without_any_unit_is_refused(survey: Read) -> None:
 
 
 @pytest.mark.parametrize(
-    ("cell", "why"),
+    ("cell", "flag"),
     [
-        ("see photo", 'diameter is "see photo", not a number'),
-        ("0", 'diameter is "0"; expected more than 0 and at most 300 cm'),
-        ("-3", 'diameter is "-3"; expected more than 0'),
-        ("1200", 'diameter is "1200"; expected more than 0 and at most 300 cm'),
-        ("12 %", 'diameter is "12 %", not a number'),
+        ("see photo", "unreadable"),
+        ("3O", "unreadable"),
+        ("12 %", "unreadable"),
+        ("0", "impossible"),
+        ("-3", "impossible"),
+        ("1200", "impossible"),
     ],
 )
-def test_an_impossible_diameter_is_rejected(survey: Read, cell: str, why: str) -> None:
-    """A slip of the pen costs one record, which is named, and not the file."""
+def test_no_painted_tree_is_lost_for_its_diameter(survey: Read, cell: str, flag: str) -> None:
+    """A slip of the pen costs one diameter, which is named, and not the tree."""
     result = survey(table("tree,dbh_in", "1,12", f"7,{cell}"))
 
-    assert result.marks["tree_id"].tolist() == ["1"]
-    assert reason(result, "7").startswith(why)
-    assert noticed(result, "marks.csv: 1 record rejected, with an impossible diameter: 7.")
+    assert result.marks["tree_id"].tolist() == ["1", "7"]
+    assert result.marks["dbh_flag"].tolist() == ["", flag]
+    assert np.isnan(result.marks["dbh_cm"][1])
+    assert noticed(result, f'1 mark cannot be used; counted without a diameter: 7 "{cell}".')
+
+
+def test_one_bad_cell_leaves_the_decimal_commas_of_the_others(survey: Read) -> None:
+    """A column of decimal commas is one still where somebody wrote ca. 35 into it."""
+    rows = ["tree;x;y;dbh_cm"]
+    rows += [f"{n};500050;5000050;{cell}" for n, cell in enumerate(["38,5", "ca. 35", "36cm"])]
+    result = survey("\n".join(rows))
+
+    assert result.marks["dbh_cm"].tolist() == pytest.approx([38.5, np.nan, 36], nan_ok=True)
+
+
+def test_the_unit_in_a_cell_wins_and_is_flagged_where_it_differs(survey: Read) -> None:
+    """15 in in a column of centimetres are 38.1 cm; 35cm say what the column says."""
+    result = survey(table("tree,dbh_cm", "1,15 in", "2,35cm", "3,30"))
+
+    assert result.marks["dbh_cm"].tolist() == pytest.approx([38.1, 35, 30])
+    assert result.marks["dbh_flag"].tolist() == ["unit_in_cell", "", ""]
+    assert noticed(result, 'another unit than the column, and the cell\'s is taken: 1 "15 in"')
+
+
+def test_a_diameter_far_from_the_others_is_flagged_where_a_slip_explains_it(survey: Read) -> None:
+    """
+    Of 30 to 50 cm the central 90 % are 31 to 49: 3.85 (x 10), 15 (x 2.54) and 115 (/ 2.54) fit.
+
+    The quartiles are 35 and 45, so Tukey's fences of the logarithms are at 35 x (35/45)^1.5 = 24
+    and 45 x (45/35)^1.5 = 65.6 cm; 90 lies outside, but 35.4 = 90 / 2.54 fits, and 10 fits nothing.
+    """
+    usual = 10 * [str(cm) for cm in range(30, 51)]
+    odd = ["3.85", "15", "115", "90", "10", "60"]
+    rows = (f"{tree},{cm}" for tree, cm in enumerate([*usual, *odd], 1))
+    result = survey(table("tree,dbh_cm", *rows))
+    flags = result.marks.set_index("dbh_cm")["dbh_flag"]
+
+    assert flags[flags == "doubtful"].index.tolist() == [3.85, 15, 115, 90]
+    assert noticed(result, "211 3.85 cm, 212 15 cm, 213 115 cm, 214 90 cm")
 
 
 def test_an_empty_diameter_is_counted_and_kept(survey: Read) -> None:
@@ -163,17 +200,21 @@ def test_paint_says_kind_and_meaning(survey: Read) -> None:
     )
     result = survey(text, marks={"paint": PAINT})
 
-    assert result.marks["kind"].tolist() == ["cut", "cut", "cut", "cut", "danger"]
+    assert result.marks["kind"].tolist() == ["cut", "cut", "unconfirmed", "unconfirmed", "danger"]
     assert result.marks["paint"].tolist() == ["pink", "white", "blue", "", "red"]
     assert result.marks["paint_meaning"].tolist() == ["corridor", "cut", "", "", ""]
     assert noticed(result, "1 mark without paint and 1 mark with paint that [marks.paint] does not")
 
 
-def test_without_a_paint_key_paint_is_no_matter(survey: Read) -> None:
-    """A project that says nothing of paint gets no notice about it."""
-    result = survey(table("tree,dbh_in,paint", "1,12,blue", "2,12,"))
+def test_paint_without_a_key_is_refused_with_its_colours(survey: Read) -> None:
+    """What blue means is for the forester to say, unless each tree has a kind."""
+    text = table("tree,dbh_in,paint,kind", "1,12,blue,", "2,12,Blue,cut", "3,12,pink,")
 
-    assert not noticed(result, "paint")
+    with pytest.raises(InputError, match=r"painted blue \(1\), pink \(1\).*\[marks\.paint\]"):
+        survey(text, marks={"paint": {}})
+    assert survey(text.replace(",,", ",leave,"), marks={"paint": {}}).marks["kind"].tolist() == [
+        "leave", "cut", "leave",
+    ]  # fmt: skip
 
 
 def test_an_own_kind_wins_over_paint(survey: Read) -> None:
@@ -441,7 +482,7 @@ def test_swapped_longitude_and_latitude_are_refused_with_advice(
 def test_no_usable_mark_is_a_refusal(survey: Read) -> None:
     """Zero used records are no result."""
     with pytest.raises(InputError, match=r"marks\.csv: no mark can be used"):
-        survey(table("tree,dbh_in", "1,none at all"))
+        survey(table("tree,dbh_in,kind", "1,12,boundary"))
 
 
 def test_products_take_the_spelling_of_the_project(survey: Read) -> None:

@@ -130,11 +130,28 @@ def test_nothing_of_money_or_stock_is_on_it(sample: Outcome, tmp_path: Path) -> 
         assert word not in words
 
 
-def test_paint_without_a_meaning_stops_the_crew(small: Delivery) -> None:
-    """A tree without paint is asked about, not cut."""
-    rows = guide_content(small).paint.rows
+def test_paint_without_a_meaning_stops_the_crew(delivery_of: Callable[..., Delivery]) -> None:
+    """The key says of a tree without listed paint what the tally says: not to be cut, or cut."""
+    stand = shapely.box(400_000, 5_100_000, 400_200, 5_100_100)
+    at = stand.centroid
+    marks = [
+        {"geometry": at, "paint": "white", "tree_id": "1"},
+        {"geometry": at, "kind": "unconfirmed", "tree_id": "2", "count": 2},
+        {"geometry": at, "kind": "unconfirmed", "paint": "blue", "tree_id": "3"},
+        {"geometry": at, "kind": "cut", "tree_id": "4"},
+    ]
+    settings = {"project": {"name": "key"}, "marks": {"paint": {"white": "cut"}}}
+    delivery = delivery_of(stand, settings, marks=marks)
+    content = guide_content(delivery)
 
-    assert rows[-1] == ("no paint", "STOP: ask before you cut", "2")
+    assert content.paint.rows == [
+        ("white", "cut", "1"),
+        ("no paint", "cut; see the list of trees", "1"),
+        ("no paint", "STOP: ask before you cut", "2"),
+        ("blue", "STOP: ask before you cut", "1"),
+    ]
+    assert "NOT to be cut" in content.unconfirmed
+    assert "Trees 2, 3." in content.unconfirmed
 
 
 def test_ambulance_finds_the_landing(small: Delivery) -> None:

@@ -176,7 +176,7 @@ def test_one_branch_stops_short() -> None:
     assert 0.3 < end.distance(strips["A"]) < 0.45
 
 
-def test_three_records_cannot_be_used(records: pd.DataFrame, faulty: pd.Series) -> None:
+def test_three_records_are_faulty(records: pd.DataFrame, faulty: pd.Series) -> None:
     """A diameter that is no number, a position 0, 0 and a record saved twice: these three only."""
     reasons = records[faulty]
 

@@ -141,3 +141,21 @@ def test_no_stand_at_all_is_a_refusal(ownership: Ownership, tmp_path: Path) -> N
 
     with pytest.raises(InputError, match=r"stand North 1, North 2, 7: .* outside the stand"):
         lay_out_stands(broken.write(tmp_path / "in", column="stand_id"), out=tmp_path / "out")
+
+
+def test_unconfirmed_trees_are_told_by_stand(ownership: Ownership, tmp_path: Path) -> None:
+    """Five trees of the group of one stand have no paint: that stand alone has a second figure."""
+    marks = ownership.marks.copy()
+    rows = marks.index[marks["stand_id"] == "7"][:5]
+    marks.loc[rows, "paint"] = ""
+    project = replace(ownership, marks=marks).write(tmp_path / "in", column="stand_id")
+    lay_out_stands(project, out=tmp_path / "out", only=("openings", "stands"))
+
+    stands = pd.read_csv(tmp_path / "out" / "stands.csv", dtype={"stand_id": "str"})
+    openings = pd.read_csv(tmp_path / "out" / "openings.csv", dtype={"stand_id": "str"})
+    tagged = openings[openings["opening"] == 1].set_index("stand_id")
+    beside = tagged["area_with_unconfirmed_m2"]
+
+    assert stands["unconfirmed"].tolist() == [0, 0, 5]
+    assert beside.isna().tolist() == [True, True, False]
+    assert beside["7"] > tagged["area_m2"]["7"]

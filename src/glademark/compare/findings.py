@@ -29,6 +29,7 @@ TITLES = {
     "leave_tree": "stump matched to a leave tree",
     "line_tree": "stump matched to a line tree not confirmed",
     "danger_tree": "stump matched to a danger tree",
+    "unconfirmed_tree": "stump matched to a tree not confirmed",
     "in_exclusion": "stump in an exclusion",
     "in_setback": "stump in a setback where nothing is cut",
     "outside_boundary": "stump outside the boundary",
@@ -38,7 +39,10 @@ TITLES = {
 _SKEW_MAX = 2.0  # of an exponential distribution; beyond it the series does not hold
 _ALWAYS = ("matched", "left_standing", "unmarked", "unmarked_in_corridor")
 _HARDLY_ANY = 0.05  # trees: findings that are not even likely to occur once in twenty times
-_OF_KIND = {"leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree"}
+_OF_KIND = {
+    "leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree",
+    "unconfirmed": "unconfirmed_tree",
+}  # fmt: skip
 _OF_PLACE = ("in_exclusion", "in_setback", "outside_boundary")
 
 

@@ -13,7 +13,7 @@ from glademark.compare.wood import SOLID, Amounts, in_words
 __all__ = ["stump_layer", "tree_layer"]
 
 _FINDING = {"cut": "matched", "leave": "leave_tree", "line_tree": "line_tree",
-            "danger": "danger_tree"}  # fmt: skip
+            "danger": "danger_tree", "unconfirmed": "unconfirmed_tree"}  # fmt: skip
 _LOW_MARK = {1.0: "seen", 0.0: "not seen"}
 
 Columns = dict[str, npt.ArrayLike]

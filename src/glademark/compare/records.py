@@ -19,7 +19,7 @@ from glademark.project.model import Project
 
 __all__ = ["KINDS", "Places", "known_trees", "located", "places_of", "stump_rows"]
 
-KINDS = ("cut", "leave", "line_tree", "danger")
+KINDS = ("cut", "leave", "line_tree", "danger", "unconfirmed")
 """Kinds of tree that a stump can be of, by their class; each class is cut in a share of its own."""
 
 LOOKED_AT_MIN = 1e-3

@@ -38,7 +38,8 @@ STUMPS = Layer(
         text_column(
             "finding",
             "Finding",
-            "matched, unmarked, unmarked_in_corridor, leave_tree, line_tree or danger_tree.",
+            "matched, unmarked, unmarked_in_corridor, leave_tree, line_tree, danger_tree or "
+            "unconfirmed_tree.",
         ),
         text_column("tree_id", "Tree", "Number of the tree that it is matched to."),
         text_column("marker", "Marker", "Who marked that tree."),
@@ -70,7 +71,7 @@ TREES = Layer(
     columns=(
         text_column("tree_id", "Tree", "The marker's own number."),
         text_column("marker", "Marker", "Who marked, else the file that the record came from."),
-        text_column("kind", "Kind", "cut, leave, line_tree or danger."),
+        text_column("kind", "Kind", "cut, leave, line_tree, danger or unconfirmed."),
         text_column("finding", "Finding", "cut, or no_stump where none was matched."),
         text_column("stump_id", "Stump", "Number of the matched stump."),
         real_column("chance", "", "Chance", "That the finding is right, from 0 to 1."),

@@ -65,6 +65,8 @@ class LayerSeen:
         Different species names.
     dbh_unit_needed
         Whether diameters have no unit.
+    name_pattern
+        What the names seem to hold, as in the project file's ``[marks] name_pattern``.
     problems
         First things that would be told, one sentence each.
     """
@@ -81,6 +83,7 @@ class LayerSeen:
     paints: tuple[tuple[str, int], ...] = ()
     species: tuple[str, ...] = ()
     dbh_unit_needed: bool = False
+    name_pattern: str = ""
     problems: tuple[str, ...] = ()
 
 

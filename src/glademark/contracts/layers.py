@@ -386,6 +386,14 @@ OPENINGS = Layer(
                 "Of it, edge with standing crowns within one tree height behind it.",
             ),
         ),
+        *_where_given(
+            real_column(
+                "area_with_unconfirmed_m2",
+                "m2",
+                "Area with unconfirmed",
+                "Area of the opening if every unconfirmed tree were cut as well.",
+            ),
+        ),
         *_interval("area", "m2", "Area", "true area"),
         *_interval("spacing", "m", "Spacing", "true spacing"),
         *_interval("boundary", "m", "To boundary", "true distance"),
@@ -467,13 +475,20 @@ MARKS = Layer(
         text_column("marker", "Marker", "Who marked, else the file that the record came from."),
         count_column("count", "Count", "Trees that the record stands for."),
         text_column(
-            "kind", "Kind", "cut, leave, group_boundary, group_centre, line_tree or danger."
+            "kind",
+            "Kind",
+            "cut, leave, group_boundary, group_centre, line_tree, danger or unconfirmed.",
         ),
         real_column(
             "dbh_cm",
             "cm",
             "DBH",
             "Diameter at breast height, or at the stump if the project says so.",
+        ),
+        text_column(
+            "dbh_flag",
+            "DBH flag",
+            "unreadable or impossible: no diameter; doubtful or unit_in_cell: to be checked.",
         ),
         text_column("size_class", "Size class", "DBH class in the recorded unit."),
         text_column("species", "Species", "One name a species; lower case where not known."),
@@ -968,6 +983,8 @@ STANDS = Layer(
         real_column("opening_m2", "area", "Opening area", "Of all group openings."),
         real_column("largest_opening_m2", "area", "Largest opening", "Empty without an opening."),
         count_column("trees", "Trees", "Cut trees, the paper tally included."),
+        count_column("unconfirmed", "Unconfirmed", "Trees that are not known to be cut, apart."),
+        count_column("without_dbh", "Without DBH", "Located cut trees without a diameter."),
         real_column("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
         count_column("rejected", "Rejected", "Records rejected."),
         count_column("exceeded", "Exceeded", "Checks with this verdict."),

@@ -147,6 +147,10 @@ class MarkFigures:
         Line trees, tallied apart until the project file confirms them.
     leave_trees, danger_trees
         Trees that stay, trees that threaten people at work.
+    unconfirmed
+        Trees recorded, but not known to be cut: in no tally, opening or zone.
+    without_dbh
+        Of `trees`, those without a diameter.
     """
 
     read: int
@@ -161,6 +165,8 @@ class MarkFigures:
     line_trees_basal_area_m2: float
     leave_trees: int
     danger_trees: int
+    unconfirmed: int = 0
+    without_dbh: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -204,8 +210,21 @@ class VolumeFigures:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class WithUnconfirmed:
+    """The totals if every unconfirmed tree were cut as well, by the zone in which it stands."""
+
+    trees: int
+    basal_area_m2: float
+    m3: float | None
+    by_product: Mapping[str, ProductFigures]
+    openings: int
+    opening_area_m2: float
+    largest_opening_m2: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Figures:
-    """The figures of a layout, as in ``summary.json``."""
+    """The figures of a layout, as in ``summary.json``; the last only with unconfirmed trees."""
 
     stand: StandFigures
     corridors: CorridorFigures
@@ -213,6 +232,7 @@ class Figures:
     zones: Mapping[str, ZoneFigures]
     marks: MarkFigures
     volume: VolumeFigures
+    with_unconfirmed: WithUnconfirmed | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -17,8 +17,13 @@ from pyproj import CRS
 from glademark.contracts.elevation import Elevation
 from glademark.contracts.frames import STAND, no_rows, rows_of, stacked
 
-KINDS = ("cut", "leave", "group_boundary", "group_centre", "line_tree", "danger")
+KINDS = (
+    "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger", "unconfirmed",
+)  # fmt: skip
 """What a mark can be; only ``cut`` is tallied and leaves a hole."""
+
+DBH_FLAGS = ("unreadable", "impossible", "doubtful", "unit_in_cell")
+"""What may be wrong with a recorded diameter; the first two leave the tree without one."""
 
 SETBACK_RULES = ("no_cut", "no_machine", "residual_basal_area")
 """What may be ruled in a setback."""
@@ -87,13 +92,14 @@ class Survey:
         `state` (new or existing), `source_file`, `record`.
     marks
         Point rows, index 0..n-1 in the order read: `tree_id`, `marker`, `count` (int >= 1), `kind`
-        (one of `KINDS`), `dbh_cm`, `dbh` (as recorded), `dbh_unit` ("in", "cm"), `species`,
-        `product`, `paint` (case-folded), `paint_meaning` ("corridor", "cut", "" where blank or
-        unlisted), `group`, `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit`
-        (recorded with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order`
-        (of boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on
-        its edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no
-        advice may spare it) where a file says so, then every other column that came in, as text.
+        (one of `KINDS`), `dbh_cm`, `dbh` (as recorded), `dbh_unit` ("in", "cm"), `dbh_flag` (one of
+        `DBH_FLAGS` or ""), `species`, `product`, `paint` (case-folded), `paint_meaning`
+        ("corridor", "cut", "" where blank or unlisted), `group`, `height_m`, `crown_radius_m`
+        (measured only), `volume`, `volume_unit` (recorded with the mark), `defect_share`, `cull`
+        (bool), `position_error_m`, `time`, `order` (of boundary points), `radius_m` (of group
+        centres), `inside` (bool: within the stand or on its edge), `source_file`, `record`, then
+        `logs` (16-ft logs) and `must_go` (bool: no advice may spare it) where a file says so, then
+        every other column that came in, as text.
     tally
         Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
         `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,

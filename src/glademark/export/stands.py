@@ -100,6 +100,8 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
         "opening_m2": figures.openings.area_m2,
         "largest_opening_m2": openings["area_m2"].max() if len(openings) else None,
         "trees": figures.marks.trees,
+        "unconfirmed": figures.marks.unconfirmed,
+        "without_dbh": figures.marks.without_dbh,
         "volume_m3": figures.volume.m3,
         "rejected": len(delivery.survey.rejected),
         **{verdict: int(checks[verdict]) for verdict in VERDICTS},

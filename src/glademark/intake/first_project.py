@@ -8,6 +8,7 @@ from pathlib import Path
 
 from glademark.contracts.inspection import FileSeen, LayerSeen
 from glademark.errors import InputError
+from glademark.intake.columns.likely import likely_inputs
 from glademark.intake.inspect import inspect_files
 from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Inputs
@@ -72,10 +73,14 @@ def project_text(files: Sequence[FileSeen], folder: Path) -> str:
     for key in (*Inputs.model_fields, "table"):
         name = "volume_table" if key == "table" else key
         text = _with_input(text, key, [pair for pair in every if pair[1].input == name], home)
+    for file, layer in every:
+        if not layer.input and layer.records:
+            text = _with_question(text, _value(file, layer, home), layer)
     if any(layer.input == "volume_table" for _, layer in every):
         text = _set_open(text, "[volume]")
     marks = [layer for _, layer in every if layer.input == "marks"]
     text = _with_units(_set_open(text, "[marks]"), marks)
+    text = _with_names(text, marks)
     text = _with_paints(text, marks)
     if any(layer.input == "water" and layer.shape == "lines" for _, layer in every):
         before, table, after = text.partition("\n#[water]\n")
@@ -121,7 +126,11 @@ def _with_input(text: str, key: str, found: Sequence[_Placed], home: Path) -> st
         return _with_remark(text, key, "FILL IN: it was not among the files") if key in {
             "stand", "marks",
         } else text  # fmt: skip
+    if key == "stand":  # single areas may be anything: one whose name says it goes first
+        found = sorted(found, key=lambda pair: not _is_named(pair))
     values = [_value(file, layer, home) for file, layer in found]
+    if key == "stand" and len(found) > 1 and not _is_named(found[0]):
+        return _with_remark(text, key, f"FILL IN: one of {' and '.join(values)}")
     if key == "marks" and len(values) > 1:
         return _set(text, key, "[\n    " + ",\n    ".join(values) + ",\n]")
     text = _set(text, key, values[0])
@@ -130,6 +139,11 @@ def _with_input(text: str, key: str, found: Sequence[_Placed], home: Path) -> st
     for value in values[1:]:
         text = _with_remark(text, key, f"looks like it as well: {value}")
     return text
+
+
+def _is_named(pair: _Placed) -> bool:
+    """Whether a layer was told by its name."""
+    return pair[1].why.endswith("the name")
 
 
 def _value(file: FileSeen, layer: LayerSeen, home: Path) -> str:
@@ -158,6 +172,27 @@ def _with_units(text: str, marks: Sequence[LayerSeen]) -> str:
     if any(layer.dbh_unit_needed for layer in marks):
         return _with_remark(text, "dbh_unit", "FILL IN: the diameters do not say their unit")
     return text
+
+
+def _with_question(text: str, value: str, layer: LayerSeen) -> str:
+    """A file that nobody but the user can tell, asked about where it would stand."""
+    headers = [column.header for column in layer.columns]
+    inputs = likely_inputs(layer.shape, headers)
+    where = {"points": "marks", "lines": "corridors", "areas": "stand"}.get(layer.shape, inputs[0])
+    question = f"FILL IN: which input is {value}? It may be {' or '.join(inputs)}, or none"
+    return _with_remark(text, "table" if where == "volume_table" else where, question)
+
+
+def _with_names(text: str, marks: Sequence[LayerSeen]) -> str:
+    """What the names of marks seem to hold, read so until the user says otherwise."""
+    patterns = list(dict.fromkeys(layer.name_pattern for layer in marks if layer.name_pattern))
+    if not patterns:
+        return text
+    text = _set(text, "name_pattern", json.dumps(patterns[0], ensure_ascii=False))
+    remark = "FILL IN: the names look like this; correct it where they do not"
+    if len(patterns) > 1:
+        remark += f", and others like {' and '.join(patterns[1:])}"
+    return _with_remark(text, "name_pattern", remark)
 
 
 def _with_paints(text: str, marks: Sequence[LayerSeen]) -> str:

@@ -14,8 +14,9 @@ from glademark.errors import InputError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import diameters, refuse_implausible
 from glademark.intake.columns.fields import Fields
-from glademark.intake.columns.likely import MEANINGS, likely_input
+from glademark.intake.columns.likely import MEANINGS, likely_input, likely_inputs
 from glademark.intake.columns.match import Found, recognise
+from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.unknown_species import note_unknown_species
 from glademark.intake.crs import WGS84, crs_name, transformed
@@ -128,11 +129,12 @@ def _ask(file: FieldFile, name: str, want: Want) -> _Ask:
 
 def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
     """One layer that could be read."""
+    reading, pattern = _with_names(reading, ask)
     headers = reading.headers
     shape = _shape(reading, ask.want)
     names = [one for one in (ask.name, reading.file.path.stem) if one]
     key, why = likely_input(shape, names, headers, records=len(reading))
-    problems = [] if key else ["which input it is cannot be told; name the file after it."]
+    problems = [] if key else [_which(shape, headers)]
     found = Found(header={}, unit={})
     try:
         found = recognise(headers, MEANINGS[key] if key else (), where=reading.file.name)
@@ -145,9 +147,27 @@ def _layer(reading: Reading, ask: _Ask) -> LayerSeen:
         records=len(reading),
         input=key,
         why=why,
+        name_pattern=pattern,
         columns=_columns(reading, found),
     )
     return _looked_at(seen, reading, found, problems)
+
+
+def _which(shape: str, headers: Sequence[str]) -> str:
+    """What is asked about a layer that looks like no input."""
+    inputs = ", ".join(likely_inputs(shape, headers))
+    return f"which input it is cannot be told ({inputs}); state it under [inputs]."
+
+
+def _with_names(reading: Reading, ask: _Ask) -> tuple[Reading, str]:
+    """Points with what their names seem to say, and the pattern by which they do."""
+    if _shape(reading, ask.want) not in {"points", "table"}:
+        return reading, ""
+    try:
+        pattern = likely_pattern(reading)
+        return with_names_read(reading, pattern, {}, _log_of(reading)), pattern
+    except InputError:  # two columns of one name or meaning are told when columns are recognised
+        return reading, ""
 
 
 def _shape(reading: Reading, want: Want) -> str:

@@ -8,7 +8,7 @@ from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import diameters
+from glademark.intake.columns.diameters import diameters, note_flagged
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import CROWN_RADIUS_MAX_M
 from glademark.intake.columns.match import recognise
@@ -42,7 +42,7 @@ def read_leave_trees(
     reading = with_points(replace(reading, ids=ids), found, source, log)
     reading = stands.bring(reading, source, log)
     fields = Fields(reading=reading, found=found, log=log)
-    stem, reason = diameters(fields, unit=settings.dbh_unit)
+    stem, _ = diameters(fields, unit=settings.dbh_unit)
     columns = {
         "tree_id": fields.names("id"),
         "species": fields.cells("species"),
@@ -50,8 +50,8 @@ def read_leave_trees(
         "crown_radius_m": _crowns(fields, settings),
     }
     reading = log.left(reading)
-    reason = reason[reading.index]
-    reading = log.reject(reading, reason != "", reason=reason, what="with an impossible diameter")
+    left = replace(fields, reading=reading)
+    note_flagged(left, stem["dbh_flag"][reading.index], noun="leave tree")
     reading = _near_stand(reading, stands, log)
     log.use(reading)
     kept = {name: column[reading.index] for name, column in columns.items()}

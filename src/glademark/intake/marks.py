@@ -12,7 +12,14 @@ import pandas as pd
 from glademark.contracts.frames import STAND, features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
+from glademark.intake.columns.diameters import (
+    PERHAPS_CUT,
+    flag_doubtful,
+    note_doubtful,
+    note_flagged,
+    refuse_implausible,
+    refuse_wrong_place,
+)
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
@@ -22,6 +29,7 @@ from glademark.intake.columns.mark_fields import (
     note_missing_dbh,
 )
 from glademark.intake.columns.match import recognise
+from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.volumes import LOGS
 from glademark.intake.record_log import RecordLog
@@ -37,7 +45,7 @@ FAR_M = 100.0
 MARKS_MAX = 1_000_000
 """Most marks of one project."""
 
-_INSIDE_KINDS = ("cut", "leave", "line_tree")
+_INSIDE_KINDS = ("cut", "leave", "line_tree", "unconfirmed")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -103,6 +111,14 @@ def _one_file(
     log: RecordLog,
 ) -> _FileMarks:
     """Marks of one file in the working CRS, with their columns."""
+    if project.marks.name_pattern is not None:
+        reading = with_names_read(reading, project.marks.name_pattern, stated, log)
+    elif pattern := likely_pattern(reading):
+        log.notice(
+            f"{reading.file.name}: the names look like {pattern}, and are read as numbers of the "
+            f'trees only. State [marks] name_pattern = "{pattern}" to read what they say.',
+            of=reading,
+        )
     found = recognise(reading.headers, meanings.MARKS, stated=stated, where=reading.file.name)
     for text in found.notices:
         log.notice(text, of=reading)
@@ -118,10 +134,13 @@ def _one_file(
     for what, reason in read.reasons.items():
         left = reason[reading.index]
         reading = log.reject(reading, left != "", reason=left, what=what)
-    cut = (read.columns["kind"] == "cut")[reading.index]
+    cut = read.columns["kind"].isin(PERHAPS_CUT)[reading.index]
     cut_cm = read.columns["dbh_cm"][reading.index]
     reading = refuse_implausible(cut_cm.where(cut), reading, log)
-    note_missing_dbh((cut & cut_cm.isna())[reading.index], fields)
+    flag = read.columns["dbh_flag"]
+    note_flagged(replace(fields, reading=reading), flag[reading.index], noun="mark")
+    blank = cut_cm.isna() & (flag[reading.index] == "")
+    note_missing_dbh((cut & blank)[reading.index], fields)
     return _FileMarks(reading=reading, columns=read.columns)
 
 
@@ -160,7 +179,7 @@ def _without_repeats(
     note_near_repeats(once, log)
     note_near_and_alike(once, log)
     note_doubtful(once, log)
-    return left, once
+    return left, once.assign(dbh_flag=flag_doubtful(once, log))
 
 
 def _by_file(

@@ -104,7 +104,9 @@ def note_near_repeats(marks: gpd.GeoDataFrame, log: RecordLog) -> None:
 
 def note_near_and_alike(marks: gpd.GeoDataFrame, log: RecordLog) -> None:
     """Count marks that stand near another of their stand with equal data; all are kept."""
-    is_tree = marks["kind"].isin(["cut", "leave", "line_tree"]) & marks["dbh_cm"].notna()
+    is_tree = (
+        marks["kind"].isin(["cut", "leave", "line_tree", "unconfirmed"]) & marks["dbh_cm"].notna()
+    )
     trees = np.flatnonzero(is_tree)
     points = gpd.GeoSeries(marks.geometry.iloc[trees])
     xy = np.column_stack([points.x, points.y])

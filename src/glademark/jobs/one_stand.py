@@ -4,6 +4,8 @@ import logging
 from collections.abc import Mapping
 from types import MappingProxyType
 
+import pandas as pd
+
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
@@ -11,7 +13,9 @@ from glademark.intake.read import called
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
+from glademark.judge.unconfirmed import near_with_unconfirmed
 from glademark.measure.layout import measure_layout
+from glademark.measure.unconfirmed import all_confirmed, same_openings, with_second_figures
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
@@ -33,7 +37,7 @@ def lay_out_survey(
     """
     layout = measure_layout(survey, project, earlier=earlier).of(0)
     log.info("measured %d openings", layout.figures.openings.count)
-    return _judged(layout, survey, project, asked)
+    return _judged(layout, survey, project, asked, second=_confirmed(survey, project))
 
 
 def lay_out_many(
@@ -48,30 +52,48 @@ def lay_out_many(
         return deliveries
     try:
         layout = measure_layout(survey, project, earlier=MappingProxyType({}))
+        second = _confirmed(survey, project)
     except InputError as error:
         return {**deliveries, **dict.fromkeys(names, error)}
     log.info("measured %d stands", len(layout.by_stand))
     for stand, name in enumerate(names):
         try:
             of_stand = called(project, name)
-            deliveries[name] = _judged(layout.of(stand), survey.of(stand), of_stand, asked)
+            deliveries[name] = _judged(
+                layout.of(stand),
+                survey.of(stand),
+                of_stand,
+                asked,
+                second=None if second is None else second.of(stand),
+            )
         except InputError as error:
             deliveries[name] = error
     return deliveries
 
 
+def _confirmed(survey: Survey, project: Project) -> Layout | None:
+    """The layout if every unconfirmed tree were cut; None where there is none."""
+    confirmed = all_confirmed(survey)
+    none_before: Mapping[int, int] = MappingProxyType({})
+    return confirmed and measure_layout(confirmed, project, earlier=none_before)
+
+
 def _judged(
-    layout: Layout, survey: Survey, project: Project, asked: tuple[LimitAsked, ...]
+    layout: Layout,
+    survey: Survey,
+    project: Project,
+    asked: tuple[LimitAsked, ...],
+    *,
+    second: Layout | None,
 ) -> Delivery:
-    """Checks and summary of a layout."""
+    """Checks and summary of a layout; `second` is that in which unconfirmed trees are cut."""
     uncertainty = None
     if project.uncertainty is not None:
         from glademark.uncertainty.measure import measure_uncertainty  # noqa: PLC0415 - only where asked
 
         uncertainty = measure_uncertainty(layout, survey, project)
-    checks = judge(
-        Case(layout=layout, survey=survey, project=project, uncertainty=uncertainty), asked
-    )
+    case = Case(layout=layout, survey=survey, project=project, uncertainty=uncertainty)
+    layout, checks = _beside_second(case, judge(case, asked), asked, second)
     layout = with_uncertainty(layout, uncertainty, checks)
     summary = build_summary(
         project,
@@ -81,3 +103,16 @@ def _judged(
         uncertainty=uncertainty_figures(layout, uncertainty, checks),
     )
     return Delivery(project=project, survey=survey, layout=layout, checks=checks, summary=summary)
+
+
+def _beside_second(
+    case: Case, checks: pd.DataFrame, asked: tuple[LimitAsked, ...], second: Layout | None
+) -> tuple[Layout, pd.DataFrame]:
+    """Layout and checks with what they would be if unconfirmed trees were cut."""
+    confirmed = all_confirmed(case.survey)
+    if second is None or confirmed is None:
+        return case.layout, checks
+    found = judge(Case(layout=second, survey=confirmed, project=case.project), asked)
+    layout, same = with_second_figures(case.layout, second), same_openings(case.layout, second)
+    trees = layout.figures.marks.unconfirmed
+    return layout, near_with_unconfirmed(checks, found, same=same, trees=trees)

@@ -107,6 +107,8 @@ def mark_figures(
         "leave_trees": _total(count, kind == "leave")
         + np.bincount(survey.leave_trees[STAND], minlength=stands),
         "danger_trees": _total(count, kind == "danger"),
+        "unconfirmed": _total(count, kind == "unconfirmed"),
+        "without_dbh": _total(count, cut & marks["dbh_cm"].isna().to_numpy()),
     }
     whole = {name: pd.Series(values).astype(int) for name, values in {**records, **trees}.items()}
     amounts = {

@@ -6,6 +6,7 @@ is `CorridorSettings.width_m`, 4.2672.
 """
 
 import math
+import re
 from collections.abc import Mapping
 from functools import partial
 from itertools import pairwise
@@ -36,6 +37,14 @@ PaintMeaning = Literal[
     "corridor", "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
 ]
 Unit = Literal["board foot", "MBF", "cord", "m3", "ft3", "green ton"]
+
+NAME_FIELD = re.compile(r"\{(\w+)\}")
+"""A field of a pattern of names."""
+
+NAME_FIELDS = (
+    "id", "species", "dbh", "paint", "product", "group", "kind", "count", "height", "logs",
+)  # fmt: skip
+"""What the name of a mark may hold."""
 
 WORDS_MAX = 200
 """Most paints that a project file gives a meaning."""
@@ -206,7 +215,23 @@ class MarkSettings(Part):
     )
     position_error_column: Literal["rmse", "cep", "ce90", "ce95"] = "rmse"
     paint: Mapping[str, PaintMeaning] = Field(default_factory=dict, max_length=WORDS_MAX)
+    without_paint: Literal["unconfirmed", "cut"] = "unconfirmed"
+    name_pattern: str | None = None
     line_trees_confirmed: bool = False
+
+    @field_validator("name_pattern")
+    @classmethod
+    def _of_known_fields(cls, value: str | None) -> str | None:
+        fields = NAME_FIELD.findall(value or "")
+        signs = NAME_FIELD.sub("", value or "")
+        known = set(fields) <= set(NAME_FIELDS) and len(set(fields)) == len(fields)
+        if value is not None and (not fields or not known or "{" in signs or "}" in signs):
+            msg = (
+                f"name_pattern {value!r} does not say what a name holds; expected fields such as "
+                f"'{{species}} {{dbh}} {{paint}}', each once, of {', '.join(NAME_FIELDS)}"
+            )
+            raise ValueError(msg)
+        return value
 
 
 class OpeningSettings(Part):

@@ -106,6 +106,12 @@ def kept_line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(marks[(marks["kind"] == "line_tree") & (not confirmed)])
 
 
+def unconfirmed_marks(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Rows of `layer_frame` ``marks`` that are not known to be cut."""
+    marks = layer_frame(delivery, "marks")
+    return gpd.GeoDataFrame(marks[marks["kind"] == "unconfirmed"])
+
+
 def in_words(counts: pd.Series) -> pd.Series:
     """
     Whole numbers as they are shown.

@@ -69,6 +69,9 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         "cruise_plots": Symbol(stroke="#202020", fill="#ffffff", point="x", size=9.0),
         "danger_trees": Symbol(stroke="#000000", fill="#c8102e", point="triangle", size=14.0),
         "line_trees": Symbol(stroke="#000000", fill="#f4d03f", point="square", size=10.0),
+        "unconfirmed_trees": Symbol(
+            stroke="#8a1c7c", width=1.4, fill="#ffffff", point="square", size=9.0
+        ),
         "leave_trees": Symbol(stroke="#0b3d20", fill="#2e7d4f", point="star", size=10.0),
         "marks": Symbol(stroke="#3a3a3a", width=0.6, fill="#ffffff", size=6.0),
     }
@@ -94,6 +97,7 @@ MARKS: Mapping[str, Symbol] = MappingProxyType(
         "group_centre": Symbol(stroke="#9a3b00", fill="#9a3b00", point="cross", size=9.0),
         "line_tree": SYMBOLS["line_trees"],
         "danger": SYMBOLS["danger_trees"],
+        "unconfirmed": SYMBOLS["unconfirmed_trees"],
     }
 )
 """Symbol of each kind of mark."""

@@ -26,6 +26,9 @@ LINE_TREES = (
 )
 """What holds for line trees that are not confirmed."""
 
+UNCONFIRMED = "A tree without listed paint is NOT to be cut until the forester says so."
+"""What holds for an unconfirmed tree."""
+
 EXCLUSIONS = "Nothing is cut here, and no machine enters."
 """What holds in an exclusion."""
 
@@ -53,6 +56,7 @@ KINDS: Mapping[str, str] = MappingProxyType(
         "group_centre": "middle of a group; the tree itself is not tallied",
         "line_tree": "line tree: do NOT cut until confirmed",
         "danger": "DANGER TREE: keep two tree lengths away",
+        "unconfirmed": "STOP: ask before you cut",
     }
 )
 """What each meaning of a paint asks of the crew."""

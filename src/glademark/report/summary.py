@@ -65,6 +65,7 @@ def build_summary(
         "zones": zones,
         "marks": figures.marks,
         "volume": figures.volume,
+        **({"with_unconfirmed": figures.with_unconfirmed} if figures.with_unconfirmed else {}),
         "allowance": _allowance(layout),
         **_ground(layout),
         **({"uncertainty": uncertainty} if uncertainty else {}),

@@ -17,6 +17,7 @@ from glademark.report.layer_frames import (
     kept_line_trees,
     layer_frame,
     trees_and_products,
+    unconfirmed_marks,
     worded,
 )
 from glademark.report.quantities import show_area, show_diameter, show_length
@@ -27,6 +28,7 @@ from glademark.report.site_rules import (
     LINE_TREES,
     SETBACK_RULES,
     TWO_TREE_LENGTHS,
+    UNCONFIRMED,
 )
 
 WGS84 = "EPSG:4326"
@@ -57,6 +59,7 @@ TITLES: Mapping[str, str] = MappingProxyType(
         "openings": "Group openings",
         "danger_trees": "DANGER TREES",
         "line_trees": "Line trees: do NOT cut",
+        "unconfirmed_trees": "Unconfirmed trees: do NOT cut",
         "leave_trees": "Leave trees: do not cut",
         "marks": "Trees to cut",
     }
@@ -75,6 +78,7 @@ KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "openings": ("opening", "group", "basis", "trees", "area_m2"),
         "danger_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
         "line_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
+        "unconfirmed_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
         "leave_trees": ("tree_id", "species", "dbh_cm"),
         "marks": (
             "tree_id", "marker", "count", "species", "product", "dbh_cm", "paint", "zone",
@@ -266,6 +270,12 @@ def _line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     return _named(frame, "DO NOT CUT line tree " + frame["tree_id"], LINE_TREES)
 
 
+def _unconfirmed_trees(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Trees that nobody may cut before the forester confirms them."""
+    frame = unconfirmed_marks(delivery)
+    return _named(frame, "DO NOT CUT unconfirmed tree " + frame["tree_id"], UNCONFIRMED)
+
+
 def _leave_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Trees that stay: those of their own layer and those among the marks."""
     own = layer_frame(delivery, "leave_trees")
@@ -298,6 +308,7 @@ _LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType
         "openings": _openings,
         "danger_trees": _danger_trees,
         "line_trees": _line_trees,
+        "unconfirmed_trees": _unconfirmed_trees,
         "leave_trees": _leave_trees,
         "marks": _marks,
     }

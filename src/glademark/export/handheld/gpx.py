@@ -29,6 +29,7 @@ _POINTS: Mapping[str, str] = MappingProxyType(
         "landings": "landing",
         "danger_trees": "danger tree",
         "line_trees": "line tree",
+        "unconfirmed_trees": "unconfirmed tree",
         "exclusions": "exclusion",
     }
 )

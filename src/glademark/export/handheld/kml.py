@@ -25,7 +25,7 @@ KML_FILE = "layout.kml"
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
 _OPEN_AT_FIRST = {"stand", "exclusions", "setbacks", "water", "landings", "corridors", "openings",
-                  "danger_trees", "line_trees"}  # fmt: skip
+                  "danger_trees", "line_trees", "unconfirmed_trees"}  # fmt: skip
 _POINT_SCALE = 14.0  # symbol size [pixels] that an icon of scale 1 stands for
 
 

@@ -15,6 +15,7 @@ NUMBER_MAX = 100
 """Longest text that is looked at for a number with its unit [characters]."""
 
 _COMMA_NUMBER = r"[-+]?\d+(?:,\d+)?(?:[eE][-+]?\d+)?"
+_SIGNED_DIGITS = r"[-+]?[\d.,'\s]*\d[\d.,'\s]*"
 _WITH_UNIT = (
     r"""^\s*([-+]?\d*\.?\d+)\s*(in|inch|inches|"|\u201d|cm|mm|m|ft|feet|'|\u2019|%|pct)\.?\s*$"""
 )
@@ -55,7 +56,8 @@ def numbers(
     unread = _unread(values, text)
     if decimal_comma and unread.any():
         stand = np.zeros(len(text), dtype=np.intp) if stand is None else stand
-        other = (~is_blank(text) & ~text.str.fullmatch(_COMMA_NUMBER)).to_numpy(dtype=bool)
+        number = text.str.fullmatch(_SIGNED_DIGITS)  # "ca. 35" says nothing about the others
+        other = (number & ~text.str.fullmatch(_COMMA_NUMBER)).to_numpy(dtype=bool)
         commas = (np.bincount(stand, weights=other) == 0)[stand]
         if commas.any():
             values = values.where(~commas, _parsed(text.str.replace(",", ".", regex=False)))

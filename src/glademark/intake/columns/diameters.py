@@ -6,14 +6,15 @@ import numpy as np
 import pandas as pd
 
 from glademark.contracts.frames import STAND
+from glademark.contracts.survey import DBH_FLAGS
 from glademark.errors import FileError
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import words
 from glademark.intake.columns.meanings import LENGTHS
 from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
-from glademark.intake.wording import quoted, shown
+from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
 
@@ -30,6 +31,15 @@ read as 12 cm and 30 cm read as 30 in fall just outside."""
 DOUBTFUL_RATIO = (2.2, 2.9)
 """Ratio of the medians of two files that suggests inches in one and centimetres in the other."""
 
+FENCE = 1.5
+"""Tukey's fences lie this many interquartile ranges beyond the quartiles."""
+
+FEWEST_OF_A_DISTRIBUTION = 10
+"""Fewer diameters than this make no distribution that one could be outside of."""
+
+PERHAPS_CUT = ("cut", "unconfirmed")
+"""Kinds whose diameters are those of the harvest, once all are confirmed."""
+
 _TO_CM = {"in": INCH_CM, "cm": 1.0, "mm": 0.1, "m": 100.0, "ft": 12 * INCH_CM}
 _KEPT = {
     "in": ("in", 1.0),
@@ -45,18 +55,20 @@ _STUMP_HEADERS = frozenset({"dsh", "stumpdiameter", "stumpdiam", "diameterstump"
 
 def diameters(fields: Fields, *, unit: str | None) -> tuple[dict[str, pd.Series], pd.Series]:
     """
-    Diameters with the unit in which they were recorded, and why a record cannot be used.
+    Diameters with the unit in which they were recorded, and why a diameter cannot be used.
 
     The unit is the cell's own, else the header's, else that of a column of units, else the one
     that is handed over. Columns are `dbh_cm`, `dbh`, `dbh_unit` (``in`` or ``cm``), NaN and nothing
-    where blank or bad; the reason is empty where a record can be used. Stands with diameters whose
+    where blank or bad, and `dbh_flag`, one of `DBH_FLAGS` or nothing. Stands with diameters whose
     unit nothing says are refused.
     """
-    values, units, bad = fields.quantities("dbh")
+    values, own, bad = fields.cell_quantities("dbh")
+    column = pd.Series(fields.found.unit.get("dbh", ""), index=values.index, dtype="str")
     if fields.has("dbh_unit"):
-        own = translated(each_word(fields.cells("dbh_unit"), str.casefold), LENGTHS)
-        units = units.where(units != "", own)
-    units = units.where(units != "", unit or "")
+        said = translated(each_word(fields.cells("dbh_unit"), str.casefold), LENGTHS)
+        column = column.where(column != "", said)
+    column = column.where(column != "", unit or "")
+    units = own.where(own != "", column)
     _refuse_without_unit(fields, values.notna() & (units == ""))
     codes, different = pd.factorize(units)  # units are few
     factors = np.array([_FACTORS.get(unit, _NO_UNIT) for unit in different], dtype=np.float64)
@@ -64,7 +76,22 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[dict[str, pd.Series]
     cm = values * to_cm
     wrong = bad | (units == "pct")
     impossible = ~wrong & ((cm <= 0) | (cm > DBH_MAX_CM))
-    reason = pd.Series("", index=values.index, dtype="str")
+    differs = (own != "") & (column != "") & (own != column) & ~wrong & ~impossible
+    kept = translated(units, {unit: kind for unit, (kind, _) in _KEPT.items()})
+    sound = values.notna() & ~wrong & ~impossible
+    flags = np.select([wrong, impossible, differs], DBH_FLAGS[:2] + DBH_FLAGS[3:], "")
+    columns = {
+        "dbh_cm": cm.where(sound),
+        "dbh": (values * to_kept).where(sound),
+        "dbh_unit": kept.where(sound, ""),
+        "dbh_flag": pd.Series(flags, index=values.index, dtype="str"),
+    }
+    return columns, _why_not(fields, wrong, impossible)
+
+
+def _why_not(fields: Fields, wrong: pd.Series, impossible: pd.Series) -> pd.Series:
+    """Why a diameter cannot be used, nothing where it can."""
+    reason = pd.Series("", index=wrong.index, dtype="str")
     if (wrong | impossible).any():
         cells = '"' + fields.cells("dbh").map(shown) + '"'
         reason[wrong] = (
@@ -76,14 +103,23 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[dict[str, pd.Series]
             + f"; expected more than 0 and at most {DBH_MAX_CM:.0f} cm; "
             "correct the cell or leave it empty"
         )
-    kept = translated(units, {unit: kind for unit, (kind, _) in _KEPT.items()})
-    sound = values.notna() & (reason == "")
-    columns = {
-        "dbh_cm": cm.where(sound),
-        "dbh": (values * to_kept).where(sound),
-        "dbh_unit": kept.where(sound, ""),
-    }
-    return columns, reason
+    return reason
+
+
+def note_flagged(fields: Fields, flag: pd.Series, *, noun: str) -> None:
+    """Say which trees are kept without their diameter, and in which cells a unit stands alone."""
+    name, cells = fields.reading.file.name, fields.cells("dbh")
+    for what, kept in (
+        (flag.isin(DBH_FLAGS[:2]), "cannot be used; counted without a diameter"),
+        (flag == "unit_in_cell", "has another unit than the column, and the cell's is taken"),
+    ):
+        for stand, places in fields.reading.split(what):
+            trees = zip(fields.reading.called(places), cells.iloc[places], strict=True)
+            told = listed(f'{tree} "{shown(cell)}"' for tree, cell in trees)
+            fields.log.notice(
+                f"{name}: the diameter of {counted(len(places), noun)} {kept}: {told}.",
+                stand=stand,
+            )
 
 
 def _refuse_without_unit(fields: Fields, unsaid: pd.Series) -> None:
@@ -131,9 +167,47 @@ def refuse_implausible(cut_cm: pd.Series, reading: Reading, log: RecordLog) -> R
     return log.refuse(reading, faults)
 
 
+def flag_doubtful(marks: pd.DataFrame, log: RecordLog) -> pd.Series:
+    """
+    `dbh_flag` with doubtful diameters flagged, stand by stand, and named in a notice.
+
+    Doubtful is a diameter outside Tukey's fences (1977, Exploratory Data Analysis, 2D) of the
+    logarithms of the stand's diameters that would fall among the central 90 % of them if it were
+    10 or 2.54 times as large or as small.
+    """
+    known = marks["dbh_cm"].notna().to_numpy()
+    size = np.log(marks["dbh_cm"].to_numpy(dtype=float)[known])
+    stand = marks[STAND].to_numpy()[known]
+    by_stand = pd.Series(size).groupby(stand)
+    low, first, third, high = (
+        by_stand.quantile(share)[stand].to_numpy() for share in (0.05, 0.25, 0.75, 0.95)
+    )
+    fence = FENCE * (third - first)
+    beyond = (size < first - fence) | (size > third + fence)
+    beyond &= by_stand.transform("size").to_numpy() >= FEWEST_OF_A_DISTRIBUTION
+    moved = size[:, None] + np.log([10.0, 0.1, INCH_CM, 1 / INCH_CM])
+    fits = ((moved >= low[:, None]) & (moved <= high[:, None])).any(axis=1)
+    rows = np.flatnonzero(known)[beyond & fits]
+    for number, places in split_by_stand(marks[STAND].to_numpy(), rows):
+        told = zip(marks["tree_id"].iloc[places], marks["dbh"].iloc[places], strict=True)
+        units = marks["dbh_unit"].iloc[places]
+        names = listed(
+            f"{tree} {dbh:g} {unit}" for (tree, dbh), unit in zip(told, units, strict=True)
+        )
+        log.notice(
+            f"The diameter of {counted(len(places), 'mark')} is far from the others of the stand, "
+            "as if a decimal point or the unit were wrong; kept as recorded, and to be checked: "
+            f"{names}.",
+            stand=number,
+        )
+    flags = marks["dbh_flag"].copy()
+    flags.iloc[rows] = "doubtful"
+    return flags
+
+
 def note_doubtful(marks: pd.DataFrame, log: RecordLog) -> None:
     """Say so where medians of `dbh_cm` of cut trees suggest a wrong unit without proving it."""
-    known = ((marks["kind"] == "cut") & marks["dbh_cm"].notna()).to_numpy()
+    known = (marks["kind"].isin(PERHAPS_CUT) & marks["dbh_cm"].notna()).to_numpy()
     keys = [marks[name][known] for name in (STAND, "source_file")]
     every = marks["dbh_cm"][known].groupby(keys, sort=False).median().reset_index()
     for key, medians in every.groupby(STAND):

@@ -68,16 +68,20 @@ class Fields:
 
     def quantities(self, name: str) -> tuple[pd.Series, pd.Series, pd.Series]:
         """The cells as numbers, the unit of each (its own, else the header's), and the bad ones."""
+        values, units, bad = self.cell_quantities(name)
+        header = self.found.unit.get(name, "")
+        return values, units.where(units != "", header), bad
+
+    def cell_quantities(self, name: str) -> tuple[pd.Series, pd.Series, pd.Series]:
+        """The cells as numbers, the unit that stands in each cell, and the bad ones."""
         if not self.has(name):
             values, bad = self._no_numbers()
             return values, pd.Series("", index=values.index, dtype="str"), bad
-        values, units, bad = quantities(
+        return quantities(
             self.column(name),
             decimal_comma=self.reading.decimal_comma,
             stand=self.reading.key,
         )
-        header = self.found.unit.get(name, "")
-        return values, units.where(units != "", header), bad
 
     def lengths(self, name: str, *, unit: str | None, key: str) -> tuple[pd.Series, pd.Series]:
         """

@@ -11,6 +11,7 @@ from glademark.contracts.survey import KINDS
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
 from glademark.intake.wording import counted, listed, shown
+from glademark.project.model import MarkSettings
 
 _WORDS = {
     "cut": ("cut", "cut tree", "take", "remove", "removal", "harvest", "marked", "fell"),
@@ -28,27 +29,29 @@ _WORDS = {
     ),
     "line_tree": ("line tree", "line", "property line tree"),
     "danger": ("danger", "danger tree", "hazard", "hazard tree", "dangerous"),
+    "unconfirmed": ("unconfirmed", "unconfirmed tree", "not confirmed"),
 }  # fmt: skip
 _KIND_OF: Mapping[str, str] = {word: kind for kind, words in _WORDS.items() for word in words}
 _WEAK_SHARE = 0.5
 
 
 def kinds(
-    fields: Fields, paint: Mapping[str, str]
+    fields: Fields, settings: MarkSettings
 ) -> tuple[dict[str, pd.Series], pd.Series, pd.Series]:
     """
     Kind and paint of each record, why a record cannot be used, and whether `type` says its kind.
 
     Columns are `kind` (one of `KINDS`), `paint` (case-folded) and `paint_meaning` (``corridor``,
-    ``cut`` or nothing), by the project's `paint`: colour to meaning.
+    ``cut`` or nothing). A kind of its own outranks the paint; in a file with a column of paint,
+    a record without listed paint is what `settings.without_paint` says.
     """
-    key = {colour.strip().casefold(): meaning for colour, meaning in paint.items()}
+    key = {colour.strip().casefold(): meaning for colour, meaning in settings.paint.items()}
     colours = each_word(fields.cells("paint"), str.casefold)
     meaning = translated(colours, key)
-    by_paint = meaning.replace({"corridor": "cut", "": "cut"})
     own, unknown, said_by = _own_kinds(fields)
+    unsaid = settings.without_paint if fields.has("paint") else "cut"
     columns = {
-        "kind": own.where(own != "", by_paint),
+        "kind": own.where(own != "", meaning.replace({"corridor": "cut", "": unsaid})),
         "paint": colours,
         "paint_meaning": meaning.where(meaning.isin(["corridor", "cut"]), ""),
     }
@@ -59,8 +62,12 @@ def kinds(
         reason[bad] = (
             'kind is "' + cells + f'"; expected one of {", ".join(KINDS)}; correct the cell'
         )
-    if key:
-        _note_paint(fields, colours, colours.isin(list(key)))
+    if not key:
+        _refuse_unexplained(fields, colours, (own == "") & (reason == "") & (colours != ""))
+    if fields.has("paint"):
+        open_still = (meaning == "") & (reason == "")
+        _note_without_paint(fields, colours, open_still & (own == ""), settings.without_paint)
+        _note_outranked(fields, colours, open_still & (own != "") & (colours != ""))
     return columns, reason, said_by == "type"
 
 
@@ -96,20 +103,50 @@ def _plain(cells: pd.Series) -> pd.Series:
     return each_word(cells, lambda word: re.sub(r"[\s_-]+", " ", word.casefold()).strip())
 
 
-def _note_paint(fields: Fields, colours: pd.Series, listed_paint: pd.Series) -> None:
-    """One notice for paint that says nothing."""
-    blank = colours == ""
-    unlisted = ~blank & ~listed_paint
-    for stand, places in fields.reading.split(blank | unlisted):
+def _refuse_unexplained(fields: Fields, colours: pd.Series, bad: pd.Series) -> None:
+    """Refuse paint that decides which trees are cut where no colour has a meaning."""
+    if not bad.any():
+        return
+    counts = colours[bad].value_counts()
+    found = listed(f"{colour} ({number:,})" for colour, number in counts.items())
+    fields.refuse(
+        bad,
+        f"{fields.reading.file.name}: trees are painted {found}, and the project file does not say "
+        "what any paint means. Say it for each colour under [marks.paint]: corridor, cut, leave, "
+        "group_boundary, group_centre, line_tree or danger.",
+    )
+
+
+def _note_without_paint(
+    fields: Fields, colours: pd.Series, bad: pd.Series, without_paint: str
+) -> None:
+    """Say which records have no listed paint, and what becomes of them."""
+    name, blank = fields.reading.file.name, colours == ""
+    for stand, places in fields.reading.split(bad):
         parts = []
         without = int(blank.iloc[places].sum())
         if without:
             parts.append(f"{counted(without, 'mark')} without paint")
         if without < len(places):
-            names = listed(colours.iloc[places][unlisted.iloc[places]].unique())
+            names = listed(colours.iloc[places][~blank.iloc[places]].unique())
             number = counted(len(places) - without, "mark")
             parts.append(f"{number} with paint that [marks.paint] does not list ({names})")
+        what = (
+            "unconfirmed, so not counted as cut until [marks.paint], a kind, or [marks] "
+            "without_paint says so"
+            if without_paint == "unconfirmed"
+            else "counted as cut, as [marks] without_paint says; their zone is where they stand"
+        )
+        trees = listed(fields.reading.called(places))
+        fields.log.notice(f"{name}: {' and '.join(parts)}: {what}: {trees}.", stand=stand)
+
+
+def _note_outranked(fields: Fields, colours: pd.Series, unlisted: pd.Series) -> None:
+    """Say which paint is not listed where a kind says what the mark is."""
+    for stand, places in fields.reading.split(unlisted):
+        names = listed(colours.iloc[places].unique())
         fields.log.notice(
-            f"{fields.reading.file.name}: {' and '.join(parts)}; their zone is where they stand.",
+            f"{fields.reading.file.name}: {counted(len(places), 'mark')} with a kind, and paint "
+            f"that [marks.paint] does not list ({names}): their zone is where they stand.",
             stand=stand,
         )

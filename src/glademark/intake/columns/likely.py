@@ -29,21 +29,27 @@ MEANINGS: Mapping[str, tuple[Meaning, ...]] = MappingProxyType(
 
 _NAMES = {
     "stand": "stand boundary unit block compartment tract perimeter",
-    "corridors": "corridor corridors trail trails skid skidtrail forwarder lines rack racks",
-    "marks": "mark marks marked tree trees paint painted waypoints waypoint gps cut",
+    "corridors": (
+        "corridor corridors trail trails skid skidtrail forwarder lines rack racks lane lanes track"
+        " tracks"
+    ),
+    "marks": "mark marks marked marking paint painted",
     "tally": "tally tallies",
-    "openings": "opening openings group groups gap gaps walked",
+    "openings": "opening openings group groups gap gaps walked edge edges",
     "exclusions": "exclusion exclusions exclude keep keepout out reserve nocut buffer protected",
     "setbacks": "setback setbacks strip strips rmz smz",
     "water": "water stream streams creek creeks brook river lake pond hydro",
     "landings": "landing landings yard deck",
-    "leave_trees": "leave retain retention legacy wildlife seed",
+    "leave_trees": (
+        "leave retain retained retention legacy wildlife seed habitat veteran snag den reserve"
+    ),
     "marked_ground": "marked ground covered progress done",
-    "cruise": "cruise plot plots sample inventory",
+    "cruise": "cruise plot plots sample samples inventory",
     "volume_table": "volume table volumes rates",
     "terrain": "terrain dem elevation lidar heights",
 }
 _WORDS = {name: frozenset(text.split()) for name, text in _NAMES.items()}
+_PLOT = frozenset({"plot", "plots", "plotid", "plotno", "plotnumber"})
 _FITTING: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "points": ("leave_trees", "cruise", "marks"),
@@ -86,19 +92,31 @@ def likely_input(
     >>> likely_input("areas", ["layer 1"], [], records=5)
     ('', '')
     """
-    by_columns = _by_columns(headers, positioned=shape == "points")
-    if shape in {"table", "points"} and by_columns:
-        return by_columns, "the columns"
+    positioned = shape == "points" or _has_position(headers)
+    by_columns = _by_columns(headers, positioned=positioned)
     said = next((found for name in names if (found := _by_name(name, _FITTING[shape]))), "")
+    if shape in {"table", "points"}:
+        if said == "leave_trees":  # a colour makes no tree to cut of one that is called so
+            return said, f"{shape}, and the name"
+        if by_columns:
+            return by_columns, "the columns"
+        if said == "marks" and not _is_of_trees(headers):
+            said = ""
     if said:
         return said, f"{shape}, and the name"
     plain = {
         "raster": ("terrain", "a raster"),
-        "lines": ("corridors", "lines"),
-        "points": ("marks", "points"),
+        "lines": ("corridors", "several lines") if records > 1 else ("", ""),
         "areas": ("stand", "a single area") if records == 1 else ("", ""),
     }
-    return plain.get(shape, ("marks", "positions") if _has_position(headers) else ("", ""))
+    return plain.get(shape, ("", ""))
+
+
+def likely_inputs(shape: str, headers: Sequence[str]) -> tuple[str, ...]:
+    """Inputs that a layer may be which looks like none in particular."""
+    if shape != "table":
+        return _FITTING[shape]
+    return _FITTING["points"] if _has_position(headers) else ("tally", "cruise", "volume_table")
 
 
 def _by_name(name: str, fitting: Sequence[str]) -> str:
@@ -112,14 +130,20 @@ def _by_name(name: str, fitting: Sequence[str]) -> str:
 def _by_columns(headers: Sequence[str], *, positioned: bool) -> str:
     """The input that only such columns can be."""
     cruise = _known(headers, meanings.CRUISE)
-    if "plot" in cruise and cruise & {"baf", "plot_area", "plot_radius"}:
+    named = any(_PLOT & set(words(head)) for head in headers)
+    if "plot" in cruise and (named or cruise & {"baf", "plot_area", "plot_radius"}):
         return "cruise"
     tally = _known(headers, meanings.TALLY)
-    if positioned or _has_position(headers):
-        return "marks" if _known(headers, meanings.MARKS) & {"paint", "kind", "product"} else ""
+    if positioned:
+        return "marks" if _known(headers, meanings.MARKS) & {"paint", "kind"} else ""
     if {"zone", "count"} <= tally:
         return "tally"
     return "volume_table" if {"dbh", "volume"} <= tally else ""
+
+
+def _is_of_trees(headers: Sequence[str]) -> bool:
+    """Whether some column says what tree a record is."""
+    return bool(_known(headers, meanings.MARKS) & {"dbh", "species", "product", "count"})
 
 
 def _known(headers: Sequence[str], wanted: Sequence[Meaning]) -> set[str]:

@@ -29,10 +29,10 @@ POSITION_ERROR_MAX_M = 1000.0
 """A position that bad is none [m]."""
 
 MARK_COLUMNS = (
-    "tree_id", "marker", "count", "kind", "dbh_cm", "dbh", "dbh_unit", "species", "product",
-    "paint", "paint_meaning", "group", "height_m", "crown_radius_m", "volume", "volume_unit",
-    "defect_share", "cull", "position_error_m", "time", "order", "radius_m", "inside",
-    "source_file", "record",
+    "tree_id", "marker", "count", "kind", "dbh_cm", "dbh", "dbh_unit", "dbh_flag", "species",
+    "product", "paint", "paint_meaning", "group", "height_m", "crown_radius_m", "volume",
+    "volume_unit", "defect_share", "cull", "position_error_m", "time", "order", "radius_m",
+    "inside", "source_file", "record",
 )  # fmt: skip
 """Columns of `Survey.marks`, before those that came in besides."""
 
@@ -71,8 +71,8 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
     """Columns of one file; `from_columns`: whether columns of coordinates are its positions."""
     reasons: dict[str, pd.Series] = {}
     count, reasons["with a count that is no number of trees"] = _counts(fields)
-    stem, reasons["with an impossible diameter"] = diameters(fields, unit=project.marks.dbh_unit)
-    kind, reasons["of an unknown kind"], by_type = kinds(fields, project.marks.paint)
+    stem, _ = diameters(fields, unit=project.marks.dbh_unit)
+    kind, reasons["of an unknown kind"], by_type = kinds(fields, project.marks)
     product, reasons["with an impossible volume, defect or cull"] = wood(
         fields, project.volume.products
     )

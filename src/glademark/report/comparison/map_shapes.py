@@ -21,7 +21,7 @@ SYMBOLS = (
     ("left_standing", "ring", "marked, no stump found"),
     ("unmarked", "triangle", "cut, no mark matched"),
     ("unmarked_in_corridor", "wedge", "cut, no mark matched, in a corridor"),
-    ("other", "square", "stump matched to a leave, line or danger tree"),
+    ("other", "square", "stump matched to a leave, line, danger or unconfirmed tree"),
 )
 """Key, form and words of every symbol: told apart by form, not by colour."""
 

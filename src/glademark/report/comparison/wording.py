@@ -55,6 +55,7 @@ _SEEN = {
     "leave_tree": "may be a leave tree",
     "line_tree": "may be a line tree",
     "danger_tree": "may be a danger tree",
+    "unconfirmed_tree": "may be a tree not confirmed",
 }
 
 

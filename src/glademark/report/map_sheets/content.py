@@ -184,6 +184,7 @@ def _trees(delivery: Delivery) -> dict[str, Trees]:
         "group_point": marks[marks["kind"].isin(_GROUP_POINTS)],
         "cut": marks[is_cut & ~in_corridor],
         "corridor_cut": marks[is_cut & in_corridor],
+        "unconfirmed": marks[marks["kind"] == "unconfirmed"],
         "leave": layout.leave_trees,
         "line_confirmed": marks[is_line & confirmed],
         "line": marks[is_line & (not confirmed)],

@@ -49,7 +49,7 @@ _WORDS = {
     "residual_basal_area": "Setback: some basal area stays",
     "exclusions": "EXCLUSION: nothing is cut, no machine enters",
 }
-_ORDER = ("danger", "line", "line_confirmed", "leave", "cut", "corridor_cut")
+_ORDER = ("danger", "line", "line_confirmed", "unconfirmed", "leave", "cut", "corridor_cut")
 _AREA_ORDER = ("exclusions", "no_cut", "no_machine", "residual_basal_area", "openings",
                "incidental_openings", "new", "existing", "landings", "water")  # fmt: skip
 _SIZES = {

@@ -22,6 +22,7 @@ from glademark.report.map_sheets.verdicts import (
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
+    show_area,
     show_length,
     show_number,
 )
@@ -157,6 +158,7 @@ def _sentences(
     sentences = [
         f"Area not known: the outline crosses itself at {crosses_at}" if crosses_at else "",
         limited("Area", "area_m2", _AREA_LIMITS, own),
+        _with_unconfirmed(content, row),
         limited(
             _combined_words(content, row), "combined_area_m2", ("combined_area_max",), [*own, *hole]
         ),
@@ -173,6 +175,14 @@ def _sentences(
         sentences.append(limited("Water", "water_m", ("water_distance_min",), own))
     sentences.append(f"Middle {_place_words(content, row['geometry'])}")
     return [words for words in sentences if words]
+
+
+def _with_unconfirmed(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """The area with the unconfirmed trees where it is another."""
+    area, beside = (
+        show_area(row.get(name), content.units) for name in ("area_m2", "area_with_unconfirmed_m2")
+    )
+    return "" if beside in {area, MISSING} else f"Area {beside} with unconfirmed trees"
 
 
 def _far(content: MapContent, row: Mapping[Hashable, Any], column: str) -> str:

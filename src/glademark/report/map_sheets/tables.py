@@ -27,6 +27,11 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.wording import limit_title, name_text, unit_text
 from glademark.report.terminal.limits import words_of
+from glademark.report.unconfirmed import (
+    NOT_TO_BE_CUT,
+    all_with,
+    unconfirmed_trees,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping
@@ -440,6 +445,7 @@ def records_table(delivery: Delivery) -> TextTable:
         ),
         ("Trees to cut on the map", f"{marks['trees']:,}"),
         ("Trees to cut, not located (paper tally)", f"{marks['not_located']:,}"),
+        *_unconfirmed_rows(delivery),
         ("Leave trees", f"{marks['leave_trees']:,}"),
         ("Danger trees", f"{marks['danger_trees']:,}"),
         (
@@ -455,3 +461,17 @@ def records_table(delivery: Delivery) -> TextTable:
         ),
     ]
     return TextTable(title="Marks", heads=("", ""), rows=tuple(rows), rights=frozenset({1}))
+
+
+def _unconfirmed_rows(delivery: Delivery) -> list[tuple[str, str]]:
+    """Unconfirmed trees and the totals with them; trees without a diameter; where there are any."""
+    figures = delivery.layout.figures
+    rows = []
+    if unconfirmed := unconfirmed_trees(figures):
+        rows += [
+            (f"   not among them: {NOT_TO_BE_CUT}", unconfirmed),
+            ("   with them", all_with(delivery)),
+        ]
+    if figures.marks.without_dbh:
+        rows.append(("   of them without a diameter", f"{figures.marks.without_dbh:,}"))
+    return rows

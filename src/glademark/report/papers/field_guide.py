@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.layer_frames import kept_line_trees
+from glademark.report.layer_frames import kept_line_trees, unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
     corridor_grid,
@@ -33,7 +33,8 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import show_diameter, show_number
-from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS
+from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS, UNCONFIRMED
+from glademark.report.unconfirmed import unconfirmed_trees
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,6 +48,7 @@ GUIDE_FILE = "field_guide.pdf"
 
 _SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points; smaller is not read in the woods
 _WRITTEN = 1.9  # height of a line written by hand against the size of the text
+_MOST_NAMED = 30  # unconfirmed trees; more are on the map
 _MOST_IN_ONE = 15  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
@@ -67,7 +69,7 @@ class Content:
     ----------
     project
         What was asked.
-    season, cleared, on_paper, line_trees
+    season, cleared, on_paper, line_trees, unconfirmed
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -83,6 +85,7 @@ class Content:
     danger: str
     danger_trees: Grid
     line_trees: str
+    unconfirmed: str
     paint: Grid
     areas: Grid
     cleared: str
@@ -117,6 +120,7 @@ def guide_content(delivery: Delivery) -> Content:
         danger=f"{known} known." if known else "None was recorded; look up all the same.",
         danger_trees=danger_trees,
         line_trees=f"{LINE_TREES} Trees {', '.join(line)}." if len(line) else "",
+        unconfirmed=_unconfirmed(delivery),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
         cleared=_cleared(delivery) if openings.rows else "",
@@ -146,15 +150,27 @@ def write_guide(content: Content, path: Path) -> None:
         write_pdf(path, paper, _story(content, paper, beside=False))
 
 
+def _unconfirmed(delivery: Delivery) -> str:
+    """What holds for trees that are not known to be cut, and which they are."""
+    trees = unconfirmed_marks(delivery)["tree_id"].tolist()
+    if not trees:
+        return ""
+    named = f"Trees {', '.join(trees)}." if all(trees) and len(trees) <= _MOST_NAMED else ""
+    number = unconfirmed_trees(delivery.layout.figures)
+    return f"{UNCONFIRMED} {number[0].upper() + number[1:]}. {named}".strip()
+
+
 def _cleared(delivery: Delivery) -> str:
     """What is cut in the openings beside the painted trees."""
     cleared_cm = delivery.project.openings.cleared_to_dbh_cm
     if cleared_cm is None:
         return ""
+    apart = "trees that are not confirmed, " if len(unconfirmed_marks(delivery)) else ""
     return (
         f"In the openings every stem down to "
         f"{show_diameter(cleared_cm, delivery.project.heading.units)} DBH is cut, painted or not, "
-        "but for leave trees, line trees and danger trees; the numbers hold painted trees only."
+        f"but for {apart}leave trees, line trees and danger trees; the numbers hold painted trees "
+        "only."
     )
 
 
@@ -206,6 +222,9 @@ def _hazards(content: Content, paper: Paper) -> list[Flowable]:
     if content.line_trees:
         story += heading("Line trees: NOT to be cut", paper)
         story.append(text(content.line_trees, paper, bold=True))
+    if content.unconfirmed:
+        story += heading("Unconfirmed trees: NOT to be cut", paper)
+        story.append(text(content.unconfirmed, paper, bold=True))
     return story
 
 

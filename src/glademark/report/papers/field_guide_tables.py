@@ -107,31 +107,24 @@ def paint_grid(delivery: Delivery) -> Grid:
     """
     The paint key.
 
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    grid
-        One row a paint: those of the project file, then those that nobody explained, trees without
-        paint among them; no rows where the project file explains none.
+    One row a paint: those of the project file, then those that it does not list, trees without
+    paint among them, by what holds for their trees; no rows where it lists none.
     """
     marks = layer_frame(delivery, "marks")
-    confirmed = delivery.project.marks.line_trees_confirmed
-    trees = marks.groupby(marks["paint"].str.casefold())["count"].sum()
+    settings = delivery.project.marks
+    paints = marks["paint"].str.casefold()
+    trees = marks.groupby(paints)["count"].sum()
     rows = []
-    for paint, meaning in delivery.project.marks.paint.items():
+    for paint, meaning in settings.paint.items():
         words = KINDS[meaning]
-        if meaning == "line_tree" and confirmed:
+        if meaning == "line_tree" and settings.line_trees_confirmed:
             words = "line tree: cut; its owners agreed"
         rows.append((paint, words, show_number(trees.get(paint.casefold(), 0), 0)))
-    known = {paint.casefold() for paint in delivery.project.marks.paint}
-    for unknown, number in trees.items():
-        if unknown not in known:
-            name = str(unknown) or "no paint"
-            rows.append((name, "STOP: ask before you cut", show_number(number, 0)))
+    known = {paint.casefold() for paint in settings.paint}
+    others = marks[~paints.isin(known)]
+    for (unknown, kind), number in others.groupby(["paint", "kind"])["count"].sum().items():
+        words = KINDS[kind] if kind == "unconfirmed" else f"{KINDS[kind]}; see the list of trees"
+        rows.append((str(unknown) or "no paint", words, show_number(number, 0)))
     return Grid(
         heads=("Paint", "What to do", "Trees"),
         rows=rows if known else [],

@@ -31,6 +31,11 @@ from glademark.report.quantities import (
     show_volume,
 )
 from glademark.report.site_rules import SETBACK_RULES
+from glademark.report.unconfirmed import (
+    NOT_TO_BE_CUT,
+    all_with,
+    unconfirmed_trees,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -42,7 +47,7 @@ FILING_FILE = "filing_figures.pdf"
 
 Row = tuple[str, ...]
 
-_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points
+_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)  # points
 _WORST_FIRST = ("exceeded", "near", "not_checked", "met")
 _BASES = {
     "walked": "by a walked outline",
@@ -130,6 +135,8 @@ def _stand(delivery: Delivery) -> list[Row]:
     """Size, system in plain words, designation of the trees."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     area, geodesic = figures.stand.area_m2, figures.stand.area_geodesic_m2
+    unconfirmed = unconfirmed_trees(figures)
+    apart = f"{unconfirmed}, {NOT_TO_BE_CUT}. With them: {all_with(delivery)}"
     trees, on_paper = (show_number(n, 0) for n in (figures.marks.trees, figures.marks.not_located))
     return [
         (
@@ -140,6 +147,7 @@ def _stand(delivery: Delivery) -> list[Row]:
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
         ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
+        *([("Not among them", apart)] if unconfirmed else []),
         ("Coordinate system", delivery.layout.crs.name),
     ]
 

@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.layer_frames import cut_marks, kept_line_trees, layer_frame, worded
+from glademark.report.layer_frames import (
+    cut_marks,
+    kept_line_trees,
+    layer_frame,
+    unconfirmed_marks,
+    worded,
+)
 from glademark.report.papers.printed_fonts import BOLD, SANS
 from glademark.report.papers.printed_page import (
     INK,
@@ -98,13 +104,14 @@ def standing_group(delivery: Delivery) -> Group:
     Returns
     -------
     group
-        Leave trees, and line trees that are not confirmed.
+        Leave trees, line trees and trees to cut that are not confirmed.
     """
     marks = layer_frame(delivery, "marks")
     parts = [
         ("leave", layer_frame(delivery, "leave_trees")),
         ("leave", marks[marks["kind"] == "leave"]),
         ("LINE TREE", kept_line_trees(delivery)),
+        ("UNCONFIRMED", unconfirmed_marks(delivery)),
     ]
     units = delivery.project.heading.units
     rows = [

@@ -196,6 +196,9 @@ def _opening_title(record: Record) -> str:
 def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """All measures of one opening."""
     yield "Area", quantity(record["area_m2"], "m2", units)
+    if _number(record.get("area_with_unconfirmed_m2")) is not None:
+        beside = quantity(record["area_with_unconfirmed_m2"], "m2", units)
+        yield "Area with unconfirmed trees", beside
     if (net := _number(record["net_of_leave_m2"])) is not None and (
         abs(net - record["area_m2"]) > _SAME_M2
     ):

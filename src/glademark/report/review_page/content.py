@@ -40,6 +40,7 @@ _KIND_LAYERS = {
     "group_centre": "group_points",
     "line_tree": "line_tree",
     "danger": "danger",
+    "unconfirmed": "unconfirmed",
 }
 _CUT_LAYERS = {"corridor": "cut_corridor", "opening": "cut_opening", "matrix": "cut_matrix"}
 _SMALLEST_PX, _LARGEST_PX, _PLAIN_PX = 5.0, 12.0, 11.0

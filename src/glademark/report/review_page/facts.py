@@ -9,6 +9,7 @@ from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import show_number, show_volume
 from glademark.report.review_page.cards import basal_area, quantity, whole
 from glademark.report.review_page.wording import field_text, unit_text
+from glademark.report.unconfirmed import NOT_TO_BE_CUT, totals_with, unconfirmed_trees
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -143,6 +144,18 @@ def _trees(figures: Figures, units: Units) -> Iterable[Fact]:
     if marks.danger_trees:
         yield Fact(
             name="Danger trees", value=whole(marks.danger_trees), beside="show the crew before work"
+        )
+    if unconfirmed := unconfirmed_trees(figures):
+        yield Fact(
+            name="Not among them",
+            value=unconfirmed,
+            beside=f"{NOT_TO_BE_CUT}; with them {totals_with(figures, units)}",
+        )
+    if marks.without_dbh:
+        yield Fact(
+            name="Of them without a diameter",
+            value=whole(marks.without_dbh),
+            beside="counted, in no basal area and in no volume by size",
         )
     if marks.line_trees:
         yield Fact(

@@ -52,6 +52,7 @@ _KINDS: Mapping[str, str] = {
     "group_centre": "centre of a group",
     "line_tree": "line tree, not to be cut until confirmed",
     "danger": "danger tree",
+    "unconfirmed": "unconfirmed, not to be cut until the forester says so",
 }
 _BASIS: Mapping[str, str] = {
     "walked": "walked outline",

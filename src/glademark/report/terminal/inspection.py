@@ -60,6 +60,8 @@ def _layer_lines(layer: LayerSeen) -> Iterator[str]:
     if layer.input:
         key = "[volume] table" if layer.input == "volume_table" else f"[inputs] {layer.input}"
         yield f"    looks like   {key} ({layer.why})"
+    if layer.name_pattern:
+        yield f'    names        look like [marks] name_pattern = "{layer.name_pattern}"'
     if layer.crs or layer.crs_needed:
         yield f"    coordinates  {shown_text(layer.crs or 'system not said; it has to be stated')}"
     if layer.bounds:

@@ -30,6 +30,12 @@ from glademark.report.terminal.openings import combined_lines, openings_table
 from glademark.report.terminal.terrain import ground_lines
 from glademark.report.terminal.uncertainty import uncertainty_lines
 from glademark.report.terminal.volume import volume_table
+from glademark.report.unconfirmed import (
+    NOT_TO_BE_CUT,
+    openings_with,
+    totals_with,
+    unconfirmed_trees,
+)
 
 _MARGIN = 12  # columns for the names of the sections
 _NARROW = 60  # columns below which they stand above their sections
@@ -157,6 +163,8 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
             openings_table(delivery),
             *combined_lines(delivery),
         ]
+    if with_them := openings_with(delivery):
+        lines.append(Text(f"With the {unconfirmed_trees(delivery.layout.figures)}: {with_them}"))
     if figures.incidental_count:
         incidental = _counted(figures.incidental_count, "incidental opening")
         lines.append(
@@ -178,6 +186,8 @@ def _volume(delivery: Delivery) -> Sequence[RenderableType]:
     if figures.m3_missing_trees and figures.m3 is not None:
         missing = _counted(figures.m3_missing_trees, "tree")
         lines.append(Text(f"Solid volume leaves out {missing}: no volume, or no conversion"))
+    if with_them := totals_with(delivery.layout.figures, delivery.project.heading.units):
+        lines.append(Text(f"With the {unconfirmed_trees(delivery.layout.figures)}: {with_them}"))
     if figures.sources:
         sources = "; ".join(shown_text(source, longest=_LONGEST) for source in figures.sources)
         lines.append(Text(f"Volumes from: {sources}"))
@@ -193,6 +203,11 @@ def _marks(delivery: Delivery) -> Sequence[RenderableType]:
     lines.append(
         f"{_counted(figures.trees, 'tree')} to cut on the map, {on_paper} more from the paper tally"
     )
+    if figures.without_dbh:
+        lines.append(
+            f"{_counted(figures.without_dbh, 'tree')} to cut without a diameter: counted, in no "
+            "basal area and in no volume by size"
+        )
     if figures.paint_disagrees:
         lines.append(
             f"{_counted(figures.paint_disagrees, 'tree')} {_be(figures.paint_disagrees)} plotted "
@@ -208,8 +223,10 @@ def _marks(delivery: Delivery) -> Sequence[RenderableType]:
 
 
 def _special_trees(delivery: Delivery) -> Iterable[str]:
-    """Line, danger and leave trees."""
+    """Unconfirmed, line, danger and leave trees."""
     figures = delivery.layout.figures.marks
+    if unconfirmed := unconfirmed_trees(delivery.layout.figures):
+        yield f"UNCONFIRMED: {unconfirmed}, without listed paint: {NOT_TO_BE_CUT}"
     name, size = basal_area_unit(delivery.project.heading.units)
     if figures.line_trees:
         basal_area = show_number(figures.line_trees_basal_area_m2 / size, 1)

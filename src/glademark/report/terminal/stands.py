@@ -11,6 +11,7 @@ from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import show_area, show_number, show_share
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
+from glademark.report.unconfirmed import NOT_TO_BE_CUT
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -56,6 +57,14 @@ def print_stands(
             "exceeded"
         )
     )
+    unconfirmed = [row["unconfirmed"] for row in done if row.get("unconfirmed")]
+    if unconfirmed:
+        console.print(
+            Text(
+                f"UNCONFIRMED: {sum(unconfirmed):,} trees without listed paint in "
+                f"{len(unconfirmed):,} stands: {NOT_TO_BE_CUT}"
+            )
+        )
     ordered = sorted(rows, key=_worst_first)
     console.print(Fitted(_table(ordered[:MOST_LINES], heading.units)))
     if len(rows) > MOST_LINES:

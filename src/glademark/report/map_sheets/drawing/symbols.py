@@ -114,6 +114,12 @@ TREES: Mapping[str, TreeSymbol] = MappingProxyType(
             shape="circle",
             style=Fill(face=WHITE, edge=Stroke(colour=INK, width=0.75)),
         ),
+        "unconfirmed": TreeSymbol(
+            title="UNCONFIRMED: not to be cut until the forester says so",
+            shape="diamond",
+            style=Fill(face=WHITE, edge=Stroke(colour="#8a1c7c", width=1.0)),
+            width=6.5,
+        ),
         "leave": TreeSymbol(
             title="LEAVE TREE: stays",
             shape="star",
@@ -208,6 +214,7 @@ _OUTLINES: Mapping[str, tuple[tuple[float, float], ...]] = MappingProxyType(
     {
         "square": ((-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)),
         "triangle": ((-0.54, -0.4), (0.54, -0.4), (0, 0.54)),
+        "diamond": ((0, -0.54), (0.54, 0), (0, 0.54), (-0.54, 0)),
         "bar": ((-0.5, 0.32), (-0.32, 0.5), (0.5, -0.32), (0.32, -0.5)),
         "cross": (
             (-0.13, -0.5), (0.13, -0.5), (0.13, -0.13), (0.5, -0.13), (0.5, 0.13), (0.13, 0.13),
