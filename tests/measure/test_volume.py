@@ -123,8 +123,10 @@ def test_a_tree_is_counted_once_and_its_parts_add_volume(
     assert overall["volume_unit"] == ""
 
 
-def test_defect_comes_off_and_cull_has_no_volume(layout_of: LayoutOf, marks_at: MarksAt) -> None:
-    """A quarter defect leaves three quarters net; a cull tree has none, but its basal area."""
+def test_defect_comes_off_and_cull_has_gross_volume_only(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """A quarter defect leaves three quarters net; a cull tree of 150 board feet gross has none."""
     layout = layout_of(
         STAND,
         project=volume_tables(),
@@ -136,14 +138,15 @@ def test_defect_comes_off_and_cull_has_no_volume(layout_of: LayoutOf, marks_at: 
     )
     found = layout.figures.volume
 
-    assert found.by_product["sawlog"].gross == pytest.approx(150)
+    assert found.by_product["sawlog"].gross == pytest.approx(300)
     assert found.by_product["sawlog"].net == pytest.approx(112.5)
+    assert found.by_product["sawlog"].trees_without == 0
     assert found.basal_area_m2 == pytest.approx(2 * math.pi * (14 * 0.0254 / 2) ** 2)
-    assert "cull: no volume" in found.sources
+    assert "cull: gross volume only" in found.sources
 
 
 def test_solid_wood_stands_beside_sale_units(layout_of: LayoutOf, marks_at: MarksAt) -> None:
-    """A cord is 79 ft3 of solid wood as the project says; board feet have no conversion."""
+    """A cord is 79 ft3 of solid wood; board feet without a conversion leave no total to print."""
     layout = layout_of(
         STAND,
         project=volume_tables(),
@@ -155,7 +158,9 @@ def test_solid_wood_stands_beside_sale_units(layout_of: LayoutOf, marks_at: Mark
     )
     found = layout.figures.volume
 
-    assert found.m3 == pytest.approx(40 * 0.05 * 79 * FOOT_M3)
+    pulpwood = layout.volume_by_zone.query("row == 'product' and product == 'pulpwood'")
+    assert pulpwood["volume_m3"].tolist() == pytest.approx([40 * 0.05 * 79 * FOOT_M3])
+    assert found.m3 is None
     assert found.m3_missing_trees == 1
     assert any("1 trees whose volume has no conversion" in notice for notice in layout.notices)
 
