@@ -20,7 +20,9 @@ LONGEST = 400
 
 _POWERS = str.maketrans("23", "²³")
 _POWER = re.compile(r"(?<![A-Za-z])(m|ft)([23])(?![0-9])")
-_VOLUME = re.compile(r"(?P<product>.*) (?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[A-Za-z].*)")
+_VOLUME = re.compile(
+    r"(?P<product>.*?) (?P<least>at least )?(?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[A-Za-z].*)"
+)
 
 LIMIT_TITLES: Mapping[str, str] = {
     "opening_area_max": "Opening, largest area",
@@ -214,5 +216,5 @@ def _amount(part: str) -> Amount:
     if found is None:
         return Amount(product="", number=None, unit="", text=part)
     number = float(found["amount"].replace(",", ""))
-    text = unit_text(show_volume(number, found["unit"]))
+    text = (found["least"] or "") + unit_text(show_volume(number, found["unit"]))
     return Amount(product=found["product"], number=number, unit=found["unit"], text=text)

@@ -14,6 +14,7 @@ from glademark.measure.standing import BASAL, SOLID
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
     basal_area_unit,
+    end_words,
     heading_unit,
     sale_decimals,
     show,
@@ -68,6 +69,7 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
         ("  openings", "marked_opening"),
         ("  matrix", "marked_matrix"),
         ("  elsewhere", "marked_other"),
+        ("  trees without an amount", "trees_without"),
         ("remaining allowance", "remaining"),
         ("  at least", "remaining_low"),
         ("  at most", "remaining_high"),
@@ -81,8 +83,9 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
     hidden = (
         {"standing_low", "standing_high", "remaining_low", "remaining_high"} if given else set()
     )
-    if not (allowance["marked_other"] > 0).any():
-        hidden.add("marked_other")
+    hidden |= {
+        column for column in ("marked_other", "trees_without") if not (allowance[column] > 0).any()
+    }
     return [
         (title, column)
         for title, column in wanted
@@ -102,13 +105,17 @@ def _heading(row: Mapping[Hashable, object], units: Units) -> str:
 def _cell(row: Mapping[Hashable, object], column: str, units: Units) -> str:
     """One number in the user's unit."""
     number = float(str(row[column]))
+    if column == "trees_without":
+        return show_number(number, 0) if number else ""
     if column.startswith("share"):
-        return show_share(number)
-    if row["quantity"] == BASAL:
-        return show_number(number / basal_area_unit(units)[1], 0)
-    if row["quantity"] == SOLID:
-        return show(number, "m3", units).split()[0]
-    return show_number(number, sale_decimals(str(row["unit"])))
+        text = show_share(number)
+    elif row["quantity"] == BASAL:
+        text = show_number(number / basal_area_unit(units)[1], 0)
+    elif row["quantity"] == SOLID:
+        text = show(number, "m3", units).split()[0]
+    else:
+        text = show_number(number, sale_decimals(str(row["unit"])))
+    return end_words(row, column, text)
 
 
 def _mean_diameter(left: Mapping[str, float], units: Units) -> list[str]:

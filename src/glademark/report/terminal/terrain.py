@@ -100,8 +100,8 @@ def _extraction(found: ExtractionFigures | None, units: Units) -> Iterator[str]:
     if math.isfinite(found.mean_m):
         yield (
             f"Extraction {show_length(found.mean_m, units)} on average (by {_weight(found)}), "
-            f"at most {show_length(found.farthest_m, units)}; {show_share(found.outside_share)} of it "
-            "outside the stand"
+            f"at most {show_length(found.farthest_m, units)}; "
+            f"{show_share(found.outside_share)} of it outside the stand"
         )
     if found.loads is not None:
         yield (
