@@ -225,7 +225,7 @@ def cruised(
         if name in known
     ]
     lost = [name.replace("_", " ") for name in amounts if name not in known]
-    notices = [f"cruise: {name} cannot be computed for every tree" for name in lost]
+    notices = [_not_computed(lost, trees)] if lost else []
     bare = int(trees.loc[trees["dbh"].isna(), "count"].sum())
     if bare:
         notices.append(
@@ -245,6 +245,18 @@ def cruised(
     )
 
 
+def _of_no_product(trees: pd.DataFrame) -> pd.Series:
+    """Trees that may be of any product: none is recorded, and they are no cull."""
+    return trees["product"].map(product_key).eq("") & ~trees["cull"].astype(bool)
+
+
+def _not_computed(lost: Sequence[str], trees: pd.DataFrame) -> str:
+    """Sentence on quantities whose stock is not known."""
+    count = int(trees.loc[_of_no_product(trees), "count"].sum())
+    why = f"{count:,} trees on plots are of no product" if count else "some trees have no volume"
+    return f"cruise: the standing stock of {', '.join(lost)} is not computed: {why}"
+
+
 def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
     """Net volume of one tree of each record by product, and its solid volume."""
     each = trees.assign(count=1, volume=trees["volume"] / trees["count"])
@@ -258,9 +270,9 @@ def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
     solid = _per_tree(parts, "m3", trees.index)
     unknown = parts.loc[parts["m3"].isna(), "tree"]
     solid[trees.index.get_indexer(pd.Index(unknown))] = np.nan
-    of_none = trees["product"].map(product_key).eq("") & ~trees["cull"].astype(bool)
+    of_none = _of_no_product(trees).to_numpy()
     for amount in amounts.values():
-        amount[of_none.to_numpy()] = np.nan  # it may be any product
+        amount[of_none] = np.nan  # it may be any product
     return {SOLID: solid, **amounts}
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from glademark.contracts.layers import Units
-    from glademark.contracts.layout import ProductFigures, VolumeFigures
+    from glademark.contracts.layout import Layout, ProductFigures, VolumeFigures
 
 ALL = "all"
 NAMED = 3
@@ -109,6 +109,12 @@ def left_out(volume: VolumeFigures) -> Iterator[str]:
         yield f"Solid volume leaves out {volume.m3_missing_trees:,} trees without a volume"
     if volume.basal_area_missing_trees:
         yield f"Basal area leaves out {volume.basal_area_missing_trees:,} trees without a diameter"
+
+
+def no_allowance(layout: Layout) -> list[str]:
+    """Products that are cut and have no row in the allowance, though other quantities have one."""
+    known = set(layout.allowance["quantity"])
+    return [name for name in layout.figures.volume.by_product if name not in known] if known else []
 
 
 def _reasons(product: ProductFigures) -> str:

@@ -28,7 +28,7 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.wording import limit_title, name_text, unit_text
 from glademark.report.terminal.limits import words_of
-from glademark.report.wood_by_zone import left_out, wood_rows
+from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping
@@ -229,8 +229,14 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
             and (column != "trees_without" or allowance[column].any())
         ),
         rights=frozenset(range(1, len(quantities) + 1)),
-        notes=(note, *_progress(delivery)),
+        notes=(note, *_not_computed(delivery), *_progress(delivery)),
     )
+
+
+def _not_computed(delivery: Delivery) -> Iterator[str]:
+    """Products whose standing stock is not known."""
+    if unknown := no_allowance(delivery.layout):
+        yield f"Standing stock of {printable(', '.join(unknown))}: not computed."
 
 
 def _progress(delivery: Delivery) -> Iterator[str]:

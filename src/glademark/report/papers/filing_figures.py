@@ -33,7 +33,7 @@ from glademark.report.quantities import (
     show_sum,
 )
 from glademark.report.site_rules import SETBACK_RULES
-from glademark.report.wood_by_zone import left_out
+from glademark.report.wood_by_zone import left_out, no_allowance
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -254,6 +254,14 @@ def _shares(delivery: Delivery) -> list[Row]:
         if pd.notna(row["allowable_share"]):
             words += f"; at most {show_share(row['allowable_share'])} allowed"
         rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
+    if rows:
+        rows += [
+            (
+                f"Share of the standing {name} removed",
+                "not computed: standing stock not known",
+            )
+            for name in no_allowance(delivery.layout)
+        ]
     unknown = "not known: no standing stock was given or estimated"
     return rows or [("Share of the standing stock removed", unknown)]
 

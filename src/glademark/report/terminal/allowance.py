@@ -25,6 +25,7 @@ from glademark.report.quantities import (
 )
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
+from glademark.report.wood_by_zone import no_allowance
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
@@ -158,5 +159,7 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
         lines.append(f"Stays: {show(left['basal_area_m2_ha'], 'm2/ha', units)} basal area{between}")
         lines += _mean_diameter(left, units)
     lines += _rest(layout.allowance, units)
+    if unknown := no_allowance(layout):
+        lines.append(f"Standing stock of {shown_text(', '.join(unknown))}: not computed")
     lines.append("Standing stock taken as even per hectare over the operable area")
     return lines
