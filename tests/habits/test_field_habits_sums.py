@@ -109,9 +109,9 @@ HABITS = [
         given={"marks": [recorded("sawlog", 900.0, "board foot", count=9),
                          recorded("bolts", 4.0, "m3", count=8)]},
         volume={"products": {**FEET, **BOLTS}},
-        printed=("No total of solid volume: that of 9 trees is not known",),
+        printed=("No total of solid volume: it is not known of 9 trees",),
         not_printed=("solid volume, m3",),
-        filed=("No total of solid volume: that of 9 trees is not known",),
+        filed=("No total of solid volume: it is not known of 9 trees",),
         summary={"volume.m3": None, "volume.m3_missing_trees": 9},
     ),
     Habit(

@@ -808,7 +808,7 @@ ALLOWANCE = Layer(
             "marked_at_most",
             "",
             "Marked, at most",
-            "With the largest amount of a cut tree for each tree that has none; empty without any.",
+            "With the largest amount of a cut tree for each tree that has none.",
         ),
         real_column(
             "remaining",

@@ -63,7 +63,7 @@ def equation_volumes(
 
     By the set that the product names, else by one chosen by region and by what was measured: trees
     with and without a height, with and without logs are asked for apart. A `preferred` part is
-    taken where the chosen set has it in a unit that fits.
+    taken where the chosen set has it in a unit that fits; no conversion is named then.
     """
     volume = np.full(len(trees), np.nan)
     source = np.full(len(trees), NO_EQUATION, dtype=object)
@@ -83,7 +83,7 @@ def equation_volumes(
         found = _by_set(some, choice, settings)
         amount, conversion = sale_volume(found, product, species_code=codes[here])
         volume[here] = amount
-        source[here] = _sources(found, conversion)
+        source[here] = _sources(found, "" if preferred else conversion)
         part[here] = choice[1]
     return EquationVolumes(per_tree=volume, source=source, part=part)
 
@@ -153,7 +153,7 @@ def _or_nan(value: float | None) -> float:
 
 def _sources(found: TreeVolume, conversion: str) -> npt.NDArray[np.object_]:
     """Publication and conversion of each volume, or why there is none."""
-    inside = f"{found.source}, {found.part.meaning}; {conversion}"
+    inside = "; ".join(filter(None, (f"{found.source}, {found.part.meaning}", conversion)))
     beyond = f"{inside}; outside the range that the equation was fitted in"
     if found.part.only_fitted:
         beyond = f"{NOT_COMPUTED}outside {found.part.range_in_words}, the range of {found.source}"

@@ -344,6 +344,8 @@ def wood_in(
 
 def volume_words(product: str, net: float, unit: str, *, trees_without: int) -> str:
     """Net volume of one product as the text columns of layers have it."""
+    if np.isnan(net):
+        return f"{product} not computed"
     least = AT_LEAST if trees_without else ""
     return f"{product} {least}{net:,.{WHOLE.get(unit, 2)}f} {unit}"
 
@@ -432,12 +434,13 @@ def measured_incidental(
 def _by_product(
     parts: pd.DataFrame, without: pd.DataFrame, owner: IntArray, count: int
 ) -> npt.NDArray[np.object_]:
-    """Net volume of each owner in words, by product and unit; missing where nothing is known."""
+    """Net volume of each owner in words, by product and unit; missing without any product."""
     groups = parts["net"].groupby([owner, parts["product"], parts["unit"]])
     keys = groups.size().index
     total = known_sums(parts["net"], groups.ngroup(), groups.ngroups)
     lost = sums(without["trees_without"], groups.ngroup(), groups.ngroups)
-    table = pd.DataFrame({"net": total, "lost": lost}, index=keys).dropna()
+    table = pd.DataFrame({"net": total, "lost": lost}, index=keys)
+    table = table[table["net"].notna() | (table.index.get_level_values("product") != "")]
     words = pd.Series(
         [
             volume_words(product, net, unit, trees_without=int(lost))

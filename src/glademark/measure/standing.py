@@ -253,7 +253,7 @@ def _of_no_product(trees: pd.DataFrame) -> pd.Series:
 def _not_computed(lost: Sequence[str], trees: pd.DataFrame) -> str:
     """Sentence on quantities whose stock is not known."""
     count = int(trees.loc[_of_no_product(trees), "count"].sum())
-    why = f"{count:,} trees on plots are of no product" if count else "some trees have no volume"
+    why = f"{count:,} trees on plots are of no product" if count else "not known of every tree"
     return f"cruise: the standing stock of {', '.join(lost)} is not computed: {why}"
 
 

@@ -17,11 +17,12 @@ _COUNTS = ("trees", "trees_without", "parts_without")
 
 def volume_of_products(by_product: Mapping[str, ProductFigures]) -> str:
     """Net volume of each product in its sale unit, as the table of stands has it."""
-    return "; ".join(
-        f"{name} {amount_words(one.net, one.unit, one.trees_without + one.parts_without)} "
-        f"{heading_unit(one.unit)}".rstrip()
-        for name, one in by_product.items()
-    )
+    found = []
+    for name, one in by_product.items():
+        amount = amount_words(one.net, one.unit, one.trees_without + one.parts_without)
+        unit = "" if one.net is None else f" {heading_unit(one.unit)}"
+        found.append(f"{name} {amount}{unit}")
+    return "; ".join(found)
 
 
 def amount_words(net: float | None, unit: str, trees_without: int) -> str:
