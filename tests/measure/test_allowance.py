@@ -281,3 +281,27 @@ def test_accounts_balance(
     assert row["share_low"] <= row["share"] * (1 + 1e-9)
     assert not row["share_high"] < row["share"] * (1 - 1e-9)
     assert row["remaining_per_ha_elsewhere"] * (1 - ground) == pytest.approx(row["remaining"])
+
+
+def test_the_lower_end_of_what_remains_is_that_of_the_stock() -> None:
+    """
+    Plots of 10, 12 and 14 m2: mean 12, standard error 2 / sqrt(3), t(2, 95 %) = 4.302653.
+
+    So 12 +- 4.968276; half of it less 1 m2 marked remains.
+    """
+    stock = Stock(
+        quantity=BASAL, unit="m2", log_rule="", basis="cruise", total=estimate_mean([10, 12, 14])
+    )
+    cells = pd.DataFrame(
+        {"zone": ["matrix"], "product": "", "basal_area_m2": 1.0, "trees": 1, "stems": 1}
+    )
+    table = allowance_table(
+        [stock],
+        cells,
+        allowable_share=0.5,
+        zone_area_m2={"matrix": 10_000.0},
+        marked_ground_m2=None,
+    )
+    ends = table[["remaining_low", "remaining", "remaining_high"]].to_numpy()[0]
+
+    assert ends == pytest.approx([5 - 2.484138, 5, 5 + 2.484138], rel=1e-6)
