@@ -103,7 +103,7 @@ def left_out(volume: VolumeFigures) -> Iterator[str]:
     if volume.m3 is None and any(one.net is not None for one in volume.by_product.values()):
         yield (
             f"No total of solid volume: it is not known of {volume.m3_missing_trees:,} trees "
-            "(solid = ... under [volume.products.NAME] states a conversion)"
+            "(state solid for their product)"
         )
     elif volume.m3 is not None and volume.m3_missing_trees:
         yield f"Solid volume leaves out {volume.m3_missing_trees:,} trees without a volume"

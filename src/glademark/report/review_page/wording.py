@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from glademark.report.quantities import MISSING, show_volume
+from glademark.report.quantities import AT_LEAST, MISSING, show_volume
 from glademark.report.shown_text import shown_text
 
 if TYPE_CHECKING:
@@ -20,9 +20,7 @@ LONGEST = 400
 
 _POWERS = str.maketrans("23", "²³")
 _POWER = re.compile(r"(?<![A-Za-z])(m|ft)([23])(?![0-9])")
-_VOLUME = re.compile(
-    r"(?P<product>.*?) (?P<least>at least )?(?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[A-Za-z].*)"
-)
+_VOLUME = re.compile(r"(?P<product>.*) (?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[A-Za-z].*)")
 
 LIMIT_TITLES: Mapping[str, str] = {
     "opening_area_max": "Opening, largest area",
@@ -216,5 +214,7 @@ def _amount(part: str) -> Amount:
     if found is None:
         return Amount(product="", number=None, unit="", text=part)
     number = float(found["amount"].replace(",", ""))
-    text = (found["least"] or "") + unit_text(show_volume(number, found["unit"]))
-    return Amount(product=found["product"], number=number, unit=found["unit"], text=text)
+    text = unit_text(show_volume(number, found["unit"]))
+    product = found["product"].removesuffix(f" {AT_LEAST}")
+    least = f"{AT_LEAST} " if product != found["product"] else ""
+    return Amount(product=product, number=number, unit=found["unit"], text=f"{least}{text}")
