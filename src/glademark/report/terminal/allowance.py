@@ -139,9 +139,8 @@ def _rest(allowance: pd.DataFrame, units: Units) -> list[str]:
     if not per_ha > 0:
         return ["No allowance remains for ground not marked so far"]
     ground = show_area(remaining / per_ha * HECTARE_M2, units)
-    return [
-        f"Remaining allowance on the {ground} not marked so far: {show(per_ha, 'm2/ha', units)}"
-    ]
+    each = end_words(rows.iloc[0].to_dict(), "remaining", show(per_ha, "m2/ha", units))
+    return [f"Remaining allowance on the {ground} not marked so far: {each}"]
 
 
 def _after(delivery: Delivery, units: Units) -> list[str]:
@@ -156,7 +155,10 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
         if high > low:
             ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
             between = f" ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
-        lines.append(f"Stays: {show(left['basal_area_m2_ha'], 'm2/ha', units)} basal area{between}")
+        rows = layout.allowance[layout.allowance["quantity"] == BASAL]
+        stays = show(left["basal_area_m2_ha"], "m2/ha", units)
+        most = end_words(rows.iloc[0].to_dict(), "remaining", stays)
+        lines.append(f"Stays: {most} basal area{between}")
         lines += _mean_diameter(left, units)
     lines += _rest(layout.allowance, units)
     if unknown := no_allowance(layout):
