@@ -2,11 +2,13 @@
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
+import shapely
 
+from glademark.contracts.layout import Layout
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.report.map_sheets.tables import tables
 from glademark.report.marking_progress import marking_progress
@@ -198,3 +200,34 @@ def test_marking_progress_says_when_nothing_remains(
 
     assert progress is not None
     assert progress.remaining == words
+
+
+@pytest.mark.parametrize(
+    ("bare", "taken", "remaining"),
+    [
+        (0, "5.0 % of the basal area there, 5.0 % of that of the stand", "6 m2"),
+        (3, "at least 5.0 % of the basal area there, at least 5.0 %", "at most 6 m2"),
+    ],
+)
+def test_ground_that_is_all_marked(
+    layout_of: Callable[..., Layout], bare: int, taken: str, remaining: str
+) -> None:
+    """Of 20 m2 on a hectare 1 is marked and 7 may go: 6 remain, less with unmeasured trees."""
+    hectare = shapely.box(0, 0, 100, 100)
+    stem = {"geometry": shapely.Point(50, 50), "dbh": 25.231325220201602, "count": 20}  # 500 cm2
+    layout = layout_of(
+        hectare,
+        marks=[
+            {**stem, "dbh_cm": stem["dbh"]},
+            *[{**stem, "dbh": math.nan, "dbh_cm": math.nan, "count": 1}] * bare,
+        ],
+        marked_ground=[hectare],
+        project={
+            "allowance": {"removal_share_max": "35 %", "standing": {"basal_area": "20 m2/ha"}}
+        },
+    )
+    progress = marking_progress(layout, "metric")
+
+    assert progress is not None
+    assert progress.taken.startswith(taken)
+    assert progress.remaining == remaining

@@ -159,8 +159,8 @@ def test_basal_area_alone_where_a_product_has_no_solid_volume(layout_of: Build) 
     assert row_of(layout)["allowable"] == pytest.approx(8.0)
 
 
-def test_what_is_not_known_of_every_tree_is_left_out_and_said(layout_of: Build) -> None:
-    """A cut sawlog without a volume would make the share of sawlogs too small."""
+def test_what_is_not_known_of_any_tree_is_blank_and_said(layout_of: Build) -> None:
+    """Ten bolts without a diameter: neither their volume nor what remains of it is zero."""
     layout = layout_of(
         HECTARE,
         marks=[cut(product="bolts", dbh=math.nan, dbh_cm=math.nan)],
@@ -170,13 +170,56 @@ def test_what_is_not_known_of_every_tree_is_left_out_and_said(layout_of: Build) 
         },
     )
 
-    assert layout.allowance["quantity"].tolist() == [BASAL]
+    assert layout.allowance["quantity"].tolist() == [BASAL, "solid_volume", "bolts"]
+    assert layout.allowance["trees_without"].tolist() == [10, 10, 10]
+    unknown = ["marked", "marked_matrix", "remaining", "share", "marked_at_most"]
+    assert layout.allowance[unknown].isna().all(axis=None)
     notices = [notice for notice in layout.notices if notice.startswith("allowance: ")]
-    assert notices[:2] == [
-        "allowance: solid volume is left out: its amount is not known for every cut tree",
-        "allowance: bolts is left out: its amount is not known for every cut tree",
+    assert notices == [
+        f"allowance: {name}: 10 cut trees without a {what} are not in what is marked: it is more, "
+        "and less remains"
+        for name, what in (
+            ("basal area", "diameter"),
+            ("solid volume", "volume"),
+            ("bolts", "volume"),
+        )
     ]
-    assert notices[2].startswith("allowance: 10 cut trees without a diameter add no basal area")
+
+
+def test_an_incomplete_sum_has_a_most(layout_of: Build) -> None:
+    """Ten trees of 1 m3 and 2 of 0.3 m3 each, 5 unknown: 10.6 m3 at least, 15.6 m3 at most."""
+    layout = layout_of(
+        HECTARE,
+        marks=[
+            cut(product="bolts", volume=10.0, volume_unit="m3"),
+            cut(product="bolts", volume=0.6, volume_unit="m3", count=2),
+            cut(product="bolts", count=5),
+        ],
+        project={"volume": sold(bolts="m3"), "allowance": stands(bolts="100 m3")},
+    )
+    row = row_of(layout, "bolts")
+
+    assert (row["marked"], row["marked_at_most"]) == pytest.approx((10.6, 15.6))
+    assert row["trees_without"] == 5
+    assert row["remaining"] == pytest.approx(40 - 10.6)
+
+
+def test_shares_inside_a_zone_above_what_can_be_are_blank(layout_of: Build) -> None:
+    """The corridor holds 4 % of even ground: 5 of 100 m3 would be 125 % of the stock there."""
+    corridor = {"paint_meaning": "corridor", "product": "bolts"}
+    layout = layout_of(
+        HECTARE,
+        corridors=[shapely.LineString([(50, -10), (50, 110)])],
+        marks=[cut(0.5, volume=5.0, volume_unit="m3", **corridor)],
+        project={
+            "volume": sold(bolts="m3"),
+            "allowance": stands(bolts="100 m3", basal_area="20 m2/ha"),
+        },
+    )
+
+    assert layout.allowance["share_corridor"].isna().all()  # of basal area too: it alone is 62.5 %
+    assert layout.allowance["share_matrix"].tolist() == [0.0, 0.0, 0.0]
+    assert row_of(layout, "bolts")["share"] == pytest.approx(0.05)
 
 
 def test_an_exceeded_allowance_leaves_less_than_nothing(layout_of: Build) -> None:
@@ -217,7 +260,8 @@ def test_accounts_balance(
     stock = Stock(
         quantity=BASAL, unit="m2", log_rule="", basis="cruise", total=estimate_mean(plots)
     )
-    cells = pd.DataFrame({"zone": ZONES, "product": "", "basal_area_m2": marked})
+    cells = pd.DataFrame({"zone": ZONES, "product": "", "basal_area_m2": marked, "stems": 1})
+    cells["trees"] = (cells["basal_area_m2"] > 0).astype(int)
     areas = dict.fromkeys(ZONES, 2_500.0)
     table = allowance_table(
         [stock],
@@ -280,3 +324,27 @@ def test_corridor_wood_against_half_of_the_stock_on_new_corridors(
 def paper(basal_area_m2: float) -> dict[str, object]:
     """A line of the paper tally: one tree with a basal area."""
     return {"dbh": math.sqrt(basal_area_m2 * 40_000 / math.pi), "dbh_unit": "cm", "count": 1}
+
+
+def test_the_lower_end_of_what_remains_is_that_of_the_stock() -> None:
+    """
+    Plots of 10, 12 and 14 m2: mean 12, standard error 2 / sqrt(3), t(2, 95 %) = 4.302653.
+
+    So 12 +- 4.968276; half of it less 1 m2 marked remains.
+    """
+    stock = Stock(
+        quantity=BASAL, unit="m2", log_rule="", basis="cruise", total=estimate_mean([10, 12, 14])
+    )
+    cells = pd.DataFrame(
+        {"zone": ["matrix"], "product": "", "basal_area_m2": 1.0, "trees": 1, "stems": 1}
+    )
+    table = allowance_table(
+        [stock],
+        cells,
+        allowable_share=0.5,
+        zone_area_m2={"matrix": 10_000.0},
+        marked_ground_m2=None,
+    )
+    ends = table[["remaining_low", "remaining", "remaining_high"]].to_numpy()[0]
+
+    assert ends == pytest.approx([5 - 2.484138, 5, 5 + 2.484138], rel=1e-6)

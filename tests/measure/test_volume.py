@@ -123,8 +123,10 @@ def test_a_tree_is_counted_once_and_its_parts_add_volume(
     assert overall["volume_unit"] == ""
 
 
-def test_defect_comes_off_and_cull_has_no_volume(layout_of: LayoutOf, marks_at: MarksAt) -> None:
-    """A quarter defect leaves three quarters net; a cull tree has none, but its basal area."""
+def test_defect_comes_off_and_cull_has_gross_volume_only(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """A quarter defect leaves three quarters net; a cull tree of 150 board feet gross has none."""
     layout = layout_of(
         STAND,
         project=volume_tables(),
@@ -136,14 +138,15 @@ def test_defect_comes_off_and_cull_has_no_volume(layout_of: LayoutOf, marks_at: 
     )
     found = layout.figures.volume
 
-    assert found.by_product["sawlog"].gross == pytest.approx(150)
+    assert found.by_product["sawlog"].gross == pytest.approx(300)
     assert found.by_product["sawlog"].net == pytest.approx(112.5)
+    assert found.by_product["sawlog"].trees_without == 0
     assert found.basal_area_m2 == pytest.approx(2 * math.pi * (14 * 0.0254 / 2) ** 2)
-    assert "cull: no volume" in found.sources
+    assert "cull: gross volume only" in found.sources
 
 
 def test_solid_wood_stands_beside_sale_units(layout_of: LayoutOf, marks_at: MarksAt) -> None:
-    """A cord is 79 ft3 of solid wood as the project says; board feet have no conversion."""
+    """A cord is 79 ft3 of solid wood; board feet without a conversion leave no total to print."""
     layout = layout_of(
         STAND,
         project=volume_tables(),
@@ -155,7 +158,9 @@ def test_solid_wood_stands_beside_sale_units(layout_of: LayoutOf, marks_at: Mark
     )
     found = layout.figures.volume
 
-    assert found.m3 == pytest.approx(40 * 0.05 * 79 * FOOT_M3)
+    pulpwood = layout.volume_by_zone.query("row == 'product' and product == 'pulpwood'")
+    assert pulpwood["volume_m3"].tolist() == pytest.approx([40 * 0.05 * 79 * FOOT_M3])
+    assert found.m3 is None
     assert found.m3_missing_trees == 1
     assert any("1 trees whose volume has no conversion" in notice for notice in layout.notices)
 
@@ -292,3 +297,91 @@ def test_a_size_class_width_without_a_diameter_unit_is_refused(
     """Size classes are so many inches or centimetres wide."""
     with pytest.raises(UnitError, match=r"size_classes: the width has the unit 'm'; expected in"):
         layout_of(STAND, project=volume_tables(size_classes="2 m"), marks=marks_at(HERE))
+
+
+RED_MAPLE = {"species": "red maple", "product": "sawlog", "height_m": 38 * 0.3048}
+
+
+@pytest.mark.parametrize(("count", "defect"), [(1, 0.0), (3, 0.5)])
+def test_board_feet_have_solid_wood_by_the_equation_of_the_tree(
+    layout_of: LayoutOf, marks_at: MarksAt, count: int, defect: float
+) -> None:
+    """
+    A red maple of 11.1 in and 38 ft: 9.4271 ft3, 9.11 % of it in the stump, 58.02 % below 9 in.
+
+    Westfall and others 2024, worked example 2: V_tot_ib (R_9in - R_1ft).
+    """
+    tree = inches(11.1, count=count, defect_share=defect, volume=60.0, volume_unit="board foot")
+    layout = layout_of(
+        STAND,
+        project=volume_tables(division="M210"),
+        marks=marks_at(HERE, **RED_MAPLE, **tree),
+    )
+    each_ft3 = 9.427112777611 * (0.580175217851 - 0.091117585499)
+
+    found = layout.figures.volume
+    assert found.m3 == pytest.approx(each_ft3 * FOOT_M3 * count * (1 - defect), rel=1e-5)
+    assert any("solid wood of board feet by Westfall" in source for source in found.sources)
+
+
+def test_a_stated_solid_content_of_board_feet_comes_first(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """With 5 m3 in a thousand board feet, 60 board feet are 0.3 m3."""
+    stated = {"sawlog": {"unit": "MBF", "rule": "doyle", "solid": "5 m3"}}
+    tree = inches(11.1, volume=60.0, volume_unit="board foot")
+    layout = layout_of(
+        STAND, project=volume_tables(products=stated), marks=marks_at(HERE, **RED_MAPLE, **tree)
+    )
+
+    assert layout.figures.volume.m3 == pytest.approx(0.3)
+
+
+def test_a_top_is_unknown_where_its_tree_is(layout_of: LayoutOf, marks_at: MarksAt) -> None:
+    """Of a sawlog without a diameter, neither the log nor the top sold as pulpwood is known."""
+    with_tops = table(
+        ("sawlog", "", "10", "60", "board foot"),
+        ("sawlog", "pulpwood", "10", "0.1", "cord"),
+        columns="product,part,dbh,volume,unit",
+    )
+    layout = layout_of(
+        STAND,
+        project=volume_tables(),
+        volume_table=with_tops,
+        marks=[
+            *marks_at(HERE, product="sawlog", **inches(10)),
+            *marks_at(HERE, product="sawlog", **inches(math.nan)),
+        ],
+    )
+    found = layout.figures.volume.by_product
+    total = layout.volume_by_zone.query("row == 'total'")
+
+    assert (found["sawlog"].net, found["sawlog"].trees_without) == (60.0, 1)
+    assert (found["pulpwood"].net, found["pulpwood"].parts_without) == (pytest.approx(0.1), 1)
+    assert total["trees_without"].tolist() == [1]  # the tree is one, of two products
+
+
+def test_openings_and_corridors_say_what_they_leave_out(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """An opening of four 0.5 m3 bolts, one without volume: at least 1.5 m3, no solid total."""
+    bolt = {"product": "bolts", "volume": 0.5, "volume_unit": "m3"}
+    layout = layout_of(
+        STAND,
+        corridors=[shapely.LineString([(0, 20), (200, 20)])],
+        project={"volume": {"products": {"bolts": {"unit": "m3"}}}},
+        marks=[
+            *marks_at((50, 60), (52, 60), (54, 60), group="1", **bolt),
+            *marks_at((56, 60), group="1", product="bolts"),
+            *marks_at((100, 20), paint_meaning="corridor", **bolt),
+            *marks_at((120, 20), paint_meaning="corridor", product="bolts", count=2),
+        ],
+    )
+    columns = ["volume", "trees_without"]
+
+    assert layout.openings[columns].to_numpy().tolist() == [["bolts at least 1.50 m3", 1]]
+    assert layout.corridors[columns].to_numpy().tolist() == [["bolts at least 0.50 m3", 2]]
+    zones = layout.zones.set_index("zone")
+    assert zones.loc[["corridor", "opening", "matrix"], "trees_without"].tolist() == [2, 1, 0]
+    for layer in (layout.openings, layout.corridors, zones.loc[["corridor", "opening"]]):
+        assert layer["volume_m3"].isna().all()

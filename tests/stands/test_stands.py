@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+from rich.console import Console
 
 from glademark.errors import InputError
 from glademark.jobs.layout import lay_out
 from glademark.jobs.stands import StandsOutcome, lay_out_stands
+from glademark.report.terminal.stands import print_stands
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -159,3 +163,52 @@ def test_unconfirmed_trees_are_told_by_stand(ownership: Ownership, tmp_path: Pat
     assert stands["unconfirmed"].tolist() == [0, 0, 5]
     assert beside.isna().tolist() == [True, True, False]
     assert beside["7"] > tagged["area_m2"]["7"]
+
+
+def _with_volumes(ownership: Ownership, folder: Path) -> Path:
+    """
+    Project of two stands with recorded volumes and a paper tally.
+
+    0.5 m3 of each sawlog, of the first sawlog of the second stand nothing; nothing of pulpwood.
+    """
+    names = NAMES[:2]
+    marks = ownership.marks[ownership.marks["stand_id"].isin(names)].copy()
+    sawlog = marks["product"] == "sawlog"
+    first = marks.index[sawlog & (marks["stand_id"] == names[1])][0]
+    marks["volume"], marks["unit"] = np.where(sawlog, 0.5, np.nan), np.where(sawlog, "m3", "")
+    marks.loc[first, ["volume", "unit"]] = [np.nan, ""]
+    of_two = {key: frame[frame["stand_id"].isin(names)] for key, frame in vars(ownership).items()}
+    project = replace(ownership, **{**of_two, "marks": marks}).write(folder, column="stand_id")
+    tally = "stand_id,zone,product,dbh_cm,count,volume,unit\nNorth 1,matrix,sawlog,30,7,3.5,m3\n"
+    (folder / "tally.csv").write_text(tally, encoding="utf-8")
+    text = project.read_text(encoding="utf-8").replace("[inputs]", '[inputs]\ntally = "tally.csv"')
+    products = "[volume.products]\nsawlog = {unit = 'm3'}\npulpwood = {unit = 'cord'}\n"
+    project.write_text(text + products, encoding="utf-8")
+    return project
+
+
+def test_volume_by_product_of_each_stand_and_of_all(ownership: Ownership, tmp_path: Path) -> None:
+    """Terminal, table and summary show the volume of each stand and of all, paper tally too."""
+    project = _with_volumes(ownership, tmp_path / "in")
+    outcome = lay_out_stands(project, out=tmp_path / "out", only=["stands", "summary"])
+    stands = pd.read_csv(tmp_path / "out" / "stands.csv", dtype={"stand_id": "str"})
+    marks = ownership.marks[ownership.marks["product"] == "sawlog"]
+    sawlogs = [int((marks["stand_id"] == name).sum()) for name in NAMES[:2]]
+    nets = [sawlogs[0] * 0.5 + 3.5, (sawlogs[1] - 1) * 0.5]
+    screen = io.StringIO()
+    rows = [stand.row for stand in outcome.stands]
+    print_stands(rows, Console(file=screen, width=120), heading=outcome.project.heading, files=())
+    said = " ".join(screen.getvalue().split())
+    every = outcome.summary["volume"]["by_product"]
+
+    assert stands["trees"].tolist() == [67, 60]
+    assert stands["trees_without"].tolist() == [60 - sawlogs[0], 60 - sawlogs[1] + 1]
+    assert stands["volume"].tolist() == [
+        f"pulpwood not computed; sawlog {nets[0]:.1f} m3",
+        f"pulpwood not computed; sawlog at least {nets[1]:.1f} m3",
+    ]
+    assert every["sawlog"]["net"] == pytest.approx(sum(nets))
+    assert every["sawlog"]["trees"] == sum(sawlogs) + 7
+    assert (every["sawlog"]["trees_without"], every["pulpwood"]["net"]) == (1, None)
+    assert f"all stands not computed at least {sum(nets):.1f}" in said
+    assert f"sawlog: 1 of {sum(sawlogs) + 7} trees without a volume" in said

@@ -104,8 +104,50 @@ def test_reach_names_the_trees_beyond_and_the_way_out(
     assert (met["verdict"], near["verdict"]) == ("met", "near")
 
 
-def test_extraction_distance_is_the_mean(laid_out: Callable[..., Case], marks_at: Marks) -> None:
-    """Trees 40 and 100 m from the landing along the corridor: 70 m."""
+SMALL, LARGE, BARE = ({"dbh": dbh, "dbh_cm": dbh} for dbh in (20.0, 40.0, float("nan")))
+BOLT = {"product": "bolts", "volume": 3.0, "volume_unit": "m3"}
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "mean_m", "weight"),
+    [
+        ({**SMALL, **BOLT}, {**LARGE, **BOLT, "volume": 6.0}, 80, "volume"),  # 3 x 40 + 6 x 100
+        ({**SMALL, **BOLT}, LARGE, 88, "basal area"),  # 1 x 40 + 4 x 100, over 5
+        ({**SMALL, **BOLT}, BARE, 70, "trees"),
+    ],
+)
+def test_extraction_distance_is_weighted_by_what_every_tree_has(
+    laid_out: Callable[..., Case],
+    marks_at: Marks,
+    near: dict[str, object],
+    far: dict[str, object],
+    mean_m: float,
+    weight: str,
+) -> None:
+    """Trees 40 and 100 m from the landing: by volume, else by basal area, else by trees."""
+    case = laid_out(
+        STAND,
+        project={
+            "volume": {"products": {"bolts": {"unit": "m3"}}},
+            "machine": {"payload": "3 m3"},
+        },
+        corridors=[EAST],
+        landings=[shapely.box(10, 90, 20, 110)],
+        marks=[*marks_at((60, 105), **near), *marks_at((120, 95), **far)],
+    )
+    extraction = case.layout.ground.extraction
+    rows = held(case, terrain.EXTRACTION_DISTANCE_MAX, "60 m")
+
+    assert extraction is not None
+    assert extraction.loads == (pytest.approx(3) if weight == "volume" else None)
+    assert rows["measured"].tolist() == pytest.approx([mean_m])
+    assert f"weighted by {weight}" in rows["subject"].iloc[0]
+
+
+def test_extraction_distance_is_held_against_its_limit(
+    laid_out: Callable[..., Case], marks_at: Marks
+) -> None:
+    """Equal trees 40 and 100 m from the landing along the corridor: 70 m."""
     case = laid_out(
         STAND,
         corridors=[EAST],
@@ -117,7 +159,6 @@ def test_extraction_distance_is_the_mean(laid_out: Callable[..., Case], marks_at
     assert rows[["measured", "margin", "verdict"]].to_numpy().tolist() == [
         [pytest.approx(70), pytest.approx(-10), "exceeded"]
     ]
-    assert "weighted by trees" in rows["subject"].iloc[0]
 
 
 @pytest.mark.parametrize(("most", "verdict"), [("0", "exceeded"), ("1", "met"), ("2", "met")])

@@ -208,7 +208,10 @@ _VOLUME_M3 = real_column(
     "volume_m3",
     "m3",
     "Solid volume",
-    "Net solid volume; empty where a sale unit cannot be converted.",
+    "Net solid volume; empty where it is not known of every tree.",
+)
+_TREES_WITHOUT = count_column(
+    "trees_without", "Trees without a volume", "Trees that the volumes of the row leave out."
 )
 
 STAND = Layer(
@@ -242,6 +245,8 @@ CORRIDORS = Layer(
         ),
         _BASAL_AREA,
         _VOLUME_M3,
+        text_column("volume", "Volume", "Net volume by product, each in its sale unit."),
+        _TREES_WITHOUT,
         *_where_given(
             real_column(
                 "grade_short_pct",
@@ -301,6 +306,7 @@ _OPENING_MEASURES = (
     _BASAL_AREA,
     _VOLUME_M3,
     text_column("volume", "Volume", "Net volume by product, each in its sale unit."),
+    _TREES_WITHOUT,
     real_column("length_m", "m", "Length", "Longest axis."),
     real_column("width_m", "m", "Width", "Widest extent at right angles to the longest axis."),
     real_column(
@@ -460,6 +466,7 @@ ZONES = Layer(
         count_column("trees", "Trees", "Cut trees by final zone."),
         _BASAL_AREA,
         _VOLUME_M3,
+        _TREES_WITHOUT,
         *_SLOPES,
         *_interval("trees", "", "Trees", "true number of trees"),
         *_interval("volume", "m3", "Solid volume", "true volume"),
@@ -688,8 +695,12 @@ EXTRACTION = Layer(
         count_column("trees", "Trees", "Cut trees that pass over its near end."),
         _VOLUME_M3,
         text_column("volume", "Volume", "Net volume by product, each in its sale unit."),
+        _TREES_WITHOUT,
         real_column(
-            "loads", "", "Loads", "Solid volume over the stated payload; empty without one."
+            "loads",
+            "",
+            "Loads",
+            "Solid volume over the stated payload; empty without one, or where the volume is.",
         ),
     ),
 )
@@ -743,17 +754,23 @@ VOLUME_BY_ZONE = Layer(
             "volume_gross",
             "",
             "Gross volume",
-            "Before defect, in the sale unit; empty where units differ.",
+            "Before defect, in the sale unit, of trees that have one; empty where units differ.",
         ),
         real_column(
             "volume_net",
             "",
             "Net volume",
-            "After defect, in the sale unit; empty where units differ.",
+            "After defect, in the sale unit, of trees that have one; empty where units differ.",
         ),
         text_column("volume_unit", "Volume unit", "Sale unit of the product."),
         text_column("log_rule", "Log rule", "Rule that board feet are scaled by."),
-        _VOLUME_M3,
+        real_column(
+            "volume_m3",
+            "m3",
+            "Solid volume",
+            "Net, of the trees that have a volume; empty where some of it does not convert.",
+        ),
+        _TREES_WITHOUT,
         real_column(
             "trees_per_ha",
             "1/ha",
@@ -809,7 +826,18 @@ ALLOWANCE = Layer(
         real_column("marked_opening", "", "Marked in openings", "Cut in the openings."),
         real_column("marked_matrix", "", "Marked in the matrix", "Cut in the matrix."),
         real_column("marked_other", "", "Marked elsewhere", "Cut in landings and exclusions."),
-        real_column("marked", "", "Marked", "All that is marked to cut, located or not."),
+        real_column(
+            "marked", "", "Marked", "All that is marked to cut, located or not, and has an amount."
+        ),
+        count_column(
+            "trees_without", "Trees without an amount", "Marked trees that no amount holds."
+        ),
+        real_column(
+            "marked_at_most",
+            "",
+            "Marked, at most",
+            "With the largest amount of a cut tree for each tree that has none.",
+        ),
         real_column(
             "remaining",
             "",
@@ -825,9 +853,24 @@ ALLOWANCE = Layer(
         real_column("share", "", "Share taken", "Marked over standing, from 0 to 1."),
         real_column("share_low", "", "Share, low", "With the high end of the standing stock."),
         real_column("share_high", "", "Share, high", "With the low end of the standing stock."),
-        real_column("share_corridor", "", "Share in corridors", "Of the stock on their ground."),
-        real_column("share_opening", "", "Share in openings", "Of the stock on their ground."),
-        real_column("share_matrix", "", "Share in the matrix", "Of the stock on its ground."),
+        real_column(
+            "share_corridor",
+            "",
+            "Share in corridors",
+            "Of the stock on their ground; empty where one is above 95 %.",
+        ),
+        real_column(
+            "share_opening",
+            "",
+            "Share in openings",
+            "Of the stock on their ground; empty where one is above 95 %.",
+        ),
+        real_column(
+            "share_matrix",
+            "",
+            "Share in the matrix",
+            "Of the stock on its ground; empty where one is above 95 %.",
+        ),
         real_column(
             "share_on_marked_ground", "", "Share on marked ground", "Where only a part is marked."
         ),
@@ -862,9 +905,19 @@ STOCK_BY_CLASS = Layer(
     geometry=None,
     columns=(
         text_column("size_class", "Size class", "DBH class in the recorded unit."),
-        real_column("standing_trees", "", "Standing trees", "On the operable area."),
+        real_column(
+            "standing_trees",
+            "",
+            "Standing trees",
+            "On the operable area; empty where the cruise did not count all trees of the class.",
+        ),
         real_column("marked_trees", "", "Marked trees", "To cut, located or not."),
-        real_column("residual_trees", "", "Residual trees", "Standing less marked."),
+        real_column(
+            "residual_trees",
+            "",
+            "Residual trees",
+            "Standing less marked; below zero, more is marked than stands.",
+        ),
         real_column("standing_basal_area_m2", "m2", "Standing basal area", "On the operable area."),
         real_column("marked_basal_area_m2", "m2", "Marked basal area", "To cut, located or not."),
         real_column("residual_basal_area_m2", "m2", "Residual basal area", "Standing less marked."),
@@ -985,7 +1038,11 @@ STANDS = Layer(
         count_column("trees", "Trees", "Cut trees, the paper tally included."),
         count_column("unconfirmed", "Unconfirmed", "Trees that are not known to be cut, apart."),
         count_column("without_dbh", "Without DBH", "Located cut trees without a diameter."),
-        real_column("volume_m3", "m3", "Volume", "Net, solid; empty where none can be computed."),
+        real_column(
+            "volume_m3", "m3", "Volume", "Net, solid; empty where some of it does not convert."
+        ),
+        text_column("volume", "Volume by product", "Net, each product in its sale unit."),
+        _TREES_WITHOUT,
         count_column("rejected", "Rejected", "Records rejected."),
         count_column("exceeded", "Exceeded", "Checks with this verdict."),
         count_column("near", "Near", "Checks with this verdict."),

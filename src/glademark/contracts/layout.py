@@ -170,14 +170,32 @@ class MarkFigures:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class WithoutVolume:
+    """Trees of one size class that have no volume, and why."""
+
+    size_class: str
+    reason: str
+    trees: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class ProductFigures:
-    """Volume of one product in its sale unit, its log rule if any, and its trees."""
+    """
+    Volume of one product in its sale unit, its log rule if any, and its trees.
+
+    `gross` and `net` are sums over the trees that have a volume, None where none has; `trees` are
+    those of the product, `trees_without` of them have no volume; `parts_without` are trees of other
+    products whose part sold as this is not known either.
+    """
 
     unit: str
     rule: str
-    gross: float
-    net: float
+    gross: float | None
+    net: float | None
     trees: int
+    trees_without: int = 0
+    parts_without: int = 0
+    without: tuple[WithoutVolume, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -188,11 +206,13 @@ class VolumeFigures:
     Attributes
     ----------
     m3
-        Net solid volume of what can be converted; None where nothing can.
+        Net solid volume of the trees that have a volume; None where some of it does not convert.
     m3_missing_trees
-        Trees whose volume is not in `m3`.
+        Trees whose solid volume is not known.
     basal_area_m2
-        Of all cut trees.
+        Of the cut trees that have a diameter.
+    basal_area_missing_trees
+        Those that have none.
     by_product
         In the sale units; never added to each other.
     sources
@@ -207,6 +227,7 @@ class VolumeFigures:
     by_product: Mapping[str, ProductFigures]
     sources: tuple[str, ...]
     size_class_rule: str
+    basal_area_missing_trees: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -110,17 +110,20 @@ class ExtractionFigures:
     trees, trees_unreached
         Cut trees that are extracted, and those whose corridor reaches no landing.
     m3, m3_unreached
-        Their solid volume; None where it is not known.
+        Their solid volume; None where it is not known of every tree.
+    trees_without_m3
+        Trees extracted whose solid volume is not known.
     weight
-        What the means are weighted by: "m3", or "trees" where no volume is known.
+        What the means are weighted by: "m3" where it is known of every tree, else "basal_area"
+        where that is, else "trees".
     mean_m, farthest_m
         Mean and largest extraction distance; NaN where nothing is extracted.
     inside_share, outside_share
         Shares of that way inside and outside the stand.
     payload_m3, loads
-        Payload as stated, and the loads that come of it; None without one.
+        Payload as stated, and the loads that come of it; None without one, or without `m3`.
     by_landing
-        Solid volume (or trees, see `weight`) that arrives at each landing.
+        Solid volume (basal area, trees: see `weight`) that arrives at each landing.
     """
 
     network_m: float
@@ -137,6 +140,7 @@ class ExtractionFigures:
     payload_m3: float | None
     loads: float | None
     by_landing: Mapping[str, float]
+    trees_without_m3: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -151,7 +155,7 @@ class ReachFigures:
     trees_within, trees_beyond
         Cut trees.
     m3_within, m3_beyond
-        Their solid volume; None where it is not known.
+        Their solid volume; None where it is not known of every tree.
     by_product_beyond
         Net volume beyond by product, in its sale unit.
     farthest_m

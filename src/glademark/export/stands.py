@@ -28,6 +28,7 @@ from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.json_values import json_value
 from glademark.report.parameters import as_table, parameter_rows, project_settings
 from glademark.report.summary import SUMMARY_FILE, write_summary
+from glademark.report.volume_of_stands import added, volume_of_products
 
 CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "rejected")
 """Tables that are written as CSV as well, those without rows left out."""
@@ -99,10 +100,13 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
         "openings": len(openings),
         "opening_m2": figures.openings.area_m2,
         "largest_opening_m2": openings["area_m2"].max() if len(openings) else None,
-        "trees": figures.marks.trees,
+        "trees": figures.marks.trees + figures.marks.not_located,
         "unconfirmed": figures.marks.unconfirmed,
         "without_dbh": figures.marks.without_dbh,
         "volume_m3": figures.volume.m3,
+        "volume": volume_of_products(figures.volume.by_product),
+        "trees_without": sum(one.trees_without for one in figures.volume.by_product.values()),
+        "by_product": json_value(figures.volume.by_product),
         "rejected": len(delivery.survey.rejected),
         **{verdict: int(checks[verdict]) for verdict in VERDICTS},
     }
@@ -268,9 +272,10 @@ def summary_of_stands(
     -------
     summary
         `stands` by name, each as in the summary of a single stand; `refused` with the reason;
-        `checks` over all; `provenance`.
+        `checks` and `volume` over all; `provenance`.
     """
     done = [stand for stand in stands if stand.summary is not None]
+    volumes = [stand.row["by_product"] for stand in done]
     refusals = {
         str(stand.row["stand_id"]): stand.row["reason"] for stand in stands if stand.summary is None
     }
@@ -278,6 +283,7 @@ def summary_of_stands(
         "stands": {str(stand.row["stand_id"]): stand.summary for stand in done},
         "refused": refusals,
         "checks": {verdict: sum(int(stand.row[verdict]) for stand in done) for verdict in VERDICTS},
+        "volume": {"by_product": added(volumes)},
         "provenance": {
             "version": __version__,
             "project": project.heading.name,

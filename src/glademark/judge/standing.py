@@ -6,12 +6,14 @@ the limit.
 """
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.judge.incomplete import between, why_incomplete
 from glademark.judge.limits import (
     Case,
     Limit,
@@ -76,9 +78,22 @@ def _residual_basal_area_min(case: Case, value: Value) -> pd.DataFrame:
     left = case.layout.residual
     if not left:
         return not_checked(reason=NOT_KNOWN, limit=value, unit="m2/ha", subject=subject)
-    ends = (left["basal_area_low_m2_ha"], left["basal_area_high_m2_ha"])
-    rows = rows_of("stand", ["all"], [left["basal_area_m2_ha"]], subject=subject)
-    return _with_interval(rows, number(value), "min", "m2/ha", ends)
+    row = _quantity(case, BASAL)
+    without = 0 if row is None else int(row["trees_without"])
+    if row is None or not without:
+        return _stays(left, 0.0, number(value), subject)
+    hectares = case.layout.figures.stand.operable_m2 / HECTARE_M2
+    more = float(row["marked_at_most"] - row["marked"]) / hectares
+    known, at_most = (_stays(left, taken, number(value), subject) for taken in (0.0, more))
+    why = why_incomplete(without, lacking="diameter", end="at most")
+    return between(known, at_most, why=why)
+
+
+def _stays(left: Mapping[str, float], taken: float, limit: float, subject: str) -> pd.DataFrame:
+    """Basal area left less more that is taken [m2/ha], held against a limit."""
+    stays, low, high = (left[f"basal_area{end}_m2_ha"] - taken for end in ("", "_low", "_high"))
+    rows = rows_of("stand", ["all"], [stays], subject=subject)
+    return _with_interval(rows, limit, "min", "m2/ha", (low, high))
 
 
 def _quantity(case: Case, quantity: str) -> pd.Series | None:
@@ -92,12 +107,27 @@ def _share(
     row: pd.Series | None, limit: float, subject: str, *, unknown: str = NOT_KNOWN
 ) -> pd.DataFrame:
     """A share taken, with its interval; open at the top where the stock may be nothing."""
-    if row is None or math.isnan(row["share"]):
+    if row is None or not row["standing"] > 0:
         reason = unknown if row is None else NOTHING_STANDS
         return not_checked(reason=reason, limit=limit, unit="share", subject=subject)
-    rows = rows_of("allowance", [row["quantity"]], [row["share"]], subject=subject)
-    high = math.inf if row["standing_low"] <= 0 < row["marked"] else row["share_high"]
-    return _with_interval(rows, limit, "max", "share", (row["share_low"], high))
+    known = _share_of(row, float(row["marked"]), limit, subject)
+    without = int(row["trees_without"])
+    if not without:
+        return known
+    at_most = _share_of(row, float(row["marked_at_most"]), limit, subject)
+    lacking = "diameter" if row["quantity"] == BASAL else "volume"
+    return between(known, at_most, why=why_incomplete(without, lacking=lacking))
+
+
+def _share_of(row: pd.Series, amount: float, limit: float, subject: str) -> pd.DataFrame:
+    """Share that an amount of marks takes, held against a limit."""
+    rows = rows_of("allowance", [row["quantity"]], [amount / row["standing"]], subject=subject)
+    low, high = (
+        amount / row[end] if row[end] > 0 else math.nan for end in ("standing_high", "standing_low")
+    )
+    if row["standing_low"] <= 0 < amount:
+        high = math.inf
+    return _with_interval(rows, limit, "max", "share", (low, high))
 
 
 def _with_interval(

@@ -1,6 +1,7 @@
 """Limits of the ground: grade, cross-slope, slope, reach, extraction distance, water crossings."""
 
 from collections.abc import Mapping
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,8 @@ from glademark.measure.terrain.reach_layer import measure_reach, stubs_for
 NO_TERRAIN = "no terrain is given; add it under [inputs] terrain"
 NO_LANDING = "no landing is reached; add them under [inputs] landings"
 NO_WATER = "no water is given; add it under [inputs] water"
+
+_WEIGHTS = MappingProxyType({"m3": "volume", "basal_area": "basal area", "trees": "trees"})
 
 NAMED = 10
 """Trees named in a reason; the rest are counted."""
@@ -95,7 +98,7 @@ def _extraction_distance_max(case: Case, value: Value) -> pd.DataFrame:
     """The mean way of the wood."""
     extraction = case.layout.ground.extraction
     measured = np.nan if extraction is None else extraction.mean_m
-    weight = "trees" if extraction is not None and extraction.weight == "trees" else "volume"
+    weight = "volume" if extraction is None else _WEIGHTS[extraction.weight]
     subject = f"mean extraction distance along corridors, weighted by {weight}"
     rows = rows_of("extraction", ["all"], [measured], subject=subject)
     rows = verdicts(rows, limit=number(value), sense="max", unit="m")

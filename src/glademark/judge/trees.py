@@ -1,8 +1,11 @@
 """Limits of the marked trees: largest diameter, target volumes."""
 
+import math
+
 import numpy as np
 import pandas as pd
 
+from glademark.judge.incomplete import between, why_incomplete
 from glademark.judge.limits import Case, Limit, Value, not_checked, number, rows_of, verdicts
 from glademark.measure.volume import unit_factor
 
@@ -44,8 +47,21 @@ def _one_target(case: Case, product: str, wanted: tuple[float, str]) -> pd.DataF
             else f"the product is sold by the {cut.unit}, the target is in {unit or 'no unit'}"
         )
         return not_checked(reason=reason, limit=amount, unit=unit, subject=subject)
-    rows = rows_of("volume_by_zone", [product], [cut.net * factor], subject=subject)
-    return verdicts(rows, limit=amount, sense="min", unit=unit)
+    without = cut.trees_without + cut.parts_without
+    net = math.nan if cut.net is None else cut.net * factor
+    known, at_most = (
+        verdicts(
+            rows_of("volume_by_zone", [product], [end], subject=subject),
+            limit=amount,
+            sense="min",
+            unit=unit,
+        )
+        for end in (net, math.inf)
+    )
+    why = why_incomplete(without, lacking="volume")
+    if cut.net is None:
+        why = f"no volume is computed: {without:,} trees have none"
+    return between(known, at_most, why=why) if without else known
 
 
 DBH_MAX = Limit(

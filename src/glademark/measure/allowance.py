@@ -7,6 +7,7 @@ sampling error; the standing stock has, so that what is left is an interval.
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -16,11 +17,15 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
+from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
-from glademark.measure.tables import exact_sums
 from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
 
+FloatArray = npt.NDArray[np.float64]
+
 _ZONES = ("corridor", "opening", "matrix")
+MEANT_SHARE = 0.95
+"""Share inside a zone above which the stock there cannot be as even as it is taken to be."""
 _NO_GROUND = 1e-9
 """Share of the operable area up to which ground not marked is rounding."""
 
@@ -36,56 +41,86 @@ def allowance_table(
     """
     Allowable removal, what is marked by zone, and what remains, for each quantity of known stock.
 
-    Parameters
-    ----------
-    stocks
-        Standing stock of the operable area.
-    cells
-        As from `glademark.measure.tally.tally_cells`: `zone`, `product`, `basal_area_m2`, `net`,
-        `m3`.
-    allowable_share
-        Share of the stock that may be removed; None where no limit is set.
-    zone_area_m2
-        Area of each zone of the partition.
-    marked_ground_m2
-        Operable ground marked so far; None where all of it is.
-
-    Returns
-    -------
-    table
-        Columns of `contracts.layers.ALLOWANCE`. A quantity of which some marked trees have no
-        amount is left out.
+    `cells` are those of `glademark.measure.tally.tally_cells`; `allowable_share` is None where no
+    limit is set, `marked_ground_m2` where all operable ground is marked. What is marked is a sum
+    over the trees that have an amount; `trees_without` counts the others, `marked_at_most` gives
+    each of them the largest amount of a cut tree. Solid volume is left out where some does not
+    convert. Shares inside a zone are blank where one of them is above `MEANT_SHARE`: the stock is
+    then not as even as they assume.
     """
     operable_m2 = sum(area for zone, area in zone_area_m2.items() if zone != "exclusion")
-    zone, names = pd.factorize(cells["zone"].to_numpy(dtype=object), sort=True)
     rows = [
         _row(stock, marked, allowable_share, zone_area_m2, (operable_m2, marked_ground_m2))
         for stock in stocks
-        if (marked := _marked(stock, cells, zone, names)) is not None
+        if (marked := _marked(stock, cells)) is not None
     ]
-    return pd.DataFrame(rows, columns=list(ALLOWANCE.names))
+    table = pd.DataFrame(rows, columns=list(ALLOWANCE.names))
+    for name in (f"share_{zone}" for zone in _ZONES):
+        if (table[name] > MEANT_SHARE).any():
+            table[name] = np.nan
+    return table
 
 
-def _marked(
-    stock: Stock, cells: pd.DataFrame, zone: npt.NDArray[np.intp], names: npt.NDArray[np.object_]
-) -> Mapping[str, float] | None:
-    """Amount cut in each zone; None where it is not known of every tree."""
-    column = {BASAL: "basal_area_m2", SOLID: "m3"}.get(stock.quantity, "net")
-    mine = np.ones(len(cells), dtype=bool)
-    if column == "net":
-        mine = cells["product"].to_numpy(dtype=object) == stock.quantity
-    amount = cells[column].to_numpy(dtype=float)[mine]
-    if np.isnan(amount).any():
-        return None
-    sums = np.nan_to_num(exact_sums(amount, zone[mine], len(names)))
-    marked = dict(zip(names, sums.tolist(), strict=True))
-    other = float(sum(amount for name, amount in marked.items() if name not in _ZONES))
-    return {name: marked.get(name, 0.0) for name in _ZONES} | {"other": other}
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Marked:
+    """
+    Amount cut in each zone and in all, of the trees that have one; NaN where none has.
+
+    `trees_without` are those that have none, `at_most` the amount with the largest for each.
+    """
+
+    by_zone: Mapping[str, float]
+    total: float
+    trees_without: int
+    at_most: float
+
+
+def _marked(stock: Stock, cells: pd.DataFrame) -> _Marked | None:
+    """What is cut of a quantity; None where its units do not convert."""
+    if stock.quantity not in (BASAL, SOLID):
+        cells = cells[cells["product"] == stock.quantity]
+    trees, solid = cells["trees"].to_numpy(dtype=float), stock.quantity == SOLID
+    if stock.quantity == BASAL:
+        amount = cells["basal_area_m2"].to_numpy(dtype=float)
+        amount = np.where((trees > 0) & ~(amount > 0), np.nan, amount)  # no diameter
+        lost = np.where(np.isnan(amount), trees, 0.0)
+    else:
+        if solid and (cells["unconverted"] > 0).any():
+            return None
+        amount = cells["m3" if solid else "net"].to_numpy(dtype=float)
+        lost = cells["own_without" if solid else "trees_without"].to_numpy(dtype=float)
+    each = amount / cells["stems"].to_numpy(dtype=float)
+    largest = np.nanmax(each) if np.isfinite(each).any() else np.nan
+    without = int(lost.sum())
+    by_zone = _by_zone(amount, lost, cells["zone"].to_numpy(dtype=object))
+    total = _sum(amount, lost)
+    return _Marked(
+        by_zone=by_zone,
+        total=total,
+        trees_without=without,
+        at_most=total + without * float(largest) if without else total,
+    )
+
+
+def _by_zone(
+    amount: FloatArray, lost: FloatArray, zone: npt.NDArray[np.object_]
+) -> dict[str, float]:
+    """Amount of each zone of the allowance, and of all others."""
+    masks = {name: zone == name for name in _ZONES}
+    masks["other"] = ~np.isin(zone, _ZONES)
+    return {name: _sum(amount[mask], lost[mask]) for name, mask in masks.items()}
+
+
+def _sum(amount: FloatArray, lost: FloatArray) -> float:
+    """Sum of what is known: NaN where nothing is and something should be, 0 of nothing."""
+    if lost.sum() > 0 and not np.isfinite(amount).any():
+        return math.nan
+    return math.fsum(amount[np.isfinite(amount)])
 
 
 def _row(
     stock: Stock,
-    marked: Mapping[str, float],
+    marked: _Marked,
     allowable_share: float | None,
     zone_area_m2: Mapping[str, float],
     ground: tuple[float, float | None],
@@ -93,7 +128,7 @@ def _row(
     """One quantity."""
     operable_m2, marked_ground_m2 = ground
     standing, low, high = stock.total.mean, stock.total.low, stock.total.high
-    total = sum(marked.values())
+    total = marked.total
     share = math.nan if allowable_share is None else allowable_share
     remaining = share * standing - total
     rest_m2 = 0.0 if marked_ground_m2 is None else operable_m2 - marked_ground_m2
@@ -109,8 +144,10 @@ def _row(
         "standing_high": high,
         "allowable_share": share,
         "allowable": share * standing,
-        **{f"marked_{zone}": amount for zone, amount in marked.items()},
+        **{f"marked_{zone}": amount for zone, amount in marked.by_zone.items()},
         "marked": total,
+        "trees_without": marked.trees_without,
+        "marked_at_most": marked.at_most,
         "remaining": remaining,
         "remaining_low": share * low - total,
         "remaining_high": share * high - total,
@@ -118,7 +155,7 @@ def _row(
         "share_low": _ratio(total, high),
         "share_high": _ratio(total, low),
         **{
-            f"share_{zone}": _ratio(marked[zone], per_m2 * zone_area_m2.get(zone, 0.0))
+            f"share_{zone}": _ratio(marked.by_zone[zone], per_m2 * zone_area_m2.get(zone, 0.0))
             for zone in _ZONES
         },
         "share_on_marked_ground": math.nan
@@ -132,46 +169,34 @@ def allowance_notices(
     stocks: Sequence[Stock],
     table: pd.DataFrame,
     *,
-    trees: pd.DataFrame,
     cut: gpd.GeoDataFrame,
     marked_ground: Sequence[BaseGeometry],
 ) -> tuple[str, ...]:
     """
-    What the allowance does not say by itself.
+    What the allowance does not say by itself, one sentence each.
 
-    Parameters
-    ----------
-    stocks
-        Standing stock of the operable area.
-    table
-        As from `allowance_table`.
-    trees
-        Cut trees, located or not: `count`, `basal_area_m2`.
-    cut
-        Those located: `count`, `position_error_m`.
-    marked_ground
-        Polygons of the ground marked so far; none where all of it is.
-
-    Returns
-    -------
-    notices
-        One sentence each: quantities left out, trees without basal area, trees outside the
-        marked ground.
+    `cut` are the cut trees that are located; `marked_ground` is empty where all
+    of the ground is marked.
     """
     if not stocks:
         return ()
     names = [stock.quantity for stock in stocks if stock.quantity not in set(table["quantity"])]
     notices = [
-        f"allowance: {name.replace('_', ' ')} is left out: its amount is not known for every cut "
-        "tree"
+        f"allowance: {name.replace('_', ' ')} is left out: the volume of some products does not "
+        "convert to it"
         for name in names
     ]
-    bare = int(trees.loc[~(trees["basal_area_m2"] > 0), "count"].sum())
-    if bare:
+    for row in table[table["trees_without"] > 0].to_dict("records"):
+        what = "a diameter" if row["quantity"] == BASAL else "a volume"
         notices.append(
-            f"allowance: {bare:,} cut trees without a diameter add no basal area: what is marked "
-            "is too small by theirs"
+            f"allowance: {str(row['quantity']).replace('_', ' ')}: {row['trees_without']:,} cut "
+            f"trees without {what} are not in what is marked: it is more, and less remains"
         )
+    above = table[table["marked"] > table["standing"]]
+    notices += [
+        f"allowance: {str(name).replace('_', ' ')}: more is marked than stands by the {basis}"
+        for name, basis in zip(above["quantity"], above["basis"], strict=True)
+    ]
     if len(marked_ground):
         away = shapely.distance(shapely.union_all(marked_ground), cut.geometry.to_numpy())
         beyond = int(cut.loc[away > cut["position_error_m"].to_numpy(dtype=float), "count"].sum())
@@ -220,31 +245,20 @@ def stock_by_class(
     standing: Standing, marked: pd.DataFrame, *, operable_ha: float, labels: Sequence[str]
 ) -> pd.DataFrame:
     """
-    Standing, marked and residual trees and basal area by size class.
+    Standing, marked and residual trees and basal area by size class; no rows without a cruise.
 
-    Parameters
-    ----------
-    standing
-        With `by_class`, per hectare.
-    marked
-        Cut trees, located or not: `size_class`, `count`, `basal_area_m2`.
-    operable_ha
-        Operable area [ha].
-    labels
-        Size classes in order.
-
-    Returns
-    -------
-    table
-        Columns of `contracts.layers.STOCK_BY_CLASS`; no rows without a cruise. A residual below
-        zero says that the cruise found fewer trees of a class than are marked.
+    `marked` are cut trees, located or not. Standing and residual are blank where the cruise did not
+    count all trees of a class, and of trees without a diameter.
     """
     if standing.by_class.empty:
         return pd.DataFrame(columns=list(STOCK_BY_CLASS.names))
     sums = marked.groupby("size_class")[["count", "basal_area_m2"]].sum()
-    present = [name for name in labels if name in standing.by_class.index or name in sums.index]
+    classes = [*labels, NO_DIAMETER]
+    present = [name for name in classes if name in standing.by_class.index or name in sums.index]
     stock = (standing.by_class * operable_ha).reindex(present, fill_value=0.0)
+    stock.loc[[name in standing.not_counted or name == NO_DIAMETER for name in present]] = np.nan
     cut = sums.reindex(present, fill_value=0.0).to_numpy(dtype=float)
+    cut[[name == NO_DIAMETER for name in present], 1] = np.nan
     return pd.DataFrame(
         {
             "size_class": present,
@@ -258,27 +272,34 @@ def stock_by_class(
     )
 
 
+def class_notices(by_class: pd.DataFrame) -> tuple[str, ...]:
+    """Classes of which more is marked than stands, and those that the cruise did not count."""
+    over = by_class[by_class["residual_trees"] < 0]
+    said = [
+        f"{row.size_class} ({row.marked_trees:,.0f} marked, {row.standing_trees:,.0f} standing)"
+        for row in over.itertuples()
+    ]
+    found = (
+        [f"stock by size class: more is marked than stands in {', '.join(said)}"] if said else []
+    )
+    blank = by_class[by_class["standing_trees"].isna() & (by_class["size_class"] != NO_DIAMETER)]
+    if len(blank):
+        found.append(
+            f"stock by size class: what stands of {', '.join(blank['size_class'])} is not known: "
+            "the smallest diameter that the cruise counted is larger"
+        )
+    return tuple(found)
+
+
 def residual(
     table: pd.DataFrame, by_class: pd.DataFrame, *, operable_ha: float
 ) -> Mapping[str, float]:
     """
     Basal area left per hectare, with its interval, and the mean diameter of what stays.
 
-    Parameters
-    ----------
-    table
-        As from `allowance_table`.
-    by_class
-        As from `stock_by_class`.
-    operable_ha
-        Operable area [ha].
-
-    Returns
-    -------
-    figures
-        `basal_area_m2_ha`, `basal_area_low_m2_ha`, `basal_area_high_m2_ha`, and where a cruise
-        gives them `quadratic_mean_diameter_cm` and `standing_quadratic_mean_diameter_cm`; empty
-        without a known stock.
+    `basal_area_m2_ha`, `basal_area_low_m2_ha`, `basal_area_high_m2_ha`, and where a cruise counts
+    every class `quadratic_mean_diameter_cm` and `standing_quadratic_mean_diameter_cm`; empty
+    without a known stock.
     """
     rows = table[table["quantity"] == BASAL]
     if rows.empty:

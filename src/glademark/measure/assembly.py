@@ -18,9 +18,11 @@ from glademark.contracts.layout import Figures, Layout, StandFigures, StandResul
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import GroundFigures
 from glademark.forestry import SizeClasses
+from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.allowance import (
     allowance_notices,
     allowance_table,
+    class_notices,
     corridor_wood_notice,
     residual,
     stock_by_class,
@@ -234,7 +236,6 @@ def _stock(
         notices = allowance_notices(
             standing.stocks,
             allowance,
-            trees=trees,
             cut=cast("gpd.GeoDataFrame", cut),
             marked_ground=marked_ground.tolist(),
         ) + corridor_wood_notice(
@@ -246,8 +247,8 @@ def _stock(
         stock[stand] = _Stock(
             allowance=allowance.assign(stand=stand),
             by_class=by_class.assign(stand=stand),
-            residual=residual(allowance, by_class, operable_ha=hectares),
-            notices=notices,
+            residual=residual(allowance, _whole(by_class, standing), operable_ha=hectares),
+            notices=(*notices, *class_notices(by_class)),
         )
     return stock
 
@@ -270,6 +271,14 @@ def _new_corridor_m2(measured: Measured, stand: int, marked_ground: GeometryArra
     if len(marked_ground):
         ground = shapely.intersection(ground, shapely.union_all(marked_ground))
     return float(ground.area)
+
+
+def _whole(by_class: pd.DataFrame, standing: Standing) -> pd.DataFrame:
+    """Classes that the cruise counted; none where it counted a part of one, or a mark has none."""
+    counted = by_class[by_class["standing_trees"].notna()]
+    in_part = standing.not_counted.intersection(standing.by_class.index)
+    is_whole = not in_part and NO_DIAMETER not in set(by_class["size_class"])
+    return counted if is_whole else counted.iloc[:0]
 
 
 def _table(tables: Sequence[pd.DataFrame], names: Sequence[str]) -> pd.DataFrame:
@@ -403,9 +412,11 @@ def _zone_layer(measured: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDat
     stand, zone = np.nonzero(area > 0)
     here = cells[(cells["located"] == "located") & cells["zone"].isin(names)]
     code = names.get_indexer(pd.Index(here["zone"]))
+    lost = here["m3"].isna().to_numpy().astype(float)
+    amounts = {name: here[name] for name in ("trees", "basal_area_m2", "m3", "own_without")}
     wood = {
-        name: table_of_sums(here[name], here[STAND], code, area.shape)[stand, zone]
-        for name in ("trees", "basal_area_m2", "m3")
+        name: table_of_sums(amount, here[STAND], code, area.shape)[stand, zone]
+        for name, amount in {**amounts, "lost": lost}.items()
     }
     columns = {
         STAND: stand,
@@ -414,7 +425,8 @@ def _zone_layer(measured: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDat
         "share": area[stand, zone] / shapely.area(measured.ground.stand)[stand],
         "trees": np.nan_to_num(wood["trees"]),
         "basal_area_m2": np.nan_to_num(wood["basal_area_m2"]),
-        "volume_m3": wood["m3"],
+        "volume_m3": np.where(np.nan_to_num(wood["lost"]) > 0, np.nan, wood["m3"]),
+        "trees_without": np.nan_to_num(wood["own_without"]),
     }
     return declared(features(columns, shapes[stand, zone], crs=crs), "zones", as_drawn=True)
 
@@ -425,7 +437,7 @@ def _corridor_layer(measured: Measured) -> gpd.GeoDataFrame:
     row = _row_with(strips[[STAND, "corridor"]], [marks[STAND], marks["corridor"]], marks.index)
     row = row.where(marks["zone"] == "corridor")
     wood = wood_in(row, len(strips), marks=marks, parts=measured.parts)
-    columns = ("trees", "basal_area_m2", "volume_m3")
+    columns = ("trees", "basal_area_m2", "volume_m3", "volume", "trees_without")
     return declared(strips, "corridors", more={name: wood[name] for name in columns})
 
 
@@ -442,7 +454,11 @@ def _mark_layer(measured: Measured) -> gpd.GeoDataFrame:
         "volume": _of_own("net").to_numpy(dtype=float),
         "volume_unit": _of_own("unit").to_numpy(dtype=object),
         "volume_source": _of_own("source").to_numpy(dtype=object),
-        "volume_m3": parts.groupby("tree")["m3"].sum(min_count=1).reindex(marks.index).to_numpy(),
+        "volume_m3": parts["m3"]
+        .groupby(parts["tree"])
+        .sum(skipna=False)
+        .reindex(marks.index)
+        .to_numpy(),
     }
     others = [name for name in marks.columns if name not in {*_INTERNAL, "geometry"}]
     return declared(marks, "marks", more=volumes, others=others)

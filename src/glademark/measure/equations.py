@@ -12,6 +12,7 @@ from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames
 from glademark.forestry.volume_equations import (
     Trees,
     TreeVolume,
+    can_be_sold_as,
     choose_equation_set,
     equation_set_faults,
     equation_sets,
@@ -39,10 +40,13 @@ class EquationVolumes:
         In the product's sale unit, NaN where there is none; shape (n,).
     source
         The publication, or why there is no volume; shape (n,).
+    part
+        Part of the tree by the name that the set has for it; empty without an equation; shape (n,).
     """
 
     per_tree: FloatArray
     source: npt.NDArray[np.object_]
+    part: npt.NDArray[np.object_]
 
 
 def equation_volumes(
@@ -52,15 +56,18 @@ def equation_volumes(
     named: ProductSettings,
     settings: VolumeSettings,
     species: SpeciesNames = PACKAGED_SPECIES,
+    preferred: str = "",
 ) -> EquationVolumes:
     """
     Volume of one tree of each record (`dbh_cm`, `species`, `height_m`, `logs` where counted).
 
     By the set that the product names, else by one chosen by region and by what was measured: trees
-    with and without a height, with and without logs are asked for apart.
+    with and without a height, with and without logs are asked for apart. A `preferred` part is
+    taken where the chosen set has it in a unit that fits; no conversion is named then.
     """
     volume = np.full(len(trees), np.nan)
     source = np.full(len(trees), NO_EQUATION, dtype=object)
+    part = np.full(len(trees), "", dtype=object)
     codes = species.volume_codes(trees["species"].to_numpy(dtype=object))
     logs = trees["logs"].to_numpy(dtype=float) if "logs" in trees else np.full(len(trees), np.nan)
     tall, logged = np.isfinite(trees["height_m"].to_numpy(dtype=float)), np.isfinite(logs)
@@ -71,12 +78,24 @@ def equation_volumes(
         choice = _choice(product, named, settings, known=known)
         if choice is None:
             continue
+        choice = _preferred(choice, preferred, product, known=known)
         some = trees.iloc[here].assign(code=codes[here], logs=logs[here])
         found = _by_set(some, choice, settings)
         amount, conversion = sale_volume(found, product, species_code=codes[here])
         volume[here] = amount
-        source[here] = _sources(found, conversion)
-    return EquationVolumes(per_tree=volume, source=source)
+        source[here] = _sources(found, "" if preferred else conversion)
+        part[here] = choice[1]
+    return EquationVolumes(per_tree=volume, source=source, part=part)
+
+
+def _preferred(
+    choice: tuple[str, str], preferred: str, product: Product, *, known: Sequence[str]
+) -> tuple[str, str]:
+    """The set with the preferred part, where it has that in a unit that fits."""
+    part = equation_sets()[choice[0]].parts.get(preferred)
+    needs = {"dbh_cm", "species_code", *known}
+    fits = part is not None and set(part.needs) <= needs and can_be_sold_as(part, product)
+    return (choice[0], preferred) if fits else choice
 
 
 def _choice(
@@ -134,7 +153,7 @@ def _or_nan(value: float | None) -> float:
 
 def _sources(found: TreeVolume, conversion: str) -> npt.NDArray[np.object_]:
     """Publication and conversion of each volume, or why there is none."""
-    inside = f"{found.source}, {found.part.meaning}; {conversion}"
+    inside = "; ".join(filter(None, (f"{found.source}, {found.part.meaning}", conversion)))
     beyond = f"{inside}; outside the range that the equation was fitted in"
     if found.part.only_fitted:
         beyond = f"{NOT_COMPUTED}outside {found.part.range_in_words}, the range of {found.source}"

@@ -16,12 +16,15 @@ from glademark.contracts.layout import (
     OpeningFigures,
     ProductFigures,
     VolumeFigures,
+    WithoutVolume,
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey
+from glademark.measure.equations import NOT_COMPUTED
 from glademark.measure.holes import Holes
-from glademark.measure.tables import exact_sums, rows_by, sums
-from glademark.measure.volume import Sold
+from glademark.measure.tables import rows_by, sums
+from glademark.measure.tally import NOT_STATED
+from glademark.measure.volume import Sold, solid_sums, without_volume
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
 from glademark.units import INCH_CM
@@ -124,22 +127,24 @@ def volume_figures(
     """
     Volume of each stand by product in its sale unit, and in solid m3 where that is known.
 
-    `trees` are cut trees, located or not: `stand`, `count`, `basal_area_m2`; `m3_missing_trees`
-    counts those with a part that could not be converted.
+    `trees` are cut trees, located or not: `stand`, `count`, `basal_area_m2`, `size_class`;
+    `m3_missing_trees` counts those with a part whose solid volume is not known.
     """
     unknown = parts["m3"].isna()
     missing = trees.loc[parts.loc[unknown, "tree"].drop_duplicates(), [STAND, "count"]]
-    solid = exact_sums(parts["m3"], parts[STAND], stands)
-    by_product = _by_product(parts, trees["count"], sold)
+    solid = solid_sums(parts, parts[STAND], stands)
+    by_product = _by_product(parts, trees, sold)
     sources = _words(parts[STAND], parts["source"])
     conversions = _words(parts.loc[~unknown, STAND], parts.loc[~unknown, "conversion"])
     lost = sums(missing["count"], missing[STAND], stands).astype(int).tolist()
     basal_area = sums(trees["basal_area_m2"], trees[STAND], stands).tolist()
+    bare = sums(trees["count"].where(~(trees["basal_area_m2"] > 0), 0), trees[STAND], stands)
     return [
         VolumeFigures(
             m3=None if np.isnan(solid[stand]) else float(solid[stand]),
             m3_missing_trees=lost[stand],
             basal_area_m2=basal_area[stand],
+            basal_area_missing_trees=int(bare[stand]),
             by_product=by_product.get(stand, {}),
             sources=(
                 *sources.get(stand, ()),
@@ -152,28 +157,54 @@ def volume_figures(
 
 
 def _by_product(
-    parts: pd.DataFrame, count: pd.Series, sold: Sold
+    parts: pd.DataFrame, trees: pd.DataFrame, sold: Sold
 ) -> dict[int, dict[str, ProductFigures]]:
     """Figures of each product that a stand has, by stand and in the order of names."""
     own = ~parts["tree"].duplicated()  # the first part is of the tree's own product
-    table = parts[[STAND, "product", "unit", "gross", "net"]].assign(
-        trees=np.where(own, parts["tree"].map(count), 0)
+    without = without_volume(parts, trees["count"])
+    columns = [STAND, "product", "unit", "gross", "net", "source"]
+    table = parts[columns].assign(
+        trees=np.where(own, parts["tree"].map(trees["count"]), 0),
+        size_class=parts["tree"].map(trees["size_class"]),
+        **{name: without[name] for name in without},
     )
-    sold_as = table.groupby([STAND, "product"]).agg(
-        unit=("unit", "first"), gross=("gross", "sum"), net=("net", "sum"), trees=("trees", "sum")
+    keys = [STAND, "product"]
+    groups = table.groupby(keys)
+    counts = groups[["trees", "trees_without", "own_without"]].sum()
+    sold_as = pd.concat(
+        [groups["unit"].first(), groups[["gross", "net"]].sum(min_count=1), counts], axis=1
     )
+    reasons = _reasons(table[own.to_numpy() & (without["own_without"] > 0).to_numpy()], keys)
     by_product: dict[int, dict[str, ProductFigures]] = {}
     rows = sold_as.to_dict("records")
     for (stand, name), row in zip(sold_as.index.tolist(), rows, strict=True):
-        if name:
-            by_product.setdefault(stand, {})[name] = ProductFigures(
-                unit=str(row["unit"]),
-                rule=sold.products[name].log_rule if name in sold.products else "",
-                gross=float(row["gross"]),
-                net=float(row["net"]),
-                trees=int(row["trees"]),
-            )
+        by_product.setdefault(stand, {})[name or NOT_STATED] = ProductFigures(
+            unit=str(row["unit"]),
+            rule=sold.products[name].log_rule if name in sold.products else "",
+            gross=_or_none(row["gross"]),
+            net=_or_none(row["net"]),
+            trees=int(row["trees"]),
+            trees_without=int(row["own_without"]),
+            parts_without=int(row["trees_without"] - row["own_without"]),
+            without=tuple(reasons.get((stand, name), ())),
+        )
     return by_product
+
+
+def _reasons(parts: pd.DataFrame, keys: list[str]) -> dict[tuple[int, str], list[WithoutVolume]]:
+    """Trees without a volume by size class and reason, most of them first."""
+    found: dict[tuple[int, str], list[WithoutVolume]] = {}
+    trees = parts.groupby([*keys, "size_class", "source"])["own_without"].sum()
+    for (stand, product, size, why), count in trees.sort_values(ascending=False).items():
+        reason = str(why).removeprefix(NOT_COMPUTED)
+        one = WithoutVolume(size_class=str(size), reason=reason, trees=int(count))
+        found.setdefault((stand, product), []).append(one)
+    return found
+
+
+def _or_none(number: float) -> float | None:
+    """A number, None for NaN."""
+    return None if np.isnan(number) else float(number)
 
 
 def _words(stand: pd.Series, words: pd.Series) -> dict[int, list[str]]:

@@ -25,7 +25,8 @@ from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.holes import Holes
 from glademark.measure.polygons import only_polygons, union_by
-from glademark.measure.tables import known_sums, rows_by, sums
+from glademark.measure.tables import known_of_all, known_sums, rows_by, sums
+from glademark.measure.volume import without_volume
 from glademark.measure.zones import Covers
 
 FloatArray = npt.NDArray[np.float64]
@@ -308,6 +309,9 @@ def _with_strips(openings: gpd.GeoDataFrame, strips: gpd.GeoDataFrame) -> Geomet
 WHOLE = {"board foot": 0}
 """Decimals of a volume in words, where not two."""
 
+AT_LEAST = "at least "
+"""What stands before a volume that leaves out trees without one."""
+
 
 def wood_in(
     owner: pd.Series, count: int, *, marks: pd.DataFrame, parts: pd.DataFrame
@@ -316,8 +320,8 @@ def wood_in(
     Trees, basal area and volume of the cut marks of each of the owners 0..count-1.
 
     `owner` is that of each mark, <NA> for none; `tree` of `parts` is the index of `marks`. Columns
-    `trees`, `basal_area_m2`, `volume_m3` (NaN where nothing can be converted), `volume` (text by
-    product) and `mean_height_m`.
+    `trees`, `basal_area_m2`, `volume_m3` (NaN where it is not known of every tree), `volume` (text
+    by product), `trees_without` a volume and `mean_height_m`.
     """
     chosen = marks["is_cut"].to_numpy(dtype=bool) & owner.notna().to_numpy()
     rows = owner[chosen].astype(int)
@@ -328,13 +332,23 @@ def wood_in(
     part_owner = parts["tree"].map(rows)
     known = part_owner.notna()
     owned, part_owner = parts[known.to_numpy()], part_owner[known].astype(int)
+    without = without_volume(owned, marks["count"])
     return {
         "trees": sums(trees, rows, count).astype(int),
         "basal_area_m2": sums(basal_area, rows, count),
         "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
-        "volume_m3": known_sums(owned["m3"], part_owner, count),
-        "volume": _by_product(owned, np.asarray(part_owner, dtype=np.intp), count),
+        "volume_m3": known_of_all(owned["m3"], part_owner, count),
+        "volume": _by_product(owned, without, np.asarray(part_owner, dtype=np.intp), count),
+        "trees_without": sums(without["own_without"], part_owner, count).astype(int),
     }
+
+
+def volume_words(product: str, net: float, unit: str, *, trees_without: int) -> str:
+    """Net volume of one product as the text columns of layers have it."""
+    if np.isnan(net):
+        return f"{product} not computed"
+    least = AT_LEAST if trees_without else ""
+    return f"{product} {least}{net:,.{WHOLE.get(unit, 2)}f} {unit}"
 
 
 def measured_openings(
@@ -444,17 +458,22 @@ def measured_incidental(
     return features({"incidental": number, **table}, shapes[order], crs=holes.incidental.crs)
 
 
-def _by_product(parts: pd.DataFrame, owner: IntArray, count: int) -> npt.NDArray[np.object_]:
-    """Net volume of each owner in words, by product and unit; missing where nothing is known."""
+def _by_product(
+    parts: pd.DataFrame, without: pd.DataFrame, owner: IntArray, count: int
+) -> npt.NDArray[np.object_]:
+    """Net volume of each owner in words, by product and unit; missing without any product."""
     groups = parts["net"].groupby([owner, parts["product"], parts["unit"]])
+    keys = groups.size().index
     total = known_sums(parts["net"], groups.ngroup(), groups.ngroups)
-    net = pd.Series(total, index=groups.size().index).dropna()
+    lost = sums(without["trees_without"], groups.ngroup(), groups.ngroups)
+    table = pd.DataFrame({"net": total, "lost": lost}, index=keys)
+    table = table[table["net"].notna() | (table.index.get_level_values("product") != "")]
     words = pd.Series(
         [
-            f"{product} {amount:,.{WHOLE.get(unit, 2)}f} {unit}"
-            for (_, product, unit), amount in zip(net.index.tolist(), net.tolist(), strict=True)
+            volume_words(product, net, unit, trees_without=int(lost))
+            for (_, product, unit), net, lost in table.itertuples()
         ],
-        index=net.index.get_level_values(0),
+        index=table.index.get_level_values(0),
         dtype=object,
     )
     told = words.groupby(level=0).agg("; ".join).reindex(np.arange(count))

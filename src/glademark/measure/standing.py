@@ -31,12 +31,14 @@ from glademark.forestry import (
 )
 from glademark.forestry.cruise import BASAL_AREA, TREES
 from glademark.measure.marks import size_class
-from glademark.measure.volume import Sold, unit_factor, volumes
+from glademark.measure.volume import Sold, product_key, unit_factor, volumes
 from glademark.project.model import AllowanceSettings
-from glademark.units import BASAL_AREA_M2_HA, SOLID_M3, split_quantity
+from glademark.units import BASAL_AREA_M2_HA, INCH_CM, SOLID_M3, split_quantity
 
 BASAL = "basal_area"
 SOLID = "solid_volume"
+_SAME_CM = 1e-6
+"""Diameters this close are one: a class in inches may begin at a limit in centimetres."""
 ASKED_ERROR_PCT = 10.0
 """Sampling error for which the number of plots needed is said, in per cent."""
 
@@ -80,12 +82,15 @@ class Standing:
         `trees` and `basal_area_m2` per hectare by size class; empty without a cruise.
     notices
         One sentence each.
+    not_counted
+        Size classes of which the cruise did not count all trees: it began at a larger diameter.
     """
 
     stocks: tuple[Stock, ...]
     plots: gpd.GeoDataFrame | None
     by_class: pd.DataFrame
     notices: tuple[str, ...]
+    not_counted: frozenset[str] = frozenset()
 
 
 def given_stocks(
@@ -220,7 +225,7 @@ def cruised(
         if name in known
     ]
     lost = [name.replace("_", " ") for name in amounts if name not in known]
-    notices = [f"cruise: {name} cannot be computed for every tree" for name in lost]
+    notices = [_not_computed(lost, trees)] if lost else []
     bare = int(trees.loc[trees["dbh"].isna(), "count"].sum())
     if bare:
         notices.append(
@@ -235,8 +240,21 @@ def cruised(
         stocks=tuple(stocks),
         plots=shown,
         by_class=_by_class(plots, trees, classes),
+        not_counted=_not_counted(trees, classes, settings),
         notices=(*notices, _how_many(stocks[0].total)),
     )
+
+
+def _of_no_product(trees: pd.DataFrame) -> pd.Series:
+    """Trees that may be of any product: none is recorded, and they are no cull."""
+    return trees["product"].map(product_key).eq("") & ~trees["cull"].astype(bool)
+
+
+def _not_computed(lost: Sequence[str], trees: pd.DataFrame) -> str:
+    """Sentence on quantities whose stock is not known."""
+    count = int(trees.loc[_of_no_product(trees), "count"].sum())
+    why = f"{count:,} trees on plots are of no product" if count else "not known of every tree"
+    return f"cruise: the standing stock of {', '.join(lost)} is not computed: {why}"
 
 
 def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
@@ -252,6 +270,9 @@ def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
     solid = _per_tree(parts, "m3", trees.index)
     unknown = parts.loc[parts["m3"].isna(), "tree"]
     solid[trees.index.get_indexer(pd.Index(unknown))] = np.nan
+    of_none = _of_no_product(trees).to_numpy()
+    for amount in amounts.values():
+        amount[of_none] = np.nan  # it may be any product
     return {SOLID: solid, **amounts}
 
 
@@ -339,6 +360,20 @@ def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses
     mean = np.average(values, axis=0, weights=plots["weight"].to_numpy(dtype=float))
     columns = {"trees": mean[: len(present)], "basal_area_m2": mean[len(present) :]}
     return pd.DataFrame(columns, index=present)
+
+
+def _not_counted(
+    trees: pd.DataFrame, classes: SizeClasses, settings: AllowanceSettings
+) -> frozenset[str]:
+    """Classes that begin below the cruise's smallest diameter; unless stated, that end below it."""
+    stated = settings.smallest_dbh_cm
+    smallest_cm = trees["dbh_cm"].min() if stated is None else stated
+    unit_cm = INCH_CM if classes.unit == "in" else 1.0
+    edges = np.array([0.0, *classes.edges, np.inf]) * unit_cm
+    below = (edges[:-1] < smallest_cm - _SAME_CM) if stated else (edges[1:] <= smallest_cm)
+    return frozenset(
+        label for label, is_below in zip(classes.labels, below, strict=True) if is_below
+    )
 
 
 def _how_many(basal_area: Estimate) -> str:

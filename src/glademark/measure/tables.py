@@ -52,6 +52,19 @@ def exact_sums(amount: npt.ArrayLike, group: npt.ArrayLike, count: int) -> Float
     return total.reindex(np.arange(count)).to_numpy()
 
 
+def known_of_all(amount: npt.ArrayLike, group: npt.ArrayLike, count: int) -> FloatArray:
+    """
+    Sum in each of the groups 0..count-1, NaN where one is not known, or there is none.
+
+    Examples
+    --------
+    >>> known_of_all([1.0, 2.0, float("nan")], [0, 0, 0], 1).tolist()
+    [nan]
+    """
+    unknown = sums(np.isnan(np.asarray(amount, dtype=float)), group, count)
+    return np.where(unknown > 0, np.nan, known_sums(amount, group, count))
+
+
 def table_of_sums(
     amount: npt.ArrayLike, row: npt.ArrayLike, column: npt.ArrayLike, shape: tuple[int, int]
 ) -> FloatArray:

@@ -1,8 +1,9 @@
 """
 The tally: cut trees by zone, product, species and size class, with totals.
 
-Totals are sums of the unrounded cells. A total over products has a volume in a sale unit only where
-all of it is in that unit; solid m3 beside it says how much of it could be converted.
+Totals are sums of the unrounded cells, of the trees that have a volume: `trees_without` counts the
+others. A total over products has a volume in a sale unit only where all of it is in that unit, and
+solid m3 only where all of it converts.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,6 +16,7 @@ from glademark.contracts.frames import STAND
 from glademark.contracts.layers import VOLUME_BY_ZONE
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.standing import BASAL, SOLID, Stock
+from glademark.measure.volume import without_volume
 
 ALL = "all"
 NOT_STATED = "not stated"
@@ -22,7 +24,9 @@ NOT_STATED = "not stated"
 FloatArray = npt.NDArray[np.float64]
 
 _KEYS = ("zone", "located", "product", "species", "size_class")
-_SUMS = ("trees", "basal_area_m2", "gross", "net", "m3")
+_SUMS = (
+    "trees", "basal_area_m2", "gross", "net", "m3", "trees_without", "own_without", "unconverted",
+)  # fmt: skip
 _WORDS = ("unit", "log_rule", "source")
 _ROWS: Mapping[str, tuple[str, ...]] = {
     "zone_product": ("zone", "located", "product"),
@@ -38,9 +42,12 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
 
     `trees` has `stand`, `zone`, `located` (located or not_located), `species`, `size_class`,
     `count`, `basal_area_m2`; trees and basal area are counted once, with the tree's own product.
+    What is left out of volumes is in columns of `measure.volume.without_volume`; `stems` are the
+    trees of each record, whatever part it is.
     """
     at = trees.index.get_indexer(pd.Index(parts["tree"]))
     own = ~parts["tree"].duplicated().to_numpy()
+    without = without_volume(parts, trees["count"])
     return pd.DataFrame(
         {
             STAND: parts[STAND].to_numpy(),
@@ -52,6 +59,8 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
             "trees": np.where(own, trees["count"].to_numpy()[at], 0),
             "basal_area_m2": np.where(own, trees["basal_area_m2"].to_numpy()[at], 0.0),
             **{name: parts[name].array for name in ("unit", "log_rule", "gross", "net", "m3")},
+            **{name: without[name].array for name in without},
+            "stems": trees["count"].to_numpy()[at],
             "source": parts["source"].array,
         }
     )
@@ -118,7 +127,8 @@ def _summed(once: pd.DataFrame, keys: tuple[str, ...], *, row: str) -> pd.DataFr
             "volume_net": table["net"].where(is_one),
             "volume_unit": scales["unit", "first"].where(is_one, ""),
             "log_rule": scales["log_rule", "first"].where(is_one, ""),
-            "volume_m3": table["m3"],
+            "volume_m3": table["m3"].where(table["unconverted"] == 0),
+            "trees_without": table["trees_without" if "product" in keys else "own_without"],
             "volume_source": sources.agg("; ".join),
         }
     ).reset_index()

@@ -1,9 +1,9 @@
 """
 Volume of trees: as recorded, else by the project's volume table, else by a published equation.
 
-A tree is counted once and may have parts that each add volume. Gross, defect, net; cull has no
-volume. Amounts in different sale units are never added; solid m3 stands beside them where a
-conversion is known.
+A tree is counted once and may have parts that each add volume. Gross, defect, net; cull has gross
+volume and no net. What is not known is NaN, never zero. Amounts in different sale units are never
+added; solid m3 stands beside them where a conversion is known.
 """
 
 from collections.abc import Mapping
@@ -18,6 +18,7 @@ import pandas as pd
 from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames, VolumeTable, to_solid_m3
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.equations import NOT_COMPUTED, EquationVolumes, equation_volumes
+from glademark.measure.tables import exact_sums, sums
 from glademark.project.model import ProductSettings, VolumeSettings
 from glademark.units import CUBIC_FOOT_M3, FOOT_M, INCH_CM, SOLID_M3
 
@@ -28,7 +29,7 @@ PART_COLUMNS = (
 """Columns of `volumes`: one row a part of a tree."""
 
 RECORDED = "recorded with the mark"
-CULL = "cull: no volume"
+CULL = "cull: gross volume only"
 NO_TABLE = f"{NOT_COMPUTED}no volume table"
 NO_DIAMETER = f"{NOT_COMPUTED}no diameter"
 NO_PRODUCT = f"{NOT_COMPUTED}no product"
@@ -46,6 +47,10 @@ SAME_KIND: Mapping[str, tuple[str, float]] = MappingProxyType(
         "green ton": ("green ton", 1.0),
     }
 )
+
+BOARD_FEET = ("board foot", "MBF")
+SAWLOG = "sawlog"
+"""Part of a tree that board feet are scaled of, by the name that sets of equations have for it."""
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -119,6 +124,36 @@ def sale_unit_of(product: str, products: Mapping[str, Product]) -> str:
     return products[product].unit if product in products else ""
 
 
+def solid_sums(parts: pd.DataFrame, group: npt.ArrayLike, count: int) -> FloatArray:
+    """Net solid volume of the groups 0..count-1; NaN without any or where some does not convert."""
+    total = exact_sums(parts["m3"], group, count)
+    return np.where(sums(_unconverted(parts), group, count) > 0, np.nan, total)
+
+
+def _unconverted(parts: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Parts that have a volume and no solid volume."""
+    return np.asarray(parts["net"].notna() & parts["m3"].isna())
+
+
+def without_volume(parts: pd.DataFrame, count: pd.Series) -> pd.DataFrame:
+    """
+    What each part of a tree adds to the trees that an amount leaves out, as whole numbers.
+
+    `trees_without` where the part has no volume, `own_without` of them those of the tree's own
+    product (so that a sum over products counts a tree once), `unconverted` where it has one and no
+    solid volume. `count` are the trees of each record, on the index that `tree` of parts speaks of.
+    """
+    trees = parts["tree"].map(count)
+    without = trees.where(parts["net"].isna(), 0).astype(int)
+    return pd.DataFrame(
+        {
+            "trees_without": without,
+            "own_without": without.where(~parts["tree"].duplicated(), 0),
+            "unconverted": trees.where(_unconverted(parts), 0).astype(int),
+        }
+    )
+
+
 def volumes(
     trees: pd.DataFrame,
     *,
@@ -166,10 +201,47 @@ def volumes(
     if not pieces:
         return pd.DataFrame({name: [] for name in PART_COLUMNS}).astype({"stand": np.int64})
     columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in pieces[0]}
+    columns |= _solid_of_board_feet(columns, trees, sold)
     order = np.argsort(columns["tree"], kind="stable")  # positions until here
     columns["stand"] = trees["stand"].to_numpy()[columns["tree"]]
     columns["tree"] = trees.index.to_numpy()[columns["tree"]]
     return pd.DataFrame({name: columns[name][order] for name in PART_COLUMNS})
+
+
+def _solid_of_board_feet(
+    columns: Mapping[str, npt.NDArray[Any]], trees: pd.DataFrame, sold: Sold
+) -> dict[str, npt.NDArray[Any]]:
+    """
+    `m3` and `conversion` with the solid wood of board feet by the cubic equation of the tree.
+
+    Only where the project states no solid content. An equation to a smaller top than the sawlog's
+    holds the tree's other parts as well: they are taken off.
+    """
+    lost = np.isin(columns["unit"], BOARD_FEET) & np.isfinite(columns["net"])
+    lost &= np.isnan(columns["m3"])
+    if sold.settings is None or not lost.any():
+        return {}
+    row = columns["tree"][lost]
+    some = trees.iloc[row]
+    found = equation_volumes(
+        some,
+        product=Product(name="solid", unit="m3"),
+        named=ProductSettings(unit="m3"),
+        settings=sold.settings,
+        species=sold.species,
+        preferred=SAWLOG,
+    )
+    others = np.bincount(
+        columns["tree"], weights=np.nan_to_num(columns["m3"]), minlength=len(trees)
+    )
+    gross, net = columns["gross"][lost], columns["net"][lost]
+    sound = np.divide(net, gross, out=np.zeros(len(net)), where=gross > 0)
+    stem = found.per_tree * some["count"].to_numpy(dtype=float) * sound
+    solid, conversion = columns["m3"].copy(), columns["conversion"].copy()
+    rest = np.maximum(stem - others[row], 0.0)
+    solid[lost] = np.where(found.part == SAWLOG, stem, rest)
+    conversion[lost] = "solid wood of board feet by " + found.source
+    return {"m3": solid, "conversion": conversion}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -198,7 +270,7 @@ class _Stems:
     @property
     def recorded(self) -> npt.NDArray[np.bool_]:
         """Which have a volume that was recorded with the mark."""
-        return np.asarray(np.isfinite(self.columns["volume"]) & ~self.columns["cull"])
+        return np.asarray(np.isfinite(self.columns["volume"]))
 
     def of(self, chosen: npt.NDArray[Any]) -> Self:
         """Some of these."""
@@ -216,7 +288,8 @@ def _of_product(
     own = _computed(rest, name, "", sold, unit=unit)
     part_names = sold.table.parts_of(name) if sold.table is not None else ()
     more = [_computed(rest, name, part, sold) for part in part_names if part]
-    some = [{k: v[piece["gross"] > 0] for k, v in piece.items()} for piece in more]
+    unknown = np.isnan(own["net"])  # of a tree without a volume, the top has none either
+    some = [{k: v[unknown | (piece["gross"] > 0)] for k, v in piece.items()} for piece in more]
     return [first, own, *some]
 
 
@@ -244,6 +317,7 @@ def _recorded(
     factor = np.array([*(unit_factor(one, unit) for one in units), np.nan], dtype=float)[code]
     gross = stems.columns["volume"] * factor
     source = np.where(np.isfinite(gross), RECORDED, UNIT_DIFFERS)
+    source = np.where(stems.columns["cull"], CULL, source)
     sold_by = np.where(unit != "", unit, given)
     no = np.zeros(len(gross), dtype=bool)
     piece = _parts(stems, name=name, unit=sold_by, gross=gross, source=source, products=products)
@@ -296,7 +370,7 @@ def _computed(
         per_tree[open_still] = found.per_tree
         source[open_still] = _why(source[open_still], found, has_table=sold.table is not None)
     gross, cull = per_tree * stems.columns["count"], stems.columns["cull"]
-    gross, source = np.where(cull, 0.0, gross), np.where(cull, CULL, source)
+    source = np.where(cull, CULL, source)
     units = np.full(len(gross), unit, dtype=object)
     piece = _parts(
         stems, name=sold_as, unit=units, gross=gross, source=source, products=sold.products
@@ -401,7 +475,7 @@ def _parts(
 ) -> dict[str, npt.NDArray[Any]]:
     """Columns of `volumes` for one product; `tree` is the row of each."""
     count = len(gross)
-    net = gross * stems.columns["sound"]
+    net = np.where(stems.columns["cull"], 0.0, gross * stems.columns["sound"])
     solid, conversion = np.full(count, np.nan), ""
     if name in products:
         solid, conversion = to_solid_m3(net, products[name], species_code=stems.columns["code"])

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 from glademark.measure.standing import BASAL
 from glademark.report.quantities import (
+    AT_LEAST,
+    AT_MOST,
     basal_area_unit,
     show,
     show_area,
@@ -60,7 +62,10 @@ def marking_progress(layout: Layout, units: Units) -> MarkingProgress | None:
     rows = layout.allowance[layout.allowance["quantity"] == BASAL]
     if rows.empty:
         return None
-    names = ("marked", "share", "share_on_marked_ground", "remaining", "remaining_per_ha_elsewhere")
+    names = (
+        "marked", "share", "share_on_marked_ground", "remaining", "remaining_per_ha_elsewhere",
+        "trees_without",
+    )  # fmt: skip
     row = {name: float(rows[name].astype(float).iloc[0]) for name in names}
     share = (
         row["share"] / row["share_on_marked_ground"]
@@ -69,14 +74,19 @@ def marking_progress(layout: Layout, units: Units) -> MarkingProgress | None:
     )
     if not math.isfinite(share):
         return None
-    operable_m2 = layout.figures.stand.operable_m2
+    operable_m2, least = layout.figures.stand.operable_m2, f"{AT_LEAST} " * _leaves_out(row)
     areas = [show_area(part * operable_m2, units) for part in (share, 1.0, 1.0 - share)]
     return MarkingProgress(
         marked_ground=f"{show_share(share)} of the operable area, {areas[0]} of {areas[1]}",
-        taken=f"{show_share(row['share_on_marked_ground'])} of the basal area there, "
-        f"{show_share(row['share'])} of that of the stand",
+        taken=f"{least}{show_share(row['share_on_marked_ground'])} of the basal area there, "
+        f"{least}{show_share(row['share'])} of that of the stand",
         remaining=_remaining(row, areas[2], units),
     )
+
+
+def _leaves_out(row: dict[str, float]) -> bool:
+    """Whether trees without a diameter are not in what is marked."""
+    return row["trees_without"] > 0
 
 
 def _remaining(row: dict[str, float], rest: str, units: Units) -> str:
@@ -85,9 +95,9 @@ def _remaining(row: dict[str, float], rest: str, units: Units) -> str:
         return ""
     if row["remaining"] <= 0:
         return "nothing: the allowance is used up"
+    most = f"{AT_MOST} " * _leaves_out(row)
     if math.isnan(row["remaining_per_ha_elsewhere"]):
         name, size = basal_area_unit(units)
-        return f"{show_number(row['left'] / size, 0)} {name}"
-    return (
-        f"{show(row['remaining_per_ha_elsewhere'], 'm2/ha', units)} on the {rest} not marked so far"
-    )
+        return f"{most}{show_number(row['remaining'] / size, 0)} {name}"
+    each = show(row["remaining_per_ha_elsewhere"], "m2/ha", units)
+    return f"{most}{each} on the {rest} not marked so far"

@@ -5,7 +5,7 @@ Files keep unrounded SI numbers; what is shown here is for reading only. Texts a
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from types import MappingProxyType
 
 from glademark.contracts.layers import Units
@@ -13,6 +13,9 @@ from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
 
 MISSING = "-"
 """What stands where there is no number."""
+
+AT_LEAST, AT_MOST = "at least", "at most"
+"""What stands before a sum that leaves out something, and before what is left of it."""
 
 _SHARE = ("%", 0.01)
 _SHOWN: Mapping[Units, Mapping[str, tuple[str, float]]] = MappingProxyType(
@@ -316,6 +319,34 @@ def show_volume(volume: float | None, unit: str) -> str:
     """
     value = _number(volume)
     return MISSING if math.isnan(value) else _with_unit(value, unit, sale_decimals(unit))
+
+
+def show_sum(amount: float | None, unit: str, *, trees: int, trees_without: int) -> str:
+    """
+    A volume in its sale unit that may leave out trees.
+
+    Examples
+    --------
+    >>> show_sum(37.04, "green ton", trees=187, trees_without=36)
+    'at least 37.0 green tons; 36 of 187 trees without a volume'
+    >>> show_sum(None, "", trees=36, trees_without=36)
+    'not computed; 36 of 36 trees without a volume'
+    """
+    value = _number(amount)
+    text = "not computed" if math.isnan(value) else show_volume(value, unit)
+    if not trees_without:
+        return text
+    least = "" if math.isnan(value) else f"{AT_LEAST} "
+    return f"{least}{text}; {trees_without:,} of {trees:,} trees without a volume"
+
+
+def end_words(row: Mapping[Hashable, object], column: str, text: str) -> str:
+    """A figure of the allowance, said to be a least or a most where marked trees have no amount."""
+    if text == MISSING or not int(str(row.get("trees_without", 0))):
+        return text
+    ends = {"marked": AT_LEAST, "share": AT_LEAST, "remaining": AT_MOST}
+    end = ends.get(column.split("_", maxsplit=1)[0], "")
+    return f"{end} {text}" if end else text
 
 
 def sale_decimals(unit: str) -> int:

@@ -29,6 +29,7 @@ from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
 from glademark.report.shown_text import shown_text
+from glademark.report.wood_by_zone import left_out
 from glademark.units import ACRE_M2, HECTARE_M2
 
 if TYPE_CHECKING:
@@ -255,6 +256,7 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     lines = [
         *CAUTIONS,
         *(f"Volumes from: {source}" for source in volume.sources),
+        *left_out(volume),
         f"Size classes: {volume.size_class_rule}",
         *delivery.layout.notices,
     ]

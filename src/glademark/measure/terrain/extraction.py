@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import ExtractionFigures
 from glademark.measure.corridors import carry_ends_on
+from glademark.measure.openings import AT_LEAST
 from glademark.measure.terrain.network import (
     Entry,
     Network,
@@ -21,10 +22,24 @@ from glademark.measure.terrain.network import (
     enter,
     wood_over,
 )
+from glademark.measure.volume import without_volume
 from glademark.project.model import MachineSettings
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
+
+FIXED = (
+    "trees", "solid m3", "trees without solid m3", "basal area", "trees without a diameter",
+    "trees without a volume",
+)  # fmt: skip
+"""First columns of `Wood.amounts`: trees, amounts in SI, and the trees that each leaves out."""
+TREES, SOLID_M3, NO_SOLID, BASAL_AREA, NO_BASAL_AREA, NO_VOLUME = range(len(FIXED))
+WEIGHTS = (
+    ("m3", SOLID_M3, NO_SOLID),
+    ("basal_area", BASAL_AREA, NO_BASAL_AREA),
+    ("trees", TREES, None),
+)
+"""What means are weighted by, the first that every tree has: its column, the trees without it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -39,8 +54,8 @@ class Wood:
     products
         Name and sale unit of each product.
     amounts
-        Shape (n, 3 + products): trees, solid m3 (0 where unknown), 1 where that is known, then the
-        net volume of each product in its sale unit.
+        Shape (n, len(FIXED) + products): the columns of `FIXED`, then the net volume of each
+        product in its sale unit; 0 where an amount is not known.
     """
 
     row: npt.NDArray[np.intp]
@@ -57,7 +72,7 @@ class Wood:
         trees
             Shape (n,).
         """
-        return np.asarray(self.amounts[:, 0])
+        return np.asarray(self.amounts[:, TREES])
 
 
 def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArray) -> Wood:
@@ -67,7 +82,7 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArra
     Parameters
     ----------
     marks
-        `is_cut`, `count`, on the index that `parts` speaks of.
+        `is_cut`, `count`, `basal_area_m2`, on the index that `parts` speaks of.
     parts
         As from `glademark.measure.volume.volumes`.
     solid_m3
@@ -80,16 +95,23 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArra
     """
     row = np.flatnonzero(marks["is_cut"].to_numpy(dtype=bool))
     cut = pd.Series(np.arange(len(row)), index=marks.index[row])
-    known = parts[(parts["product"] != "") & parts["net"].notna() & parts["tree"].isin(cut.index)]
+    mine = parts[parts["tree"].isin(cut.index)]
+    own_without = without_volume(mine, marks["count"])["own_without"]
+    without = own_without.groupby(mine["tree"]).sum().reindex(cut.index, fill_value=0)
+    known = mine[(mine["product"] != "") & mine["net"].notna()]
     sold_as = known.groupby(["product", "unit"])
     products = [*sold_as.size().index]
     sums = np.zeros((len(row), len(products)))
     np.add.at(sums, (known["tree"].map(cut), sold_as.ngroup()), known["net"])
-    solid = solid_m3[row]
+    solid, trees = solid_m3[row], marks["count"].to_numpy(dtype=float)[row]
+    basal_area = marks["basal_area_m2"].to_numpy(dtype=float)[row]
     amounts = [
-        marks["count"].to_numpy(dtype=float)[row],
+        trees,
         np.nan_to_num(solid),
-        (~np.isnan(solid)).astype(float),
+        np.where(np.isnan(solid), trees, 0.0),
+        basal_area,
+        np.where(basal_area > 0, 0.0, trees),
+        without.to_numpy(dtype=float),
         *sums.T,
     ]
     return Wood(
@@ -108,25 +130,36 @@ def wood_columns(
     Parameters
     ----------
     sums
-        Sums of `Wood.amounts`; shape (rows, 3 + products).
+        Sums of `Wood.amounts`.
     products
         As in `Wood`.
 
     Returns
     -------
     columns
-        `trees`, `volume_m3` (NaN where it is not known of any tree) and `volume` (text by product).
+        `trees`, `volume_m3` (NaN where it is not known of every tree), `volume` (text by product)
+        and `trees_without` a volume.
     """
     words = np.full(len(sums), "", dtype=object)
-    for place, (product, unit) in enumerate(products, start=3):
+    for place, (product, unit) in enumerate(products, start=len(FIXED)):
         some = sums[:, place] > 0
-        shown = [f"{product} {net:,.2f} {unit}" for net in sums[some, place]]
+        least = np.where(_is_none(sums[some, NO_VOLUME]), "", AT_LEAST)
+        shown = [
+            f"{product} {word}{net:,.2f} {unit}"
+            for word, net in zip(least, sums[some, place], strict=True)
+        ]
         words[some] = words[some] + np.where(words[some] == "", "", "; ") + np.array(shown, object)
     return {
-        "trees": np.rint(sums[:, 0]).astype(int),
-        "volume_m3": np.where(sums[:, 2] > 0, sums[:, 1], np.nan),
+        "trees": np.rint(sums[:, TREES]).astype(int),
+        "volume_m3": np.where(_is_none(sums[:, NO_SOLID]), sums[:, SOLID_M3], np.nan),
         "volume": words,
+        "trees_without": np.rint(sums[:, NO_VOLUME]).astype(int),
     }
+
+
+def _is_none(trees: FloatArray) -> npt.NDArray[np.bool_]:
+    """Whether sums of whole trees are nil."""
+    return trees < 0.5  # noqa: PLR2004 - half a tree
 
 
 def solid_m3(sums: FloatArray) -> float | None:
@@ -141,9 +174,9 @@ def solid_m3(sums: FloatArray) -> float | None:
     Returns
     -------
     volume
-        In m3; None where it is not known of any tree.
+        In m3; None where it is not known of every tree, or there is none.
     """
-    return float(sums[1]) if sums[2] > 0 else None
+    return float(sums[SOLID_M3]) if sums[TREES] > 0 and _is_none(sums[NO_SOLID]) else None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -379,34 +412,40 @@ def extraction_figures(
     Returns
     -------
     figures
-        Means are weighted by solid volume, by trees where none is known.
+        Means are weighted by solid volume where that is known of every tree, else by basal area
+        where every tree has a diameter, else by trees.
     """
     reached = np.isfinite(entry.distance_m)
     sums = [wood.amounts[side].sum(axis=0) for side in (reached, ~reached)]
-    by_volume = sums[0][2] > 0
-    weight = wood.amounts[reached, 1 if by_volume else 0]
+    name, column = next(
+        (name, column)
+        for name, column, without in WEIGHTS
+        if without is None or _is_none(sums[0][without])
+    )
+    weight = wood.amounts[reached, column]
     way, inside = entry.distance_m[reached], entry.inside_m[reached]
     extracted = float(weight @ way)
     within = float(weight @ inside)
     total = float(weight.sum())
     solid = solid_m3(sums[0])
-    names = pd.Series(extraction.landing_names(entry.landing[reached]), dtype=object)
-    arriving = pd.Series(weight).groupby(names.to_numpy()).sum()
+    landings = pd.Series(extraction.landing_names(entry.landing[reached]), dtype=object)
+    arriving = pd.Series(weight).groupby(landings.to_numpy()).sum()
     return ExtractionFigures(
         network_m=float(extraction.network.edges.length_m.sum()),
         unreached=unreached_corridors(layer),
-        trees=round(sums[0][0]),
-        trees_unreached=round(sums[1][0]),
+        trees=round(sums[0][TREES]),
+        trees_unreached=round(sums[1][TREES]),
+        trees_without_m3=round(sums[0][NO_SOLID]),
         m3=solid,
         m3_unreached=solid_m3(sums[1]),
-        weight="m3" if by_volume else "trees",
+        weight=name,
         mean_m=extracted / total if total > 0 else float("nan"),
         farthest_m=float(way.max()) if len(way) else float("nan"),
         inside_share=within / extracted if extracted > 0 else float("nan"),
         outside_share=1 - within / extracted if extracted > 0 else float("nan"),
         payload_m3=machine.payload_m3,
         loads=solid / machine.payload_m3 if machine.payload_m3 and solid is not None else None,
-        by_landing={str(name): float(amount) for name, amount in arriving.items()},
+        by_landing={str(landing): float(amount) for landing, amount in arriving.items()},
     )
 
 

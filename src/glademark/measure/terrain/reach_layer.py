@@ -11,8 +11,10 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import ReachFigures
-from glademark.measure.terrain.extraction import Wood, solid_m3, wood_columns
+from glademark.measure.terrain.extraction import FIXED, TREES, Wood, solid_m3, wood_columns
 from glademark.measure.terrain.reach import SLACK_M, Stubs, shortest_stubs, to_corridor
+
+_OF_STUBS = ("trees", "volume_m3")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -97,7 +99,7 @@ def stub_layer(
             "corridor": names[stubs.start],
             "length_m": shapely.length(stubs.lines),
             "tree_id": marks["tree_id"].to_numpy(dtype=object)[wood.row[stubs.tree]],
-            **{k: v for k, v in wood_columns(sums, wood.products).items() if k != "volume"},
+            **{k: v for k, v in wood_columns(sums, wood.products).items() if k in _OF_STUBS},
             "crosses": crosses,
         }
     )
@@ -128,11 +130,11 @@ def reach_figures(reach: Reach, wood: Wood, stubs: Stubs, *, reach_m: float) -> 
     sums = [wood.amounts[side].sum(axis=0) for side in (within, ~within)]
     left = ~within & (stubs.served < 0)
     farthest = reach.distance_m.max() if len(within) else np.nan
-    beyond = zip(wood.products, sums[1][3:], strict=True)
+    beyond = zip(wood.products, sums[1][len(FIXED) :], strict=True)
     return ReachFigures(
         reach_m=reach_m,
-        trees_within=round(sums[0][0]),
-        trees_beyond=round(sums[1][0]),
+        trees_within=round(sums[0][TREES]),
+        trees_beyond=round(sums[1][TREES]),
         m3_within=solid_m3(sums[0]),
         m3_beyond=solid_m3(sums[1]),
         by_product_beyond={name: f"{net:,.2f} {unit}" for (name, unit), net in beyond if net > 0},

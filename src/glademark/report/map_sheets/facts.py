@@ -11,7 +11,7 @@ from glademark.report.quantities import (
     show_length,
     show_number,
     show_share,
-    show_volume,
+    show_sum,
 )
 from glademark.report.review_page.wording import unit_text
 
@@ -120,13 +120,18 @@ def _openings(openings: Mapping[str, float], units: Units) -> str:
     return words
 
 
+def _number(value: object) -> float | None:
+    """A number of the summary; None where there is none."""
+    return float(value) if isinstance(value, int | float) else None
+
+
 def _volumes(products: dict[str, dict[str, object]]) -> list[tuple[str, str]]:
     """Net volume of each product in its sale unit."""
     shown = list(products.items())[:_MOST_PRODUCTS]
     found = []
     for name, product in shown:
-        unit = str(product["unit"])
-        amount = show_volume(float(str(product["net"])), unit) if unit else "volume not computed"
+        trees = {key: int(str(product[key])) for key in ("trees", "trees_without")}
+        amount = show_sum(_number(product["net"]), str(product["unit"]), **trees)
         found.append((printable(name).capitalize(), amount))
     if len(products) > len(shown):
         found.append(("Others", f"{len(products) - len(shown)} more products: tables sheet"))

@@ -15,6 +15,7 @@ from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
+    end_words,
     heading_unit,
     sale_decimals,
     show,
@@ -32,6 +33,7 @@ from glademark.report.unconfirmed import (
     all_with,
     unconfirmed_trees,
 )
+from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping
@@ -39,7 +41,6 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.report.delivery import Delivery
 
-_ALL = "all"
 _TROUBLE = ("exceeded", "near", "not_checked")
 
 
@@ -105,37 +106,11 @@ def volume_table(delivery: Delivery) -> TextTable:
 
 def _volume_rows(cells: pd.DataFrame, zones: list[str], units: Units) -> Iterator[tuple[str, ...]]:
     """Trees, basal area, then a row for each product and sale unit, then solid volume."""
-    name, size = basal_area_unit(units)
-    yield _numbers("Trees", _by_zone(cells, "trees", zones), 0)
-    yield _numbers(
-        f"Basal area, {unit_text(name)}", _by_zone(cells, "basal_area_m2", zones) / size, 1
-    )
-    for (product, unit), part in cells.groupby(["product", "volume_unit"], sort=True):
-        heading = f"{printable(product)}, {heading_unit(str(unit)) or 'not computed'}"
-        rule = next((rule for rule in part["log_rule"].dropna().unique() if rule), "")
-        if rule:
-            heading += f" ({printable(rule)})"
-        yield _numbers(heading, _by_zone(part, "volume_net", zones), sale_decimals(str(unit)))
-    if cells["volume_m3"].notna().any():
-        name, size = shown_unit("m3", units)
-        yield _numbers(
-            f"Solid volume, {unit_text(name)}",
-            _by_zone(cells, "volume_m3", zones) / size,
-            sale_decimals(name),
-        )
-
-
-def _by_zone(cells: pd.DataFrame, column: str, zones: list[str]) -> pd.Series:
-    """Sum of a column in each zone and over all; NaN where there is nothing to add."""
-    values = pd.to_numeric(cells[column]).astype("float64")
-    sums = values.groupby(cells["zone"]).sum(min_count=1).reindex(zones)
-    sums[_ALL] = values.sum(min_count=1)
-    return sums
-
-
-def _numbers(heading: str, numbers: pd.Series, decimals: int) -> tuple[str, ...]:
-    """One row of numbers."""
-    return (heading, *(show_number(number, decimals) for number in numbers))
+    for row in wood_rows(cells, zones, units):
+        parts = (_sentence(printable(row.title)), row.before, unit_text(row.unit))
+        rule = f" ({printable(row.rule)})" if row.rule else ""
+        heading = ", ".join(part for part in parts if part) + rule
+        yield (heading, *(show_number(number, row.decimals) for number in row.numbers))
 
 
 def _volume_notes(delivery: Delivery) -> Iterator[str]:
@@ -143,11 +118,8 @@ def _volume_notes(delivery: Delivery) -> Iterator[str]:
     volume = delivery.layout.figures.volume
     if volume.sources:
         yield f"Volumes from: {printable('; '.join(volume.sources))}."
-    if volume.m3 is not None and volume.m3_missing_trees:
-        yield (
-            f"Solid volume leaves out {counted(volume.m3_missing_trees, 'tree')}: no volume, or no "
-            "conversion."
-        )
+    for said in left_out(volume):
+        yield f"{_sentence(printable(said))}."
     cleared = delivery.project.openings.cleared_to_dbh_cm
     if cleared is not None:
         units = delivery.project.heading.units
@@ -238,7 +210,8 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
         ("Allowable removal", "allowable"), ("Marked", "marked"),
         ("   in corridors", "marked_corridor"),
         ("   in openings", "marked_opening"), ("   in the matrix", "marked_matrix"),
-        ("   elsewhere", "marked_other"), ("Remaining allowance", "remaining"),
+        ("   elsewhere", "marked_other"), ("   trees without an amount", "trees_without"),
+        ("Remaining allowance", "remaining"),
         ("   at least", "remaining_low"),
         ("   at most", "remaining_high"), ("Share taken", "share"),
         ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
@@ -258,10 +231,17 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
             (title, *(_amount(row, column, units) for row in quantities))
             for title, column in lines
             if allowance[column].notna().any()
+            and (column != "trees_without" or allowance[column].any())
         ),
         rights=frozenset(range(1, len(quantities) + 1)),
-        notes=(note, *_progress(delivery)),
+        notes=(note, *_not_computed(delivery), *_progress(delivery)),
     )
+
+
+def _not_computed(delivery: Delivery) -> Iterator[str]:
+    """Products whose standing stock is not known."""
+    if unknown := no_allowance(delivery.layout):
+        yield f"Standing stock of {printable(', '.join(unknown))}: not computed."
 
 
 def _progress(delivery: Delivery) -> Iterator[str]:
@@ -284,14 +264,16 @@ def _quantity(row: Mapping[Hashable, Any], units: Units) -> str:
 def _amount(row: Mapping[Hashable, Any], column: str, units: Units) -> str:
     """One number in the user's unit."""
     number = float(row[column])
+    if column == "trees_without":
+        return show_number(number, 0) if number else ""
     if column.startswith("share"):
-        return show_share(number)
+        return end_words(row, column, show_share(number))
     name, size = str(row["unit"]), 1.0
     if row["quantity"] == "basal_area":
         name, size = basal_area_unit(units)
     elif row["quantity"] == "solid_volume":
         name, size = shown_unit("m3", units)
-    return show_number(number / size, sale_decimals(name))
+    return end_words(row, column, show_number(number / size, sale_decimals(name)))
 
 
 def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:

@@ -20,15 +20,17 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import (
+    AT_LEAST,
     MISSING,
     basal_area_unit,
+    end_words,
     show,
     show_against,
     show_area,
     show_length,
     show_number,
     show_share,
-    show_volume,
+    show_sum,
 )
 from glademark.report.site_rules import SETBACK_RULES
 from glademark.report.unconfirmed import (
@@ -36,6 +38,7 @@ from glademark.report.unconfirmed import (
     all_with,
     unconfirmed_trees,
 )
+from glademark.report.wood_by_zone import left_out, no_allowance
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -227,10 +230,18 @@ def _removed(delivery: Delivery) -> list[Row]:
     rows: list[Row] = [("Basal area", f"{show_number(volume.basal_area_m2 / size, 1)} {unit}")]
     for name, product in volume.by_product.items():
         rule = f", scaled by {product.rule}" if product.rule else ""
-        amount = show_volume(product.net, product.unit) if product.unit else "not computed"
+        amount = show_sum(
+            product.net,
+            product.unit,
+            trees=product.trees,
+            trees_without=product.trees_without,
+        )
         rows.append((f"Net volume, {name}", f"{amount}{rule}"))
     if volume.m3 is not None:
-        rows.append(("Solid volume", show(volume.m3, "m3", units)))
+        least = f"{AT_LEAST} " if volume.m3_missing_trees else ""
+        rows.append(("Solid volume, all products", f"{least}{show(volume.m3, 'm3', units)}"))
+    if said := list(left_out(volume)):
+        rows.append(("Left out", "; ".join(said)))
     if volume.sources:
         rows.append(("Volumes from", "; ".join(volume.sources)))
     return rows
@@ -243,12 +254,22 @@ def _shares(delivery: Delivery) -> list[Row]:
     rows: list[Row] = []
     for row in known.to_dict("records"):
         name = _QUANTITIES.get(row["quantity"], row["quantity"])
-        words = show_share(row["share"])
+        words = end_words(row, "share", show_share(row["share"]))
+        if int(row["trees_without"]):
+            words += f", {row['trees_without']:,} trees without an amount left out"
         if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
             words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
         if pd.notna(row["allowable_share"]):
             words += f"; at most {show_share(row['allowable_share'])} allowed"
         rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
+    if rows:
+        rows += [
+            (
+                f"Share of the standing {name} removed",
+                "not computed: standing stock not known",
+            )
+            for name in no_allowance(delivery.layout)
+        ]
     unknown = "not known: no standing stock was given or estimated"
     return rows or [("Share of the standing stock removed", unknown)]
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from glademark.report.quantities import (
     basal_area_unit,
+    end_words,
     heading_unit,
     sale_decimals,
     show_number,
@@ -107,11 +108,10 @@ def _account(row: dict[str, Any], units: Units) -> Account:
     """One quantity."""
     name, size, decimals = _unit(row["unit"], units)
     number = {key: _number(value) for key, value in row.items()}
-    marked = number["marked"]
+    marked, without = number["marked"], int(row.get("trees_without", 0))
     high = number["remaining_high"] + marked
-    longest = max(
-        value for value in (marked, number["allowable"], high, 0.0) if not math.isnan(value)
-    )
+    ends = (marked, number["allowable"], high, 0.0)
+    longest = max(value for value in ends if not math.isnan(value))
     per = WIDTH / (longest * _AIR) if longest > 0 else 0.0
     low = number["remaining_low"] + marked
     interval = not math.isnan(low) and high > low
@@ -121,15 +121,16 @@ def _account(row: dict[str, Any], units: Units) -> Account:
         ends = [number.get(f"{key}{end}", math.nan) / size for end in ("_low", "_high")]
         text = show_number(number[key] / size, decimals)
         if math.isnan(number[key]):
-            return ""
+            return "not computed" if without and key in {"marked", "remaining"} else ""
         if any(math.isnan(end) for end in ends) or ends[0] == ends[1]:
-            return f"{text} {name}"
+            return f"{end_words(row, key, text)} {name}"
         between = " to ".join(show_number(end, decimals) for end in ends)
-        return f"{text} {name} ({between})"
+        return f"{end_words(row, key, text)} {name} ({between})"
 
     return Account(
         title=_title(row, name),
-        basis=field_text(row["basis"]),
+        basis=field_text(row["basis"])
+        + (f"; {without:,} marked trees without an amount are left out" if without else ""),
         parts=_parts(number, per, size, (name, decimals)),
         allowable_x=None
         if math.isnan(number["allowable"])
@@ -140,7 +141,7 @@ def _account(row: dict[str, Any], units: Units) -> Account:
         allowable=words("allowable"),
         marked=words("marked"),
         remaining=words("remaining"),
-        share=_share_words(number),
+        share=end_words(row, "share", _share_words(number)),
         marked_ground=_marked_ground_words(number),
         rest=_rest_words(number, size, (name, decimals), units),
         exceeded=number["remaining"] < 0,

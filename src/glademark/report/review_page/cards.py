@@ -208,9 +208,7 @@ def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     yield "Nearest opening", _neighbour(record, units)
     yield "Trees to cut", whole(record["trees"])
     yield "Basal area", basal_area(record["basal_area_m2"], units)
-    for amount in volume_amounts(record["volume"]):
-        yield f"Volume, {amount.product}" if amount.product else "Volume", amount.text
-    yield "Solid volume", quantity(record["volume_m3"], "m3", units)
+    yield from _volumes(record, units)
     yield "Length x width", _length_by_width(record, units)
     yield "Ellipse of these, to compare only", quantity(record["ellipse_m2"], "m2", units)
     yield "Perimeter", quantity(record["perimeter_m"], "m", units)
@@ -252,6 +250,15 @@ def _wood(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """Trees, basal area, solid volume."""
     yield "Trees to cut", whole(record["trees"])
     yield "Basal area", basal_area(record["basal_area_m2"], units)
+    yield from _volumes(record, units)
+
+
+def _volumes(record: Record, units: Units) -> Iterable[tuple[str, str]]:
+    """Volume by product where the layer has it, trees without one, solid volume."""
+    for amount in volume_amounts(record.get("volume", "")):
+        yield f"Volume, {amount.product}" if amount.product else "Volume", amount.text
+    if _number(record["trees_without"]):
+        yield "Trees without a volume", whole(record["trees_without"])
     yield "Solid volume", quantity(record["volume_m3"], "m3", units)
 
 

@@ -125,7 +125,10 @@ def _classes(layout: Layout) -> list[_Class]:
     stock = layout.stock_by_class
     if len(stock):
         rows = stock[["size_class", "marked_trees", "standing_trees"]].to_numpy(dtype=object)
-        return [(field_text(label), float(cut), float(stand)) for label, cut, stand in rows]
+        return [
+            (field_text(label), float(cut), None if pd.isna(stand) else float(stand))
+            for label, cut, stand in rows
+        ]
     tally = layout.volume_by_zone
     cells = tally[tally["row"] == "cell"]
     trees = pd.to_numeric(cells["trees"]).astype("float64").groupby(cells["size_class"]).sum()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glademark.report.marking_progress import marking_progress
-from glademark.report.quantities import show_number, show_volume
+from glademark.report.quantities import AT_LEAST, show_number, show_sum
 from glademark.report.review_page.cards import basal_area, quantity, whole
 from glademark.report.review_page.wording import field_text, unit_text
 from glademark.report.unconfirmed import NOT_TO_BE_CUT, totals_with, unconfirmed_trees
@@ -172,18 +172,22 @@ def _volumes(figures: Figures, units: Units) -> Iterable[Fact]:
     volume = figures.volume
     for name, product in volume.by_product.items():
         rule = f"; scaled by {field_text(product.rule)}" if product.rule else ""
-        amount = unit_text(show_volume(product.net, product.unit)) if product.unit else ""
-        trees = f"{whole(product.trees)} trees"
+        amount, _, without = show_sum(
+            product.net,
+            product.unit,
+            trees=product.trees,
+            trees_without=product.trees_without,
+        ).partition("; ")
+        beside = f"{without}{rule}" if without else f"net, {whole(product.trees)} trees{rule}"
         yield Fact(
-            name=field_text(name).capitalize() or "No product",
-            value=amount or "no volume",
-            beside=f"net, {trees}{rule}" if amount else trees,
+            name=field_text(name).capitalize(), value=unit_text(amount), beside=unit_text(beside)
         )
     if volume.m3 is not None:
         missing = volume.m3_missing_trees
-        left_out = f", without {show_number(missing, 0)} trees that have none" if missing else ""
+        without = f"{show_number(missing, 0)} trees without a volume" if missing else "net"
+        least = f"{AT_LEAST} " if missing else ""
         yield Fact(
             name="Solid volume",
-            value=quantity(volume.m3, "m3", units),
-            beside=f"net{left_out}",
+            value=f"{least}{quantity(volume.m3, 'm3', units)}",
+            beside=without,
         )

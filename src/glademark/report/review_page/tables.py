@@ -10,6 +10,7 @@ import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.quantities import (
+    AT_LEAST,
     basal_area_unit,
     heading_unit,
     sale_decimals,
@@ -20,6 +21,7 @@ from glademark.report.review_page.cards import whole
 from glademark.report.review_page.content import keyed
 from glademark.report.review_page.limits import VERDICTS
 from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
+from glademark.report.wood_by_zone import converts, left_out
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.report.delivery import Delivery
     from glademark.report.review_page.wording import Amount
+
+_WITHOUT = "Trees without a volume"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,6 +117,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
         Heading(title="Opening"), Heading(title="Limits", number=False),
         area.heading("Area"), area.heading("Combined area"), Heading(title="Trees"),
         basal.heading("Basal area"), *(_sale_heading(*product) for product in products),
+        Heading(title=_WITHOUT),
         *(
             length.heading(title)
             for title in (
@@ -129,6 +134,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
             Cell(text=whole(row["trees"]), by=_by(row["trees"])),
             basal.cell(row["basal_area_m2"]),
             *_sale_cells(amounts, products),
+            Cell(text=whole(row["trees_without"]), by=_by(row["trees_without"])),
             length.cell(row["spacing_m"], f" to {whole(row['nearest'])}"),
             *(
                 far.cell(row[name])
@@ -167,10 +173,14 @@ def _sale_heading(product: str, unit: str) -> Heading:
 
 def _sale_cells(amounts: Sequence[Amount], products: Sequence[tuple[str, str]]) -> tuple[Cell, ...]:
     """Volume of each product, empty where there is none of it."""
-    found = {(one.product, one.unit): one.number for one in amounts}
-    return tuple(
-        _number_cell(found.get(product), 1.0, sale_decimals(product[1])) for product in products
-    )
+    found = {(one.product, one.unit): one for one in amounts}
+    cells = []
+    for product in products:
+        one = found.get(product)
+        cell = _number_cell(one and one.number, 1.0, sale_decimals(product[1]))
+        is_least = one is not None and one.text.startswith(AT_LEAST)
+        cells.append(replace(cell, text=f"{AT_LEAST} {cell.text}") if is_least else cell)
+    return tuple(cells)
 
 
 def _verdict(words: str) -> Cell:
@@ -206,6 +216,7 @@ def corridors_table(delivery: Delivery) -> Table:
             area.cell(row["area_m2"]),
             Cell(text=whole(row["trees"]), by=_by(row["trees"])),
             basal.cell(row["basal_area_m2"]),
+            Cell(text=whole(row["trees_without"]), by=_by(row["trees_without"])),
             solid.cell(row["volume_m3"]),
         )
         for row in _records(delivery, "corridors")
@@ -216,7 +227,8 @@ def corridors_table(delivery: Delivery) -> Table:
         headings=(
             Heading(title="Corridor", number=False), Heading(title="State", number=False),
             length.heading("Width"), length.heading("Length"), area.heading("Area"),
-            Heading(title="Trees"), basal.heading("Basal area"), solid.heading("Solid volume"),
+            Heading(title="Trees"), basal.heading("Basal area"), Heading(title=_WITHOUT),
+            solid.heading("Solid volume"),
         ),
         rows=rows,
         note="Corridors may overlap: their sum can exceed the area that they take together.",
@@ -239,13 +251,14 @@ def volume_table(delivery: Delivery) -> Table:
     """
     units = delivery.project.heading.units
     tally = delivery.layout.volume_by_zone
-    cells = tally[tally["row"] == "cell"]
+    cells, by_zone = tally[tally["row"] == "cell"], tally[tally["row"] == "zone"]
     pairs = cells[["product", "volume_unit"]].drop_duplicates().sort_values(["product"])
     products = [(str(product), str(unit)) for product, unit in pairs.to_numpy(dtype=object)]
     basal, solid = _in(units, "basal area"), _in(units, "m3")
     headings = (
         Heading(title="Zone", number=False), Heading(title="Trees"), basal.heading("Basal area"),
-        *(_sale_heading(*product) for product in products), solid.heading("Solid volume"),
+        *(_sale_heading(*product) for product in products), Heading(title=_WITHOUT),
+        solid.heading("Solid volume"),
     )  # fmt: skip
     groups = [
         (zone, located)
@@ -256,11 +269,17 @@ def volume_table(delivery: Delivery) -> Table:
     rows = tuple(
         (
             Cell(text=_zone_name(zone, located)),
-            *_sums(cells[(cells["zone"] == zone) & (cells["located"] == located)], products, units),
+            *_sums(
+                cells[(cells["zone"] == zone) & (cells["located"] == located)],
+                products,
+                units,
+                without=_without(by_zone[by_zone["zone"] == zone], located),
+            ),
         )
         for zone, located in groups
     )
-    total = (Cell(text="All"), *_sums(cells, products, units))
+    every = _without(tally[tally["row"] == "total"], "all")
+    total = (Cell(text="All"), *_sums(cells, products, units, without=every))
     return Table(
         id="volume-table",
         caption="Trees to cut, net volume by zone",
@@ -268,7 +287,8 @@ def volume_table(delivery: Delivery) -> Table:
         rows=rows,
         total=total,
         note="Paper tally: trees counted without a position. They are in the total and not on the "
-        "map. Amounts in different sale units are never added.",
+        "map. Amounts in different sale units are never added. "
+        + " ".join(f"{field_text(said)}." for said in left_out(delivery.layout.figures.volume)),
     )
 
 
@@ -300,6 +320,7 @@ def tally_table(delivery: Delivery) -> Table:
             basal.cell(row["basal_area_m2"]),
             _number_cell(_by(row["volume_net"]), 1.0, _tally_decimals(row["volume_unit"])),
             Cell(text=unit_text(heading_unit(field_text(row["volume_unit"])))),
+            Cell(text=whole(row["trees_without"]), by=_by(row["trees_without"])),
         )
         for row in cells.to_dict("records")
     )
@@ -310,7 +331,7 @@ def tally_table(delivery: Delivery) -> Table:
             Heading(title="Zone", number=False), Heading(title="Product", number=False),
             Heading(title="Species", number=False), Heading(title="Size class", number=False),
             Heading(title="Trees"), basal.heading("Basal area"), Heading(title="Net volume"),
-            Heading(title="in", number=False),
+            Heading(title="in", number=False), Heading(title=_WITHOUT),
         ),
         rows=rows,
     )  # fmt: skip
@@ -425,23 +446,39 @@ def _zone_name(zone: object, located: object) -> str:
     return f"{name}, paper tally" if located == "not_located" else name
 
 
+def _without(totals: pd.DataFrame, located: str) -> float:
+    """Trees without a volume in totals of the tally, of which one is located so, or one is all."""
+    rows = totals[totals["located"].isin([located, "all"])]
+    row = rows.assign(is_all=rows["located"] == "all").sort_values("is_all")
+    return float(row["trees_without"].iloc[0]) if len(row) else 0.0
+
+
 def _sums(
-    cells: pd.DataFrame, products: Sequence[tuple[str, str]], units: Units
+    cells: pd.DataFrame,
+    products: Sequence[tuple[str, str]],
+    units: Units,
+    *,
+    without: float,
 ) -> tuple[Cell, ...]:
-    """Trees, basal area, volume by product, solid volume."""
+    """Trees, basal area, volume by product, trees without one, solid volume."""
     mine = [
-        cells.loc[(cells["product"] == product) & (cells["volume_unit"] == unit), "volume_net"]
+        cells[(cells["product"] == product) & (cells["volume_unit"] == unit)]
         for product, unit in products
     ]
     return (
         Cell(text=whole(_sum(cells["trees"])), by=_sum(cells["trees"])),
         _in(units, "basal area").cell(_sum(cells["basal_area_m2"])),
-        *(
-            _number_cell(_sum(part), 1.0, sale_decimals(unit))
-            for part, (_, unit) in zip(mine, products, strict=True)
-        ),
-        _in(units, "m3").cell(_sum(cells["volume_m3"])),
+        *(_least_cell(part, unit) for part, (_, unit) in zip(mine, products, strict=True)),
+        Cell(text=show_number(without, 0) if without else "", by=without),
+        _in(units, "m3").cell(_sum(cells["volume_m3"]) if converts(cells) else None),
     )
+
+
+def _least_cell(cells: pd.DataFrame, unit: str) -> Cell:
+    """Net volume of one product, said to be a least where trees have none."""
+    cell = _number_cell(_sum(cells["volume_net"]), 1.0, sale_decimals(unit))
+    is_least = bool(cell.text) and cells["trees_without"].sum() > 0
+    return replace(cell, text=f"{AT_LEAST} {cell.text}") if is_least else cell
 
 
 def _sum(values: pd.Series) -> float | None:

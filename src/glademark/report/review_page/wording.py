@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from glademark.report.quantities import MISSING, show_volume
+from glademark.report.quantities import AT_LEAST, MISSING, show_volume
 from glademark.report.shown_text import shown_text
 
 if TYPE_CHECKING:
@@ -218,4 +218,6 @@ def _amount(part: str) -> Amount:
         return Amount(product="", number=None, unit="", text=part)
     number = float(found["amount"].replace(",", ""))
     text = unit_text(show_volume(number, found["unit"]))
-    return Amount(product=found["product"], number=number, unit=found["unit"], text=text)
+    product = found["product"].removesuffix(f" {AT_LEAST}")
+    least = f"{AT_LEAST} " if product != found["product"] else ""
+    return Amount(product=product, number=number, unit=found["unit"], text=f"{least}{text}")

@@ -14,6 +14,7 @@ from glademark.measure.standing import BASAL, SOLID
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
     basal_area_unit,
+    end_words,
     heading_unit,
     sale_decimals,
     show,
@@ -24,6 +25,7 @@ from glademark.report.quantities import (
 )
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
+from glademark.report.wood_by_zone import no_allowance
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
@@ -68,6 +70,7 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
         ("  openings", "marked_opening"),
         ("  matrix", "marked_matrix"),
         ("  elsewhere", "marked_other"),
+        ("  trees without an amount", "trees_without"),
         ("remaining allowance", "remaining"),
         ("  at least", "remaining_low"),
         ("  at most", "remaining_high"),
@@ -81,8 +84,9 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
     hidden = (
         {"standing_low", "standing_high", "remaining_low", "remaining_high"} if given else set()
     )
-    if not (allowance["marked_other"] > 0).any():
-        hidden.add("marked_other")
+    hidden |= {
+        column for column in ("marked_other", "trees_without") if not (allowance[column] > 0).any()
+    }
     return [
         (title, column)
         for title, column in wanted
@@ -102,13 +106,17 @@ def _heading(row: Mapping[Hashable, object], units: Units) -> str:
 def _cell(row: Mapping[Hashable, object], column: str, units: Units) -> str:
     """One number in the user's unit."""
     number = float(str(row[column]))
+    if column == "trees_without":
+        return show_number(number, 0) if number else ""
     if column.startswith("share"):
-        return show_share(number)
-    if row["quantity"] == BASAL:
-        return show_number(number / basal_area_unit(units)[1], 0)
-    if row["quantity"] == SOLID:
-        return show(number, "m3", units).split()[0]
-    return show_number(number, sale_decimals(str(row["unit"])))
+        text = show_share(number)
+    elif row["quantity"] == BASAL:
+        text = show_number(number / basal_area_unit(units)[1], 0)
+    elif row["quantity"] == SOLID:
+        text = show(number, "m3", units).split()[0]
+    else:
+        text = show_number(number, sale_decimals(str(row["unit"])))
+    return end_words(row, column, text)
 
 
 def _mean_diameter(left: Mapping[str, float], units: Units) -> list[str]:
@@ -131,9 +139,8 @@ def _rest(allowance: pd.DataFrame, units: Units) -> list[str]:
     if not per_ha > 0:
         return ["No allowance remains for ground not marked so far"]
     ground = show_area(remaining / per_ha * HECTARE_M2, units)
-    return [
-        f"Remaining allowance on the {ground} not marked so far: {show(per_ha, 'm2/ha', units)}"
-    ]
+    each = end_words(rows.iloc[0].to_dict(), "remaining", show(per_ha, "m2/ha", units))
+    return [f"Remaining allowance on the {ground} not marked so far: {each}"]
 
 
 def _after(delivery: Delivery, units: Units) -> list[str]:
@@ -148,8 +155,13 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
         if high > low:
             ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
             between = f" ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
-        lines.append(f"Stays: {show(left['basal_area_m2_ha'], 'm2/ha', units)} basal area{between}")
+        rows = layout.allowance[layout.allowance["quantity"] == BASAL]
+        stays = show(left["basal_area_m2_ha"], "m2/ha", units)
+        most = end_words(rows.iloc[0].to_dict(), "remaining", stays)
+        lines.append(f"Stays: {most} basal area{between}")
         lines += _mean_diameter(left, units)
     lines += _rest(layout.allowance, units)
+    if unknown := no_allowance(layout):
+        lines.append(f"Standing stock of {shown_text(', '.join(unknown))}: not computed")
     lines.append("Standing stock taken as even per hectare over the operable area")
     return lines

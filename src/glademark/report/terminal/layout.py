@@ -36,6 +36,7 @@ from glademark.report.unconfirmed import (
     totals_with,
     unconfirmed_trees,
 )
+from glademark.report.wood_by_zone import left_out
 
 _MARGIN = 12  # columns for the names of the sections
 _NARROW = 60  # columns below which they stand above their sections
@@ -183,11 +184,9 @@ def _volume(delivery: Delivery) -> Sequence[RenderableType]:
     for name, product in figures.by_product.items():
         if product.rule:
             lines.append(Text(f"{shown_text(name)} scaled by {shown_text(product.rule)}"))
-    if figures.m3_missing_trees and figures.m3 is not None:
-        missing = _counted(figures.m3_missing_trees, "tree")
-        lines.append(Text(f"Solid volume leaves out {missing}: no volume, or no conversion"))
     if with_them := totals_with(delivery.layout.figures, delivery.project.heading.units):
         lines.append(Text(f"With the {unconfirmed_trees(delivery.layout.figures)}: {with_them}"))
+    lines += [Text(shown_text(said, longest=_LONGEST)) for said in left_out(figures)]
     if figures.sources:
         sources = "; ".join(shown_text(source, longest=_LONGEST) for source in figures.sources)
         lines.append(Text(f"Volumes from: {sources}"))

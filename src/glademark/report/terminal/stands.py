@@ -8,10 +8,17 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.report.cautions import CAUTIONS
-from glademark.report.quantities import show_area, show_number, show_share
+from glademark.report.quantities import (
+    MISSING,
+    heading_unit,
+    show_area,
+    show_number,
+    show_share,
+)
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
 from glademark.report.unconfirmed import NOT_TO_BE_CUT
+from glademark.report.volume_of_stands import added, amount_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -67,6 +74,12 @@ def print_stands(
         )
     ordered = sorted(rows, key=_worst_first)
     console.print(Fitted(_table(ordered[:MOST_LINES], heading.units)))
+    volumes = added([row.get("by_product", {}) for row in done])
+    if volumes:
+        console.print(Text("To cut, net"), style="bold")
+        console.print(Fitted(_volumes(ordered[:MOST_LINES], volumes)))
+        for line in _left_out(volumes):
+            console.print(Text(line))
     if len(rows) > MOST_LINES:
         console.print(Text(f"{len(rows) - MOST_LINES:,} more stands are in the files"))
     for row in ordered[:MOST_LINES]:
@@ -107,6 +120,48 @@ def _table(rows: Sequence[Mapping[str, Any]], units: Units) -> Table:
             Text(_limits(row)),
         )
     return table
+
+
+def _volumes(rows: Sequence[Mapping[str, Any]], volumes: Mapping[str, Mapping[str, Any]]) -> Table:
+    """Net volume by product of each stand that was laid out, and of all stands."""
+    table = Table(box=None, pad_edge=False)
+    table.add_column("Stand")
+    for name, every in volumes.items():
+        unit = heading_unit(every["unit"])
+        title = name if unit in ("", name.rsplit(", ", 1)[-1]) else f"{name}, {unit}"
+        table.add_column(Text(shown_text(title)), justify="right")
+    done = [row for row in rows if row["outcome"] == "laid_out"]
+    for row in done:
+        alone = added([row.get("by_product", {})])
+        cells = [_amount(_of_product(alone, name, every)) for name, every in volumes.items()]
+        table.add_row(Text(shown_text(str(row["stand_id"]))), *cells)
+    table.add_row("all stands", *(_amount(every) for every in volumes.values()), style="bold")
+    return table
+
+
+def _of_product(
+    alone: Mapping[str, Mapping[str, Any]], name: str, every: Mapping[str, Any]
+) -> Mapping[str, Any] | None:
+    """Figures of a stand for a column of the table; None where it has none of that."""
+    unit = heading_unit(every["unit"]) or "not computed"
+    one = alone.get(name) or alone.get(name.removesuffix(f", {unit}"))
+    return one if one is not None and one["unit"] == every["unit"] else None
+
+
+def _amount(one: Mapping[str, Any] | None) -> str:
+    """Net volume, a least where trees have none."""
+    if one is None:
+        return MISSING
+    return amount_words(one["net"], one["unit"], one["trees_without"] + one["parts_without"])
+
+
+def _left_out(volumes: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """Trees of all stands that the volumes leave out."""
+    return [
+        f"{shown_text(name)}: {one['trees_without']:,} of {one['trees']:,} trees without a volume"
+        for name, one in volumes.items()
+        if one["trees_without"]
+    ]
 
 
 def _limits(row: Mapping[str, Any]) -> str:

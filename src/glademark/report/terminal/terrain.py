@@ -85,16 +85,23 @@ def _grades(found: GradeFigures | None, units: Units) -> Iterator[str]:
         yield f"No heights along {show_length(found.without_height_m, units)} of corridor"
 
 
+def _weight(found: ExtractionFigures) -> str:
+    """What the mean is weighted by, and why not by volume."""
+    if found.weight == "m3":
+        return "volume"
+    lost = f"{found.trees_without_m3:,} of {found.trees:,} trees have no solid volume"
+    return f"{found.weight.replace('_', ' ')}: {lost}"
+
+
 def _extraction(found: ExtractionFigures | None, units: Units) -> Iterator[str]:
     """The way to the landing."""
     if found is None:
         return
     if math.isfinite(found.mean_m):
-        weight = "volume" if found.weight == "m3" else "trees"
         yield (
-            f"Extraction {show_length(found.mean_m, units)} on average (by {weight}), at most "
-            f"{show_length(found.farthest_m, units)}; {show_share(found.outside_share)} of it "
-            "outside the stand"
+            f"Extraction {show_length(found.mean_m, units)} on average (by {_weight(found)}), "
+            f"at most {show_length(found.farthest_m, units)}; "
+            f"{show_share(found.outside_share)} of it outside the stand"
         )
     if found.loads is not None:
         yield (

@@ -1,0 +1,127 @@
+"""Wood to cut by zone as every table shows it, and what its sums leave out, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from glademark.report.quantities import (
+    AT_LEAST,
+    basal_area_unit,
+    heading_unit,
+    sale_decimals,
+    shown_unit,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from glademark.contracts.layers import Units
+    from glademark.contracts.layout import Layout, ProductFigures, VolumeFigures
+
+ALL = "all"
+NAMED = 3
+"""Reasons named for a product; the rest are counted."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WoodRow:
+    """Numbers by zone and over all, of one product or measure; `before` stands before the unit."""
+
+    title: str
+    unit: str
+    numbers: pd.Series
+    decimals: int
+    rule: str = ""
+    before: str = ""
+
+
+def wood_rows(cells: pd.DataFrame, zones: Sequence[str], units: Units) -> Iterator[WoodRow]:
+    """
+    Trees, basal area, each product in its sale unit, solid volume where all of it converts.
+
+    `cells` are cells of the tally. A product that leaves out trees says so, and how many.
+    """
+    yield WoodRow(title="trees", unit="", numbers=_by_zone(cells, "trees", zones), decimals=0)
+    name, size = basal_area_unit(units)
+    basal_area = _by_zone(cells, "basal_area_m2", zones) / size
+    least = AT_LEAST if (cells["size_class"] == "no diameter").any() else ""
+    yield WoodRow(title="basal area", unit=name, numbers=basal_area, decimals=1, before=least)
+    for (product, unit), part in cells.groupby(["product", "volume_unit"], sort=True):
+        lost = _by_zone(part, "trees_without", zones)
+        known = part["volume_net"].notna().any()
+        yield WoodRow(
+            title=str(product),
+            unit=heading_unit(str(unit)) if known else "not computed",
+            numbers=_by_zone(part, "volume_net", zones),
+            decimals=sale_decimals(str(unit)),
+            rule=next((rule for rule in part["log_rule"].dropna().unique() if rule), ""),
+            before=AT_LEAST if known and lost[ALL] > 0 else "",
+        )
+        if lost[ALL] > 0:
+            yield WoodRow(title="  trees without a volume", unit="", numbers=lost, decimals=0)
+    if converts(cells):
+        name, size = shown_unit("m3", units)
+        yield WoodRow(
+            title="solid volume",
+            unit=name,
+            numbers=_by_zone(cells, "volume_m3", zones) / size,
+            decimals=sale_decimals(name),
+            before=AT_LEAST if cells["volume_m3"].isna().any() else "",
+        )
+
+
+def converts(cells: pd.DataFrame) -> bool:
+    """Whether there is a total of solid volume: some of it is known, and all volume converts."""
+    lost = cells["volume_m3"].isna() & cells["volume_net"].notna()
+    return bool(cells["volume_m3"].notna().any() and not lost.any())
+
+
+def _by_zone(cells: pd.DataFrame, column: str, zones: Sequence[str]) -> pd.Series:
+    """Sum of a column in each zone and over all; NaN where there is nothing to add."""
+    values = pd.to_numeric(cells[column]).astype("float64")
+    sums = values.groupby(cells["zone"]).sum(min_count=1).reindex(zones)
+    sums[ALL] = values.sum(min_count=1)
+    return sums
+
+
+def left_out(volume: VolumeFigures) -> Iterator[str]:
+    """What the sums of a layout leave out: one sentence a product, solid volume, basal area."""
+    for name, product in volume.by_product.items():
+        if product.trees_without:
+            yield (
+                f"{name}: {product.trees_without:,} of {product.trees:,} trees without a volume: "
+                f"{_reasons(product)}"
+            )
+        if product.parts_without:
+            yield (
+                f"{name}: what {product.parts_without:,} trees of other products hold of it is not "
+                "known"
+            )
+    if volume.m3 is None and any(one.net is not None for one in volume.by_product.values()):
+        yield (
+            f"No total of solid volume: it is not known of {volume.m3_missing_trees:,} trees "
+            "(state solid for their product)"
+        )
+    elif volume.m3 is not None and volume.m3_missing_trees:
+        yield f"Solid volume leaves out {volume.m3_missing_trees:,} trees without a volume"
+    if volume.basal_area_missing_trees:
+        yield f"Basal area leaves out {volume.basal_area_missing_trees:,} trees without a diameter"
+
+
+def no_allowance(layout: Layout) -> list[str]:
+    """Products that are cut and have no row in the allowance, though other quantities have one."""
+    known = set(layout.allowance["quantity"])
+    return [name for name in layout.figures.volume.by_product if name not in known] if known else []
+
+
+def _reasons(product: ProductFigures) -> str:
+    """Why trees have no volume, with their size classes, most of them first."""
+    by_reason: dict[str, list[str]] = {}
+    for one in product.without:
+        by_reason.setdefault(one.reason, []).append(f"{one.trees:,} of {one.size_class}")
+    said = [f"{', '.join(sizes)} ({reason})" for reason, sizes in by_reason.items()]
+    more = f"; and {len(said) - NAMED} more reasons" if len(said) > NAMED else ""
+    return "; ".join(said[:NAMED]) + more
