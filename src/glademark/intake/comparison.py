@@ -15,6 +15,7 @@ from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features
 from glademark.contracts.survey import Survey
 from glademark.errors import FileError, InputError
+from glademark.forestry import SpeciesNames
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas, read_walked
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields
@@ -32,6 +33,7 @@ from glademark.intake.records import Reading
 from glademark.intake.site import Stands, polygonal
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source
+from glademark.project.species import project_species
 from glademark.temporary import temporary_folder
 from glademark.units import AREA_M2
 
@@ -118,7 +120,8 @@ def read_after_cut(
         raise InputError(msg)
     with temporary_folder() as temporary:
         opener = _Opener(folder=folder.absolute(), snapshots=Snapshots(temporary))
-        return _seen(opener, inputs, _stands(survey), project)
+        species = project_species(project, survey.volume_table)
+        return _seen(opener, inputs, _stands(survey), project, species)
 
 
 def _stands(survey: Survey) -> Stands:
@@ -131,7 +134,11 @@ def _stands(survey: Survey) -> Stands:
 
 
 def _seen(
-    opener: _Opener, inputs: AfterCutInputs, stands: Stands, project: Project
+    opener: _Opener,
+    inputs: AfterCutInputs,
+    stands: Stands,
+    project: Project,
+    species: SpeciesNames,
 ) -> AfterCutSurvey:
     """Use every input."""
     log, gap = opener.log, project.marks.position_error_m
@@ -152,7 +159,8 @@ def _seen(
 
     stumps = no_stumps(stands.crs)
     with log.gathering():
-        stumps = _stumps(opener, inputs, stands, project)
+        readings = _stumps(opener, inputs)
+        stumps = read_stumps(readings, project, stands, log, species=species)
     driven = one(
         "driven",
         meanings.DRIVEN,
@@ -197,10 +205,8 @@ def _seen(
     )
 
 
-def _stumps(
-    opener: _Opener, inputs: AfterCutInputs, stands: Stands, project: Project
-) -> gpd.GeoDataFrame:
-    """Stumps of all files."""
+def _stumps(opener: _Opener, inputs: AfterCutInputs) -> list[tuple[Reading, Source]]:
+    """Files of stumps, each opened once."""
     readings = [
         (opener.opened("stumps", source, meanings.STUMPS, "points"), source)
         for source in inputs.stumps
@@ -208,7 +214,7 @@ def _stumps(
     if len({(one.file.sha256, source.layer) for one, source in readings}) < len(readings):
         msg = "stumps: the same stumps are given twice. Leave one of the files out."
         raise FileError(msg)
-    return read_stumps(readings, project, stands, opener.log)
+    return readings
 
 
 def read_driven(

@@ -189,6 +189,7 @@ class MarkSettings(Part):
     position_error_column: Literal["rmse", "cep", "ce90", "ce95"] = "rmse"
     paint: Mapping[str, PaintMeaning] = Field(default_factory=dict, max_length=WORDS_MAX)
     line_trees_confirmed: bool = False
+    repeats: Literal["refuse", "keep"] = "refuse"
 
 
 class OpeningSettings(Part):
