@@ -207,7 +207,16 @@ def _near_stands(
         text = f"{files}: no mark can be used. Check that it is the right file."
         log.fault(text, stand=stand)
     marks["inside"] = inside
-    return _as_one(marks if kept.all() else marks[kept])
+    return _with_centres_named(_as_one(marks if kept.all() else marks[kept]))
+
+
+def _with_centres_named(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Centres of groups without a name called after themselves, since each is an opening."""
+    nameless = (marks["kind"] == "group_centre") & (marks["group"] == "")
+    if not nameless.any():
+        return marks
+    own = marks["tree_id"].where(marks["tree_id"] != "", marks["record"].astype("str"))
+    return marks.assign(group=marks["group"].mask(nameless, "centre " + own))
 
 
 def _as_one(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

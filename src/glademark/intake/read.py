@@ -38,7 +38,7 @@ from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import read_stands, zone_groups
-from glademark.intake.tally import no_tally, read_tally, read_text_rows
+from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
 from glademark.intake.terrain import describe_terrain
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
@@ -163,7 +163,8 @@ class _Reader:
             ),
             no_leave_trees(stands.crs),
         )
-        frames["tally"], volume_table = self._tables()
+        tally, volume_table = self._tables()
+        frames["tally"] = with_centre_counts(tally, frames["marks"], self.log)
         frames["plots"], frames["plot_trees"] = self._used(
             "cruise",
             lambda reading, source: read_cruise(reading, source, stands, self.project, self.log),

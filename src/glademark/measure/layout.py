@@ -404,6 +404,7 @@ def _cut_trees(
     if "logs" in marks or "logs" in tally:
         columns["logs"] = np.broadcast_to(marks.get("logs", np.nan), len(marks))[is_cut]
     columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
+    columns["paper_group"] = np.full(len(rows), "", dtype=object)
     if len(tally):
         columns = {
             name: np.concatenate([columns[name], values])
@@ -431,10 +432,11 @@ def _paper_columns(
         "size_class": size_class(tally, classes=classes).to_numpy(),
         "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
         "located": np.full(len(tally), "not_located"),
+        "paper_group": np.broadcast_to(tally.get("group", ""), len(tally)),
     }
     return {
         name: known[name] if name in known else tally[name].to_numpy()
-        for name in (*_OF_TREES, "logs", STAND, "located")
+        for name in (*_OF_TREES, "logs", STAND, "located", "paper_group")
     }
 
 

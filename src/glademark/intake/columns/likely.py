@@ -117,7 +117,7 @@ def _by_columns(headers: Sequence[str], *, positioned: bool) -> str:
     tally = _known(headers, meanings.TALLY)
     if positioned or _has_position(headers):
         return "marks" if _known(headers, meanings.MARKS) & {"paint", "kind", "product"} else ""
-    if {"zone", "count"} <= tally:
+    if {"zone", "count"} <= tally or {"group", "count"} <= tally:
         return "tally"
     return "volume_table" if {"dbh", "volume"} <= tally else ""
 
