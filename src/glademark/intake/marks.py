@@ -14,6 +14,7 @@ from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import note_doubtful, refuse_implausible, refuse_wrong_place
 from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.labels import mark_labels
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
     MUST_GO,
@@ -207,7 +208,9 @@ def _near_stands(
         text = f"{files}: no mark can be used. Check that it is the right file."
         log.fault(text, stand=stand)
     marks["inside"] = inside
-    return _with_centres_named(_as_one(marks if kept.all() else marks[kept]))
+    marks = marks if kept.all() else marks[kept]
+    marks["label"] = mark_labels(marks, log)
+    return _with_centres_named(_as_one(marks))
 
 
 def _with_centres_named(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -215,8 +218,7 @@ def _with_centres_named(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     nameless = (marks["kind"] == "group_centre") & (marks["group"] == "")
     if not nameless.any():
         return marks
-    own = marks["tree_id"].where(marks["tree_id"] != "", marks["record"].astype("str"))
-    return marks.assign(group=marks["group"].mask(nameless, "centre " + own))
+    return marks.assign(group=marks["group"].mask(nameless, "centre " + marks["label"]))
 
 
 def _as_one(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -28,6 +28,7 @@ from glademark.intake.areas import (
     read_water,
     water_setbacks,
 )
+from glademark.intake.columns.labels import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
@@ -163,6 +164,8 @@ class _Reader:
             ),
             no_leave_trees(stands.crs),
         )
+        leave = frames["leave_trees"]
+        frames["leave_trees"] = leave.assign(label=leave_labels(leave, frames["marks"]))
         tally, volume_table = self._tables()
         frames["tally"] = with_centre_counts(tally, frames["marks"], self.log)
         frames["plots"], frames["plot_trees"] = self._used(

@@ -15,7 +15,7 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.contracts.layout import Figures, Layout, StandFigures, StandResults
-from glademark.contracts.survey import Notice, Survey
+from glademark.contracts.survey import Notice, Survey, labels_of
 from glademark.contracts.terrain import GroundFigures
 from glademark.forestry import SizeClasses
 from glademark.measure.allowance import (
@@ -415,6 +415,7 @@ def _mark_layer(measured: Measured) -> gpd.GeoDataFrame:
         return pd.Series(own[name].to_numpy(), index=own["tree"]).reindex(marks.index)
 
     volumes = {
+        "label": labels_of(marks).to_numpy(dtype=object),
         "volume": _of_own("net").to_numpy(dtype=float),
         "volume_unit": _of_own("unit").to_numpy(dtype=object),
         "volume_source": _of_own("source").to_numpy(dtype=object),
