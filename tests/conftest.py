@@ -65,8 +65,8 @@ PLOT_TREE: Mapping[str, object] = {
     "defect_share": np.nan, "cull": False, "source_file": "cruise.csv", "record": 0,
 }  # fmt: skip
 TALLY: Mapping[str, object] = {
-    "zone": "matrix", "species": "", "product": "", "dbh": 10.0, "dbh_unit": "in", "count": 1,
-    "volume": np.nan, "volume_unit": "", "defect_share": np.nan, "cull": False,
+    "zone": "matrix", "group": "", "species": "", "product": "", "dbh": 10.0, "dbh_unit": "in",
+    "count": 1, "volume": np.nan, "volume_unit": "", "defect_share": np.nan, "cull": False,
     "source_file": "tally.csv", "record": 0,
 }  # fmt: skip
 LEAVE_TREE: Mapping[str, object] = {

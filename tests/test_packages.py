@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "units": {"errors"},
     "contracts": BASE,
     "forestry": BASE,
-    "project": BASE,
+    "project": BASE | {"forestry"},
     "intake": BASE | {"contracts", "forestry", "project"},
     "measure": BASE | {"contracts", "forestry", "project"},
     "uncertainty": BASE | {"contracts", "forestry", "project", "measure"},

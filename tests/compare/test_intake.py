@@ -186,3 +186,20 @@ def test_the_same_stumps_twice_are_refused(
             project_of(),
             folder=tmp_path,
         )
+
+
+def test_stumps_of_the_projects_own_species_are_known(
+    tmp_path: Path, survey_of: Callable[..., Survey], project_of: Callable[..., Project]
+) -> None:
+    """A local name that the project file states takes the stump's taper of the species it names."""
+    text = table("id,stump_diameter_in,stump_height_ft,species", "1,12,1,Zuckerahorn", "2,12,1,Ulm")
+    (tmp_path / "stumps.csv").write_text(text, encoding="utf-8")
+    project = project_of(species={"za": {"name": "zuckerahorn", "volume_as": "sugar maple"}})
+    inputs = AfterCutInputs(stumps=(Source(file=Path("stumps.csv"), crs=CRS),))
+
+    seen = read_after_cut(inputs, survey_of(STAND), project, folder=tmp_path)
+
+    assert seen.stumps["dbh_cm"].iloc[0] == pytest.approx(12 * 2.54 / (1 + 0.12111 * 1.75))
+    (told,) = [notice for notice in seen.notices if "species that are not known" in notice]
+    assert "1 record" in told
+    assert "'Ulm'" in told

@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -277,3 +278,46 @@ def test_names_that_hold_trees_are_read_and_their_paints_asked(tmp_path: Path) -
     assert read_project(path).marks.name_pattern == "{species} {dbh} {paint}"
     assert '#"pink" = "FILL IN"   # 2 records' in text
     assert "# FILL IN: the diameters do not say their unit." in text
+
+
+def test_species_of_a_volume_table_among_the_files_are_known(tmp_path: Path) -> None:
+    """A local name is no slip where the price list or tariff has it."""
+    (tmp_path / "monday.csv").write_text(MARKS.replace("RM", "Weisstanne"), encoding="utf-8")
+    (tmp_path / "volume.csv").write_text("species,dbh_in,volume_m3\nWEISSTANNE,12,0.8\n")
+
+    alone = " ".join(seen(tmp_path / "monday.csv").problems)
+    first, _ = inspect_files([tmp_path / "monday.csv", tmp_path / "volume.csv"])
+
+    assert "2 records of species that are not known: 'suger maple'" in alone
+    assert "'Weisstanne'" in alone
+    told = " ".join(first.layers[0].problems)
+    assert "1 record of species that are not known: 'suger maple' (nearest: sugar maple" in told
+    assert "Weisstanne" not in told
+
+
+def test_species_of_a_project_are_known_where_it_is_named(
+    tmp_path: Path, command: Callable[..., subprocess.CompletedProcess[str]]
+) -> None:
+    """Files for a project that exists are looked at with its own names of species."""
+    shutil.copytree(SAMPLE, tmp_path / "sample")
+    file = tmp_path / "sample" / "harvest.toml"
+    with file.open("a", encoding="utf-8") as text:
+        text.write('\n[species.bu]\nname = "Rotbuche"\nvolume_as = "American beech"\n')
+    (tmp_path / "monday.csv").write_text(MARKS.replace("RM", "Rotbuche"), encoding="utf-8")
+
+    plain = command("inspect", tmp_path / "monday.csv").stdout
+    known = command("inspect", "--project", file, tmp_path / "monday.csv").stdout
+
+    assert "'Rotbuche'" in plain
+    assert "'Rotbuche'" not in known
+    assert "'suger maple'" in known
+
+
+def test_unknown_species_are_asked_about_in_a_new_project(tmp_path: Path) -> None:
+    """The project file shows where a local name gets its equations."""
+    (tmp_path / "monday.csv").write_text(MARKS.replace("RM", "Weisstanne"), encoding="utf-8")
+
+    (written,) = new_project_from(tmp_path / "new", [tmp_path / "monday.csv"])
+
+    text = written.read_text(encoding="utf-8")
+    assert '#[species."Weisstanne"]   # FILL IN: not known, 1 record' in text

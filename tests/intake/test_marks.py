@@ -392,7 +392,7 @@ def test_two_markers_may_both_start_at_one(survey: Read, text: Callable[..., str
 def test_a_repeat_across_files_counts_once(survey: Read, text: Callable[..., str]) -> None:
     """Two exports of one marker may overlap."""
     first = text("monday.csv", table("tree,by,dbh_in,time", "1,JD,12,08:15", "2,JD,12,08:16"))
-    second = text("tuesday.csv", table("tree,by,dbh_in,time", "2,JD,12,08:16", "3,JD,12,08:17"))
+    second = text("tuesday.csv", table("tree,by,dbh_in,time", "2,JD,12,08:16", "3,JD,13,08:17"))
     result = survey([{"file": file, "crs": "EPSG:32616"} for file in (first, second)])
 
     assert sorted(result.marks["tree_id"]) == ["1", "2", "3"]
@@ -610,3 +610,22 @@ def test_logs_of_a_mark_are_read(survey: Read) -> None:
     assert found.marks["logs"].tolist() == pytest.approx([2.5, np.nan, np.nan], nan_ok=True)
     assert noticed(found, "'Logs' is read as the number of 16-ft logs")
     assert noticed(found, "the logs of 1 record are no number from 0 to 10")
+
+
+def test_a_count_at_a_centre_goes_into_the_tally_of_its_group(survey: Read) -> None:
+    """Eleven trees counted at a centre are eleven trees of its opening, without positions."""
+    text = table(
+        "tree,dbh_in,species,kind,group,radius_m,count",
+        "1,14,SM,cut,,,", "c,12,RM,centre,7,10,11", "d,,,centre,8,10,", "e,13,,centre,,10,5",
+    )  # fmt: skip
+    result = survey(text)
+
+    columns = ["zone", "group", "species", "dbh", "count", "source_file", "record"]
+    assert result.tally[columns].to_numpy().tolist() == [
+        ["opening", "7", "RM", 12.0, 11, "marks.csv", 3],
+        ["opening", "centre e", "", 13.0, 5, "marks.csv", 5],
+    ]
+    assert result.marks["group"].tolist() == ["", "7", "8", "centre e"]
+    assert noticed(
+        result, "marks.csv: 16 trees counted at 2 group centres (c, e) stand in the tally"
+    )

@@ -70,3 +70,30 @@ def test_a_map_layer_is_no_table(survey: Read, layer: Callable[..., str], at: Ca
     """What is expected is said."""
     with pytest.raises(InputError, match="a table is expected here, and this is GeoPackage"):
         survey(inputs={"tally": layer("t.gpkg", [at(1, 1)], {"zone": ["matrix"]})})
+
+
+def test_a_paper_tally_may_name_its_group(survey: Read, text: Callable[..., str]) -> None:
+    """Trees counted for a group are trees of an opening, whether the zone is written or not."""
+    content = "zone,group,count,dbh_in\nopening,G 7,11,12\n,G 8,4,12\nmatrix,,2,12\n"
+    tally = survey(inputs={"tally": text("t.csv", content)}).tally
+
+    assert tally["zone"].tolist() == ["opening", "opening", "matrix"]
+    assert tally["group"].tolist() == ["G 7", "G 8", ""]
+
+
+def test_a_tally_by_groups_needs_no_zone(survey: Read, text: Callable[..., str]) -> None:
+    """A sheet of groups alone says where its trees stand."""
+    tally = survey(inputs={"tally": text("t.csv", "opening,trees,dbh_in\n7,11,12\n")}).tally
+
+    assert tally[["zone", "group", "count"]].iloc[0].tolist() == ["opening", "7", 11]
+
+
+def test_a_group_in_another_zone_is_told(survey: Read, text: Callable[..., str]) -> None:
+    """The zone that is written holds, and the forester may look at the sheet again."""
+    content = "zone,group,count,dbh_in\nmatrix,G 7,11,12\nmatrix,,2,12\n"
+    result = survey(inputs={"tally": text("t.csv", content)})
+
+    assert result.tally[["zone", "group"]].to_numpy().tolist() == [["matrix", ""], ["matrix", ""]]
+    assert any(
+        "t.csv: 1 record with a group in a zone other than opening" in n for n in result.notices
+    )

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import pikepdf
 import pypdf
 import pytest
@@ -232,3 +233,13 @@ def test_equal_layouts_give_equal_bytes(small: Delivery, tmp_path: Path) -> None
         write_guide(guide_content(small), path)
 
     assert paths[0].read_bytes() == paths[1].read_bytes()
+
+
+def test_line_trees_stand_with_their_positions(delivery_of: Callable[..., Delivery]) -> None:
+    """A line tree is found by its place, and its label is not that of another tree."""
+    stand = shapely.box(400_000, 5_100_000, 400_100, 5_100_100)
+    tree = {"geometry": shapely.Point(400_050, 5_100_050), "kind": "line_tree", "tree_id": "5"}
+    content = guide_content(delivery_of(stand, {}, marks=[tree]))
+    there = gpd.GeoSeries([tree["geometry"]], crs="EPSG:26916").to_crs(4326).iloc[0]
+
+    assert f"Trees 5 ({there.y:.5f}, {there.x:.5f})." in content.line_trees

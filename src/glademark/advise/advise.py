@@ -13,7 +13,7 @@ from glademark.advise.needs import Amount, Need
 from glademark.advise.outcome import Advice, Proof, Unmended, leave_standing_layer, wood_given_up
 from glademark.advise.search import Found, Wish, smallest
 from glademark.advise.spared_holes import Spared, spared_holes
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import canopy_of, measure_layout
@@ -151,7 +151,7 @@ def _hopeless(ground: Ground, need: Need, row: pd.Series) -> Unmended:
             reason = "a walked or centred outline does not change with the trees in it"
     elif not held.any():
         reason = "all marked trees together are not enough: the rest is not on the map"
-    names = tuple(marks.loc[held, "tree_id"])
+    names = tuple(labels_of(marks)[held])
     return Unmended(limit=row["limit"], subject=row["subject"], reason=reason, trees=names)
 
 

@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, labels_of
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
 from glademark.measure.zones import edge_distance
 from glademark.project.model import Project
@@ -145,7 +145,9 @@ def known_trees(
         `marker`, `kind`, `zone`, `source_file`, `record`, the columns of wood of one tree, and its
         Point. A record of several trees is several rows at one place.
     """
-    marks = survey.marks.assign(zone=layout.marks["zone"].to_numpy())
+    marks = survey.marks.assign(
+        tree_id=labels_of(survey.marks), zone=layout.marks["zone"].to_numpy()
+    )
     kind = marks["kind"]
     if project.marks.line_trees_confirmed:
         kind = kind.mask(kind == "line_tree", "cut")
@@ -182,7 +184,7 @@ def known_trees(
 
 def _leave_trees(layout: Layout, project: Project) -> pd.DataFrame:
     """Leave trees in the columns of marks."""
-    leave = layout.leave_trees
+    leave = layout.leave_trees.assign(tree_id=labels_of(layout.leave_trees))
     blank = {"marker": "leave trees", "source_file": "", "volume_unit": "", "product": ""}
     return pd.DataFrame(leave[["tree_id", "species", "dbh_cm", "geometry"]]).assign(
         **blank,

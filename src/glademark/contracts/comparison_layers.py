@@ -41,7 +41,7 @@ STUMPS = Layer(
             "matched, unmarked, unmarked_in_corridor, leave_tree, line_tree, danger_tree or "
             "unconfirmed_tree.",
         ),
-        text_column("tree_id", "Tree", "Number of the tree that it is matched to."),
+        text_column("tree_id", "Tree", "Label of the tree that it is matched to."),
         text_column("marker", "Marker", "Who marked that tree."),
         real_column("chance", "", "Chance", "That the finding is right, from 0 to 1."),
         real_column(
@@ -69,7 +69,7 @@ TREES = Layer(
     meaning="One tree of the layout, and whether a stump of it was found.",
     geometry="Point",
     columns=(
-        text_column("tree_id", "Tree", "The marker's own number."),
+        text_column("tree_id", "Tree", "Label of the tree, unique in its stand."),
         text_column("marker", "Marker", "Who marked, else the file that the record came from."),
         text_column("kind", "Kind", "cut, leave, line_tree, danger or unconfirmed."),
         text_column("finding", "Finding", "cut, or no_stump where none was matched."),

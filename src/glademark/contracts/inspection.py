@@ -62,7 +62,9 @@ class LayerSeen:
     paints
         Colours that occur, with the number of records of each, the most frequent first.
     species
-        Different species names.
+        Different species names, with the number of records of each.
+    unknown_species
+        Those of them that neither the package, a volume table nor the project knows.
     dbh_unit_needed
         Whether diameters have no unit.
     name_pattern
@@ -81,7 +83,8 @@ class LayerSeen:
     why: str = ""
     columns: tuple[ColumnSeen, ...] = ()
     paints: tuple[tuple[str, int], ...] = ()
-    species: tuple[str, ...] = ()
+    species: tuple[tuple[str, int], ...] = ()
+    unknown_species: tuple[tuple[str, int], ...] = ()
     dbh_unit_needed: bool = False
     name_pattern: str = ""
     problems: tuple[str, ...] = ()

@@ -472,6 +472,12 @@ ZONES = Layer(
         *_interval("volume", "m3", "Solid volume", "true volume"),
     ),
 )
+_LABEL = text_column(
+    "label",
+    "Label",
+    "What the tree is called on paper, unique in its stand: its number, behind the marker or the "
+    "letter of the file where numbers repeat.",
+)
 MARKS = Layer(
     name="marks",
     title="Marks",
@@ -479,6 +485,7 @@ MARKS = Layer(
     geometry="Point",
     columns=(
         text_column("tree_id", "Tree", "The marker's own number of the record."),
+        _LABEL,
         text_column("marker", "Marker", "Who marked, else the file that the record came from."),
         count_column("count", "Count", "Trees that the record stands for."),
         text_column(
@@ -626,6 +633,7 @@ LEAVE_TREES = Layer(
     geometry="Point",
     columns=(
         text_column("tree_id", "Tree", "The marker's own number."),
+        _LABEL,
         text_column("species", "Species", "One name a species; lower case where not known."),
         real_column("dbh_cm", "cm", "DBH", "Diameter at breast height."),
         real_column("crown_radius_m", "m", "Crown radius", "Radius of the crown disc."),
@@ -729,7 +737,7 @@ CORRIDOR_STUBS = Layer(
         count_column("stub", "Stub", "Number."),
         text_column("corridor", "Corridor", "Where it starts; or stub and its number."),
         real_column("length_m", "m", "Length", "From the corridor's edge."),
-        text_column("tree_id", "Tree", "Farthest tree that it serves."),
+        text_column("tree_id", "Tree", "Label of the farthest tree that it serves."),
         count_column("trees", "Trees", "Cut trees that it brings within reach."),
         _VOLUME_M3,
         text_column("crosses", "Crosses", "exclusion, setback or water in its way; empty without."),
@@ -995,7 +1003,8 @@ LEAVE_STANDING = Layer(
             column
             for column in MARKS.columns
             if column.name
-            in {"tree_id", "marker", "count", "dbh_cm", "species", "product", "paint", "group"}
+            in {"tree_id", "label", "marker", "count", "dbh_cm", "species", "product"}
+            | {"paint", "group"}
         ),
         count_column(
             "opening", "Opening", "Number of the opening that it was cut in; empty for none."

@@ -91,19 +91,20 @@ class Survey:
         LineString or MultiLineString rows: `corridor` (text, unique in its stand), `width_m` (> 0),
         `state` (new or existing), `source_file`, `record`.
     marks
-        Point rows, index 0..n-1 in the order read: `tree_id`, `marker`, `count` (int >= 1), `kind`
-        (one of `KINDS`), `dbh_cm`, `dbh` (as recorded), `dbh_unit` ("in", "cm"), `dbh_flag` (one of
-        `DBH_FLAGS` or ""), `species`, `product`, `paint` (case-folded), `paint_meaning`
-        ("corridor", "cut", "" where blank or unlisted), `group`, `height_m`, `crown_radius_m`
-        (measured only), `volume`, `volume_unit` (recorded with the mark), `defect_share`, `cull`
-        (bool), `position_error_m`, `time`, `order` (of boundary points), `radius_m` (of group
-        centres), `inside` (bool: within the stand or on its edge), `source_file`, `record`, then
-        `logs` (16-ft logs) and `must_go` (bool: no advice may spare it) where a file says so, then
-        every other column that came in, as text.
+        Point rows, index 0..n-1 in the order read: `tree_id`, `label` (unique in its stand),
+        `marker`, `count` (int >= 1), `kind` (one of `KINDS`), `dbh_cm`, `dbh` (as recorded),
+        `dbh_unit` ("in", "cm"), `dbh_flag` (one of `DBH_FLAGS` or ""), `species`, `product`,
+        `paint` (case-folded), `paint_meaning` ("corridor", "cut", "" where blank or unlisted),
+        `group`, `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit` (recorded
+        with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order` (of
+        boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on its
+        edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no advice may
+        spare it) where a file says so, then every other column that came in, as text.
     tally
         Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
-        `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`, `volume_unit`, `defect_share`,
-        `cull`, `source_file`, `record`, and `logs` where counted.
+        `group` (of an opening, or empty), `species`, `product`, `dbh`, `dbh_unit`, `count`,
+        `volume`, `volume_unit`, `defect_share`, `cull`, `source_file`, `record`, and `logs` where
+        counted.
     walked
         Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`.
     exclusions, landings, water
@@ -111,7 +112,7 @@ class Survey:
     setbacks
         Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
     leave_trees
-        Point rows: `tree_id`, `species`, `dbh_cm`, `crown_radius_m` (measured only).
+        Point rows: `tree_id`, `label`, `species`, `dbh_cm`, `crown_radius_m` (measured only).
     marked_ground
         Polygon rows of the ground marked so far.
     volume_table
@@ -223,3 +224,8 @@ def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
 
 
 PaintedZone = Literal["corridor", "not_corridor", ""]
+
+
+def labels_of(trees: pd.DataFrame) -> pd.Series:
+    """What each tree is called on paper: its label, else its own number."""
+    return trees["label"] if "label" in trees else trees["tree_id"]

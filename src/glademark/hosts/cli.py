@@ -323,14 +323,16 @@ def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the f
 
 @cli.command()
 @click.argument("files", type=PATH, nargs=-1, required=True)
-def inspect(files: tuple[Path, ...]) -> None:
+@click.option("--project", type=PATH, help="Project file whose own names of species are known.")
+def inspect(files: tuple[Path, ...], project: Path | None) -> None:
     """Tell what is in FILES and how they would be read, before there is a project."""
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
     from glademark.intake.inspect import inspect_files  # noqa: PLC0415 - the same
+    from glademark.project import read_project  # noqa: PLC0415 - the same
     from glademark.report.terminal.inspection import print_inspection  # noqa: PLC0415 - the same
 
-    seen = inspect_files(files)
+    seen = inspect_files(files, project=None if project is None else read_project(project))
     print_inspection(seen, Console())
     if not any(file.layers for file in seen):
         raise Exit(REFUSED)

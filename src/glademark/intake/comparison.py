@@ -17,6 +17,7 @@ from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
 from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.errors import FileError, InputError
+from glademark.forestry import SpeciesNames
 from glademark.intake.areas import (
     AREA_COLUMNS,
     WALKED_COLUMNS,
@@ -44,6 +45,7 @@ from glademark.intake.site import Stands, polygonal
 from glademark.intake.stands import header_of, records_of_no_stand, with_stand_number
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source
+from glademark.project.species import project_species
 from glademark.temporary import temporary_folder
 from glademark.units import AREA_M2
 
@@ -143,7 +145,8 @@ def read_after_cut(
                 unseen.append(name)
                 continue
             try:
-                seen[name] = _seen(files, _stands(survey), project, faults)
+                species = project_species(project, survey.volume_table)
+                seen[name] = _seen(files, survey, project, faults, species=species)
             except InputError as error:
                 if len(surveys) == 1:
                     raise
@@ -246,10 +249,15 @@ def _stands(survey: Survey) -> Stands:
 
 
 def _seen(
-    opened: _Opened, stands: Stands, project: Project, faults: Sequence[str]
+    opened: _Opened,
+    survey: Survey,
+    project: Project,
+    faults: Sequence[str],
+    *,
+    species: SpeciesNames,
 ) -> AfterCutSurvey:
     """What was seen in one stand."""
-    log, gap = RecordLog(), project.marks.position_error_m
+    stands, log, gap = _stands(survey), RecordLog(), project.marks.position_error_m
     for fault in faults:
         log.fault(fault)
     for readings in opened.values():
@@ -264,7 +272,8 @@ def _seen(
 
     stumps = no_stumps(stands.crs)
     with log.gathering():
-        stumps = _stumps(opened.get("stumps", ()), stands, project, log)
+        readings = _stumps(opened.get("stumps", ()))
+        stumps = read_stumps(readings, project, stands, log, species=species)
     driven = one(
         "driven",
         lambda reading, source: read_driven(reading, source, stands, log),
@@ -303,14 +312,12 @@ def _seen(
     )
 
 
-def _stumps(
-    readings: Sequence[tuple[Reading, Source]], stands: Stands, project: Project, log: RecordLog
-) -> gpd.GeoDataFrame:
-    """Stumps of all files."""
+def _stumps(readings: Sequence[tuple[Reading, Source]]) -> Sequence[tuple[Reading, Source]]:
+    """Files of stumps, each given once."""
     if len({(one.file.sha256, source.layer) for one, source in readings}) < len(readings):
         msg = "stumps: the same stumps are given twice. Leave one of the files out."
         raise FileError(msg)
-    return read_stumps(readings, project, stands, log)
+    return readings
 
 
 def read_driven(

@@ -82,6 +82,7 @@ def project_text(files: Sequence[FileSeen], folder: Path) -> str:
     text = _with_units(_set_open(text, "[marks]"), marks)
     text = _with_names(text, marks)
     text = _with_paints(text, marks)
+    text = _with_species(text, [layer for _, layer in every])
     if any(layer.input == "water" and layer.shape == "lines" for _, layer in every):
         before, table, after = text.partition("\n#[water]\n")
         after = _with_remark(after, "width", "FILL IN: the water is given as lines")
@@ -212,6 +213,19 @@ def _with_paints(text: str, marks: Sequence[LayerSeen]) -> str:
     head, remark = text[start:end].splitlines()[:2]
     block = "\n".join([head.removeprefix("#"), remark, *lines])
     return text[:start] + block + text[end:]
+
+
+def _with_species(text: str, layers: Sequence[LayerSeen]) -> str:
+    """Species that are not known, each to be given the equations of another."""
+    counts: dict[str, int] = {}
+    for layer in layers:
+        for name, number in layer.unknown_species:
+            counts[name] = counts.get(name, 0) + number
+    asked = [
+        f"#[species.{_key(name)}]   # FILL IN: not known, {counted(number, 'record')}"
+        for name, number in counts.items()
+    ]
+    return text.replace("\n#[species.bu]\n", "\n".join(["", *asked, "#[species.bu]", ""]), 1)
 
 
 def _key(name: str) -> str:

@@ -11,6 +11,8 @@ from pyproj import CRS
 
 from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
 from glademark.errors import InputError
+from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
+from glademark.forestry.volume_table_rows import species_in
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import diameters, refuse_implausible
 from glademark.intake.columns.fields import Fields
@@ -18,7 +20,7 @@ from glademark.intake.columns.likely import MEANINGS, likely_input, likely_input
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.unknown_species import note_unknown_species
+from glademark.intake.columns.unknown_species import unknown_species
 from glademark.intake.crs import WGS84, crs_name, transformed
 from glademark.intake.formats import geopackage
 from glademark.intake.formats.files import FieldFile, Snapshots
@@ -30,7 +32,8 @@ from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.wording import TEXT_MAX, shown
-from glademark.project.model import Source
+from glademark.project.model import Project, Source
+from glademark.project.species import project_species
 from glademark.temporary import temporary_folder
 
 PROBLEMS_MAX = 10
@@ -42,7 +45,7 @@ _DEGREE_M = 111_320.0
 _NOT_STATED = "it does not say its coordinate system; state it in [inputs] with crs."
 
 
-def inspect_files(paths: Sequence[Path]) -> tuple[FileSeen, ...]:
+def inspect_files(paths: Sequence[Path], *, project: Project | None = None) -> tuple[FileSeen, ...]:
     """
     What is in field files, and how they would be read.
 
@@ -50,6 +53,8 @@ def inspect_files(paths: Sequence[Path]) -> tuple[FileSeen, ...]:
     ----------
     paths
         Files of any format; relative ones start at the working folder.
+    project
+        Its own species are known, as are those of volume tables among the files.
 
     Returns
     -------
@@ -59,7 +64,45 @@ def inspect_files(paths: Sequence[Path]) -> tuple[FileSeen, ...]:
     """
     with temporary_folder() as temporary:
         snapshots = Snapshots(temporary)
-        return tuple(_inspected(path, snapshots) for path in paths)
+        files = tuple(_inspected(path, snapshots) for path in paths)
+    known = PACKAGED_SPECIES if project is None else _species_of(project)
+    return tuple(_with_unknown_species(files, known))
+
+
+def _species_of(project: Project) -> SpeciesNames:
+    """Names of species that a project knows: its own, and those of its volume table."""
+    if project.volume.table is None:
+        return project_species(project, None)
+    with temporary_folder() as temporary:
+        source = project.volume.table
+        file = Snapshots(temporary).take("volume_table", source.file, folder=Path.cwd())
+        reading = read_source(file, source, meanings.VOLUME_TABLE, want="points")
+        return project_species(project, reading.rows)
+
+
+def _with_unknown_species(files: Sequence[FileSeen], known: SpeciesNames) -> Iterator[FileSeen]:
+    """Files with the species that no volume table among them knows."""
+    local = {
+        name
+        for file in files
+        for layer in file.layers
+        for name, _ in layer.species
+        if layer.input == "volume_table"
+    }
+    tables = SpeciesNames.of((name, OwnSpecies(name=name)) for name in sorted(local))
+    names = SpeciesNames(own={**tables.own, **known.own})
+    for file in files:
+        yield replace(file, layers=tuple(_asked(file.file, layer, names) for layer in file.layers))
+
+
+def _asked(file: str, layer: LayerSeen, names: SpeciesNames) -> LayerSeen:
+    """A layer of trees with what is said of species that are not known."""
+    if layer.input not in _WITH_TREES:
+        return layer
+    known = names.known([name for name, _ in layer.species])
+    lost = tuple(one for one, is_known in zip(layer.species, known, strict=True) if not is_known)
+    problems = (*layer.problems, unknown_species(file, lost)) if lost else layer.problems
+    return replace(layer, unknown_species=lost, problems=problems[:PROBLEMS_MAX])
 
 
 def _inspected(path: Path, snapshots: Snapshots) -> FileSeen:
@@ -219,17 +262,27 @@ def _looked_at(seen: LayerSeen, reading: Reading, found: Found, problems: list[s
     told += [notice.text for log in (of_place, of_trees) for notice in log.notices({0: 0})]
     paint = fields.cells("paint")
     counts = paint[paint != ""].str.casefold().value_counts()
-    species = fields.cells("species")
     return replace(
         seen,
         crs=str(where.get("crs", "")),
         crs_needed=bool(where.get("crs_needed", False)),
         bounds=str(where.get("bounds", "")),
         paints=tuple((str(name), int(number)) for name, number in counts.items()),
-        species=tuple(sorted(species[species != ""].unique())),
+        species=_species(fields, seen.input),
         dbh_unit_needed=unit_needed,
         problems=tuple(dict.fromkeys([*problems, *told]))[:PROBLEMS_MAX],
     )
+
+
+def _species(fields: Fields, key: str) -> tuple[tuple[str, int], ...]:
+    """Species names and their records; of a volume table also those that are headings."""
+    if key == "volume_table":
+        records = fields.reading.rows.to_dict("records")
+        rows = [{str(name): cell for name, cell in row.items()} for row in records]
+        return tuple((name, 1) for name in species_in(rows, species=PACKAGED_SPECIES))
+    cells = fields.cells("species")
+    counts = cells[cells != ""].value_counts()
+    return tuple((str(name), int(number)) for name, number in counts.items())
 
 
 def _log_of(reading: Reading) -> RecordLog:
@@ -275,8 +328,7 @@ def _box(reading: Reading, crs: CRS | None) -> str:
 
 
 def _trees(fields: Fields) -> None:
-    """Look at diameters and species; diameters without a unit are refused."""
-    note_unknown_species(fields)
+    """Look at diameters; those without a unit are refused."""
     stem, reason = diameters(fields, unit=None)
     for _, places in fields.reading.split(reason != ""):
         place = fields.reading.at(int(places[0]))

@@ -20,7 +20,7 @@ from glademark.intake.site import Stands
 from glademark.intake.wording import counted, listed
 from glademark.project.model import MarkSettings, Source
 
-LEAVE_COLUMNS = ("tree_id", "species", "dbh_cm", "crown_radius_m")
+LEAVE_COLUMNS = ("tree_id", "label", "species", "dbh_cm", "crown_radius_m")
 
 
 def no_leave_trees(crs: CRS) -> gpd.GeoDataFrame:
@@ -45,6 +45,7 @@ def read_leave_trees(
     stem, _ = diameters(fields, unit=settings.dbh_unit)
     columns = {
         "tree_id": fields.names("id"),
+        "label": fields.names("id"),
         "species": fields.cells("species"),
         "dbh_cm": stem["dbh_cm"],
         "crown_radius_m": _crowns(fields, settings),

@@ -21,6 +21,7 @@ from glademark.intake.columns.diameters import (
     refuse_wrong_place,
 )
 from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.labels import mark_labels
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
     MUST_GO,
@@ -35,9 +36,11 @@ from glademark.intake.columns.volumes import LOGS
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
+from glademark.intake.shared_records import refuse_shared
 from glademark.intake.site import Stands
 from glademark.intake.wording import counted, listed, quoted
 from glademark.project.model import Project, Source
+from glademark.project.species import project_species
 
 FAR_M = 100.0
 """Danger trees and points of groups matter this far outside [m]: about three tree lengths."""
@@ -77,7 +80,7 @@ def read_marks(
         replace(file, reading=file.reading.only(~refused[file.reading.stand])) for file in files
     ]
     marks = _joined(files, stands)
-    left, marks = _without_repeats(marks, [file.reading for file in files], log)
+    left, marks = _without_repeats(marks, [file.reading for file in files], project, log)
     return _near_stands(marks, left, stands, log)
 
 
@@ -162,10 +165,12 @@ def _joined(files: Sequence[_FileMarks], stands: Stands) -> gpd.GeoDataFrame:
 
 
 def _without_repeats(
-    marks: gpd.GeoDataFrame, readings: Sequence[Reading], log: RecordLog
+    marks: gpd.GeoDataFrame, readings: Sequence[Reading], project: Project, log: RecordLog
 ) -> tuple[list[Reading], gpd.GeoDataFrame]:
-    """Marks of all files, each once."""
-    twice = repeated(marks)
+    """Marks of all files, each once; stands half of whose marks are in two files are refused."""
+    names = project_species(project, None)
+    alike = marks.assign(species=names.fold(marks["species"].to_numpy(dtype=object)))
+    twice = repeated(alike)
     left = [
         log.reject(
             reading,
@@ -175,9 +180,10 @@ def _without_repeats(
         )
         for reading, bad in _by_file(readings, marks, twice)
     ]
-    once = marks[~twice] if twice.any() else marks
-    note_near_repeats(once, log)
-    note_near_and_alike(once, log)
+    once, alike = (marks[~twice], alike[~twice]) if twice.any() else (marks, alike)
+    note_near_repeats(alike, log)
+    refuse_shared(alike, left, log, keep=project.marks.repeats == "keep")
+    note_near_and_alike(alike, log)
     note_doubtful(once, log)
     return left, once.assign(dbh_flag=flag_doubtful(once, log))
 
@@ -221,7 +227,17 @@ def _near_stands(
         text = f"{files}: no mark can be used. Check that it is the right file."
         log.fault(text, stand=stand)
     marks["inside"] = inside
-    return _as_one(marks if kept.all() else marks[kept])
+    marks = marks if kept.all() else marks[kept]
+    marks["label"] = mark_labels(marks, log)
+    return _with_centres_named(_as_one(marks))
+
+
+def _with_centres_named(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Centres of groups without a name called after themselves, since each is an opening."""
+    nameless = (marks["kind"] == "group_centre") & (marks["group"] == "")
+    if not nameless.any():
+        return marks
+    return marks.assign(group=marks["group"].mask(nameless, "centre " + marks["label"]))
 
 
 def _as_one(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -43,7 +43,16 @@ _PLAIN: Mapping[str, tuple[str, str]] = MappingProxyType(
 """By meaning: the column of `Survey.marks`, and the heading under which it is written."""
 
 _METRES = ("height", "crown_radius", "position_error", "radius")
-_LEFT_OUT = ("dbh_cm", "dbh_flag", "paint_meaning", "inside", "source_file", "record", "geometry")
+_LEFT_OUT = (
+    "label",
+    "dbh_cm",
+    "dbh_flag",
+    "paint_meaning",
+    "inside",
+    "source_file",
+    "record",
+    "geometry",
+)
 WGS84 = "EPSG:4326"
 
 

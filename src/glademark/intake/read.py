@@ -31,6 +31,7 @@ from glademark.intake.areas import (
     read_water,
     water_setbacks,
 )
+from glademark.intake.columns.labels import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
@@ -42,7 +43,7 @@ from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import read_stands, together, zone_groups
 from glademark.intake.stands import open_stands
-from glademark.intake.tally import no_tally, read_tally, read_text_rows
+from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
 from glademark.intake.terrain import describe_terrain
 from glademark.intake.wording import counted, listed
 from glademark.project.model import Project, Source
@@ -218,7 +219,10 @@ class _Reader:
             ),
             no_leave_trees(stands.crs),
         )
-        frames["tally"], volume_table = self._tables()
+        leave = frames["leave_trees"]
+        frames["leave_trees"] = leave.assign(label=leave_labels(leave, frames["marks"]))
+        tally, volume_table = self._tables()
+        frames["tally"] = with_centre_counts(tally, frames["marks"], self.log)
         frames["plots"], frames["plot_trees"] = self._cruise(stands)
         terrain, elevation = self._terrain(stands)
         if self.project.water.setback_m is not None:

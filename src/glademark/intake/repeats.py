@@ -19,7 +19,7 @@ NEAR_M = 1.0
 
 _KEY = (STAND, "marker", "tree_id")
 _LIKE = (STAND, "kind", "dbh_cm", "species", "product", "paint")
-_NOT_CONTENT = frozenset({"source_file", "record", "inside", "geometry", "_file"})
+_NOT_CONTENT = frozenset({"label", "source_file", "record", "inside", "geometry", "_file"})
 
 
 def repeated(marks: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:

@@ -10,7 +10,7 @@ from pyproj import CRS
 
 from glademark.contracts.frames import features, no_features
 from glademark.errors import FileError
-from glademark.forestry import breast_height_diameter_cm, find_species
+from glademark.forestry import SpeciesNames, breast_height_diameter_cm
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import each_word, yes_or_no
 from glademark.intake.columns.diameters import diameters, refuse_implausible
@@ -52,13 +52,18 @@ def no_stumps(crs: CRS) -> gpd.GeoDataFrame:
 
 
 def read_stumps(
-    readings: Sequence[tuple[Reading, Source]], project: Project, stands: Stands, log: RecordLog
+    readings: Sequence[tuple[Reading, Source]],
+    project: Project,
+    stands: Stands,
+    log: RecordLog,
+    *,
+    species: SpeciesNames,
 ) -> gpd.GeoDataFrame:
     """Every stump that can be used, `STUMP_COLUMNS`, with the diameter its tree had at 4.5 ft."""
     frames: list[gpd.GeoDataFrame] = []
     for reading, source in readings:
         with log.gathering(reading):
-            frames.append(_one_file(reading, source, project, stands, log))
+            frames.append(_one_file((reading, source), project, stands, log, species))
     if not any(map(len, frames)):
         return no_stumps(stands.crs)
     every = pd.concat([frame for frame in frames if len(frame)], ignore_index=True)
@@ -66,9 +71,14 @@ def read_stumps(
 
 
 def _one_file(
-    reading: Reading, source: Source, project: Project, stands: Stands, log: RecordLog
+    given: tuple[Reading, Source],
+    project: Project,
+    stands: Stands,
+    log: RecordLog,
+    species: SpeciesNames,
 ) -> gpd.GeoDataFrame:
     """Stumps of one file in the working CRS."""
+    reading, source = given
     name = reading.file.name
     found = recognise(reading.headers, meanings.STUMPS, where=name)
     for text in found.notices:
@@ -78,8 +88,8 @@ def _one_file(
     reading = with_points(replace(reading, ids=ids), found, source, log)
     reading = stands.bring(reading, source, log)
     fields = Fields(reading=reading, found=found, log=log)
-    note_unknown_species(fields)
-    frame, reasons = _columns(fields, at, project)
+    note_unknown_species(fields, species)
+    frame, reasons = _columns(fields, at, project, species)
     for what, reason in reasons.items():
         left = reason[reading.index]
         reading = log.reject(reading, left != "", reason=left, what=what)
@@ -109,7 +119,7 @@ def _diameter_column(found: Found, stated: str, name: str) -> tuple[Found, str]:
 
 
 def _columns(
-    fields: Fields, at: str, project: Project
+    fields: Fields, at: str, project: Project, names: SpeciesNames
 ) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
     """Columns of one file, and why records of it cannot be used."""
     settings, name = project.compare, fields.reading.file.name
@@ -121,7 +131,7 @@ def _columns(
     if at == "stump":
         dbh_cm = dbh_cm * 0 + breast_height_diameter_cm(
             dbh_cm.to_numpy(),
-            species_code=find_species(species.to_numpy(dtype=object)),
+            species_code=names.volume_codes(species.to_numpy(dtype=object)),
             height_m=height.to_numpy(),
             bark=settings.stump_bark,
         )

@@ -1,5 +1,6 @@
 """Tables without positions: the paper tally, the volume table and the cruise."""
 
+import geopandas as gpd
 import pandas as pd
 
 from glademark.contracts.frames import STAND, no_rows
@@ -12,14 +13,14 @@ from glademark.intake.columns.match import recognise
 from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.wording import quoted, shown
+from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project
 
 ZONES = ("corridor", "opening", "matrix", "landing", "exclusion")
 """Where a tree of the paper tally may stand."""
 
 TALLY_COLUMNS = (
-    "zone", "species", "product", "dbh", "dbh_unit", "count", "volume", "volume_unit",
+    "zone", "group", "species", "product", "dbh", "dbh_unit", "count", "volume", "volume_unit",
     "defect_share", "cull", "source_file", "record",
 )  # fmt: skip
 """Columns of `Survey.tally`."""
@@ -52,7 +53,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     name = reading.file.name
     found = recognise(reading.headers, meanings.TALLY, where=name)
     for wanted in ("zone", "count"):
-        if wanted not in found.header:
+        if wanted not in found.header and not (wanted == "zone" and "group" in found.header):
             msg = (
                 f"{name}: a paper tally needs a column '{wanted}'; the columns are "
                 f"{quoted(reading.headers)}. Add it."
@@ -61,8 +62,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     fields = Fields(reading=reading, found=found, log=log)
     stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
     product, bad_wood = wood(fields, project.volume.products)
-    words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)
-    zone = translated(words, _ZONE_OF)
+    zone, group = _zones(fields)
     count, bad_count = fields.numbers("count")
     bad_count = bad_count | ~(count >= 1) | (count != count.round())
     reasons = {
@@ -73,6 +73,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     }
     columns = {
         "zone": zone,
+        "group": group,
         "species": fields.cells("species"),
         "count": count,
         "source_file": name,
@@ -90,6 +91,49 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     names = [*TALLY_COLUMNS, *([LOGS] if LOGS in columns else []), STAND]
     frame = pd.DataFrame(columns).loc[reading.index, names]
     return frame.astype({"count": "int64"}).reset_index(drop=True)
+
+
+def _zones(fields: Fields) -> tuple[pd.Series, pd.Series]:
+    """Zone and group of each row: a named group is an opening where no other zone is written."""
+    words = fields.cells("zone").str.casefold().str.replace(r"[\s-]+", "_", regex=True)
+    group = fields.names("group")
+    zone = translated(words, _ZONE_OF).mask((words == "") & (group != ""), "opening")
+    elsewhere = (group != "") & (zone != "") & (zone != "opening")
+    for stand, places in fields.reading.split(elsewhere):
+        fields.log.notice(
+            f"{fields.reading.file.name}: {counted(len(places), 'record')} with a group in a zone "
+            f"other than opening, counted in that zone: {listed(fields.reading.called(places))}.",
+            stand=stand,
+        )
+    return zone, group.mask(elsewhere, "")
+
+
+def with_centre_counts(
+    tally: pd.DataFrame, marks: gpd.GeoDataFrame | None, log: RecordLog
+) -> pd.DataFrame:
+    """
+    The paper tally with the trees counted at the centres of groups, which have no positions.
+
+    A count of 1 is that of the record itself.
+    """
+    if marks is None:
+        return tally
+    counts = marks[(marks["kind"] == "group_centre") & (marks["count"] > 1)]
+    if counts.empty:
+        return tally
+    for stand, rows in counts.groupby(STAND).indices.items():
+        here = counts.iloc[rows]
+        number, trees = len(here), int(here["count"].sum())
+        log.notice(
+            f"{listed(here['source_file'].unique())}: {trees:,} trees counted at "
+            f"{counted(number, 'group centre')} ({listed(here['tree_id'])}) stand in the tally of "
+            "their openings, without positions.",
+            stand=int(str(stand)),
+        )
+    names = [name for name in (*TALLY_COLUMNS, LOGS, STAND) if name in counts and name != "zone"]
+    rows_again = pd.DataFrame(counts[names]).assign(zone="opening")
+    both = pd.concat([frame for frame in (tally, rows_again) if len(frame)], ignore_index=True)
+    return both.sort_values(STAND, kind="stable", ignore_index=True)
 
 
 def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:

@@ -181,7 +181,7 @@ def uncertainty_figures(
         "remeasure": [
             {"tree": tree, "file": file, "opening": None if pd.isna(number) else int(number)}
             for tree, file, number in zip(
-                named["tree_id"], named["source_file"], named["opening"], strict=True
+                named["label"], named["source_file"], named["opening"], strict=True
             )
         ],
     }

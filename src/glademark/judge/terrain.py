@@ -72,7 +72,7 @@ def _reach_max(case: Case, value: Value) -> pd.DataFrame:
     points = cut.geometry.to_numpy()
     away = measure_reach(points, layout.corridors).distance_m
     beyond = away > reach_m + SLACK_M
-    names = _named(cut.loc[beyond, "tree_id"])
+    names = _named(cut.loc[beyond, "label"])
     rows = rows_of(
         "marks",
         [names],

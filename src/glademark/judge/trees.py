@@ -18,7 +18,7 @@ def _dbh_max(case: Case, value: Value) -> pd.DataFrame:
     limit = number(value)
     cut = case.layout.marks[case.layout.marks["kind"].isin(case.cut_kinds)]
     largest = cut["dbh_cm"].max()
-    beyond = cut.loc[cut["dbh_cm"] > limit, "tree_id"].tolist()
+    beyond = cut.loc[cut["dbh_cm"] > limit, "label"].tolist()
     names = ", ".join(beyond[:NAMED])
     if len(beyond) > NAMED:
         names += f" and {len(beyond) - NAMED} more"

@@ -15,7 +15,7 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features, give_back_memory
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.contracts.layout import Figures, Layout, StandFigures, StandResults
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Notice, Survey, labels_of
 from glademark.contracts.terrain import GroundFigures
 from glademark.forestry import SizeClasses
 from glademark.forestry.size_classes import NO_DIAMETER
@@ -37,6 +37,7 @@ from glademark.measure.figures import (
 )
 from glademark.measure.holes import Holes
 from glademark.measure.openings import measured_incidental, measured_openings, wood_in
+from glademark.measure.paper_groups import opening_of_trees, paper_group_notices
 from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums
 from glademark.measure.tally import tally_cells, tally_table
@@ -111,7 +112,12 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
         measured.openings,
         corridors=measured.corridors,
         ground=measured.ground,
-        wood=wood_in(_opening_of(measured), len(measured.openings), marks=marks, parts=parts),
+        wood=wood_in(
+            opening_of_trees(measured.trees, measured.openings, _opening_of(measured)),
+            len(measured.openings),
+            marks=measured.trees.assign(is_cut=True),
+            parts=parts,
+        ),
     )
     give_back_memory()
     light_columns, light = (
@@ -125,6 +131,8 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
     )
     figures = _figures(measured, survey, (openings, combined), disagreement)
     stock = _stock(measured, survey, project, cells, areas)
+    paper = paper_group_notices(measured.trees, measured.openings, marks)
+    told = (*survey.stand_notices, *holes.notices, *paper)
     return Layout(
         crs=survey.crs,
         stand=_stand_layer(measured.ground, figures, survey),
@@ -153,7 +161,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
             stand: StandResults(
                 figures=figures[stand],
                 residual=stock[stand].residual if stand in stock else {},
-                notices=_notices(stand, measured, survey, stock)
+                notices=_notices(stand, measured, told, stock)
                 + layout_notices(
                     figures[stand],
                     disagreement[stand],
@@ -169,13 +177,12 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
 
 
 def _notices(
-    stand: int, measured: Measured, survey: Survey, stock: Mapping[int, "_Stock"]
+    stand: int, measured: Measured, told: Sequence[Notice], stock: Mapping[int, "_Stock"]
 ) -> tuple[str, ...]:
     """Sentences on a stand that are known before its figures."""
-    given = (*survey.stand_notices, *measured.holes.notices)
     return (
         *measured.wood_notices.get(stand, ()),
-        *(notice.text for notice in given if notice.stand in {stand, None}),
+        *(notice.text for notice in told if notice.stand in {stand, None}),
         *measured.standing[stand].notices,
         *(stock[stand].notices if stand in stock else ()),
     )
@@ -451,6 +458,7 @@ def _mark_layer(measured: Measured) -> gpd.GeoDataFrame:
         return pd.Series(own[name].to_numpy(), index=own["tree"]).reindex(marks.index)
 
     volumes = {
+        "label": labels_of(marks).to_numpy(dtype=object),
         "volume": _of_own("net").to_numpy(dtype=float),
         "volume_unit": _of_own("unit").to_numpy(dtype=object),
         "volume_source": _of_own("source").to_numpy(dtype=object),

@@ -19,7 +19,7 @@ from glademark.contracts.layout import (
     WithoutVolume,
     ZoneFigures,
 )
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, labels_of
 from glademark.measure.equations import NOT_COMPUTED
 from glademark.measure.holes import Holes
 from glademark.measure.tables import rows_by, sums
@@ -253,7 +253,7 @@ def layout_notices(
     disagreement
         Of paint and position.
     marks
-        `tree_id` and `corridor_distance_m`, in the order that `disagreement` speaks of.
+        `label` and `corridor_distance_m`, in the order that `disagreement` speaks of.
     settings
         The table ``[openings]``.
 
@@ -301,7 +301,7 @@ def _strays(disagreement: Disagreement, marks: pd.DataFrame) -> str:
     away = np.abs(marks["corridor_distance_m"].to_numpy(dtype=float)[listed])
     names = [
         f"{tree} ({metres:.1f} m)"
-        for tree, metres in zip(marks["tree_id"].array[listed], away, strict=True)
+        for tree, metres in zip(labels_of(marks).array[listed], away, strict=True)
     ]
     more = f" and {len(listed) - NAMED} more" if len(listed) > NAMED else ""
     return (

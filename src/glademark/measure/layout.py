@@ -12,7 +12,7 @@ import shapely
 
 from glademark.contracts.frames import STAND, features, give_back_memory
 from glademark.contracts.layout import Layout, join_layouts
-from glademark.contracts.survey import REFUSED_COLUMNS, Survey
+from glademark.contracts.survey import REFUSED_COLUMNS, Survey, labels_of
 from glademark.errors import InputError
 from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
 from glademark.forestry.size_classes import DiameterUnit
@@ -345,14 +345,17 @@ def _folded(trees: gpd.GeoDataFrame, species: SpeciesNames) -> gpd.GeoDataFrame:
 
 def _leave_trees(survey: Survey, *, default_m: float, species: SpeciesNames) -> gpd.GeoDataFrame:
     """Leave trees of their own layer and among the marks, with their crowns, by stand."""
-    columns = [STAND, "tree_id", "species", "dbh_cm", "crown_radius_m", "geometry"]
-    among = survey.marks.loc[survey.marks["kind"] == "leave", columns]
-    trees = survey.leave_trees[columns]
+    columns = [STAND, "tree_id", "label", "species", "dbh_cm", "crown_radius_m", "geometry"]
+    marks, own = (
+        trees.assign(label=labels_of(trees)) for trees in (survey.marks, survey.leave_trees)
+    )
+    among = marks.loc[marks["kind"] == "leave", columns]
+    trees = own[columns]
     if len(among):
         trees = pd.concat([frame for frame in (trees, among) if len(frame)], ignore_index=True)
         trees = trees.sort_values(STAND, kind="stable", ignore_index=True)
     trees = _folded(trees, species)
-    named = {name: trees[name] for name in (STAND, "tree_id", "species", "dbh_cm")}
+    named = {name: trees[name] for name in (STAND, "tree_id", "label", "species", "dbh_cm")}
     radii = crown_radii(trees, default_m=default_m, species=species)
     return features({**named, **radii}, trees.geometry.to_numpy(), crs=survey.crs)
 
@@ -412,6 +415,7 @@ def _cut_trees(
     if "logs" in marks or "logs" in tally:
         columns["logs"] = np.broadcast_to(marks.get("logs", np.nan), len(marks))[is_cut]
     columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
+    columns["paper_group"] = np.full(len(rows), "", dtype=object)
     if len(tally):
         columns = {
             name: np.concatenate([columns[name], values])
@@ -439,10 +443,11 @@ def _paper_columns(
         "size_class": size_class(tally, classes=classes).to_numpy(),
         "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
         "located": np.full(len(tally), "not_located"),
+        "paper_group": np.broadcast_to(tally.get("group", ""), len(tally)),
     }
     return {
         name: known[name] if name in known else tally[name].to_numpy()
-        for name in (*_OF_TREES, "logs", STAND, "located")
+        for name in (*_OF_TREES, "logs", STAND, "located", "paper_group")
     }
 
 

@@ -11,7 +11,6 @@ from glademark.errors import InputError, UnitError
 from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames, VolumeTable
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.forestry.volume_table_rows import TableRow, heading_and_unit, read_rows
-from glademark.measure.species import project_species
 from glademark.measure.volume import (
     SAME_KIND,
     Sold,
@@ -20,6 +19,7 @@ from glademark.measure.volume import (
     table_factor,
 )
 from glademark.project.model import Project, VolumeSettings
+from glademark.project.species import project_species
 from glademark.units import SOLID_M3, split_quantity
 
 

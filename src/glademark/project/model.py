@@ -218,6 +218,7 @@ class MarkSettings(Part):
     without_paint: Literal["unconfirmed", "cut"] = "unconfirmed"
     name_pattern: str | None = None
     line_trees_confirmed: bool = False
+    repeats: Literal["refuse", "keep"] = "refuse"
 
     @field_validator("name_pattern")
     @classmethod

@@ -8,6 +8,7 @@ import pandas as pd
 
 from glademark.contracts.geometry_types import of_declared_type
 from glademark.contracts.layers import LAYERS, Layer, Units
+from glademark.contracts.survey import labels_of
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show_number
@@ -38,6 +39,8 @@ def _layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
     """One layer, worked out."""
     layer, units = LAYERS[name], delivery.project.heading.units
     frame: gpd.GeoDataFrame = getattr(delivery.layout, name).reset_index(drop=True)
+    if {"label", "tree_id"} <= set(layer.names):
+        frame = frame.assign(label=labels_of(frame).replace("", pd.NA).fillna(frame["tree_id"]))
     shapes = of_declared_type(frame.geometry.to_numpy(), str(layer.geometry))
     return gpd.GeoDataFrame(
         table_frame(frame, layer, units), geometry=shapes, crs=delivery.layout.crs

@@ -76,12 +76,12 @@ KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "corridors": ("corridor", "state", "width_m", "length_m", "trees"),
         "corridor_lines": ("corridor", "state", "width_m", "length_m"),
         "openings": ("opening", "group", "basis", "trees", "area_m2"),
-        "danger_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
-        "line_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
-        "unconfirmed_trees": ("tree_id", "species", "dbh_cm", "paint", "position_error_m"),
-        "leave_trees": ("tree_id", "species", "dbh_cm"),
+        "danger_trees": ("label", "tree_id", "species", "dbh_cm", "paint", "position_error_m"),
+        "line_trees": ("label", "tree_id", "species", "dbh_cm", "paint", "position_error_m"),
+        "unconfirmed_trees": ("label", "tree_id", "species", "dbh_cm", "paint", "position_error_m"),
+        "leave_trees": ("label", "tree_id", "species", "dbh_cm"),
         "marks": (
-            "tree_id", "marker", "count", "species", "product", "dbh_cm", "paint", "zone",
+            "label", "tree_id", "marker", "count", "species", "product", "dbh_cm", "paint", "zone",
             "opening", "corridor", "position_error_m",
         ),
     }
@@ -261,19 +261,19 @@ def _danger_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Danger trees."""
     marks = layer_frame(delivery, "marks")
     frame = gpd.GeoDataFrame(marks[marks["kind"] == "danger"])
-    return _named(frame, "DANGER TREE " + frame["tree_id"], TWO_TREE_LENGTHS)
+    return _named(frame, "DANGER TREE " + frame["label"], TWO_TREE_LENGTHS)
 
 
 def _line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Line trees that nobody may cut yet."""
     frame = kept_line_trees(delivery)
-    return _named(frame, "DO NOT CUT line tree " + frame["tree_id"], LINE_TREES)
+    return _named(frame, "DO NOT CUT line tree " + frame["label"], LINE_TREES)
 
 
 def _unconfirmed_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Trees that nobody may cut before the forester confirms them."""
     frame = unconfirmed_marks(delivery)
-    return _named(frame, "DO NOT CUT unconfirmed tree " + frame["tree_id"], UNCONFIRMED)
+    return _named(frame, "DO NOT CUT unconfirmed tree " + frame["label"], UNCONFIRMED)
 
 
 def _leave_trees(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -281,10 +281,10 @@ def _leave_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     own = layer_frame(delivery, "leave_trees")
     marks = layer_frame(delivery, "marks")
     painted = marks[marks["kind"] == "leave"]
-    columns = ["tree_id", "species", "dbh_cm", "geometry"]
+    columns = ["label", "tree_id", "species", "dbh_cm", "geometry"]
     frame = pd.concat([own[columns], painted[columns]], ignore_index=True)
     trees = gpd.GeoDataFrame(frame, geometry="geometry", crs=delivery.layout.crs)
-    return _named(trees, "Leave tree " + trees["tree_id"], LEAVE_TREES)
+    return _named(trees, "Leave tree " + trees["label"], LEAVE_TREES)
 
 
 def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -293,7 +293,7 @@ def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
     frame = cut_marks(delivery)
     dbh = worded(frame["dbh_cm"], lambda value: show_diameter(value, units))
     about = frame["species"] + ", " + dbh + ", " + frame["product"] + ", paint " + frame["paint"]
-    return _named(frame, frame["tree_id"], about)
+    return _named(frame, frame["label"], about)
 
 
 _LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType(

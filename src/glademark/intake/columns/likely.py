@@ -134,9 +134,9 @@ def _by_columns(headers: Sequence[str], *, positioned: bool) -> str:
     if "plot" in cruise and (named or cruise & {"baf", "plot_area", "plot_radius"}):
         return "cruise"
     tally = _known(headers, meanings.TALLY)
-    if positioned:
+    if positioned or _has_position(headers):
         return "marks" if _known(headers, meanings.MARKS) & {"paint", "kind"} else ""
-    if {"zone", "count"} <= tally:
+    if {"zone", "count"} <= tally or {"group", "count"} <= tally:
         return "tally"
     return "volume_table" if {"dbh", "volume"} <= tally else ""
 

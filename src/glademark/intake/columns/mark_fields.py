@@ -29,8 +29,8 @@ POSITION_ERROR_MAX_M = 1000.0
 """A position that bad is none [m]."""
 
 MARK_COLUMNS = (
-    "tree_id", "marker", "count", "kind", "dbh_cm", "dbh", "dbh_unit", "dbh_flag", "species",
-    "product", "paint", "paint_meaning", "group", "height_m", "crown_radius_m", "volume",
+    "tree_id", "label", "marker", "count", "kind", "dbh_cm", "dbh", "dbh_unit", "dbh_flag",
+    "species", "product", "paint", "paint_meaning", "group", "height_m", "crown_radius_m", "volume",
     "volume_unit", "defect_share", "cull", "position_error_m", "time", "order", "radius_m",
     "inside", "source_file", "record",
 )  # fmt: skip
@@ -84,6 +84,7 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
     index = fields.reading.index
     columns = {
         "tree_id": fields.names("id"),
+        "label": fields.names("id"),
         "marker": marker.where(marker != "", name),
         "count": count,
         "species": fields.cells("species"),

@@ -235,6 +235,7 @@ LEAVE_TREES = (ID, DBH, DBH_UNIT, SPECIES, HEIGHT, CROWN_RADIUS, CROWN_WIDTH, *_
 
 TALLY = (
     _meaning("zone", "zone area place location where"),
+    GROUP,
     SPECIES,
     PRODUCT,
     _meaning(

@@ -10,6 +10,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
+from glademark.contracts.survey import labels_of
 from glademark.contracts.terrain import ReachFigures
 from glademark.measure.terrain.extraction import FIXED, TREES, Wood, solid_m3, wood_columns
 from glademark.measure.terrain.reach import SLACK_M, Stubs, shortest_stubs, to_corridor
@@ -98,7 +99,7 @@ def stub_layer(
             "stub": np.arange(1, count + 1),
             "corridor": names[stubs.start],
             "length_m": shapely.length(stubs.lines),
-            "tree_id": marks["tree_id"].to_numpy(dtype=object)[wood.row[stubs.tree]],
+            "tree_id": labels_of(marks).to_numpy(dtype=object)[wood.row[stubs.tree]],
             **{k: v for k, v in wood_columns(sums, wood.products).items() if k in _OF_STUBS},
             "crosses": crosses,
         }

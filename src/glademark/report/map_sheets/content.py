@@ -214,7 +214,7 @@ def _placed(name: str, frame: pd.DataFrame) -> Trees:
     else:
         widths = cut_width(frame["dbh_cm"].to_numpy(dtype=float))
     order = np.argsort(-widths, kind="stable")
-    ids = frame["tree_id" if "tree_id" in frame else "crossing"].astype("string").fillna("")
+    ids = frame["label" if "label" in frame else "crossing"].astype("string").fillna("")
     places = shapely.get_coordinates(points)
     return Trees(
         places=places[order], widths=widths[order], names=ids.to_numpy(dtype=object)[order]

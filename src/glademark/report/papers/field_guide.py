@@ -10,11 +10,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.layer_frames import kept_line_trees, unconfirmed_marks
+from glademark.report.layer_frames import unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
     corridor_grid,
     danger_grid,
+    line_words,
     opening_grid,
     paint_grid,
     places,
@@ -33,7 +34,7 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import show_diameter, show_number
-from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS, UNCONFIRMED
+from glademark.report.site_rules import TWO_TREE_LENGTHS, UNCONFIRMED
 from glademark.report.unconfirmed import unconfirmed_trees
 
 if TYPE_CHECKING:
@@ -110,7 +111,6 @@ def guide_content(delivery: Delivery) -> Content:
         As text, in the units of the project.
     """
     openings, danger_trees = opening_grid(delivery), danger_grid(delivery)
-    line = kept_line_trees(delivery)["tree_id"]
     on_paper = delivery.layout.figures.marks.not_located
     known = len(danger_trees.rows)
     return Content(
@@ -119,7 +119,7 @@ def guide_content(delivery: Delivery) -> Content:
         places=places(delivery),
         danger=f"{known} known." if known else "None was recorded; look up all the same.",
         danger_trees=danger_trees,
-        line_trees=f"{LINE_TREES} Trees {', '.join(line)}." if len(line) else "",
+        line_trees=line_words(delivery),
         unconfirmed=_unconfirmed(delivery),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),

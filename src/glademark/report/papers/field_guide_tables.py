@@ -8,6 +8,7 @@ from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
     in_words,
+    kept_line_trees,
     layer_frame,
     trees_and_products,
     worded,
@@ -21,7 +22,7 @@ from glademark.report.quantities import (
     show_length,
     show_number,
 )
-from glademark.report.site_rules import CROSSINGS, EXCLUSIONS, KINDS, SETBACK_RULES
+from glademark.report.site_rules import CROSSINGS, EXCLUSIONS, KINDS, LINE_TREES, SETBACK_RULES
 
 _WGS84 = "EPSG:4326"
 Row = tuple[str, ...]
@@ -98,9 +99,16 @@ def danger_grid(delivery: Delivery) -> Grid:
     where = position_words(trees.geometry)
     return Grid(
         heads=("Tree", "Species", "DBH", "Nearest corridor", "Latitude, longitude (WGS 84)"),
-        rows=list(zip(trees["tree_id"], species, dbh, near, where, strict=True)),
+        rows=list(zip(trees["label"], species, dbh, near, where, strict=True)),
         widths=(1, 2, 1, 2, 3),
     )
+
+
+def line_words(delivery: Delivery) -> str:
+    """Line trees that are not to be cut, each with its position; nothing where there are none."""
+    trees = kept_line_trees(delivery)
+    words = trees["label"] + " (" + pd.Series(position_words(trees.geometry), trees.index) + ")"
+    return f"{LINE_TREES} Trees {'; '.join(words)}." if len(trees) else ""
 
 
 def paint_grid(delivery: Delivery) -> Grid:

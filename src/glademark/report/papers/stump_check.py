@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -118,7 +117,7 @@ def standing_group(delivery: Delivery) -> Group:
         (_BOX, tree, f"{species} {word}".strip(), show_diameter(dbh_cm, units))
         for word, trees in parts
         for tree, species, dbh_cm in zip(
-            trees["tree_id"], trees["species"], trees["dbh_cm"], strict=True
+            trees["label"], trees["species"], trees["dbh_cm"], strict=True
         )
     ]
     return Group(title="Must still stand", trees=len(rows), rows=rows)
@@ -176,20 +175,21 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
 
 
 def _letters(cut: pd.DataFrame) -> dict[str, str]:
-    """A letter for each marker, whose numbers may all start at 1; none where there is but one."""
-    markers = sorted(cut["marker"].unique())
-    if len(markers) == 1 or len(markers) > len(ascii_uppercase):
-        return {}
-    return dict(zip(markers, ascii_uppercase, strict=False))
+    """The letter before the numbers of each marker or file that has one."""
+    first = cut[cut["tree_id"] != ""].drop_duplicates("marker")
+    found = zip(first["marker"], first["label"], "-" + first["tree_id"], strict=True)
+    letters = {
+        marker: label.removesuffix(own) for marker, label, own in found if label.endswith(own)
+    }
+    return {marker: letter for marker, letter in letters.items() if letter != marker}
 
 
 def _words(delivery: Delivery, cut: pd.DataFrame) -> list[tuple[str, ...]]:
     """Box, tree, species and product, DBH of each mark."""
-    units, letters = delivery.project.heading.units, _letters(cut)
-    tree = cut["tree_id"].replace("", MISSING)
+    units = delivery.project.heading.units
+    tree = cut["label"].replace("", MISSING)
     several = " \N{MULTIPLICATION SIGN}" + cut["count"].astype("string")
     tree = tree.where(cut["count"] == 1, tree + several)
-    tree = worded(cut["marker"], lambda marker: letters.get(marker, "")) + tree
     what = (cut["species"] + " " + cut["product"]).str.strip()
     dbh = worded(cut["dbh_cm"], lambda value: show_diameter(value, units))
     return [(_BOX, *row) for row in zip(tree, what, dbh, strict=True)]

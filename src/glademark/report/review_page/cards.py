@@ -379,7 +379,7 @@ def _volumes(trees: gpd.GeoDataFrame, _: Units) -> pd.Series:
 
 
 _TREE_LINES: tuple[tuple[str, Callable[[gpd.GeoDataFrame, Units], pd.Series]], ...] = (
-    ("Tree", _plain("tree_id")),
+    ("Tree", _plain("label")),
     ("Kind", _text("kind")),
     ("Trees in this record", _counts("count", least=2)),
     ("Species", _plain("species")),

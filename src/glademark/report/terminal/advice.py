@@ -54,7 +54,7 @@ def _trees(advice: Advice, units: Units) -> list[RenderableType]:
         table.add_column(name, overflow="fold")
     for row in standing.drop(columns="geometry").to_dict("records"):
         cells = (
-            shown_text(row["tree_id"]),
+            shown_text(row["label"]),
             shown_text(row["marker"]),
             "-" if pd.isna(row["opening"]) else str(row["opening"]),
             shown_text(row["species"]),
