@@ -60,10 +60,10 @@ def share_draws(
     moved = vertices[None] + np.concatenate([np.zeros((1, *vertices.shape)), shifts])
     each = line[None] + len(parts) * np.arange(count + 1)[:, None]
     drawn = shapely.linestrings(moved.reshape(-1, 2), indices=each.reshape(-1))
-    strips = shapely.buffer(
-        drawn.reshape(count + 1, -1), width / 2, quad_segs=QUAD_SEGS, cap_style="flat"
-    )
+    half = np.tile(width / 2, count + 1)  # shapely before 2.2 takes no array of two dimensions
+    strips = shapely.buffer(drawn, half, quad_segs=QUAD_SEGS, cap_style="flat")
     shapely.prepare(stand)
-    inside = shapely.intersection(shapely.union_all(strips, axis=1), stand)
+    unions = shapely.union_all(strips.reshape(count + 1, -1), axis=1)
+    inside = shapely.intersection(unions, stand)
     share = np.asarray(shapely.area(inside)) / stand.area
     return np.asarray(share[0] - share[1:])
