@@ -319,9 +319,11 @@ def show_volume(volume: float | None, unit: str) -> str:
     return MISSING if math.isnan(value) else _with_unit(value, unit, sale_decimals(unit))
 
 
-def show_sum(amount: float | None, unit: str, *, trees: int, trees_without: int) -> str:
+def show_sum(
+    amount: float | None, unit: str, *, trees: int, trees_without: int, parts_without: int = 0
+) -> str:
     """
-    A volume in its sale unit that may leave out trees.
+    A volume in its sale unit that may leave out trees, or parts of trees of other products.
 
     Examples
     --------
@@ -332,10 +334,11 @@ def show_sum(amount: float | None, unit: str, *, trees: int, trees_without: int)
     """
     value = _number(amount)
     text = "not computed" if math.isnan(value) else show_volume(value, unit)
-    if not trees_without:
+    without = trees_without + parts_without
+    if not without:
         return text
     least = "" if math.isnan(value) else f"{AT_LEAST} "
-    return f"{least}{text}; {trees_without:,} of {trees:,} trees without a volume"
+    return f"{least}{text}; {without:,} of {trees + parts_without:,} trees without a volume"
 
 
 def end_words(row: Mapping[Hashable, object], column: str, text: str) -> str:
