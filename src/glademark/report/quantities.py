@@ -5,8 +5,9 @@ Files keep unrounded SI numbers; what is shown here is for reading only. Texts a
 """
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
+from typing import Any
 
 from glademark.contracts.layers import Units
 from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
@@ -341,7 +342,7 @@ def show_sum(
     return f"{least}{text}; {without:,} of {trees + parts_without:,} trees without a volume"
 
 
-def end_words(row: Mapping[Hashable, object], column: str, text: str) -> str:
+def end_words(row: Mapping[Any, Any], column: str, text: str) -> str:
     """A figure of the allowance, said to be a least or a most where marked trees have no amount."""
     if text == MISSING or not int(str(row.get("trees_without", 0))):
         return text

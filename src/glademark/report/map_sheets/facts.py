@@ -131,7 +131,7 @@ def _volumes(products: dict[str, dict[str, object]]) -> list[tuple[str, str]]:
     shown = list(products.items())[:_MOST_PRODUCTS]
     found = []
     for name, product in shown:
-        trees = {key: int(str(product[key])) for key in _COUNTS}
+        trees = {key: int(str(product.get(key, 0))) for key in _COUNTS}
         amount = show_sum(_number(product["net"]), str(product["unit"]), **trees)
         found.append((printable(name).capitalize(), amount))
     if len(products) > len(shown):
