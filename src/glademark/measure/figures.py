@@ -195,7 +195,8 @@ def _reasons(parts: pd.DataFrame, keys: list[str]) -> dict[tuple[int, str], list
     """Trees without a volume by size class and reason, most of them first."""
     found: dict[tuple[int, str], list[WithoutVolume]] = {}
     trees = parts.groupby([*keys, "size_class", "source"])["own_without"].sum()
-    for (stand, product, size, why), count in trees.sort_values(ascending=False).items():
+    trees = trees.sort_values(ascending=False, kind="stable")
+    for (stand, product, size, why), count in zip(trees.index.tolist(), trees, strict=True):
         reason = str(why).removeprefix(NOT_COMPUTED)
         one = WithoutVolume(size_class=str(size), reason=reason, trees=int(count))
         found.setdefault((stand, product), []).append(one)

@@ -370,7 +370,9 @@ def _not_counted(
     smallest_cm = trees["dbh_cm"].min() if stated is None else stated
     unit_cm = INCH_CM if classes.unit == "in" else 1.0
     edges = np.array([0.0, *classes.edges, np.inf]) * unit_cm
-    below = (edges[:-1] < smallest_cm - _SAME_CM) if stated else (edges[1:] <= smallest_cm)
+    below = (
+        (edges[:-1] < smallest_cm - _SAME_CM) if stated is not None else (edges[1:] <= smallest_cm)
+    )
     return frozenset(
         label for label, is_below in zip(classes.labels, below, strict=True) if is_below
     )

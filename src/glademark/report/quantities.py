@@ -5,8 +5,9 @@ Files keep unrounded SI numbers; what is shown here is for reading only. Texts a
 """
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from types import MappingProxyType
+from typing import Any
 
 from glademark.contracts.layers import Units
 from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
@@ -321,9 +322,11 @@ def show_volume(volume: float | None, unit: str) -> str:
     return MISSING if math.isnan(value) else _with_unit(value, unit, sale_decimals(unit))
 
 
-def show_sum(amount: float | None, unit: str, *, trees: int, trees_without: int) -> str:
+def show_sum(
+    amount: float | None, unit: str, *, trees: int, trees_without: int, parts_without: int = 0
+) -> str:
     """
-    A volume in its sale unit that may leave out trees.
+    A volume in its sale unit that may leave out trees, or parts of trees of other products.
 
     Examples
     --------
@@ -334,13 +337,14 @@ def show_sum(amount: float | None, unit: str, *, trees: int, trees_without: int)
     """
     value = _number(amount)
     text = "not computed" if math.isnan(value) else show_volume(value, unit)
-    if not trees_without:
+    without = trees_without + parts_without
+    if not without:
         return text
     least = "" if math.isnan(value) else f"{AT_LEAST} "
-    return f"{least}{text}; {trees_without:,} of {trees:,} trees without a volume"
+    return f"{least}{text}; {without:,} of {trees + parts_without:,} trees without a volume"
 
 
-def end_words(row: Mapping[Hashable, object], column: str, text: str) -> str:
+def end_words(row: Mapping[Any, Any], column: str, text: str) -> str:
     """A figure of the allowance, said to be a least or a most where marked trees have no amount."""
     if text == MISSING or not int(str(row.get("trees_without", 0))):
         return text

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from glademark.forestry.size_classes import NO_DIAMETER
+from glademark.measure.tally import NOT_STATED
 from glademark.report.quantities import (
     AT_LEAST,
     basal_area_unit,
@@ -47,7 +49,7 @@ def wood_rows(cells: pd.DataFrame, zones: Sequence[str], units: Units) -> Iterat
     yield WoodRow(title="trees", unit="", numbers=_by_zone(cells, "trees", zones), decimals=0)
     name, size = basal_area_unit(units)
     basal_area = _by_zone(cells, "basal_area_m2", zones) / size
-    least = AT_LEAST if (cells["size_class"] == "no diameter").any() else ""
+    least = AT_LEAST if (cells["size_class"] == NO_DIAMETER).any() else ""
     yield WoodRow(title="basal area", unit=name, numbers=basal_area, decimals=1, before=least)
     for (product, unit), part in cells.groupby(["product", "volume_unit"], sort=True):
         lost = _by_zone(part, "trees_without", zones)
@@ -113,8 +115,9 @@ def left_out(volume: VolumeFigures) -> Iterator[str]:
 
 def no_allowance(layout: Layout) -> list[str]:
     """Products that are cut and have no row in the allowance, though other quantities have one."""
-    known = set(layout.allowance["quantity"])
-    return [name for name in layout.figures.volume.by_product if name not in known] if known else []
+    known = {*layout.allowance["quantity"], NOT_STATED}
+    products = () if layout.allowance.empty else layout.figures.volume.by_product
+    return [name for name in products if name not in known]
 
 
 def _reasons(product: ProductFigures) -> str:

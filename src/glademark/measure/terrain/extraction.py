@@ -34,7 +34,7 @@ FIXED = (
 )  # fmt: skip
 """First columns of `Wood.amounts`: trees, amounts in SI, and the trees that each leaves out."""
 TREES, SOLID_M3, NO_SOLID, BASAL_AREA, NO_BASAL_AREA, NO_VOLUME = range(len(FIXED))
-WEIGHTS = (
+WEIGHTS: tuple[tuple[str, int, int | None], ...] = (
     ("m3", SOLID_M3, NO_SOLID),
     ("basal_area", BASAL_AREA, NO_BASAL_AREA),
     ("trees", TREES, None),

@@ -31,6 +31,7 @@ _VERDICTS = (
     ("met", "met"),
     ("not_checked", "not checked"),
 )
+_COUNTS = ("trees", "trees_without", "parts_without")
 _MOST_PRODUCTS = 6
 
 
@@ -130,7 +131,7 @@ def _volumes(products: dict[str, dict[str, object]]) -> list[tuple[str, str]]:
     shown = list(products.items())[:_MOST_PRODUCTS]
     found = []
     for name, product in shown:
-        trees = {key: int(str(product[key])) for key in ("trees", "trees_without")}
+        trees = {key: int(str(product.get(key, 0))) for key in _COUNTS}
         amount = show_sum(_number(product["net"]), str(product["unit"]), **trees)
         found.append((printable(name).capitalize(), amount))
     if len(products) > len(shown):

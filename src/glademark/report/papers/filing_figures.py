@@ -235,6 +235,7 @@ def _removed(delivery: Delivery) -> list[Row]:
             product.unit,
             trees=product.trees,
             trees_without=product.trees_without,
+            parts_without=product.parts_without,
         )
         rows.append((f"Net volume, {name}", f"{amount}{rule}"))
     if volume.m3 is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from glademark.measure.tally import NOT_STATED
 from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import AT_LEAST, show_number, show_sum
 from glademark.report.review_page.cards import basal_area, quantity, whole
@@ -177,10 +178,13 @@ def _volumes(figures: Figures, units: Units) -> Iterable[Fact]:
             product.unit,
             trees=product.trees,
             trees_without=product.trees_without,
+            parts_without=product.parts_without,
         ).partition("; ")
         beside = f"{without}{rule}" if without else f"net, {whole(product.trees)} trees{rule}"
         yield Fact(
-            name=field_text(name).capitalize(), value=unit_text(amount), beside=unit_text(beside)
+            name="No product" if name == NOT_STATED else field_text(name).capitalize(),
+            value=unit_text(amount),
+            beside=unit_text(beside),
         )
     if volume.m3 is not None:
         missing = volume.m3_missing_trees

@@ -177,7 +177,7 @@ def _sale_cells(amounts: Sequence[Amount], products: Sequence[tuple[str, str]]) 
     cells = []
     for product in products:
         one = found.get(product)
-        cell = _number_cell(one and one.number, 1.0, sale_decimals(product[1]))
+        cell = _number_cell(None if one is None else one.number, 1.0, sale_decimals(product[1]))
         is_least = one is not None and one.text.startswith(AT_LEAST)
         cells.append(replace(cell, text=f"{AT_LEAST} {cell.text}") if is_least else cell)
     return tuple(cells)
