@@ -60,7 +60,8 @@ def field_files(folder: Path, texts: tuple[str, ...]) -> Path:
     (folder / "harvest.toml").write_text(
         f'project = {{name = "Safety (invented)"}}\n[inputs]\nstand = "stand.gpkg"\n'
         f'corridors = "corridors.shp"\nexclusions = "keep.gpkg"\n'
-        f'marks = {{file = "marks.csv", crs = "{UTM}"}}\n',
+        f'marks = {{file = "marks.csv", crs = "{UTM}"}}\n'
+        '[marks]\nwithout_paint = "cut"\n[marks.paint]\nwhite = "cut"\n',
         encoding="utf-8",
     )
     return folder / "harvest.toml"

@@ -108,6 +108,12 @@ HABITS = {
         printed=("near area of opening of unconfirmed trees", "0 trees to cut on the map"),
         summary={"checks.near": 1, "openings.count": 0, "with_unconfirmed.openings": 1},
     ),
+    "a cruise among the marks": Habit(
+        head="tree,x,y,dbh_cm,plot",
+        rows=(at(1, "30,1"), at(2, "40,1")),
+        printed=("looks like cruise (the columns), and its 2 records count as trees to cut",),
+        summary={"marks.trees": 2},
+    ),
     "diameters that cannot be read": Habit(
         rows=white("ca. 35", "3O", "-5", "4500", "0"),
         printed=(

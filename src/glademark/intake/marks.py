@@ -22,6 +22,7 @@ from glademark.intake.columns.diameters import (
 )
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.labels import mark_labels
+from glademark.intake.columns.likely import likely_input
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
     MUST_GO,
@@ -29,7 +30,7 @@ from glademark.intake.columns.mark_fields import (
     note_crown,
     note_missing_dbh,
 )
-from glademark.intake.columns.match import recognise
+from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.volumes import LOGS
@@ -125,6 +126,7 @@ def _one_file(
     found = recognise(reading.headers, meanings.MARKS, stated=stated, where=reading.file.name)
     for text in found.notices:
         log.notice(text, of=reading)
+    _note_other_input(reading, found, log)
     from_columns = reading.geometry is None
     reading = replace(reading, ids=Fields(reading=reading, found=found, log=log).names("id"))
     reading = with_points(reading, found, source, log)
@@ -145,6 +147,21 @@ def _one_file(
     blank = cut_cm.isna() & (flag[reading.index] == "")
     note_missing_dbh((cut & blank)[reading.index], fields)
     return _FileMarks(reading=reading, columns=read.columns)
+
+
+def _note_other_input(reading: Reading, found: Found, log: RecordLog) -> None:
+    """Say so where trees without paint and kind look like those of plots, or like leave trees."""
+    if {"paint", "kind", "type"} & set(found.header):
+        return
+    shape = "table" if reading.geometry is None else "points"
+    key, why = likely_input(shape, [reading.file.path.stem], reading.headers, records=len(reading))
+    if key in {"cruise", "leave_trees"}:
+        log.notice(
+            f"{reading.file.name}: it looks like {key} ({why}), and its "
+            f"{counted(len(reading), 'record')} count as trees to cut. If they are not, name it "
+            f"under [inputs] {key} instead.",
+            of=reading,
+        )
 
 
 def _joined(files: Sequence[_FileMarks], stands: Stands) -> gpd.GeoDataFrame:
