@@ -168,9 +168,9 @@ def _notices(
     given = (*survey.stand_notices, *measured.holes.notices)
     return (
         *measured.wood_notices.get(stand, ()),
+        *(stock[stand].notices if stand in stock else ()),
         *(notice.text for notice in given if notice.stand in {stand, None}),
         *measured.standing[stand].notices,
-        *(stock[stand].notices if stand in stock else ()),
     )
 
 
