@@ -394,10 +394,9 @@ def test_one_key_in_two_tables_has_one_value(tmp_path: Path, limit: str, *, fits
     if fits:
         assert read_project(_file(tmp_path, text)).limits["removal_share_max"].value == limit
     else:
-        assert _faults(tmp_path, text) == [
-            ": [limits] removal_share_max is 9 % and [allowance] removal_share_max 35 %; expected "
-            "the same share in both, or in one alone. Correct the value."
-        ]
+        (fault,) = _faults(tmp_path, text)
+        assert "[limits] removal_share_max is 9 % and [allowance] removal_share_max 35 %" in fault
+        assert "expected the same share in both, or in one alone" in fault
 
 
 def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
