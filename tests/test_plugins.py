@@ -107,6 +107,14 @@ def test_chosen_deliverables_always_hold_the_summary() -> None:
     assert set(chosen(every, ["pack"])) == {"pack", "summary"}
 
 
+def test_deliverables_are_known_by_their_plain_names_too() -> None:
+    """The GeoPackage and all tables can be asked for in words."""
+    every = installed_deliverables()
+
+    assert set(chosen(every, ["geopackage"])) == {"gpkg", "summary"}
+    assert {"volume_by_zone", "checks", "openings", "extraction"} < set(chosen(every, ["tables"]))
+
+
 def test_an_unknown_deliverable_is_refused() -> None:
     """Who asks for something that is not there hears what is."""
     with pytest.raises(

@@ -208,3 +208,56 @@ def test_an_impossible_crown_of_a_leave_tree_is_told(
 
     assert result.leave_trees["crown_radius_m"].isna().all()
     assert noticed(result, "the crown of 1 leave tree is impossible")
+
+
+def test_a_line_with_a_side_has_a_strip_on_each_side_that_it_names(
+    survey: Read, layer: Layer, line: Callable
+) -> None:
+    """Flowing north, west is left; both are two strips, without a side the strip is one."""
+    lines = [line((x, -20), (x, 220)) for x in (30, 80, 130)]
+    columns = {
+        "name": ["A", "B", "C"], "rule": ["no_cut"] * 3, "distance_m": [10.0] * 3,
+        "side": ["left", "both", ""],
+    }  # fmt: skip
+    setbacks = survey(inputs={"setbacks": layer("s.gpkg", lines, columns)}).setbacks
+    west, east = (setbacks.bounds[end] - 500_000 for end in ("minx", "maxx"))
+
+    assert setbacks["name"].tolist() == ["A, left bank", "B, left bank", "B, right bank", "C"]
+    assert west.tolist() == pytest.approx([20, 70, 80, 120])
+    assert east.tolist() == pytest.approx([30, 80, 90, 140])
+
+
+def test_one_strip_on_both_sides_of_a_line_is_noticed_where_it_hides_a_stripped_bank(
+    survey: Read, layer: Layer, line: Callable
+) -> None:
+    """A residual basal area over both banks at once is said, with the way to part them."""
+    columns = {
+        "name": ["brook"], "rule": ["residual_basal_area"], "distance_m": [10.0],
+        "minimum_m2_ha": [15.0],
+    }  # fmt: skip
+    inside = survey(inputs={"setbacks": layer("s.gpkg", [line((90, -9), (90, 209))], columns)})
+    beside = survey(inputs={"setbacks": layer("t.gpkg", [line((0, -9), (0, 209))], columns)})
+
+    assert noticed(inside, "one strip on both sides of the line is judged as a whole (brook)")
+    assert not noticed(beside, "one strip on both sides")
+
+
+def test_a_side_that_nobody_knows_is_refused(survey: Read, layer: Layer, line: Callable) -> None:
+    """A misspelt side would silently be both."""
+    columns = {"rule": ["no_cut"], "distance_m": [10.0], "side": ["lefft"]}
+    name = layer("s.gpkg", [line((90, -9), (90, 209))], columns)
+
+    with pytest.raises(InputError, match=r"the side is unknown.*left, right, both"):
+        survey(inputs={"setbacks": name})
+
+
+def test_water_says_its_side_or_the_project_does(
+    survey: Read, layer: Layer, line: Callable
+) -> None:
+    """A column speaks for its stream, the project file for the others."""
+    lines = [line((x, -20), (x, 220)) for x in (50, 150)]
+    columns = {"name": ["A", "B"], "width_m": [2.0, 2.0], "side": ["right", ""]}
+    rule = {"setback": "10 m", "side": "left"}
+    setbacks = survey(inputs={"water": layer("w.gpkg", lines, columns)}, water=rule).setbacks
+
+    assert setbacks["name"].tolist() == ["A, right bank", "B, left bank"]

@@ -96,3 +96,22 @@ def test_a_cut_off_raster_is_refused(survey: Read, raster: Raster, tmp_path: Pat
 
     with pytest.raises(InputError, match="the raster is damaged or cut off"):
         survey(inputs={"terrain": name})
+
+
+@pytest.mark.parametrize(("corners", "noticed"), [((0, 200), 1), ((200, 0), 0)])
+def test_a_stream_that_is_drawn_uphill_is_noticed(
+    survey: Read,
+    raster: Raster,
+    layer: Callable[..., str],
+    line: Callable[..., object],
+    corners: tuple[float, float],
+    noticed: int,
+) -> None:
+    """Its left bank would be the right one: the ground rises to the north by 1 in 10."""
+    heights = np.repeat(np.arange(20, 0, -1, dtype="float32")[:, None], 20, axis=1)
+    stream = line((100, corners[0]), (100, corners[1]))
+    water = layer("w.gpkg", [stream], {"name": ["Brook"], "width_m": [2.0]})
+    result = survey(inputs={"terrain": raster(heights), "water": water}, water={"setback": "10 m"})
+
+    found = [notice for notice in result.notices if "water Brook: by the terrain" in notice]
+    assert len(found) == noticed

@@ -94,6 +94,22 @@ def test_the_position_error_is_that_of_the_mark(checks_of: ChecksOf, marks_at: M
     assert [checks["verdict"].iloc[0] for checks in verdicts] == ["near", "met"]
 
 
+def test_an_exclusion_is_near_by_the_error_of_the_tree_beside_it(
+    checks_of: ChecksOf, marks_at: MarksAt
+) -> None:
+    """3 m away with an error of 1 m is clear; 5 m away with one of 6 m is near."""
+    areas = [shapely.box(0, 0, 200, 15), shapely.box(0, 80, 200, 100)]
+    marks = [
+        *marks_at((100, 18), position_error_m=1.0),
+        *marks_at((100, 75), position_error_m=6.0),
+    ]
+    checks = checks_of(STAND, {}, exclusions=areas, marks=marks)
+    trees = checks[checks["unit"] == "trees"]
+
+    assert trees["verdict"].tolist() == ["met", "near"]
+    assert trees["reason"].iloc[1] == "1 cut trees within the position error"
+
+
 def test_line_trees_count_against_a_setback_once_confirmed(
     checks_of: ChecksOf, marks_at: MarksAt
 ) -> None:

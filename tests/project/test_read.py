@@ -384,6 +384,21 @@ def test_fault_of_a_needed_key_is_one_plain_sentence(
     assert faults[0].startswith(fault)
 
 
+@pytest.mark.parametrize(("limit", "fits"), [("35 %", True), ("35.0%", True), ("9 %", False)])
+def test_one_key_in_two_tables_has_one_value(tmp_path: Path, limit: str, *, fits: bool) -> None:
+    """The share that may be removed is printed from one table and judged by the other."""
+    text = (
+        f"{LEAST}[allowance]\nremoval_share_max = '35 %'\n[limits]\nremoval_share_max = '{limit}'"
+    )
+
+    if fits:
+        assert read_project(_file(tmp_path, text)).limits["removal_share_max"].value == limit
+    else:
+        (fault,) = _faults(tmp_path, text)
+        assert "[limits] removal_share_max is 9 % and [allowance] removal_share_max 35 %" in fault
+        assert "expected the same share in both, or in one alone" in fault
+
+
 def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
     """A forester mends the file once, not fault by fault."""
     faults = _faults(

@@ -76,7 +76,7 @@ def test_new_project_file_is_sound(tmp_path: Path) -> None:
     new_project(tmp_path)
     project = read_project(tmp_path / "harvest.toml")
 
-    assert project.inputs.stand.file == tmp_path / "stand.gpkg"
+    assert project.inputs.stand[0].file == tmp_path / "stand.gpkg"
 
 
 def test_settings_that_are_off_are_sound_too(tmp_path: Path) -> None:

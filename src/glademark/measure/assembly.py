@@ -182,9 +182,9 @@ def _notices(
     """Sentences on a stand that are known before its figures."""
     return (
         *measured.wood_notices.get(stand, ()),
+        *(stock[stand].notices if stand in stock else ()),
         *(notice.text for notice in told if notice.stand in {stand, None}),
         *measured.standing[stand].notices,
-        *(stock[stand].notices if stand in stock else ()),
     )
 
 

@@ -600,8 +600,8 @@ class Project(Part):
         if not math.isclose(stated, allowed, rel_tol=1e-9):
             msg = (
                 f"[limits] removal_share_max is {limit.value.strip()} and [allowance] "
-                f"removal_share_max {100 * allowed:g} %; expected the same share in both. "
-                "Correct one, or leave it out"
+                f"removal_share_max {100 * allowed:g} %; expected the same share in both, or in "
+                "one alone"
             )
             raise ValueError(msg)
         return self
