@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import pikepdf
 import pypdf
 import pytest

@@ -174,7 +174,16 @@ class _Reader:
             no_cruise(stands.crs),
         )
         terrain, elevation = self._terrain(stands)
+        self._blame_boundary(stands)
         return self._of_used(stands, frames, volume_table, terrain, elevation)
+
+    def _blame_boundary(self, stands: Stands) -> None:
+        """Name the boundary where most of the other files lie outside of it."""
+        boundary = self.inputs.layers["stand"]
+        others = [one for key, one in self.inputs.layers.items() if key != "stand"]
+        given = {one.file.name for one in (*others, *self.inputs.marks) if one is not None}
+        if boundary is not None and boundary.geometry is not None and self.log.outside:
+            stands.blame_boundary(boundary, self.project.inputs.stand, len(given), self.log)
 
     def _used(self, key: str, use: Callable[[Reading, Source], _T], instead: _T) -> _T:
         """What a layer is used for, or what stands for one that is not given or refused."""
