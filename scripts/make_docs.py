@@ -2,7 +2,8 @@
 Reference pages, written from the declarations: ``python scripts/make_docs.py``.
 
 `docs/columns.md` comes from the declared layers, `docs/commands.md` from the command line,
-`docs/project_file.md` from the template of the project file. A test fails when one is stale.
+`docs/project_file.md` from the template of the project file, `docs/inputs` from the columns that
+intake knows. A test fails when one is stale.
 """
 
 import sys
@@ -15,6 +16,8 @@ import click
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.layers import LAYERS, LEAVE_STANDING, STANDS, Layer, shown_beside
 from glademark.hosts.cli import cli
+from glademark.intake.columns.match import recognise
+from glademark.intake.columns.reference import INPUTS, MEANT, InputReference
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 MADE = "<!-- Written by scripts/make_docs.py; do not edit by hand. -->\n\n"
@@ -26,6 +29,7 @@ def pages() -> Mapping[str, str]:
         "columns.md": _columns(),
         "commands.md": _commands(),
         "project_file.md": _project_file(),
+        **{f"inputs/{one.key}.md": _input(one) for one in INPUTS},
     }
 
 
@@ -77,6 +81,29 @@ def _layer(layer: Layer) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _input(one: InputReference) -> str:
+    """One input: its columns by meaning, and an example row."""
+    known = recognise(list(one.example), one.meanings, where=one.key)
+    needed = [f"`{name}`" for name in one.needed]
+    lines = [f"# Input: {one.key}\n", f"{MADE}{one.what} {one.shapes}.\n"]
+    lines += [
+        "Columns are known by their headings, in any case, with blanks, points or underscores "
+        "between words. A unit may\nstand behind the name (`dbh_in`, `Height (ft)`). Other columns "
+        "are left alone"
+        + (f"; needed: {', '.join(needed)}." if needed else "; none is needed.")
+        + "\n"
+    ]
+    lines += ["| meaning | units | headings | what it says |", "|---|---|---|---|"]
+    for meaning in one.meanings:
+        units = ", ".join(dict.fromkeys(meaning.units.values()))
+        heads = " ".join(f"`{head}`" for head in meaning.before_unit)
+        lines.append(f"| {meaning.name} | {units} | {heads} | {MEANT[meaning.name]} |")
+    read = ", ".join(f"{head} as {meaning}" for meaning, head in known.header.items())
+    lines += ["", "An example row (invented):\n", "```csv", ",".join(one.example)]
+    lines += [",".join(one.example.values()), "```", "", f"It is read so: {read}."]
+    return "\n".join(lines) + "\n"
+
+
 def _commands() -> str:
     """Every command with its help text."""
     text = f"# Commands\n\n{MADE}```text\n{_help(cli, 'glademark')}\n```\n"
@@ -108,6 +135,7 @@ def _project_file() -> str:
 if __name__ == "__main__":
     DOCS.mkdir(exist_ok=True)
     for page, content in pages().items():
+        (DOCS / page).parent.mkdir(exist_ok=True)
         (DOCS / page).write_text(content, encoding="utf-8", newline="\n")
         print(f"wrote docs/{page}")
     sys.exit(0)

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 
+import geopandas as gpd
 import pytest
 import shapely
 
@@ -261,3 +262,30 @@ def test_water_says_its_side_or_the_project_does(
     setbacks = survey(inputs={"water": layer("w.gpkg", lines, columns)}, water=rule).setbacks
 
     assert setbacks["name"].tolist() == ["A, right bank", "B, left bank"]
+
+
+@pytest.mark.parametrize("tag", ["Polygon", "MultiGeometry"])
+def test_holes_of_a_kml_polygon_stay_holes(
+    survey: Read, text: Callable[..., str], square: Callable, tag: str
+) -> None:
+    """An exclusion of 100 m with a hole of 40 m takes 8,400 m2 and leaves the hole to be cut."""
+
+    def ring(x: float, side: float) -> str:
+        shape = gpd.GeoSeries([square(x, x, side)], crs="EPSG:32616").to_crs(4326).iloc[0]
+        corners = " ".join(f"{lon:.9f},{lat:.9f}" for lon, lat in shape.exterior.coords)
+        return f"<LinearRing><coordinates>{corners}</coordinates></LinearRing>"
+
+    outer, inner = ring(50, 100), ring(80, 40)
+    polygon = (
+        f"<Polygon><outerBoundaryIs>{outer}</outerBoundaryIs>"
+        f"<innerBoundaryIs>{inner}</innerBoundaryIs></Polygon>"
+    )
+    shape = polygon if tag == "Polygon" else f"<MultiGeometry>{polygon}</MultiGeometry>"
+    kml = (
+        '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document><Placemark>'
+        f"<name>nest</name>{shape}</Placemark></Document></kml>"
+    )
+
+    areas = survey(inputs={"exclusions": text("nest.kml", kml)}).exclusions
+
+    assert areas.area.sum() == pytest.approx(100**2 - 40**2, rel=1e-4)

@@ -133,3 +133,16 @@ def test_no_tracks_is_a_refusal_where_lines_are_asked(
     """Waypoints along a corridor are no corridor."""
     with pytest.raises(InputError, match="no tracks and no routes"):
         survey(inputs={"corridors": text("c.gpx", document(waypoint("")))})
+
+
+def test_a_track_runs_where_it_was_walked(survey: Read, text: Callable[..., str]) -> None:
+    """Latitude is north and longitude east in tracks as well: from (20, 30) to (20, 130)."""
+    points = "".join(f"<trkpt {position(20, y)}/>" for y in (30, 80, 130))
+    name = text("lane.gpx", document(f"<trk><trkseg>{points}</trkseg></trk>"))
+
+    corridors = survey(inputs={"corridors": name}).corridors
+
+    west, south, east, north = corridors.total_bounds
+    assert [west, south, east, north] == pytest.approx(
+        [500_020, 5_000_030, 500_020, 5_000_130], abs=0.01
+    )

@@ -629,3 +629,15 @@ def test_a_count_at_a_centre_goes_into_the_tally_of_its_group(survey: Read) -> N
     assert noticed(
         result, "marks.csv: 16 trees counted at 2 group centres (c, e) stand in the tally"
     )
+
+
+def test_marks_outside_stay_up_to_their_position_error_and_no_further(survey: Read) -> None:
+    """Once the error, not twice: 3.9 m with an error of 4 m is kept, 4.1 m and 7.9 m are not."""
+    at = [(1, 203.9, ""), (2, 204.1, ""), (3, 207.9, ""), (4, 209.9, 10), (5, 210.1, 10)]
+    inside = [f"{n},12,{500_020 + 10 * n},5000050," for n in range(10, 16)]
+    rows = [f"{n},12,{500_000 + x},5000050,{error}" for n, x, error in at]
+    text = "\n".join(["tree,dbh_in,x,y,accuracy_m", *inside, *rows]) + "\n"
+    result = survey(text)
+
+    assert result.marks["tree_id"].tolist()[6:] == ["1", "4"]
+    assert result.rejected["tree_id"].tolist() == ["2", "3", "5"]

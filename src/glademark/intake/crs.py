@@ -82,11 +82,13 @@ def stated_crs(reading: Reading, stated: str | None, log: RecordLog) -> CRS:
     """Two-dimensional coordinate system of a layer: its own, else that stated in ``[inputs]``."""
     name = reading.file.name
     own = None if reading.crs is None else _flat(reading.crs)
+    local = "" if own is None or not own.is_engineering else f", only that it is '{crs_name(own)}'"
+    own = None if local else own
     given = None if stated is None else parse_crs(stated, where=f"[inputs], crs of {name}")
     if own is None and given is None:
         msg = (
-            f"{name}: it does not say its coordinate system. Ask who made it, and state it in "
-            f'[inputs]: {reading.file.input} = {{file = "{name}", crs = "EPSG:…"}}.'
+            f"{name}: it does not say its coordinate system{local}. Ask who made it, and state it "
+            f'in [inputs]: {reading.file.input} = {{file = "{name}", crs = "EPSG:…"}}.'
         )
         raise CrsError(msg)
     if own is None or given is None:
@@ -214,8 +216,8 @@ def _utm(lon: float, lat: float) -> CRS:
     found = query_utm_crs_info(datum_name="WGS 84", area_of_interest=area)
     if not found:
         msg = (
-            f"The stand lies at latitude {lat:.1f}, where there is no UTM zone. "
-            "State [project] working_crs."
+            f"it lies at latitude {lat:.1f}, where there is no UTM zone. Check whether longitude "
+            "and latitude are swapped, or state [project] working_crs."
         )
         raise CrsError(msg)
     return CRS.from_epsg(int(found[0].code))

@@ -94,6 +94,11 @@ def _area_of_line(line: shapely.Geometry, gap_max_m: float) -> tuple[shapely.Pol
 
 def _mended(before: shapely.Polygon | shapely.MultiPolygon) -> tuple[shapely.Geometry, str, str]:
     """Valid polygon and what was done; or why that would change too much."""
+    corners = len(np.unique(shapely.get_coordinates(before), axis=0))
+    if corners < _CORNERS_MIN:
+        number = ("no", "one", "two")[corners]
+        fault = f"the polygon has {number} corners, and an area needs three. Draw it again."
+        return before, "", fault
     valid = shapely.make_valid(before, method="structure", keep_collapsed=False)
     after = polygonal(np.array([valid], dtype=object))[0]
     moved = abs(after.area - before.area)

@@ -228,7 +228,17 @@ class _Reader:
         if self.project.water.setback_m is not None:
             note_uphill(frames["water"], elevation or {}, self.log)
         frames["water"] = frames["water"][[*AREA_COLUMNS, STAND, "geometry"]]
+        self._blame_boundary(stands)
         return self._of_used(stands, frames, volume_table, terrain, elevation)
+
+    def _blame_boundary(self, stands: Stands) -> None:
+        """Name the boundary where most of the other files lie outside of it."""
+        boundaries, sources = self.inputs.layers["stand"], self.project.inputs.stand or ()
+        layers = [one for key, one in self.inputs.layers.items() if key != "stand"]
+        others = (*(one for files in layers for one in files), *self.inputs.marks)
+        given = {one.file.name for one in others if one is not None}
+        if len(boundaries) == 1 and boundaries[0] is not None and self.log.outside:
+            stands.blame_boundary(boundaries[0], sources[0], len(given), self.log)
 
     def _each(self, key: str, use: Callable[[Reading, Source], _T]) -> list[_T]:
         """What the files of a layer are used for, without those that are refused."""

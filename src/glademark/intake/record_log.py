@@ -43,6 +43,7 @@ class RecordLog:
     _notices: dict[Notice, None] = field(default_factory=dict)
     _rejected: list[pd.DataFrame] = field(default_factory=list)
     _files: dict[_Key, _FileRecords] = field(default_factory=dict)
+    _outside: dict[int, list[tuple[Reading, str]]] = field(default_factory=dict)
 
     def open(self, reading: Reading, *, needed: Collection[str] = NEEDED) -> None:
         """Begin with a file: all its records, and those that could not even be read."""
@@ -131,6 +132,24 @@ class RecordLog:
         if (file.refused != before).any() and not self.still_to_read(reading):
             raise InputError
         return self.left(reading)
+
+    def refuse_outside(self, reading: Reading, faults: Iterable[tuple[int, str]]) -> Reading:
+        """Refuse stands outside of which a file lies; `outside` has what is refused so."""
+        told = list(faults)
+        for stand, text in told:
+            self._outside.setdefault(stand, []).append((reading, text))
+        return self.refuse(reading, told)
+
+    @property
+    def outside(self) -> Mapping[int, list[tuple[Reading, str]]]:
+        """Files that lie outside a stand, by its number, with the sentence on each."""
+        return self._outside
+
+    def blame_boundary(self, stand: int, text: str) -> None:
+        """Put one sentence on the boundary in the place of those on the files outside of it."""
+        gone = {Notice(stand, told) for _, told in self._outside[stand]}
+        left = [fault for fault in self._faults if fault not in gone]
+        self._faults = dict.fromkeys([Notice(stand, text), *left])
 
     def left(self, reading: Reading) -> Reading:
         """Records of the stands that are not refused on account of their file."""

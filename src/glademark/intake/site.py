@@ -1,6 +1,6 @@
 """The stands to which every other layer must belong."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -10,14 +10,25 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.intake.crs import crs_name, note_missing_grids, same_crs, stated_crs, transformed
+from glademark.intake.crs import (
+    WGS84,
+    crs_name,
+    note_missing_grids,
+    parse_crs,
+    same_crs,
+    stated_crs,
+    transformed,
+)
 from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.wording import listed
 from glademark.project.model import Source
 
 _MOST = 0.5
 _NEAR_M = 50.0
+_NEAR_DEG = 0.0005
+_FILES_MIN = 2
 _AREA = 2
 
 
@@ -123,7 +134,7 @@ class Stands:
             for stand, places, every in reading.mostly(outside, more_than=_MOST)
             if self.areas[stand] is not None
         ]
-        return log.refuse(reading, faults)
+        return log.refuse_outside(reading, faults)
 
     def refuse_if_all_outside(
         self, reading: Reading, outside: pd.Series, log: RecordLog
@@ -143,27 +154,79 @@ class Stands:
         area = self.areas[stand]
         margin = max(_NEAR_M, np.sqrt(area.area) / 10)
         near = shapely.buffer(shapely.envelope(area), margin)
-        for what, x, y, crs in self._other_readings(xy, reading.crs):
+        for what, x, y, crs in self._other_systems(xy, reading.crs):
             there = transformed(gpd.GeoSeries(shapely.points(x, y)), crs, self.crs).to_numpy()
             if shapely.intersects(near, there).mean() > _MOST:
                 return f"They would lie in it if {what}. If so, correct the file or [inputs]."
         return "Check that the file belongs to this stand, and its coordinate system."
 
-    def _other_readings(
+    def blame_boundary(self, boundary: Reading, source: Source, given: int, log: RecordLog) -> None:
+        """
+        Name a boundary that most other files miss instead of each of them.
+
+        `boundary` is as it was read; `given` is how many files with positions there are besides.
+        """
+        crs = self.crs if source.crs is None else parse_crs(source.crs, where=boundary.file.name)
+        crs = crs if boundary.crs is None else boundary.crs
+        for stand, told in log.outside.items():
+            files = {reading.file.name: reading for reading, _ in told}
+            if len(files) < _FILES_MIN or len(files) <= _MOST * given:
+                continue
+            shapes = boundary.shapes.to_numpy()[boundary.stand == stand]
+            why = _mistaken(shapes, crs, files.values())
+            area = f"{self.areas[stand].area:,.0f} m2"
+            start = (
+                f"{boundary.file.name}: {len(files)} of {given} other files lie outside this "
+                f"boundary ({listed(files)})"
+            )
+            log.blame_boundary(
+                stand,
+                f"{start}. They would lie in it if its {why}. Correct the boundary first."
+                if why
+                else f"{start}, which holds {area}. Check first that it is the right polygon, and "
+                "its coordinate system.",
+            )
+
+    def _other_systems(
         self, xy: npt.NDArray[np.float64], crs: CRS
     ) -> list[tuple[str, npt.NDArray[np.float64], npt.NDArray[np.float64], CRS]]:
         """Ways in which coordinates are commonly mistaken, each with what they then are."""
         x, y = xy[:, 0], xy[:, 1]
-        readings = [
-            ("x and y (longitude and latitude) were swapped", y, x, crs),
-            ("the sign of x (west or east) were the other one", -x, y, crs),
-            ("the sign of y (north or south) were the other one", x, -y, crs),
-            ("both signs were the other ones", -x, -y, crs),
-            ("x and y were swapped and the sign of x were the other one", -y, x, crs),
-        ]
+        readings = [(what, *turned.T, crs) for what, turned in _other_readings(xy)]
         if crs.is_projected and not same_crs(crs, self.crs):
             readings.append((f"their coordinate system were {crs_name(self.crs)}", x, y, self.crs))
         return readings
+
+
+def _other_readings(
+    xy: npt.NDArray[np.float64],
+) -> list[tuple[str, npt.NDArray[np.float64]]]:
+    """Ways in which two coordinates are commonly mistaken, each with what they then are."""
+    return [
+        ("x and y (longitude and latitude) were swapped", xy[:, ::-1]),
+        ("the sign of x (west or east) were the other one", xy * [-1, 1]),
+        ("the sign of y (north or south) were the other one", xy * [1, -1]),
+        ("both signs were the other ones", -xy),
+        ("x and y were swapped and the sign of x were the other one", xy[:, ::-1] * [-1, 1]),
+    ]
+
+
+def _mistaken(shapes: npt.NDArray[np.object_], crs: CRS, others: Iterable[Reading]) -> str:
+    """How the coordinates of a boundary were mistaken, if most other records lie in it so."""
+    each = [
+        transformed(gpd.GeoSeries(shapely.centroid(one.unmoved.to_numpy())), one.crs, WGS84)
+        for one in others
+        if one.unmoved is not None and one.crs is not None
+    ]
+    points = shapely.points(np.concatenate([shapely.get_coordinates(one) for one in each]))
+    corners = shapely.get_coordinates(shapes)
+    for what, turned in _other_readings(corners):
+        there = transformed(gpd.GeoSeries(shapely.points(turned)), crs, WGS84).to_numpy()
+        if np.isfinite(shapely.get_coordinates(there)).all():
+            around = shapely.buffer(shapely.box(*shapely.total_bounds(there)), _NEAR_DEG)
+            if shapely.intersects(around, points).mean() > _MOST:
+                return what
+    return ""
 
 
 def no_boundaries(stands: int) -> Stands:

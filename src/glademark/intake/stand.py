@@ -138,7 +138,8 @@ def _common_crs(
         try:
             crs, text = working_crs(own, lon=lon, lat=lat, stated=stated)
         except InputError as error:
-            faults += [(stand, fault) for fault in error.faults]
+            name = "" if stated is not None else f"{reading.file.name}: "
+            faults += [(stand, name + fault) for fault in error.faults]
             continue
         if text:
             log.notice(text, stand=stand)

@@ -12,7 +12,9 @@ from glademark.project.read import PROJECT_FILE
 
 __all__ = ["TEMPLATES", "new_project", "schema_text", "template_text", "write_project_file"]
 
-TEMPLATES = (PROJECT_FILE, "marks.csv", "tally.csv", "volume_table.csv")
+TEMPLATES = (
+    PROJECT_FILE, "marks.csv", "leave_trees.csv", "tally.csv", "cruise.csv", "volume_table.csv",
+)  # fmt: skip
 """Files of a new project, in the order in which they are written."""
 
 
@@ -42,7 +44,7 @@ def new_project(folder: Path) -> tuple[Path, ...]:
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     [path.name for path in new_project(Path(folder) / "stand 3")]
-    ['harvest.toml', 'marks.csv', 'tally.csv', 'volume_table.csv']
+    ['harvest.toml', 'marks.csv', 'leave_trees.csv', 'tally.csv', 'cruise.csv', 'volume_table.csv']
     """
     packaged = files("glademark.project") / "templates"
     try:

@@ -5,6 +5,7 @@ import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from itertools import chain, islice
 
 import pandas as pd
 
@@ -20,6 +21,8 @@ LINE_MAX = 2**20
 
 SEPARATORS = (",", ";", "\t", "|")
 _SAMPLE_ROWS = 50
+_LEAD_ROWS = 20  # above the header: what a receiver says of itself
+_KNOWN_MIN = 2  # names in a row that make it the header
 _UTF8_MARK = b"\xef\xbb\xbf"
 _STATED_SEPARATOR = re.compile(r"sep=(.)\r?\n", re.IGNORECASE)
 
@@ -50,8 +53,36 @@ def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
     text, stated = _without_stated_separator(text)
     separator = stated or _separator(text, meanings)
     rows = _rows(text, separator, file, first_line=2 if stated else 1)
+    rows, passed = _from_header(rows, meanings)
     reading = reading_of_rows(rows, file, noun="line", decimal_comma=separator != ",")
+    if passed:
+        notices.append(
+            f"{file.name}: the header is read from line {passed[-1]}; what stands above is passed "
+            "over."
+        )
     return replace(reading, notices=(*notices, *reading.notices))
+
+
+def _from_header(
+    rows: Iterator[tuple[int, list[str]]], meanings: Sequence[Meaning]
+) -> tuple[Iterator[tuple[int, list[str]]], list[int]]:
+    """Rows from the header on, and its line where rows above it are passed over."""
+    lead = list(islice(rows, _LEAD_ROWS))
+    at = _header_place([cells for _, cells in lead], meanings)
+    return chain(lead[at:], rows), [lead[at][0]] if at else []
+
+
+def _header_place(rows: Sequence[Sequence[str]], meanings: Sequence[Meaning]) -> int:
+    """The first row that names several columns, where the very first is none."""
+    known = [_known(cells, meanings) for cells in rows]
+    if not rows or known[0] >= _KNOWN_MIN or (known[0] and len(rows[0]) > 1):
+        return 0
+    return next((at for at, number in enumerate(known) if number >= _KNOWN_MIN), 0)
+
+
+def _known(cells: Sequence[str], meanings: Sequence[Meaning]) -> int:
+    """How many cells name a column."""
+    return sum(is_known(cell, meanings) for cell in cells[:COLUMNS_MAX])
 
 
 def reading_of_rows(
@@ -151,8 +182,9 @@ def _separator(text: str, meanings: Sequence[Meaning]) -> str:
         rows = [row for row in _until_error(reader) if any(row)][:_SAMPLE_ROWS]
         if not rows:
             return (0, 0.0, 0)
-        known = sum(is_known(cell, meanings) for cell in rows[0][:COLUMNS_MAX])
-        return known, sum(len(row) == len(rows[0]) for row in rows) / len(rows), len(rows[0])
+        rows = rows[_header_place(rows[:_LEAD_ROWS], meanings) :]
+        fitting = sum(len(row) == len(rows[0]) for row in rows) / len(rows)
+        return _known(rows[0], meanings), fitting, len(rows[0])
 
     return max(SEPARATORS, key=fit)
 

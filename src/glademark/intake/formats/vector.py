@@ -264,7 +264,8 @@ def _geometries(wkb: npt.NDArray[np.object_]) -> tuple[npt.NDArray[np.object_], 
         return plain, 0
     closed = np.asarray(shapely.from_wkb(wkb[broken], on_invalid="fix"), dtype=object)
     sound = shapely.get_num_coordinates(closed) >= _RING_POINTS_MIN
-    plain[broken[sound]] = closed[sound]
+    kept = sound | (shapely.get_dimensions(closed) == 2)  # noqa: PLR2004 - areas of two corners
+    plain[broken[kept]] = closed[kept]
     return plain, int(sound.sum())
 
 

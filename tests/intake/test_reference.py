@@ -1,0 +1,42 @@
+"""The reference pages of the inputs say what intake does."""
+
+from importlib.resources import files
+
+import pytest
+
+from glademark.intake.columns.match import recognise
+from glademark.intake.columns.reference import INPUTS, MEANT, InputReference
+from glademark.project.model import Inputs
+
+TABLES = ("marks", "leave_trees", "tally", "cruise", "volume_table")
+
+
+def test_every_input_has_its_page() -> None:
+    """An input that is read and stands on no page is documented nowhere."""
+    keys = {one.key for one in INPUTS}
+
+    assert keys >= set(Inputs.model_fields) - {"terrain"}
+    assert {"volume_table", "stumps"} <= keys
+
+
+@pytest.mark.parametrize("one", INPUTS, ids=lambda one: one.key)
+def test_every_column_of_an_example_is_read(one: InputReference) -> None:
+    """Each heading of the example is recognised, what is needed is among them, all is explained."""
+    found = recognise(list(one.example), one.meanings, where=one.key)
+
+    assert set(found.header.values()) == set(one.example)
+    assert set(one.needed) <= set(found.header)
+    assert {meaning.name for meaning in one.meanings} <= set(MEANT)
+
+
+@pytest.mark.parametrize("key", TABLES)
+def test_templates_hold_headings_that_are_read(key: str) -> None:
+    """A table that `glademark new` writes needs no mapping of columns."""
+    (one,) = [one for one in INPUTS if one.key == key]
+    text = (files("glademark.project") / "templates" / f"{key}.csv").read_text(encoding="utf-8")
+    headings = text.strip().split(",")
+
+    found = recognise(headings, one.meanings, where=key)
+
+    assert set(headings) - set(found.header.values()) <= {"remarks"}
+    assert set(one.example) <= set(headings)
