@@ -26,7 +26,7 @@ from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
 from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, split_by_stand
 from glademark.intake.site import Stands, polygonal
 from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Source, WaterSettings
@@ -130,7 +130,7 @@ def named_outlines(walked: gpd.GeoDataFrame, log: RecordLog) -> gpd.GeoDataFrame
             log.notice(
                 f"[inputs] openings: more than one outline is called {shown(name)}; only the first "
                 "is used. Give each group a name of its own.",
-                stand=int(stand),
+                stand=int(str(stand)),
             )
     walked = walked.assign(group=groups.astype("str"))
     _note_crossing(walked, log)
@@ -224,11 +224,14 @@ def _sides(fields: Fields) -> pd.Series:
 def _sides_apart(setbacks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Setbacks of lines that name a side: those sides only, each a row of its own."""
     tables = [setbacks[setbacks["side"] == ""]]
-    for row in setbacks[setbacks["side"] != ""].itertuples():
-        halves = sides_of(row.strip, [row.line], wanted=str(row.side))
-        names = [f"{row.name}, {bank}" if row.name else bank for bank, _ in halves]
-        shapes = shapely.intersection([half for _, half in halves], row.geometry)
-        part = setbacks.loc[[row.Index] * len(halves)].assign(name=names)
+    columns = ("name", "side", "line", "strip", "geometry")
+    one_side = setbacks[setbacks["side"] != ""]
+    rows = (one_side[name].to_numpy(dtype=object) for name in columns)
+    for at, name, side, line, strip, shape in zip(one_side.index, *rows, strict=True):
+        halves = sides_of(strip, [line], wanted=side)
+        names = [f"{name}, {bank}" if name else bank for bank, _ in halves]
+        shapes = shapely.intersection([half for _, half in halves], shape)
+        part = setbacks.loc[[at] * len(halves)].assign(name=names)
         part = part.set_geometry(gpd.GeoSeries(polygonal(shapes), part.index, crs=setbacks.crs))
         tables.append(part[part.area > SLIVER_M2])
     every = pd.concat([table for table in tables if len(table)] or tables[:1]).sort_index()
@@ -245,14 +248,15 @@ def _note_two_sides(
 ) -> None:
     """Say so where a line in the middle of the stand has one strip for both of its sides."""
     chosen = (rules == "residual_basal_area") & (sides == "")
-    lines = drawn[reading.index].where(chosen[reading.index], None).to_numpy()
+    lines = np.array(drawn[reading.index], dtype=object)
+    lines[~chosen[reading.index].to_numpy(dtype=bool)] = None
     inside = [
         line is not None
         and len(
             [
                 1
                 for _, half in sides_of(strip, [line], wanted=BOTH)
-                if half.intersection(part).area > SLIVER_M2
+                if shapely.area(shapely.intersection(half, part)) > SLIVER_M2
             ]
         )
         > 1
@@ -273,11 +277,11 @@ def water_setbacks(
     """Strips along the banks that ``[water] setback`` asks for, one a body of water and bank."""
     strips: list[tuple[int, str, shapely.Geometry]] = []
     if settings.setback_m is not None and len(water):
-        for stand, of_stand in water.groupby(STAND):
+        for stand, places in split_by_stand(water[STAND].to_numpy(), np.arange(len(water))):
             area = stands.areas[stand]
             if area is not None:
-                found = bank_strips(of_stand, stand=area, distance_m=settings.setback_m)
-                strips += [(int(stand), name, ground) for name, ground in found]
+                found = bank_strips(water.iloc[places], stand=area, distance_m=settings.setback_m)
+                strips += [(stand, name, ground) for name, ground in found]
     if not strips:
         return no_areas(stands.crs, SETBACK_COLUMNS)
     minimum = settings.setback_minimum_m2_ha

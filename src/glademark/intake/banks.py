@@ -73,7 +73,7 @@ def sides_of(
 ) -> list[tuple[str, shapely.Geometry]]:
     """A strip round lines cut along them: its left and right bank, looking along the lines."""
     cuts = np.array([_carried_on(line, strip) for line in _forward(lines)], dtype=object)
-    network = shapely.union_all(np.append(cuts, shapely.boundary(strip)))
+    network = shapely.union_all([*cuts, shapely.boundary(strip)])
     faces = shapely.get_parts(shapely.polygonize([network]))
     faces = faces[shapely.intersects(strip, shapely.point_on_surface(faces))]
     middle = shapely.point_on_surface(faces)

@@ -45,9 +45,9 @@ def with_areas(
     broken = ~shapely.is_valid(shapes) & ~shapely.is_missing(shapes)
     for at in map(int, np.flatnonzero(broken)):  # broken polygons are few as well
         if crosses_at is not None:
-            whole, places = mended_outlines(shapes[[at]])
+            whole, crossings = mended_outlines(shapes[[at]])
             shapes[at] = polygonal(whole)[0]
-            crosses_at |= {reading.index[at]: places[0]} if places[0] else {}
+            crosses_at |= {reading.index[at]: crossings[0]} if crossings[0] else {}
             continue
         shapes[at], mend, fault = _mended(shapes[at])
         faults |= {at: fault} if fault else {}

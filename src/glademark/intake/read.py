@@ -5,7 +5,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -169,11 +169,11 @@ def _groups(inputs: OpenInputs, project: Project) -> list[list[int]]:
     """Stands that can be in one survey: of one working CRS and one volume table."""
     stands = len(inputs.names)
     boundaries, stated = inputs.layers["stand"], project.heading.working_crs
+    boundary, source = boundaries[0], project.inputs.stand[0]
     if None in boundaries or stands == 1 or (stated is not None and len(boundaries) > 1):
         return [list(range(stands))]
-    if len(boundaries) > 1:
+    if boundary is None or len(boundaries) > 1:
         return [[stand] for stand in range(stands)]
-    (boundary,), (source,) = boundaries, project.inputs.stand
     trial = RecordLog(stands=stands)
     trial.open(boundary)
     return zone_groups(boundary, source, trial, stated=stated)
@@ -460,4 +460,4 @@ def joined(frames: Sequence[_F]) -> _F:
         return frames[0]
     some = [frame for frame in frames if len(frame)] or [*frames[:1]]
     table = pd.concat(some, ignore_index=True)
-    return cast("_F", table.sort_values(STAND, kind="stable", ignore_index=True))
+    return table.sort_values(STAND, kind="stable", ignore_index=True)

@@ -94,7 +94,8 @@ def _by_stand(
 ) -> Iterator[tuple[int, int, IntArray]]:
     """Stands, how many records are in both files, each for one of the other, and the first's."""
     number = [pd.Series(like[rows]).value_counts() for rows in pair]
-    both = np.minimum(*number[0].align(number[1], join="inner"))
+    one, two = number[0].align(number[1], join="inner")
+    both = one.where(one < two, two)
     first = pd.Series(pair[0], index=like[pair[0]])
     of_label = pd.Series(stand[first], index=first.index).groupby(level=0).first()
     total = both.groupby(of_label.reindex(both.index)).sum()

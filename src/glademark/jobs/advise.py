@@ -162,13 +162,14 @@ def _marks_that_result(
 ) -> gpd.GeoDataFrame:
     """Marks of all stands with those spared as leave trees, fit to be read by the project again."""
     with_degrees = path.suffix.casefold() == ".csv"
-    frames = []
+    frames: list[gpd.GeoDataFrame] = []
+    crs = next(iter(stands.values())).survey.crs
     for name, one in stands.items():
         mended = leave_standing(one.survey, one.advice.spared)
         rows = marks_again(mended.marks, project, with_degrees=with_degrees)
         if project.heading.stand_id:
             rows = rows.assign(**{project.heading.stand_id: name})
-        frames.append(rows.to_crs(frames[0].crs) if frames else rows)
+        frames.append(rows.to_crs(crs))
     return gpd.GeoDataFrame(pd.concat(frames, ignore_index=True))
 
 

@@ -75,7 +75,7 @@ def _confirmed(survey: Survey, project: Project) -> Layout | None:
     """The layout if every unconfirmed tree were cut; None where there is none."""
     confirmed = all_confirmed(survey)
     none_before: Mapping[int, int] = MappingProxyType({})
-    return confirmed and measure_layout(confirmed, project, earlier=none_before)
+    return None if confirmed is None else measure_layout(confirmed, project, earlier=none_before)
 
 
 def _judged(

@@ -41,8 +41,8 @@ def _combined_area_max(case: Case, value: Value) -> pd.DataFrame:
         combined["area_m2"],
         subject="combined area of opening {}",
     )
-    rows = verdicts(rows, limit=number(value), sense="max", unit="m2")
-    return _why_unknown(rows, combined.get("crosses_at"))
+    judged = verdicts(rows, limit=number(value), sense="max", unit="m2")
+    return _why_unknown(judged, combined.get("crosses_at"))
 
 
 def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
@@ -69,8 +69,8 @@ def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
         subject="crown edge to crown edge of openings {}",
     )
     near = np.maximum(*(pairs[end].map(error).to_numpy(dtype=float) for end in ("first", "second")))
-    rows = verdicts(rows, limit=limit, sense="min", unit="m", near=near)
-    return _why_unknown(rows, one.where(one != "", two))
+    judged = verdicts(rows, limit=limit, sense="min", unit="m", near=near)
+    return _why_unknown(judged, one.where(one != "", two))
 
 
 def _position_error(case: Case) -> pd.Series:
@@ -134,8 +134,8 @@ def _by_opening(
     """One row an opening."""
     openings = case.layout.openings
     rows = columns_of("openings", openings["opening"], openings[column], subject=subject)
-    rows = verdicts(rows, limit=number(value), sense=sense, unit=unit)
-    return _why_unknown(rows, openings.get("crosses_at"))
+    judged = verdicts(rows, limit=number(value), sense=sense, unit=unit)
+    return _why_unknown(judged, openings.get("crosses_at"))
 
 
 def _distance(case: Case, value: Value, column: str, subject: str) -> pd.DataFrame:
@@ -145,8 +145,8 @@ def _distance(case: Case, value: Value, column: str, subject: str) -> pd.DataFra
     measured = openings[column].mask(place != "")
     rows = columns_of("openings", openings["opening"], measured, subject=subject)
     near = _position_error(case).to_numpy(dtype=float)
-    rows = verdicts(rows, limit=number(value), sense="min", unit="m", near=near)
-    return _why_unknown(rows, openings.get("crosses_at"))
+    judged = verdicts(rows, limit=number(value), sense="min", unit="m", near=near)
+    return _why_unknown(judged, openings.get("crosses_at"))
 
 
 AREA_MAX = Limit(

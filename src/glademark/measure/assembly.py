@@ -420,7 +420,9 @@ def _zone_layer(measured: Measured, cells: pd.DataFrame, crs: CRS) -> gpd.GeoDat
     here = cells[(cells["located"] == "located") & cells["zone"].isin(names)]
     code = names.get_indexer(pd.Index(here["zone"]))
     lost = here["m3"].isna().to_numpy().astype(float)
-    amounts = {name: here[name] for name in ("trees", "basal_area_m2", "m3", "own_without")}
+    amounts: dict[str, npt.ArrayLike] = {
+        name: here[name] for name in ("trees", "basal_area_m2", "m3", "own_without")
+    }
     wood = {
         name: table_of_sums(amount, here[STAND], code, area.shape)[stand, zone]
         for name, amount in {**amounts, "lost": lost}.items()

@@ -166,7 +166,7 @@ def _by_product(
     table = parts[columns].assign(
         trees=np.where(own, parts["tree"].map(trees["count"]), 0),
         size_class=parts["tree"].map(trees["size_class"]),
-        **{name: without[name] for name in without},
+        **{str(name): without[name] for name in without},
     )
     keys = [STAND, "product"]
     groups = table.groupby(keys)

@@ -59,7 +59,7 @@ def tally_cells(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
             "trees": np.where(own, trees["count"].to_numpy()[at], 0),
             "basal_area_m2": np.where(own, trees["basal_area_m2"].to_numpy()[at], 0.0),
             **{name: parts[name].array for name in ("unit", "log_rule", "gross", "net", "m3")},
-            **{name: without[name].array for name in without},
+            **{str(name): without[name].array for name in without},
             "stems": trees["count"].to_numpy()[at],
             "source": parts["source"].array,
         }

@@ -84,7 +84,7 @@ def converts(cells: pd.DataFrame) -> bool:
 def _by_zone(cells: pd.DataFrame, column: str, zones: Sequence[str]) -> pd.Series:
     """Sum of a column in each zone and over all; NaN where there is nothing to add."""
     values = pd.to_numeric(cells[column]).astype("float64")
-    sums = values.groupby(cells["zone"]).sum(min_count=1).reindex(zones)
+    sums = values.groupby(cells["zone"]).sum(min_count=1).reindex([*zones])
     sums[ALL] = values.sum(min_count=1)
     return sums
 

@@ -59,7 +59,7 @@ def with_names_read(
         parts["id"] = reading.record.astype("str").where(fits)
     found = recognise(reading.headers, meanings.MARKS, stated=stated, where=reading.file.name)
     rows = reading.rows
-    for meaning in parts:
+    for meaning in map(str, parts):
         said = parts[meaning].where(fits, names if meaning == "id" else "").fillna("").str.strip()
         own = found.header.get(meaning, header)
         if own != header:
@@ -121,7 +121,7 @@ def likely_pattern(reading: Reading) -> str:
 def _by_parts(names: pd.Series, sign: str) -> str:
     """Pattern of names whose parts are separated by a sign, nothing where none is seen."""
     parts = names.str.split(sign) if sign != " " else names.str.split()
-    size = parts.str.len()
+    size = parts.map(len)
     usual = int(size.mode().iloc[0])
     alike = parts[size == usual]
     if not 1 < usual <= _MOST_PARTS or len(alike) < _FITTING_SHARE * len(names):

@@ -130,7 +130,8 @@ def paint_grid(delivery: Delivery) -> Grid:
         rows.append((paint, words, show_number(trees.get(paint.casefold(), 0), 0)))
     known = {paint.casefold() for paint in settings.paint}
     others = marks[~paints.isin(known)]
-    for (unknown, kind), number in others.groupby(["paint", "kind"])["count"].sum().items():
+    counts = others.groupby(["paint", "kind"], as_index=False)["count"].sum()
+    for unknown, kind, number in counts.to_numpy(dtype=object).tolist():
         words = KINDS[kind] if kind == "unconfirmed" else f"{KINDS[kind]}; see the list of trees"
         rows.append((str(unknown) or "no paint", words, show_number(number, 0)))
     return Grid(

@@ -367,7 +367,7 @@ def _counts(name: str, *, least: int = 0) -> Callable[[gpd.GeoDataFrame, Units],
     )
 
 
-def _volumes(trees: gpd.GeoDataFrame, _: Units) -> pd.Series:
+def _net_volumes(trees: gpd.GeoDataFrame, _: Units) -> pd.Series:
     """Net volume in the sale unit."""
     pairs = zip(trees["volume"], trees["volume_unit"], strict=True)
     texts = [
@@ -385,7 +385,7 @@ _TREE_LINES: tuple[tuple[str, Callable[[gpd.GeoDataFrame, Units], pd.Series]], .
     ("Species", _plain("species")),
     ("DBH", _diameters),
     ("Product", _plain("product")),
-    ("Volume", _volumes),
+    ("Volume", _net_volumes),
     ("Paint", _plain("paint")),
     ("Zone", _text("zone")),
     ("Zone by position", _text("zone_located")),
