@@ -60,7 +60,7 @@ def _without_opening(trees: pd.DataFrame, openings: gpd.GeoDataFrame) -> list[No
         told.append(
             Notice(
                 stand,
-                f"{int(count):,} trees counted for group {name} stand in the tally of openings, "
+                f"{_trees(int(count))} counted for group {name} stand in the tally of openings, "
                 "but in the row of none, since no opening has that name"
                 f"{f'; the openings are {names}' if names else ''}. Correct the name.",
             )
@@ -79,11 +79,17 @@ def _counted_and_marked(openings: gpd.GeoDataFrame, marks: pd.DataFrame) -> list
     return [
         Notice(
             stand,
-            f"group {group}: {count} trees counted at its centre, and {trees_of[stand, number]} "
-            "trees marked in it; both are tallied. Check that no tree counts twice.",
+            f"group {group}: {count} trees counted at its centre, and "
+            f"{_trees(int(trees_of[stand, number]))} marked in it; both are tallied. "
+            "Check that no tree counts twice.",
         )
         for stand, group, count, number in zip(
             both[STAND], both["group"], both["count"], both["opening_of"], strict=True
         )
         if (stand, number) in trees_of.index
     ]
+
+
+def _trees(number: int) -> str:
+    """A number of trees in words."""
+    return f"{number:,} {'tree' if number == 1 else 'trees'}"

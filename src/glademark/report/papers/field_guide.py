@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.layer_frames import layer_frame, letters_in_words
 from glademark.report.papers.field_guide_tables import (
     area_grid,
     corridor_grid,
@@ -67,7 +68,7 @@ class Content:
     ----------
     project
         What was asked.
-    season, cleared, on_paper, line_trees
+    season, cleared, on_paper, line_trees, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -83,6 +84,7 @@ class Content:
     danger: str
     danger_trees: Grid
     line_trees: str
+    letters: str
     paint: Grid
     areas: Grid
     cleared: str
@@ -107,6 +109,7 @@ def guide_content(delivery: Delivery) -> Content:
         As text, in the units of the project.
     """
     openings, danger_trees = opening_grid(delivery), danger_grid(delivery)
+    marks = layer_frame(delivery, "marks")
     on_paper = delivery.layout.figures.marks.not_located
     known = len(danger_trees.rows)
     return Content(
@@ -116,6 +119,7 @@ def guide_content(delivery: Delivery) -> Content:
         danger=f"{known} known." if known else "None was recorded; look up all the same.",
         danger_trees=danger_trees,
         line_trees=line_words(delivery),
+        letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree"])]),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
         cleared=_cleared(delivery) if openings.rows else "",
@@ -205,6 +209,8 @@ def _hazards(content: Content, paper: Paper) -> list[Flowable]:
     if content.line_trees:
         story += heading("Line trees: NOT to be cut", paper)
         story.append(text(content.line_trees, paper, bold=True))
+    if content.letters:
+        story.append(text(content.letters, paper))
     return story
 
 
