@@ -52,9 +52,11 @@ def paper_group_notices(
 def _without_opening(trees: pd.DataFrame, openings: gpd.GeoDataFrame) -> list[Notice]:
     """Groups that were counted on paper and that no opening has."""
     lost = trees[_on_paper(trees) & pd.isna(_row_of_group(trees, openings))]
-    groups = lost.groupby([STAND, "paper_group"])["count"].sum()
+    groups = lost.groupby([STAND, "paper_group"], as_index=False)["count"].sum()
     told = []
-    for (stand, name), count in groups.items():
+    for stand, name, count in zip(
+        groups[STAND], groups["paper_group"], groups["count"], strict=True
+    ):
         known = openings.loc[(openings[STAND] == stand) & (openings["group"] != ""), "group"]
         names = ", ".join(known.iloc[:NAMED]) + (", ..." if len(known) > NAMED else "")
         told.append(
