@@ -192,7 +192,7 @@ class Stands:
     ) -> list[tuple[str, npt.NDArray[np.float64], npt.NDArray[np.float64], CRS]]:
         """Ways in which coordinates are commonly mistaken, each with what they then are."""
         x, y = xy[:, 0], xy[:, 1]
-        readings = [(what, *turned.T, crs) for what, turned in _other_readings(xy)]
+        readings = [(what, turned[:, 0], turned[:, 1], crs) for what, turned in _other_readings(xy)]
         if crs.is_projected and not same_crs(crs, self.crs):
             readings.append((f"their coordinate system were {crs_name(self.crs)}", x, y, self.crs))
         return readings

@@ -54,13 +54,15 @@ def _without_opening(trees: pd.DataFrame, openings: gpd.GeoDataFrame) -> list[No
     lost = trees[_on_paper(trees) & pd.isna(_row_of_group(trees, openings))]
     groups = lost.groupby([STAND, "paper_group"], as_index=False)["count"].sum()
     told = []
-    for stand, name, count in groups.to_numpy(dtype=object).tolist():
+    for stand, name, count in zip(
+        groups[STAND], groups["paper_group"], groups["count"], strict=True
+    ):
         known = openings.loc[(openings[STAND] == stand) & (openings["group"] != ""), "group"]
         names = ", ".join(known.iloc[:NAMED]) + (", ..." if len(known) > NAMED else "")
         told.append(
             Notice(
                 stand,
-                f"{int(count):,} trees counted for group {name} stand in the tally of openings, "
+                f"{_trees(int(count))} counted for group {name} stand in the tally of openings, "
                 "but in the row of none, since no opening has that name"
                 f"{f'; the openings are {names}' if names else ''}. Correct the name.",
             )
@@ -79,11 +81,17 @@ def _counted_and_marked(openings: gpd.GeoDataFrame, marks: pd.DataFrame) -> list
     return [
         Notice(
             stand,
-            f"group {group}: {count} trees counted at its centre, and {trees_of[stand, number]} "
-            "trees marked in it; both are tallied. Check that no tree counts twice.",
+            f"group {group}: {count} trees counted at its centre, and "
+            f"{_trees(int(trees_of[stand, number]))} marked in it; both are tallied. "
+            "Check that no tree counts twice.",
         )
         for stand, group, count, number in zip(
             both[STAND], both["group"], both["count"], both["opening_of"], strict=True
         )
         if (stand, number) in trees_of.index
     ]
+
+
+def _trees(number: int) -> str:
+    """A number of trees in words."""
+    return f"{number:,} {'tree' if number == 1 else 'trees'}"

@@ -12,6 +12,7 @@ from glademark.contracts.survey import labels_of
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show_number
+from glademark.report.shown_text import shown_text
 
 
 def layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
@@ -113,6 +114,17 @@ def unconfirmed_marks(delivery: Delivery) -> gpd.GeoDataFrame:
     """Rows of `layer_frame` ``marks`` that are not known to be cut."""
     marks = layer_frame(delivery, "marks")
     return gpd.GeoDataFrame(marks[marks["kind"] == "unconfirmed"])
+
+
+def letters_in_words(marks: pd.DataFrame) -> str:
+    """Sentence on the letters before the numbers of trees; nothing where they have none."""
+    first = marks[marks["tree_id"] != ""].drop_duplicates("marker")
+    found = zip(first["marker"], first["label"], "-" + first["tree_id"], strict=True)
+    letters = {
+        marker: label.removesuffix(own) for marker, label, own in found if label.endswith(own)
+    }
+    named = [f"{one} {shown_text(marker)}" for marker, one in letters.items() if one != marker]
+    return f"The letter before a number says whose mark it is: {'; '.join(named)}." if named else ""
 
 
 def in_words(counts: pd.Series) -> pd.Series:

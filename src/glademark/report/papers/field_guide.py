@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.layer_frames import unconfirmed_marks
+from glademark.report.layer_frames import layer_frame, letters_in_words, unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
     corridor_grid,
@@ -70,7 +70,7 @@ class Content:
     ----------
     project
         What was asked.
-    season, cleared, on_paper, line_trees, unconfirmed
+    season, cleared, on_paper, line_trees, unconfirmed, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -87,6 +87,7 @@ class Content:
     danger_trees: Grid
     line_trees: str
     unconfirmed: str
+    letters: str
     paint: Grid
     areas: Grid
     cleared: str
@@ -111,6 +112,7 @@ def guide_content(delivery: Delivery) -> Content:
         As text, in the units of the project.
     """
     openings, danger_trees = opening_grid(delivery), danger_grid(delivery)
+    marks = layer_frame(delivery, "marks")
     on_paper = delivery.layout.figures.marks.not_located
     known = len(danger_trees.rows)
     return Content(
@@ -121,6 +123,7 @@ def guide_content(delivery: Delivery) -> Content:
         danger_trees=danger_trees,
         line_trees=line_words(delivery),
         unconfirmed=_unconfirmed(delivery),
+        letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree", "unconfirmed"])]),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
         cleared=_cleared(delivery) if openings.rows else "",
@@ -225,6 +228,8 @@ def _hazards(content: Content, paper: Paper) -> list[Flowable]:
     if content.unconfirmed:
         story += heading("Unconfirmed trees: NOT to be cut", paper)
         story.append(text(content.unconfirmed, paper, bold=True))
+    if content.letters:
+        story.append(text(content.letters, paper))
     return story
 
 

@@ -12,6 +12,7 @@ from glademark.report.layer_frames import (
     cut_marks,
     kept_line_trees,
     layer_frame,
+    letters_in_words,
     unconfirmed_marks,
     worded,
 )
@@ -25,7 +26,6 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import MISSING, show_diameter, show_number
-from glademark.report.shown_text import shown_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -160,10 +160,8 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
         ),
         "Stay two tree lengths away from work and from danger trees.",
     ]
-    letters = _letters(cut_marks(delivery))
-    if letters:
-        named = "; ".join(f"{letter} {shown_text(marker)}" for marker, letter in letters.items())
-        lines.append(f"The letter before a number says whose mark it is: {named}.")
+    letters = letters_in_words(cut_marks(delivery))
+    lines += [letters] if letters else []
     if on_paper:
         lines.append(
             f"{show_number(on_paper, 0)} more trees were counted on paper and have no row here."
@@ -172,16 +170,6 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
     for line in lines:
         story += [text(line, paper), gap(paper, lines=0.35)]
     return story
-
-
-def _letters(cut: pd.DataFrame) -> dict[str, str]:
-    """The letter before the numbers of each marker or file that has one."""
-    first = cut[cut["tree_id"] != ""].drop_duplicates("marker")
-    found = zip(first["marker"], first["label"], "-" + first["tree_id"], strict=True)
-    letters = {
-        marker: label.removesuffix(own) for marker, label, own in found if label.endswith(own)
-    }
-    return {marker: letter for marker, letter in letters.items() if letter != marker}
 
 
 def _words(delivery: Delivery, cut: pd.DataFrame) -> list[tuple[str, ...]]:
