@@ -47,8 +47,8 @@ MARK: Mapping[str, object] = {
     "dbh_unit": "cm", "dbh_flag": "", "species": "", "product": "", "paint": "",
     "paint_meaning": "", "group": "", "height_m": np.nan, "crown_radius_m": 3.0,
     "volume": np.nan, "volume_unit": "", "defect_share": np.nan, "cull": False,
-    "position_error_m": 4.0, "time": "", "order": np.nan,
-    "radius_m": np.nan, "inside": True, "source_file": "marks.csv", "record": 0,
+    "position_error_m": 4.0, "time": "", "order": np.nan, "radius_m": np.nan, "inside": True,
+    "source_file": "marks.csv", "record": 0,
 }  # fmt: skip
 CORRIDOR: Mapping[str, object] = {
     "corridor": "",

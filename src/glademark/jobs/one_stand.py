@@ -74,8 +74,9 @@ def lay_out_many(
 def _confirmed(survey: Survey, project: Project) -> Layout | None:
     """The layout if every unconfirmed tree were cut; None where there is none."""
     confirmed = all_confirmed(survey)
-    none_before: Mapping[int, int] = MappingProxyType({})
-    return None if confirmed is None else measure_layout(confirmed, project, earlier=none_before)
+    if confirmed is None:
+        return None
+    return measure_layout(confirmed, project, earlier=MappingProxyType({}))
 
 
 def _judged(

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from glademark.contracts.layout import Layout, WithUnconfirmed
@@ -51,9 +52,9 @@ def same_openings(layout: Layout, second: Layout) -> dict[int, int]:
     }
 
 
-def _most_overlapping(openings: gpd.GeoDataFrame, others: gpd.GeoDataFrame) -> np.ndarray:
+def _most_overlapping(openings: gpd.GeoDataFrame, others: gpd.GeoDataFrame) -> npt.NDArray[np.intp]:
     """Row of the other opening that has most ground in common with each, -1 where none has any."""
-    ours, theirs = openings.geometry.to_numpy(), others.geometry.to_numpy()
+    ours, theirs = (shapely.make_valid(frame.geometry.to_numpy()) for frame in (openings, others))
     one, other = shapely.STRtree(theirs).query(ours, predicate="intersects")
     common = shapely.area(shapely.intersection(ours[one], theirs[other]))
     order = np.lexsort((other, -common, one))

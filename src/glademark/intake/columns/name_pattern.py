@@ -59,7 +59,7 @@ def with_names_read(
         parts["id"] = reading.record.astype("str").where(fits)
     found = recognise(reading.headers, meanings.MARKS, stated=stated, where=reading.file.name)
     rows = reading.rows
-    for meaning in map(str, parts):
+    for meaning in map(str, parts.columns):
         said = parts[meaning].where(fits, names if meaning == "id" else "").fillna("").str.strip()
         own = found.header.get(meaning, header)
         if own != header:

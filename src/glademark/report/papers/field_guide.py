@@ -155,7 +155,7 @@ def write_guide(content: Content, path: Path) -> None:
 
 def _unconfirmed(delivery: Delivery) -> str:
     """What holds for trees that are not known to be cut, and which they are."""
-    trees = unconfirmed_marks(delivery)["tree_id"].tolist()
+    trees = unconfirmed_marks(delivery)["label"].tolist()
     if not trees:
         return ""
     named = f"Trees {', '.join(trees)}." if all(trees) and len(trees) <= _MOST_NAMED else ""
