@@ -67,7 +67,8 @@ def _one_of(kinds: tuple[Any, ...], value: Any) -> Any:  # noqa: ANN401 - as `re
     """A value of the first type of a union that can hold it."""
     if value is None and type(None) in kinds:
         return None
-    fitting = [kind for kind in kinds if kind is not type(None) and _holds(kind, value)]
+    plain = [get_args(kind)[0] if get_origin(kind) is Annotated else kind for kind in kinds]
+    fitting = [kind for kind in plain if kind is not type(None) and _holds(kind, value)]
     return rebuilt(fitting[0], value) if fitting else value
 
 
