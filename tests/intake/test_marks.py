@@ -392,7 +392,7 @@ def test_two_markers_may_both_start_at_one(survey: Read, text: Callable[..., str
 def test_a_repeat_across_files_counts_once(survey: Read, text: Callable[..., str]) -> None:
     """Two exports of one marker may overlap."""
     first = text("monday.csv", table("tree,by,dbh_in,time", "1,JD,12,08:15", "2,JD,12,08:16"))
-    second = text("tuesday.csv", table("tree,by,dbh_in,time", "2,JD,12,08:16", "3,JD,13,08:17"))
+    second = text("tuesday.csv", table("tree,by,dbh_in,time", "2,JD,12,08:16", "3,JD,12,08:17"))
     result = survey([{"file": file, "crs": "EPSG:32616"} for file in (first, second)])
 
     assert sorted(result.marks["tree_id"]) == ["1", "2", "3"]
