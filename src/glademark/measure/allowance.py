@@ -189,8 +189,9 @@ def allowance_notices(
     for row in table[table["trees_without"] > 0].to_dict("records"):
         what = "a diameter" if row["quantity"] == BASAL else "a volume"
         notices.append(
-            f"allowance: {str(row['quantity']).replace('_', ' ')}: {row['trees_without']:,} cut "
-            f"trees without {what} are not in what is marked: it is more, and less remains"
+            f"allowance: {str(row['quantity']).replace('_', ' ')}: what is marked leaves out "
+            f"{row['trees_without']:,} cut {'tree' if row['trees_without'] == 1 else 'trees'} "
+            f"without {what}: it is more, and less remains"
         )
     above = table[table["marked"] > table["standing"]]
     notices += [

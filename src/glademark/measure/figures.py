@@ -335,8 +335,9 @@ def _without_solid(count: pd.Series, unknown: pd.DataFrame) -> str:
     of_none = set(unknown.loc[unknown["gross"].isna(), "tree"])
     none = int(count.loc[sorted(of_none)].sum())
     lost = int(count.loc[sorted(set(unknown["tree"]) - of_none)].sum())
-    said = [f"{none:,} trees without a volume"] if none else []
-    said += [f"{lost:,} trees whose volume has no conversion to m3"] if lost else []
+    said = [f"{none:,} tree{'' if none == 1 else 's'} without a volume"] if none else []
+    trees = "tree" if lost == 1 else "trees"
+    said += [f"{lost:,} {trees} whose volume has no conversion to m3"] if lost else []
     return f"The solid volume leaves out {' and '.join(said)}."
 
 

@@ -11,7 +11,6 @@ import shapely
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
-from glademark.report.map_sheets.facts import counted
 from glademark.report.map_sheets.verdicts import (
     checks_of,
     figure_beside,
@@ -22,6 +21,7 @@ from glademark.report.map_sheets.verdicts import (
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
+    counted,
     show_area,
     show_length,
     show_number,

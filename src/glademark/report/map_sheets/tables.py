@@ -9,12 +9,12 @@ import pandas as pd
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
-from glademark.report.map_sheets.facts import counted
 from glademark.report.map_sheets.verdicts import bound_words
 from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
+    counted,
     end_words,
     heading_unit,
     sale_decimals,
