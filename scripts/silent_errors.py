@@ -480,19 +480,18 @@ def column_renamed(project: Changes) -> Fault:
     project.write(marks.rename(columns={project.head(chosen, marks): "col_9"}), project.file)
     survey = project.base.survey.marks
     of_file = survey[survey["source_file"] == project.file]
+    to_cut = int(of_file.loc[of_file["kind"] == "cut", "count"].sum())
+    rejected = project.base.survey.rejected
+    repeated = int((rejected["file"] == project.file).sum())  # told of before they are left out
     lost = {
-        "dbh": {"marks.without_dbh": int(of_file["count"].sum())},
-        "paint": {NO_PAINT: len(of_file)},
-        "product": {
-            "volume.by_product.not stated.trees": int(
-                of_file.loc[of_file["kind"] == "cut", "count"].sum()
-            )
-        },
+        "dbh": ({"marks.without_dbh": to_cut},),
+        "paint": ({NO_PAINT: len(of_file)}, {NO_PAINT: len(of_file) + repeated}),
+        "product": ({"volume.by_product.not stated.trees": to_cut},),
     }
     return Fault(
         kind=f"column of {chosen} renamed",
         where=project.file,
-        lost=(lost[chosen],),
+        lost=lost[chosen],
         said="without a diameter|no column of paint|not stated",
         refused=re.escape(project.file),
     )
