@@ -186,9 +186,9 @@ def _edge_trees(advice: Advice) -> Iterator[str]:
     single = later[later["left_as"] != WHOLE]
     for number in single["opening"].drop_duplicates().tolist():
         mine = single[single["opening"].isna() if pd.isna(number) else single["opening"] == number]
-        where = "Of no opening" if pd.isna(number) else f"Of opening {number}"
+        where = "Outside openings" if pd.isna(number) else f"Opening {number}"
         trees = int(mine["count"].sum())
-        yield f"{where} {trees} {'tree' if trees == 1 else 'trees'}: {_names(mine['label'])}."
+        yield f"{where}, {trees} {'tree' if trees == 1 else 'trees'}: {_names(mine['label'])}."
     for proof in other.proofs:
         limits = ", ".join(shown_text(limit) for limit in proof.limits)
         yield f"{limits}: {proof.trees} trees, {proof.words}"
