@@ -1,12 +1,11 @@
 """Groups stay whole, or give trees of their edge, as the project file says."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
 import numpy as np
-import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -34,15 +33,19 @@ def exteriors(area: Any) -> Iterable[Any]:  # noqa: ANN401 - a geometry
     return shapely.get_exterior_ring(shapely.get_parts(area))
 
 
-def pieces(area: Any) -> int:  # noqa: ANN401 - a geometry
-    """Parts of an area that are no crumbs."""
-    return int((shapely.area(shapely.get_parts(area)) > CRUMB_M2).sum())
+def pieces_in(left: Any, whole: Any) -> int:  # noqa: ANN401 - geometries
+    """Most pieces, crumbs apart, that a part of an opening has come to be."""
+    return max(
+        int((shapely.area(shapely.get_parts(shapely.intersection(left, part))) > CRUMB_M2).sum())
+        for part in shapely.get_parts(whole)
+    )
 
 
-def whole_or_not(trees: Trees) -> list[tuple[int, ...]]:
+def whole_or_not(
+    trees: Trees, names: Sequence[str], alone: Sequence[int] = ()
+) -> list[tuple[int, ...]]:
     """Every choice of whole groups, with every choice of trees of no group."""
-    groups = [trees.of(name) for name in dict.fromkeys(trees.group.tolist()) if name]
-    units = [*groups, *([tree] for tree in trees.of(""))]
+    units = [*(trees.of(name) for name in names), *([tree] for tree in alone)]
     return [
         tuple(sorted(tree for unit in some for tree in unit))
         for size in range(len(units) + 1)
@@ -65,7 +68,7 @@ def test_a_whole_group_stays_where_one_is_too_large(
     """Of three groups two are over the limit: each of the two stays with all its trees."""
     trees = groves(7, [5, 9, 10], [(300, 300), (450, 300), (600, 300)])
     areas = {name: hole_left(trees, (), name, 0.0).area for name in ("1", "2", "3")}
-    limit = (sorted(areas.values())[0] + sorted(areas.values())[1]) / 2
+    limit = sum(sorted(areas.values())[:2]) / 2
     expected = {tree for name, area in areas.items() if area > limit for tree in trees.of(name)}
 
     advice = advice_of(trees, {"opening_area_max": f"{limit!r} m2"}, groups="whole")
@@ -76,25 +79,32 @@ def test_a_whole_group_stays_where_one_is_too_large(
     assert {proof.words for proof in advice.proofs} == {"proved smallest"}
 
 
-@pytest.mark.parametrize("seed", range(4))
 def test_whole_groups_equal_a_trial_of_all(
-    seed: int, groves: Build, advice_of: Build, hole_left: Build
+    groves: Build, advice_of: Build, hole_left: Build
 ) -> None:
-    """Groups in a row too close to one another: the cheapest choice of whole groups, all tried."""
-    sizes = [4, 6, 3, 5, 4]
-    trees = groves(seed, sizes, [(300 + 22.0 * i, 300.0) for i in range(5)])
-    names = list(dict.fromkeys(trees.group.tolist()))
+    """Rows of groups too close to one another: the cheapest choice of whole groups, all tried."""
+    rows = [[4, 6, 3, 5, 4], [3, 3, 6, 4], [5, 3, 4, 6], [4, 4, 4]]
+    centres = [
+        (300 + 22.0 * i, 300.0 * row)
+        for row, sizes in enumerate(rows, 1)
+        for i in range(len(sizes))
+    ]
+    trees = groves(3, [size for sizes in rows for size in sizes], centres)
+    expected: set[int] = set()
+    for row in range(1, len(rows) + 1):
+        names = [name for name, (_, y) in enumerate(centres, 1) if y == 300 * row]
 
-    def apart(one: tuple[int, ...]) -> bool:
-        holes = [hole_left(trees, one, name, 0.0) for name in names]
-        holes = [hole for hole in holes if not shapely.is_empty(hole)]
-        return all(a.distance(b) >= 12 - 1e-8 for a, b in combinations(holes, 2))
+        def apart(one: tuple[int, ...], names: list[int] = names) -> bool:
+            holes = [hole_left(trees, one, str(name), 0.0) for name in names]
+            holes = [hole for hole in holes if not shapely.is_empty(hole)]
+            return all(a.distance(b) >= 12 - 1e-8 for a, b in combinations(holes, 2))
 
-    expected = cheapest(trees, filter(apart, whole_or_not(trees)))
+        choices = whole_or_not(trees, [str(name) for name in names])
+        expected |= set(cheapest(trees, filter(apart, choices)) or ())
 
     advice = advice_of(trees, {"opening_spacing_min": "12 m"}, groups="whole")
 
-    assert tuple(sorted(advice.spared)) == expected
+    assert advice.spared == expected
     assert advice.passes
 
 
@@ -113,7 +123,7 @@ def test_an_allowance_is_met_by_single_trees_and_whole_groups(
     def fits(one: tuple[int, ...]) -> bool:
         return bool(trees.volume.sum() - trees.volume[list(one)].sum() <= room + 1e-9)
 
-    expected = cheapest(trees, filter(fits, whole_or_not(trees)))
+    expected = cheapest(trees, filter(fits, whole_or_not(trees, ["1", "2"], trees.of(""))))
 
     limits = {"removal_share_max": f"{room / 20 * 100!r} %"}
     advice = advice_of(trees, limits, groups="whole", project=stock)
@@ -122,44 +132,44 @@ def test_an_allowance_is_met_by_single_trees_and_whole_groups(
     assert {WHOLE, SINGLE} >= set(advice.leave_standing["left_as"])
 
 
-@pytest.mark.parametrize("seed", [7, 9])
-def test_edge_trees_equal_a_trial_of_all(
-    seed: int, groves: Build, advice_of: Build, hole_left: Build
-) -> None:
+def test_edge_trees_equal_a_trial_of_all(groves: Build, advice_of: Build, hole_left: Build) -> None:
     """Trees on the edge that leave the group in one piece, or the whole group: all were tried."""
-    trees = groves(seed, [11], [(300, 300)], wide=3.5)
-    whole = hole_left(trees, (), "1", 0.0)
-    limit = whole.area * 0.8
-    edge = edge_of(trees, hole_left, "1")
+    places = [(300.0 * i, 300.0) for i in range(1, 6)]
+    trees = groves(7, [11, 10, 9, 8, 12], places, wide=3.5)
+    wholes = {name: hole_left(trees, (), name, 0.0) for name in "12345"}
+    limit = max(whole.area for whole in wholes.values()) * 0.75
+    expected: set[int] = set()
+    for name, whole in wholes.items():
+        edge = edge_of(trees, hole_left, name)
 
-    def fits(one: tuple[int, ...]) -> bool:
-        left = hole_left(trees, one, "1", 0.0)
-        return bool(left.area <= limit + 1e-6 and pieces(left) <= pieces(whole))
+        def fits(one: tuple[int, ...], name: str = name, whole: Any = whole) -> bool:  # noqa: ANN401
+            left = hole_left(trees, one, name, 0.0)
+            return bool(left.area <= limit + 1e-6 and pieces_in(left, whole) <= 1)
 
-    some = [one for size in range(len(edge) + 1) for one in combinations(edge, size)]
-    expected = cheapest(trees, filter(fits, [*some, tuple(trees.of("1"))]))
+        some = [one for size in range(len(edge) + 1) for one in combinations(edge, size)]
+        expected |= set(cheapest(trees, filter(fits, [*some, tuple(trees.of(name))])) or ())
 
     advice = advice_of(trees, {"opening_area_max": f"{limit!r} m2"}, groups="edge_trees")
 
-    assert pieces(whole) == 1
-    assert tuple(sorted(advice.spared)) == expected
+    assert advice.spared == expected
     assert advice.passes
     assert {proof.words for proof in advice.proofs} == {"proved smallest"}
 
 
-@settings(max_examples=12)
+@settings(max_examples=4)
 @given(
     seed=st.integers(0, 10_000),
     share=st.floats(0.5, 0.98),
-    rule=st.sampled_from(["whole", "edge_trees"]),
+    rule=st.sampled_from(["edge_trees", "whole"]),
 )
 def test_no_group_falls_in_two(
     seed: int, share: float, rule: str, groves: Build, advice_of: Build, hole_left: Build
 ) -> None:
     """Whatever is spared for size and spacing, no part of a group is left in two pieces."""
-    trees = groves(seed, [7, 8], [(300, 300), (324, 300)], wide=3.5)
-    areas = [hole_left(trees, (), name, 0.0) for name in ("1", "2")]
-    limit = max(area.area for area in areas) * share
+    places = [(300.0 * (i + 1) + 24 * side, 300.0) for i in range(4) for side in (0, 1)]
+    trees = groves(seed, [7, 8, 6, 7, 9, 5, 8, 8], places, wide=3.5)
+    wholes = {name: hole_left(trees, (), name, 0.0) for name in "12345678"}
+    limit = max(whole.area for whole in wholes.values()) * share
 
     advice = advice_of(
         trees,
@@ -168,15 +178,12 @@ def test_no_group_falls_in_two(
     )
 
     assert advice.passes
-    for name, whole in zip(("1", "2"), areas, strict=True):
-        left = hole_left(trees, advice.spared, name, 0.0)
+    for name, whole in wholes.items():
         members = set(trees.of(name))
-        inside = [pieces(shapely.intersection(left, part)) for part in shapely.get_parts(whole)]
-        assert max(inside) <= 1
-        assert rule == "edge_trees" or not members & advice.spared or members <= advice.spared
-        assert members <= advice.spared or advice.spared & members <= set(
-            edge_of(trees, hole_left, name)
-        )
+        assert pieces_in(hole_left(trees, advice.spared, name, 0.0), whole) <= 1
+        if not members <= advice.spared:
+            free = edge_of(trees, hole_left, name) if rule == "edge_trees" else ()
+            assert advice.spared & members <= set(free)
 
 
 def test_edge_trees_are_told_beside_whole_groups(
@@ -222,7 +229,7 @@ def test_trees_in_a_setback_stand_first_and_the_rest_is_said(
 def test_other_limits_are_mended_on_what_the_setback_leaves(
     groves: Build, advice_of: Build, hole_left: Build
 ) -> None:
-    """A group is judged as it is once the trees in no-cut ground stand, and not given up as well."""
+    """A group is judged as it is once the trees in no-cut ground stand: it is not given up, too."""
     trees = groves(7, [9], [(300, 300)])
     inside = {i for i in trees.of("1") if trees.spot[i][0] <= 300}
     left = hole_left(trees, inside, "1", 0.0).area
@@ -240,7 +247,7 @@ def test_other_limits_are_mended_on_what_the_setback_leaves(
 
 
 def test_a_group_with_a_tree_that_must_go_is_not_given_up(groves: Build, advice_of: Build) -> None:
-    """A group that cannot stay as a whole stays cut as a whole, and the tree that must go is told."""
+    """A group with a tree that has to go is cut as a whole, and that tree is told."""
     trees = groves(4, [6], [(300, 300)])
     held = replace(trees, held=frozenset({2}))
 
