@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -280,3 +281,17 @@ def test_a_group_that_stays_whole_is_one_line(advise: Command, tmp_path: Path) -
     assert (content["groups"], len(content["leave_standing"])) == ("whole", 6)
     assert content["edge_trees"]["trees"] == 2
     assert content["edge_trees"]["run_again"] == {"mended": True, "still_exceeded": []}
+
+
+def test_a_row_of_limits_keeps_to_one_unit(advise: Command, tmp_path: Path) -> None:
+    """An opening of 0.01 ha mended to fewer square metres: one unit, digits that tell."""
+    project = small_project(tmp_path, 'opening_area_max = "95 m2"')
+
+    result = advise(project, "--out", tmp_path / "out")
+
+    said = " ".join(result.stdout.split())
+    (row,) = re.findall(r"area of opening 1 (.*?) met", said)
+    shown = re.findall(r"(\d[\d.]*) (\w+)", row)
+    assert [unit for _, unit in shown] == ["ha"] * 3
+    before, limit, after = (float(number) for number, _ in shown)
+    assert after < limit < before

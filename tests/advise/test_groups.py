@@ -156,6 +156,31 @@ def test_edge_trees_equal_a_trial_of_all(groves: Build, advice_of: Build, hole_l
     assert {proof.words for proof in advice.proofs} == {"proved smallest"}
 
 
+def test_the_tree_that_holds_a_group_together_is_cut(
+    groves: Build, advice_of: Build, hole_left: Build
+) -> None:
+    """The largest crown of a row mends it alone but cuts it in two: trees at the ends do."""
+    trees = groves(1, [7], [(300, 300)])
+    spot = np.column_stack([300 + 5.0 * np.arange(7), np.full(7, 300.0)])
+    trees = replace(trees, spot=spot, radius=np.array([3, 3, 3, 4, 3, 3, 3.0]))
+    whole = hole_left(trees, (), "1", 0.0).area
+    limit = hole_left(trees, (3,), "1", 0.0).area + 1
+
+    def fits(one: tuple[int, ...]) -> bool:
+        left = hole_left(trees, one, "1", 0.0)
+        return bool(left.area <= limit + 1e-6 and len(shapely.get_parts(left)) <= 1)
+
+    some = [one for size in range(8) for one in combinations(range(7), size)]
+    expected = cheapest(trees, filter(fits, some))
+
+    advice = advice_of(trees, {"opening_area_max": f"{limit!r} m2"}, groups="edge_trees")
+
+    assert limit < whole
+    assert 3 not in advice.spared
+    assert tuple(sorted(advice.spared)) == expected
+    assert {proof.words for proof in advice.proofs} == {"proved smallest"}
+
+
 @settings(max_examples=4)
 @given(
     seed=st.integers(0, 10_000),

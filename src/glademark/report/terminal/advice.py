@@ -11,7 +11,7 @@ from rich.text import Text
 from glademark.advise.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.layers import Units
 from glademark.report.cautions import CAUTIONS
-from glademark.report.quantities import show_against, show_diameter, show_volume
+from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
 
@@ -128,8 +128,8 @@ def _limits(advice: Advice, units: Units) -> Table:
         table.add_column(name, overflow="fold")
     for row in advice.exceeded.to_dict("records"):
         measured, verdict = advice.again(row)
-        before, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
-        after, _ = show_against(measured, row["limit_value"], row["unit"], units)
+        numbers = (row["measured"], row["limit_value"], measured)
+        before, limit, after = show_in_one_unit(numbers, row["unit"], units)
         subject = shown_text(row["subject"], longest=_LONGEST)
         table.add_row(*map(Text, (subject, before, limit, after, verdict)))
     return table
