@@ -4,8 +4,11 @@ The integer program: which trees to spare at the least cost, under rows that eve
 Solved by HiGHS through SciPy. Nothing here knows of trees as more than columns.
 """
 
+import contextlib
+import ctypes
 import math
-from collections.abc import Mapping
+import os
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,7 +21,13 @@ FloatArray = npt.NDArray[np.float64]
 NODES_MAX = 20_000
 """Most nodes of one search of the solver: beyond, the answer is bounded instead of proved."""
 
+_STDOUT = 1
 _OPTIMAL, _LIMIT, _INFEASIBLE = 0, 1, 2
+
+
+def with_all(trees: frozenset[int], together: Mapping[int, frozenset[int]]) -> frozenset[int]:
+    """Trees with all that are spared with one of them."""
+    return trees.union(*(together.get(tree, frozenset()) for tree in trees))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -140,13 +149,14 @@ def solve(program: Program, costs: FloatArray) -> Answer:
         )
         return _answer(program, empty, 0.0) if fits else _none(math.inf)
     matrix, low, high, faces = _matrix(program)
-    found = milp(
-        np.concatenate([costs, np.zeros(faces)]),
-        constraints=LinearConstraint(matrix, low, high) if len(low) else (),
-        bounds=Bounds(0, 1),
-        integrality=np.concatenate([np.ones(size), np.zeros(faces)]),
-        options={"mip_rel_gap": 0.0, "node_limit": NODES_MAX},
-    )
+    with _without_its_lines():
+        found = milp(
+            np.concatenate([costs, np.zeros(faces)]),
+            constraints=LinearConstraint(matrix, low, high) if len(low) else (),
+            bounds=Bounds(0, 1),
+            integrality=np.concatenate([np.ones(size), np.zeros(faces)]),
+            options={"mip_rel_gap": 0.0, "node_limit": NODES_MAX},
+        )
     if found.status == _INFEASIBLE:
         return _none(math.inf)
     bound = float(found.mip_dual_bound) if found.mip_dual_bound is not None else -math.inf
@@ -154,6 +164,27 @@ def solve(program: Program, costs: FloatArray) -> Answer:
         return Answer(spared=None, bound=bound, proved=False)
     answer = _answer(program, found.x[:size] > 1 / 2, bound)
     return replace(answer, proved=found.status == _OPTIMAL)
+
+
+@contextlib.contextmanager
+def _without_its_lines() -> Iterator[None]:
+    """Standard output without what the solver prints by itself, whatever its options say."""
+    library = ctypes.CDLL(None if os.name == "posix" else "ucrtbase")
+    library.fflush(None)  # what others wrote before
+    try:
+        kept = os.dup(_STDOUT)
+    except OSError:  # closed: nothing can be printed
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, _STDOUT)
+        yield
+        library.fflush(None)
+    finally:
+        os.dup2(kept, _STDOUT)
+        os.close(kept)
+        os.close(nowhere)
 
 
 def _none(bound: float) -> Answer:
