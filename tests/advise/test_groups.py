@@ -311,3 +311,25 @@ def test_a_mark_inside_an_opening_goes_only_with_the_opening(
     advice = advice_of(trees, {"removal_share_max": "70 %"}, groups="whole", project=stock)
 
     assert advice.spared == set(range(7))
+
+
+def test_what_else_undoes_a_group_is_said(groves: Build, advice_of: Build) -> None:
+    """A walked group with trees on paper that stays as a whole: outline and tally are named."""
+    trees = groves(1, [5], [(300, 300)])
+    stock = {**SMALL, "allowance": {"standing": {"sawlog": "4 m3", "basal_area": "1 m2/ha"}}}
+    paper = {"zone": "opening", "group": "1", "product": "sawlog", "dbh": 30.0, "count": 3}
+
+    advice = advice_of(
+        trees,
+        {"removal_share_max": "10 %"},
+        groups="whole",
+        project=stock,
+        walked=[{"geometry": shapely.box(280, 280, 320, 320), "group": "1"}],
+        tally=[{**paper, "dbh_unit": "cm"}],
+    )
+
+    assert advice.spared == set(range(5))
+    assert advice.notes == (
+        "Take the outline of opening 1 out of the project as well.",
+        "Opening 1: 3 trees counted on paper are in it as well; strike them out of the tally.",
+    )

@@ -17,7 +17,14 @@ from glademark.advise.no_cut_ground import (
     may_be_spared,
     spared_first,
 )
-from glademark.advise.outcome import Advice, Proof, Unmended, leave_standing_layer, wood_given_up
+from glademark.advise.outcome import (
+    Advice,
+    Proof,
+    Unmended,
+    leave_standing_layer,
+    whole_group_notes,
+    wood_given_up,
+)
 from glademark.advise.search import Found, Wish, smallest
 from glademark.advise.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.survey import Survey, labels_of
@@ -94,6 +101,7 @@ def _answer(question: _Asked, ground: Ground) -> Advice:
         unmended=unmended,
         broken=plan.dropped,
         spared=spared,
+        notes=whole_group_notes(ground, plan.spared),
     )
 
 

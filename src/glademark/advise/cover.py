@@ -4,11 +4,8 @@ The integer program: which trees to spare at the least cost, under rows that eve
 Solved by HiGHS through SciPy. Nothing here knows of trees as more than columns.
 """
 
-import contextlib
-import ctypes
 import math
-import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,12 +13,13 @@ import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
+from glademark.streams import without_native_lines
+
 FloatArray = npt.NDArray[np.float64]
 
 NODES_MAX = 20_000
 """Most nodes of one search of the solver: beyond, the answer is bounded instead of proved."""
 
-_STDOUT = 1
 _OPTIMAL, _LIMIT, _INFEASIBLE = 0, 1, 2
 
 
@@ -149,7 +147,7 @@ def solve(program: Program, costs: FloatArray) -> Answer:
         )
         return _answer(program, empty, 0.0) if fits else _none(math.inf)
     matrix, low, high, faces = _matrix(program)
-    with _without_its_lines():
+    with without_native_lines():
         found = milp(
             np.concatenate([costs, np.zeros(faces)]),
             constraints=LinearConstraint(matrix, low, high) if len(low) else (),
@@ -164,27 +162,6 @@ def solve(program: Program, costs: FloatArray) -> Answer:
         return Answer(spared=None, bound=bound, proved=False)
     answer = _answer(program, found.x[:size] > 1 / 2, bound)
     return replace(answer, proved=found.status == _OPTIMAL)
-
-
-@contextlib.contextmanager
-def _without_its_lines() -> Iterator[None]:
-    """Standard output without what the solver prints by itself, whatever its options say."""
-    library = ctypes.CDLL(None if os.name == "posix" else "ucrtbase")
-    library.fflush(None)  # what others wrote before
-    try:
-        kept = os.dup(_STDOUT)
-    except OSError:  # closed: nothing can be printed
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, _STDOUT)
-        yield
-        library.fflush(None)
-    finally:
-        os.dup2(kept, _STDOUT)
-        os.close(kept)
-        os.close(nowhere)
 
 
 def _none(bound: float) -> Answer:

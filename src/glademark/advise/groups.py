@@ -69,7 +69,7 @@ class Bonds:
 def bonds_of(
     holes: SparedHoles, stems: GeometryArray, may_stay: BoolArray, rule: GroupRule
 ) -> Bonds:
-    """Bonds of all openings; other marks that stand in an opening are spared only with all of it."""
+    """Bonds of all openings; other marks in an opening are spared only with all of it."""
     may, edge = may_stay.copy(), np.zeros(len(may_stay), dtype=bool)
     together: dict[int, Spared] = {}
     rows: dict[int, Sequence[Row]] = {}

@@ -130,6 +130,8 @@ class Advice:
         Positions of the marks.
     edge_trees
         What trees on the edges of groups could do, where groups stay whole.
+    notes
+        What else has to be done where a group stays as a whole.
     """
 
     by: str
@@ -144,6 +146,7 @@ class Advice:
     broken: tuple[str, ...]
     spared: Spared
     edge_trees: "Advice | None" = None
+    notes: tuple[str, ...] = ()
 
     @property
     def has_groups(self) -> bool:
@@ -271,6 +274,26 @@ def _left_as(ground: Ground, spared: Spared, tree: int) -> str:
     if spared.issuperset(mine[0].members):
         return WHOLE
     return EDGE if ground.bonds.edge[tree] else INSIDE
+
+
+def whole_group_notes(ground: Ground, spared: Spared) -> tuple[str, ...]:
+    """What marks alone do not undo of a group that stays as a whole: outlines, trees on paper."""
+    openings = ground.case.layout.openings.set_index("opening")
+    counts = ground.canopy.marks["count"]
+    notes = []
+    for one in ground.holes.openings:
+        if not one.members or not spared.issuperset(one.members):
+            continue
+        if one.is_outline:
+            notes.append(f"Take the outline of opening {one.number} out of the project as well.")
+        on_map = int(counts.iloc[list(one.members)].sum())
+        on_paper = int(openings.loc[one.number, "trees"]) - on_map
+        if on_paper > 0:
+            notes.append(
+                f"Opening {one.number}: {on_paper} trees counted on paper are in it as well; "
+                "strike them out of the tally."
+            )
+    return tuple(notes)
 
 
 def _mends(ground: Ground, needs: Sequence[Need], spared: Spared, tree: int) -> str:

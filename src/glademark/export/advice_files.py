@@ -83,6 +83,7 @@ def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several ty
             "groups": advice.groups,
             "wood_compared_by": advice.wood,
             "leave_standing": standing.where(standing.notna(), None).to_dict("records"),
+            "notes": advice.notes,
             "given_up": advice.given_up.to_dict("records"),
             "limits": limits,
             "proof": _proof(advice),

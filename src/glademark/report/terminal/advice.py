@@ -40,7 +40,8 @@ def _sections(advice: Advice, units: Units) -> Iterator[tuple[str, list[Renderab
     is_first = standing["left_as"] == NO_CUT
     first, later = standing[is_first], standing[~is_first]
     yield "LEAVE STANDING FIRST: NOTHING IS CUT WHERE THEY STAND", _trees(first, units)
-    yield "LEAVE STANDING", _trees(later, units) or _nothing(first)
+    notes = [Text(shown_text(note, longest=_LONGEST)) for note in advice.notes]
+    yield "LEAVE STANDING", [*(_trees(later, units) or _nothing(first)), *notes]
     yield "GIVES UP", _wood(advice)
     yield "LIMITS", [Fitted(_limits(advice, units))]
     yield "NOT MENDED BY LEAVING TREES STANDING", [Text(line) for line in _not_mended(advice)]
