@@ -433,16 +433,15 @@ def table_row_removed(project: Changes) -> Fault:
     trees = trees_of(project)
     column = next(head for head in table if head.startswith("dbh"))
     sizes = table[column].astype(float)
-    fitting = [
-        (row, int(trees.loc[_matches(trees, table.loc[row], sizes[row], habits), "count"].sum()))
-        for row in table.index
-    ]
-    row, lost = fitting[int(project.rng.choice([i for i, (_, n) in enumerate(fitting) if n]))]
+    fitting = [trees[_matches(trees, table.loc[row], sizes[row], habits)] for row in table.index]
+    row = int(project.rng.choice([row for row, rows in enumerate(fitting) if len(rows)]))
+    lost = int(fitting[row]["count"].sum())
+    bare = int(fitting[row].loc[fitting[row]["height_m"].isna(), "count"].sum())
     project.write(table.drop(index=row), name)
     return Fault(
         kind="table row removed",
         where=f"{name} row {row + 2}",
-        lost=({"trees_without": lost},),
+        lost=({"trees_without": lost}, {"trees_without": bare}),  # with a height: by an equation
         said=rf"\b{lost}\b|\d+ of [\d,]+ trees without a volume",
         refused=re.escape(name),
     )
@@ -451,15 +450,21 @@ def table_row_removed(project: Changes) -> Fault:
 def trees_of(project: Changes) -> pd.DataFrame:
     """Trees to be cut of an unspoilt project, those on paper too: species, product, dbh, count."""
     base = project.base
-    cut = base.survey.marks[(base.layout.marks["kind"] == "cut").to_numpy()]
-    columns = ["species", "product", "dbh", "count"]
-    return pd.concat([cut[columns], base.survey.tally[columns]], ignore_index=True)
+    is_cut = (base.layout.marks["kind"] == "cut").to_numpy()
+    sources = base.layout.marks["volume_source"].astype("str")
+    cut = base.survey.marks[is_cut]
+    cut = cut.assign(by_table=sources[is_cut].str.startswith("volume table").to_numpy())
+    columns = ["species", "product", "dbh", "count", "by_table", "height_m"]
+    return pd.concat(
+        [cut[columns], base.survey.tally.assign(by_table=True, height_m=np.nan)[columns]],
+        ignore_index=True,
+    )
 
 
 def _matches(trees: pd.DataFrame, row: pd.Series, size: float, habits: Habits) -> "pd.Series[bool]":
     """Trees whose volume is in a row of the table."""
     half = habits.class_width / 2
-    fits = (trees["dbh"] >= size - half) & (trees["dbh"] < size + half)
+    fits = trees["by_table"] & (trees["dbh"] >= size - half) & (trees["dbh"] < size + half)
     for name in ("species", "product"):
         if name in row:
             fits &= trees[name].str.casefold() == str(row[name]).casefold()
@@ -520,12 +525,14 @@ def product_unit_left_out(project: Changes) -> Fault:
     project.edit_project(rf"\[volume\.products\.{name}\]\n(?:\w+ = .*\n)+", "")
     marks = project.base.survey.marks
     records = int((marks["product"].str.casefold() == name).sum())
+    reasons = project.base.survey.rejected["reason"]
+    repeated = int(reasons.str.contains("counted once").sum())  # told of before they are left out
     trees = trees_of(project)
     lost = int(trees.loc[trees["product"].str.casefold() == name, "count"].sum())
     return Fault(
         kind="product without unit",
         where=name,
-        lost=({"trees_without": lost}, {NOT_LISTED: records}),
+        lost=({"trees_without": lost}, {NOT_LISTED: records}, {NOT_LISTED: records + repeated}),
         said=rf"{name}: {lost:,} of {lost:,} trees without a volume|does not list: {name}",
         refused=name,
     )

@@ -8,10 +8,12 @@ others of their group) and, for edges, what tells that a group falls in two.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from glademark.advise.cover import Row, with_all
 from glademark.advise.faces import Faces
@@ -165,7 +167,7 @@ class Unsplit:
         away = shapely.distance(shapely.point_on_surface(left)[:, None], whole[None, :])
         return left, away.argmin(axis=1) if len(left) else np.zeros(0, dtype=np.intp)
 
-    def _row(self, one: object, two: object, spared: Spared) -> Row:
+    def _row(self, one: BaseGeometry, two: BaseGeometry, spared: Spared) -> Row:
         """Of the trees between two pieces one is cut, or ground of one piece is lost."""
         spots, kept = [], frozenset[int]()
         places = self.faces.kept(spared)
@@ -188,7 +190,7 @@ class Unsplit:
         weights = dict.fromkeys(sorted(kept), 1.0) | dict.fromkeys(sorted(between), -1.0)
         return Row(weights=weights, least=1.0 - len(between))
 
-    def _parted(self, spared: Spared, spots: Sequence[object]) -> bool:
+    def _parted(self, spared: Spared, spots: Sequence[Any]) -> bool:
         """Whether two spots lie in different pieces of what is left."""
         parts = shapely.get_parts(self.holes.hole(self.place, spared))
         return not any(shapely.intersects(parts, spots[0]) & shapely.intersects(parts, spots[1]))

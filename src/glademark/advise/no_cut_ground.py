@@ -48,6 +48,8 @@ def spared_first(case: Case, checks: pd.DataFrame) -> Mapping[int, str]:
     ]
     may, ground = may_be_spared(case), dict[int, list[str]]()
     for row in rows.to_dict("records"):
-        for tree in np.flatnonzero(cut_inside(case, row) & may).tolist():
+        for tree in np.flatnonzero(
+            cut_inside(case, {str(name): value for name, value in row.items()}) & may
+        ).tolist():
             ground.setdefault(tree, []).append(f"{row['limit']} {row['feature']}")
     return {tree: "; ".join(dict.fromkeys(names)) for tree, names in sorted(ground.items())}

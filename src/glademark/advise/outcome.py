@@ -278,7 +278,8 @@ def _left_as(ground: Ground, spared: Spared, tree: int) -> str:
 
 def whole_group_notes(ground: Ground, spared: Spared) -> tuple[str, ...]:
     """What marks alone do not undo of a group that stays as a whole: outlines, trees on paper."""
-    openings = ground.case.layout.openings.set_index("opening")
+    openings = ground.case.layout.openings
+    trees = dict(zip(openings["opening"], openings["trees"].astype(int), strict=True))
     counts = ground.canopy.marks["count"]
     notes = []
     for one in ground.holes.openings:
@@ -287,7 +288,7 @@ def whole_group_notes(ground: Ground, spared: Spared) -> tuple[str, ...]:
         if one.is_outline:
             notes.append(f"Take the outline of opening {one.number} out of the project as well.")
         on_map = int(counts.iloc[list(one.members)].sum())
-        on_paper = int(openings.loc[one.number, "trees"]) - on_map
+        on_paper = trees[one.number] - on_map
         if on_paper > 0:
             notes.append(
                 f"Opening {one.number}: {on_paper} trees counted on paper are in it as well; "

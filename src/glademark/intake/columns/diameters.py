@@ -208,9 +208,8 @@ def flag_doubtful(marks: pd.DataFrame, log: RecordLog) -> pd.Series:
             f"{tree} {dbh:g} {unit}" for (tree, dbh), unit in zip(told, units, strict=True)
         )
         log.notice(
-            f"The diameter of {counted(len(places), 'mark')} is far from the others of the stand, "
-            "as if a decimal point or the unit were wrong; kept as recorded, and to be checked: "
-            f"{names}.",
+            f"{counted(len(places), 'diameter')} far from the others of the stand, as if a "
+            f"decimal point or the unit were wrong; kept as recorded, and to be checked: {names}.",
             stand=number,
         )
     flags = marks["dbh_flag"].copy()
