@@ -486,10 +486,11 @@ def column_renamed(project: Changes) -> Fault:
     survey = project.base.survey.marks
     of_file = survey[survey["source_file"] == project.file]
     to_cut = int(of_file.loc[of_file["kind"] == "cut", "count"].sum())
+    without = of_file.loc[(of_file["kind"] == "cut") & of_file["dbh_cm"].isna(), "count"]
     rejected = project.base.survey.rejected
     repeated = int((rejected["file"] == project.file).sum())  # told of before they are left out
     lost = {
-        "dbh": ({"marks.without_dbh": to_cut},),
+        "dbh": ({"marks.without_dbh": to_cut - int(without.sum())},),
         "paint": ({NO_PAINT: len(of_file)}, {NO_PAINT: len(of_file) + repeated}),
         "product": ({"volume.by_product.not stated.trees": to_cut},),
     }
