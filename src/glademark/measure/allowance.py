@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.forestry.size_classes import NO_DIAMETER
+from glademark.intake.wording import counted
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
 
@@ -190,7 +191,7 @@ def allowance_notices(
         what = "a diameter" if row["quantity"] == BASAL else "a volume"
         notices.append(
             f"allowance: {str(row['quantity']).replace('_', ' ')}: what is marked leaves out "
-            f"{row['trees_without']:,} cut {'tree' if row['trees_without'] == 1 else 'trees'} "
+            f"{counted(int(row['trees_without']), 'cut tree')} "
             f"without {what}: it is more, and less remains"
         )
     above = table[table["marked"] > table["standing"]]

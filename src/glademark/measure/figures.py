@@ -20,6 +20,7 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey, labels_of
+from glademark.intake.wording import counted
 from glademark.measure.equations import NOT_COMPUTED
 from glademark.measure.holes import Holes
 from glademark.measure.tables import rows_by, sums
@@ -335,9 +336,8 @@ def _without_solid(count: pd.Series, unknown: pd.DataFrame) -> str:
     of_none = set(unknown.loc[unknown["gross"].isna(), "tree"])
     none = int(count.loc[sorted(of_none)].sum())
     lost = int(count.loc[sorted(set(unknown["tree"]) - of_none)].sum())
-    said = [f"{none:,} tree{'' if none == 1 else 's'} without a volume"] if none else []
-    trees = "tree" if lost == 1 else "trees"
-    said += [f"{lost:,} {trees} whose volume has no conversion to m3"] if lost else []
+    said = [f"{counted(none, 'tree')} without a volume"] if none else []
+    said += [f"{counted(lost, 'tree')} whose volume has no conversion to m3"] if lost else []
     return f"The solid volume leaves out {' and '.join(said)}."
 
 

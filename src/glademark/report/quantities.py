@@ -444,8 +444,3 @@ def _with_unit(shown: float, name: str, decimals: int) -> str:
 def _number(value: float | None) -> float:
     """A number as it is, NaN for none."""
     return math.nan if value is None else float(value)
-
-
-def counted(number: int, noun: str) -> str:
-    """A number with its noun, in the plural where it is not one."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from glademark.forestry.size_classes import NO_DIAMETER
+from glademark.intake.wording import counted
 from glademark.measure.tally import NOT_STATED
 from glademark.report.quantities import (
     AT_LEAST,
     basal_area_unit,
-    counted,
     heading_unit,
     sale_decimals,
     shown_unit,

@@ -102,32 +102,6 @@ def read_kml(
     )
 
 
-def kml_folders(file: FieldFile) -> dict[str, list[shapely.Geometry]]:
-    """
-    Shapes of a document by the folder in which they stand.
-
-    Parameters
-    ----------
-    file
-        KML.
-
-    Returns
-    -------
-    folders
-        In the order of the document; placemarks outside all folders stand under nothing.
-
-    Raises
-    ------
-    FileError
-        If the document is damaged or unsafe.
-    """
-    folders: dict[str, list[shapely.Geometry]] = {}
-    for path, placemark in _placemarks(root_of(file), ()):
-        shape = _shape(placemark, "points")
-        folders.setdefault(path[-1] if path else "", []).extend([] if shape is None else [shape])
-    return folders
-
-
 def _placemarks(element: Element, path: tuple[str, ...]) -> Iterator[_Placed]:
     """Every placemark with the names of the folders around it, in the order of the document."""
     for child in element:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from glademark.intake.wording import counted
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
@@ -21,7 +22,6 @@ from glademark.report.map_sheets.verdicts import (
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
-    counted,
     show_area,
     show_length,
     show_number,

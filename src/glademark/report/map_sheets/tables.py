@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.intake.wording import counted
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.verdicts import bound_words
@@ -14,7 +15,6 @@ from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
-    counted,
     end_words,
     heading_unit,
     sale_decimals,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from glademark.contracts.layers import ALLOWANCE, CHECKS
+from glademark.intake.wording import counted
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_frames import layer_frame, table_frame
 from glademark.report.papers.printed_page import (
@@ -23,7 +24,6 @@ from glademark.report.quantities import (
     AT_LEAST,
     MISSING,
     basal_area_unit,
-    counted,
     end_words,
     show,
     show_against,

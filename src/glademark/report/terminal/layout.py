@@ -14,11 +14,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from glademark.intake.wording import counted
 from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
     basal_area_unit,
-    counted,
     show_area,
     show_length,
     show_number,
