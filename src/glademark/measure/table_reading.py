@@ -9,6 +9,7 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.forestry import VolumeTable
+from glademark.intake.wording import counted
 from glademark.measure.tables import rows_by
 from glademark.measure.volume import Sold, volumes
 
@@ -100,7 +101,7 @@ def _differences(parts: pd.DataFrame, other: pd.Series) -> str:
         if total > 0:
             said.append(f"{name} would be {_percent(100 * change / total)}")
     lost = int((by_table & other.isna().to_numpy()).sum())
-    beside = f", {lost:,} records without a volume left out" if lost else ""
+    beside = f", {counted(lost, 'record')} without a volume left out" if lost else ""
     return ", ".join(said) + beside
 
 
