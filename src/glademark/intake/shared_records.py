@@ -14,7 +14,7 @@ from glademark.contracts.frames import STAND
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import labels
-from glademark.intake.wording import listed
+from glademark.wording import listed
 
 SAME_M = 1.0
 """Equal trees of two files this near to one another are one [m]."""

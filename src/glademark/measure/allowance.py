@@ -18,9 +18,9 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.forestry.size_classes import NO_DIAMETER
-from glademark.intake.wording import counted
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
+from glademark.wording import counted
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,9 +9,9 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.forestry import VolumeTable
-from glademark.intake.wording import counted
 from glademark.measure.tables import rows_by
 from glademark.measure.volume import Sold, volumes
+from glademark.wording import counted
 
 
 def reading_notices(trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold) -> dict[int, str]:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from glademark.forestry.size_classes import NO_DIAMETER
-from glademark.intake.wording import counted
 from glademark.measure.tally import NOT_STATED
 from glademark.report.quantities import (
     AT_LEAST,
@@ -17,6 +16,7 @@ from glademark.report.quantities import (
     sale_decimals,
     shown_unit,
 )
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

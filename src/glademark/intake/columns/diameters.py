@@ -15,9 +15,9 @@ from glademark.intake.columns.match import words
 from glademark.intake.columns.meanings import LENGTHS
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
+from glademark.wording import counted, listed, quoted, shown
 
 DBH_MAX_CM = 300.0
 """Thicker than any tree that is marked for a harvest [cm]; a larger figure is a slip of the pen."""

@@ -10,8 +10,8 @@ import pandas as pd
 from glademark.contracts.survey import KINDS
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
-from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import MarkSettings
+from glademark.wording import counted, listed, shown
 
 _WORDS = {
     "cut": ("cut", "cut tree", "take", "remove", "removal", "harvest", "marked", "fell"),

@@ -28,7 +28,7 @@ from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.documents import local_name, root_of, said_in
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import Reading, refuse_columns
-from glademark.intake.wording import counted, quoted, shown
+from glademark.wording import counted, quoted, shown
 
 _FOLDERS = frozenset({"kml", "Document", "Folder"})
 _PLAIN = frozenset({"name", "address", "phoneNumber", "description"})

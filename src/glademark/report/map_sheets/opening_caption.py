@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from glademark.intake.wording import counted
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
@@ -27,6 +26,7 @@ from glademark.report.quantities import (
     show_number,
 )
 from glademark.report.review_page.wording import name_text, unit_text
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
-from glademark.intake.wording import counted
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.verdicts import bound_words
@@ -34,6 +33,7 @@ from glademark.report.unconfirmed import (
     unconfirmed_trees,
 )
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from glademark.contracts.layers import ALLOWANCE, CHECKS
-from glademark.intake.wording import counted
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_frames import layer_frame, table_frame
 from glademark.report.papers.printed_page import (
@@ -40,6 +39,7 @@ from glademark.report.unconfirmed import (
     unconfirmed_trees,
 )
 from glademark.report.wood_by_zone import left_out, no_allowance
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

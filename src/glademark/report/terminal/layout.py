@@ -14,7 +14,6 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from glademark.intake.wording import counted
 from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
@@ -38,6 +37,7 @@ from glademark.report.unconfirmed import (
     unconfirmed_trees,
 )
 from glademark.report.wood_by_zone import left_out
+from glademark.wording import counted
 
 _MARGIN = 12  # columns for the names of the sections
 _NARROW = 60  # columns below which they stand above their sections
