@@ -86,19 +86,19 @@ def _draw_head(page: Page, box: Box, delivery: Delivery, words: tuple[str, str])
     )
     page.text(box.right, box.top - 13, title, Lettering(size=11, face="bold", align="right"))
     page.text(box.right, box.top - 25, place, Lettering(size=7.5, align="right"))
-    below = fitted("   ".join(_below_name(delivery)), room, 7.5)
-    page.text(box.left, box.top - 25, below, Lettering(size=7.5))
+    bottom = fitted("   ".join(_below_name(delivery)), room, 7.5)
+    page.text(box.left, box.top - 25, bottom, Lettering(size=7.5))
     page.line([box.left, box.right], [box.top - _HEAD_PT] * 2, Stroke(width=1.3))
     lines = _approval_lines(box, delivery)
     if lines:
         height = _approval_height(box, delivery)
-        below = box.top - _HEAD_PT - height
+        bottom = box.top - _HEAD_PT - height
         page.box(
-            Box(left=box.left, bottom=below, width=box.width, height=height - 2),
+            Box(left=box.left, bottom=bottom, width=box.width, height=height - 2),
             Fill(face=PALE),
             level=2,
         )
-        page.lines_of_text(box.left + 4, below + height - 5, lines, _APPROVAL)
+        page.lines_of_text(box.left + 4, bottom + height - 5, lines, _APPROVAL)
 
 
 def _approval_lines(box: Box, delivery: Delivery) -> list[str]:
