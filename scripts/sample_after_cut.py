@@ -13,7 +13,7 @@ import sample_stand as stand
 import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
-from sample_marks import SPECIES, marks, trees
+from sample_marks import SPECIES, TALLIED, marks, trees
 
 LEFT = 21
 """Marked trees that were left standing."""
@@ -29,6 +29,7 @@ LOW_MARK_KEPT, LOW_MARK_FALSE, LOOKED = 0.95, 0.02, 0.8
 
 ERROR_M = 1.5
 SHIFT_M = (1.8, -1.2)
+SEED_TALLIED = 20_260_314
 STUMP_OVER_DBH = 1.21
 """Sugar maple a foot above ground by Raile 1982; here all species have it."""
 
@@ -38,10 +39,11 @@ _OPENING_GROWN_M = 3.0
 
 @dataclass(frozen=True, kw_only=True)
 class AfterCut:
-    """Stumps in local coordinates, with what they truly are: `truth` is matched or unmarked."""
+    """Stumps in local coordinates, with what they truly are; those counted on paper apart."""
 
     stumps: pd.DataFrame
     left: pd.DataFrame
+    tallied: pd.DataFrame
 
 
 def after_cut(marks_rng: np.random.Generator, rng: np.random.Generator) -> AfterCut:
@@ -60,7 +62,19 @@ def after_cut(marks_rng: np.random.Generator, rng: np.random.Generator) -> After
     others = trees(np.vstack([off, inside]), rng, mean_in=11)
     others = others.assign(truth=["unmarked"] * len(off) + ["unmarked_in_corridor"] * len(inside))
     stumps = pd.concat([each.drop(left).assign(truth="matched"), others], ignore_index=True)
-    return AfterCut(stumps=stumps, left=each.loc[left])
+    return AfterCut(stumps=stumps, left=each.loc[left], tallied=_tallied(known))
+
+
+def _tallied(known: NDArray[np.float64]) -> pd.DataFrame:
+    """Trees counted on paper, all of them cut: anywhere in the matrix, off the marks."""
+    rng = np.random.default_rng(SEED_TALLIED)
+    counts = [(name, dbh, n) for name, of in TALLIED.items() for dbh, n in of.items()]
+    species = np.repeat([name for name, _, _ in counts], [n for _, _, n in counts])
+    dbh = np.repeat([float(dbh) for _, dbh, _ in counts], [n for _, _, n in counts])
+    xy = _apart(stand.scattered_stems(900, rng), known, 3.0)[: len(dbh)]
+    sizes = dbh + rng.uniform(-0.9, 0.9, len(dbh))
+    columns = {"x": xy[:, 0], "y": xy[:, 1], "dbh": sizes, "species": species}
+    return pd.DataFrame(columns).assign(truth="matched")
 
 
 def _apart(
@@ -71,9 +85,8 @@ def _apart(
     return xy[away.min(axis=1) > distance_m]
 
 
-def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
-    """CSV text of the walk, in the order in which it was walked."""
-    stumps = walk.stumps
+def _as_walked(stumps: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Stumps as they were recorded: low mark, place and diameter with their errors."""
     seen = np.where(
         stumps["truth"] == "matched",
         rng.random(len(stumps)) < LOW_MARK_KEPT,
@@ -84,9 +97,20 @@ def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
     shaken = shaken + rng.normal(0, ERROR_M / np.sqrt(2), shaken.shape)
     diameter = stumps["dbh"].to_numpy(dtype=float) * STUMP_OVER_DBH
     diameter = (diameter * np.exp(rng.normal(0, 0.06, len(stumps)))).round(1)
+    low_mark = np.where(looked, np.where(seen, "yes", "no"), "")
+    return pd.DataFrame(stumps[["species"]]).assign(
+        x=shaken[:, 0], y=shaken[:, 1], dbh=diameter, low_mark=low_mark
+    )
+
+
+def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
+    """CSV text of the walk, in the order in which it was walked."""
+    parts = [_as_walked(walk.stumps, rng)]
+    parts.append(_as_walked(walk.tallied, np.random.default_rng(SEED_TALLIED + 1)))
+    stumps = pd.concat(parts, ignore_index=True)
     to_degrees = Transformer.from_crs(stand.CRS, "EPSG:4326", always_xy=True)
-    lon, lat = to_degrees.transform(*(shaken + stand.ORIGIN).T)
-    order = np.lexsort((shaken[:, 1], (shaken[:, 0] // 50).astype(int)))
+    lon, lat = to_degrees.transform(*(stumps[["x", "y"]].to_numpy() + stand.ORIGIN).T)
+    order = np.lexsort((stumps["y"], (stumps["x"] // 50).astype(int)))
     text = StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(
@@ -103,14 +127,13 @@ def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
     )
     names = [one if one in SPECIES else "" for one in stumps["species"]]
     for number, at in enumerate(order.tolist(), 1):
-        mark = "" if not looked[at] else "yes" if seen[at] else "no"
         writer.writerow(
             [
                 number,
-                diameter[at],
+                stumps["dbh"].iloc[at],
                 1,
                 names[at],
-                mark,
+                stumps["low_mark"].iloc[at],
                 "2026-03-14",
                 f"{lon[at]:.7f}",
                 f"{lat[at]:.7f}",

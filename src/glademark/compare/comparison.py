@@ -9,12 +9,20 @@ import shapely
 from pyproj import CRS
 
 from glademark.compare.driven_area import Driven, driven_against, openings_against
+from glademark.compare.expected import used_up
 from glademark.compare.findings import Seen, finding_rows
-from glademark.compare.layers import stump_layer, tree_layer
+from glademark.compare.layers import stump_layer, tallied_rows, tree_layer
 from glademark.compare.likeness import Beliefs
 from glademark.compare.matching import Match, Settings, match_stumps
 from glademark.compare.questions import Question, questions_of, sample_rows
-from glademark.compare.records import Places, known_trees, located, places_of, stump_rows
+from glademark.compare.records import (
+    Places,
+    known_trees,
+    located,
+    paper_trees,
+    places_of,
+    stump_rows,
+)
 from glademark.compare.wood import amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.comparison_survey import AfterCutSurvey
@@ -52,7 +60,7 @@ class Comparison:
         Working CRS of every layer.
     stumps, trees, driven_outside, openings_after
         Layers of `contracts.comparison_layers`.
-    findings, sample_check, shifts
+    findings, tallied, sample_check, shifts
         Tables of the same.
     driven
         Driven lines in figures; None where none were given.
@@ -78,6 +86,7 @@ class Comparison:
     driven_outside: gpd.GeoDataFrame
     openings_after: gpd.GeoDataFrame
     findings: pd.DataFrame
+    tallied: pd.DataFrame
     sample_check: pd.DataFrame
     shifts: pd.DataFrame
     driven: Driven | None
@@ -91,25 +100,10 @@ class Comparison:
 
 
 def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurvey) -> Comparison:
-    """
-    What was seen after the cut, held against the layout.
-
-    Parameters
-    ----------
-    survey, layout
-        Before the cut.
-    project
-        What was asked.
-    seen
-        After the cut.
-
-    Returns
-    -------
-    comparison
-        Parts that rest on what was not given are empty.
-    """
+    """What was seen after the cut, held against the layout; what was not given is empty."""
     settings = project.compare
-    places = places_of(layout, seen)
+    cleared_to_cm = project.openings.cleared_to_dbh_cm
+    places = places_of(layout, seen, cleared=cleared_to_cm is not None)
     stated = settings.stump_error_m
     error = project.marks.position_error_m if stated is None else stated
     sold = sold_of(survey, project)
@@ -126,11 +120,20 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         match = match_stumps(
             trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings)
         )
+    expected = used_up(
+        match,
+        stumps,
+        paper_trees(survey, layout, project, places=places, species=sold.species),
+        errors=(settings.diameter_error, settings.species_error),
+        ground_m2=places.ground_m2,
+        cleared_to_cm=cleared_to_cm,
+    )
     found = Seen(
         trees=trees,
         stumps=stumps,
         tree_wood=amounts_of(trees, sold),
         stump_wood=amounts_of(stumps, sold),
+        expected=expected,
     )
     given = len(seen.stumps) > 0
     findings = _no_rows("findings")
@@ -150,6 +153,7 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         openings_after=openings_against(seen.openings, layout.openings),
         findings=findings,
         sample_check=sample,
+        tallied=tallied_rows(expected) if given else _no_rows("tallied"),
         shifts=_shift_rows(match, found) if given else _no_rows("shifts"),
         driven=driven,
         residual=_residual(survey, project, seen),

@@ -6,7 +6,7 @@ they are worth and the sums are right on the average. The interval adds what the
 what is open about the rates that were estimated with it, and where stumps stand.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +15,7 @@ from scipy.special import ndtri
 
 from glademark.compare.association import FloatArray
 from glademark.compare.averaging import INFLATION_MAX
+from glademark.compare.expected import Expected, Paper
 from glademark.compare.matching import Match
 from glademark.compare.records import KINDS
 from glademark.compare.wood import Amounts
@@ -26,6 +27,9 @@ TITLES = {
     "left_standing": "marked, no stump found",
     "unmarked": "cut, no mark matched, off corridors",
     "unmarked_in_corridor": "cut, no mark matched, in corridors",
+    "tallied": "cut, counted on paper",
+    "tallied_standing": "counted on paper, no stump for it",
+    "cleared": "cut in openings, cleared as told",
     "leave_tree": "stump matched to a leave tree",
     "line_tree": "stump matched to a line tree not confirmed",
     "danger_tree": "stump matched to a danger tree",
@@ -33,6 +37,7 @@ TITLES = {
     "in_exclusion": "stump in an exclusion",
     "in_setback": "stump in a setback where nothing is cut",
     "outside_boundary": "stump outside the boundary",
+    "residual": "basal area left, by plots, less what was meant",
 }
 """Every finding in words, in the order in which they are shown."""
 
@@ -57,48 +62,44 @@ class Seen:
         As matched.
     tree_wood, stump_wood
         Amounts of each.
+    expected
+        Unmatched stumps that the contract covers.
     """
 
     trees: gpd.GeoDataFrame
     stumps: gpd.GeoDataFrame
     tree_wood: Amounts
     stump_wood: Amounts
+    expected: Expected
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Sum:
-    """A finding as a sum: chance of each tree or stump, and the cumulants of their number."""
+    """
+    A finding as a sum: chance of each tree or stump, and the cumulants of their number.
+
+    `more` are trees that there may be beside, like those of the chances `alike`.
+    """
 
     side: str
     chance: FloatArray
     variance: float
     covariance: float
     third: float
+    more: float = 0.0
+    alike: FloatArray | None = None
 
 
 def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame:
-    """
-    Amount of every finding, quantity by quantity.
-
-    Parameters
-    ----------
-    match
-        Stumps matched to trees.
-    seen
-        What is known of both.
-    confidence
-        Of the intervals.
-
-    Returns
-    -------
-    findings
-        Columns of the table ``findings``; findings of next to no tree are left out.
-    """
+    """Table ``findings``: every finding, quantity by quantity, but those of next to no tree."""
     z = float(ndtri((1 + confidence) / 2))
     marked = seen.trees["to_cut"].to_numpy(dtype=bool)
     looked = seen.trees["looked_at"].to_numpy(dtype=float)
+    paper = seen.expected.paper
+    counted = {} if paper is None else _paper_amounts(paper, paper.rows["count"].to_numpy(float))
     wanted = {
-        name: float((values * looked)[marked].sum()) for name, values in seen.tree_wood.of.items()
+        name: float((values * looked)[marked].sum()) + counted.get(name, 0.0)
+        for name, values in seen.tree_wood.of.items()
     }
     open_rates = _rates_left_open(match, seen)
     rows = []
@@ -109,6 +110,7 @@ def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame
         for name, values in wood.of.items():
             amount = float(found.chance @ values)
             below, above = _limits(found, values, open_rates, z)
+            above += found.more * _mean(found.alike, values)
             whole = wanted.get(name, 0.0)
             rows.append(
                 {
@@ -122,7 +124,48 @@ def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame
                     "share_of_marked": amount / whole if whole > 0 else np.nan,
                 }
             )
-    return pd.DataFrame(rows)
+    table = pd.DataFrame([*rows, *_standing_on_paper(seen.expected, wanted)])
+    order = {key: place for place, key in enumerate(TITLES)}
+    return table.sort_values("finding", key=lambda key: key.map(order), kind="stable").reset_index(
+        drop=True
+    )
+
+
+def _paper_amounts(paper: Paper, trees: FloatArray) -> dict[str, float]:
+    """Amounts of so many trees of each row of the tally."""
+    return {name: float(trees @ values) for name, values in paper.wood.of.items()}
+
+
+def _mean(chance: FloatArray | None, values: FloatArray) -> float:
+    """Mean of the values, each weighed by a chance."""
+    whole = 0.0 if chance is None else float(chance.sum())
+    return float(chance @ values) / whole if chance is not None and whole > 0 else 0.0
+
+
+def _standing_on_paper(expected: Expected, wanted: dict[str, float]) -> list[dict[str, object]]:
+    """Trees counted on paper for which there is no stump: at least, and with those that may stand."""
+    paper = expected.paper
+    if paper is None or not len(paper.rows):
+        return []
+    left = np.maximum(paper.rows["count"].to_numpy(dtype=float) - expected.found, 0.0)
+    if left.sum() + expected.may_stand < _HARDLY_ANY:
+        return []
+    more = expected.may_stand / max(float(expected.found.sum()), 1e-9) * expected.found
+    low, high = _paper_amounts(paper, left), _paper_amounts(paper, left + more)
+    key = "tallied_standing"
+    return [
+        {
+            "finding": key,
+            "title": TITLES[key],
+            "quantity": name,
+            "unit": paper.wood.unit[name],
+            "amount": low[name],
+            "low": low[name],
+            "high": high[name],
+            "share_of_marked": low[name] / wanted[name] if wanted.get(name) else np.nan,
+        }
+        for name in low
+    ]
 
 
 def _sums(match: Match, seen: Seen) -> dict[str, _Sum]:
@@ -130,7 +173,6 @@ def _sums(match: Match, seen: Seen) -> dict[str, _Sum]:
     pairs, chance = match.pairs, match.chance
     kind = seen.trees["class"].to_numpy(np.intp)[pairs.row]
     standing = left_standing_chance(match, seen.trees)
-    corridor = seen.stumps["in_corridor"].to_numpy(dtype=float)
     alone = np.clip(1 - match.stump_chance, 0.0, 1.0)
     cut = pairs.by_row(np.where(kind == 0, chance, 0.0))
     var, cov, third = _cumulants(match, (kind == 0).astype(float))
@@ -140,16 +182,25 @@ def _sums(match: Match, seen: Seen) -> dict[str, _Sum]:
             side="tree", chance=standing, variance=var, covariance=cov, third=-third
         ),
     }
-    for key, part in (("unmarked", 1 - corridor), ("unmarked_in_corridor", corridor)):
-        var, cov, third = _cumulants(match, part[pairs.column])
-        var += float((alone * corridor * (1 - corridor)).sum())
+    parts = seen.expected.parts
+    for key, place in seen.expected.places.items():
+        var, cov, third = _cumulants(match, place[pairs.column])
+        var += float((alone * place * (1 - place)).sum())
         sums[key] = _Sum(
-            side="stump", chance=alone * part, variance=var, covariance=cov, third=-third
+            side="stump", chance=alone * parts[key], variance=var, covariance=cov, third=-third
         )
-    for place, name in enumerate(KINDS):
-        if name in _OF_KIND and (kind == place).any():
-            var, cov, third = _cumulants(match, (kind == place).astype(float))
-            mine = pairs.by_column(np.where(kind == place, chance, 0.0))
+    tallied = parts["tallied"]
+    var, cov, third = _cumulants(match, tallied[pairs.column])
+    sums["tallied"] = _Sum(
+        side="stump", chance=alone * tallied, variance=var, covariance=cov, third=-third
+    )
+    sums["unmarked"] = replace(
+        sums["unmarked"], more=seen.expected.may_stand, alike=alone * tallied
+    )
+    for code, name in enumerate(KINDS):
+        if name in _OF_KIND and (kind == code).any():
+            var, cov, third = _cumulants(match, (kind == code).astype(float))
+            mine = pairs.by_column(np.where(kind == code, chance, 0.0))
             sums[_OF_KIND[name]] = _Sum(
                 side="stump", chance=mine, variance=var, covariance=cov, third=third
             )

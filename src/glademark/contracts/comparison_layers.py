@@ -38,12 +38,18 @@ STUMPS = Layer(
         text_column(
             "finding",
             "Finding",
-            "matched, unmarked, unmarked_in_corridor, leave_tree, line_tree, danger_tree or "
-            "unconfirmed_tree.",
+            "matched, unmarked, unmarked_in_corridor, tallied, cleared, leave_tree, line_tree, "
+            "danger_tree or unconfirmed_tree.",
         ),
         text_column("tree_id", "Tree", "Label of the tree that it is matched to."),
         text_column("marker", "Marker", "Who marked that tree."),
         real_column("chance", "", "Chance", "That the finding is right, from 0 to 1."),
+        real_column(
+            "chance_unmarked",
+            "",
+            "Chance of no mark",
+            "That it is of no tree marked or counted on paper, nor cleared in an opening.",
+        ),
         real_column(
             "chance_marked", "", "Chance of a mark", "That any tree marked to cut was this one."
         ),
@@ -134,8 +140,27 @@ FINDINGS = Layer(
         real_column("low", "", "Low", "Lower end of the interval that the match leaves."),
         real_column("high", "", "High", "Upper end of that interval."),
         real_column(
-            "share_of_marked", "", "Share of marked", "Of what was marked to cut, from 0 to 1."
+            "share_of_marked",
+            "",
+            "Share of marked",
+            "Of what was marked to cut and counted on paper, from 0 to 1.",
         ),
+    ),
+)
+TALLIED = Layer(
+    name="tallied",
+    title="Trees counted on paper",
+    meaning="Trees of the paper tally, and how many stumps without a mark may be theirs.",
+    geometry=None,
+    columns=(
+        text_column("zone", "Zone", "As counted."),
+        text_column("group", "Group", "Of an opening, where the tally names one."),
+        text_column("species", "Species", "As counted."),
+        text_column("product", "Product", "As counted."),
+        text_column("size_class", "Size class", "By the project's classes."),
+        real_column("trees", "", "Trees", "Counted; on the ground walked, where it was sampled."),
+        real_column("found", "", "Found", "Stumps that are taken to be theirs."),
+        real_column("no_stump", "", "No stump", "Trees less those."),
     ),
 )
 SAMPLE = Layer(
@@ -171,7 +196,7 @@ SHIFTS = Layer(
 AFTER_CUT_LAYERS: Mapping[str, Layer] = MappingProxyType(
     {
         layer.name: layer
-        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, REJECTED)
+        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, TALLIED, SAMPLE, SHIFTS, REJECTED)
     }
 )
 """Every layer and table of ``compare.gpkg``, in the order in which they are written."""

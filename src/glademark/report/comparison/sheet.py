@@ -163,8 +163,13 @@ def _points(shapes: MapShapes) -> list[Any]:
     from reportlab.graphics.shapes import Circle, Polygon  # noqa: PLC0415 - heavy
 
     ink, pale, grey = _colour(INK), _colour(_PALE_INK), _colour(GREY)
-    outlines = {"triangle": (0, -4, 3.6, 2.6, -3.6, 2.6), "wedge": (0, 4, 3.6, -2.6, -3.6, -2.6),
-                "square": (-3, -3, 3, -3, 3, 3, -3, 3)}  # fmt: skip
+    outlines = {
+        "triangle": (0, -4, 3.6, 2.6, -3.6, 2.6),
+        "wedge": (0, 4, 3.6, -2.6, -3.6, -2.6),
+        "square": (-3, -3, 3, -3, 3, 3, -3, 3),
+        "diamond": (0, -3.6, 3.6, 0, 0, 3.6, -3.6, 0),
+        "bar": (-3.4, -0.8, 3.4, -0.8, 3.4, 0.8, -3.4, 0.8),
+    }
     drawn: list[Any] = []
     for key, form, _ in SYMBOLS:
         for x, y, doubtful in shapes.points[key].tolist():

@@ -52,6 +52,8 @@ _SEEN = {
     "matched": "matched, but not surely to this tree",
     "unmarked": "no mark matched",
     "unmarked_in_corridor": "no mark matched, in a corridor",
+    "tallied": "taken for a tree counted on paper",
+    "cleared": "no mark matched, cleared in an opening",
     "leave_tree": "may be a leave tree",
     "line_tree": "may be a line tree",
     "danger_tree": "may be a danger tree",
