@@ -23,19 +23,15 @@ from glademark.compare.records import (
     places_of,
     stump_rows,
 )
+from glademark.compare.residual import Residual, residual_of, with_residual
 from glademark.compare.wood import amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.forestry import Estimate
-from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
-from glademark.measure.marks import size_classes_of
 from glademark.measure.project_table import sold_of
-from glademark.measure.standing import BASAL, cruised
 from glademark.project.model import CompareSettings, Project
-from glademark.units import HECTARE_M2
 
 __all__ = ["Comparison", "compare"]
 
@@ -65,9 +61,7 @@ class Comparison:
     driven
         Driven lines in figures; None where none were given.
     residual
-        Basal area left by the plots after the cut [m2/ha]; None without plots.
-    residual_planned_m2_ha
-        Basal area per hectare that the layout meant to leave; NaN where that is not known.
+        Basal area left by the plots after the cut; None without plots.
     questions
         What the contract asks, and whether it is settled.
     error_scale
@@ -90,8 +84,7 @@ class Comparison:
     sample_check: pd.DataFrame
     shifts: pd.DataFrame
     driven: Driven | None
-    residual: Estimate | None
-    residual_planned_m2_ha: float
+    residual: Residual | None
     questions: tuple[Question, ...]
     error_scale: float
     walked_m2: float
@@ -141,6 +134,7 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         findings = finding_rows(match, found, confidence=settings.confidence)
     sample = sample_rows(match, found, seen.sampled, places, confidence=settings.confidence)
     driven = _driven(seen, layout, project, places)
+    residual = residual_of(survey, layout, project, seen)
     return Comparison(
         crs=layout.crs,
         stumps=stump_layer(match, found, crs=layout.crs, doubtful_below=settings.doubtful_below),
@@ -151,13 +145,12 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         ),
         driven_outside=_no_layer("driven_outside", layout.crs) if driven is None else driven.pieces,
         openings_after=openings_against(seen.openings, layout.openings),
-        findings=findings,
+        findings=with_residual(findings, residual),
         sample_check=sample,
         tallied=tallied_rows(expected) if given else _no_rows("tallied"),
         shifts=_shift_rows(match, found) if given else _no_rows("shifts"),
         driven=driven,
-        residual=_residual(survey, project, seen),
-        residual_planned_m2_ha=_planned(layout),
+        residual=residual,
         questions=questions_of(findings, sample, stumps=len(stumps), settings=settings),
         error_scale=match.rates.scale,
         walked_m2=float(places.walked.area),
@@ -206,33 +199,6 @@ def _driven(
         landing=shapely.union_all(layout.landings.geometry.to_numpy()),
         sizes_m=(width, settings.driven_error_m),
     )
-
-
-def _residual(survey: Survey, project: Project, seen: AfterCutSurvey) -> Estimate | None:
-    """Basal area per hectare by the plots after the cut."""
-    if seen.plots.empty:
-        return None
-    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
-    standing = cruised(
-        seen.plots,
-        seen.plot_trees,
-        settings=project.allowance,
-        sold=sold_of(survey, project),
-        classes=size_classes_of(project.volume.size_classes, unit=unit),
-        operable_ha=1.0,
-    )
-    found = [stock.total for stock in standing.stocks if stock.quantity == BASAL]
-    return found[0] if found else None
-
-
-def _planned(layout: Layout) -> float:
-    """Basal area per hectare that the layout meant to leave; NaN where that is not known."""
-    rows = layout.allowance
-    if not len(rows) or BASAL not in set(rows["quantity"]):
-        return float("nan")
-    row = rows[rows["quantity"] == BASAL].iloc[0]
-    hectares = float(layout.figures.stand.operable_m2) / HECTARE_M2
-    return float((row["standing"] - row["marked"]) / hectares)
 
 
 def _shift_rows(match: Match, found: Seen) -> pd.DataFrame:

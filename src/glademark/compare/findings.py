@@ -37,7 +37,6 @@ TITLES = {
     "in_exclusion": "stump in an exclusion",
     "in_setback": "stump in a setback where nothing is cut",
     "outside_boundary": "stump outside the boundary",
-    "residual": "basal area left, by plots, less what was meant",
 }
 """Every finding in words, in the order in which they are shown."""
 
@@ -143,7 +142,7 @@ def _mean(chance: FloatArray | None, values: FloatArray) -> float:
 
 
 def _standing_on_paper(expected: Expected, wanted: dict[str, float]) -> list[dict[str, object]]:
-    """Trees counted on paper for which there is no stump: at least, and with those that may stand."""
+    """Trees counted on paper without a stump: at least, and with those that may stand."""
     paper = expected.paper
     if paper is None or not len(paper.rows):
         return []

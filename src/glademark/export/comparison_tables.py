@@ -93,6 +93,7 @@ def comparison_summary(
         },
         "findings": findings,
         "questions": comparison.questions,
+        "tallied": comparison.tallied.to_dict("records"),
         "sample_check": comparison.sample_check.to_dict("records"),
         "driven": None if comparison.driven is None else comparison.driven.figures,
         "openings": [
@@ -104,11 +105,15 @@ def comparison_summary(
         "residual": None
         if residual is None
         else {
-            "mean_m2_ha": residual.mean,
-            "low_m2_ha": residual.low,
-            "high_m2_ha": residual.high,
-            "plots": residual.plots,
-            "planned_m2_ha": comparison.residual_planned_m2_ha,
+            "mean_m2_ha": residual.left.mean,
+            "low_m2_ha": residual.left.low,
+            "high_m2_ha": residual.left.high,
+            "plots": residual.left.plots,
+            "planned_m2_ha": residual.planned,
+            "difference_m2_ha": residual.difference,
+            "difference_low_m2_ha": residual.low,
+            "difference_high_m2_ha": residual.high,
+            "disagrees": residual.disagrees,
         },
         "checks": comparison.checks.to_dict("records"),
         "match": {

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from glademark.compare.comparison import Comparison
     from glademark.compare.questions import Question
+    from glademark.compare.residual import Residual
     from glademark.contracts.layers import Units
 
 HOW_TO_READ = (
@@ -34,7 +35,7 @@ HOW_TO_READ = (
     ),
     (
         "Amounts count every possible match with its chance; the interval is what the match leaves "
-        "open. Shares are of what was marked to cut."
+        "open. Shares are of what was marked to cut, on paper too."
     ),
 )
 """Said wherever findings are shown."""
@@ -193,20 +194,36 @@ def ground_lines(comparison: Comparison, units: Units) -> list[str]:
     for row in comparison.openings_after.to_dict("records"):
         lines.append(_opening(row, units))
     if comparison.residual is not None:
-        left = comparison.residual
-        planned = comparison.residual_planned_m2_ha
-        lines.append(
-            f"Basal area left: {show(left.mean, 'm2/ha', units)} "
-            f"({show(left.low, 'm2/ha', units)} to {show(left.high, 'm2/ha', units)}), by "
-            f"{left.plots} plots"
-            + (
-                f"; the layout meant to leave {show(planned, 'm2/ha', units)}"
-                if math.isfinite(planned)
-                else ""
-            )
-            + "."
-        )
+        lines += _residual(comparison.residual, units)
     return lines
+
+
+def _residual(found: Residual, units: Units) -> list[str]:
+    """Basal area left, and whether it is what was meant to be left."""
+    unit = "m2/ha"
+    left, low, high = (
+        show(value, unit, units) for value in (found.left.mean, found.left.low, found.left.high)
+    )
+    line = f"Basal area left: {left} ({low} to {high}), by {found.left.plots} plots"
+    if not math.isfinite(found.planned):
+        return [f"{line}."]
+    line += f"; the layout meant to leave {show(found.planned, unit, units)}"
+    if not found.disagrees:
+        return [f"{line}: no more apart than the plots may err."]
+    side = "less" if found.difference < 0 else "more"
+    apart = sorted((abs(found.low), abs(found.high)))
+    return [
+        (
+            f"{line}: {show(abs(found.difference), unit, units)} {side} "
+            f"({show(apart[0], unit, units)} to {show(apart[1], unit, units)})."
+        ),
+        (
+            "CHECK: plots and layout contradict each other by more than their errors. Either "
+            + ("trees went that no stump shows" if side == "less" else "marked trees still stand")
+            + ", or one of the two samples is not of this stand: check the cruise before the cut, "
+            "the factor of the plots, and where they lie."
+        ),
+    ]
 
 
 def _opening(row: Mapping[Any, Any], units: Units) -> str:
