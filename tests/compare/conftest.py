@@ -18,6 +18,7 @@ from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas
 from glademark.intake.cruise import no_cruise
+from glademark.intake.damage import no_damage
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 
@@ -301,6 +302,7 @@ def _walked(
         sampled=no_areas(survey.crs, AREA_COLUMNS),
         plots=plots,
         plot_trees=trees,
+        damage=no_damage(survey.crs),
         rejected=pd.DataFrame(),
         counts=(),
         notices=(),

@@ -8,13 +8,19 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.compare.damage import Damage, damage_of
 from glademark.compare.driven_area import Driven, driven_against, openings_against
 from glademark.compare.expected import used_up
 from glademark.compare.findings import Seen, finding_rows
 from glademark.compare.layers import stump_layer, tallied_rows, tree_layer
 from glademark.compare.likeness import Beliefs
 from glademark.compare.matching import Match, Settings, match_stumps
-from glademark.compare.questions import Question, questions_of, sample_rows
+from glademark.compare.questions import (
+    Question,
+    damage_questions,
+    questions_of,
+    sample_rows,
+)
 from glademark.compare.records import (
     Places,
     known_trees,
@@ -62,6 +68,8 @@ class Comparison:
         Driven lines in figures; None where none were given.
     residual
         Basal area left by the plots after the cut; None without plots.
+    damage_seen, damage
+        Damage to residual trees, None where it was not looked for; and its table.
     questions
         What the contract asks, and whether it is settled.
     error_scale
@@ -85,6 +93,8 @@ class Comparison:
     shifts: pd.DataFrame
     driven: Driven | None
     residual: Residual | None
+    damage_seen: Damage | None
+    damage: pd.DataFrame
     questions: tuple[Question, ...]
     error_scale: float
     walked_m2: float
@@ -135,6 +145,7 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     sample = sample_rows(match, found, seen.sampled, places, confidence=settings.confidence)
     driven = _driven(seen, layout, project, places)
     residual = residual_of(survey, layout, project, seen)
+    damage = damage_of(seen.damage, layout.corridors, confidence=settings.confidence)
     return Comparison(
         crs=layout.crs,
         stumps=stump_layer(match, found, crs=layout.crs, doubtful_below=settings.doubtful_below),
@@ -151,7 +162,12 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         shifts=_shift_rows(match, found) if given else _no_rows("shifts"),
         driven=driven,
         residual=residual,
-        questions=questions_of(findings, sample, stumps=len(stumps), settings=settings),
+        damage_seen=damage,
+        damage=_no_rows("damage") if damage is None else damage.table,
+        questions=(
+            *questions_of(findings, sample, stumps=len(stumps), settings=settings),
+            *damage_questions(damage, limit=settings.residual_damage_share_max),
+        ),
         error_scale=match.rates.scale,
         walked_m2=float(places.walked.area),
         notices=(*seen.notices, *(_notices(match, found, seen) if given else ())),

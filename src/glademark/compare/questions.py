@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from glademark.compare.association import FloatArray, IntArray
+from glademark.compare.damage import Damage
 from glademark.compare.findings import Seen, left_standing_chance
 from glademark.compare.matching import Match
 from glademark.compare.records import Places
@@ -18,7 +19,7 @@ from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
 from glademark.project.model import CompareSettings
 
-__all__ = ["Question", "questions_of", "sample_rows"]
+__all__ = ["Question", "damage_questions", "questions_of", "sample_rows"]
 
 UNMARKED_SHARE = "unmarked_share"
 UNMARKED_OFF_CORRIDORS = "unmarked_share_off_corridors"
@@ -187,6 +188,26 @@ def questions_of(
             more_places=more,
         ),
     )
+
+
+def damage_questions(damage: Damage | None, *, limit: float | None) -> tuple[Question, ...]:
+    """Whether the share of damaged residual trees is within the contract's limit."""
+    if damage is None or limit is None:
+        return ()
+    low, high = damage.low, damage.high
+    answer = "within" if high <= limit else "beyond" if low > limit else "open"
+    one = Question(
+        key="residual_damage_share_max",
+        title="share of residual trees damaged",
+        limit=limit,
+        estimate=damage.share.mean,
+        low=low,
+        high=high,
+        answer=answer,
+        places=damage.share.plots,
+        more_places=more_places(damage.share, limit=limit) if answer == "open" else 0,
+    )
+    return (one,)
 
 
 def _walked_share(

@@ -179,6 +179,24 @@ SAMPLE = Layer(
         real_column("high", "", "High", "Upper end of the confidence interval."),
     ),
 )
+DAMAGE = Layer(
+    name="damage",
+    title="Damage to residual trees",
+    meaning="Share of the residual trees that are damaged, by distance from corridors.",
+    geometry=None,
+    columns=(
+        text_column("part", "Part", "all, band (of distance), or unknown (distance not known)."),
+        real_column("distance_from_m", "m", "From", "Least distance from a corridor edge."),
+        real_column("distance_to_m", "m", "To", "Largest; nothing where there is no end."),
+        count_column("plots", "Plots", "With trees."),
+        count_column("trees", "Trees", "Residual trees looked at."),
+        count_column("damaged", "Damaged", "Of these."),
+        real_column("share", "", "Share", "Damaged of all, from 0 to 1."),
+        real_column("standard_error", "", "Standard error", "Between plots."),
+        real_column("low", "", "Low", "Lower end of the confidence interval."),
+        real_column("high", "", "High", "Upper end of the confidence interval."),
+    ),
+)
 SHIFTS = Layer(
     name="shifts",
     title="Common shifts",
@@ -196,7 +214,18 @@ SHIFTS = Layer(
 AFTER_CUT_LAYERS: Mapping[str, Layer] = MappingProxyType(
     {
         layer.name: layer
-        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, TALLIED, SAMPLE, SHIFTS, REJECTED)
+        for layer in (
+            STUMPS,
+            TREES,
+            DRIVEN,
+            OPENINGS,
+            FINDINGS,
+            TALLIED,
+            SAMPLE,
+            DAMAGE,
+            SHIFTS,
+            REJECTED,
+        )
     }
 )
 """Every layer and table of ``compare.gpkg``, in the order in which they are written."""

@@ -59,6 +59,31 @@ def write_findings(comparison: Comparison, path: Path, *, units: Units) -> None:
     write_csv(table, path)
 
 
+def _damage(comparison: Comparison) -> dict[str, Any] | None:
+    """Damage to what is left; None where it was not looked for."""
+    seen = comparison.damage_seen
+    if seen is None:
+        return None
+    return {
+        "share": seen.share.mean,
+        "standard_error": seen.share.standard_error,
+        "low": seen.low,
+        "high": seen.high,
+        "plots": seen.share.plots,
+        "trees": seen.trees,
+        "damaged": seen.damaged,
+        "by_distance": comparison.damage.to_dict("records"),
+        "causes": seen.causes,
+        "ruts": {
+            "number": seen.ruts,
+            "length_m": seen.rut_length_m,
+            "mean_depth_m": seen.rut_depth_m,
+            "largest_depth_m": seen.rut_depth_max_m,
+        },
+        "regeneration": {"seen": seen.regeneration, "bent": seen.bent},
+    }
+
+
 def comparison_summary(
     comparison: Comparison, seen: AfterCutSurvey, project: Project
 ) -> dict[str, Any]:
@@ -115,6 +140,7 @@ def comparison_summary(
             "difference_high_m2_ha": residual.high,
             "disagrees": residual.disagrees,
         },
+        "damage": _damage(comparison),
         "checks": comparison.checks.to_dict("records"),
         "match": {
             "error_scale": comparison.error_scale,

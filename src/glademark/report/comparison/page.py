@@ -11,6 +11,8 @@ from glademark.report.comparison.map_shapes import SYMBOLS, MapShapes, map_shape
 from glademark.report.comparison.wording import (
     HOW_TO_READ,
     check_lines,
+    damage_lines,
+    damage_table,
     findings_table,
     ground_lines,
     look_again,
@@ -66,6 +68,8 @@ def comparison_page(comparison: Comparison, delivery: Delivery) -> str:
         findings=findings_table(comparison, units),
         sample=sample_table(comparison, units),
         ground=[*ground_lines(comparison, units), *check_lines(comparison, units)],
+        damage=damage_table(comparison, units),
+        damage_lines=damage_lines(comparison, units),
         again=again,
         more=more,
         notices=[field_text(one) for one in comparison.notices],

@@ -9,6 +9,8 @@ from glademark.report.comparison.wording import (
     HOW_TO_READ,
     Rows,
     check_lines,
+    damage_lines,
+    damage_table,
     findings_table,
     ground_lines,
     look_again,
@@ -75,6 +77,10 @@ def write_sheet(comparison: Comparison, delivery: Delivery, path: Path) -> None:
     story += _lines(
         "Ground", [*ground_lines(comparison, units), *check_lines(comparison, units)], paper
     )
+    story += _grid(
+        "Damage to the trees left", damage_table(comparison, units), (3, 1, 1, 1.2, 1.2, 2.6), paper
+    )
+    story += _lines("Causes, ruts and regeneration", damage_lines(comparison, units), paper)
     story += _map(map_shapes(comparison, delivery.layout, width=paper.width_pt), paper)
     story += _grid(
         "Estimates for the stand from the places walked",

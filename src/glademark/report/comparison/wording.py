@@ -198,6 +198,47 @@ def ground_lines(comparison: Comparison, units: Units) -> list[str]:
     return lines
 
 
+def damage_table(comparison: Comparison, units: Units) -> Rows:
+    """Share of damaged residual trees, by distance from corridors."""
+    rows = []
+    for row in comparison.damage.to_dict("records"):
+        least, most = (show_length(row[f"distance_{end}_m"], units) for end in ("from", "to"))
+        where = {"all": "all", "unknown": "distance not known"}.get(
+            str(row["part"]),
+            f"{least} to {most}" if math.isfinite(row["distance_to_m"]) else f"{least} and more",
+        )
+        interval = (
+            f"{show_share(row['low'])} to {show_share(row['high'])}"
+            if math.isfinite(row["low"])
+            else "one plot: none"
+        )
+        numbers = (show_number(row[name], 0) for name in ("plots", "trees", "damaged"))
+        rows.append((where, *numbers, show_share(row["share"]), interval))
+    heads = ("From a corridor edge", "Plots", "Trees", "Damaged", "Share", "Interval")
+    return Rows(heads=heads, rows=tuple(rows))
+
+
+def damage_lines(comparison: Comparison, units: Units) -> list[str]:
+    """Causes, ruts and bent regeneration."""
+    seen = comparison.damage_seen
+    if seen is None:
+        return []
+    lines = []
+    if seen.causes:
+        causes = ", ".join(f"{shown_text(name)} {n:,}" for name, n in seen.causes.items())
+        lines.append(f"Damaged trees by cause: {causes}.")
+    if seen.ruts:
+        length = show_length(seen.rut_length_m, units)
+        depth, most = (show_length(v, units) for v in (seen.rut_depth_m, seen.rut_depth_max_m))
+        lines.append(
+            f"Ruts recorded: {seen.ruts}, {length} in all; mean depth {depth}, deepest {most}."
+        )
+    if math.isfinite(seen.bent):
+        seedlings = show_number(seen.regeneration, 0)
+        lines.append(f"Regeneration bent: {show_number(seen.bent, 0)} of {seedlings} looked at.")
+    return lines
+
+
 def _residual(found: Residual, units: Units) -> list[str]:
     """Basal area left, and whether it is what was meant to be left."""
     unit = "m2/ha"
