@@ -22,8 +22,8 @@ BEGIN, END = "<!-- check_inspection: begin -->", "<!-- check_inspection: end -->
 KINDS = (
     ("cut as told", {"unmarked_share": 0.0, "limit": "0 %"}),
     ("cut as told", {"unmarked_share": 0.0, "limit": "3 %"}),
-    ("at the limit: 3 % of stumps of no mark", {"unmarked_share": 0.03, "limit": "3 %"}),
     ("6 % of stumps of no mark", {"unmarked_share": 0.06, "limit": "3 %"}),
+    ("at the limit: 3 % of stumps of no mark", {"unmarked_share": 0.03, "limit": "3 %"}),
 )
 
 

@@ -24,12 +24,15 @@ UNMARKED = 12
 UNMARKED_IN_CORRIDOR = 7
 """The same in corridors."""
 
+DAMAGED_NEAR, DAMAGED_FAR = 0.14, 0.02
+"""Share of the trees left that were damaged within 10 ft of a corridor, and farther off."""
+
 LOW_MARK_KEPT, LOW_MARK_FALSE, LOOKED = 0.95, 0.02, 0.8
 """Low marks seen on marked stumps, believed to be seen on others; stumps looked at for one."""
 
 ERROR_M = 1.5
 SHIFT_M = (1.8, -1.2)
-SEED_TALLIED = 20_260_314
+SEED_TALLIED, SEED_DAMAGE = 20_260_314, 20_260_315
 STUMP_OVER_DBH = 1.21
 """Sugar maple a foot above ground by Raile 1982; here all species have it."""
 
@@ -174,6 +177,7 @@ def write_after_cut(folder: Path, marks_rng: np.random.Generator, rng: np.random
     strips = [shapely.box(x, -10, x + 20, 490) for x in range(30, 500, 80)]
     _write(folder, "strips", strips, name=[f"strip {n}" for n in range(1, len(strips) + 1)])
     _write_plots(folder, rng)
+    _write_damage(folder, np.random.default_rng(SEED_DAMAGE))
 
 
 def _write(
@@ -192,3 +196,36 @@ def _write_plots(folder: Path, rng: np.random.Generator) -> None:
     text = StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
     (folder / "plots_after.csv").write_bytes(text.getvalue().encode())
+
+
+def _write_damage(folder: Path, rng: np.random.Generator) -> None:
+    """Residual trees of 20 plots: those without damage counted, the others one by one."""
+    text = StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(
+        [
+            "plot", "count", "species", "damaged", "wound_area_in2", "wound_height_ft", "cause",
+            "root", "crown", "rut_depth_in", "rut_length_ft", "regeneration", "bent",
+            "corridor_distance_ft",
+        ]
+    )  # fmt: skip
+    for plot in range(1, 21):
+        for away, usual, share in ((6, 4.0, DAMAGED_NEAR), (25, 7.0, DAMAGED_FAR)):
+            there = int(rng.poisson(usual))
+            hurt = int(rng.binomial(there, share))
+            whole = there - hurt
+            writer.writerow([plot, whole, "", "no", *[""] * 9, away])
+            for _ in range(hurt):
+                species, wound = rng.choice(list(SPECIES)), round(float(rng.lognormal(3.2, 0.8)))
+                cause = "skidding" if away < 10 else "felling"  # noqa: PLR2004 - near the corridor
+                height = round(float(rng.uniform(0.5, 4)), 1)
+                root = "yes" if rng.random() < 0.2 else "no"  # noqa: PLR2004 - a share
+                writer.writerow(
+                    [plot, 1, species, "yes", wound, height, cause, root, "no", *[""] * 4, away]
+                )
+        seen = int(rng.poisson(6))
+        writer.writerow([plot, *[""] * 10, seen, int(rng.binomial(seen, 0.2)), ""])
+        if rng.random() < 0.3:  # noqa: PLR2004 - a share of the plots has a rut
+            rut = [round(float(rng.uniform(3, 9)), 1), round(float(rng.uniform(8, 40)))]
+            writer.writerow([plot, *[""] * 8, *rut, "", "", ""])
+    (folder / "damage.csv").write_bytes(text.getvalue().encode())

@@ -167,7 +167,7 @@ def make_inspected(
     told = len(marks) + len(paper)
     unmarked = round(unmarked_share / (1 - unmarked_share) * told)
     strangers = _trees(_matrix(rng, unmarked), rng)
-    cleared = _trees(_in_groups(rng, 80), rng).assign(dbh=rng.uniform(4.0, 10.0, 80))
+    cleared = _trees(_under_crowns(marks, rng, 80), rng).assign(dbh=rng.uniform(4.0, 10.0, 80))
     stumps = pd.concat([marks, paper, strangers, cleared], ignore_index=True)
     project = build_project(
         marks={"position_error": f"{error_m} m", "paint": {"white": "cut"}},
@@ -193,6 +193,14 @@ def _in_groups(rng: np.random.Generator, count: int) -> Floats:
     bearing, away = rng.uniform(0, 2 * np.pi, count), GROUP_M * np.sqrt(rng.random(count))
     middle = np.array(GROUPS)[rng.integers(len(GROUPS), size=count)]
     return middle + np.column_stack([away * np.cos(bearing), away * np.sin(bearing)])
+
+
+def _under_crowns(marks: pd.DataFrame, rng: np.random.Generator, count: int) -> Floats:
+    """Places in the openings: within 2.5 m of a tree of a group, whose crown has 3 m."""
+    trees = marks.loc[marks["group"] != "", ["x", "y"]].to_numpy()
+    bearing, away = rng.uniform(0, 2 * np.pi, count), 2.5 * np.sqrt(rng.random(count))
+    offset = np.column_stack([away * np.cos(bearing), away * np.sin(bearing)])
+    return np.asarray(trees[rng.integers(len(trees), size=count)] + offset)
 
 
 def _trees(xy: Floats, rng: np.random.Generator) -> pd.DataFrame:

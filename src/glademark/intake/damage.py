@@ -51,7 +51,7 @@ def read_damage(
     """
     Records of damage, `DAMAGE_COLUMNS`; the point is empty where there is no position.
 
-    A record is of one tree, or of `trees`; of none where it says nothing of a tree, as one of a rut.
+    A record is of one tree, or of `trees`; of none where it says nothing of one, as of a rut.
     """
     name = reading.file.name
     found = recognise(reading.headers, meanings.DAMAGE, where=name)

@@ -186,9 +186,9 @@ INPUTS = (
     ),
     InputReference(
         key="damage",
-        what="Damage seen after the cut (`glademark compare --damage`): residual trees of plots, one "
-        "record a tree or `count` trees, undamaged ones too; ruts; bent regeneration. A record that "
-        "says nothing of a tree is of none.",
+        what="Damage seen after the cut (`glademark compare --damage`): residual trees of plots, "
+        "damaged or not, one record a tree or `count` trees; ruts; bent regeneration. A record "
+        "that says nothing of a tree is of none.",
         shapes=f"{_TABLE}, or points",
         needed=("plot",),
         example={
@@ -276,7 +276,7 @@ MEANT: Mapping[str, str] = MappingProxyType(
         "rut_length": "Length of that rut.",
         "regeneration": "Young trees looked at.",
         "bent": "Those of them that are bent or broken.",
-        "corridor_distance": "Distance from the nearest corridor edge; by the position where blank.",
+        "corridor_distance": "From the nearest corridor edge; by the position where blank.",
         "low_mark": "Whether paint is seen below the cut (yes, no; blank: not looked for).",
     }
 )
