@@ -18,7 +18,10 @@ from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.project.model import Project, Source
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
-HEAD = "plot,count,damaged,wound_area_cm2,cause,root,crown,rut_depth_cm,rut_length_m,corridor_distance_m"
+HEAD = (
+    "plot,count,damaged,wound_area_cm2,cause,root,crown,rut_depth_cm,rut_length_m,"
+    "corridor_distance_m"
+)
 
 Read = Callable[..., gpd.GeoDataFrame]
 
@@ -65,7 +68,7 @@ def test_no_damage_seen_is_no_proof_of_none() -> None:
 
 
 def test_trees_alike_in_their_plots_tell_less() -> None:
-    """Half of the plots wholly damaged: the interval is as wide as one tree a plot would make it."""
+    """Half of the plots wholly damaged: the interval is as wide as with one tree a plot."""
     alike, one = (
         share_of_clusters(np.array([n, 0] * 10), np.full(20, n), confidence=0.95) for n in (10, 1)
     )

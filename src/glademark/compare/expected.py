@@ -6,6 +6,7 @@ and size class, so that nothing is called unmarked that may be a tree of the tal
 """
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -252,14 +253,21 @@ def _taken(
     group = np.asarray(group).reshape(-1)
     supply = np.stack(
         [np.bincount(group, mass[:, part], len(first)) for part in range(mass.shape[1])], axis=1
-    )
+    ).astype(np.float64)
     count = paper.rows["count"].to_numpy(dtype=float)
     in_opening = (paper.rows["zone"] == "opening").to_numpy(dtype=bool)
-    arcs = _arcs(fits, first, supply, in_opening, low_mark)
-    flow = _most(arcs, supply.ravel(), count, misnamed)
+    arcs = _arcs(
+        fits,
+        np.asarray(first, dtype=np.intp),
+        supply,
+        in_opening,
+        np.asarray(low_mark, dtype=np.float64),
+    )
+    flow = _most(arcs, np.asarray(supply.ravel(), dtype=np.float64), count, misnamed)
     used = np.bincount(arcs.source, flow, supply.size).reshape(supply.shape)
     share = np.clip(used / np.maximum(supply, _WORTH), 0.0, 1.0)
-    return share[group], np.bincount(arcs.row, flow, len(count))
+    taken = np.bincount(arcs.row, flow, len(count))
+    return share[group], np.asarray(taken, dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -310,5 +318,5 @@ def _most(arcs: _Arcs, supply: FloatArray, count: FloatArray, misnamed: float) -
     way = np.concatenate([at, at, others])
     table = csr_array((np.ones(len(end)), (end, way)), shape=(last + 1, len(at)))
     most = np.concatenate([supply, count, [allowed]])
-    found = linprog(-arcs.worth, A_ub=table, b_ub=most, method="highs")
-    return np.maximum(np.asarray(found.x, dtype=float), 0.0)
+    found: Any = linprog(-arcs.worth, A_ub=table, b_ub=most, method="highs")  # type: ignore[call-overload]  # sparse tables are missing in its types
+    return np.asarray(np.maximum(np.asarray(found.x, dtype=float), 0.0))

@@ -11,16 +11,16 @@ from pyproj import CRS
 from glademark.contracts.frames import features, no_features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.cells import text_of, yes_or_no
+from glademark.intake.columns.cells import yes_or_no
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
 from glademark.intake.cruise import with_places
 from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.records import Reading, text_of
 from glademark.intake.site import Stands
-from glademark.intake.wording import counted, shown
 from glademark.project.model import Project, Source
 from glademark.units import WOUND_AREA_M2
+from glademark.wording import counted, shown
 
 DAMAGE_COLUMNS = (
     "plot", "trees", "damaged", "wound_area_m2", "wound_height_m", "cause", "root", "crown",
