@@ -165,7 +165,7 @@ def make_inspected(
     marks = _marked(rng)
     paper = _on_paper(rng)
     told = len(marks) + len(paper)
-    unmarked = round(unmarked_share / (1 - unmarked_share) * told)
+    unmarked = int(unmarked_share / (1 - unmarked_share) * told)  # at most that share
     strangers = _trees(_matrix(rng, unmarked), rng)
     cleared = _trees(_under_crowns(marks, rng, 80), rng).assign(dbh=rng.uniform(4.0, 10.0, 80))
     stumps = pd.concat([marks, paper, strangers, cleared], ignore_index=True)
