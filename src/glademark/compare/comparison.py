@@ -30,14 +30,17 @@ from glademark.compare.records import (
     stump_rows,
 )
 from glademark.compare.residual import Residual, residual_of, with_residual
-from glademark.compare.wood import amounts_of, product_of_alike
+from glademark.compare.wood import ALIKE, amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
+from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.project_table import sold_of
 from glademark.project.model import CompareSettings, Project
+from glademark.units import SHOWN_LENGTH_M
+from glademark.wording import counted
 
 __all__ = ["Comparison", "compare"]
 
@@ -115,7 +118,9 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     )
     stumps = stump_rows(seen, places=places, species=sold.species)
     marked = trees[trees["to_cut"]]
-    stumps = stumps.assign(product=product_of_alike(stumps, marked))
+    paper = paper_trees(survey, layout, project, places=places, species=sold.species)
+    to_cut = pd.concat([pd.DataFrame(one)[list(ALIKE)] for one in (marked, paper.rows)])
+    stumps = stumps.assign(product=product_of_alike(stumps, to_cut))
     match = match_stumps(trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings))
     shift = match.rates.shifts.against_trees(stumps["day"], trees["day"])
     if np.abs(shift).max(initial=0.0) > SHIFT_MATTERS_M:  # as the marks saw it
@@ -126,7 +131,7 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     expected = used_up(
         match,
         stumps,
-        paper_trees(survey, layout, project, places=places, species=sold.species),
+        paper,
         errors=(settings.diameter_error, settings.species_error),
         ground_m2=places.ground_m2,
         cleared_to_cm=cleared_to_cm,
@@ -145,7 +150,8 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     sample = sample_rows(match, found, seen.sampled, places, confidence=settings.confidence)
     driven = _driven(seen, layout, project, places)
     residual = residual_of(survey, layout, project, seen)
-    damage = damage_of(seen.damage, layout.corridors, confidence=settings.confidence)
+    units = project.heading.units
+    damage = damage_of(seen.damage, layout.corridors, confidence=settings.confidence, units=units)
     return Comparison(
         crs=layout.crs,
         stumps=stump_layer(match, found, crs=layout.crs, doubtful_below=settings.doubtful_below),
@@ -170,7 +176,7 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         ),
         error_scale=match.rates.scale,
         walked_m2=float(places.walked.area),
-        notices=(*seen.notices, *(_notices(match, found, seen) if given else ())),
+        notices=(*seen.notices, *(_notices(match, found, seen, units) if given else ())),
     )
 
 
@@ -231,7 +237,7 @@ def _shift_rows(match: Match, found: Seen) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(AFTER_CUT_LAYERS["shifts"].names))
 
 
-def _notices(match: Match, found: Seen, seen: AfterCutSurvey) -> list[str]:
+def _notices(match: Match, found: Seen, seen: AfterCutSurvey, units: Units) -> list[str]:
     """What should be known of the match."""
     notices = []
     scale = match.rates.scale
@@ -244,16 +250,25 @@ def _notices(match: Match, found: Seen, seen: AfterCutSurvey) -> list[str]:
     shift = match.rates.shifts.stump[:, None, :] - match.rates.shifts.tree[None, :, :]
     largest = float(np.hypot(shift[..., 0], shift[..., 1]).max(initial=0.0))
     if largest >= SHIFT_WORTH_A_WORD_M:
+        far = f"{largest / SHOWN_LENGTH_M[units]:.1f} {'ft' if units == 'us' else 'm'}"
         notices.append(
-            f"Positions of one day are shifted together, by up to {largest:.1f} m between a day of "
-            "marks and a day of stumps: this was taken out before matching."
+            f"Positions of one day are shifted together, by up to {far} between a day of marks and "
+            "a day of stumps: this was taken out before matching."
         )
     lost = int(seen.stumps["count"].sum()) - len(found.stumps)
     if lost:
         notices.append(f"{lost:,} stumps lie outside the places walked and take no part.")
     if found.stumps["dbh_cm"].isna().any():
         number = int(found.stumps["dbh_cm"].isna().sum())
-        notices.append(f"{number:,} stumps without a diameter: counted, without wood.")
+        notices.append(f"{counted(number, 'stump')} without a diameter: counted, without wood.")
+    marked = found.trees["to_cut"].to_numpy(dtype=float)
+    without = (round(float(marked @ found.tree_wood.unlisted)), found.stump_wood.unlisted.sum())
+    if sum(without):
+        trees, stumps = counted(without[0], "tree"), counted(round(without[1]), "stump")
+        notices.append(
+            f"{trees} marked to cut and {stumps} have no volume, nor has any other tree of their "
+            "product: they are counted, without wood."
+        )
     if found.stumps["low_mark"].isna().all():
         notices.append(
             "No stump says whether a low mark was seen; looking for it would make most doubtful "

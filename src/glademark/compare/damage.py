@@ -11,8 +11,10 @@ References
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from types import MappingProxyType
 
 import geopandas as gpd
 import numpy as np
@@ -25,11 +27,14 @@ from glademark.compare.association import FloatArray
 from glademark.compare.sample_check import ratio_estimate
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
+from glademark.units import FOOT_M
 
 __all__ = ["BANDS_M", "Damage", "damage_of", "share_of_clusters"]
 
-BANDS_M = (0.0, 3.0, 9.0, math.inf)
-"""Bands of distance from the nearest corridor edge that shares are given for [m]: 10 and 30 ft."""
+BANDS_M: Mapping[str, tuple[float, ...]] = MappingProxyType(
+    {"metric": (0.0, 3.0, 9.0, math.inf), "us": (0.0, 10 * FOOT_M, 30 * FOOT_M, math.inf)}
+)
+"""Bands of distance from the nearest corridor edge, by the units that a project shows [m]."""
 
 _FEWEST = 2  # plots that have a spread
 
@@ -94,7 +99,11 @@ def share_of_clusters(
 
 
 def damage_of(
-    records: gpd.GeoDataFrame, corridors: gpd.GeoDataFrame, *, confidence: float
+    records: gpd.GeoDataFrame,
+    corridors: gpd.GeoDataFrame,
+    *,
+    confidence: float,
+    units: str = "metric",
 ) -> Damage | None:
     """Shares and sums of the records; None without any record of a residual tree."""
     if not records["trees"].sum():
@@ -104,7 +113,7 @@ def damage_of(
     every = [("all", np.nan, np.nan, np.ones(len(records), dtype=bool))]
     every += [
         ("band", low, high, ((away >= low) & (away < high)).to_numpy(dtype=bool))
-        for low, high in pairwise(BANDS_M)
+        for low, high in pairwise(BANDS_M[units])
     ]
     every.append(("unknown", np.nan, np.nan, away.isna().to_numpy(dtype=bool)))
     for part, least, most, here in every:

@@ -112,7 +112,8 @@ def no_paper(classes: SizeClasses) -> Paper:
     names = ("zone", "group", "species", "product", "dbh", "dbh_unit", "dbh_cm", "size_class")
     rows = pd.DataFrame({name: [] for name in names}).assign(count=0.0)
     nothing = np.zeros(0, dtype=object)
-    return Paper(rows=rows, ground=nothing, wood=Amounts(of={}, unit={}), classes=classes)
+    wood = Amounts(of={}, without={}, unit={}, unlisted=np.zeros(0))
+    return Paper(rows=rows, ground=nothing, wood=wood, classes=classes)
 
 
 def used_up(

@@ -15,12 +15,12 @@ from scipy.special import ndtri
 
 from glademark.compare.association import FloatArray
 from glademark.compare.averaging import INFLATION_MAX
-from glademark.compare.expected import Expected, Paper
+from glademark.compare.expected import Expected
 from glademark.compare.matching import Match
 from glademark.compare.records import KINDS
-from glademark.compare.wood import Amounts
+from glademark.compare.wood import SOLID, Amounts
 
-__all__ = ["TITLES", "Seen", "finding_rows", "left_standing_chance"]
+__all__ = ["HARDLY_ANY", "TITLES", "Seen", "finding_rows", "left_standing_chance"]
 
 TITLES = {
     "matched": "marked and cut",
@@ -40,9 +40,14 @@ TITLES = {
 }
 """Every finding in words, in the order in which they are shown."""
 
+Whole = dict[str, tuple[float, float]]
+"""By quantity: an amount, and the trees that it leaves out."""
+
 _SKEW_MAX = 2.0  # of an exponential distribution; beyond it the series does not hold
 _ALWAYS = ("matched", "left_standing", "unmarked", "unmarked_in_corridor")
-_HARDLY_ANY = 0.05  # trees: findings that are not even likely to occur once in twenty times
+HARDLY_ANY = 0.05
+"""Findings that are not even likely to occur once in twenty times [trees]."""
+
 _OF_KIND = {
     "leave": "leave_tree", "line_tree": "line_tree", "danger": "danger_tree",
     "unconfirmed": "unconfirmed_tree",
@@ -92,47 +97,77 @@ class _Sum:
 def finding_rows(match: Match, seen: Seen, *, confidence: float) -> pd.DataFrame:
     """Table ``findings``: every finding, quantity by quantity, but those of next to no tree."""
     z = float(ndtri((1 + confidence) / 2))
-    marked = seen.trees["to_cut"].to_numpy(dtype=bool)
-    looked = seen.trees["looked_at"].to_numpy(dtype=float)
-    paper = seen.expected.paper
-    counted = {} if paper is None else _paper_amounts(paper, paper.rows["count"].to_numpy(float))
-    wanted = {
-        name: float((values * looked)[marked].sum()) + counted.get(name, 0.0)
-        for name, values in seen.tree_wood.of.items()
-    }
+    wanted = _wanted(seen)
     open_rates = _rates_left_open(match, seen)
     rows = []
     for key, found in _sums(match, seen).items():
-        if key not in _ALWAYS and found.chance.sum() < _HARDLY_ANY:
+        if key not in _ALWAYS and found.chance.sum() < HARDLY_ANY:
             continue
         wood = seen.tree_wood if found.side == "tree" else seen.stump_wood
-        for name, values in wood.of.items():
+        for name in _shown(seen, wood):
+            values = wood.of[name]
             amount = float(found.chance @ values)
             below, above = _limits(found, values, open_rates, z)
             above += found.more * _mean(found.alike, values)
-            whole = wanted.get(name, 0.0)
-            rows.append(
-                {
-                    "finding": key,
-                    "title": TITLES[key],
-                    "quantity": name,
-                    "unit": wood.unit[name],
-                    "amount": amount,
-                    "low": max(amount - below, 0.0),
-                    "high": min(amount + above, float(values.sum())),
-                    "share_of_marked": amount / whole if whole > 0 else np.nan,
-                }
-            )
-    table = pd.DataFrame([*rows, *_standing_on_paper(seen.expected, wanted)])
+            interval = (max(amount - below, 0.0), min(amount + above, float(values.sum())))
+            without = float(found.chance @ wood.without[name])
+            rows.append(_row(key, name, wood, (amount, *interval, without), wanted))
+    table = pd.DataFrame([*rows, *_standing_on_paper(seen, wanted)])
     order = {key: place for place, key in enumerate(TITLES)}
     return table.sort_values("finding", key=lambda key: key.map(order), kind="stable").reset_index(
         drop=True
     )
 
 
-def _paper_amounts(paper: Paper, trees: FloatArray) -> dict[str, float]:
-    """Amounts of so many trees of each row of the tally."""
-    return {name: float(trees @ values) for name, values in paper.wood.of.items()}
+def _wanted(seen: Seen) -> Whole:
+    """Amount that was marked to cut or counted on paper, and the trees that it leaves out."""
+    looked = seen.trees["looked_at"].to_numpy(dtype=float)
+    marked = np.where(seen.trees["to_cut"].to_numpy(dtype=bool), looked, 0.0)
+    sides = [(marked, seen.tree_wood)]
+    paper = seen.expected.paper
+    if paper is not None and len(paper.rows):
+        sides.append((paper.rows["count"].to_numpy(dtype=float), paper.wood))
+    whole: Whole = {}
+    for trees, wood in sides:
+        for name, values in wood.of.items():
+            before, lost = whole.get(name, (0.0, 0.0))
+            whole[name] = before + float(trees @ values), lost + float(trees @ wood.without[name])
+    return whole
+
+
+def _shown(seen: Seen, wood: Amounts) -> list[str]:
+    """Quantities of some trees: solid volume only where marks, stumps and paper all have it."""
+    paper = seen.expected.paper
+    every = [seen.tree_wood, seen.stump_wood]
+    if paper is not None and len(paper.rows):
+        every.append(paper.wood)
+    is_solid = all(SOLID in one.of for one in every)
+    return [name for name in wood.of if name != SOLID or is_solid]
+
+
+def _row(
+    key: str,
+    quantity: str,
+    wood: Amounts,
+    found: tuple[float, float, float, float],
+    wanted: Whole,
+) -> dict[str, object]:
+    """A row of the table; amount, low, high and the trees that these leave out."""
+    amount, low, high, without = found
+    is_whole = without < HARDLY_ANY
+    whole, lost = wanted.get(quantity, (0.0, 0.0))
+    return {
+        "finding": key,
+        "title": TITLES[key],
+        "quantity": quantity,
+        "unit": wood.unit[quantity],
+        "amount": amount,
+        "low": low,
+        "high": high if is_whole else np.nan,
+        "trees_without": without,
+        "share_of_marked": amount / whole if is_whole and whole > 0 else np.nan,
+        "marked_without": lost,
+    }
 
 
 def _mean(chance: FloatArray | None, values: FloatArray) -> float:
@@ -141,30 +176,22 @@ def _mean(chance: FloatArray | None, values: FloatArray) -> float:
     return float(chance @ values) / whole if chance is not None and whole > 0 else 0.0
 
 
-def _standing_on_paper(expected: Expected, wanted: dict[str, float]) -> list[dict[str, object]]:
+def _standing_on_paper(seen: Seen, wanted: Whole) -> list[dict[str, object]]:
     """Trees counted on paper without a stump: at least, and with those that may stand."""
-    paper = expected.paper
+    expected, paper = seen.expected, seen.expected.paper
     if paper is None or not len(paper.rows):
         return []
     left = np.maximum(paper.rows["count"].to_numpy(dtype=float) - expected.found, 0.0)
-    if left.sum() + expected.may_stand < _HARDLY_ANY:
+    if left.sum() + expected.may_stand < HARDLY_ANY:
         return []
-    more = expected.may_stand / max(float(expected.found.sum()), 1e-9) * expected.found
-    low, high = _paper_amounts(paper, left), _paper_amounts(paper, left + more)
-    key = "tallied_standing"
-    return [
-        {
-            "finding": key,
-            "title": TITLES[key],
-            "quantity": name,
-            "unit": paper.wood.unit[name],
-            "amount": low[name],
-            "low": low[name],
-            "high": high[name],
-            "share_of_marked": low[name] / wanted[name] if wanted.get(name) else np.nan,
-        }
-        for name in low
-    ]
+    most = left + expected.may_stand / max(float(expected.found.sum()), 1e-9) * expected.found
+    wood = paper.wood
+    rows = []
+    for name in _shown(seen, wood):
+        low, high = float(left @ wood.of[name]), float(most @ wood.of[name])
+        without = float(most @ wood.without[name])
+        rows.append(_row("tallied_standing", name, wood, (low, low, high, without), wanted))
+    return rows
 
 
 def _sums(match: Match, seen: Seen) -> dict[str, _Sum]:

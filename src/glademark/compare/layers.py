@@ -130,7 +130,7 @@ def _wood(rows: gpd.GeoDataFrame, wood: Amounts) -> Columns:
         "species": rows["species_written"],
         "dbh_cm": rows["dbh_cm"],
         "product": rows["product"],
-        "basal_area_m2": wood.of["basal_area"],
+        "basal_area_m2": wood.known("basal_area", len(rows)),
         "volume": in_words(wood, len(rows)),
-        "volume_m3": wood.of.get(SOLID, np.full(len(rows), np.nan)),
+        "volume_m3": wood.known(SOLID, len(rows)),
     }

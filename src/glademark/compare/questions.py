@@ -11,7 +11,7 @@ import shapely
 
 from glademark.compare.association import FloatArray, IntArray
 from glademark.compare.damage import Damage
-from glademark.compare.findings import Seen, left_standing_chance
+from glademark.compare.findings import HARDLY_ANY, Seen, left_standing_chance
 from glademark.compare.matching import Match
 from glademark.compare.records import Places
 from glademark.compare.sample_check import more_places, ratio_estimate
@@ -98,7 +98,8 @@ def sample_rows(
             counted = _left(place, chance * value, left * value, size)
             within = _by_place(place, chance * (1 - chance) * value**2, len(areas))
             total = ratio_estimate(counted, size, whole=whole, within=within, confidence=confidence)
-            rows.append(_row(key, quantity, wood.unit[quantity], total))
+            without = float(chance[place >= 0] @ wood.without[quantity][place >= 0])
+            rows.append(_row(key, quantity, wood.unit[quantity], total, without=without))
     every = (UNMARKED_OFF_CORRIDORS, ("unmarked",)), (UNMARKED_SHARE, _UNMARKED)
     to_mark = np.maximum(_by_place(stump_in, 1 - alone * parts["cleared"], len(areas)), 1e-9)
     for key, kinds in every:
@@ -117,8 +118,10 @@ def _left(place: IntArray, before: FloatArray, left: FloatArray, size: FloatArra
     return _by_place(place, before, len(size)) - used * size / max(float(size.sum()), 1e-9)
 
 
-def _row(finding: str, quantity: str, unit: str, found: Estimate) -> dict[str, object]:
-    """One estimate."""
+def _row(
+    finding: str, quantity: str, unit: str, found: Estimate, *, without: float = 0.0
+) -> dict[str, object]:
+    """One estimate; without an upper end where it leaves out trees."""
     return {
         "finding": finding,
         "quantity": quantity,
@@ -127,7 +130,8 @@ def _row(finding: str, quantity: str, unit: str, found: Estimate) -> dict[str, o
         "estimate": found.mean,
         "standard_error": found.standard_error,
         "low": max(found.low, 0.0),
-        "high": found.high,
+        "high": found.high if without < HARDLY_ANY else math.nan,
+        "trees_without": without,
     }
 
 

@@ -76,7 +76,9 @@ def with_residual(findings: pd.DataFrame, residual: Residual | None) -> pd.DataF
         "amount": residual.difference,
         "low": residual.low,
         "high": residual.high,
+        "trees_without": 0.0,
         "share_of_marked": math.nan,
+        "marked_without": 0.0,
     }
     added = pd.DataFrame([row])
     return pd.concat([findings, added], ignore_index=True) if len(findings) else added

@@ -24,6 +24,12 @@ _SOURCE = (
     text_column("source_file", "File", "Input file of the record."),
     count_column("record", "Record", "Line or feature number in that file."),
 )
+_WITHOUT = real_column(
+    "trees_without",
+    "",
+    "Trees without an amount",
+    "Trees that the amount leaves out, since they have no volume or diameter.",
+)
 _DOUBTFUL = flag_column(
     "doubtful", "Doubtful", "Whether it is less sure than the project asks for."
 )
@@ -138,12 +144,22 @@ FINDINGS = Layer(
         text_column("unit", "Unit", "trees, m2, m3 or the product's sale unit."),
         real_column("amount", "", "Amount", "To be expected from the chances of all pairs."),
         real_column("low", "", "Low", "Lower end of the interval that the match leaves."),
-        real_column("high", "", "High", "Upper end of that interval."),
+        real_column(
+            "high", "", "High", "Upper end of that interval; empty where trees are left out."
+        ),
+        _WITHOUT,
         real_column(
             "share_of_marked",
             "",
             "Share of marked",
-            "Of what was marked to cut and counted on paper, from 0 to 1.",
+            "Of what was marked to cut and counted on paper, from 0 to 1; empty where the amount "
+            "leaves out trees.",
+        ),
+        real_column(
+            "marked_without",
+            "",
+            "Marked without an amount",
+            "Trees to cut that the share leaves out: with any, it is at most that.",
         ),
     ),
 )
@@ -176,7 +192,10 @@ SAMPLE = Layer(
         real_column("estimate", "", "Estimate", "For the stand; ratio to the area walked."),
         real_column("standard_error", "", "Standard error", "Between places."),
         real_column("low", "", "Low", "Lower end of the confidence interval."),
-        real_column("high", "", "High", "Upper end of the confidence interval."),
+        real_column(
+            "high", "", "High", "Upper end of that interval; empty where trees are left out."
+        ),
+        _WITHOUT,
     ),
 )
 DAMAGE = Layer(

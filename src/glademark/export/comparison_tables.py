@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.project.model import Project
 
+_FIGURES = (
+    "unit", "amount", "low", "high", "trees_without", "share_of_marked", "marked_without",
+)  # fmt: skip
+
 
 def write_layers(comparison: Comparison, seen: AfterCutSurvey, path: Path, *, units: Units) -> None:
     """
@@ -107,7 +111,7 @@ def comparison_summary(
     """
     findings: dict[str, dict[str, Any]] = {}
     for row in comparison.findings.to_dict("records"):
-        rest = {name: row[name] for name in ("unit", "amount", "low", "high", "share_of_marked")}
+        rest = {name: row[name] for name in _FIGURES}
         findings.setdefault(str(row["finding"]), {})[str(row["quantity"])] = rest
     residual = comparison.residual
     summary = {
