@@ -6,8 +6,9 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, join_surveys
 from glademark.errors import InputError
 from glademark.intake.read import called
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
@@ -37,7 +38,7 @@ def lay_out_survey(
     """
     layout = measure_layout(survey, project, earlier=earlier).of(0)
     log.info("measured %d openings", layout.figures.openings.count)
-    return _judged(layout, survey, project, asked, second=_confirmed(survey, project))
+    return _judged(layout, survey, project, asked, second=_confirmed(survey, project).get(0))
 
 
 def lay_out_many(
@@ -64,19 +65,24 @@ def lay_out_many(
                 survey.of(stand),
                 of_stand,
                 asked,
-                second=None if second is None else second.of(stand),
+                second=second.get(stand),
             )
         except InputError as error:
             deliveries[name] = error
     return deliveries
 
 
-def _confirmed(survey: Survey, project: Project) -> Layout | None:
-    """The layout if every unconfirmed tree were cut; None where there is none."""
-    confirmed = all_confirmed(survey)
-    if confirmed is None:
-        return None
-    return measure_layout(confirmed, project, earlier=MappingProxyType({}))
+def _confirmed(survey: Survey, project: Project) -> dict[int, tuple[Layout, int]]:
+    """Layout of the stands with unconfirmed trees if all were cut, and each one's number in it."""
+    unconfirmed = survey.marks["kind"] == "unconfirmed"
+    stands = survey.marks.loc[unconfirmed, STAND].unique().tolist()
+    if not stands:
+        return {}
+    names = survey.stand["name"]
+    some = [survey.of(stand) for stand in stands]
+    joined = join_surveys(some, names=[names[stand] for stand in stands])
+    layout = measure_layout(all_confirmed(joined), project, earlier=MappingProxyType({}))
+    return {stand: (layout, at) for at, stand in enumerate(stands)}
 
 
 def _judged(
@@ -85,9 +91,9 @@ def _judged(
     project: Project,
     asked: tuple[LimitAsked, ...],
     *,
-    second: Layout | None,
+    second: tuple[Layout, int] | None,
 ) -> Delivery:
-    """Checks and summary of a layout; `second` is that in which unconfirmed trees are cut."""
+    """Checks and summary of a layout; `second` is its stand in one where all trees are cut."""
     uncertainty = None
     if project.uncertainty is not None:
         from glademark.uncertainty.measure import measure_uncertainty  # noqa: PLC0415 - only where asked
@@ -107,13 +113,17 @@ def _judged(
 
 
 def _beside_second(
-    case: Case, checks: pd.DataFrame, asked: tuple[LimitAsked, ...], second: Layout | None
+    case: Case,
+    checks: pd.DataFrame,
+    asked: tuple[LimitAsked, ...],
+    confirmed: tuple[Layout, int] | None,
 ) -> tuple[Layout, pd.DataFrame]:
     """Layout and checks with what they would be if unconfirmed trees were cut."""
-    confirmed = None if second is None else all_confirmed(case.survey)
-    if second is None or confirmed is None:  # another stand of the survey may have such trees
+    if confirmed is None:
         return case.layout, checks
-    found = judge(Case(layout=second, survey=confirmed, project=case.project), asked)
+    second = confirmed[0].of(confirmed[1])
+    survey = all_confirmed(case.survey)
+    found = judge(Case(layout=second, survey=survey, project=case.project), asked)
     layout, same = with_second_figures(case.layout, second), same_openings(case.layout, second)
     trees = layout.figures.marks.unconfirmed
     return layout, near_with_unconfirmed(checks, found, same=same, trees=trees)
