@@ -74,7 +74,7 @@ def write_sheet(comparison: Comparison, delivery: Delivery, path: Path) -> None:
     story: list[Flowable] = [boxed([text(one, paper) for one in HOW_TO_READ], paper)]
     story += _lines("Match", match_lines(comparison, units), paper)
     story += _lines("What the contract asks", question_lines(comparison), paper)
-    story += _grid("Findings", findings_table(comparison, units), (3.2, 1.4, 2, 3.2, 1.5), paper)
+    story += _grid("Findings", findings_table(comparison, units), (3, 1.3, 3.2, 2.4, 1.6), paper)
     story += _lines("Ground", ground_lines(comparison, units), paper)
     story += _lines("Limits, with the openings as walked", check_lines(comparison, units), paper)
     story += _grid(

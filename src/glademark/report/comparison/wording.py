@@ -139,9 +139,12 @@ def _share(share: float, without: float) -> str:
 
 
 def _interval(low: float, high: float, unit: str, units: Units) -> str:
-    """An interval; open above where trees without an amount are left out."""
-    least = _amount(low, unit, units)
-    return f"{least} or more" if math.isnan(high) else f"{least} to {_amount(high, unit, units)}"
+    """An interval, its unit once; open above where trees without an amount are left out."""
+    least, most = _amount(low, unit, units), _amount(high, unit, units)
+    if math.isnan(high):
+        return f"{least} or more"
+    number, _, words = least.partition(" ")
+    return f"{number if words == most.partition(' ')[2] else least} to {most}"
 
 
 def _amount_words(number: float, unit: str, without: float, units: Units) -> str:
