@@ -43,6 +43,9 @@ LENGTH_M: Mapping[str, float] = MappingProxyType(
 AREA_M2: Mapping[str, float] = MappingProxyType(
     {"m2": 1.0, "ha": HECTARE_M2, "acre": ACRE_M2, "ft2": FOOT_M**2}
 )
+WOUND_AREA_M2: Mapping[str, float] = MappingProxyType(
+    {"cm2": 1e-4, "in2": (INCH_CM / 100) ** 2, "ft2": FOOT_M**2, "m2": 1.0}
+)
 SHOWN_LENGTH_M: Mapping[str, float] = MappingProxyType({"us": FOOT_M, "metric": 1.0})
 """The unit in which heights and distances are shown, by the project's units [m]."""
 

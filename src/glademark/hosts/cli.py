@@ -212,6 +212,7 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
 @click.option("--driven", type=THERE, metavar="FILE", help="Lines that machines drove.")
 @click.option("--openings", type=THERE, metavar="FILE", help="Opening edges walked after the cut.")
 @click.option("--post-cut-plots", type=THERE, metavar="FILE", help="Plots of the trees left.")
+@click.option("--damage", type=THERE, metavar="FILE", help="Damage to the trees left, and ruts.")
 @click.option("--sampled", type=THERE, metavar="FILE", help="Plots or strips that were walked.")
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the findings.")

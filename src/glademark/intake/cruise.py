@@ -73,7 +73,7 @@ def read_cruise(
     reading = log.reject(
         reading, ids == "", reason="it names no plot; fill the cell", what="of no plot"
     )
-    reading = _inside(_placed(reading, found, source, stands, log), stands, project, log)
+    reading = _inside(with_places(reading, found, source, stands, log), stands, project, log)
     fields = Fields(reading=reading, found=found, log=log)
     trees, reasons = _trees(fields, project)
     size, bad_size = _sizes(fields)
@@ -89,7 +89,7 @@ def read_cruise(
     return plots, trees[columns].reset_index(drop=True)
 
 
-def _placed(
+def with_places(
     reading: Reading, found: Found, source: Source, stands: Stands, log: RecordLog
 ) -> Reading:
     """Rows with their positions, where the file has any; one row of a plot speaks for all."""

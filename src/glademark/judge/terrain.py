@@ -11,7 +11,7 @@ from glademark.contracts.terrain import PERMIT
 from glademark.judge.limits import Case, Limit, Value, number, rows_of, verdicts
 from glademark.measure.terrain.profiles import steepest_of_profiles
 from glademark.measure.terrain.reach import SLACK_M
-from glademark.measure.terrain.reach_layer import measure_reach, stubs_for
+from glademark.measure.terrain.reach_layer import entered, measure_reach, stubs_for
 
 NO_TERRAIN = "no terrain is given; add it under [inputs] terrain"
 NO_LANDING = "no landing is reached; add them under [inputs] landings"
@@ -70,7 +70,8 @@ def _reach_max(case: Case, value: Value) -> pd.DataFrame:
     layout = case.layout
     cut = layout.marks[layout.marks["kind"].isin(case.cut_kinds)]
     points = cut.geometry.to_numpy()
-    away = measure_reach(points, layout.corridors).distance_m
+    inside = entered(cut, layout.openings, layout.corridors, case.project.machine)
+    away = np.where(inside, 0.0, measure_reach(points, layout.corridors).distance_m)
     beyond = away > reach_m + SLACK_M
     names = _named(cut.loc[beyond, "label"])
     rows = rows_of(
@@ -83,7 +84,7 @@ def _reach_max(case: Case, value: Value) -> pd.DataFrame:
     rows = verdicts(rows, limit=reach_m, sense="max", unit="m", near=near)
     if not beyond.any():
         return rows
-    stubs = stubs_for(points, layout.corridors, reach_m=reach_m)
+    stubs = stubs_for(points, layout.corridors, reach_m=reach_m, passed=inside)
     length = shapely.length(stubs.lines).sum()
     left = int((beyond & (stubs.served < 0)).sum())
     trees = int(cut.loc[beyond, "count"].sum())

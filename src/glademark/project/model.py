@@ -27,6 +27,7 @@ from glademark.units import (
     COMPASS,
     LENGTH_M,
     SOLID_M3,
+    WOUND_AREA_M2,
     bearing,
     quantity_pattern,
     share,
@@ -85,6 +86,7 @@ PositionError = Annotated[
     Field(ge=0, le=200),
 ]
 Area = Annotated[float, _quantity(AREA_M2, "acre", "0.5 acre", "0.2 ha")]
+WoundArea = Annotated[float, _quantity(WOUND_AREA_M2, "in2", "15 in2", "100 cm2")]
 Solid = Annotated[float, _quantity(SOLID_M3, "m3", "79 ft3", "2.2 m3")]
 Share = Annotated[
     float,
@@ -395,6 +397,8 @@ class MachineSettings(Part):
     ----------
     reach_m
         Of boom or winch line, from the corridor's edge.
+    enters_openings
+        Whether it goes into openings that a corridor meets, and reaches their trees from inside.
     payload_m3
         Solid wood of one load.
     snapping_distance_m
@@ -402,6 +406,7 @@ class MachineSettings(Part):
     """
 
     reach_m: Length | None = Field(None, alias="reach", gt=0, le=500)
+    enters_openings: bool = False
     payload_m3: Solid | None = Field(None, alias="payload", gt=0)
     snapping_distance_m: Length = Field(1.0, alias="snapping_distance", ge=0, le=20)
 
@@ -457,6 +462,10 @@ class CompareSettings(Part):
         Whether the contract lets the operator cut unmarked trees inside corridors.
     unmarked_share_max
         Share of the cut trees that may be unmarked, where the contract allows it nowhere else.
+    residual_damage_share_max
+        Share of the residual trees that may be damaged.
+    wound_area_min_m2
+        Wounds smaller than this are recorded, and not counted as damage.
     machine_width_m
         Width of the driven machine; the default width of corridors if None.
     confidence
@@ -476,6 +485,8 @@ class CompareSettings(Part):
     doubtful_below: Share = Field(0.9, gt=0.5, lt=1)
     unmarked_in_corridors_allowed: bool = False
     unmarked_share_max: Share | None = None
+    residual_damage_share_max: Share | None = None
+    wound_area_min_m2: WoundArea = Field(0.0, alias="wound_area_min", ge=0)
     machine_width_m: Length | None = Field(None, alias="machine_width", gt=0, le=30)
     confidence: Share = Field(0.95, gt=0.5, lt=1)
 
