@@ -269,7 +269,10 @@ def _residual(found: Residual, units: Units) -> list[str]:
     line = f"Basal area left: {left} ({low} to {high}), by {found.left.plots} plots"
     if not math.isfinite(found.planned):
         return [f"{line}."]
-    line += f"; the layout meant to leave {show(found.planned, unit, units)}"
+    lost = found.trees_without
+    most = f"{AT_MOST} " if lost else ""
+    line += f"; the layout meant to leave {most}{show(found.planned, unit, units)}"
+    line += f" ({counted(lost, 'marked tree')} without a diameter)" if lost else ""
     if not found.disagrees:
         return [f"{line}: no more apart than the plots may err."]
     side = "less" if found.difference < 0 else "more"
