@@ -113,7 +113,7 @@ def _measured(
     give_back_memory()
     marks = canopy.marks.assign(
         **distances(canopy.marks, corridors=corridors, edges=ground.edges),
-        **_zones_of(canopy.marks, openings, holes, zones),
+        **_zones_of(canopy.marks, openings, holes, zones, ground.stand),
     )
     trees = _cut_trees(marks, survey.tally, classes, sold.species)
     parts = _volumes(trees, sold)
@@ -369,9 +369,10 @@ def _zones_of(
     openings: gpd.GeoDataFrame,
     holes: Holes,
     zones: Mapping[str, GeometryArray],
+    stands: GeometryArray,
 ) -> dict[str, Any]:
     """Located and final zone of marks and the number of their opening, as columns."""
-    located = located_zone(marks, zones=zones)
+    located = located_zone(marks, zones=zones, stands=stands)
     number = holes.opening_of.map(openings["opening"]).astype("Int64")
     inside = number.isna() & (located == "opening")
     number = number.mask(inside, _first_around(marks, openings))

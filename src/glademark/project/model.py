@@ -8,6 +8,7 @@ is `CorridorSettings.width_m`, 4.2672.
 import math
 import re
 from collections.abc import Mapping
+from datetime import date
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -544,11 +545,30 @@ class DeliverSettings(Part):
         Paper of the map sheets; letter or A4 by the units of the project where not given.
     scale
         Denominator of the overview map's scale; a round one that fits where not given.
+    approved_by, approved_on
+        Who approved cutting although limits are exceeded, and the day, written ``2026-05-04``; both
+        or neither.
     """
 
     only: tuple[str, ...] = ()
     paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
     scale: int | None = Field(None, ge=100, le=100_000)
+    approved_by: str | None = Field(None, pattern=r"\S")
+    approved_on: str | None = None
+
+    @field_validator("approved_on", mode="before")
+    @classmethod
+    def _a_day(cls, value: object) -> object:
+        """A day as text, however the file writes it."""
+        return None if value is None else date.fromisoformat(str(value)).isoformat()
+
+    @model_validator(mode="after")
+    def _by_someone_on_a_day(self) -> "DeliverSettings":
+        """An approval has a name and a day."""
+        if (self.approved_by is None) != (self.approved_on is None):
+            msg = "approved_by and approved_on belong together: who approved it, and the day"
+            raise ValueError(msg)
+        return self
 
 
 class LimitSetting(Part):

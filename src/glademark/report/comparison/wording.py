@@ -23,7 +23,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.limits import words_of
+from glademark.report.verdicts import words_of
 from glademark.wording import counted
 
 if TYPE_CHECKING:

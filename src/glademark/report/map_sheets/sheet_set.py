@@ -22,6 +22,7 @@ from glademark.report.map_sheets.profile_sheets import draw_profiles, plan_profi
 from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.report.map_sheets.tables import tables
 from glademark.report.map_sheets.tiles import is_crowded
+from glademark.report.verdicts import newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -87,6 +88,7 @@ def write_sheets(
         title=title,
         subject="Layout of a marked harvest: corridors, group openings, zones, trees, limits",
         sheets=found,
+        day=newest_day(delivery),
     )
 
 

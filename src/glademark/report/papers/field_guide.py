@@ -34,9 +34,10 @@ from glademark.report.papers.printed_page import (
     write_fitting,
     write_pdf,
 )
-from glademark.report.quantities import show_diameter, show_number
+from glademark.report.quantities import show_number
 from glademark.report.site_rules import TWO_TREE_LENGTHS, UNCONFIRMED
 from glademark.report.unconfirmed import unconfirmed_trees
+from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,9 +56,9 @@ _MOST_IN_ONE = 15  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
 STOP = (
-    "STOP AND CALL before you go on when paint and map disagree, when paint is missing or cannot "
-    "be read, when a boundary or exclusion cannot be found on the ground, when the ground is "
-    "softer than it should be, or when anything here looks wrong."
+    "STOP AND CALL before you go on when paint and map disagree, when paint cannot be read or is "
+    "not in the key, when a boundary or exclusion cannot be found on the ground, when the ground "
+    "is softer than it should be, or when anything here looks wrong."
 )
 """When the crew stops."""
 
@@ -71,7 +72,9 @@ class Content:
     ----------
     project
         What was asked.
-    season, cleared, on_paper, line_trees, unconfirmed, letters
+    edition, day
+        Of the layout, for the running lines.
+    approval, season, on_paper, line_trees, unconfirmed, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -82,6 +85,9 @@ class Content:
     """
 
     project: Project
+    edition: str
+    day: str
+    approval: str
     season: str
     places: Sequence[str]
     danger: str
@@ -91,7 +97,6 @@ class Content:
     letters: str
     paint: Grid
     areas: Grid
-    cleared: str
     openings: Grid
     corridors: Grid
     single: Grid
@@ -118,6 +123,9 @@ def guide_content(delivery: Delivery) -> Content:
     known = len(danger_trees.rows)
     return Content(
         project=delivery.project,
+        edition=edition_words(delivery),
+        day=newest_day(delivery),
+        approval=approval_words(delivery),
         season=delivery.project.heading.season or "not stated: ask before you start",
         places=places(delivery),
         danger=f"{known} known." if known else "None was recorded; look up all the same.",
@@ -127,7 +135,6 @@ def guide_content(delivery: Delivery) -> Content:
         letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree", "unconfirmed"])]),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
-        cleared=_cleared(delivery) if openings.rows else "",
         openings=openings,
         corridors=corridor_grid(delivery),
         single=single_tree_grid(delivery),
@@ -164,20 +171,6 @@ def _unconfirmed(delivery: Delivery) -> str:
     return f"{UNCONFIRMED} {number[0].upper() + number[1:]}. {named}".strip()
 
 
-def _cleared(delivery: Delivery) -> str:
-    """What is cut in the openings beside the painted trees."""
-    cleared_cm = delivery.project.openings.cleared_to_dbh_cm
-    if cleared_cm is None:
-        return ""
-    apart = "trees that are not confirmed, " if len(unconfirmed_marks(delivery)) else ""
-    return (
-        f"In the openings every stem down to "
-        f"{show_diameter(cleared_cm, delivery.project.heading.units)} DBH is cut, painted or not, "
-        f"but for {apart}leave trees, line trees and danger trees; the numbers hold painted trees "
-        "only."
-    )
-
-
 def _paper(content: Content, points: float) -> Paper:
     """The page at one size of text."""
     return Paper(
@@ -185,6 +178,8 @@ def _paper(content: Content, points: float) -> Paper:
         subject="What to cut, what to leave, and whom to call",
         project=content.project,
         points=points,
+        edition=content.edition,
+        day=content.day,
     )
 
 
@@ -214,7 +209,9 @@ def _head(content: Content, paper: Paper) -> list[Flowable]:
         *(text(line, paper) for line in content.places),
     ]
     season = text(f"Season: {content.season}", paper, scale=1.3, bold=True)
-    return [season, gap(paper), boxed(call, paper)]
+    approval = text(content.approval, paper, scale=1.2, bold=True)
+    first = [boxed([approval], paper), gap(paper)] if content.approval else []
+    return [*first, season, gap(paper), boxed(call, paper)]
 
 
 def _hazards(content: Content, paper: Paper) -> list[Flowable]:
@@ -249,8 +246,6 @@ def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     ratios = (0.42, 0.58) if beside else None
     tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
     story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
-    if content.cleared:
-        story.append(text(content.cleared, paper))
     story += [*tables, *_tables([content.single], paper, ratios=None)]
     if content.on_paper:
         story += [gap(paper, lines=0.3), text(content.on_paper, paper)]

@@ -13,6 +13,7 @@ from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_against
 from glademark.report.shown_text import shown_text
+from glademark.report.verdicts import words_of
 
 VERDICT_STYLES = {"exceeded": "bold red", "near": "yellow", "not_checked": "", "met": "green"}
 """Colour of a verdict; the word says the same."""
@@ -47,29 +48,6 @@ def limit_lines(delivery: Delivery) -> list[RenderableType]:
     if any(len(rows) for rows in listed):
         lines.append(_limits_table(listed, delivery.project.heading.units))
     return lines
-
-
-def words_of(verdict: str) -> str:
-    """
-    A verdict as people read it.
-
-    Parameters
-    ----------
-    verdict
-        As in the checks table.
-
-    Returns
-    -------
-    words
-        In capitals where something is to be done.
-
-    Examples
-    --------
-    >>> words_of("exceeded"), words_of("not_checked")
-    ('EXCEEDED', 'not checked')
-    """
-    words = verdict.replace("_", " ")
-    return words.upper() if verdict == "exceeded" else words
 
 
 def _verdict_counts(checks: pd.DataFrame) -> Text:
