@@ -139,7 +139,13 @@ def test_map_stands_under_its_heading(made: Made, tmp_path: Path, times: int) ->
 
 def test_a_limit_says_whether_it_is_a_most_or_a_least(made: Made) -> None:
     """The largest and the least area of one opening are told apart, each with its verdict."""
-    shared = {"subject": "area of opening 7", "unit": "m2", "measured": 1200.0}
+    shared = {
+        "subject": "area of opening 7",
+        "unit": "m2",
+        "measured": 1200.0,
+        "reason": "",
+        "authority": "plan",
+    }
     checks = pd.DataFrame(
         [
             {**shared, "limit": "opening_area_max", "limit_value": 1000.0, "margin": -200.0,
@@ -150,8 +156,8 @@ def test_a_limit_says_whether_it_is_a_most_or_a_least(made: Made) -> None:
     )  # fmt: skip
 
     assert check_lines(replace(made[0], checks=checks), "metric") == [
-        "Area of opening 7: 0.12 ha, at most 0.10 ha: EXCEEDED",
-        "Area of opening 7: 0.12 ha, at least 0.04 ha: met",
+        "Area of opening 7: 0.12 ha, at most 0.10 ha (plan): EXCEEDED",
+        "Area of opening 7: 0.12 ha, at least 0.04 ha (plan): met",
     ]
 
 
