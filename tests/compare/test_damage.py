@@ -16,6 +16,7 @@ from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.project.model import Project, Source
+from glademark.report.papers.damage_form import form_heads
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
 HEAD = (
@@ -160,3 +161,24 @@ def test_shares_by_distance_from_corridors(read: Read) -> None:
     assert table.loc[("band", 0.0), ["trees", "damaged"]].tolist() == [8, 3]
     assert table.loc[("band", 9.0), ["trees", "damaged"]].tolist() == [10, 1]
     assert table["trees"].sum() == 2 * damage.trees == 48
+
+
+@pytest.mark.parametrize(
+    ("units", "wound_m2", "rut_m", "away_m"),
+    [("us", 40 * 0.0254**2, 6 * 0.0254, 8 * 0.3048), ("metric", 40e-4, 0.06, 8.0)],
+)
+def test_the_form_has_the_columns_that_are_read(
+    read: Read, units: str, wound_m2: float, rut_m: float, away_m: float
+) -> None:
+    """A row written under the headings of the printed form is read in the units that it names."""
+    heads = form_heads(units)
+    row = "P1,1,beech,yes,40,2,skidding,no,yes,6,22,12,3,8"
+    (seen,) = read(row, head=",".join(heads)).to_dict("records")
+
+    assert len(heads) == len(row.split(","))
+    assert (seen["plot"], seen["trees"], seen["damaged"], seen["cause"]) == ("P1", 1, 1, "skidding")
+    assert (seen["root"], seen["crown"]) == (False, True)
+    assert (seen["regeneration"], seen["bent"]) == (12, 3)
+    assert seen["wound_area_m2"] == pytest.approx(wound_m2)
+    assert seen["rut_depth_m"] == pytest.approx(rut_m)
+    assert seen["corridor_distance_m"] == pytest.approx(away_m)

@@ -26,7 +26,9 @@ class Residual:
     """
     Basal area left [m2/ha], meant to be left, and the one less the other with its interval.
 
-    What was meant, and the difference, are NaN where the standing stock is not known.
+    What was meant, and the difference, are NaN where the standing stock is not known. Marked trees
+    without a diameter, `trees_without`, are not taken off what was meant: it is at most that, and
+    the interval of the difference goes on to where each has the largest basal area of a cut tree.
     """
 
     left: Estimate
@@ -34,6 +36,7 @@ class Residual:
     difference: float
     low: float
     high: float
+    trees_without: int
 
     @property
     def disagrees(self) -> bool:
@@ -53,7 +56,7 @@ def residual_of(
     left = _left(survey, project, seen)
     if left is None:
         return None
-    planned, below, above = _planned(layout)
+    planned, below, above, trees_without = _planned(layout)
     difference = left.mean - planned
     return Residual(
         left=left,
@@ -61,6 +64,7 @@ def residual_of(
         difference=difference,
         low=difference - math.hypot(left.mean - left.low, above),
         high=difference + math.hypot(left.high - left.mean, below),
+        trees_without=trees_without,
     )
 
 
@@ -101,11 +105,11 @@ def _left(survey: Survey, project: Project, seen: AfterCutSurvey) -> Estimate | 
     return found[0] if found else None
 
 
-def _planned(layout: Layout) -> tuple[float, float, float]:
-    """Standing less marked per hectare, and how far its interval reaches down and up."""
+def _planned(layout: Layout) -> tuple[float, float, float, int]:
+    """Standing less marked per hectare, how far its interval reaches, and trees it leaves out."""
     rows = layout.allowance
     if not len(rows) or BASAL not in set(rows["quantity"]):
-        return math.nan, math.nan, math.nan
+        return math.nan, math.nan, math.nan, 0
     row = rows[rows["quantity"] == BASAL].iloc[0]
     hectares = float(layout.figures.stand.operable_m2) / HECTARE_M2
     standing = float(row["standing"])
@@ -115,6 +119,7 @@ def _planned(layout: Layout) -> tuple[float, float, float]:
     )
     return (
         (standing - float(row["marked"])) / hectares,
-        (standing - low) / hectares,
+        (standing - low + float(row["marked_at_most"]) - float(row["marked"])) / hectares,
         (high - standing) / hectares,
+        int(row["trees_without"]),
     )

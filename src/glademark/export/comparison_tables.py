@@ -139,6 +139,7 @@ def comparison_summary(
             "high_m2_ha": residual.left.high,
             "plots": residual.left.plots,
             "planned_m2_ha": residual.planned,
+            "planned_trees_without": residual.trees_without,
             "difference_m2_ha": residual.difference,
             "difference_low_m2_ha": residual.low,
             "difference_high_m2_ha": residual.high,

@@ -9,13 +9,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.compare.findings import HARDLY_ANY
-from glademark.report.map_sheets.verdicts import bound_words
 from glademark.report.quantities import (
     AT_LEAST,
     AT_MOST,
     MISSING,
     show,
-    show_against,
     show_area,
     show_diameter,
     show_length,
@@ -23,6 +21,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.limits import checked_words
 from glademark.report.verdicts import words_of
 from glademark.wording import counted
 
@@ -269,7 +268,10 @@ def _residual(found: Residual, units: Units) -> list[str]:
     line = f"Basal area left: {left} ({low} to {high}), by {found.left.plots} plots"
     if not math.isfinite(found.planned):
         return [f"{line}."]
-    line += f"; the layout meant to leave {show(found.planned, unit, units)}"
+    lost = found.trees_without
+    most = f"{AT_MOST} " if lost else ""
+    line += f"; the layout meant to leave {most}{show(found.planned, unit, units)}"
+    line += f" ({counted(lost, 'marked tree')} without a diameter)" if lost else ""
     if not found.disagrees:
         return [f"{line}: no more apart than the plots may err."]
     side = "less" if found.difference < 0 else "more"
@@ -309,12 +311,8 @@ def check_lines(comparison: Comparison, units: Units) -> list[str]:
     """Limits held against the openings as walked after the cut."""
     lines = []
     for row in comparison.checks.to_dict("records"):
-        measured, limit = show_against(row["measured"], row["limit_value"], str(row["unit"]), units)
-        subject = shown_text(row["subject"])
-        lines.append(
-            f"{subject[:1].upper()}{subject[1:]}: {measured}, {bound_words(row)} {limit}: "
-            f"{words_of(str(row['verdict']))}"
-        )
+        words = checked_words(row, units)
+        lines.append(f"{words[:1].upper()}{words[1:]}: {words_of(str(row['verdict']))}")
     return lines
 
 

@@ -70,13 +70,13 @@ def _limits_table(listed: Iterable[pd.DataFrame], units: Units) -> Table:
         for row in written_frame(rows.head(_MOST_ROWS), CHECKS, units).to_dict("records"):
             verdict = row["verdict"]
             words = Text(words_of(verdict), style=VERDICT_STYLES[verdict])
-            table.add_row(words, Text(_limit_words(row, units)))
+            table.add_row(words, Text(checked_words(row, units)))
         if len(rows) > _MOST_ROWS:
             table.add_row(Text(""), Text(f"and {len(rows) - _MOST_ROWS} more in checks.csv"))
     return table
 
 
-def _limit_words(row: Mapping[Any, Any], units: Units) -> str:
+def checked_words(row: Mapping[Any, Any], units: Units) -> str:
     """What is checked, measured against allowed, on whose authority."""
     measured, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
     shown = [words for words in (measured, f"{_bound(row)} {limit}") if not words.endswith(MISSING)]
