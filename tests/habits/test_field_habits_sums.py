@@ -99,7 +99,7 @@ HABITS = [
         volume={"products": BOLTS},
         allowance={"removal_share_max": "25 %"},
         printed=("Standing stock of bolts: not computed",
-                 "standing stock of solid volume, bolts is not computed: 2 trees on plots have no product"),
+                 "standing stock of solid volume, bolts is not computed: 2 trees on plots have "),
         not_printed=("-20.0",),
         filed=("not computed: standing stock not known",),
         summary={"allowance.quantities.bolts": "absent"},
