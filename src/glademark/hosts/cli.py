@@ -367,13 +367,14 @@ def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
 
     Every file behind the first --from FILE is taken as well: new FOLDER --from FILE FILE FILE.
     """
-    if files:
-        from glademark.intake.first_project import new_project_from  # noqa: PLC0415 - keeps --help light
+    from glademark.intake.first_project import (  # noqa: PLC0415 - keeps --help light
+        new_project,
+        new_project_from,
+    )
 
+    if files:
         written = new_project_from(folder, [*files, *more])
     else:
-        from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
-
         _refuse_more(more)
         written = new_project(folder)
     for path in written:
