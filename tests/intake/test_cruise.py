@@ -95,6 +95,16 @@ def test_a_plot_within_the_position_error_is_kept(read: Read) -> None:
     assert survey.rejected.empty
 
 
+def test_a_plot_beyond_the_position_error_is_another_stands(read: Read) -> None:
+    """Plots are kept 3.9 m outside, with the usual error of 4 m, and rejected 4.1 m outside."""
+    survey = read(
+        "plot,x,y,baf_ft2_ac,dbh_in\n"
+        f"A,{at(50)},10,12\nedge,{at(403.9)},10,12\nbeyond,{at(404.1)},10,12\n"
+    )
+
+    assert survey.plots["plot"].tolist() == ["A", "edge"]
+
+
 def test_a_plot_without_its_position_is_kept_beside_others(read: Read) -> None:
     """One plot whose position was lost still counts in the sample."""
     survey = read(f"plot,x,y,baf_ft2_ac,dbh_in\nA,{at(50)},10,12\nB,,,10,14\n")
