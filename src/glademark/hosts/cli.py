@@ -342,9 +342,11 @@ def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> Non
     """The schema of project files, and nothing else."""
     if not asked:
         return
-    from glademark.project.template import schema_text  # noqa: PLC0415 - keeps --help light
+    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - keeps --help light
+    from glademark.project.template import schema_text  # noqa: PLC0415 - the same
 
-    click.echo(schema_text(), nl=False)
+    limits = {name: limit.title for name, limit in installed_limits().items()}
+    click.echo(schema_text(limits), nl=False)
     context.exit()
 
 

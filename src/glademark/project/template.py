@@ -31,9 +31,13 @@ def template_text() -> str:
     return packaged.read_text(encoding="utf-8")
 
 
-def schema_text() -> str:
-    """JSON schema (draft 2020-12) of a project file, from the model that reads it."""
+def schema_text(limits: Mapping[str, str]) -> str:
+    """JSON schema (draft 2020-12) of a project file; `limits` are titles of limits by key."""
     schema = {"$schema": GenerateJsonSchema.schema_dialect, **Project.model_json_schema()}
+    table = schema["properties"]["limits"]
+    one = table["additionalProperties"]
+    table["properties"] = {name: {**one, "description": limits[name]} for name in sorted(limits)}
+    table["additionalProperties"] = False
     return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
 
 
