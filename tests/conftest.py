@@ -25,8 +25,9 @@ from hypothesis import settings
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import stacked
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import REJECTED_COLUMNS, Survey, join_surveys
+from glademark.contracts.survey import FRAMES, REJECTED_COLUMNS, Notice, Survey
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
@@ -164,6 +165,27 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         stand_notices=(),
     )
     return join_surveys([survey], names=["Test stand (invented)"])
+
+
+def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
+    """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
+    first = surveys[0]
+    frames: dict[str, Any] = {
+        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
+    }
+    frames["stand"]["name"] = np.array(names, dtype=object)
+    terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
+    elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
+    return replace(
+        first,
+        **frames,
+        terrain=terrain or None,
+        elevation=elevation or None,
+        counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
+        stand_notices=tuple(
+            Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
+        ),
+    )
 
 
 def build_project(**tables: object) -> Project:

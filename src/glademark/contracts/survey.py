@@ -4,18 +4,17 @@ Field data: one Survey of one or many stands, in SI units, with every unused rec
 The frames of a `Survey` are the contract between intake and everything after it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 from pyproj import CRS
 
 from glademark.contracts.elevation import Elevation
-from glademark.contracts.frames import STAND, no_rows, rows_of, stacked
+from glademark.contracts.frames import STAND, no_rows, rows_of
 
 KINDS = (
     "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger", "unconfirmed",
@@ -200,30 +199,6 @@ FRAMES = (
 def _only(by_stand: Mapping[int, Any] | None, stand: int) -> dict[int, Any] | None:
     """What is kept for one stand, under 0; None where there is nothing."""
     return None if by_stand is None or stand not in by_stand else {0: by_stand[stand]}
-
-
-def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
-    """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
-    first = surveys[0]
-    frames: dict[str, Any] = {
-        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
-    }
-    frames["stand"]["name"] = np.array(names, dtype=object)
-    terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
-    elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
-    return replace(
-        first,
-        **frames,
-        terrain=terrain or None,
-        elevation=elevation or None,
-        counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
-        stand_notices=tuple(
-            Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
-        ),
-    )
-
-
-PaintedZone = Literal["corridor", "not_corridor", ""]
 
 
 def labels_of(trees: pd.DataFrame) -> pd.Series:
