@@ -25,7 +25,6 @@ INCH_CM = 2.54
 ACRE_M2 = 43560 * FOOT_M**2
 HECTARE_M2 = 10_000.0
 CUBIC_FOOT_M3 = FOOT_M**3
-CORD_STACKED_FT3 = 128.0
 
 LENGTH_M: Mapping[str, float] = MappingProxyType(
     {

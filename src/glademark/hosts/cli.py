@@ -343,9 +343,11 @@ def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> Non
     """The schema of project files, and nothing else."""
     if not asked:
         return
-    from glademark.project.template import schema_text  # noqa: PLC0415 - keeps --help light
+    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - keeps --help light
+    from glademark.project.template import schema_text  # noqa: PLC0415 - the same
 
-    click.echo(schema_text(), nl=False)
+    limits = {name: limit.title for name, limit in installed_limits().items()}
+    click.echo(schema_text(limits), nl=False)
     context.exit()
 
 
@@ -368,13 +370,14 @@ def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
 
     Every file behind the first --from FILE is taken as well: new FOLDER --from FILE FILE FILE.
     """
-    if files:
-        from glademark.intake.first_project import new_project_from  # noqa: PLC0415 - keeps --help light
+    from glademark.intake.first_project import (  # noqa: PLC0415 - keeps --help light
+        new_project,
+        new_project_from,
+    )
 
+    if files:
         written = new_project_from(folder, [*files, *more])
     else:
-        from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
-
         _refuse_more(more)
         written = new_project(folder)
     for path in written:

@@ -27,8 +27,6 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 GeometryArray = npt.NDArray[np.object_]
 
-ZONE_SUM_TOLERANCE = 1e-9
-"""Largest share of the stand by which the zones may miss it."""
 
 LISTED_ERRORS = 2.0
 """A disagreement of paint and position is listed beyond so many standard errors of the line."""

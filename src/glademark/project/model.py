@@ -165,21 +165,7 @@ class Inputs(Part):
     leave_trees: Sources | None = None
     marked_ground: Sources | None = None
     cruise: Sources | None = None
-    terrain: Source | None = None
-
-    @field_validator("terrain", mode="before")
-    @classmethod
-    def _one_raster(cls, value: object) -> object:
-        """A list of one raster is that raster; several are not put together here."""
-        if not isinstance(value, list | tuple):
-            return value
-        if len(value) != 1:
-            msg = (
-                f"{len(value)} rasters are given; expected one. Put the tiles together into one "
-                "file, as a virtual raster for instance"
-            )
-            raise ValueError(msg)
-        return value[0]
+    terrain: Sources | None = None
 
 
 class Heading(Part):

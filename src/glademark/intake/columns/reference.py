@@ -99,6 +99,7 @@ INPUTS = (
             "name": "Brook",
             "rule": "residual_basal_area",
             "minimum_ft2_ac": "60",
+            "distance_ft": "50",
             "side": "left",
         },
     ),
