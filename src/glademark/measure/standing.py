@@ -190,7 +190,8 @@ def cruised(
         notices.append(f"cruise: the standing basal area is not computed: {why}")
     if bare:
         notices.append(
-            f"cruise: {bare:,} trees without a diameter; there is no distribution by size class"
+            f"cruise: {counted(bare, 'tree')} without a diameter; there is no distribution by size "
+            "class"
         )
     notices += [_how_many(stock.total) for stock in stocks if stock.quantity == BASAL]
     shown = plots[[STAND, "plot", "stratum", "weight", "geometry"]].assign(
