@@ -129,16 +129,6 @@ def unit_name(text: str) -> str:
     """
     Standard spelling of a unit.
 
-    Parameters
-    ----------
-    text
-        A unit as people write it.
-
-    Returns
-    -------
-    unit
-        The spelling used throughout the package; an unknown unit comes back as it is.
-
     Examples
     --------
     >>> unit_name("Acres"), unit_name("feet"), unit_name("board feet")
@@ -152,22 +142,7 @@ def split_quantity(text: str) -> tuple[float, str]:
     """
     Number and unit of a text such as ``14 ft``.
 
-    Parameters
-    ----------
-    text
-        A number followed by its unit.
-
-    Returns
-    -------
-    number
-        Any finite number.
-    unit
-        In standard spelling; empty where none is written.
-
-    Raises
-    ------
-    UnitError
-        If the text does not start with a finite number.
+    In standard spelling; empty where none is written.
 
     Examples
     --------
@@ -192,24 +167,6 @@ def to_si(text: str, factors: Mapping[str, float]) -> float:
     """
     Value of a quantity in the SI unit of its kind.
 
-    Parameters
-    ----------
-    text
-        A number and a unit.
-    factors
-        Units allowed, each with its size in the SI unit: `LENGTH_M`, `AREA_M2`, `SOLID_M3`,
-        `BASAL_AREA_M2_HA`.
-
-    Returns
-    -------
-    value
-        In the unit whose factor is 1.
-
-    Raises
-    ------
-    UnitError
-        If there is no number, or the unit is missing or of another kind.
-
     Examples
     --------
     >>> to_si("10 ft", LENGTH_M)
@@ -226,21 +183,6 @@ def to_si(text: str, factors: Mapping[str, float]) -> float:
 def share(text: str) -> float:
     """
     Share from 0 to 1 of a percentage.
-
-    Parameters
-    ----------
-    text
-        A percentage such as ``35 %``.
-
-    Returns
-    -------
-    share
-        From 0 to 1.
-
-    Raises
-    ------
-    UnitError
-        If the per cent sign is missing or the share is outside 0 to 100 %.
 
     Examples
     --------
@@ -260,21 +202,6 @@ def share(text: str) -> float:
 def bearing(text: str) -> float:
     """
     Bearing of a direction.
-
-    Parameters
-    ----------
-    text
-        One of `COMPASS`, or degrees such as ``270 deg``.
-
-    Returns
-    -------
-    bearing
-        Clockwise from north, from 0 to below 360 [deg].
-
-    Raises
-    ------
-    UnitError
-        If it is neither, or outside 0 to 360 degrees.
 
     Examples
     --------

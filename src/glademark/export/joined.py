@@ -41,23 +41,7 @@ class Part:
 
 
 def alike(stands: Sequence[tuple[int, str, pd.DataFrame]], name: str, units: Units) -> list[Part]:
-    """
-    The same layer of several stands, those that are alike put one under the other.
-
-    Parameters
-    ----------
-    stands
-        Place, name and layer as it was measured, of each stand.
-    name
-        Of the declaration.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    parts
-        In the order in which they are first met.
-    """
+    """The same layer of several stands, those that are alike put one under the other."""
     found: dict[_Likeness, list[tuple[int, str, pd.DataFrame]]] = {}
     for one in stands:
         found.setdefault(_likeness(one[2]), []).append(one)
@@ -76,16 +60,8 @@ def as_one(parts: Iterable[Part]) -> Table:
     """
     Parts of the same layer as one, each row with its stand in front.
 
-    Parameters
-    ----------
-    parts
-        At least one.
-
-    Returns
-    -------
-    table
-        What `glademark.export.geopackage.table_of` gives for each stand, one under the other.
-        Columns in the order in which they are first met; what a stand does not have is missing.
+    What `glademark.export.geopackage.table_of` gives for each stand, one under the other. Columns
+    in the order in which they are first met; what a stand does not have is missing.
     """
     found: dict[_Likeness, list[Table]] = {}
     rows: dict[_Likeness, list[tuple[int, str, int]]] = {}
@@ -114,23 +90,7 @@ def as_one(parts: Iterable[Part]) -> Table:
 def with_stand(
     table: Table, stands: Sequence[str] | np.ndarray, lengths: Sequence[int] | np.ndarray
 ) -> Table:
-    """
-    A table with the stand in front of every row.
-
-    Parameters
-    ----------
-    table
-        Of several stands.
-    stands
-        In the order of the rows.
-    lengths
-        Rows of each.
-
-    Returns
-    -------
-    table
-        The frame is that of the table given, with one column more.
-    """
+    """A table with the stand in front of every row."""
     names = np.repeat(np.array(stands, dtype=object), lengths)
     table.frame.insert(0, STAND_ID.name, pd.Series(names, dtype="string"))
     layer = replace(table.layer, columns=(STAND_ID, *table.layer.columns))

@@ -24,15 +24,7 @@ def basal_area_m2(dbh_cm: ArrayLike) -> NDArray[np.float64]:
     """
     Cross-section of each stem at breast height [m2].
 
-    Parameters
-    ----------
-    dbh_cm
-        Diameter at breast height [cm]; NaN stays NaN.
-
-    Returns
-    -------
-    basal_area
-        Area pi / 40 000 times the square of the diameter, shape of the input.
+    `dbh_cm`: diameter at breast height [cm]; NaN stays NaN.
 
     Examples
     --------
@@ -46,17 +38,7 @@ def quadratic_mean_diameter_cm(basal_area_m2: ArrayLike, trees: ArrayLike) -> ND
     """
     Diameter of the tree of mean basal area [cm].
 
-    Parameters
-    ----------
-    basal_area_m2
-        Basal area of the trees together, or per hectare [m2].
-    trees
-        Number of those trees, or trees per hectare; may be fractional.
-
-    Returns
-    -------
-    diameter
-        NaN where there are no trees.
+    NaN where there are no trees.
 
     Examples
     --------

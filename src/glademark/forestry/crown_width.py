@@ -49,23 +49,9 @@ def crown_radius_m(
     """
     Crown radius of each tree [m], and the key of the equation that gave it.
 
-    Parameters
-    ----------
-    species_code
-        FIA species codes; 0 for an unknown species.
-    dbh_cm
-        Diameter at breast height [cm], same length.
-    crown
-        ``stand_grown`` for the crowns of a closed stand, ``open_grown`` for the widest that a tree
-        of that size can have.
-
-    Returns
-    -------
-    radius
-        Half the largest crown width [m]; NaN for a species without an equation, a missing diameter,
-        and a stand-grown tree under 1 inch (2.54 cm).
-    source_key
-        Short key of the publication in the packaged sources; empty where the radius is NaN.
+    Half the largest crown width [m]; NaN for a species without an equation, a missing diameter, and
+    a stand-grown tree under 1 inch (2.54 cm). Short key of the publication in the packaged sources;
+    empty where the radius is NaN.
 
     Notes
     -----

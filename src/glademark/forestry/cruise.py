@@ -74,51 +74,19 @@ class PlotDesign:
 
     @classmethod
     def variable_radius(cls, basal_area_factor_m2_ha: float) -> Self:
-        """
-        Design of points at which trees are counted by an angle gauge or prism.
-
-        Parameters
-        ----------
-        basal_area_factor_m2_ha
-            Basal area that each counted tree stands for [m2/ha]; BAF 10 ft2/ac is 2.2957.
-
-        Returns
-        -------
-        design
-            For `per_hectare`.
-        """
+        """Design of points at which trees are counted by an angle gauge or prism."""
         return cls(basal_area_factor_m2_ha=basal_area_factor_m2_ha)
 
     @classmethod
     def fixed_area(cls, area_m2: float) -> Self:
-        """
-        Design of plots of one area, on which every tree is counted.
-
-        Parameters
-        ----------
-        area_m2
-            Horizontal area of a plot [m2].
-
-        Returns
-        -------
-        design
-            For `per_hectare`.
-        """
+        """Design of plots of one area, on which every tree is counted."""
         return cls(area_m2=area_m2)
 
     def trees_per_ha(self, dbh_cm: ArrayLike) -> NDArray[np.float64]:
         """
         Number of trees per hectare that each counted tree stands for.
 
-        Parameters
-        ----------
-        dbh_cm
-            Diameter at breast height [cm].
-
-        Returns
-        -------
-        trees
-            NaN for a tree of a variable-radius plot whose diameter is not known.
+        NaN for a tree of a variable-radius plot whose diameter is not known.
 
         Examples
         --------
@@ -136,15 +104,7 @@ class PlotDesign:
         """
         Basal area per hectare that each counted tree stands for [m2/ha].
 
-        Parameters
-        ----------
-        dbh_cm
-            Diameter at breast height [cm]; at a variable-radius point it may be NaN.
-
-        Returns
-        -------
-        basal_area
-            The factor itself at a variable-radius point.
+        `dbh_cm`: diameter at breast height [cm]; at a variable-radius point it may be NaN.
         """
         area = basal_area_m2(dbh_cm)
         if self.basal_area_factor_m2_ha is not None:
@@ -186,33 +146,8 @@ def per_hectare(
     """
     What every plot says per hectare.
 
-    Parameters
-    ----------
-    trees
-        Trees that were counted.
-    plots
-        Names of all plots in the stand, those without trees included.
-    design
-        How trees came into the plots.
-    amounts
-        Amount of each tree by product, in any unit, such as ``{"sawlog": volumes}``; 0 where a tree
-        has none of it. Products stay apart: amounts in different units never add.
-    weights
-        Share of each plot that lies in the stand and was tallied, 1 by default; what was found is
-        scaled up by it. Give the same weights to `estimate_mean`.
-
-    Returns
-    -------
-    values
-        A row a plot in the order given, with the columns ``trees``, ``basal_area_m2`` and one for
-        each of `amounts`, all per hectare. A column is NaN on plots where a tree's part in it is
-        not known.
-
-    Raises
-    ------
-    InputError
-        If a plot is named twice, trees stand on a plot that is not listed, or a weight is not
-        within 0 to 1.
+    A row a plot in the order given, with the columns ``trees``, ``basal_area_m2`` and one for each
+    of `amounts`, all per hectare. A column is NaN on plots where a tree's part in it is not known.
 
     Examples
     --------
@@ -267,18 +202,7 @@ def scope_differences(cruise: TallyScope, tally: TallyScope) -> tuple[str, ...]:
     """
     Every way in which cruise and tally do not count the same thing.
 
-    Parameters
-    ----------
-    cruise
-        Scope of the cruise.
-    tally
-        Scope of the tally of marked trees.
-
-    Returns
-    -------
-    differences
-        One sentence each, for the report; empty where both agree. What is not stated is not
-        compared.
+    One sentence each, for the report; empty where both agree. What is not stated is not compared.
 
     Examples
     --------

@@ -113,14 +113,7 @@ class Product:
 
     @property
     def sale_unit(self) -> str:
-        """
-        Unit with its log rule: only amounts of equal `sale_unit` may be added.
-
-        Returns
-        -------
-        unit
-            Such as ``cord`` or ``MBF (Doyle)``.
-        """
+        """Unit with its log rule: only amounts of equal `sale_unit` may be added."""
         rule = LOG_RULE_TITLES[self.log_rule] if self.log_rule else ""
         particulars = ", ".join(text for text in (rule, self.stated) if text)
         return f"{self.unit} ({particulars})" if particulars else self.unit
@@ -151,22 +144,8 @@ def to_solid_m3(
     """
     Solid volume of amounts of a product [m3], and the conversion in words.
 
-    Parameters
-    ----------
-    amount
-        Amounts in the product's sale unit.
-    product
-        The product.
-    species_code
-        FIA codes beside the amounts; needed for green tons only.
-
-    Returns
-    -------
-    volume
-        NaN where it cannot be computed: board feet without a stated factor, green tons of a species
-        without a published gravity.
-    conversion
-        One phrase that names the factor and its source, or says why there is none.
+    NaN where it cannot be computed: board feet without a stated factor, green tons of a species
+    without a published gravity.
 
     Examples
     --------
@@ -184,17 +163,7 @@ def green_tons_per_m3(species_code: ArrayLike, *, with_bark: bool = True) -> NDA
     """
     Green weight that goes with each solid m3 of wood inside bark [short ton of 2000 lb].
 
-    Parameters
-    ----------
-    species_code
-        FIA species codes.
-    with_bark
-        Whether the bark on that wood is weighed with it, as on a truck scale.
-
-    Returns
-    -------
-    weight
-        NaN for a species without published gravities. Moisture varies with season: a mean figure.
+    NaN for a species without published gravities. Moisture varies with season: a mean figure.
 
     References
     ----------

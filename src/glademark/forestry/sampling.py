@@ -60,52 +60,24 @@ class Estimate:
 
     @property
     def t(self) -> float:
-        """
-        Two-sided t for the confidence; NaN without degrees of freedom.
-
-        Returns
-        -------
-        t
-            Above zero.
-        """
+        """Two-sided t for the confidence; NaN without degrees of freedom."""
         if not self.degrees_of_freedom > 0:
             return math.nan
         return float(stdtrit(self.degrees_of_freedom, (1 + self.confidence) / 2))
 
     @property
     def half_width(self) -> float:
-        """
-        Half of the confidence interval.
-
-        Returns
-        -------
-        half_width
-            The product of t and the standard error; 0 where the plots do not differ.
-        """
+        """Half of the confidence interval."""
         return self.t * self.standard_error
 
     @property
     def low(self) -> float:
-        """
-        Lower end of the confidence interval.
-
-        Returns
-        -------
-        low
-            May be below zero where plots are few.
-        """
+        """Lower end of the confidence interval."""
         return self.mean - self.half_width
 
     @property
     def high(self) -> float:
-        """
-        Upper end of the confidence interval.
-
-        Returns
-        -------
-        high
-            In the unit of the mean.
-        """
+        """Upper end of the confidence interval."""
         return self.mean + self.half_width
 
     @property
@@ -113,10 +85,7 @@ class Estimate:
         """
         Half of the interval, per cent of the mean.
 
-        Returns
-        -------
-        error
-            NaN for a mean of zero.
+        NaN for a mean of zero.
         """
         return 100 * self.half_width / self.mean if self.mean else math.nan
 
@@ -125,27 +94,12 @@ class Estimate:
         """
         Standard deviation, per cent of the mean.
 
-        Returns
-        -------
-        variation
-            NaN for a mean of zero.
+        NaN for a mean of zero.
         """
         return 100 * self.standard_deviation / self.mean if self.mean else math.nan
 
     def times(self, area: float) -> "Estimate":
-        """
-        Total over an area.
-
-        Parameters
-        ----------
-        area
-            In the unit that the mean is per.
-
-        Returns
-        -------
-        total
-            Mean, deviation and error multiplied.
-        """
+        """Total over an area."""
         return Estimate(
             plots=self.plots,
             mean=self.mean * area,
@@ -166,29 +120,8 @@ def estimate_mean(
     """
     Mean of plot values with its standard error.
 
-    Parameters
-    ----------
-    values
-        One value a plot; 0 for a plot without trees, which is a plot like any other.
-    weights
-        How much each plot counts: 1 for a whole plot, less for one that lies partly outside. By
-        default all count alike.
-    confidence
-        Of the interval, between 0 and 1.
-    plots_in_stand
-        How many such plots the stand has room for, where fixed-area plots were drawn without
-        replacement; shrinks the error of a large sample. None for points.
-
-    Returns
-    -------
-    estimate
-        With weights, the ratio estimate: sum of weight times value over sum of weights.
-
-    Raises
-    ------
-    InputError
-        If there is no plot, a value is missing, a weight is not above zero, the confidence is no
-        share, or there are more plots than the stand has room for.
+    `plots_in_stand`: how many such plots the stand has room for, where fixed-area plots were drawn
+    without replacement; shrinks the error of a large sample. None for points.
 
     Examples
     --------
@@ -218,23 +151,6 @@ def estimate_mean(
 def estimate_strata(strata: Sequence[Estimate], areas: Sequence[float]) -> Estimate:
     """
     Mean over several strata, each weighted by its area.
-
-    Parameters
-    ----------
-    strata
-        Estimate of each stratum, all of one confidence.
-    areas
-        Area of each stratum, in one unit.
-
-    Returns
-    -------
-    estimate
-        With the degrees of freedom of Satterthwaite's approximation.
-
-    Raises
-    ------
-    InputError
-        If strata and areas do not pair up, an area is not above zero, or the confidences differ.
 
     Examples
     --------
@@ -276,28 +192,6 @@ def plots_needed(
 ) -> int:
     """
     Number of plots that would reach a stated sampling error.
-
-    Parameters
-    ----------
-    coefficient_of_variation_pct
-        Between plots, from this cruise or a like stand [per cent].
-    allowed_error_pct
-        Sampling error wanted [per cent of the mean].
-    t
-        Value of t to use, such as the 2 of the handbooks; by default the one that goes with the
-        answer.
-    confidence
-        For the t that goes with the answer.
-
-    Returns
-    -------
-    plots
-        The square of t CV / E, rounded up; at least 2.
-
-    Raises
-    ------
-    InputError
-        If a percentage is not a number above zero.
 
     References
     ----------

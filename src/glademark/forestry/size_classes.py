@@ -59,23 +59,6 @@ class SizeClasses:
         """
         Set of classes from their smallest diameters.
 
-        Parameters
-        ----------
-        edges
-            Smallest diameter of each class, ascending and above zero.
-        unit
-            Unit of the edges.
-
-        Returns
-        -------
-        classes
-            One class an edge, and one for smaller trees.
-
-        Raises
-        ------
-        InputError
-            If there is no edge, they do not ascend, or the unit is neither in nor cm.
-
         Examples
         --------
         >>> classes = SizeClasses.from_edges([5, 9, 12], "in")
@@ -105,23 +88,6 @@ class SizeClasses:
     def from_width(cls, width: float, unit: DiameterUnit) -> Self:
         """
         The trade's classes: each named by its middle, a multiple of the width.
-
-        Parameters
-        ----------
-        width
-            Width of a class, above zero.
-        unit
-            Unit of the width.
-
-        Returns
-        -------
-        classes
-            From the class of one width up to 120 in or 300 cm, the last one open.
-
-        Raises
-        ------
-        InputError
-            If the width is not above zero, or the unit is neither in nor cm.
 
         Examples
         --------
@@ -160,23 +126,7 @@ class SizeClasses:
         """
         Label of each tree's class.
 
-        Parameters
-        ----------
-        diameters
-            DBH as recorded; NaN for none.
-        unit
-            Unit that they were recorded in, one for all or one a tree; by default that of the
-            classes. A diameter in the classes' own unit is read as it stands, without conversion.
-
-        Returns
-        -------
-        labels
-            ``no diameter`` where the diameter is missing.
-
-        Raises
-        ------
-        InputError
-            If a unit is neither in nor cm.
+        `diameters`: DBH as recorded; NaN for none. ``no diameter`` where the diameter is missing.
 
         Examples
         --------
@@ -194,27 +144,7 @@ class SizeClasses:
     def in_unit(
         self, diameters: ArrayLike, *, unit: ArrayLike | None = None
     ) -> NDArray[np.float64]:
-        """
-        DBH in the unit of the classes.
-
-        Parameters
-        ----------
-        diameters
-            DBH as recorded.
-        unit
-            As for `classify`.
-
-        Returns
-        -------
-        diameters
-            Untouched where recorded in the classes' unit, else converted and rounded to nine
-            decimals.
-
-        Raises
-        ------
-        InputError
-            If a unit is neither in nor cm.
-        """
+        """DBH in the unit of the classes."""
         recorded = np.asarray(diameters, dtype=np.float64)
         units = np.asarray(self.unit if unit is None else unit, dtype=np.str_)
         for name in np.unique(units):
@@ -226,21 +156,6 @@ class SizeClasses:
     def up_to(self, diameter: float) -> Self:
         """
         Same classes, but open from the one that holds a diameter.
-
-        Parameters
-        ----------
-        diameter
-            In the unit of the classes, no less than the first edge.
-
-        Returns
-        -------
-        classes
-            Without the classes above.
-
-        Raises
-        ------
-        InputError
-            If the diameter is under the first edge.
 
         Examples
         --------

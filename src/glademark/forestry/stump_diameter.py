@@ -37,22 +37,9 @@ def breast_height_diameter_cm(
     """
     Diameter at breast height of the tree that a stump is left of [cm].
 
-    Parameters
-    ----------
-    stump_cm
-        Diameter of the stump [cm].
-    species_code
-        FIA species codes; 0 for an unknown species, which is taken for a mixed hardwood.
-    height_m
-        Above ground at which the stump was measured, taken as at most breast height [m].
-    bark
-        Whether the stump was measured ``outside`` or ``inside`` its bark; breast height is always
-        outside.
-
-    Returns
-    -------
-    dbh
-        In cm; NaN where a diameter or height is missing.
+    `species_code`: FIA species codes; 0 for an unknown species, which is taken for a mixed
+    hardwood. `height_m`: above ground at which the stump was measured, taken as at most breast
+    height [m]. In cm; NaN where a diameter or height is missing.
 
     Examples
     --------

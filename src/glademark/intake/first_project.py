@@ -120,22 +120,7 @@ def new_project_from(folder: Path, files: Sequence[Path]) -> tuple[Path, ...]:
 
 
 def project_text(files: Sequence[FileSeen], folder: Path) -> str:
-    """
-    Text of a project file in which everything stands that the files say of themselves.
-
-    Parameters
-    ----------
-    files
-        As `glademark.intake.inspect.inspect_files` saw them.
-    folder
-        Where it will stand: paths start there.
-
-    Returns
-    -------
-    text
-        TOML. What nobody can know but the user is marked FILL IN: unknown coordinate systems, units
-        of diameters and the meaning of paints.
-    """
+    """Text of a project file in which everything stands that the files say of themselves."""
     home = Path(os.path.abspath(folder))  # noqa: PTH100 - resolve() would follow links
     text = template_text()
     text = _set(text, "name", json.dumps(home.name, ensure_ascii=False))

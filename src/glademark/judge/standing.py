@@ -32,6 +32,7 @@ NO_BASAL_AREA = (
     "the standing basal area is not known; give [inputs] cruise, or basal_area under [allowance] "
     "standing"
 )
+CRUISE_LACKS = "the cruise gives no standing basal area: a tree of a fixed plot has no diameter"
 NO_AMOUNT = "its standing stock is not known, or its amount not for every cut tree"
 BASAL_AREA_LIMIT = "removal_basal_area_share_max"
 NOTHING_STANDS = "the standing stock is zero"
@@ -43,7 +44,8 @@ def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
     limit, known = number(value), case.layout.allowance["quantity"].tolist()
     if not known:
         subject = "share of the standing stock removed"
-        return not_checked(reason=NOT_KNOWN, limit=limit, unit="share", subject=subject)
+        why = _no_basal_area(case, NOT_KNOWN)
+        return not_checked(reason=why, limit=limit, unit="share", subject=subject)
     products = [name for name in known if name not in (BASAL, SOLID)]
     if not products and SOLID in known:
         products = [SOLID]  # given as a whole
@@ -53,12 +55,18 @@ def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
     ]
     if BASAL_AREA_LIMIT not in case.project.limits:
         subject = f"share of the standing {_in_words(BASAL)} removed"
-        rows.insert(0, _share(_quantity(case, BASAL), limit, subject, unknown=NO_BASAL_AREA))
+        unknown = _no_basal_area(case, NO_BASAL_AREA)
+        rows.insert(0, _share(_quantity(case, BASAL), limit, subject, unknown=unknown))
     lost = sorted(set(case.layout.figures.volume.by_product).difference(known))
     if lost and SOLID not in products:
         subject = f"share of the standing {', '.join(lost)} removed"
         rows.append(not_checked(reason=NO_AMOUNT, limit=limit, unit="share", subject=subject))
     return pd.concat(rows) if rows else pd.DataFrame()
+
+
+def _no_basal_area(case: Case, else_: str) -> str:
+    """Why the standing basal area is not known."""
+    return else_ if case.survey.plots.empty else CRUISE_LACKS
 
 
 def _in_words(quantity: str) -> str:
@@ -69,7 +77,8 @@ def _in_words(quantity: str) -> str:
 def _removal_basal_area_share_max(case: Case, value: Value) -> pd.DataFrame:
     """Share of the standing basal area."""
     subject = "share of the standing basal area removed"
-    return _share(_quantity(case, BASAL), number(value), subject)
+    unknown = _no_basal_area(case, NOT_KNOWN)
+    return _share(_quantity(case, BASAL), number(value), subject, unknown=unknown)
 
 
 def _residual_basal_area_min(case: Case, value: Value) -> pd.DataFrame:
@@ -77,7 +86,8 @@ def _residual_basal_area_min(case: Case, value: Value) -> pd.DataFrame:
     subject = "basal area left on the operable area"
     left = case.layout.residual
     if not left:
-        return not_checked(reason=NOT_KNOWN, limit=value, unit="m2/ha", subject=subject)
+        why = _no_basal_area(case, NOT_KNOWN)
+        return not_checked(reason=why, limit=value, unit="m2/ha", subject=subject)
     row = _quantity(case, BASAL)
     without = 0 if row is None else int(row["trees_without"])
     if row is None or not without:
@@ -180,7 +190,8 @@ def _setback_residual(
     subject = "residual basal area in setback {}"
     marked = {"layer": "setbacks", "feature": name, "subject": subject.format(name)}
     if stock is None:
-        row = not_checked(reason=NOT_KNOWN, limit=minimum, unit="m2/ha", subject=subject)
+        why = _no_basal_area(case, NOT_KNOWN)
+        row = not_checked(reason=why, limit=minimum, unit="m2/ha", subject=subject)
         return row.assign(**marked)
     marks = case.layout.marks[case.layout.marks["kind"].isin(case.cut_kinds)]
     here = np.asarray(shapely.intersects(area, marks.geometry.to_numpy()))

@@ -139,16 +139,8 @@ def crossing_checks(case: Case) -> pd.DataFrame:
     """
     One row for all crossings of water and setbacks, to be looked at under local rules.
 
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-
-    Returns
-    -------
-    rows
-        With the number of crossings as the measured value and no limit: it is not for this program
-        to say whether they are permitted. None without crossings.
+    With the number of crossings as the measured value and no limit: it is not for this program to
+    say whether they are permitted. None without crossings.
     """
     found = case.layout.water_crossings
     if found.empty:

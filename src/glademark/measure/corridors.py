@@ -75,17 +75,7 @@ def strips_of(lines: GeometryArray, *, width_m: FloatArray) -> GeometryArray:
     """
     Strips of given width along lines: bends round, ends square.
 
-    Parameters
-    ----------
-    lines
-        LineStrings, projected CRS [m]; shape (n,).
-    width_m
-        Full widths, > 0 [m]; shape (n,).
-
-    Returns
-    -------
-    strips
-        Polygons, shape (n,); overlaps between them are kept.
+    Polygons, shape (n,); overlaps between them are kept.
 
     Examples
     --------

@@ -97,30 +97,7 @@ class Standing:
 def given_stocks(
     settings: AllowanceSettings, *, sold: Sold, operable_ha: float
 ) -> tuple[Stock, ...]:
-    """
-    Standing stock as the project file states it.
-
-    Parameters
-    ----------
-    settings
-        The table ``[allowance]``: `standing` has amounts by product, ``basal_area`` per hectare or
-        acre, ``solid_volume`` in m3 or ft3.
-    sold
-        Products, whose units the amounts must have.
-    operable_ha
-        Operable area [ha].
-
-    Returns
-    -------
-    stocks
-        Without error. Solid volume is the sum of the products where it is not stated itself and the
-        stock of every product is, in a unit that converts to m3.
-
-    Raises
-    ------
-    InputError
-        With one sentence for each amount that cannot be read.
-    """
+    """Standing stock as the project file states it."""
     stocks: list[Stock] = []
     faults: list[str] = []
     for name, text in settings.standing.items():
@@ -188,28 +165,7 @@ def cruised(
     """
     Standing stock estimated from cruise plots.
 
-    Parameters
-    ----------
-    plots, trees
-        As in `contracts.survey.Survey`.
-    settings
-        Confidence, and the areas of strata where there are any.
-    sold
-        Volume table and products, those of the tally.
-    classes
-        Size classes, those of the tally.
-    operable_ha
-        Operable area [ha].
-
-    Returns
-    -------
-    standing
-        A quantity that is not known for every tree has no stock, and a notice.
-
-    Raises
-    ------
-    InputError
-        If a stratum has no area, or no plots.
+    A quantity that is not known for every tree has no stock, and a notice.
     """
     amounts = _amounts(trees, sold)
     table = _by_plot(plots, trees, amounts)
@@ -234,7 +190,8 @@ def cruised(
         notices.append(f"cruise: the standing basal area is not computed: {why}")
     if bare:
         notices.append(
-            f"cruise: {bare:,} trees without a diameter; there is no distribution by size class"
+            f"cruise: {counted(bare, 'tree')} without a diameter; there is no distribution by size "
+            "class"
         )
     notices += [_how_many(stock.total) for stock in stocks if stock.quantity == BASAL]
     shown = plots[[STAND, "plot", "stratum", "weight", "geometry"]].assign(
@@ -419,23 +376,7 @@ def _how_many(basal_area: Estimate) -> str:
 def scope_notices(
     trees: pd.DataFrame, marked: pd.DataFrame, settings: AllowanceSettings
 ) -> Sequence[str]:
-    """
-    Ways in which cruise and tally do not count the same trees.
-
-    Parameters
-    ----------
-    trees
-        Trees on cruise plots: `dbh_cm`, `product`.
-    marked
-        Cut trees, located or not: `dbh_cm`, `product`.
-    settings
-        Smallest diameter of the cruise, tops of both.
-
-    Returns
-    -------
-    notices
-        One sentence each.
-    """
+    """Ways in which cruise and tally do not count the same trees."""
     cruise = TallyScope(
         smallest_dbh_cm=settings.smallest_dbh_cm or trees["dbh_cm"].min(),
         products=_products(trees),

@@ -57,16 +57,8 @@ def partition(ground: Ground) -> Mapping[str, GeometryArray]:
     """
     Every stand cut into its zones.
 
-    Parameters
-    ----------
-    ground
-        What is laid over the stands.
-
-    Returns
-    -------
-    zones
-        Polygon or MultiPolygon of each stand by name in the order of precedence, empty where there
-        is none: without gaps and overlaps, their areas add up to the stand's. Shape (stands,).
+    Polygon or MultiPolygon of each stand by name in the order of precedence, empty where there is
+    none: without gaps and overlaps, their areas add up to the stand's. Shape (stands,).
 
     Examples
     --------
@@ -131,15 +123,7 @@ def painted_zone(marks: pd.DataFrame) -> pd.Series:
     """
     What the paint of each mark says: corridor, not_corridor, or nothing.
 
-    Parameters
-    ----------
-    marks
-        `paint_meaning`: corridor, cut, or empty where blank or unlisted.
-
-    Returns
-    -------
-    painted
-        Same index.
+    `paint_meaning` of `marks`: corridor, cut, or empty where blank or unlisted.
     """
     meaning = marks["paint_meaning"].to_numpy(dtype=object)
     said = np.where(meaning == "cut", "not_corridor", np.where(meaning == "corridor", meaning, ""))
@@ -171,24 +155,7 @@ def final_zone(
     *,
     in_opening: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.object_]:
-    """
-    Zone that the tally counts each mark in.
-
-    Parameters
-    ----------
-    located
-        Where the point falls; shape (marks,).
-    painted
-        What the paint says; shape (marks,).
-    in_opening
-        Whether the mark belongs to an opening; shape (marks,).
-
-    Returns
-    -------
-    zone
-        Paint listed as corridor means corridor; a mark of an opening is in the opening; other known
-        paint in a corridor means the matrix; all else goes by position.
-    """
+    """Zone that the tally counts each mark in."""
     zone = np.where((located == "corridor") & (painted == "not_corridor"), "matrix", located)
     zone = np.where(in_opening & (located != "exclusion"), "opening", zone)
     return np.where(painted == "corridor", "corridor", zone)
@@ -239,20 +206,6 @@ def nearest_line(points: GeometryArray, *, lines: GeometryArray) -> IntArray:
 def stray_share(width_m: npt.ArrayLike, *, sigma_m: npt.ArrayLike) -> FloatArray:
     """
     Share of the true corridor trees that plot outside a straight strip.
-
-    Parameters
-    ----------
-    width_m
-        Width of the strip, > 0 [m].
-    sigma_m
-        Standard error of a position across the strip [m].
-
-    Returns
-    -------
-    share
-        From 0 to 1. Trees spread evenly over the width w, with a normal error of standard deviation
-        s, a = w/s: 1 - [2 (a Phi(a) + phi(a) - phi(0)) - a]/a, our own integration of the normal
-        distribution.
 
     Examples
     --------

@@ -285,24 +285,7 @@ class VolumeSettings(Part):
     form_class: float = Field(78.0, gt=50, lt=100)
 
     def named(self, product: str) -> ProductSettings:
-        """
-        Settings of a product by its name, without regard to case and spaces.
-
-        Parameters
-        ----------
-        product
-            Name in small letters, as compared.
-
-        Returns
-        -------
-        settings
-            Of that product.
-
-        Raises
-        ------
-        KeyError
-            If the project file has no such product.
-        """
+        """Settings of a product by its name, without regard to case and spaces."""
         keys = {" ".join(name.casefold().split()): name for name in self.products}
         return self.products[keys[product]]
 

@@ -30,21 +30,6 @@ def stated_error_m(text: str) -> float:
     """
     Horizontal root mean square error behind a statement.
 
-    Parameters
-    ----------
-    text
-        A length, with the name of its measure behind it where it is not the root mean square.
-
-    Returns
-    -------
-    error
-        In metres.
-
-    Raises
-    ------
-    UnitError
-        If there is no length.
-
     Examples
     --------
     >>> stated_error_m("4 m"), round(stated_error_m("6.9233 m 95 %"), 3)
@@ -59,16 +44,6 @@ def stated_error_m(text: str) -> float:
 def error_per_radius(measure: str) -> float:
     """
     Root mean square error over the stated radius.
-
-    Parameters
-    ----------
-    measure
-        A key of `SHARE_HELD`.
-
-    Returns
-    -------
-    factor
-        1 for the error itself.
 
     Examples
     --------

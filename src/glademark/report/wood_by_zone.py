@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from glademark.forestry.size_classes import NO_DIAMETER
+from glademark.measure.standing import BASAL
 from glademark.measure.tally import NOT_STATED
 from glademark.report.quantities import (
     AT_LEAST,
@@ -112,10 +113,13 @@ def left_out(volume: VolumeFigures) -> Iterator[str]:
 
 
 def no_allowance(layout: Layout) -> list[str]:
-    """Products that are cut and have no row in the allowance, though other quantities have one."""
+    """Basal area and products cut that have no row in the allowance, where there is any stock."""
+    cruised = not layout.cruise_plots.empty
+    if layout.allowance.empty and not cruised:
+        return []
     known = {*layout.allowance["quantity"], NOT_STATED}
-    products = () if layout.allowance.empty else layout.figures.volume.by_product
-    return [name for name in products if name not in known]
+    basal_area = ["basal area"] if cruised and BASAL not in known else []
+    return basal_area + [name for name in layout.figures.volume.by_product if name not in known]
 
 
 def _reasons(product: ProductFigures) -> str:

@@ -89,17 +89,7 @@ class LakeStates:
         """
         Volume of a part of each tree, ft3 or board feet.
 
-        Parameters
-        ----------
-        trees
-            Trees with DBH and species, and what the part needs.
-        part
-            One of `parts`.
-
-        Returns
-        -------
-        volume
-            0 for a stem that is thinner than the top; NaN for a species without an equation.
+        0 for a stem that is thinner than the top; NaN for a species without an equation.
         """
         dbh_in = trees.column("dbh_cm") / INCH_CM
         row = coefficients_for(_TABLE, trees.codes)
@@ -119,21 +109,7 @@ class LakeStates:
     def height_to_top_ft(
         self, trees: Trees, top_in: float | NDArray[np.float64]
     ) -> NDArray[np.float64]:
-        """
-        Height to a top diameter outside bark [ft].
-
-        Parameters
-        ----------
-        trees
-            Trees with DBH, species, site index and stand basal area.
-        top_in
-            Diameter outside bark [in].
-
-        Returns
-        -------
-        height
-            Breast height for a stem that is thinner than the top.
-        """
+        """Height to a top diameter outside bark [ft]."""
         dbh_in = trees.column("dbh_cm") / INCH_CM
         site_ft = trees.column("site_index_m") / FOOT_M
         basal_area = trees.column("basal_area_m2_ha") / _FT2_AC

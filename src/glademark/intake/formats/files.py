@@ -101,28 +101,7 @@ class Snapshots:
         self._number = count(1)
 
     def take(self, key: str, path: Path, *, folder: Path) -> FieldFile:
-        """
-        Copy of one file, told by its first bytes and hashed.
-
-        Parameters
-        ----------
-        key
-            Key in the project file's ``[inputs]``.
-        path
-            As the project file says it.
-        folder
-            Where relative paths start.
-
-        Returns
-        -------
-        file
-            Ready to be read.
-
-        Raises
-        ------
-        FileError
-            If it is no local file that can be read, is empty, too large or of no known format.
-        """
+        """Copy of one file, told by its first bytes and hashed."""
         name = _name(path, folder)
         if parts := _partitions(folder / path):
             return _partitioned(key, folder / path, name, parts)

@@ -64,14 +64,7 @@ class Wood:
 
     @property
     def trees(self) -> FloatArray:
-        """
-        Trees of each cut mark.
-
-        Returns
-        -------
-        trees
-            Shape (n,).
-        """
+        """Trees of each cut mark."""
         return np.asarray(self.amounts[:, TREES])
 
 
@@ -79,19 +72,7 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArra
     """
     Wood of the marks that are cut.
 
-    Parameters
-    ----------
-    marks
-        `is_cut`, `count`, `basal_area_m2`, on the index that `parts` speaks of.
-    parts
-        As from `glademark.measure.volume.volumes`.
-    solid_m3
-        Volume of each mark, NaN where it is not known.
-
-    Returns
-    -------
-    wood
-        In the order of the marks.
+    `solid_m3`: volume of each mark, NaN where it is not known.
     """
     row = np.flatnonzero(marks["is_cut"].to_numpy(dtype=bool))
     cut = pd.Series(np.arange(len(row)), index=marks.index[row])
@@ -127,18 +108,8 @@ def wood_columns(
     """
     Sums of wood as the columns of a layer.
 
-    Parameters
-    ----------
-    sums
-        Sums of `Wood.amounts`.
-    products
-        As in `Wood`.
-
-    Returns
-    -------
-    columns
-        `trees`, `volume_m3` (NaN where it is not known of every tree), `volume` (text by product)
-        and `trees_without` a volume.
+    `trees`, `volume_m3` (NaN where it is not known of every tree), `volume` (text by product) and
+    `trees_without` a volume.
     """
     words = np.full(len(sums), "", dtype=object)
     for place, (product, unit) in enumerate(products, start=len(FIXED)):
@@ -166,15 +137,7 @@ def solid_m3(sums: FloatArray) -> float | None:
     """
     Solid volume of a sum of wood.
 
-    Parameters
-    ----------
-    sums
-        One row of sums of `Wood.amounts`.
-
-    Returns
-    -------
-    volume
-        In m3; None where it is not known of every tree, or there is none.
+    In m3; None where it is not known of every tree, or there is none.
     """
     return float(sums[SOLID_M3]) if sums[TREES] > 0 and _is_none(sums[NO_SOLID]) else None
 
@@ -199,19 +162,7 @@ class Extraction:
     landings: npt.NDArray[np.object_]
 
     def landing_names(self, number: npt.NDArray[np.intp]) -> npt.NDArray[np.object_]:
-        """
-        Names of landings by their number.
-
-        Parameters
-        ----------
-        number
-            As in `Network`; negative for none.
-
-        Returns
-        -------
-        names
-            Empty text for none.
-        """
+        """Names of landings by their number."""
         names = np.array([*self.landings, ""], dtype=object)
         return np.asarray(names[np.where(number < 0, len(self.landings), number)], dtype=object)
 
@@ -226,22 +177,7 @@ def extraction_network(
     """
     Corridors as a network to the landings.
 
-    Parameters
-    ----------
-    lines
-        LineString or MultiLineString rows `corridor`, `width_m`, whole, not cut at the stand;
-        projected CRS in metres.
-    landings
-        Polygon rows `name`.
-    stand
-        Polygon.
-    snap_m
-        Snapping distance [m].
-
-    Returns
-    -------
-    extraction
-        None without landings or without a corridor outside of them.
+    None without landings or without a corridor outside of them.
     """
     if landings.empty or lines.empty:
         return None
@@ -266,38 +202,14 @@ def mark_columns(
     """
     Columns of marks that tell where their wood goes.
 
-    Parameters
-    ----------
-    extraction
-        Network.
-    entry
-        Of every mark.
-
-    Returns
-    -------
-    columns
-        `landing`, `extraction_m` (NaN where no landing is reached).
+    `landing`, `extraction_m` (NaN where no landing is reached).
     """
     way = np.where(np.isfinite(entry.distance_m), entry.distance_m, np.nan)
     return {"landing": extraction.landing_names(entry.landing), "extraction_m": way}
 
 
 def part_of(entry: Entry, row: npt.NDArray[np.intp]) -> Entry:
-    """
-    Some of the points on the network.
-
-    Parameters
-    ----------
-    entry
-        Of many points.
-    row
-        Positions of those wanted.
-
-    Returns
-    -------
-    entry
-        Of those.
-    """
+    """Some of the points on the network."""
     return Entry(
         edge=entry.edge[row],
         at_m=entry.at_m[row],
@@ -313,21 +225,7 @@ def extraction_layer(
     """
     Every stretch of the network with the wood that passes over it.
 
-    Parameters
-    ----------
-    extraction
-        Network.
-    stretches
-        As from `glademark.measure.terrain.network.wood_over`.
-    wood
-        Of the cut marks.
-    payload_m3
-        Solid wood of one load, or None.
-
-    Returns
-    -------
-    layer
-        Columns of `contracts.layers.EXTRACTION`, nearest to a landing first; no CRS.
+    `payload_m3`: solid wood of one load, or None.
     """
     columns = wood_columns(stretches.wood, wood.products)
     reached = np.isfinite(stretches.distance_m)
@@ -353,15 +251,7 @@ def corridor_columns(layer: gpd.GeoDataFrame) -> pd.DataFrame:
     """
     Landing and farthest way of every corridor.
 
-    Parameters
-    ----------
-    layer
-        As from `extraction_layer`.
-
-    Returns
-    -------
-    columns
-        `landing`, `extraction_m` by corridor; empty and NaN where no landing is reached.
+    `landing`, `extraction_m` by corridor; empty and NaN where no landing is reached.
     """
     groups = layer.groupby("corridor")
     return pd.DataFrame(
@@ -370,19 +260,7 @@ def corridor_columns(layer: gpd.GeoDataFrame) -> pd.DataFrame:
 
 
 def unreached_corridors(layer: gpd.GeoDataFrame) -> tuple[str, ...]:
-    """
-    Corridors with a stretch from which no landing can be reached.
-
-    Parameters
-    ----------
-    layer
-        As from `extraction_layer`.
-
-    Returns
-    -------
-    names
-        Sorted.
-    """
+    """Corridors with a stretch from which no landing can be reached."""
     return tuple(sorted(set(layer.loc[layer["distance_m"].isna(), "corridor"])))
 
 
@@ -393,28 +271,7 @@ def extraction_figures(
     wood: Wood,
     machine: MachineSettings,
 ) -> ExtractionFigures:
-    """
-    Totals of the extraction.
-
-    Parameters
-    ----------
-    extraction
-        Network.
-    layer
-        As from `extraction_layer`.
-    entry
-        Of the cut marks.
-    wood
-        Of the cut marks.
-    machine
-        Payload.
-
-    Returns
-    -------
-    figures
-        Means are weighted by solid volume where that is known of every tree, else by basal area
-        where every tree has a diameter, else by trees.
-    """
+    """Totals of the extraction."""
     reached = np.isfinite(entry.distance_m)
     sums = [wood.amounts[side].sum(axis=0) for side in (reached, ~reached)]
     name, column = next(
@@ -450,40 +307,10 @@ def extraction_figures(
 
 
 def stretches_of(extraction: Extraction, entry: Entry, wood: Wood) -> Stretches:
-    """
-    Stretches of the network with the wood that passes over them.
-
-    Parameters
-    ----------
-    extraction
-        Network.
-    entry
-        Of the cut marks.
-    wood
-        Of the cut marks.
-
-    Returns
-    -------
-    stretches
-        Amounts as in `Wood`.
-    """
+    """Stretches of the network with the wood that passes over them."""
     return wood_over(extraction.network, entry, wood.amounts)
 
 
 def entries(extraction: Extraction, points: GeometryArray) -> Entry:
-    """
-    Where points come onto the network.
-
-    Parameters
-    ----------
-    extraction
-        Network.
-    points
-        Points in its CRS.
-
-    Returns
-    -------
-    entry
-        Of every point.
-    """
+    """Where points come onto the network."""
     return enter(extraction.network, points)

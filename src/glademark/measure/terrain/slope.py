@@ -44,31 +44,12 @@ class Gradient:
 
     @property
     def slope(self) -> FloatArray:
-        """
-        Slope of every cell.
-
-        Returns
-        -------
-        slope
-            Rise over run in the steepest direction, >= 0; shape (rows, columns).
-        """
+        """Slope of every cell."""
         return np.asarray(np.hypot(self.east, self.north))
 
 
 def gradient(elevation: Elevation) -> Gradient:
-    """
-    Rise of the ground per metre by Horn's method.
-
-    Parameters
-    ----------
-    elevation
-        Heights on a grid; its cells may have two different sides.
-
-    Returns
-    -------
-    gradient
-        Towards east and north, of the shape of the grid.
-    """
+    """Rise of the ground per metre by Horn's method."""
     height = elevation.heights_m
     east, north = np.full(height.shape, np.nan), np.full(height.shape, np.nan)
     if min(height.shape) > 2:  # noqa: PLR2004 - a cell with neighbours on all sides
@@ -93,22 +74,10 @@ def slope_within(
     """
     Slope of the cells inside each polygon.
 
-    Parameters
-    ----------
-    polygons
-        Polygons or MultiPolygons in the CRS of the grid; shape (n,).
-    elevation
-        The grid.
-    rise
-        As from `gradient`.
-
-    Returns
-    -------
-    slopes
-        `SLOPE_COLUMNS`, one row a polygon: mean, 90th percentile and largest slope in per cent of
-        the cells whose middle lies inside (of the cell under its middle where none does), and the
-        sector of the compass that most of the cells steeper than `FLAT` face. NaN and "" where no
-        cell has a slope. One loop over polygons, because each has its own window of the grid.
+    `SLOPE_COLUMNS`, one row a polygon: mean, 90th percentile and largest slope in per cent of the
+    cells whose middle lies inside (of the cell under its middle where none does), and the sector of
+    the compass that most of the cells steeper than `FLAT` face. NaN and "" where no cell has a
+    slope. One loop over polygons, because each has its own window of the grid.
     """
     rows = [_slopes(*cells_within(polygon, elevation, rise)) for polygon in polygons]
     return pd.DataFrame(rows, columns=list(SLOPE_COLUMNS))
@@ -120,20 +89,8 @@ def cells_within(
     """
     Gradient and height of the cells inside a polygon.
 
-    Parameters
-    ----------
-    polygon
-        Polygon or MultiPolygon in the CRS of the grid.
-    elevation
-        The grid.
-    rise
-        As from `gradient`.
-
-    Returns
-    -------
-    east, north, height
-        One value a cell whose middle lies inside, NaN where unknown; of the cell under a point of
-        the polygon where no middle does.
+    One value a cell whose middle lies inside, NaN where unknown; of the cell under a point of the
+    polygon where no middle does.
     """
     place = _window(polygon, elevation)
     if place is None:
@@ -213,16 +170,6 @@ def _slopes(
 def main_aspect(east: FloatArray, north: FloatArray) -> str:
     """
     Sector of the compass that most cells face.
-
-    Parameters
-    ----------
-    east, north
-        Rise per metre of the cells that are not flat.
-
-    Returns
-    -------
-    aspect
-        One of `WINDS`; "flat" without any cell.
 
     Examples
     --------

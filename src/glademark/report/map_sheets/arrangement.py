@@ -58,37 +58,14 @@ class Arrangement:
 
     @property
     def room(self) -> tuple[float, float]:
-        """
-        Width and height of the map that its ground may take [points].
-
-        Returns
-        -------
-        room
-            The frame less its edges.
-        """
+        """Width and height of the map that its ground may take [points]."""
         return self.map_box.width - 2 * EDGE_PT, self.map_box.height - 2 * EDGE_PT
 
 
 def arrangements(
     content: MapContent, entries: Sequence[Entry], *, facts_pt: float
 ) -> Iterator[Arrangement]:
-    """
-    Ways to divide a map sheet.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    entries
-        Lines of the legend.
-    facts_pt
-        Height of the facts above the legend.
-
-    Returns
-    -------
-    arrangements
-        Those in which everything has its room.
-    """
+    """Ways to divide a map sheet."""
     paper = content.delivery.project.deliver.paper
     for landscape in (True, False):
         size = paper_size(paper, content.units, landscape=landscape)
@@ -111,23 +88,7 @@ def _arranged(size: tuple[float, float], outer: Box, panel: Box, *, beside: bool
 
 
 def best_arrangement(found: Sequence[Arrangement], content: MapContent) -> tuple[Arrangement, int]:
-    """
-    The arrangement in which a stand is largest, and its scale.
-
-    Parameters
-    ----------
-    found
-        Arrangements to choose from.
-    content
-        What the maps show.
-
-    Returns
-    -------
-    arrangement
-        Of equal ones, the one that leaves the least white, a panel beside the map first.
-    denominator
-        Of the scale: the one asked for where the stand fits, else the largest round one.
-    """
+    """The arrangement in which a stand is largest, and its scale."""
     west, south, east, north = content.extent
     ground = (east - west, north - south)
     finest = OVERVIEW_FINEST[content.units]
@@ -154,21 +115,7 @@ def _stretch(arrangement: Arrangement, ground_m: tuple[float, float]) -> float:
 
 
 def fitting_scale_exact(ground_m: tuple[float, float], room_pt: tuple[float, float]) -> float:
-    """
-    Least denominator at which some ground fits on some paper, round or not.
-
-    Parameters
-    ----------
-    ground_m
-        Width and height of the ground [m].
-    room_pt
-        Width and height of the paper [points].
-
-    Returns
-    -------
-    denominator
-        Of the scale.
-    """
+    """Least denominator at which some ground fits on some paper, round or not."""
     from glademark.report.map_sheets.drawing.paper import POINT_M  # noqa: PLC0415 - only here
 
     return max(ground / POINT_M / room for ground, room in zip(ground_m, room_pt, strict=True))

@@ -266,14 +266,10 @@ def _shares(delivery: Delivery) -> list[Row]:
         if pd.notna(row["allowable_share"]):
             words += f"; at most {show_share(row['allowable_share'])} allowed"
         rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
-    if rows:
-        rows += [
-            (
-                f"Share of the standing {name} removed",
-                "not computed: standing stock not known",
-            )
-            for name in no_allowance(delivery.layout)
-        ]
+    rows += [
+        (f"Share of the standing {name} removed", "not computed: standing stock not known")
+        for name in no_allowance(delivery.layout)
+    ]
     unknown = "not known: no standing stock was given or estimated"
     return rows or [("Share of the standing stock removed", unknown)]
 

@@ -37,24 +37,7 @@ _SAME_M2 = 0.005  # areas nearer than this are one
 def feature_cards(
     delivery: Delivery, limits: Sequence[LimitRow], plane: Plane
 ) -> dict[str, dict[str, Any]]:
-    """
-    Title, lines, limits and bounds of every area and point on the map, by its key.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    limits
-        As `report.review_page.limits.limit_rows` gives them.
-    plane
-        Where the page's zero lies.
-
-    Returns
-    -------
-    cards
-        In the types of JSON: ``title``, ``lines`` (label and text), ``limits`` (verdict, its words
-        and text), ``box``.
-    """
+    """Title, lines, limits and bounds of every area and point on the map, by its key."""
     units = delivery.project.heading.units
     cards: dict[str, dict[str, Any]] = {}
     for layer in (*AREA_LAYERS, *POINT_LAYERS):
@@ -74,22 +57,7 @@ def feature_cards(
 
 
 def tree_columns(trees: gpd.GeoDataFrame, units: Units) -> list[dict[str, Any]]:
-    """
-    What is said of each tree, column by column.
-
-    Parameters
-    ----------
-    trees
-        Columns of `contracts.layers.MARKS`.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    columns
-        In the types of JSON: ``label``, the different ``texts``, and for each tree the place ``at``
-        which its text stands. A column without any text is left out.
-    """
+    """What is said of each tree, column by column."""
     columns = [(label, words(trees, units)) for label, words in _TREE_LINES]
     return [_compact(label, texts) for label, texts in columns if texts.ne("").any()]
 
@@ -98,17 +66,7 @@ def basal_area(area_m2: object, units: Units) -> str:
     """
     A basal area in square feet or square metres.
 
-    Parameters
-    ----------
-    area_m2
-        A number; None and NaN stand for none.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    text
-        With its unit; empty where there is no number.
+    `area_m2`: A number; None and NaN stand for none. With its unit; empty where there is no number.
 
     Examples
     --------
@@ -124,19 +82,7 @@ def quantity(value: object, unit: str, units: Units) -> str:
     """
     A quantity with its unit, or nothing.
 
-    Parameters
-    ----------
-    value
-        A number; None and NaN stand for none.
-    unit
-        As for `report.quantities.show`.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    text
-        Empty where there is no number.
+    `value`: A number; None and NaN stand for none.
 
     Examples
     --------
@@ -151,15 +97,7 @@ def whole(value: object) -> str:
     """
     A count, or nothing.
 
-    Parameters
-    ----------
-    value
-        A number; None and missing stand for none.
-
-    Returns
-    -------
-    text
-        With thousands separated.
+    `value`: A number; None and missing stand for none.
 
     Examples
     --------

@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.contracts.layers import Units
+from glademark.contracts.layout import Layout
 from glademark.measure.standing import BASAL, SOLID
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
@@ -32,22 +33,10 @@ _ZONES = ("corridor", "opening", "matrix")
 
 
 def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
-    """
-    Standing stock, allowable removal, marked by zone and remaining, quantity by quantity.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    lines
-        A table and what stays; nothing where the standing stock is not known.
-    """
+    """Standing stock, allowable removal, marked by zone and remaining, quantity by quantity."""
     layout, units = delivery.layout, delivery.project.heading.units
     if layout.allowance.empty:
-        return []
+        return [Text(line) for line in _not_computed(layout)]
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     table.add_column("", no_wrap=True)
     rows = layout.allowance.to_dict("records")
@@ -56,6 +45,13 @@ def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
     for title, column in _columns(layout.allowance):
         table.add_row(title, *(_cell(row, column, units) for row in rows))
     return [Fitted(table), *map(Text, _after(delivery, units))]
+
+
+def _not_computed(layout: Layout) -> list[str]:
+    """What there is no standing stock of, where there is one of anything or a cruise."""
+    unknown = no_allowance(layout)
+    named = shown_text(", ".join(unknown))
+    return [f"Standing stock of {named}: not computed"] if unknown else []
 
 
 def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
@@ -161,7 +157,6 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
         lines.append(f"Stays: {most} basal area{between}")
         lines += _mean_diameter(left, units)
     lines += _rest(layout.allowance, units)
-    if unknown := no_allowance(layout):
-        lines.append(f"Standing stock of {shown_text(', '.join(unknown))}: not computed")
+    lines += _not_computed(layout)
     lines.append("Standing stock taken as even per hectare over the operable area")
     return lines

@@ -164,17 +164,7 @@ def cut_width(dbh_cm: np.ndarray, *, enlarged: float = 1.0) -> np.ndarray:
     """
     Width of the symbols of cut trees [points].
 
-    Parameters
-    ----------
-    dbh_cm
-        Diameters; NaN where not known.
-    enlarged
-        Against the overview.
-
-    Returns
-    -------
-    widths
-        Rising with the diameter; small where it is not known.
+    `dbh_cm`: diameters; NaN where not known. Rising with the diameter; small where it is not known.
     """
     known = np.clip(_LEAST_PT + _PT_PER_CM * dbh_cm, 1.2, _MOST_PT)
     return np.asarray(np.where(np.isnan(dbh_cm), _UNKNOWN_PT, known) * enlarged)
@@ -182,19 +172,7 @@ def cut_width(dbh_cm: np.ndarray, *, enlarged: float = 1.0) -> np.ndarray:
 
 @cache
 def shape_outline(name: str) -> Outline:
-    """
-    Outline of a symbol, 1 wide, around its middle.
-
-    Parameters
-    ----------
-    name
-        Of the shape.
-
-    Returns
-    -------
-    outline
-        Closed.
-    """
+    """Outline of a symbol, 1 wide, around its middle."""
     if name == "circle":
         return circle(0.5)
     if name == "star":
@@ -237,24 +215,7 @@ def draw_trees(
     level: float,
     clip: Box | None = None,
 ) -> None:
-    """
-    Draw one kind of tree.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    name
-        Key in `TREES`.
-    places
-        On the sheet; shape (n, 2).
-    widths
-        Of each symbol [points].
-    level
-        Higher ones lie over lower ones.
-    clip
-        Box outside which nothing is drawn.
-    """
+    """Draw one kind of tree."""
     symbol = TREES[name]
     page.symbols(shape_outline(symbol.shape), places, widths, symbol.style, level=level, clip=clip)
     if symbol.mark:
