@@ -16,7 +16,7 @@ from glademark.advise.spared_holes import Spared, spared_holes
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
-from glademark.measure.layout import canopy_of, measure_layout
+from glademark.measure.layout import canopy_of, measure_layout, with_crown_radius
 from glademark.measure.openings import opening_numbers
 
 By = Literal["trees", "volume"]
@@ -51,6 +51,7 @@ def advise(
         With the layout measured and judged again as the advice would have it.
     """
     checks = judge(case, asked)
+    case = replace(case, project=with_crown_radius(case.project, case.layout))
     ground = _ground(case, earlier)
     needs, unmended = _needs(ground, checks)
     plan = _plan(ground, needs, keeps_of(ground, checks), _costs(ground, by))
@@ -111,8 +112,9 @@ def _ground(case: Case, earlier: Mapping[int, int]) -> Ground:
         found.openings.assign(opening=number),
         members=found.opening_of,
         discs=canopy.discs,
+        spots=canopy.marks.geometry.to_numpy(),
         may_stay=may_stay,
-        leave_crowns=canopy.leave_crowns[0],
+        rule=canopy.rule,
         link_distance_m=case.project.openings.link_distance_m,
     )
     return Ground(case=case, canopy=canopy, parts=parts, holes=holes, may_stay=may_stay)

@@ -353,7 +353,9 @@ def keeps_of(ground: Ground, checks: pd.DataFrame) -> Keeps:
         if least_m2 > 0 and not opening.is_outline:
             mine.append(LeastArea(holes=ground.holes, place=place, least_m2=least_m2))
             most = opening.hole.area - least_m2
-            areas[place] = lost_area(_crowns_only(ground, place), most=most + _LOOSE_M2)
+            rule = ground.holes.rule
+            if rule.deducted and rule.edge != "boles":  # else a face may outlast one of its trees
+                areas[place] = lost_area(_crowns_only(ground, place), most=most + _LOOSE_M2)
         if opening.basis == "crowns" and (apart_m > 0 or least_m2 > 0):
             mine.append(_one_piece(ground, place, apart_m, least_m2))
         by_opening[place] = mine
@@ -367,7 +369,7 @@ _LOOSE_M2 = 1e-6
 def _crowns_only(ground: Ground, place: int) -> Faces:
     """Faces under crowns: they are lost for certain once one of their trees is spared."""
     faces = ground.faces(place)
-    if not ground.holes.link_distance_m:
+    if not ground.holes.reach_m([place], frozenset()):
         return faces
     members = ground.holes.discs[list(ground.holes.openings[place].members)]
     inside = shapely.point_on_surface(faces.geometry)

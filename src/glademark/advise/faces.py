@@ -1,8 +1,9 @@
 """
 An opening cut into faces: ground that lies under the same crowns, and is lost or kept as a whole.
 
-A face is lost to the opening as soon as one tree whose crown covers it stands again. That makes the
-area lost an exact sum over faces, which an integer program can bound.
+A face is lost to the opening as soon as one tree whose crown covers it stands again, where the
+crowns of leave trees are deducted. Where they are counted it takes all of those trees, and the sum
+over faces is a most that the integer program starts from and measuring brings down.
 """
 
 from dataclasses import dataclass
@@ -102,12 +103,12 @@ def faces_of(holes: SparedHoles, place: int) -> Faces:
     """
     opening = holes.openings[place]
     trees = np.array(sorted(opening.nearby), dtype=np.intp)
-    crowns = holes.discs[trees]
+    crowns = holes.cores[trees]
     fill: BaseGeometry = shapely.MultiPolygon()
-    reach = crowns
-    if holes.link_distance_m > 0 and len(trees):
-        fill = shapely.difference(opening.hole, shapely.union_all(holes.discs[[*opening.members]]))
-        reach = _where_gaps_open(holes, trees, crowns, set(opening.members))
+    reach, far = crowns, holes.reach_m([place], frozenset())
+    if far > 0 and len(trees):
+        fill = shapely.difference(opening.hole, shapely.union_all(holes.cores[[*opening.members]]))
+        reach = _where_gaps_open(trees, crowns, set(opening.members), far)
     polygons = np.concatenate(
         [
             _pieces(shapely.difference(opening.hole, fill), crowns),
@@ -123,10 +124,10 @@ def faces_of(holes: SparedHoles, place: int) -> Faces:
 
 
 def _where_gaps_open(
-    holes: SparedHoles, trees: npt.NDArray[np.intp], crowns: GeometryArray, members: set[int]
+    trees: npt.NDArray[np.intp], crowns: GeometryArray, members: set[int], far: float
 ) -> GeometryArray:
-    """Ground where sparing a tree may open a closed gap again: within the link distance of it."""
-    width = np.array([tree in members for tree in trees.tolist()]) * holes.link_distance_m * _WIDER
+    """Ground where sparing a tree may open a closed gap again."""
+    width = np.array([tree in members for tree in trees.tolist()]) * far * _WIDER
     around: GeometryArray = shapely.buffer(crowns, width, quad_segs=QUAD_SEGS)
     return around
 

@@ -182,15 +182,14 @@ def _losses(holes: SparedHoles, place: int, spared: Spared) -> Mapping[int, floa
     if not len(others):
         return {}
     left = holes.hole(place, spared)
-    crowns = holes.discs[others]
+    crowns = holes.cores[others]
     loss = shapely.area(shapely.intersection(left, crowns))
-    if holes.link_distance_m > 0:
+    reach = holes.reach_m([place], spared)
+    if reach > 0:
         cut = [tree for tree in opening.members if tree not in spared]
-        fill = shapely.difference(left, shapely.union_all(holes.discs[cut]))
+        fill = shapely.difference(left, shapely.union_all(holes.cores[cut]))
         member = np.isin(others, opening.members)
-        around = shapely.buffer(
-            crowns, np.where(member, holes.link_distance_m * _WIDER, 0.0), quad_segs=QUAD_SEGS
-        )
+        around = shapely.buffer(crowns, np.where(member, reach * _WIDER, 0.0), quad_segs=QUAD_SEGS)
         beside = shapely.difference(shapely.intersection(fill, around), crowns)
         loss = loss + shapely.area(beside)
     return dict(zip(others.tolist(), loss.tolist(), strict=True))
@@ -361,9 +360,9 @@ class CombinedArea:
         parting: Spared | None,
     ) -> dict[int, float]:
         """Most that each tree can do: all of it where it may part the hole."""
-        around = self.holes.discs[others]
-        if self.holes.link_distance_m > 0:
-            reach = self.holes.link_distance_m * _WIDER
+        around = self.holes.cores[others]
+        reach = self.holes.reach_m(places, spared) * _WIDER
+        if reach > 0:
             around = shapely.buffer(around, reach, quad_segs=QUAD_SEGS)
         gain = shapely.area(shapely.intersection(whole, around))
         if parting is None:
@@ -377,13 +376,13 @@ class CombinedArea:
         self, trees: IntArray, places: Sequence[int], spared: Spared, missing: float | None
     ) -> FloatArray:
         """Most strip that each tree can take away; all that is missing where it may part holes."""
-        crowns = self.holes.discs[trees]
+        crowns = self.holes.cores[trees]
         ground = self.corridors.strips.geometry.to_numpy()
         width = self.corridors.strips["width_m"].to_numpy(dtype=float)
         left = np.array([self.holes.hole(i, spared) for i in places], dtype=object)
         opened = shapely.union_all(left)
         met = np.flatnonzero(shapely.intersects(ground, opened))
-        reach = self.holes.link_distance_m * _WIDER + TOUCH_M
+        reach = self.holes.reach_m(places, spared) * _WIDER + TOUCH_M
         loss = np.zeros(len(trees))
         for strip, wide in zip(ground[met], width[met], strict=True):
             beside = shapely.intersection(strip, shapely.buffer(opened, wide * _WIDER))
@@ -396,14 +395,15 @@ class CombinedArea:
         if missing is None:
             return loss
         widest = float(width[met].max()) if len(met) else 0.0
-        return np.where(self._may_part(crowns, left, widest), missing, loss)
+        return np.where(_may_part(crowns, left, widest, reach), missing, loss)
 
-    def _may_part(self, crowns: GeometryArray, left: GeometryArray, widest: float) -> BoolArray:
-        """Trees so near to where two of the holes come close that sparing them may part the two."""
-        near = np.zeros(len(crowns), dtype=bool)
-        reach = (2 * widest + self.holes.link_distance_m) * _WIDER + TOUCH_M
-        for i, j in permutations(range(len(left)), 2):
-            if shapely.dwithin(left[i], left[j], reach):
-                close = shapely.intersection(left[i], shapely.buffer(left[j], reach))
-                near |= shapely.distance(crowns, close) <= self.holes.link_distance_m + TOUCH_M
-        return near
+
+def _may_part(crowns: GeometryArray, left: GeometryArray, widest: float, far: float) -> BoolArray:
+    """Trees so near to where two of the holes come close that sparing them may part the two."""
+    near = np.zeros(len(crowns), dtype=bool)
+    reach = 2 * widest * _WIDER + far
+    for i, j in permutations(range(len(left)), 2):
+        if shapely.dwithin(left[i], left[j], reach):
+            close = shapely.intersection(left[i], shapely.buffer(left[j], reach))
+            near |= shapely.distance(crowns, close) <= far
+    return near

@@ -35,9 +35,10 @@ def lay_out_survey(
 
     `earlier` is the opening number that an earlier output gave a mark, by the mark's index.
     """
-    layout = measure_layout(survey, project, earlier=earlier).of(0)
+    measured = measure_layout(survey, project, earlier=earlier)
+    layout = measured.of(0)
     log.info("measured %d openings", layout.figures.openings.count)
-    return _judged(layout, survey, project, asked, second=_confirmed(survey, project))
+    return _judged(layout, survey, project, asked, second=_confirmed(survey, project, measured))
 
 
 def lay_out_many(
@@ -52,7 +53,7 @@ def lay_out_many(
         return deliveries
     try:
         layout = measure_layout(survey, project, earlier=MappingProxyType({}))
-        second = _confirmed(survey, project)
+        second = _confirmed(survey, project, layout)
     except InputError as error:
         return {**deliveries, **dict.fromkeys(names, error)}
     log.info("measured %d stands", len(layout.by_stand))
@@ -71,12 +72,12 @@ def lay_out_many(
     return deliveries
 
 
-def _confirmed(survey: Survey, project: Project) -> Layout | None:
+def _confirmed(survey: Survey, project: Project, layout: Layout) -> Layout | None:
     """The layout if every unconfirmed tree were cut; None where there is none."""
     confirmed = all_confirmed(survey)
     if confirmed is None:
         return None
-    return measure_layout(confirmed, project, earlier=MappingProxyType({}))
+    return measure_layout(confirmed, project, earlier=MappingProxyType({}), like=layout)
 
 
 def _judged(

@@ -126,11 +126,7 @@ def _around(
     That is the widened union less its sectors (the slices from a middle to an arc of the outline)
     and less the standing crowns that touch two discs, whose middles are the corners of the outline.
     """
-    centre = shapely.get_coordinates(discs).reshape(len(discs), DISC_VERTICES + 1, 2)
-    start = centre[:, 0]
-    centre = centre[:, :-1].mean(axis=1)
-    radius = np.sqrt(shapely.area(discs) / np.pi) + r
-    towards = np.arctan2(*(start - centre).T[::-1])
+    centre, radius, towards = _circles(discs, r)
     wider = union_by(_discs(centre, radius, towards), place, count)
     arc, low, high = bare_arcs(centre, radius, stand=place)
     corner = centre[arc] + radius[arc, None] * np.column_stack([np.cos(low), np.sin(low)])
@@ -147,6 +143,19 @@ def _around(
     filled = np.full(count, shapely.MultiPolygon(), dtype=object)
     filled[~alone] = without(wider[~alone], cutters[~alone])
     return wider, filled
+
+
+def _circles(discs: GeometryArray, r: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Middles, radii widened by r, and bearings of crown discs."""
+    rim = shapely.get_coordinates(discs).reshape(len(discs), DISC_VERTICES + 1, 2)
+    centre = rim[:, :-1].mean(axis=1)
+    towards = np.arctan2(*(rim[:, 0] - centre).T[::-1])
+    return centre, np.sqrt(shapely.area(discs) / np.pi) + r, towards
+
+
+def wider_discs(discs: GeometryArray, r: float) -> GeometryArray:
+    """Crown discs with a radius larger by r [m]."""
+    return _discs(*_circles(discs, np.full(len(discs), r)))
 
 
 def _discs(centre: FloatArray, radius: FloatArray, bearing: FloatArray) -> GeometryArray:
@@ -229,8 +238,3 @@ def outer_rings(polygons: GeometryArray) -> GeometryArray:
     for place, pieces in shells.items():
         found[int(str(place))] = pieces[0] if len(pieces) == 1 else shapely.union_all(pieces)
     return found
-
-
-def net_of_crowns(outline: GeometryArray, crowns: GeometryArray) -> GeometryArray:
-    """Outlines less the crowns of leave trees."""
-    return without(outline, crowns)
