@@ -111,8 +111,7 @@ def _ground(case: Case, earlier: Mapping[int, int]) -> Ground:
     holes = spared_holes(
         found.openings.assign(opening=number),
         members=found.opening_of,
-        discs=canopy.discs,
-        spots=canopy.marks.geometry.to_numpy(),
+        crowns=(canopy.marks.geometry.to_numpy(), canopy.discs),
         may_stay=may_stay,
         rule=canopy.rule,
         link_distance_m=case.project.openings.link_distance_m,

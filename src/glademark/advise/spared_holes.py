@@ -216,8 +216,7 @@ def spared_holes(
     holes: gpd.GeoDataFrame,
     *,
     members: pd.Series,
-    discs: GeometryArray,
-    spots: GeometryArray,
+    crowns: tuple[GeometryArray, GeometryArray],
     may_stay: BoolArray,
     rule: EdgeRule,
     link_distance_m: float,
@@ -231,10 +230,8 @@ def spared_holes(
         `opening` (number), `basis`; Polygon geometry, projected CRS in metres.
     members
         Row of `holes` for each mark, <NA> for none.
-    discs
-        Crown discs of the marks, shape (n,).
-    spots
-        Position of each mark, shape (n,).
+    crowns
+        Position and crown disc of each mark, shape (n,).
     may_stay
         Marks that may be spared, shape (n,).
     rule
@@ -247,7 +244,7 @@ def spared_holes(
     openings
         On the rows of `holes`.
     """
-    geometry = holes.geometry.to_numpy()
+    geometry, (spots, discs) = holes.geometry.to_numpy(), crowns
     stay = np.flatnonzero(may_stay)
     mark, row = shapely.STRtree(geometry).query(discs[stay], predicate="intersects")
     member = pd.Series(members.array).dropna().astype(int)  # by the position of the mark

@@ -130,9 +130,9 @@ def stated_groups(
     Groups that the marker stated, with their members.
 
     `candidates` may leave a hole: cut, and not in the corridor zone. `bearing` is the direction of
-    the first vertex of the disc round a centre, one a mark [rad]. `walked_along` is what the project
-    says was followed; boundary trees have their paint on the boles, others are taken to have gone
-    along the crowns. A mark belongs to the group that
+    the first vertex of the disc round a centre, one a mark [rad]. `walked_along` is what the
+    project says was followed; boundary trees have their paint on the boles, others are taken to
+    have gone along the crowns. A mark belongs to the group that
     it names; one that names none, to the walked or centred outline that it stands in (the first by
     name where outlines overlap).
     """

@@ -103,8 +103,8 @@ class Holes:
     Attributes
     ----------
     openings
-        Rows `stand`, `group`, `basis`, `crosses_at`, `no_area` (why there is none on this edge, else
-        empty), `net_of_leave_m2`, `area_marked_crowns_m2`, `area_boles_m2`; geometry the hole;
+        Rows `stand`, `group`, `basis`, `crosses_at`, `no_area` (why there is none on this edge,
+        else empty), `net_of_leave_m2`, `area_marked_crowns_m2`, `area_boles_m2`; geometry the hole;
         sorted by stand.
     incidental
         Rows `stand`, `net_of_leave_m2` and the same areas; geometry the hole; sorted by stand.
@@ -169,8 +169,9 @@ def find_holes(
     """
     Openings and incidental openings of the marks that leave a hole.
 
-    `candidates` are cut and not in the corridor zone. Where a stand has stated groups, these are its openings and its other components
-    that reach the thresholds incidental ones; else the components are its openings.
+    `candidates` are cut and not in the corridor zone. Where a stand has stated groups, these are
+    its openings and its other components that reach the thresholds incidental ones; else the
+    components are its openings.
     """
     stand, leaving = marks[STAND].to_numpy(), candidates.to_numpy(dtype=bool)
     whole = _components(marks, discs, leaving, thresholds.link_distance_m)
