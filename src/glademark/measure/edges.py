@@ -41,6 +41,9 @@ SECTOR_STEPS = 12
 LONGER = 1.001
 """So much longer than the radius is a slice, that its chords lie outside the circle."""
 
+SLIVER_M2 = 0.01
+"""Parts up to this size are rounding of the overlay, far less than any crown [m2]."""
+
 FITS_M2 = 1e-3
 """Ground for the middle of a standing crown up to this size is rounding [m2]."""
 
@@ -113,8 +116,15 @@ def crown_outlines(
         wider, filled = _around(discs[wide], place, r[wide], len(at))
         boles[~narrow] = wider[~narrow]
         some = np.flatnonzero(~shapely.is_empty(filled))
-        standing[some] = only_polygons(shapely.union(crowns[some], filled[some]))
+        standing[some] = _without_slivers(shapely.union(crowns[some], filled[some]))
     return numbers, Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
+
+
+def _without_slivers(shapes: GeometryArray) -> GeometryArray:
+    """Polygons without parts so small that no crown is in them."""
+    parts, owner = shapely.get_parts(only_polygons(shapes), return_index=True)
+    large = shapely.area(parts) > SLIVER_M2
+    return only_polygons(union_by(parts[large], owner[large], len(shapes)))
 
 
 def _around(

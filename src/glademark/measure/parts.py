@@ -45,7 +45,9 @@ def _split(shape: object, trees: gpd.GeoDataFrame, settings: OpeningSettings, un
     if not order:
         return f"as groups of their own none reaches min_trees and min_area ({rest} trees)"
     left = f", and {rest} trees are single ones" if rest else ""
-    return f"named apart they make {len(order)} groups ({groups}){left}"
+    return (
+        f"named apart they make {len(order)} group{'s' if len(order) > 1 else ''} ({groups}){left}"
+    )
 
 
 def _length(metres: float, units: str) -> str:

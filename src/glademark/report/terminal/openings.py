@@ -48,7 +48,7 @@ def openings_table(delivery: Delivery) -> Fitted:
     table.add_column("Opening", no_wrap=True)
     table.add_column("Trees", justify="right")
     table.add_column("Area", justify="right", no_wrap=True)
-    table.add_column("Crowns, boles", justify="right", no_wrap=True)
+    table.add_column("Crowns, boles", justify="right", width=len("0.00, 0.00"))
     table.add_column("Nearest", justify="right", no_wrap=True)
     table.add_column("Limits")
     for row in _most_telling(openings, verdicts).to_dict("records"):
