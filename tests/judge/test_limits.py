@@ -577,3 +577,21 @@ def test_verdicts_about_a_limit_of_a_hundred(
 
     assert found["verdict"].tolist() == [verdict]
     assert found["margin"].tolist() == pytest.approx([margin], abs=1e-6, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("edge", "verdict"), [(None, "near"), ("standing_crowns", "met"), ("boles", "exceeded")]
+)
+def test_an_area_that_another_edge_would_exceed_is_near(
+    checks_of: ChecksOf, edge: str | None, verdict: str
+) -> None:
+    """A square of 40 m along crowns of 3 m is one of 46 m along boles: 0.40 and 0.52 acre."""
+    checks = checks_of(
+        STAND,
+        {"opening_area_max": "0.5 acre"},
+        project={"openings": {"edge": edge}},
+        walked=[square(40)],
+    )
+
+    assert verdict_of(checks) == [verdict]
+    assert ("boles" in checks["reason"].iloc[0]) == (verdict == "near")
