@@ -128,11 +128,13 @@ def test_sample_tells_what_is_wrong(sample: tuple[Path, str]) -> None:
     ]
 
 
-def test_sample_sets_three_records_aside(sample: tuple[Path, str]) -> None:
-    """Read is used plus rejected, and three records of the sample cannot be used."""
+def test_every_record_of_the_sample_is_accounted_for(sample: tuple[Path, str]) -> None:
+    """Two cannot be used; six trees without paint and one without a diameter are told apart."""
     marks = json.loads((sample[0] / "summary.json").read_text(encoding="utf-8"))["marks"]
 
-    assert marks["rejected"] == 3
+    assert marks["rejected"] == 2
+    assert marks["unconfirmed"] == 6
+    assert marks["without_dbh"] == 1
     assert marks["read"] == marks["used"] + marks["rejected"]
 
 

@@ -13,7 +13,7 @@ GIS = {"fiona", "geopandas", "pyogrio", "pyproj", "rasterio", "shapely"}
 FILES = {"csv", "fiona", "io", "os", "pathlib", "pyogrio", "rasterio", "shutil", "sqlite3"}
 PLAIN_RASTER = ("rasterio.features", "rasterio.transform")  # arithmetic on arrays, no files
 OUTPUT = {"click", "rich", "sys"}
-BASE = {"", "errors", "offline", "streams", "temporary", "units"}  # "" holds the version
+BASE = {"", "errors", "offline", "streams", "temporary", "units", "wording"}  # "" holds the version
 MOST_MODULES = 30
 
 MAY_IMPORT = {
@@ -22,6 +22,7 @@ MAY_IMPORT = {
     "streams": {"errors"},
     "temporary": set(),
     "units": {"errors"},
+    "wording": set(),
     "contracts": BASE,
     "forestry": BASE,
     "project": BASE | {"forestry"},

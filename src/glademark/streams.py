@@ -1,11 +1,16 @@
 """The standard streams: whatever they are tied to, a run is neither lost nor garbled by it."""
 
+import contextlib
+import ctypes
 import io
 import os
 import sys
+from collections.abc import Iterator
 from typing import Any
 
 from glademark.errors import OutputError
+
+_STDOUT = 1
 
 
 class _Stream(io.FileIO):
@@ -46,3 +51,24 @@ def open_streams() -> None:
                 )
                 setattr(sys, name, stream)
             stream.reconfigure(errors="backslashreplace")
+
+
+@contextlib.contextmanager
+def without_native_lines() -> Iterator[None]:
+    """Standard output without what a library in C prints past Python."""
+    library = ctypes.CDLL(None if os.name == "posix" else "ucrtbase")
+    library.fflush(None)  # what others wrote before
+    try:
+        kept = os.dup(_STDOUT)
+    except OSError:  # closed: nothing can be printed
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, _STDOUT)
+        yield
+        library.fflush(None)
+    finally:
+        os.dup2(kept, _STDOUT)
+        os.close(kept)
+        os.close(nowhere)

@@ -116,12 +116,18 @@ def case_with(
 
 @pytest.fixture(scope="session")
 def advice_of(case_with: Callable[..., Case]) -> AdviceOf:
-    """Builder of advice: trees, limits, and what `case_with` takes."""
+    """Builder of advice: trees, limits, how groups may be touched, and what `case_with` takes."""
 
     def build(
-        trees: Trees, limits: Mapping[str, object], *, by: By = "trees", **given: object
+        trees: Trees,
+        limits: Mapping[str, object],
+        *,
+        by: By = "trees",
+        groups: str = "free",
+        project: Mapping[str, object] | None = None,
+        **given: object,
     ) -> Advice:
-        case = case_with(trees, **given)
+        case = case_with(trees, project={**(project or {}), "advise": {"groups": groups}}, **given)
         settings = {name: LimitSetting.model_validate(value) for name, value in limits.items()}
         asked = limits_asked(settings, known=installed_limits())
         return advise(case, asked, by=by, earlier={})

@@ -2,9 +2,11 @@
 
 import hashlib
 import json
+import re
 import shutil
 import sqlite3
 import subprocess
+import sys
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
@@ -132,7 +134,7 @@ def test_no_input_is_written_over(sample: Path, name: str, wrong: str) -> None:
         give_advice(sample / "harvest.toml", by="trees", apply=sample / name)
 
 
-def small_project(folder: Path, limit: str, must_go: str = "") -> Path:
+def small_project(folder: Path, limit: str, must_go: str = "", groups: str = "free") -> Path:
     """Six trees in a row in a square stand, with a limit on the opening that they make."""
     ring = [[0, 0], [0.003, 0], [0.003, 0.003], [0, 0.003], [0, 0]]
     stand = {"type": "Feature", "properties": {}, "geometry": {"type": "Polygon"}}
@@ -145,7 +147,8 @@ def small_project(folder: Path, limit: str, must_go: str = "") -> Path:
     (folder / "harvest.toml").write_text(
         '[project]\nname = "Row (invented)"\nunits = "metric"\n'
         '[inputs]\nstand = "stand.geojson"\nmarks = "marks.csv"\n'
-        f'[marks.columns]\ncrown_radius = "Crown_Radius_m"\n[limits]\n{limit}\n',
+        f'[marks.columns]\ncrown_radius = "Crown_Radius_m"\n[advise]\ngroups = "{groups}"\n'
+        f"[limits]\n{limit}\n",
         encoding="utf-8",
     )
     return folder / "harvest.toml"
@@ -231,3 +234,64 @@ def test_the_answer_as_json(advise: Command, tmp_path: Path) -> None:
     content = json.loads(result.stdout)
     assert content["run_again"] == {"mended": True, "still_exceeded": []}
     assert content["proof"][0]["proof"] == "proved smallest"
+
+
+PRINTING = """
+import ctypes, sys
+from scipy import optimize
+
+library, solve = ctypes.CDLL(None), optimize.milp
+
+def milp(*given, **options):
+    library.puts(b"HighsMipSolverData::transformNewIntegerFeasibleSolution tmpSolver.run();")
+    return solve(*given, **options)
+
+optimize.milp = milp
+from glademark.hosts.cli import main
+sys.argv = ["glademark", "advise", sys.argv[1], "--json"]
+main()
+"""
+"""A solver that prints past its options, as HiGHS does where it mends a solution."""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the C library is found by another name")
+def test_a_solver_that_prints_does_not_break_the_json(tmp_path: Path) -> None:
+    """What the solver writes to standard output by itself does not get into the answer."""
+    project = small_project(tmp_path, 'opening_area_max = "85 m2"')
+
+    done = subprocess.run(  # noqa: S603 - our own interpreter
+        [sys.executable, "-c", PRINTING, str(project)], capture_output=True, text=True, check=True
+    )
+
+    assert json.loads(done.stdout)["run_again"]["mended"]
+
+
+def test_a_group_that_stays_whole_is_one_line(advise: Command, tmp_path: Path) -> None:
+    """The terminal names a whole group once, what edge trees would need, and the warning."""
+    project = small_project(tmp_path, 'opening_area_max = "85 m2"', groups="whole")
+
+    result = advise(project, "--out", tmp_path / "out")
+
+    said = " ".join(result.stdout.split())
+    assert "Opening 1 as a whole, all 6 trees of it: 0, 1, 2, 3, 4, 5. Mends" in said
+    assert "with these trees standing: every limit is met." in said
+    assert "WITH TREES ON THE EDGES OF GROUPS" in said
+    assert "lose the neighbours they leaned on" in said
+    content = json.loads((tmp_path / "out" / "advice.json").read_text(encoding="utf-8"))
+    assert (content["groups"], len(content["leave_standing"])) == ("whole", 6)
+    assert content["edge_trees"]["trees"] == 2
+    assert content["edge_trees"]["run_again"] == {"mended": True, "still_exceeded": []}
+
+
+def test_a_row_of_limits_keeps_to_one_unit(advise: Command, tmp_path: Path) -> None:
+    """An opening of 0.01 ha mended to fewer square metres: one unit, digits that tell."""
+    project = small_project(tmp_path, 'opening_area_max = "95 m2"')
+
+    result = advise(project, "--out", tmp_path / "out")
+
+    said = " ".join(result.stdout.split())
+    (row,) = re.findall(r"area of opening 1 (.*?) met", said)
+    shown = re.findall(r"(\d[\d.]*) (\w+)", row)
+    assert [unit for _, unit in shown] == ["ha"] * 3
+    before, limit, after = (float(number) for number, _ in shown)
+    assert after < limit < before

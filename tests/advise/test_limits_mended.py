@@ -313,7 +313,7 @@ def test_a_record_of_several_trees_counts_as_all_of_them(groves: Build, case_wit
     trees = replace(
         groves(1, [5], [(300, 300)]), spot=spot, radius=np.array([3.0, 3.0, 4.0, 3.0, 3.0])
     )
-    case = case_with(trees)
+    case = case_with(trees, project={"advise": {"groups": "free"}})
     marks = case.survey.marks.assign(count=[1, 1, 3, 1, 1])
     survey = replace(case.survey, marks=marks)
     layout = measure_layout(survey, case.project, earlier={})

@@ -197,7 +197,7 @@ def test_stumps_of_the_projects_own_species_are_known(
     project = project_of(species={"za": {"name": "zuckerahorn", "volume_as": "sugar maple"}})
     inputs = AfterCutInputs(stumps=(Source(file=Path("stumps.csv"), crs=CRS),))
 
-    seen = read_after_cut(inputs, survey_of(STAND), project, folder=tmp_path)
+    seen = read_after_cut(inputs, {"": survey_of(STAND)}, project, folder=tmp_path).seen[""]
 
     assert seen.stumps["dbh_cm"].iloc[0] == pytest.approx(12 * 2.54 / (1 + 0.12111 * 1.75))
     (told,) = [notice for notice in seen.notices if "species that are not known" in notice]

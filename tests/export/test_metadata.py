@@ -142,7 +142,7 @@ def test_the_summary_holds_the_settings(delivery: Delivery) -> None:
     ]
 
     assert provenance["parameters"]["project"]["name"] == "Test Forty (invented)"
-    assert provenance["parameters"]["inputs"]["stand"]["file"] == "stand.gpkg"
+    assert provenance["parameters"]["inputs"]["stand"][0]["file"] == "stand.gpkg"
     assert [one["sha256"] for one in provenance["inputs"]] == ["a" * 64, "b" * 64]
 
 

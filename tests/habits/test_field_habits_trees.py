@@ -124,8 +124,8 @@ HABITS = {
         summary={"marks.trees": 16, "marks.without_dbh": 5, "marks.rejected": 0},
     ),
     "a decimal point lost or moved": Habit(
-        rows=white("3.85", "151"),  # 3.85 x 10 and 151 / 2.54 are like the others
-        printed=("2 marks is far from the others", "1 3.85 cm, 2 151 cm"),
+        rows=white("3.85", "146"),  # 3.85 x 10 and 146 without its first digit are like the others
+        printed=("2 diameters far from the others", "1 3.85 cm, 2 146 cm"),
         summary={"marks.trees": 13, "marks.without_dbh": 0},
     ),
     "another unit in the cell": Habit(

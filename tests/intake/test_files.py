@@ -10,7 +10,7 @@ import pytest
 
 from glademark.errors import FileError
 from glademark.intake.formats.files import Snapshots
-from glademark.intake.wording import counted, listed, quoted, shown
+from glademark.wording import counted, listed, quoted, shown
 
 
 def take(folder: Path, name: str) -> object:

@@ -115,6 +115,15 @@ def test_the_unit_in_a_cell_wins_and_is_flagged_where_it_differs(survey: Read) -
     assert noticed(result, 'another unit than the column, and the cell\'s is taken: 1 "15 in"')
 
 
+def test_a_digit_too_many_is_flagged(survey: Read) -> None:
+    """151 beside 51: without its first digit it is like the others, by no factor."""
+    usual = [str(cm) for cm in range(40, 57)]
+    rows = (f"{tree},{cm}" for tree, cm in enumerate([*usual, "151", "200"], 1))
+    flags = survey(table("tree,dbh_cm", *rows)).marks.set_index("dbh_cm")["dbh_flag"]
+
+    assert flags[flags == "doubtful"].index.tolist() == [151]
+
+
 def test_a_diameter_far_from_the_others_is_flagged_where_a_slip_explains_it(survey: Read) -> None:
     """
     Of 30 to 50 cm the central 90 % are 31 to 49: 3.85 (x 10), 15 (x 2.54) and 115 (/ 2.54) fit.
@@ -392,7 +401,7 @@ def test_two_markers_may_both_start_at_one(survey: Read, text: Callable[..., str
 def test_a_repeat_across_files_counts_once(survey: Read, text: Callable[..., str]) -> None:
     """Two exports of one marker may overlap."""
     first = text("monday.csv", table("tree,by,dbh_in,time", "1,JD,12,08:15", "2,JD,12,08:16"))
-    second = text("tuesday.csv", table("tree,by,dbh_in,time", "2,JD,12,08:16", "3,JD,13,08:17"))
+    second = text("tuesday.csv", table("tree,by,dbh_in,time", "2,JD,12,08:16", "3,JD,12,08:17"))
     result = survey([{"file": file, "crs": "EPSG:32616"} for file in (first, second)])
 
     assert sorted(result.marks["tree_id"]) == ["1", "2", "3"]

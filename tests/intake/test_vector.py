@@ -106,9 +106,8 @@ def test_text_in_a_column_of_numbers_is_no_zero(
         database.commit()
     result = survey(name)
 
-    assert result.marks["tree_id"].tolist() == ["1", "3"]
-    assert result.rejected["reason"].item().startswith('diameter is "see photo", not a number')
-    assert result.rejected["record"].item() == 2
+    assert result.marks["dbh_flag"].tolist() == ["", "unreadable", ""]
+    assert result.marks["dbh_cm"].isna().tolist() == [False, True, False]
 
 
 def test_names_of_columns_are_data(survey: Read, layer: Layer, points: list) -> None:

@@ -176,7 +176,7 @@ def test_what_is_not_known_of_any_tree_is_blank_and_said(layout_of: Build) -> No
     assert layout.allowance[unknown].isna().all(axis=None)
     notices = [notice for notice in layout.notices if notice.startswith("allowance: ")]
     assert notices == [
-        f"allowance: {name}: 10 cut trees without a {what} are not in what is marked: it is more, "
+        f"allowance: {name}: what is marked leaves out 10 cut trees without a {what}: it is more, "
         "and less remains"
         for name, what in (
             ("basal area", "diameter"),

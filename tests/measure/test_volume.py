@@ -162,7 +162,7 @@ def test_solid_wood_stands_beside_sale_units(layout_of: LayoutOf, marks_at: Mark
     assert pulpwood["volume_m3"].tolist() == pytest.approx([40 * 0.05 * 79 * FOOT_M3])
     assert found.m3 is None
     assert found.m3_missing_trees == 1
-    assert any("1 trees whose volume has no conversion" in notice for notice in layout.notices)
+    assert any("1 tree whose volume has no conversion" in notice for notice in layout.notices)
 
 
 @pytest.mark.parametrize(

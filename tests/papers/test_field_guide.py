@@ -243,3 +243,17 @@ def test_line_trees_stand_with_their_positions(delivery_of: Callable[..., Delive
     there = gpd.GeoSeries([tree["geometry"]], crs="EPSG:26916").to_crs(4326).iloc[0]
 
     assert f"Trees 5 ({there.y:.5f}, {there.x:.5f})." in content.line_trees
+
+
+def test_trees_counted_on_paper_stand_once(delivery_of: Callable[..., Delivery]) -> None:
+    """Eleven of a group's twelve were counted on paper: in its row, and not in the 48 besides."""
+    stand = shapely.box(400_000, 5_100_000, 400_100, 5_100_100)
+    tree = {"geometry": shapely.Point(400_050, 5_100_050), "group": "E", "product": "fuelwood"}
+    tally = [
+        {"zone": "opening", "group": "E", "product": "sawlog", "count": 11},
+        {"zone": "matrix", "product": "fuelwood", "count": 37},
+    ]
+    content = guide_content(delivery_of(stand, {}, marks=[tree], tally=tally))
+
+    assert [row[2:] for row in content.openings.rows] == [("12", "1 fuelwood, 11 counted on paper")]
+    assert content.on_paper == "37 more painted trees were counted without a position."

@@ -68,7 +68,8 @@ def test_shares_of_the_stock_stand_with_their_interval(sample: Outcome) -> None:
     known = sample.delivery.layout.allowance.set_index("quantity").loc["basal_area"]
     words = rows["Share of the standing basal area removed"]
 
-    assert words.startswith(f"{100 * known['share']:.1f} % ({100 * known['share_low']:.1f} %")
+    assert words.startswith(f"at least {100 * known['share']:.1f} %, 1 tree without an amount left")
+    assert f"({100 * known['share_low']:.1f} % to {100 * known['share_high']:.1f} %)" in words
 
 
 def test_unknown_stock_is_said_to_be_unknown(bare: Delivery) -> None:

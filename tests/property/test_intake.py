@@ -52,8 +52,8 @@ def read(lines: list[tuple[str, ...]]) -> Survey | tuple[str, ...]:
 
 
 def content(survey: Survey) -> list[tuple[object, ...]]:
-    """Used marks without the place in the file, in an order of their own."""
-    frame = pd.DataFrame(survey.marks.drop(columns=["record", "geometry"]).astype(str))
+    """Used marks without the place in the file, which labels may tell, in an order of their own."""
+    frame = pd.DataFrame(survey.marks.drop(columns=["record", "label", "geometry"]).astype(str))
     frame["place"] = survey.marks.geometry.to_wkt()
     return sorted(frame.itertuples(index=False, name=None))
 

@@ -63,7 +63,7 @@ def test_what_was_driven_is_compared(scripts: ModuleType, project: Path, tmp_pat
     found = scripts.compared(scripts.walked_network(SEED), project, tmp_path)
 
     assert found.missing == ()
-    assert found.comparison.driven is not None
+    assert found.stands[""].comparison.driven is not None
 
 
 def test_a_batch_takes_walked_stands(project: Path, tmp_path: Path) -> None:

@@ -9,23 +9,46 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.advise.beyond import Ground, Keeps, keeps_of, need_of
+from glademark.advise.groups import Unsplit, bonds_of
 from glademark.advise.needs import Amount, Need
-from glademark.advise.outcome import Advice, Proof, Unmended, leave_standing_layer, wood_given_up
+from glademark.advise.no_cut_ground import (
+    GROUND_RULES,
+    cut_inside,
+    may_be_spared,
+    spared_first,
+)
+from glademark.advise.outcome import (
+    Advice,
+    Proof,
+    Unmended,
+    leave_standing_layer,
+    whole_group_notes,
+    wood_given_up,
+)
 from glademark.advise.search import Found, Wish, smallest
-from glademark.advise.spared_holes import Spared, spared_holes
+from glademark.advise.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import canopy_of, measure_layout, with_crown_radius
 from glademark.measure.openings import opening_numbers
+from glademark.project.model import GroupRule
 
 By = Literal["trees", "volume"]
 """What is to be least: trees, then volume; or the other way round. Then the first marks."""
 
 FloatArray = npt.NDArray[np.float64]
 
-NEVER_SPARED = ("corridor", "landing")
-"""Zones in which every marked tree has to go."""
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    """The layout as marked, and what advice on it rests on."""
+
+    case: Case
+    limits: Sequence[LimitAsked]
+    by: By
+    checks: pd.DataFrame
+    first: Mapping[int, str]
 
 
 def advise(
@@ -34,67 +57,76 @@ def advise(
     """
     The smallest set of marks to leave standing that brings a layout inside its limits.
 
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-    asked
-        Limits of the project file.
-    by
-        What is to be least.
-    earlier
-        As the layout was measured with.
-
-    Returns
-    -------
-    advice
-        With the layout measured and judged again as the advice would have it.
+    Marks in ground where nothing is cut are spared first; the rest is worked out for what is left,
+    with groups touched as the project file says. Where they stay whole, what trees on their edges
+    could do is worked out beside it.
     """
     checks = judge(case, asked)
     case = replace(case, project=with_crown_radius(case.project, case.layout))
-    ground = _ground(case, earlier)
+    first = spared_first(case, checks)
+    question = _Asked(case=case, limits=asked, by=by, checks=checks, first=first)
+    left, numbers = case, earlier
+    if first:
+        left, numbers = _laid_out_again(question, frozenset(first)), _numbers(case)
+    rule = case.project.advise.groups
+    advice = _answer(question, _ground(left, numbers, rule))
+    if rule != "whole" or not (advice.has_groups or advice.unmended):
+        return advice
+    return replace(advice, edge_trees=_answer(question, _ground(left, numbers, "edge_trees")))
+
+
+def _answer(question: _Asked, ground: Ground) -> Advice:
+    """Advice under one rule for groups, measured and judged again."""
+    checks = question.checks if not question.first else judge(ground.case, question.limits)
     needs, unmended = _needs(ground, checks)
-    plan = _plan(ground, needs, keeps_of(ground, checks), _costs(ground, by))
-    mended = leave_standing(case.survey, plan.spared)
-    known = case.layout.marks["opening"].dropna().astype(int)
-    numbers = dict(zip(known.index.tolist(), known.tolist(), strict=True))
-    layout = measure_layout(mended, case.project, earlier=numbers)
-    again = judge(Case(layout=layout, survey=mended, project=case.project), asked)
+    plan = _plan(ground, needs, keeps_of(ground, checks), _costs(ground, question.by))
+    spared = plan.spared | frozenset(question.first)
+    again = _laid_out_again(question, spared)
+    parts = (
+        ground.parts
+        if not question.first
+        else canopy_of(question.case.survey, question.case.project)[1]
+    )
+    standing = leave_standing_layer(
+        ground, plan.spared, needs, first=question.first, marked=question.case.layout.marks
+    )
     return Advice(
-        by=by,
+        by=question.by,
+        groups=ground.bonds.rule,
         wood=_measure_of_wood(ground),
-        leave_standing=leave_standing_layer(ground, plan.spared, needs),
-        given_up=wood_given_up(ground, plan.spared),
-        before=checks,
-        after=again,
+        leave_standing=standing,
+        given_up=wood_given_up(parts, question.case.survey.marks["count"], spared),
+        before=question.checks,
+        after=judge(again, question.limits),
         proofs=plan.proofs,
         unmended=unmended,
         broken=plan.dropped,
-        spared=plan.spared,
+        spared=spared,
+        notes=whole_group_notes(ground, plan.spared),
     )
 
 
+def _laid_out_again(question: _Asked, spared: Spared) -> Case:
+    """The layout with some marks left standing; openings keep their numbers."""
+    case = question.case
+    survey = leave_standing(case.survey, spared)
+    layout = measure_layout(survey, case.project, earlier=_numbers(case))
+    return Case(layout=layout, survey=survey, project=case.project)
+
+
+def _numbers(case: Case) -> Mapping[int, int]:
+    """Number of the opening of each mark that has one."""
+    known = case.layout.marks["opening"].dropna().astype(int)
+    return dict(zip(known.index.tolist(), known.tolist(), strict=True))
+
+
 def leave_standing(survey: Survey, spared: Spared) -> Survey:
-    """
-    The survey as if some marks had been leave trees from the start.
-
-    Parameters
-    ----------
-    survey
-        As intake handed it on.
-    spared
-        Positions of the marks.
-
-    Returns
-    -------
-    survey
-        A new one; records keep their order.
-    """
+    """The survey as if some marks had been leave trees from the start."""
     kind = survey.marks["kind"].mask(survey.marks.index.isin(sorted(spared)), "leave")
     return replace(survey, marks=survey.marks.assign(kind=kind))
 
 
-def _ground(case: Case, earlier: Mapping[int, int]) -> Ground:
+def _ground(case: Case, earlier: Mapping[int, int], rule: GroupRule) -> Ground:
     """The layout with everything that its needs are worked out from."""
     canopy, parts = canopy_of(case.survey, case.project)
     found = canopy.holes
@@ -104,19 +136,28 @@ def _ground(case: Case, earlier: Mapping[int, int]) -> Ground:
         stand_of=canopy.marks["stand"],
         earlier=earlier,
     )
-    zone = case.layout.marks["zone"]
-    may_stay = canopy.marks["is_cut"].to_numpy() & ~zone.isin(NEVER_SPARED).to_numpy()
-    if "must_go" in canopy.marks:
-        may_stay &= ~canopy.marks["must_go"].to_numpy(dtype=bool)
-    holes = spared_holes(
-        found.openings.assign(opening=number),
-        members=found.opening_of,
-        crowns=(canopy.marks.geometry.to_numpy(), canopy.discs),
-        may_stay=may_stay,
-        rule=canopy.rule,
-        link_distance_m=case.project.openings.link_distance_m,
+    may_stay = may_be_spared(case)
+
+    def _holes(may_stay: npt.NDArray[np.bool_]) -> SparedHoles:
+        return spared_holes(
+            found.openings.assign(opening=number),
+            members=found.opening_of,
+            crowns=(canopy.marks.geometry.to_numpy(), canopy.discs),
+            may_stay=may_stay,
+            rule=canopy.rule,
+            link_distance_m=case.project.openings.link_distance_m,
+        )
+
+    holes = _holes(may_stay)
+    bonds = bonds_of(holes, canopy.marks.geometry.to_numpy(), may_stay, rule)
+    return Ground(
+        case=case,
+        canopy=canopy,
+        parts=parts,
+        holes=_holes(bonds.may_stay) if rule != "free" else holes,
+        held=canopy.marks["is_cut"].to_numpy(dtype=bool) & ~may_stay,
+        bonds=bonds,
     )
-    return Ground(case=case, canopy=canopy, parts=parts, holes=holes, may_stay=may_stay)
 
 
 def _needs(ground: Ground, checks: pd.DataFrame) -> tuple[tuple[Need, ...], tuple[Unmended, ...]]:
@@ -127,6 +168,8 @@ def _needs(ground: Ground, checks: pd.DataFrame) -> tuple[tuple[Need, ...], tupl
         need = need_of(ground, row)
         if need is None:
             reason = "no tree that is left standing changes it"
+            if row["limit"] in GROUND_RULES:
+                reason = "it is ground, not trees: move the corridor, or the edge of the group"
             unmended.append(Unmended(limit=row["limit"], subject=row["subject"], reason=reason))
         elif need.short(need.trees) > 0:
             unmended.append(_hopeless(ground, need, row))
@@ -137,11 +180,11 @@ def _needs(ground: Ground, checks: pd.DataFrame) -> tuple[tuple[Need, ...], tupl
 
 def _hopeless(ground: Ground, need: Need, row: pd.Series) -> Unmended:
     """A limit that stays exceeded whatever is spared, and the trees that stand in the way."""
-    marks = ground.canopy.marks
-    cut = marks["is_cut"].to_numpy()
-    held = cut & ~ground.may_stay
+    held = ground.held.copy()
     reason = "trees that have to go (corridor, landing, must_go) keep it beyond the limit"
-    if not isinstance(need, Amount):
+    if row["limit"] in GROUND_RULES:
+        held &= cut_inside(ground.case, row)
+    elif not isinstance(need, Amount):
         numbers = str(row["feature"]).split(", ")
         every = range(len(ground.holes.openings))
         places = every if numbers == ["all"] else [ground.place(number) for number in numbers]
@@ -150,9 +193,11 @@ def _hopeless(ground: Ground, need: Need, row: pd.Series) -> Unmended:
         held &= np.isin(np.arange(len(held)), members)
         if not held.any() and any(opening.is_outline for opening in mine):
             reason = "a walked or centred outline does not change with the trees in it"
-    elif not held.any():
+    if not held.any() and isinstance(need, Amount):
         reason = "all marked trees together are not enough: the rest is not on the map"
-    names = tuple(labels_of(marks)[held])
+    if ground.bonds.rule != "free" and held.any():
+        reason += "; a group with such a tree is not spared as a whole"
+    names = tuple(labels_of(ground.canopy.marks)[held])
     return Unmended(limit=row["limit"], subject=row["subject"], reason=reason, trees=names)
 
 
@@ -167,7 +212,8 @@ class _Plan:
 
 def _measure_of_wood(ground: Ground) -> str:
     """What volume is measured by: solid volume where it is known of all, else basal area."""
-    solid = ground.case.layout.marks["volume_m3"].to_numpy(dtype=float)[ground.may_stay]
+    solid = ground.case.layout.marks["volume_m3"].to_numpy(dtype=float)
+    solid = solid[ground.bonds.may_stay]
     return "basal area" if np.isnan(solid).any() else "solid volume"
 
 
@@ -185,12 +231,12 @@ def _plan(
 ) -> _Plan:
     """Marks to spare: group by group where the groups share no tree, else all at once."""
     local = [need for need in needs if not _is_global(need)]
-    parts = [_solved(ground, group, keeps, costs) for group in _groups(local)]
+    parts = [_solved(ground, group, keeps, costs) for group in _groups(ground, local)]
     spared = _spared(parts)
     fits = all(need.short(spared) <= 0 for need in needs)
     if not fits or any(_sum(row.weights, spared) > row.most for row in keeps.targets):
         wish = _wish(ground, needs, keeps, costs)
-        found = smallest(replace(wish, rows=tuple(keeps.targets)))
+        found = smallest(replace(wish, rows=(*wish.rows, *keeps.targets)))
         if found.spared is not None:
             parts = [(needs, found, ())]
         elif fits:
@@ -221,11 +267,11 @@ def _sum(weights: Mapping[int, float], spared: Spared) -> float:
     return sum(weights.get(tree, 0.0) for tree in sorted(spared))
 
 
-def _groups(needs: Sequence[Need]) -> list[list[Need]]:
-    """Needs that hang together because they share trees."""
+def _groups(ground: Ground, needs: Sequence[Need]) -> list[list[Need]]:
+    """Needs that hang together because they share trees, or trees that are spared together."""
     groups: list[tuple[set[int], list[Need]]] = []
     for need in needs:
-        trees, mine = set(need.trees), [need]
+        trees, mine = set(ground.bonds.with_all(need.trees)), [need]
         apart = []
         for others, known in groups:
             if trees.isdisjoint(others):
@@ -243,10 +289,17 @@ def _solved(
     """Smallest set for one group of needs; a least area is given up where it stands in the way."""
     wish = _wish(ground, needs, keeps, costs)
     found = smallest(wish)
-    if found.spared is not None or not (wish.keeps or wish.areas):
+    alone = _only_needs(wish)
+    given_up = len(wish.keeps) > len(alone.keeps) or wish.areas
+    if found.spared is not None or not given_up:
         return needs, found, ()
-    alone = replace(wish, keeps=(), areas=())
     return needs, smallest(alone), ("opening_area_min",)
+
+
+def _only_needs(wish: Wish) -> Wish:
+    """The wish without least areas; groups still stay in one piece."""
+    pieces = tuple(keep for keep in wish.keeps if isinstance(keep, Unsplit))
+    return replace(wish, keeps=pieces, areas=())
 
 
 def _without_targets(wish: Wish) -> _Solved:
@@ -254,20 +307,23 @@ def _without_targets(wish: Wish) -> _Solved:
     found = smallest(wish)
     if found.spared is not None:
         return wish.needs, found, ("target",)
-    alone = replace(wish, keeps=(), areas=())
-    return wish.needs, smallest(alone), ("opening_area_min", "target")
+    return wish.needs, smallest(_only_needs(wish)), ("opening_area_min", "target")
 
 
 def _wish(ground: Ground, needs: Sequence[Need], keeps: Keeps, costs: Sequence[FloatArray]) -> Wish:
     """Needs with the least areas and pieces of the openings that they touch."""
-    trees: Spared = frozenset().union(*(need.trees for need in needs))
-    touched = [i for i, one in enumerate(ground.holes.openings) if one.nearby & trees]
+    bonds = ground.bonds
+    trees = bonds.with_all(frozenset().union(*(need.trees for need in needs)))
+    touched = [
+        i for i, one in enumerate(ground.holes.openings) if trees & one.nearby.union(one.members)
+    ]
     return Wish(
         needs=tuple(needs),
         keeps=tuple(keep for place in touched for keep in keeps.by_opening[place]),
-        rows=(),
+        rows=tuple(row for place in touched for row in bonds.rows.get(place, ())),
         areas=tuple(keeps.areas[place] for place in touched if place in keeps.areas),
         costs=tuple(costs),
+        together=bonds.together,
     )
 
 

@@ -11,12 +11,15 @@ import shapely
 
 from glademark.advise.cover import LostArea, Row
 from glademark.advise.faces import Faces, faces_of
+from glademark.advise.groups import Bonds, Unsplit
 from glademark.advise.kept import LeastArea, OnePiece
 from glademark.advise.need_area import Area, CombinedArea, lost_area
 from glademark.advise.need_distance import Apart, Away
 from glademark.advise.needs import Amount, Need
+from glademark.advise.no_cut_ground import GROUND_RULES, cut_inside
 from glademark.advise.spared_holes import SparedHoles
 from glademark.judge.limits import ROUNDING, Case
+from glademark.measure.figures import area_names
 from glademark.measure.holes import Thresholds
 from glademark.measure.layout import Canopy
 from glademark.measure.standing import BASAL, SOLID
@@ -41,15 +44,18 @@ class Ground:
         Volumes of the cut marks, one row a part.
     holes
         Openings ready to be measured again.
-    may_stay
-        Marks that may be spared, shape (n,).
+    held
+        Cut marks that have to go whatever the rule for groups, shape (n,).
+    bonds
+        Marks that may be spared, alone or only with others.
     """
 
     case: Case
     canopy: Canopy
     parts: pd.DataFrame
     holes: SparedHoles
-    may_stay: npt.NDArray[np.bool_]
+    held: npt.NDArray[np.bool_]
+    bonds: Bonds
     _faces: dict[int, Faces] = field(default_factory=dict)
 
     def place(self, number: object) -> int:
@@ -101,7 +107,7 @@ class Ground:
         weights
             By position.
         """
-        known = np.flatnonzero(self.may_stay & (np.nan_to_num(amounts) > 0))
+        known = np.flatnonzero(self.bonds.may_stay & (np.nan_to_num(amounts) > 0))
         return dict(zip(known.tolist(), amounts[known].tolist(), strict=True))
 
 
@@ -138,7 +144,7 @@ def need_of(ground: Ground, row: pd.Series) -> Need | None:
     need
         None where no spared tree can mend a limit of that kind.
     """
-    if row["limit"] in _GROUND_RULES:
+    if row["limit"] in GROUND_RULES:
         return _ground_rule(ground, row)
     make = _NEEDS.get(str(row["limit"]))
     return None if make is None else make(ground, row)
@@ -261,26 +267,21 @@ def _all_of(ground: Ground, row: pd.Series, wrong: npt.NDArray[np.bool_]) -> Amo
 
 def _ground_rule(ground: Ground, row: pd.Series) -> Need | None:
     """Trees that are cut in an exclusion or in a no-cut strip, or too many in a setback."""
-    layout = ground.case.layout
-    areas = layout.exclusions if row["limit"] == "exclusion" else layout.setbacks
-    names = np.where(areas["name"] != "", areas["name"], (areas.index + 1).astype(str))
-    area = areas.geometry.to_numpy()[names == row["feature"]]
-    cut = ground.canopy.marks["is_cut"].to_numpy()
-    inside = cut & shapely.intersects(
-        ground.canopy.marks.geometry.to_numpy()[:, None], area[None, :]
-    ).any(axis=1)
+    if row["unit"] == "m2":
+        return None
+    inside = cut_inside(ground.case, row)
     if row["unit"] == "trees":
         return _all_of(ground, row, inside)
     if row["unit"] == "m2/ha":
         missing = -float(row["margin"]) - slack(float(row["limit_value"]))
         basal = ground.canopy.marks["basal_area_m2"].to_numpy(dtype=float)
         weights = ground.weights(np.where(inside, basal, 0.0))
+        setbacks = ground.case.layout.setbacks
+        area = setbacks.geometry.to_numpy()[np.array(area_names(setbacks)) == row["feature"]]
         least = missing * float(shapely.area(area).min()) / HECTARE_M2
         return Amount(limit=row["limit"], feature=row["feature"], weights=weights, least=least)
     return None
 
-
-_GROUND_RULES = ("exclusion", "setback")
 
 _NEEDS: Mapping[str, Callable[[Ground, pd.Series], Need | None]] = MappingProxyType(
     {
@@ -314,7 +315,7 @@ class Keeps:
         Volume of each product that may be given up at most.
     """
 
-    by_opening: Mapping[int, Sequence[LeastArea | OnePiece]]
+    by_opening: Mapping[int, Sequence[LeastArea | OnePiece | Unsplit]]
     areas: Mapping[int, LostArea]
     targets: Sequence[Row]
 
@@ -344,18 +345,24 @@ def keeps_of(ground: Ground, checks: pd.DataFrame) -> Keeps:
     }
     apart = checks.loc[checks["limit"] == "opening_spacing_min", "limit_value"]
     apart_m = float(apart.iloc[0]) - slack(float(apart.iloc[0])) if len(apart) else 0.0
-    by_opening: dict[int, list[LeastArea | OnePiece]] = {}
+    whole_may_go = ground.bonds.rule != "free"
+    by_opening: dict[int, list[LeastArea | OnePiece | Unsplit]] = {}
     areas: dict[int, LostArea] = {}
     for place, opening in enumerate(ground.holes.openings):
-        mine: list[LeastArea | OnePiece] = []
+        mine: list[LeastArea | OnePiece | Unsplit] = []
         limit = small.get(place, 0.0)
         least_m2 = limit - slack(limit) if limit else 0.0
         if least_m2 > 0 and not opening.is_outline:
-            mine.append(LeastArea(holes=ground.holes, place=place, least_m2=least_m2))
+            mine.append(
+                LeastArea(holes=ground.holes, place=place, least_m2=least_m2, may_go=whole_may_go)
+            )
             most = opening.hole.area - least_m2
-            rule = ground.holes.rule
-            if rule.deducted and rule.edge != "boles":  # else a face may outlast one of its trees
+            rule = ground.holes.rule  # elsewhere a face may outlast one of its trees
+            if not whole_may_go and rule.deducted and rule.edge != "boles":
                 areas[place] = lost_area(_crowns_only(ground, place), most=most + _LOOSE_M2)
+        if ground.bonds.rule == "edge_trees" and opening.nearby:
+            faces = ground.faces(place)
+            mine.append(Unsplit(holes=ground.holes, place=place, faces=faces))
         if opening.basis == "crowns" and (apart_m > 0 or least_m2 > 0):
             mine.append(_one_piece(ground, place, apart_m, least_m2))
         by_opening[place] = mine
@@ -408,4 +415,4 @@ def _net_of(ground: Ground, product: str, unit: str) -> npt.NDArray[np.float64]:
     mine = ground.parts[ground.parts["product"] == product]
     factor = mine["unit"].map({given: unit_factor(given, unit) for given in mine["unit"].unique()})
     net = (mine["net"] * factor).groupby(mine["tree"]).sum()
-    return net.reindex(range(len(ground.may_stay))).to_numpy(dtype=float)
+    return net.reindex(range(len(ground.held))).to_numpy(dtype=float)

@@ -13,12 +13,19 @@ import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
+from glademark.streams import without_native_lines
+
 FloatArray = npt.NDArray[np.float64]
 
 NODES_MAX = 20_000
 """Most nodes of one search of the solver: beyond, the answer is bounded instead of proved."""
 
 _OPTIMAL, _LIMIT, _INFEASIBLE = 0, 1, 2
+
+
+def with_all(trees: frozenset[int], together: Mapping[int, frozenset[int]]) -> frozenset[int]:
+    """Trees with all that are spared with one of them."""
+    return trees.union(*(together.get(tree, frozenset()) for tree in trees))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -140,13 +147,14 @@ def solve(program: Program, costs: FloatArray) -> Answer:
         )
         return _answer(program, empty, 0.0) if fits else _none(math.inf)
     matrix, low, high, faces = _matrix(program)
-    found = milp(
-        np.concatenate([costs, np.zeros(faces)]),
-        constraints=LinearConstraint(matrix, low, high) if len(low) else (),
-        bounds=Bounds(0, 1),
-        integrality=np.concatenate([np.ones(size), np.zeros(faces)]),
-        options={"mip_rel_gap": 0.0, "node_limit": NODES_MAX},
-    )
+    with without_native_lines():
+        found = milp(
+            np.concatenate([costs, np.zeros(faces)]),
+            constraints=LinearConstraint(matrix, low, high) if len(low) else (),
+            bounds=Bounds(0, 1),
+            integrality=np.concatenate([np.ones(size), np.zeros(faces)]),
+            options={"mip_rel_gap": 0.0, "node_limit": NODES_MAX},
+        )
     if found.status == _INFEASIBLE:
         return _none(math.inf)
     bound = float(found.mip_dual_bound) if found.mip_dual_bound is not None else -math.inf

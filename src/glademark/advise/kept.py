@@ -37,11 +37,14 @@ class LeastArea:
         Of the opening.
     least_m2
         Area that it must keep, rounding allowed for.
+    may_go
+        Whether it may be given up as a whole: then it is no opening that is too small.
     """
 
     holes: SparedHoles
     place: int
     least_m2: float
+    may_go: bool = False
 
     def __call__(self, spared: Spared) -> Sequence[Row]:
         """
@@ -57,13 +60,16 @@ class LeastArea:
         rows
             None where the opening stays large enough.
         """
-        mine = spared & self.holes.openings[self.place].nearby
-        if not self._too_small(mine):
+        opening = self.holes.openings[self.place]
+        cut = sorted(frozenset(opening.members) - spared) if self.may_go else []
+        mine = spared & opening.nearby
+        if (self.may_go and not cut) or not self._too_small(mine):
             return []
         for tree in sorted(mine):
             if self._too_small(mine - {tree}):
                 mine -= {tree}
-        return [Row(weights=dict.fromkeys(sorted(mine), 1.0), most=len(mine) - 1.0)]
+        weights = dict.fromkeys(sorted(mine), 1.0) | dict.fromkeys(cut[:1], -1.0)
+        return [Row(weights=weights, most=len(mine) - 1.0)]
 
     def _too_small(self, spared: Spared) -> bool:
         """Whether too little is left."""

@@ -20,6 +20,15 @@ RESTS_ON = (
 )
 """What every proof has to say of itself."""
 
+EDGE_WARNING = (
+    "Trees left on the edge of an opening lose the neighbours they leaned on: wind, sun and snow "
+    "may take them, so look at each before you choose it."
+)
+
+NO_CUT, WHOLE, EDGE = "no-cut ground", "whole group", "edge of a group"
+INSIDE, SINGLE = "tree of a group", "single tree"
+"""As what a mark is left standing; the first ones are spared whatever the rule for groups."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proof:
@@ -101,6 +110,8 @@ class Advice:
     ----------
     by
         What is least: trees or volume.
+    groups
+        How groups were touched: ``whole``, ``edge_trees`` or ``free``.
     wood
         What volume was compared by: solid volume, or basal area where that is not known of all.
     leave_standing
@@ -117,9 +128,14 @@ class Advice:
         Keys of limits that were met and could not be kept.
     spared
         Positions of the marks.
+    edge_trees
+        What trees on the edges of groups could do, where groups stay whole.
+    notes
+        What else has to be done where a group stays as a whole.
     """
 
     by: str
+    groups: str
     wood: str
     leave_standing: gpd.GeoDataFrame
     given_up: pd.DataFrame
@@ -129,6 +145,20 @@ class Advice:
     unmended: tuple[Unmended, ...]
     broken: tuple[str, ...]
     spared: Spared
+    edge_trees: "Advice | None" = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def has_groups(self) -> bool:
+        """Whether a group, or a tree of one, is left standing beyond no-cut ground."""
+        return bool(self.leave_standing["left_as"].isin([WHOLE, EDGE, INSIDE]).any())
+
+    @property
+    def touches_edges(self) -> bool:
+        """Whether trees of groups that are cut are left standing, or could be."""
+        if self.edge_trees is not None:
+            return self.edge_trees.touches_edges
+        return bool(self.leave_standing["left_as"].isin([EDGE, INSIDE]).any())
 
     @property
     def exceeded(self) -> pd.DataFrame:
@@ -208,35 +238,68 @@ class Advice:
         return self.still_exceeded.empty
 
 
-def leave_standing_layer(ground: Ground, spared: Spared, needs: Sequence[Need]) -> gpd.GeoDataFrame:
+def leave_standing_layer(
+    ground: Ground,
+    spared: Spared,
+    needs: Sequence[Need],
+    *,
+    first: Mapping[int, str],
+    marked: gpd.GeoDataFrame,
+) -> gpd.GeoDataFrame:
     """
-    The marks to leave standing, as a layer.
+    The marks to leave standing, those in no-cut ground first, then by opening and as read.
 
-    Parameters
-    ----------
-    ground
-        The layout.
-    spared
-        Their positions.
-    needs
-        What sparing them brings about.
-
-    Returns
-    -------
-    layer
-        Columns of `contracts.layers.LEAVE_STANDING`, sorted by opening, then as read.
+    `first` says the ground of each mark that is spared first; `marked` are the marks as they were.
     """
-    places = np.array(sorted(spared), dtype=np.intp)
-    marks = ground.case.layout.marks.iloc[places]
-    why = [_mends(needs, spared, tree) for tree in places.tolist()]
-    frame = marks.assign(mends=pd.Series(why, index=marks.index, dtype=object))
-    frame = frame.sort_values("opening", kind="stable", ignore_index=True)
+    trees = [*first, *sorted(spared)]
+    marks = marked.iloc[trees]
+    later = ground.case.layout.marks["opening"].iloc[sorted(spared)]
+    why = [*first.values(), *(_mends(ground, needs, spared, tree) for tree in sorted(spared))]
+    left_as = [NO_CUT] * len(first) + [_left_as(ground, spared, tree) for tree in sorted(spared)]
+    frame = marks.assign(
+        opening=pd.concat([marks["opening"].iloc[: len(first)], later]).array,
+        left_as=pd.Series(left_as, index=marks.index, dtype=object),
+        mends=pd.Series(why, index=marks.index, dtype=object),
+        last=np.arange(len(trees)) >= len(first),
+    )
+    frame = frame.sort_values(["last", "opening"], kind="stable", ignore_index=True)
     return gpd.GeoDataFrame(frame[[*LEAVE_STANDING.names, "geometry"]], crs=ground.case.layout.crs)
 
 
-def _mends(needs: Sequence[Need], spared: Spared, tree: int) -> str:
-    """Limits that would be exceeded again without this tree."""
-    fewer = spared - {tree}
+def _left_as(ground: Ground, spared: Spared, tree: int) -> str:
+    """As part of what a mark is left standing."""
+    mine = [one for one in ground.holes.openings if tree in one.members]
+    if not mine:
+        return SINGLE
+    if spared.issuperset(mine[0].members):
+        return WHOLE
+    return EDGE if ground.bonds.edge[tree] else INSIDE
+
+
+def whole_group_notes(ground: Ground, spared: Spared) -> tuple[str, ...]:
+    """What marks alone do not undo of a group that stays as a whole: outlines, trees on paper."""
+    openings = ground.case.layout.openings
+    trees = dict(zip(openings["opening"], openings["trees"].astype(int), strict=True))
+    counts = ground.canopy.marks["count"]
+    notes = []
+    for one in ground.holes.openings:
+        if not one.members or not spared.issuperset(one.members):
+            continue
+        if one.is_outline:
+            notes.append(f"Take the outline of opening {one.number} out of the project as well.")
+        on_map = int(counts.iloc[list(one.members)].sum())
+        on_paper = trees[one.number] - on_map
+        if on_paper > 0:
+            notes.append(
+                f"Opening {one.number}: {on_paper} trees counted on paper are in it as well; "
+                "strike them out of the tally."
+            )
+    return tuple(notes)
+
+
+def _mends(ground: Ground, needs: Sequence[Need], spared: Spared, tree: int) -> str:
+    """Limits that would be exceeded again without this tree, and those spared with it."""
+    fewer = ground.bonds.without(spared, tree)
     names = [
         f"{need.limit} {need.feature}".strip()
         for need in needs
@@ -245,26 +308,14 @@ def _mends(needs: Sequence[Need], spared: Spared, tree: int) -> str:
     return "; ".join(dict.fromkeys(names))
 
 
-def wood_given_up(ground: Ground, spared: Spared) -> pd.DataFrame:
+def wood_given_up(parts: pd.DataFrame, count: pd.Series, spared: Spared) -> pd.DataFrame:
     """
     Net volume of the spared trees by product, each in its sale unit.
 
-    Parameters
-    ----------
-    ground
-        The layout.
-    spared
-        Positions of the marks.
-
-    Returns
-    -------
-    wood
-        `product`, `unit`, `trees`, `net` (NaN where not known), `m3`; a tree with two products
-        counts with each.
+    `product`, `unit`, `trees`, `net` (NaN where not known), `m3`; a tree with two products counts
+    with each.
     """
-    parts = ground.parts
     mine = parts[parts["tree"].isin(sorted(spared))]
-    count = ground.canopy.marks["count"]
     mine = mine.assign(trees=mine["tree"].map(count))
     rows = mine.groupby(["product", "unit"], sort=True)
     return pd.DataFrame(

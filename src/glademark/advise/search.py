@@ -6,13 +6,13 @@ answers, and a set that it proposes and that measures inside every limit is the 
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from glademark.advise.cover import Answer, LostArea, Program, Row, solve
+from glademark.advise.cover import Answer, LostArea, Program, Row, solve, with_all
 from glademark.advise.needs import Need
 from glademark.advise.spared_holes import Spared
 
@@ -44,6 +44,8 @@ class Wish:
         Rows of the limits that must not be broken.
     costs
         Of each mark, by one measure after the other; shape (n,) each.
+    together
+        Trees that are spared with a tree, itself among them, where it is not spared alone.
     """
 
     needs: Sequence[Need]
@@ -51,6 +53,12 @@ class Wish:
     rows: Sequence[Row]
     areas: Sequence[LostArea]
     costs: Sequence[FloatArray]
+    together: Mapping[int, Spared] = field(default_factory=dict)
+
+    @property
+    def trees(self) -> Spared:
+        """Trees that an answer may hold."""
+        return with_all(frozenset().union(*(need.trees for need in self.needs)), self.together)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,7 +118,7 @@ def smallest(wish: Wish) -> Found:
 
 def _start(wish: Wish) -> Program:
     """Program with what every need says from the start."""
-    trees = sorted(frozenset().union(*(need.trees for need in wish.needs)))
+    trees = sorted(wish.trees)
     known = [need.rows() for need in wish.needs]
     rows = [row for rows, _ in known for row in rows]
     areas = [area for _, areas in known for area in areas]
@@ -222,9 +230,10 @@ def greedy(wish: Wish, program: Program) -> Spared | None:
                     worth[tree] = worth.get(tree, 0.0) + weight / max(costs[tree], _SAME)
         if not worth:
             return None
-        spared |= {max(sorted(worth), key=lambda tree: worth[tree])}
+        best = max(sorted(worth), key=lambda tree: worth[tree])
+        spared |= with_all(frozenset({best}), wish.together)
     for tree in sorted(spared, key=lambda tree: (-costs[tree], tree)):
-        fewer = spared - {tree}
+        fewer = frozenset(one for one in spared if tree not in wish.together.get(one, {one}))
         if all(need.short(fewer) <= 0 for need in wish.needs):
             spared = fewer
     known = set(program.trees.tolist())

@@ -1032,7 +1032,16 @@ LEAVE_STANDING = Layer(
         count_column(
             "opening", "Opening", "Number of the opening that it was cut in; empty for none."
         ),
-        text_column("mends", "Mends", "Limits that would be exceeded again without this tree."),
+        text_column(
+            "left_as",
+            "Left as",
+            "no-cut ground, whole group, edge of a group, tree of a group or single tree.",
+        ),
+        text_column(
+            "mends",
+            "Mends",
+            "Limits that would be exceeded again without this tree and those spared with it.",
+        ),
         real_column(
             "crown_radius_m", "m", "Crown radius", "Radius of the crown that stands again."
         ),

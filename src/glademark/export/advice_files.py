@@ -5,7 +5,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from glademark.advise.outcome import RESTS_ON, Advice
+from glademark.advise.outcome import EDGE_WARNING, RESTS_ON, Advice
 from glademark.contracts.layers import LEAVE_STANDING, Units
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
@@ -80,14 +80,13 @@ def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several ty
     return json_value(
         {
             "by": advice.by,
+            "groups": advice.groups,
             "wood_compared_by": advice.wood,
             "leave_standing": standing.where(standing.notna(), None).to_dict("records"),
+            "notes": advice.notes,
             "given_up": advice.given_up.to_dict("records"),
             "limits": limits,
-            "proof": [
-                {"limits": proof.limits, "trees": proof.trees, "proof": proof.words}
-                for proof in advice.proofs
-            ],
+            "proof": _proof(advice),
             "rests_on": RESTS_ON,
             "not_mended": [
                 {
@@ -99,10 +98,37 @@ def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several ty
                 for one in advice.unmended
             ],
             "given_way": advice.broken,
-            "run_again": {
-                "mended": advice.mended,
-                "still_exceeded": advice.still_exceeded["subject"].tolist(),
-            },
+            "run_again": _run_again(advice),
+            "edge_trees": None if advice.edge_trees is None else _edge_trees(advice.edge_trees),
+            "edge_warning": EDGE_WARNING if advice.touches_edges else None,
             "cautions": CAUTIONS,
         }
     )
+
+
+def _proof(advice: Advice) -> list[dict[str, Any]]:
+    """How far each part of the search got."""
+    return [
+        {"limits": proof.limits, "trees": proof.trees, "proof": proof.words}
+        for proof in advice.proofs
+    ]
+
+
+def _run_again(advice: Advice) -> dict[str, Any]:
+    """What is left beyond its limit once the trees stand."""
+    return {
+        "mended": advice.mended,
+        "still_exceeded": advice.still_exceeded["subject"].tolist(),
+    }
+
+
+def _edge_trees(other: Advice) -> dict[str, Any]:
+    """What trees on the edges of groups would do instead."""
+    columns = ["label", "opening", "left_as"]
+    rows = other.leave_standing[columns].astype(object)
+    return {
+        "trees": int(other.leave_standing["count"].sum()),
+        "leave_standing": rows.where(rows.notna(), None).to_dict("records"),
+        "proof": _proof(other),
+        "run_again": _run_again(other),
+    }

@@ -153,9 +153,9 @@ def batch(
     """
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.intake.wording import listed  # noqa: PLC0415 - the same
     from glademark.jobs.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
     from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.wording import listed  # noqa: PLC0415 - the same
 
     with _progress() as on_each:
         engine = Engine(workers=workers, scheduler=scheduler)

@@ -28,9 +28,9 @@ from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading, split_by_stand
 from glademark.intake.site import Stands, polygonal
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Source, WaterSettings
 from glademark.units import BASAL_AREA_M2_HA
+from glademark.wording import counted, listed, quoted, shown
 
 LANDING_MAX_M = 5000.0
 """A landing farther from the stand belongs to another one [m]."""

@@ -20,8 +20,8 @@ from glademark.intake.columns.match import recognise
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands
-from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import CorridorSettings, Source
+from glademark.wording import counted, listed, shown
 
 WIDTH_MAX_M = 30.0
 """Wider than any machine corridor [m]: beyond it the unit or the column is wrong."""

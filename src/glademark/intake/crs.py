@@ -23,7 +23,7 @@ from pyproj.transformer import TransformerGroup
 from glademark.errors import CrsError
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.wording import shown
+from glademark.wording import shown
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -25,9 +25,9 @@ from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.site import Stands
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA
+from glademark.wording import counted, listed, quoted, shown
 
 PLOT_COLUMNS = ("plot", "stratum", "weight", "baf_m2_ha", "plot_area_m2")
 TREE_COLUMNS = (

@@ -10,7 +10,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from glademark.contracts.survey import InputCount
-from glademark.intake.wording import shown
+from glademark.wording import shown
 
 SUMMARY_MAX = 64 * 2**20
 """A summary is some pages of text; beyond this it is something else [bytes]."""

@@ -10,9 +10,9 @@ from glademark.contracts.inspection import FileSeen, LayerSeen
 from glademark.errors import InputError
 from glademark.intake.columns.likely import likely_inputs
 from glademark.intake.inspect import inspect_files
-from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Inputs
 from glademark.project.template import template_text, write_project_file
+from glademark.wording import counted, quoted, shown
 
 CRS_TO_FILL = "EPSG:…"
 """Stands where a coordinate system has to be stated: no program takes it for one."""

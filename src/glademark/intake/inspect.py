@@ -31,10 +31,10 @@ from glademark.intake.formats.vector import layers_with_geometry
 from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
-from glademark.intake.wording import TEXT_MAX, shown
 from glademark.project.model import Project, Source
 from glademark.project.species import project_species
 from glademark.temporary import temporary_folder
+from glademark.wording import TEXT_MAX, shown
 
 PROBLEMS_MAX = 10
 """Sentences told of one layer."""

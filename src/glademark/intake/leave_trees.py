@@ -17,8 +17,8 @@ from glademark.intake.marks import FAR_M
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands
-from glademark.intake.wording import counted, listed
 from glademark.project.model import MarkSettings, Source
+from glademark.wording import counted, listed
 
 LEAVE_COLUMNS = ("tree_id", "label", "species", "dbh_cm", "crown_radius_m")
 

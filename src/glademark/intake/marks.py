@@ -39,9 +39,9 @@ from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, repeated
 from glademark.intake.shared_records import refuse_shared
 from glademark.intake.site import Stands
-from glademark.intake.wording import counted, listed, quoted
 from glademark.project.model import Project, Source
 from glademark.project.species import project_species
+from glademark.wording import counted, listed, quoted
 
 FAR_M = 100.0
 """Danger trees and points of groups matter this far outside [m]: about three tree lengths."""

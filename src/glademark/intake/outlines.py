@@ -13,7 +13,7 @@ from glademark.contracts.valid_shapes import MEND_SHARE_MAX, mended_outlines
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import polygonal
-from glademark.intake.wording import counted, shown
+from glademark.wording import counted, shown
 
 MEND_MAX_M2 = 100.0
 """Area by which mending may change a polygon [m2]."""

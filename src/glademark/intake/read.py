@@ -45,9 +45,9 @@ from glademark.intake.stand import read_stands, together, zone_groups
 from glademark.intake.stands import open_stands
 from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
 from glademark.intake.terrain import describe_terrain
-from glademark.intake.wording import counted, listed
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
+from glademark.wording import counted, listed
 
 log = logging.getLogger(__name__)
 

@@ -14,7 +14,7 @@ from glademark.contracts.survey import REFUSED_COLUMNS, REJECTED_COLUMNS, InputC
 from glademark.errors import InputError
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import Reading, split_by_stand
-from glademark.intake.wording import counted, listed
+from glademark.wording import counted, listed
 
 NEEDED = ("stand", "marks")
 """Inputs without which a stand is refused: each is given for every stand."""

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from glademark.errors import FileError
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.wording import shown
+from glademark.wording import shown
 
 COLUMNS_MAX = 1000
 """Most columns of a table."""

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from glademark.contracts.frames import STAND
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import split_by_stand
-from glademark.intake.wording import counted, listed
+from glademark.wording import counted, listed
 
 NEAR_M = 1.0
 """Marks this near to one another may be one tree [m]; a group of like trees looks just so."""

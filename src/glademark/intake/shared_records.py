@@ -14,13 +14,16 @@ from glademark.contracts.frames import STAND
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import labels
-from glademark.intake.wording import listed
+from glademark.wording import listed
 
 SAME_M = 1.0
 """Equal trees of two files this near to one another are one [m]."""
 
 MOST = 0.5
 """Share of the smaller file from which the two are refused."""
+
+LEAST = 2
+"""Fewest such records: one tree is no export."""
 
 _DEGREE_M = 111_320.0
 _COARSE_DECIMALS_MAX = 5  # of a degree: the sixth is finer than SAME_M
@@ -61,7 +64,7 @@ def refuse_shared(
                 f"{number} of {sizes[small]} records of {readings[small].file.name} are also in "
                 f"{readings[large].file.name} (equal species and diameter within {within_m:.1f} m)"
             )
-            if keep or number < MOST * sizes[small]:
+            if keep or number < max(LEAST, MOST * sizes[small]):
                 names = listed(marks["tree_id"].iloc[first])
                 log.notice(f"{told}; all are kept: {names}.", stand=stand)
             else:

@@ -22,8 +22,8 @@ from glademark.intake.crs import (
 from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
-from glademark.intake.wording import listed
 from glademark.project.model import Source
+from glademark.wording import listed
 
 _MOST = 0.5
 _NEAR_M = 50.0

@@ -23,8 +23,8 @@ from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries, polygonal
-from glademark.intake.wording import counted
 from glademark.project.model import Source
+from glademark.wording import counted
 
 PART_MIN_M2 = 1.0
 """Parts smaller than this are left-overs of digitising [m2]."""

@@ -14,9 +14,9 @@ from glademark.contracts.survey import REJECTED_COLUMNS, InputCount
 from glademark.errors import InputError
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.records import Reading, text_of
-from glademark.intake.wording import listed
 from glademark.project.model import Project
 from glademark.temporary import temporary_folder
+from glademark.wording import listed
 
 MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
 """Inputs in which every record belongs to one stand; others may hold for all stands."""

@@ -23,9 +23,9 @@ from glademark.intake.marks import FAR_M
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands
-from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import Project, Source
 from glademark.units import INCH_CM
+from glademark.wording import counted, listed, shown
 
 STUMP_COLUMNS = (
     "stump_id", "count", "diameter_cm", "diameter_at", "stump_height_m", "dbh_cm", "dbh",

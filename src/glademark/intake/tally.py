@@ -13,8 +13,8 @@ from glademark.intake.columns.match import recognise
 from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project
+from glademark.wording import counted, listed, quoted, shown
 
 ZONES = ("corridor", "opening", "matrix", "landing", "exclusion")
 """Where a tree of the paper tally may stand."""

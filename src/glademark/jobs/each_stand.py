@@ -7,7 +7,7 @@ from urllib.parse import quote
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError, grouped_faults
 from glademark.intake.read import SurveysByStand
-from glademark.intake.wording import listed
+from glademark.wording import listed
 
 _T = TypeVar("_T")
 

@@ -111,8 +111,8 @@ def _beside_second(
     case: Case, checks: pd.DataFrame, asked: tuple[LimitAsked, ...], second: Layout | None
 ) -> tuple[Layout, pd.DataFrame]:
     """Layout and checks with what they would be if unconfirmed trees were cut."""
-    confirmed = all_confirmed(case.survey)
-    if second is None or confirmed is None:
+    confirmed = None if second is None else all_confirmed(case.survey)
+    if second is None or confirmed is None:  # another stand of the survey may have such trees
         return case.layout, checks
     found = judge(Case(layout=second, survey=confirmed, project=case.project), asked)
     layout, same = with_second_figures(case.layout, second), same_openings(case.layout, second)

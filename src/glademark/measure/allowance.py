@@ -20,6 +20,7 @@ from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
+from glademark.wording import counted
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -189,8 +190,9 @@ def allowance_notices(
     for row in table[table["trees_without"] > 0].to_dict("records"):
         what = "a diameter" if row["quantity"] == BASAL else "a volume"
         notices.append(
-            f"allowance: {str(row['quantity']).replace('_', ' ')}: {row['trees_without']:,} cut "
-            f"trees without {what} are not in what is marked: it is more, and less remains"
+            f"allowance: {str(row['quantity']).replace('_', ' ')}: what is marked leaves out "
+            f"{counted(int(row['trees_without']), 'cut tree')} "
+            f"without {what}: it is more, and less remains"
         )
     above = table[table["marked"] > table["standing"]]
     notices += [

@@ -28,6 +28,7 @@ from glademark.measure.volume import Sold, solid_sums, without_volume
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
 from glademark.units import INCH_CM
+from glademark.wording import counted
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
@@ -344,8 +345,8 @@ def _without_solid(count: pd.Series, unknown: pd.DataFrame) -> str:
     of_none = set(unknown.loc[unknown["gross"].isna(), "tree"])
     none = int(count.loc[sorted(of_none)].sum())
     lost = int(count.loc[sorted(set(unknown["tree"]) - of_none)].sum())
-    said = [f"{none:,} trees without a volume"] if none else []
-    said += [f"{lost:,} trees whose volume has no conversion to m3"] if lost else []
+    said = [f"{counted(none, 'tree')} without a volume"] if none else []
+    said += [f"{counted(lost, 'tree')} whose volume has no conversion to m3"] if lost else []
     return f"The solid volume leaves out {' and '.join(said)}."
 
 

@@ -51,8 +51,6 @@ from glademark.units import HECTARE_M2, INCH_CM
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
-_NO_DISCS = np.empty(0, dtype=object)
-
 
 def measure_layout(
     survey: Survey,

@@ -11,6 +11,7 @@ from glademark.contracts.frames import STAND
 from glademark.forestry import VolumeTable
 from glademark.measure.tables import rows_by
 from glademark.measure.volume import Sold, volumes
+from glademark.wording import counted
 
 
 def reading_notices(trees: pd.DataFrame, parts: pd.DataFrame, sold: Sold) -> dict[int, str]:
@@ -100,7 +101,7 @@ def _differences(parts: pd.DataFrame, other: pd.Series) -> str:
         if total > 0:
             said.append(f"{name} would be {_percent(100 * change / total)}")
     lost = int((by_table & other.isna().to_numpy()).sum())
-    beside = f", {lost:,} records without a volume left out" if lost else ""
+    beside = f", {counted(lost, 'record')} without a volume left out" if lost else ""
     return ", ".join(said) + beside
 
 

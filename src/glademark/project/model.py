@@ -46,6 +46,9 @@ NAME_FIELDS = (
 )  # fmt: skip
 """What the name of a mark may hold."""
 
+GroupRule = Literal["whole", "edge_trees", "free"]
+"""How advice may touch a group: as a whole, by trees on its edge, or tree by tree."""
+
 WORDS_MAX = 200
 """Most paints that a project file gives a meaning."""
 
@@ -428,6 +431,12 @@ class WindSettings(Part):
     tree_height_m: Length | None = Field(None, alias="tree_height", gt=0, le=150)
 
 
+class AdviseSettings(Part):
+    """How groups may be touched by advice."""
+
+    groups: GroupRule = "whole"
+
+
 class CompareSettings(Part):
     """
     How the stumps and tracks after the cut are held against the layout.
@@ -594,6 +603,7 @@ class Project(Part):
     wind: WindSettings = WindSettings()
     uncertainty: UncertaintySettings | None = None
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
+    advise: AdviseSettings = AdviseSettings()
     compare: CompareSettings = CompareSettings()
     deliver: DeliverSettings = DeliverSettings()
 

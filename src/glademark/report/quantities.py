@@ -5,7 +5,7 @@ Files keep unrounded SI numbers; what is shown here is for reading only. Texts a
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -190,17 +190,29 @@ def show_against(
     >>> show_against(2024.2, 2023.43, "m2", "us")
     ('0.5002 acre', '0.5000 acre')
     """
-    both = [_number(measured), _number(limit)]
-    known = [number for number in both if not math.isnan(number)]
-    if not known:
-        return MISSING, MISSING
-    name, size = _fitting_unit(max(known, key=abs), unit, units)
-    decimals = _telling_decimals([number / size for number in known], name)
-    first, second = (
-        MISSING if math.isnan(number) else _with_unit(number / size, name, decimals)
-        for number in both
-    )
+    first, second = show_in_one_unit((measured, limit), unit, units)
     return first, second
+
+
+def show_in_one_unit(numbers: Sequence[float | None], unit: str, units: Units) -> tuple[str, ...]:
+    """
+    Quantities that stand side by side, with enough digits to tell them apart.
+
+    Examples
+    --------
+    >>> show_in_one_unit((230.0, 100.0, 79.2), "m2", "metric")
+    ('0.023 ha', '0.010 ha', '0.008 ha')
+    """
+    values = [_number(number) for number in numbers]
+    known = [value for value in values if not math.isnan(value)]
+    if not known:
+        return (MISSING,) * len(values)
+    name, size = _fitting_unit(max(known, key=abs), unit, units)
+    decimals = _telling_decimals([value / size for value in known], name)
+    return tuple(
+        MISSING if math.isnan(value) else _with_unit(value / size, name, decimals)
+        for value in values
+    )
 
 
 def show_area(area_m2: float | None, units: Units) -> str:

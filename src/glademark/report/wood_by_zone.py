@@ -16,6 +16,7 @@ from glademark.report.quantities import (
     sale_decimals,
     shown_unit,
 )
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -98,19 +99,16 @@ def left_out(volume: VolumeFigures) -> Iterator[str]:
                 f"{_reasons(product)}"
             )
         if product.parts_without:
-            yield (
-                f"{name}: what {product.parts_without:,} trees of other products hold of it is not "
-                "known"
-            )
+            trees = counted(product.parts_without, "tree")
+            yield f"{name}: what {trees} of other products hold of it is not known"
     if volume.m3 is None and any(one.net is not None for one in volume.by_product.values()):
-        yield (
-            f"No total of solid volume: it is not known of {volume.m3_missing_trees:,} trees "
-            "(state solid for their product)"
-        )
+        trees = counted(volume.m3_missing_trees, "tree")
+        yield f"No total of solid volume: not known of {trees} (state solid for their product)"
     elif volume.m3 is not None and volume.m3_missing_trees:
-        yield f"Solid volume leaves out {volume.m3_missing_trees:,} trees without a volume"
+        yield f"Solid volume leaves out {counted(volume.m3_missing_trees, 'tree')} without a volume"
     if volume.basal_area_missing_trees:
-        yield f"Basal area leaves out {volume.basal_area_missing_trees:,} trees without a diameter"
+        missing = counted(volume.basal_area_missing_trees, "tree")
+        yield f"Basal area leaves out {missing} without a diameter"
 
 
 def no_allowance(layout: Layout) -> list[str]:
@@ -124,7 +122,8 @@ def _reasons(product: ProductFigures) -> str:
     """Why trees have no volume, with their size classes, most of them first."""
     by_reason: dict[str, list[str]] = {}
     for one in product.without:
-        by_reason.setdefault(one.reason, []).append(f"{one.trees:,} of {one.size_class}")
+        of_class = "" if one.size_class == one.reason else f" of {one.size_class}"
+        by_reason.setdefault(one.reason, []).append(f"{one.trees:,}{of_class}")
     said = [f"{', '.join(sizes)} ({reason})" for reason, sizes in by_reason.items()]
     more = f"; and {len(said) - NAMED} more reasons" if len(said) > NAMED else ""
     return "; ".join(said[:NAMED]) + more

@@ -3,6 +3,7 @@
 from typing import cast
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.frames import STAND
@@ -14,9 +15,9 @@ from glademark.intake.columns.match import words
 from glademark.intake.columns.meanings import LENGTHS
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import MarkSettings
 from glademark.units import INCH_CM
+from glademark.wording import counted, listed, quoted, shown
 
 DBH_MAX_CM = 300.0
 """Thicker than any tree that is marked for a harvest [cm]; a larger figure is a slip of the pen."""
@@ -167,25 +168,37 @@ def refuse_implausible(cut_cm: pd.Series, reading: Reading, log: RecordLog) -> R
     return log.refuse(reading, faults)
 
 
+def _without_first_digit(numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Logarithm of the share of each number that is left without its first digit."""
+    rest = np.mod(numbers, 10.0 ** np.floor(np.log10(numbers)))
+    with np.errstate(divide="ignore"):
+        return np.log(rest / numbers)
+
+
 def flag_doubtful(marks: pd.DataFrame, log: RecordLog) -> pd.Series:
     """
     `dbh_flag` with doubtful diameters flagged, stand by stand, and named in a notice.
 
     Doubtful is a diameter outside Tukey's fences (1977, Exploratory Data Analysis, 2D) of the
     logarithms of the stand's diameters that would fall among the central 90 % of them if it were
-    10 or 2.54 times as large or as small.
+    10 or 2.54 times as large or as small, or without its first digit: 151 beside 51.
     """
     known = marks["dbh_cm"].notna().to_numpy()
     size = np.log(marks["dbh_cm"].to_numpy(dtype=float)[known])
     stand = marks[STAND].to_numpy()[known]
     by_stand = pd.Series(size).groupby(stand)
-    low, first, third, high = (
-        by_stand.quantile(share)[stand].to_numpy() for share in (0.05, 0.25, 0.75, 0.95)
-    )
+    first, third = (by_stand.quantile(share)[stand].to_numpy() for share in (0.25, 0.75))
     fence = FENCE * (third - first)
     beyond = (size < first - fence) | (size > third + fence)
     beyond &= by_stand.transform("size").to_numpy() >= FEWEST_OF_A_DISTRIBUTION
-    moved = size[:, None] + np.log([10.0, 0.1, INCH_CM, 1 / INCH_CM])
+    usual = pd.Series(size[~beyond]).groupby(stand[~beyond])
+    low, high = (usual.quantile(share)[stand].to_numpy() for share in (0.05, 0.95))
+    moved = np.column_stack(
+        [
+            size[:, None] + np.log([10.0, 0.1, INCH_CM, 1 / INCH_CM]),
+            size + _without_first_digit(marks["dbh"].to_numpy(dtype=float)[known]),
+        ]
+    )
     fits = ((moved >= low[:, None]) & (moved <= high[:, None])).any(axis=1)
     rows = np.flatnonzero(known)[beyond & fits]
     for number, places in split_by_stand(marks[STAND].to_numpy(), rows):
@@ -195,9 +208,8 @@ def flag_doubtful(marks: pd.DataFrame, log: RecordLog) -> pd.Series:
             f"{tree} {dbh:g} {unit}" for (tree, dbh), unit in zip(told, units, strict=True)
         )
         log.notice(
-            f"The diameter of {counted(len(places), 'mark')} is far from the others of the stand, "
-            "as if a decimal point or the unit were wrong; kept as recorded, and to be checked: "
-            f"{names}.",
+            f"{counted(len(places), 'diameter')} far from the others of the stand, as if a "
+            f"decimal point or the unit were wrong; kept as recorded, and to be checked: {names}.",
             stand=number,
         )
     flags = marks["dbh_flag"].copy()

@@ -10,8 +10,8 @@ from glademark.intake.columns.cells import numbers, quantities
 from glademark.intake.columns.match import Found
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.wording import shown
 from glademark.units import LENGTH_M
+from glademark.wording import shown
 
 _WHOLE = re.compile(r"^(\d+)\.0+$")
 

@@ -10,8 +10,8 @@ import pandas as pd
 from glademark.contracts.survey import KINDS
 from glademark.intake.columns.cells import each_word, translated
 from glademark.intake.columns.fields import Fields
-from glademark.intake.wording import counted, listed, shown
 from glademark.project.model import MarkSettings
+from glademark.wording import counted, listed, shown
 
 _WORDS = {
     "cut": ("cut", "cut tree", "take", "remove", "removal", "harvest", "marked", "fell"),
@@ -68,6 +68,8 @@ def kinds(
         open_still = (meaning == "") & (reason == "")
         _note_without_paint(fields, colours, open_still & (own == ""), settings.without_paint)
         _note_outranked(fields, colours, open_still & (own != "") & (colours != ""))
+    elif key:
+        _note_no_paint_column(fields, own == "")
     return columns, reason, said_by == "type"
 
 
@@ -139,6 +141,17 @@ def _note_without_paint(
         )
         trees = listed(fields.reading.called(places))
         fields.log.notice(f"{name}: {' and '.join(parts)}: {what}: {trees}.", stand=stand)
+
+
+def _note_no_paint_column(fields: Fields, bad: pd.Series) -> None:
+    """Say so where a file has no paint though the project file explains colours."""
+    for stand, places in fields.reading.split(bad):
+        fields.log.notice(
+            f"{fields.reading.file.name}: {counted(len(places), 'mark')} counted as cut, since "
+            "the file has no column of paint, though [marks.paint] lists colours. If a column is "
+            "called otherwise, say so in [marks] columns.",
+            stand=stand,
+        )
 
 
 def _note_outranked(fields: Fields, colours: pd.Series, unlisted: pd.Series) -> None:

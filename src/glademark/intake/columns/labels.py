@@ -9,7 +9,7 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.intake.record_log import RecordLog
-from glademark.intake.wording import listed
+from glademark.wording import listed
 
 MARKER_MAX = 12
 """Longest name of a marker that stands in a label; the letter of the file does instead."""

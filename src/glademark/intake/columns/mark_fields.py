@@ -12,9 +12,9 @@ from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.kinds import kinds
 from glademark.intake.columns.match import words
 from glademark.intake.columns.volumes import logs_of, wood
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import Project
 from glademark.project.position_error import error_per_radius
+from glademark.wording import counted, listed, quoted, shown
 
 HEIGHT_MAX_M = 130.0
 """No tree is taller [m]."""

@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from glademark.errors import FileError
 from glademark.intake.columns.meanings import Meaning
-from glademark.intake.wording import quoted, shown
+from glademark.wording import quoted, shown
 
 _UNIT_WORDS_MAX = 3
 

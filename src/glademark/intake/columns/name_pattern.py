@@ -10,8 +10,8 @@ from glademark.intake.columns import meanings
 from glademark.intake.columns.match import recognise
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.wording import listed, shown
 from glademark.project.model import NAME_FIELD
+from glademark.wording import listed, shown
 
 _NAME = "name"
 _NUMBERS = frozenset({"dbh", "height", "count", "logs"})

@@ -18,8 +18,8 @@ from glademark.intake.columns.utm_zones import has_zones, in_one_zone, note_zone
 from glademark.intake.crs import WGS84, parse_crs
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of, texts
-from glademark.intake.wording import counted, quoted, shown
 from glademark.project.model import Source
+from glademark.wording import counted, quoted, shown
 
 _DEGREES = (
     r"^\s*([NSEW])?\s*(\d{1,3}(?:\.\d+)?)\s*[°ºD:]?\s*"

@@ -191,7 +191,8 @@ MEANT: Mapping[str, str] = MappingProxyType(
         "id": "Number of the record, as painted or written; it may repeat between files.",
         "marker": "Who marked; the file where it is blank.",
         "count": "Trees that the record stands for; 1 where blank.",
-        "kind": "cut, leave, group boundary, group centre, line tree, danger or unconfirmed; outranks paint.",
+        "kind": "cut, leave, group boundary, group centre, line tree, danger or unconfirmed; it "
+        "outranks paint.",
         "type": "As kind, where most of its words are kinds.",
         "dbh": "Diameter at breast height; its unit in the heading, the cell or the project file.",
         "dbh_unit": "Unit of the diameter in this row.",

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from glademark.forestry import SpeciesNames, nearest_species
 from glademark.intake.columns.fields import Fields
-from glademark.intake.wording import NAMED_MAX, counted, shown
+from glademark.wording import NAMED_MAX, counted, shown
 
 
 def note_unknown_species(fields: Fields, names: SpeciesNames) -> None:

@@ -19,7 +19,7 @@ from glademark.intake.columns.match import Found, words
 from glademark.intake.crs import crs_name, transformed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
-from glademark.intake.wording import listed, shown
+from glademark.wording import listed, shown
 
 ZONES_MAX = 3
 """A stand may lie where two zones meet; more than that is no stand."""

@@ -7,9 +7,9 @@ import pandas as pd
 
 from glademark.intake.columns.cells import each_word, translated, yes_or_no
 from glademark.intake.columns.fields import Fields
-from glademark.intake.wording import counted, listed, quoted, shown
 from glademark.project.model import ProductSettings
 from glademark.units import unit_name
+from glademark.wording import counted, listed, quoted, shown
 
 _UNITS = frozenset({"board foot", "MBF", "cord", "m3", "ft3", "green ton"})
 _CULL = "cull"

@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
 
 from glademark.errors import FileError
-from glademark.intake.wording import quoted, shown
+from glademark.wording import quoted, shown
 
 MEMBERS_MAX = 32
 """Most files in an archive."""

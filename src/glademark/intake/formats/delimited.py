@@ -14,7 +14,7 @@ from glademark.intake.columns.match import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import COLUMNS_MAX, Reading, refuse_columns
-from glademark.intake.wording import counted, listed
+from glademark.wording import counted, listed
 
 LINE_MAX = 2**20
 """Longest cell [characters]; csv has a limit for the whole process, which is left alone."""

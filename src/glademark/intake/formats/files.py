@@ -13,7 +13,7 @@ from typing import Literal
 
 from glademark.errors import FileError
 from glademark.intake.formats.archive import taken_out
-from glademark.intake.wording import shown
+from glademark.wording import shown
 
 Format = Literal[
     "GeoPackage",

@@ -6,7 +6,7 @@ from typing import Any
 from glademark.errors import FileError
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import refuse_columns
-from glademark.intake.wording import shown
+from glademark.wording import shown
 
 _SHAPES = ("Point", "LineString", "Polygon")
 _KINDS = frozenset(

@@ -28,7 +28,7 @@ from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.documents import local_name, root_of, said_in
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import Reading, refuse_columns
-from glademark.intake.wording import counted, quoted, shown
+from glademark.wording import counted, quoted, shown
 
 _FOLDERS = frozenset({"kml", "Document", "Folder"})
 _PLAIN = frozenset({"name", "address", "phoneNumber", "description"})
@@ -100,32 +100,6 @@ def read_kml(
         decimal_comma=True,
         notices=tuple(_notices(file, root, len(found) - len(kept), want)),
     )
-
-
-def kml_folders(file: FieldFile) -> dict[str, list[shapely.Geometry]]:
-    """
-    Shapes of a document by the folder in which they stand.
-
-    Parameters
-    ----------
-    file
-        KML.
-
-    Returns
-    -------
-    folders
-        In the order of the document; placemarks outside all folders stand under nothing.
-
-    Raises
-    ------
-    FileError
-        If the document is damaged or unsafe.
-    """
-    folders: dict[str, list[shapely.Geometry]] = {}
-    for path, placemark in _placemarks(root_of(file), ()):
-        shape = _shape(placemark, "points")
-        folders.setdefault(path[-1] if path else "", []).extend([] if shape is None else [shape])
-    return folders
 
 
 def _placemarks(element: Element, path: tuple[str, ...]) -> Iterator[_Placed]:

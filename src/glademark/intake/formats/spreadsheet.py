@@ -17,7 +17,7 @@ from glademark.intake.formats.archive import refuse_unsafe_workbook
 from glademark.intake.formats.delimited import reading_of_rows
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import COLUMNS_MAX, Reading
-from glademark.intake.wording import quoted, shown
+from glademark.wording import quoted, shown
 
 HEADER_ROWS = 20
 """The header stands in one of the first rows; titles and remarks may stand above it."""

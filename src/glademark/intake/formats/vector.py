@@ -35,7 +35,7 @@ from glademark.intake.formats import geojson, geopackage, shapefile
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.formats.salvage import salvaged
 from glademark.intake.records import Reading, refuse_columns
-from glademark.intake.wording import counted, quoted, shown
+from glademark.wording import counted, quoted, shown
 
 log = logging.getLogger(__name__)
 

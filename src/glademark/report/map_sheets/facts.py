@@ -35,30 +35,6 @@ _COUNTS = ("trees", "trees_without", "parts_without")
 _MOST_PRODUCTS = 6
 
 
-def counted(number: int, noun: str) -> str:
-    """
-    A number with its noun.
-
-    Parameters
-    ----------
-    number
-        How many.
-    noun
-        In the singular.
-
-    Returns
-    -------
-    words
-        In the plural where it is not one.
-
-    Examples
-    --------
-    >>> counted(1, "tree"), counted(1200, "tree")
-    ('1 tree', '1,200 trees')
-    """
-    return f"{show_number(number, 0)} {noun if number == 1 else noun + 's'}"
-
-
 def facts(delivery: Delivery) -> list[tuple[str, str]]:
     """
     Names and values of the figures at a glance.

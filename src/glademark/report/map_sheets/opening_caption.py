@@ -12,7 +12,6 @@ from glademark.report.edge_words import lower_and_upper
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
-from glademark.report.map_sheets.facts import counted
 from glademark.report.map_sheets.verdicts import (
     checks_of,
     figure_beside,
@@ -28,6 +27,7 @@ from glademark.report.quantities import (
     show_number,
 )
 from glademark.report.review_page.wording import name_text, unit_text
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping

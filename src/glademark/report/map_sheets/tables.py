@@ -10,7 +10,6 @@ from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
-from glademark.report.map_sheets.facts import counted
 from glademark.report.map_sheets.verdicts import bound_words
 from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import (
@@ -35,6 +34,7 @@ from glademark.report.unconfirmed import (
     unconfirmed_trees,
 )
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping

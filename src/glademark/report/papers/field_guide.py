@@ -16,6 +16,7 @@ from glademark.report.papers.field_guide_tables import (
     corridor_grid,
     danger_grid,
     line_words,
+    on_paper_in_openings,
     opening_grid,
     paint_grid,
     places,
@@ -113,7 +114,7 @@ def guide_content(delivery: Delivery) -> Content:
     """
     openings, danger_trees = opening_grid(delivery), danger_grid(delivery)
     marks = layer_frame(delivery, "marks")
-    on_paper = delivery.layout.figures.marks.not_located
+    on_paper = delivery.layout.figures.marks.not_located - sum(on_paper_in_openings(delivery))
     known = len(danger_trees.rows)
     return Content(
         project=delivery.project,

@@ -230,13 +230,26 @@ def opening_grid(delivery: Delivery) -> Grid:
     names = _with_group(frame)
     area = worded(frame["area_m2"], lambda m2: show_area(m2, units))
     trees = in_words(frame["trees"])
-    products = found["products"].fillna("")
+    of_them = [
+        ", ".join(filter(None, [products, f"{count:,} counted on paper" if count else ""]))
+        for products, count in zip(
+            found["products"].fillna(""), on_paper_in_openings(delivery), strict=True
+        )
+    ]
     return Grid(
         heads=("No.", "Area", "Trees", "Of them"),
-        rows=list(zip(names, area, trees, products, strict=True)),
+        rows=list(zip(names, area, trees, of_them, strict=True)),
         widths=(1.4, 1.75, 1.35, 4),
         aligns=("left", "right", "right", "left"),
     )
+
+
+def on_paper_in_openings(delivery: Delivery) -> list[int]:
+    """Trees of each opening that were counted on paper and stand in its row."""
+    frame = layer_frame(delivery, "openings")
+    located = cut_marks(delivery).groupby("opening")["count"].sum().reindex(frame["opening"])
+    counted = frame["trees"].to_numpy(dtype=int) - located.fillna(0).to_numpy(dtype=int)
+    return [int(count) for count in counted]
 
 
 def corridor_grid(delivery: Delivery) -> Grid:

@@ -40,6 +40,7 @@ from glademark.report.unconfirmed import (
     unconfirmed_trees,
 )
 from glademark.report.wood_by_zone import left_out, no_allowance
+from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -264,7 +265,7 @@ def _shares(delivery: Delivery) -> list[Row]:
         name = _QUANTITIES.get(row["quantity"], row["quantity"])
         words = end_words(row, "share", show_share(row["share"]))
         if int(row["trees_without"]):
-            words += f", {row['trees_without']:,} trees without an amount left out"
+            words += f", {counted(row['trees_without'], 'tree')} without an amount left out"
         if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
             words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
         if pd.notna(row["allowable_share"]):

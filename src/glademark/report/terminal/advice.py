@@ -8,10 +8,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from glademark.advise.outcome import RESTS_ON, Advice
+from glademark.advise.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.layers import Units
 from glademark.report.cautions import CAUTIONS
-from glademark.report.quantities import show_against, show_diameter, show_volume
+from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
 
@@ -36,21 +36,65 @@ def print_advice(advice: Advice, console: Console, *, units: Units, stand: str =
 
 def _sections(advice: Advice, units: Units) -> Iterator[tuple[str, list[RenderableType]]]:
     """Headings with their lines; those without lines are left out."""
-    yield "LEAVE STANDING", _trees(advice, units)
+    standing = advice.leave_standing
+    is_first = standing["left_as"] == NO_CUT
+    first, later = standing[is_first], standing[~is_first]
+    yield "LEAVE STANDING FIRST: NOTHING IS CUT WHERE THEY STAND", _trees(first, units)
+    notes = [Text(shown_text(note, longest=_LONGEST)) for note in advice.notes]
+    yield "LEAVE STANDING", [*(_trees(later, units) or _nothing(first)), *notes]
     yield "GIVES UP", _wood(advice)
     yield "LIMITS", [Fitted(_limits(advice, units))]
     yield "NOT MENDED BY LEAVING TREES STANDING", [Text(line) for line in _not_mended(advice)]
     yield "PROOF", [Text(line) for line in _proof(advice)]
-    yield "CAUTION", [Text(line) for line in CAUTIONS]
+    yield (
+        'WITH TREES ON THE EDGES OF GROUPS (groups = "edge_trees")',
+        [Text(line) for line in _edge_trees(advice)],
+    )
+    yield "CAUTION", [Text(line) for line in _cautions(advice)]
 
 
-def _trees(advice: Advice, units: Units) -> list[RenderableType]:
-    """Every tree, by opening."""
-    standing = advice.leave_standing
-    if standing.empty:
-        return [Text("No tree: leaving trees standing mends none of the limits.")]
+def _nothing(first: pd.DataFrame) -> list[RenderableType]:
+    """That no tree helps, unless some are spared anyway."""
+    if len(first):
+        return []
+    return [Text("No tree: leaving trees standing mends none of the limits.")]
+
+
+def _trees(standing: pd.DataFrame, units: Units) -> list[RenderableType]:
+    """Whole groups in a line each, then every other tree, by opening."""
+    lines: list[RenderableType] = [Text(line) for line in _whole_groups(standing)]
+    single = standing[standing["left_as"] != WHOLE]
+    if len(single):
+        lines.append(Fitted(_tree_table(single, units)))
+    if (single["count"] > 1).any():
+        lines.append(Text("A record of several trees is spared as a whole."))
+    return lines
+
+
+def _whole_groups(standing: pd.DataFrame) -> Iterator[str]:
+    """Each group that stays as a whole; its trees stand in the files."""
+    groups = standing[standing["left_as"] == WHOLE]
+    for number in groups["opening"].drop_duplicates().tolist():
+        mine = groups[groups["opening"] == number]
+        mends = "; ".join(dict.fromkeys(name for name in mine["mends"] if name))
+        trees = int(mine["count"].sum())
+        yield (
+            f"Opening {number} as a whole, all {trees} trees of it: {_names(mine['label'])}. "
+            f"Mends {shown_text(mends, longest=_LONGEST)}."
+        )
+
+
+def _names(labels: pd.Series) -> str:
+    """Trees by their labels, up to a number of them."""
+    names = ", ".join(shown_text(name) for name in labels.iloc[:_MOST_NAMES])
+    more = len(labels) - _MOST_NAMES
+    return f"{names} and {more} more" if more > 0 else names
+
+
+def _tree_table(standing: pd.DataFrame, units: Units) -> Table:
+    """Every tree with what it mends, or the ground that it stands in."""
     table = Table(box=None, pad_edge=False, header_style="")
-    for name in ("tree", "marker", "opening", "species", "DBH", "trees", "mends"):
+    for name in ("tree", "marker", "opening", "species", "DBH", "trees", "left as", "mends"):
         table.add_column(name, overflow="fold")
     for row in standing.drop(columns="geometry").to_dict("records"):
         cells = (
@@ -60,13 +104,11 @@ def _trees(advice: Advice, units: Units) -> list[RenderableType]:
             shown_text(row["species"]),
             show_diameter(row["dbh_cm"], units),
             str(row["count"]),
+            shown_text(row["left_as"]),
             shown_text(row["mends"], longest=_LONGEST),
         )
         table.add_row(*map(Text, cells))
-    lines: list[RenderableType] = [Fitted(table)]
-    if (standing["count"] > 1).any():
-        lines.append(Text("A record of several trees is spared as a whole."))
-    return lines
+    return table
 
 
 def _wood(advice: Advice) -> list[RenderableType]:
@@ -87,8 +129,8 @@ def _limits(advice: Advice, units: Units) -> Table:
         table.add_column(name, overflow="fold")
     for row in advice.exceeded.to_dict("records"):
         measured, verdict = advice.again(row)
-        before, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
-        after, _ = show_against(measured, row["limit_value"], row["unit"], units)
+        numbers = (row["measured"], row["limit_value"], measured)
+        before, limit, after = show_in_one_unit(numbers, row["unit"], units)
         subject = shown_text(row["subject"], longest=_LONGEST)
         table.add_row(*map(Text, (subject, before, limit, after, verdict)))
     return table
@@ -97,12 +139,11 @@ def _limits(advice: Advice, units: Units) -> Table:
 def _not_mended(advice: Advice) -> Iterator[str]:
     """Limits that stay exceeded, and those that give way."""
     for one in advice.unmended:
-        names = ", ".join(shown_text(name) for name in one.trees[:_MOST_NAMES])
-        more = len(one.trees) - _MOST_NAMES
-        names += f" and {more} more" if more > 0 else ""
+        names = _names(pd.Series(one.trees, dtype=object))
         behind = f" ({names})" if names else ""
         yield f"{shown_text(one.subject, longest=_LONGEST)}: {one.reason}{behind}"
     before = set(zip(advice.exceeded["limit"], advice.exceeded["subject"], strict=True))
+    before |= {(one.limit, one.subject) for one in advice.unmended}
     left = advice.still_exceeded
     for row in left.to_dict("records"):
         if (row["limit"], row["subject"]) not in before:
@@ -120,5 +161,41 @@ def _proof(advice: Advice) -> Iterator[str]:
     first, second = ("trees", advice.wood) if advice.by == "trees" else (advice.wood, "trees")
     yield f"Least {first}, then least {second}, then the first ids. {RESTS_ON}"
     if advice.spared:
-        word = "every limit that trees can mend is met" if advice.mended else "NOT ALL LIMITS MET"
-        yield f"Measured and judged again with these trees standing: {word}."
+        yield f"Measured and judged again with these trees standing: {_outcome(advice)}."
+
+
+def _outcome(advice: Advice) -> str:
+    """What is still beyond its limit, in words."""
+    if advice.passes:
+        return "every limit is met"
+    left = ", ".join(shown_text(one, longest=_LONGEST) for one in advice.still_exceeded["subject"])
+    if advice.mended:
+        return f"every limit that trees can mend is met. STILL EXCEEDED: {left}"
+    return f"NOT ALL LIMITS MET. STILL EXCEEDED: {left}"
+
+
+def _edge_trees(advice: Advice) -> Iterator[str]:
+    """What trees on the edges of groups would do in place of whole groups."""
+    other = advice.edge_trees
+    if other is None:
+        return
+    later = other.leave_standing[other.leave_standing["left_as"] != NO_CUT]
+    if later.empty:
+        yield "No tree on the edge of a group mends more."
+        return
+    yield from _whole_groups(later)
+    single = later[later["left_as"] != WHOLE]
+    for number in single["opening"].drop_duplicates().tolist():
+        mine = single[single["opening"].isna() if pd.isna(number) else single["opening"] == number]
+        where = "Outside openings" if pd.isna(number) else f"Opening {number}"
+        trees = int(mine["count"].sum())
+        yield f"{where}, {trees} {'tree' if trees == 1 else 'trees'}: {_names(mine['label'])}."
+    for proof in other.proofs:
+        limits = ", ".join(shown_text(limit) for limit in proof.limits)
+        yield f"{limits}: {proof.trees} trees, {proof.words}"
+    yield f"Measured and judged again with these trees standing: {_outcome(other)}."
+
+
+def _cautions(advice: Advice) -> list[str]:
+    """What to keep in mind, the trees on edges among it."""
+    return [EDGE_WARNING, *CAUTIONS] if advice.touches_edges else list(CAUTIONS)

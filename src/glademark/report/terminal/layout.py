@@ -38,6 +38,7 @@ from glademark.report.unconfirmed import (
     unconfirmed_trees,
 )
 from glademark.report.wood_by_zone import left_out
+from glademark.wording import counted
 
 _MARGIN = 12  # columns for the names of the sections
 _NARROW = 60  # columns below which they stand above their sections
@@ -146,7 +147,7 @@ def _openings_area(delivery: Delivery) -> str:
     area = delivery.layout.openings["area_m2"]
     if area.notna().all():
         return f"{show_area(figures.area_m2, units)}: {show_share(figures.share)} of the stand"
-    lost = _counted(int(area.isna().sum()), "walked outline")
+    lost = counted(int(area.isna().sum()), "walked outline")
     known = show_area(float(area.sum()), units)
     return f"at least {known}, without {lost} whose area is not known"
 
@@ -159,7 +160,7 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
     else:
         lines = [
             Text(
-                f"{_counted(figures.count, 'group opening')}, {_openings_area(delivery)}. "
+                f"{counted(figures.count, 'group opening')}, {_openings_area(delivery)}. "
                 f"{edge_words(figures, units)}"
             ),
             openings_table(delivery),
@@ -168,7 +169,7 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
     if with_them := openings_with(delivery):
         lines.append(Text(f"With the {unconfirmed_trees(delivery.layout.figures)}: {with_them}"))
     if figures.incidental_count:
-        incidental = _counted(figures.incidental_count, "incidental opening")
+        incidental = counted(figures.incidental_count, "incidental opening")
         lines.append(
             Text(
                 f"Besides {incidental}, {show_area(figures.incidental_area_m2, units)}: "
@@ -198,25 +199,25 @@ def _marks(delivery: Delivery) -> Sequence[RenderableType]:
     """Records, trees, and paint that disagrees with the position."""
     figures = delivery.layout.figures.marks
     used, rejected = show_number(figures.used, 0), show_number(figures.rejected, 0)
-    lines = [f"{_counted(figures.read, 'record')} read, {used} used, {rejected} rejected"]
+    lines = [f"{counted(figures.read, 'record')} read, {used} used, {rejected} rejected"]
     on_paper = show_number(figures.not_located, 0)
     lines.append(
-        f"{_counted(figures.trees, 'tree')} to cut on the map, {on_paper} more from the paper tally"
+        f"{counted(figures.trees, 'tree')} to cut on the map, {on_paper} more from the paper tally"
     )
     if figures.without_dbh:
         lines.append(
-            f"{_counted(figures.without_dbh, 'tree')} to cut without a diameter: counted, in no "
+            f"{counted(figures.without_dbh, 'tree')} to cut without a diameter: counted, in no "
             "basal area and in no volume by size"
         )
     if figures.paint_disagrees:
         lines.append(
-            f"{_counted(figures.paint_disagrees, 'tree')} {_be(figures.paint_disagrees)} plotted "
+            f"{counted(figures.paint_disagrees, 'tree')} {_be(figures.paint_disagrees)} plotted "
             f"in another zone than the paint says; position error alone would make about "
             f"{show_number(figures.paint_disagrees_expected, 0)}"
         )
     if figures.paint_disagrees_listed:
         lines.append(
-            f"CHECK {_counted(figures.paint_disagrees_listed, 'tree')} too far off the line for "
+            f"CHECK {counted(figures.paint_disagrees_listed, 'tree')} too far off the line for "
             "that: layer marks, zone_located against zone_painted"
         )
     return [Text(line) for line in (*lines, *_special_trees(delivery))]
@@ -231,13 +232,13 @@ def _special_trees(delivery: Delivery) -> Iterable[str]:
     if figures.line_trees:
         basal_area = show_number(figures.line_trees_basal_area_m2 / size, 1)
         yield (
-            f"{_counted(figures.line_trees, 'line tree')} ({basal_area} {name} basal area), "
+            f"{counted(figures.line_trees, 'line tree')} ({basal_area} {name} basal area), "
             "tallied apart: co-owned, not to be cut before the owners agree"
         )
     if figures.danger_trees:
-        yield f"DANGER: {_counted(figures.danger_trees, 'danger tree')}; show the crew before work"
+        yield f"DANGER: {counted(figures.danger_trees, 'danger tree')}; show the crew before work"
     if figures.leave_trees:
-        yield f"{_counted(figures.leave_trees, 'leave tree')} {_be(figures.leave_trees)} to stay"
+        yield f"{counted(figures.leave_trees, 'leave tree')} {_be(figures.leave_trees)} to stay"
 
 
 def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
@@ -251,9 +252,9 @@ def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
         for (file, reason), numbers in zip(shown.index.tolist(), shown, strict=True)
     ]
     if len(groups) > len(shown):
-        lines.append(f"and {_counted(len(groups) - len(shown), 'reason')} more")
+        lines.append(f"and {counted(len(groups) - len(shown), 'reason')} more")
     return [
-        Text(f"{_counted(len(records), 'record')} could not be used:"),
+        Text(f"{counted(len(records), 'record')} could not be used:"),
         _bullets(lines),
         Text("All of them: table rejected in layout.gpkg"),
     ]
@@ -289,11 +290,6 @@ def _files(files: Sequence[Path]) -> Sequence[RenderableType]:
         return []
     names = ", ".join(path.name for path in files)
     return [Text(shown_text(files[0].parent, longest=_LONGEST)), Text(names)]
-
-
-def _counted(number: int, noun: str) -> str:
-    """A number with its noun."""
-    return f"{show_number(number, 0)} {noun if number == 1 else noun + 's'}"
 
 
 def _be(number: int) -> str:
