@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import csr_array
+from scipy.sparse import csr_array, vstack
 from shapely.geometry.base import BaseGeometry
 
 from glademark.advise.spared_holes import Spared, SparedHoles
@@ -27,6 +27,7 @@ _SLIVER_M2 = 1e-12
 """Faces up to this size are rounding of the overlay [m2]."""
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,66 +42,34 @@ class Faces:
     area_m2
         Shape (n,).
     trees
-        Trees that take each face away, any one of them: rows of a sparse matrix, shape (n, marks).
-        Where gaps were closed, a face of the fill may be lost only with several of them.
+        Trees that each face hangs on: rows of a sparse matrix, shape (n, marks).
+    near
+        Trees that can have a part in its loss, beside any others: a matrix alike.
+    takes_all
+        Whether a face is lost only with all of its trees, shape (n,); else any of them takes it
+        away, or in the fill of closed gaps may have a part in that.
     """
 
     geometry: GeometryArray
     area_m2: FloatArray
     trees: csr_array
+    near: csr_array
+    takes_all: BoolArray
 
     def kept(self, spared: Spared) -> npt.NDArray[np.intp]:
-        """
-        Faces that no spared tree takes away.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        places
-            Of the faces.
-        """
+        """Faces of which every tree is cut."""
         stands = np.zeros(self.trees.shape[1])
         stands[list(spared)] = 1.0
         return np.flatnonzero(self.trees @ stands == 0)
 
     def of(self, place: int) -> Spared:
-        """
-        Trees that take one face away.
-
-        Parameters
-        ----------
-        place
-            Of the face.
-
-        Returns
-        -------
-        trees
-            Positions of the marks.
-        """
+        """Trees that one face hangs on."""
         start, end = self.trees.indptr[place : place + 2]
         return frozenset(self.trees.indices[start:end].tolist())
 
 
 def faces_of(holes: SparedHoles, place: int) -> Faces:
-    """
-    Faces of one opening.
-
-    Parameters
-    ----------
-    holes
-        Openings.
-    place
-        Of the opening.
-
-    Returns
-    -------
-    faces
-        Those that no tree can take away left out.
-    """
+    """Faces of one opening; those that no tree can take away are left out."""
     opening = holes.openings[place]
     trees = np.array(sorted(opening.nearby), dtype=np.intp)
     crowns = holes.cores[trees]
@@ -117,10 +86,61 @@ def faces_of(holes: SparedHoles, place: int) -> Faces:
     )
     inside = shapely.point_on_surface(polygons)
     face, tree = _covered(inside, crowns, reach, fill)
+    counted = not holes.rule.deducted
     some = np.unique(face)
+    if counted:  # under the crown of a tree that goes anyway nothing is lost
+        goes = shapely.union_all(holes.cores[sorted(set(opening.members) - opening.nearby)])
+        some = some[~shapely.intersects(goes, inside[some])]
+    shapely.prepare(fill)
     size = (len(polygons), len(holes.discs))
-    matrix = csr_array((np.ones(len(face)), (face, trees[tree])), shape=size)
-    return Faces(geometry=polygons[some], area_m2=shapely.area(polygons[some]), trees=matrix[some])
+    matrix = csr_array((np.ones(len(face)), (face, trees[tree])), shape=size)[some]
+    face, tree = shapely.STRtree(reach).query(polygons[some], predicate="intersects")
+    near = csr_array((np.ones(len(face)), (face, trees[tree])), shape=matrix.shape)
+    return Faces(
+        geometry=polygons[some],
+        area_m2=shapely.area(polygons[some]),
+        trees=matrix,
+        near=near if far > 0 else matrix,
+        takes_all=counted & ~shapely.intersects(fill, inside[some]),
+    )
+
+
+def kept_faces_of(holes: SparedHoles, place: int, lost: Faces) -> Faces:
+    """
+    Ground that stays part of an opening as long as all of a few trees are cut.
+
+    Where leave trees are counted, that is the crown of each tree by itself, and the fill.
+    """
+    if holes.rule.deducted:
+        return lost
+    trees = np.array(sorted(holes.openings[place].nearby), dtype=np.intp)
+    cores, fill = holes.cores[trees], np.flatnonzero(~lost.takes_all)
+    alone = csr_array(
+        (np.ones(len(trees)), (np.arange(len(trees)), trees)), shape=(len(trees), len(holes.discs))
+    )
+    hangs = csr_array(vstack([alone, lost.trees[fill]]))
+    return Faces(
+        geometry=np.concatenate([cores, lost.geometry[fill]]),
+        area_m2=np.concatenate([shapely.area(cores), lost.area_m2[fill]]),
+        trees=hangs,
+        near=hangs,
+        takes_all=np.zeros(len(trees) + len(fill), dtype=bool),
+    )
+
+
+def left_m2(holes: SparedHoles, place: int, faces: Faces, spared: Spared) -> FloatArray:
+    """Area of each face that is left in its opening."""
+    area = faces.area_m2.copy()
+    stands = np.zeros(faces.trees.shape[1])
+    stands[list(spared)] = 1.0
+    some = np.flatnonzero(faces.trees @ stands > 0)
+    lost = shapely.get_parts(
+        shapely.difference(holes.openings[place].hole, holes.hole(place, spared))
+    )
+    part, face = shapely.STRtree(faces.geometry[some]).query(lost, predicate="intersects")
+    gone = shapely.area(shapely.intersection(lost[part], faces.geometry[some[face]]))
+    np.subtract.at(area, some[face], gone)
+    return np.maximum(area, 0.0)
 
 
 def _where_gaps_open(

@@ -9,13 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array, vstack
-from shapely.geometry.base import BaseGeometry
 
 from glademark.advise.cover import LostArea, Row
-from glademark.advise.faces import QUAD_SEGS, Faces
+from glademark.advise.faces import QUAD_SEGS, Faces, left_m2
 from glademark.advise.needs import capped, widest_short
 from glademark.advise.parting import holds_together
-from glademark.advise.spared_holes import BoolArray, Spared, SparedHoles
+from glademark.advise.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.openings import TOUCH_M, combine_openings
@@ -35,27 +34,46 @@ _LOOSE = 1e-7
 
 
 def lost_area(faces: Faces, *, least: float = -np.inf, most: float = np.inf) -> LostArea:
-    """
-    Area to be lost of some faces, those that hang on the same trees taken together.
+    """Area [m2] to be lost of some faces, those that hang on the same trees taken together."""
+    of, at = _joined(faces)
+    area = np.zeros(len(at))
+    np.add.at(area, of, faces.area_m2)
+    return LostArea(
+        area_m2=area,
+        trees=faces.trees[at],
+        takes_all=faces.takes_all[at],
+        least=least,
+        most=most,
+    )
 
-    Parameters
-    ----------
-    faces
-        Of an opening, or of several.
-    least, most
-        Of the area lost [m2].
 
-    Returns
-    -------
-    area
-        For the integer program.
-    """
-    first: dict[Spared, int] = {}
-    of = np.array([first.setdefault(faces.of(i), len(first)) for i in range(len(faces.area_m2))])
-    _, at = np.unique(of.astype(int), return_index=True)
-    area = np.zeros(len(first))
-    np.add.at(area, of.astype(int), faces.area_m2)
-    return LostArea(area_m2=area, trees=faces.trees[at], least=least, most=most)
+def _joined(faces: Faces) -> tuple[IntArray, IntArray]:
+    """For each face the number of its kind, and the first face of each kind."""
+    first: dict[tuple[Spared, bool], int] = {}
+    kinds = zip(map(faces.of, range(len(faces.area_m2))), faces.takes_all.tolist(), strict=True)
+    of = np.array([first.setdefault(kind, len(first)) for kind in kinds], dtype=int)
+    return of, np.unique(of, return_index=True)[1]
+
+
+def _rows_of_faces(
+    name: str, left: Sequence[tuple[Faces, FloatArray]], spared: Spared
+) -> list[Row]:
+    """Of what is left of faces with a spared tree nothing is lost unless another stands, too."""
+    rows, start = [], 0
+    for faces, rest in left:
+        of, at = _joined(faces)
+        stands = np.zeros(faces.trees.shape[1])
+        stands[list(spared)] = 1.0
+        hit = (faces.trees @ stands > 0) & (rest > FILLED_M2)
+        for kind in np.unique(of[hit]).tolist():
+            mine = np.flatnonzero(of == kind)
+            is_left, whole = float(rest[mine].sum()), float(faces.area_m2[mine].sum())
+            others = np.unique(faces.near[mine].indices)
+            weights = dict.fromkeys((set(others.tolist()) - spared), is_left)
+            lost = {(name, start + kind): -whole}
+            rows.append(Row(weights=weights, faces=lost, least=is_left - whole))
+        start += len(at)
+    return rows
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -123,8 +141,8 @@ class Area:
         """
         whole = self.holes.area_m2(self.places, frozenset())
         areas = [lost_area(faces) for faces in self.faces]
-        together = stacked(areas, least=whole - self.most_m2 - _LOOSE * whole)
-        return [], [together]
+        least = whole - self.most_m2 - _LOOSE * whole
+        return [], [stacked(areas, least=least, name=f"{self.limit} {self.feature}")]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
         """
@@ -140,11 +158,11 @@ class Area:
         rows
             One or two.
         """
-        gains: dict[int, float] = {}
-        for place in self.places:
-            for tree, gain in _losses(self.holes, place, spared).items():
-                gains[tree] = gains.get(tree, 0.0) + gain
-        rows = [capped(gains, self.short(spared))]
+        short = self.short(spared)
+        left = _left(self.holes, self.places, self.faces, spared)
+        rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
+        gains = _gains(left, self.trees - spared)
+        rows.append(capped(gains, short))
         if len(gains) <= _FEW:
             order = sorted(gains, key=lambda tree: (gains[tree], tree))
             wide = widest_short(self, spared, order)
@@ -152,47 +170,32 @@ class Area:
         return rows
 
 
-def stacked(areas: Sequence[LostArea], *, least: float) -> LostArea:
-    """
-    Several areas as one.
+def _left(
+    holes: SparedHoles, places: Sequence[int], faces: Sequence[Faces], spared: Spared
+) -> list[tuple[Faces, FloatArray]]:
+    """Faces of some openings with what is left of each."""
+    return [
+        (some, left_m2(holes, place, some, spared))
+        for place, some in zip(places, faces, strict=True)
+    ]
 
-    Parameters
-    ----------
-    areas
-        Over the same marks.
-    least
-        To be lost of all together [m2].
 
-    Returns
-    -------
-    area
-        All their faces.
-    """
+def _gains(left: Sequence[tuple[Faces, FloatArray]], others: Spared) -> dict[int, float]:
+    """Most area that each tree takes from what is left, beside any others."""
+    trees = sorted(others)
+    gain = np.sum([faces.near.T @ area for faces, area in left], axis=0)
+    return {tree: float(gain[tree]) for tree in trees}
+
+
+def stacked(areas: Sequence[LostArea], *, least: float, name: str) -> LostArea:
+    """Several areas as one, of which `least` is to be lost [m2]."""
     return LostArea(
         area_m2=np.concatenate([area.area_m2 for area in areas]),
         trees=csr_array(vstack([area.trees for area in areas])),
+        takes_all=np.concatenate([area.takes_all for area in areas]),
         least=least,
+        name=name,
     )
-
-
-def _losses(holes: SparedHoles, place: int, spared: Spared) -> Mapping[int, float]:
-    """Most area that each other tree takes from what is left of an opening, beside any others."""
-    opening = holes.openings[place]
-    others = np.array(sorted(opening.nearby - spared), dtype=np.intp)
-    if not len(others):
-        return {}
-    left = holes.hole(place, spared)
-    crowns = holes.cores[others]
-    loss = shapely.area(shapely.intersection(left, crowns))
-    reach = holes.reach_m([place], spared)
-    if reach > 0:
-        cut = [tree for tree in opening.members if tree not in spared]
-        fill = shapely.difference(left, shapely.union_all(holes.cores[cut]))
-        member = np.isin(others, opening.members)
-        around = shapely.buffer(crowns, np.where(member, reach * _WIDER, 0.0), quad_segs=QUAD_SEGS)
-        beside = shapely.difference(shapely.intersection(fill, around), crowns)
-        loss = loss + shapely.area(beside)
-    return dict(zip(others.tolist(), loss.tolist(), strict=True))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -209,7 +212,9 @@ class CombinedArea:
     places
         Of those in the combined hole.
     faces
-        Of each of them, in the same order.
+        Of each of them that may be lost, in the same order.
+    kept_faces
+        Of each of them that stay as long as their trees are cut.
     corridors
         Strips, and their union.
     most_m2
@@ -221,6 +226,7 @@ class CombinedArea:
     holes: SparedHoles
     places: tuple[int, ...]
     faces: tuple[Faces, ...]
+    kept_faces: tuple[Faces, ...]
     corridors: Corridors
     most_m2: float
     _known: dict[Spared, gpd.GeoDataFrame] = field(default_factory=dict)
@@ -300,9 +306,14 @@ class CombinedArea:
         beside = csr_array(
             (np.ones(len(trees)), (np.arange(len(trees)), trees)), shape=(len(trees), marks)
         )
-        alone = LostArea(area_m2=np.minimum(loss, missing), trees=beside)
+        alone = LostArea(
+            area_m2=np.minimum(loss, missing),
+            trees=beside,
+            takes_all=np.ones(len(trees), dtype=bool),
+        )
         areas = [lost_area(faces) for faces in self.faces]
-        return [], [stacked([*areas, alone], least=missing)]
+        name = f"{self.limit} {self.feature}"
+        return [], [stacked([*areas, alone], least=missing, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
         """
@@ -318,7 +329,8 @@ class CombinedArea:
         rows
             One or two.
         """
-        rows: list[Row] = []
+        left = _left(self.holes, self.places, self.faces, spared)
+        rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
         wide = spared
         for _ in range(_CHAIN_MAX):
             row, parting = self._cut(wide)
@@ -341,18 +353,20 @@ class CombinedArea:
         places = [self.places[i] for i in at]
         parting = holds_together(
             np.array([self.holes.hole(place, spared) for place in places], dtype=object),
-            [self.faces[i] for i in at],
+            [self.kept_faces[i] for i in at],
             strips=self.corridors.strips.geometry.to_numpy(),
             width_m=self.corridors.strips["width_m"].to_numpy(dtype=float),
             spared=spared,
         )
         others = np.array(sorted(self.holes.trees_at(places) - spared), dtype=np.intp)
-        gains = self._gains(worst.geometry, others, places, spared, missing, parting)
+        known = _left(self.holes, places, [self.faces[i] for i in at], spared)
+        gain = _gains(known, frozenset(others.tolist()))
+        gains = self._with_strips(gain, others, places, spared, missing, parting)
         return capped(gains, missing), parting or frozenset()
 
-    def _gains(
+    def _with_strips(
         self,
-        whole: BaseGeometry,
+        gains: Mapping[int, float],
         others: IntArray,
         places: Sequence[int],
         spared: Spared,
@@ -360,11 +374,7 @@ class CombinedArea:
         parting: Spared | None,
     ) -> dict[int, float]:
         """Most that each tree can do: all of it where it may part the hole."""
-        around = self.holes.cores[others]
-        reach = self.holes.reach_m(places, spared) * _WIDER
-        if reach > 0:
-            around = shapely.buffer(around, reach, quad_segs=QUAD_SEGS)
-        gain = shapely.area(shapely.intersection(whole, around))
+        gain = np.array([gains[tree] for tree in others.tolist()])
         if parting is None:
             gain = gain + self._strip_losses(others, places, spared, missing)
         else:
