@@ -236,7 +236,7 @@ def _plan(
     fits = all(need.short(spared) <= 0 for need in needs)
     if not fits or any(_sum(row.weights, spared) > row.most for row in keeps.targets):
         wish = _wish(ground, needs, keeps, costs)
-        found = smallest(replace(wish, rows=(*wish.rows, *keeps.targets)))
+        found = smallest(replace(wish, rows=(*wish.rows, *keeps.targets)), start=spared)
         if found.spared is not None:
             parts = [(needs, found, ())]
         elif fits:

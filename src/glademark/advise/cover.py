@@ -125,29 +125,18 @@ class Answer:
         No answer costs less; infinite where there is none at all.
     proved
         Whether nothing was left open.
+    last
+        The last set that was tried where none is the answer.
     """
 
     spared: frozenset[int] | None
     bound: float
     proved: bool
+    last: frozenset[int] = frozenset()
 
 
-def solve(program: Program, costs: FloatArray) -> Answer:
-    """
-    Trees whose sparing costs least.
-
-    Parameters
-    ----------
-    program
-        Trees and rows.
-    costs
-        Of each tree of the program, shape (n,).
-
-    Returns
-    -------
-    answer
-        With the bound that it was proved by.
-    """
+def solve(program: Program, costs: FloatArray, *, relaxed: bool = False) -> Answer:
+    """Trees whose sparing costs least; where `relaxed`, only the bound that parts of trees give."""
     size = len(program.trees)
     if not size:
         empty = np.zeros(0, bool)
@@ -161,11 +150,14 @@ def solve(program: Program, costs: FloatArray) -> Answer:
             np.concatenate([costs, np.zeros(faces)]),
             constraints=LinearConstraint(matrix, low, high) if len(low) else (),
             bounds=Bounds(0, 1),
-            integrality=np.concatenate([np.ones(size), np.zeros(faces)]),
+            integrality=np.concatenate([np.full(size, float(not relaxed)), np.zeros(faces)]),
             options={"mip_rel_gap": 0.0, "node_limit": NODES_MAX},
         )
     if found.status == _INFEASIBLE:
         return _none(math.inf)
+    if relaxed:
+        bound = float(found.fun) if found.fun is not None else -math.inf
+        return Answer(spared=None, bound=bound, proved=False)
     bound = float(found.mip_dual_bound) if found.mip_dual_bound is not None else -math.inf
     if found.x is None:
         return Answer(spared=None, bound=bound, proved=False)

@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.advise.spared_holes import Spared, SparedHoles
 from glademark.measure.crowns import GeometryArray
+from glademark.measure.edges import wider_discs
 
 QUAD_SEGS = 16
 """Segments a quarter circle round a crown within which closed gaps may open again."""
@@ -28,6 +29,35 @@ _SLIVER_M2 = 1e-12
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spots:
+    """
+    Ground for the middles of standing crowns, cut so that each piece needs the same trees spared.
+
+    Attributes
+    ----------
+    trees
+        Trees that must all stand before a crown may stand there: a matrix, shape (m, marks).
+    face, spot
+        Pairs of a face and ground from which a standing crown reaches it.
+    """
+
+    trees: csr_array
+    face: IntArray
+    spot: IntArray
+
+    def fewest(self, spared: Spared, faces: int) -> FloatArray:
+        """Trees to be spared beside some before anything of each face is lost, 1 or more."""
+        goes = np.ones(self.trees.shape[1])
+        goes[list(spared)] = 0.0
+        missing = (self.trees @ goes)[self.spot]
+        least = np.full(faces, np.inf)
+        np.minimum.at(least, self.face, missing)
+        found: FloatArray = np.where(np.isfinite(least), np.maximum(least, 1.0), 1.0)
+        return found
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,6 +78,8 @@ class Faces:
     takes_all
         Whether a face is lost only with all of its trees, shape (n,); else any of them takes it
         away, or in the fill of closed gaps may have a part in that.
+    spots
+        Where a standing crown that reaches the faces may stand; None where that is not known.
     """
 
     geometry: GeometryArray
@@ -55,6 +87,13 @@ class Faces:
     trees: csr_array
     near: csr_array
     takes_all: BoolArray
+    spots: Spots | None = None
+
+    def fewest(self, spared: Spared) -> FloatArray:
+        """Number of other trees without which nothing of a face is lost, 1 or more."""
+        if self.spots is None:
+            return np.ones(len(self.area_m2))
+        return self.spots.fewest(spared, len(self.area_m2))
 
     def kept(self, spared: Spared) -> npt.NDArray[np.intp]:
         """Faces of which every tree is cut."""
@@ -94,15 +133,50 @@ def faces_of(holes: SparedHoles, place: int) -> Faces:
     shapely.prepare(fill)
     size = (len(polygons), len(holes.discs))
     matrix = csr_array((np.ones(len(face)), (face, trees[tree])), shape=size)[some]
-    face, tree = shapely.STRtree(reach).query(polygons[some], predicate="intersects")
-    near = csr_array((np.ones(len(face)), (face, trees[tree])), shape=matrix.shape)
+    spots = _spots(holes, place, polygons[some])
+    near = matrix
+    if spots is not None:
+        pairs = csr_array(
+            (np.ones(len(spots.face)), (spots.face, spots.spot)),
+            shape=(len(some), spots.trees.shape[0]),
+        )
+        near = csr_array(pairs @ spots.trees)
+        near.data[:] = 1.0
+    elif far > 0:
+        face, tree = shapely.STRtree(reach).query(polygons[some], predicate="intersects")
+        near = csr_array((np.ones(len(face)), (face, trees[tree])), shape=matrix.shape)
     return Faces(
         geometry=polygons[some],
         area_m2=shapely.area(polygons[some]),
         trees=matrix,
-        near=near if far > 0 else matrix,
+        near=near,
         takes_all=counted & ~shapely.intersects(fill, inside[some]),
+        spots=spots,
     )
+
+
+def _spots(holes: SparedHoles, place: int, faces: GeometryArray) -> Spots | None:
+    """Where standing crowns that reach the faces may stand, for outlines closed by such crowns."""
+    rule, radius = holes.rule, float(holes.rule.radius_m[0])
+    closed = rule.edge == "standing_crowns" and radius > holes.link_distance_m / 2
+    if rule.deducted or not closed:
+        return None
+    opening = holes.openings[place]
+    wide = wider_discs(holes.discs[[*opening.members]], radius)
+    ground = _pieces(shapely.union_all(wide), wide)
+    spot, tree = shapely.STRtree(wide).query(
+        shapely.point_on_surface(ground), predicate="intersects"
+    )
+    tree = np.array(opening.members, dtype=np.intp)[tree]
+    shape = (len(ground), len(holes.discs))
+    trees = csr_array((np.ones(len(spot)), (spot, tree)), shape=shape)
+    goes = np.zeros(len(holes.discs))
+    goes[[*set(opening.members) - opening.nearby]] = 1.0
+    free = np.flatnonzero(trees @ goes == 0)
+    face, spot = shapely.STRtree(ground[free]).query(
+        faces, predicate="dwithin", distance=radius * _WIDER
+    )
+    return Spots(trees=trees[free], face=face, spot=spot)
 
 
 def kept_faces_of(holes: SparedHoles, place: int, lost: Faces) -> Faces:

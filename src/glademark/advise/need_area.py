@@ -55,6 +55,22 @@ def _joined(faces: Faces) -> tuple[IntArray, IntArray]:
     return of, np.unique(of, return_index=True)[1]
 
 
+def _first_rows(name: str, every: Sequence[Faces]) -> list[Row]:
+    """A face into which a standing crown fits only where several trees stand takes that many."""
+    rows, start = [], 0
+    for faces in every:
+        of, at = _joined(faces)
+        least = np.full(len(at), np.inf)
+        np.minimum.at(least, of, faces.fewest(frozenset()))
+        for kind in np.flatnonzero(least > 1).tolist():
+            near = np.unique(faces.near[np.flatnonzero(of == kind)].indices)
+            weights = dict.fromkeys(near.tolist(), 1.0)
+            lost = {(name, start + kind): -float(least[kind])}
+            rows.append(Row(weights=weights, faces=lost, least=0.0))
+        start += len(at)
+    return rows
+
+
 def _rows_of_faces(
     name: str, left: Sequence[tuple[Faces, FloatArray]], spared: Spared
 ) -> list[Row]:
@@ -64,12 +80,13 @@ def _rows_of_faces(
         of, at = _joined(faces)
         stands = np.zeros(faces.trees.shape[1])
         stands[list(spared)] = 1.0
+        fewest = faces.fewest(spared)
         hit = (faces.trees @ stands > 0) & (rest > FILLED_M2)
         for kind in np.unique(of[hit]).tolist():
             mine = np.flatnonzero(of == kind)
             is_left, whole = float(rest[mine].sum()), float(faces.area_m2[mine].sum())
-            others = np.unique(faces.near[mine].indices)
-            weights = dict.fromkeys((set(others.tolist()) - spared), is_left)
+            others = set(np.unique(faces.near[mine].indices).tolist()) - spared
+            weights = dict.fromkeys(sorted(others), is_left / float(fewest[mine].min()))
             lost = {(name, start + kind): -whole}
             rows.append(Row(weights=weights, faces=lost, least=is_left - whole))
         start += len(at)
@@ -142,7 +159,8 @@ class Area:
         whole = self.holes.area_m2(self.places, frozenset())
         areas = [lost_area(faces) for faces in self.faces]
         least = whole - self.most_m2 - _LOOSE * whole
-        return [], [stacked(areas, least=least, name=f"{self.limit} {self.feature}")]
+        name = f"{self.limit} {self.feature}"
+        return _first_rows(name, self.faces), [stacked(areas, least=least, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
         """
@@ -158,16 +176,20 @@ class Area:
         rows
             One or two.
         """
-        short = self.short(spared)
         left = _left(self.holes, self.places, self.faces, spared)
         rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
-        gains = _gains(left, self.trees - spared)
-        rows.append(capped(gains, short))
-        if len(gains) <= _FEW:
+        gains = _gains(left, self.trees - spared, spared)
+        rows.append(capped(gains, self.short(spared)))
+        if len(gains) <= _FEW and len(rows) == 1:
             order = sorted(gains, key=lambda tree: (gains[tree], tree))
             wide = widest_short(self, spared, order)
             rows.append(Row(weights=dict.fromkeys(sorted(self.trees - wide), 1.0), least=1.0))
         return rows
+
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """What the others can take away at most."""
+        left = _left(self.holes, self.places, self.faces, spared)
+        return [capped(_gains(left, self.trees - spared, spared), self.short(spared))]
 
 
 def _left(
@@ -180,11 +202,12 @@ def _left(
     ]
 
 
-def _gains(left: Sequence[tuple[Faces, FloatArray]], others: Spared) -> dict[int, float]:
+def _gains(
+    left: Sequence[tuple[Faces, FloatArray]], others: Spared, spared: Spared
+) -> dict[int, float]:
     """Most area that each tree takes from what is left, beside any others."""
-    trees = sorted(others)
-    gain = np.sum([faces.near.T @ area for faces, area in left], axis=0)
-    return {tree: float(gain[tree]) for tree in trees}
+    gain = np.sum([faces.near.T @ (area / faces.fewest(spared)) for faces, area in left], axis=0)
+    return {tree: float(gain[tree]) for tree in sorted(others)}
 
 
 def stacked(areas: Sequence[LostArea], *, least: float, name: str) -> LostArea:
@@ -313,7 +336,8 @@ class CombinedArea:
         )
         areas = [lost_area(faces) for faces in self.faces]
         name = f"{self.limit} {self.feature}"
-        return [], [stacked([*areas, alone], least=missing, name=name)]
+        rows = _first_rows(name, self.faces)
+        return rows, [stacked([*areas, alone], least=missing, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
         """
@@ -344,6 +368,10 @@ class CombinedArea:
             rows.append(Row(weights=dict.fromkeys(sorted(self.trees - wide), 1.0), least=1.0))
         return rows
 
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """What the others can take away or take apart at most."""
+        return [self._cut(spared)[0]]
+
     def _cut(self, spared: Spared) -> tuple[Row, Spared]:
         """What the others can do about the largest hole, and which of them may part it."""
         combined = self.combined(spared)
@@ -360,7 +388,7 @@ class CombinedArea:
         )
         others = np.array(sorted(self.holes.trees_at(places) - spared), dtype=np.intp)
         known = _left(self.holes, places, [self.faces[i] for i in at], spared)
-        gain = _gains(known, frozenset(others.tolist()))
+        gain = _gains(known, frozenset(others.tolist()), spared)
         gains = self._with_strips(gain, others, places, spared, missing, parting)
         return capped(gains, missing), parting or frozenset()
 
