@@ -18,6 +18,7 @@ from glademark.contracts.survey import Notice
 from glademark.measure.crowns import GeometryArray, crown_cover
 from glademark.measure.edges import (
     EDGES,
+    FITS_M2,
     Edge,
     Outlines,
     closed,
@@ -27,7 +28,7 @@ from glademark.measure.edges import (
     walked_outlines,
 )
 from glademark.measure.groups import Groups, crown_components
-from glademark.measure.polygons import union_by, without
+from glademark.measure.polygons import only_polygons, union_by, without
 from glademark.measure.tables import sums
 
 FloatArray = npt.NDArray[np.float64]
@@ -78,9 +79,22 @@ class EdgeRule:
     leave_crowns: GeometryArray
 
     def finished(self, outlines: Outlines, stand: IntArray) -> Outlines:
-        """Outlines with leave trees counted or taken out, as the project has it."""
+        """
+        Outlines with leave trees counted or taken out, as the project has it.
+
+        Ground round a leave tree that is part of an opening on one edge only is so on the others
+        as the plan's edge has it.
+        """
         crowns, standing, boles = (self.finish(outlines.by(one), one, stand) for one in EDGES)
-        return Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
+        found = Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
+        filled = shapely.area(crowns) > shapely.area(outlines.marked_crowns) + FITS_M2
+        filled |= shapely.area(standing) > shapely.area(outlines.standing_crowns) + FITS_M2
+        some, own = np.flatnonzero(filled), found.by(self.edge)
+        for one in EDGES[: EDGES.index(self.edge)]:
+            found.by(one)[some] = shapely.intersection(found.by(one)[some], own[some])
+        for one in EDGES[EDGES.index(self.edge) + 1 :]:
+            found.by(one)[some] = shapely.union(found.by(one)[some], own[some])
+        return found
 
     def finish(self, outline: GeometryArray, edge: Edge, stand: IntArray) -> GeometryArray:
         """Outlines on one edge with leave trees counted or taken out."""
@@ -332,8 +346,10 @@ def _stated_outlines(
         radius_m=rule.radius_m[stated[STAND].to_numpy()],
     )
     marked = np.full(len(stated), shapely.MultiPolygon(), dtype=object)
-    marked[number] = crowns.marked_crowns
+    inside = shapely.intersection(crowns.marked_crowns, standing[number])
+    marked[number] = only_polygons(inside)  # of a walk, as its edge ends where it was walked
     of_crowns = is_tagged.to_numpy()[number]
+    marked[number[of_crowns]] = crowns.marked_crowns[of_crowns]
     standing[number[of_crowns]] = crowns.standing_crowns[of_crowns]
     boles[number[of_crowns]] = crowns.boles[of_crowns]
     return Outlines(marked_crowns=marked, standing_crowns=standing, boles=boles)
