@@ -224,3 +224,39 @@ def test_a_tree_in_a_setback_stands_first_at_the_standing_crowns(
     first = advice.leave_standing.set_index("tree_id")["left_as"]
     assert (first == NO_CUT).sum() == len(inside)
     assert set(first) <= {NO_CUT, WHOLE}
+
+
+def test_ground_in_two_openings_counts_once_in_the_share(groves: Build, advice_of: Build) -> None:
+    """Two groups whose outlines overlap, over the share of the stand: no smaller set of trees."""
+    trees = groves(3, (5, 5), [(300, 300), (306, 300)], wide=3)
+    both = [*trees.of("1"), *trees.of("2")]
+    sets = [one for size in range(len(both) + 1) for one in combinations(both, size)]
+    area = {
+        one: float(left_of(trees, one, "1").union(left_of(trees, one, "2")).area) for one in sets
+    }
+    limit = between(area.values(), 0.8 * area[()])
+    apart = left_of(trees, (), "1").area + left_of(trees, (), "2").area
+
+    advice = advice_of(
+        trees,
+        {"openings_share_max": f"{limit / 2000**2 * 100!r} %"},
+        groups="free",
+        project={"openings": STATED},
+    )
+
+    assert apart > area[()] + 10
+    assert advice.spared == cheapest(trees, (one for one in sets if area[one] <= limit))
+    assert advice.passes
+
+
+def test_advice_says_the_standing_crown_that_it_rests_on(groves: Build, advice_of: Build) -> None:
+    """The median of all marks is held for those that are left; where it is stated, nothing is."""
+    trees = groves(7, (8, 8), [(300, 300), (600, 300)], wide=3.5)
+    middle = sum(left_of(trees, (), name).area for name in ("1", "2")) / 2
+    limits = {"opening_area_max": f"{middle!r} m2"}
+
+    found = advice_of(trees, limits, groups="whole", project={"openings": DEFAULT})
+    stated = advice_of(trees, limits, groups="whole", project={"openings": STATED})
+
+    assert f'standing_crown_radius = "{np.median(trees.radius):.6g} m"' in found.notes[0]
+    assert stated.notes == ()

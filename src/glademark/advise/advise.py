@@ -22,6 +22,7 @@ from glademark.advise.outcome import (
     Proof,
     Unmended,
     leave_standing_layer,
+    radius_notes,
     whole_group_notes,
     wood_given_up,
 )
@@ -49,6 +50,7 @@ class _Asked:
     by: By
     checks: pd.DataFrame
     first: Mapping[int, str]
+    is_stated: bool
 
 
 def advise(
@@ -62,9 +64,12 @@ def advise(
     could do is worked out beside it.
     """
     checks = judge(case, asked)
+    is_stated = case.project.openings.standing_crown_radius_m is not None
     case = replace(case, project=with_crown_radius(case.project, case.layout))
     first = spared_first(case, checks)
-    question = _Asked(case=case, limits=asked, by=by, checks=checks, first=first)
+    question = _Asked(
+        case=case, limits=asked, by=by, checks=checks, first=first, is_stated=is_stated
+    )
     left, numbers = case, earlier
     if first:
         left, numbers = _laid_out_again(question, frozenset(first)), _numbers(case)
@@ -102,7 +107,10 @@ def _answer(question: _Asked, ground: Ground) -> Advice:
         unmended=unmended,
         broken=plan.dropped,
         spared=spared,
-        notes=whole_group_notes(ground, plan.spared),
+        notes=(
+            *whole_group_notes(ground, plan.spared),
+            *radius_notes(question.case, spared, is_stated=question.is_stated),
+        ),
     )
 
 
