@@ -112,6 +112,19 @@ def test_each_edge_holds_the_one_before(seed: int, r: float, link: float) -> Non
     assert shapely.difference(standing, boles).area < 1e-6
 
 
+@pytest.mark.parametrize("seed", [3, 13, 16, 29, 33, 52, 62, 86])
+def test_each_part_of_an_opening_holds_a_whole_crown(seed: int) -> None:
+    """Rounding where arcs meet makes no part of an opening, and takes no ground from it."""
+    spots, radii = thrown(seed, 10)
+    r = float(np.random.default_rng(seed).uniform(0.5, 4))
+    found = outlines_of(spots, radii, r)
+
+    parts = shapely.get_parts(found.standing_crowns[0])
+    assert shapely.area(parts).min() > 0.999 * math.pi * radii.min() ** 2
+    crowns = found.marked_crowns[0]
+    assert shapely.difference(crowns, found.standing_crowns[0]).area < 1e-6
+
+
 @settings(max_examples=25)
 @given(seeds, st.floats(0.2, 4), st.floats(0.1, 3))
 def test_a_larger_standing_crown_makes_no_opening_smaller(seed: int, r: float, more: float) -> None:
