@@ -22,6 +22,8 @@ _SHORT = {
     "opening_area_max": "size",
     "opening_area_min": "size",
     "combined_area_max": "combined size",
+    "opening_width_heights_max": "width",
+    "opening_width_heights_min": "width",
     "opening_spacing_min": "spacing",
     "boundary_distance_min": "boundary",
     "water_distance_min": "water",
