@@ -23,6 +23,18 @@ def edge_words(figures: OpeningFigures, units: Units) -> str:
     return f"{words[0].upper()}{words[1:]}."
 
 
+_SHORT = {
+    "marked_crowns": "at the crowns of the marks",
+    "standing_crowns": "at the standing crowns (radius {})",
+    "boles": "at the boles around (standing crown {})",
+}
+
+
+def edge_in_short(edge: str, radius_m: float, units: Units) -> str:
+    """Where openings end, in a few words."""
+    return _SHORT[edge].format(show_length(radius_m, units))
+
+
 def lower_and_upper(row: Mapping[Any, Any], units: Units) -> str:
     """Area of an opening by marked crowns and to the boles; empty where neither is known."""
     named = (("area_marked_crowns_m2", "by marked crowns"), ("area_boles_m2", "to the boles"))

@@ -26,6 +26,7 @@ from glademark.contracts.layers import (
 from glademark.report.cautions import CAUTIONS
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
 from glademark.report.shown_text import shown_text
@@ -252,12 +253,13 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     """What has to be said, and where the volumes come from."""
     page = book.add_worksheet("Notes")
     wrapped = book.add_format({"text_wrap": True, "valign": "top"})
-    volume = delivery.layout.figures.volume
+    volume, openings = delivery.layout.figures.volume, delivery.layout.figures.openings
     lines = [
         *CAUTIONS,
         *(f"Volumes from: {source}" for source in volume.sources),
         *left_out(volume),
         f"Size classes: {volume.size_class_rule}",
+        f"Areas of openings: {edge_words(openings, delivery.project.heading.units)}",
         *delivery.layout.notices,
     ]
     page.set_column(0, 0, 110, wrapped)

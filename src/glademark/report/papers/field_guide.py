@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import layer_frame, letters_in_words, unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
@@ -71,7 +72,7 @@ class Content:
     ----------
     project
         What was asked.
-    season, cleared, on_paper, line_trees, unconfirmed, letters
+    season, cleared, edge, on_paper, line_trees, unconfirmed, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -92,6 +93,7 @@ class Content:
     paint: Grid
     areas: Grid
     cleared: str
+    edge: str
     openings: Grid
     corridors: Grid
     single: Grid
@@ -128,6 +130,7 @@ def guide_content(delivery: Delivery) -> Content:
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
         cleared=_cleared(delivery) if openings.rows else "",
+        edge=_edge(delivery) if openings.rows else "",
         openings=openings,
         corridors=corridor_grid(delivery),
         single=single_tree_grid(delivery),
@@ -176,6 +179,12 @@ def _cleared(delivery: Delivery) -> str:
         f"but for {apart}leave trees, line trees and danger trees; the numbers hold painted trees "
         "only."
     )
+
+
+def _edge(delivery: Delivery) -> str:
+    """Where the openings end whose areas stand on the guide."""
+    words = edge_words(delivery.layout.figures.openings, delivery.project.heading.units)
+    return f"Areas of openings: {words[0].lower()}{words[1:]}"
 
 
 def _paper(content: Content, points: float) -> Paper:
@@ -251,6 +260,8 @@ def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
     if content.cleared:
         story.append(text(content.cleared, paper))
+    if content.edge:
+        story.append(text(content.edge, paper))
     story += [*tables, *_tables([content.single], paper, ratios=None)]
     if content.on_paper:
         story += [gap(paper, lines=0.3), text(content.on_paper, paper)]
