@@ -3,6 +3,7 @@
 from collections.abc import Callable
 
 import numpy as np
+import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -63,3 +64,31 @@ def test_the_lower_figure_is_never_above_the_judged_one_nor_that_above_the_upper
         assert not (lower > area + 1e-6).any()
         assert not (area > upper + 1e-6).any()
         assert not (lower > upper + 1e-6).any()
+
+
+@pytest.mark.parametrize("edge", ["marked_crowns", "standing_crowns", "boles"])
+def test_the_outline_of_a_group_given_as_walked_agrees_with_the_group(
+    layout_of: LayoutOf, marks_at: MarksAt, edge: str
+) -> None:
+    """Its outer edge at the standing crowns, walked along these: within 2 % on each edge."""
+    rng = np.random.default_rng(4)
+    marks = [
+        row
+        for spot in rng.uniform((60, 40), (100, 80), (40, 2))
+        for row in marks_at(tuple(spot), crown_radius_m=rng.uniform(2.5, 5), group="1")
+    ]
+    tables = {"standing_crown_radius": "3.5 m"}
+    tagged = layout_of(STAND, project={"openings": tables}, marks=marks).openings
+    outline = shapely.Polygon(tagged.geometry.iloc[0].geoms[0].exterior)
+    by_crowns, by_walk = (
+        layout_of(
+            STAND,
+            project={"openings": {**tables, "edge": edge, "walked_along": "standing_crowns"}},
+            marks=marks,
+            walked=walked,
+        ).openings["area_m2"]
+        for walked in ([], [{"group": "1", "geometry": outline}])
+    )
+
+    assert tagged["parts"].tolist() == [1]
+    assert by_walk.tolist() == pytest.approx(by_crowns.tolist(), rel=0.02)
