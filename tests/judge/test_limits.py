@@ -489,6 +489,7 @@ def test_every_limit_that_is_installed_can_be_asked(checks_of: ChecksOf, marks_a
         "amounts": {"sawlog": "1 MBF"},
         "grade": "20 %",
         "count": "2",
+        "heights": "2 tree heights",
     }
     known = installed_limits()
     limits = {name: values[limit.kind] for name, limit in known.items()}
@@ -502,7 +503,8 @@ def test_every_limit_that_is_installed_can_be_asked(checks_of: ChecksOf, marks_a
 def test_the_limits_of_the_trade_are_installed() -> None:
     """Every limit that the project file documents is there, under its own id."""
     ids = {
-        "opening_area_max", "opening_area_min", "combined_area_max", "opening_spacing_min",
+        "opening_area_max", "opening_area_min", "opening_width_heights_max",
+        "opening_width_heights_min", "combined_area_max", "opening_spacing_min",
         "openings_share_max", "corridor_share_max", "corridor_width_max", "corridor_spacing_min",
         "corridors_and_landings_share_max", "corridor_density_max",
         "boundary_distance_min", "water_distance_min", "removal_share_max",
