@@ -12,10 +12,9 @@ from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.groups import group_key
 from glademark.project.model import Project, UncertaintySettings
-from glademark.uncertainty.crown_union import union_areas
 from glademark.uncertainty.errors import LEAST_ERROR_M, PositionErrors, line_shifts
 from glademark.uncertainty.group_positions import chains_for, draw_positions
-from glademark.uncertainty.openings import DrawnOpening, net_areas
+from glademark.uncertainty.openings import DrawnOpening, on_edge
 
 STEP_M = 2.0
 """Longest step between the places that stand for a walked outline [m]."""
@@ -128,6 +127,7 @@ def drawn_openings(field: Field) -> Drawn:
     reasons: dict[int, str] = {}
     shifts = np.zeros(field.shared.shape, dtype=np.float32)
     rows = field.layout.openings
+    figures = field.layout.figures.openings
     for number, group, basis, hole in zip(
         rows["opening"].astype(int), rows["group"], rows["basis"], rows.geometry, strict=True
     ):
@@ -146,7 +146,14 @@ def drawn_openings(field: Field) -> Drawn:
         else:
             one = _of_outline(field, hole, str(basis), key, rng)
         one = _less_leave(field, one, rng)
-        openings[number] = _on_edge(field, one, hole) if basis == "tagged" else one
+        openings[number] = one
+        if basis == "tagged":
+            openings[number] = on_edge(
+                one,
+                figures.edge,
+                radius_m=figures.standing_crown_radius_m,
+                area_m2=float(shapely.area(hole)),
+            )
     return Drawn(openings=openings, reasons=reasons, shifts=shifts)
 
 
@@ -183,21 +190,6 @@ def _of_trees(field: Field, mine: IntArray, rng: np.random.Generator) -> DrawnOp
         leave=(np.zeros((count, 0, 2)), np.zeros(0)),
         error_m=float(field.errors.total_m[mine].max()),
     )
-
-
-def _on_edge(field: Field, one: DrawnOpening, hole: BaseGeometry) -> DrawnOpening:
-    """An opening of crowns carried on to the edge that the plan measures to."""
-    figures = field.layout.figures.openings
-    r = figures.standing_crown_radius_m
-    if figures.edge == "boles":  # the widened discs are the outline
-        return replace(one, radii_m=one.radii_m + r, drawn_radii_m=one.drawn_radii_m + r)
-    if figures.edge == "marked_crowns" or r == 0:
-        return one
-    still = one.leave[0].mean(axis=0)[None], one.leave[1]
-    net = float(net_areas(one.recorded[None], one.radii_m[None], still)[0])
-    crowns, wider = (float(union_areas(one.recorded[None], one.radii_m + by)[0]) for by in (0, r))
-    added = max(float(shapely.area(hole)) - net, 0.0)
-    return replace(one, between_m=r, between=added / (wider - crowns))
 
 
 def _of_outline(

@@ -15,6 +15,7 @@ import shapely
 from scipy.spatial.distance import cdist
 from shapely.geometry.base import BaseGeometry
 
+from glademark.measure.edges import Edge
 from glademark.uncertainty.crown_union import union_areas
 
 GRID_M = 1.0
@@ -61,6 +62,20 @@ class DrawnOpening:
     error_m: float
     between_m: float = 0.0
     between: float = 0.0
+
+
+def on_edge(one: DrawnOpening, edge: Edge, *, radius_m: float, area_m2: float) -> DrawnOpening:
+    """An opening of crowns carried on to an edge on which it has so much area as recorded."""
+    r = radius_m
+    if edge == "boles":  # the widened discs are the outline
+        return replace(one, radii_m=one.radii_m + r, drawn_radii_m=one.drawn_radii_m + r)
+    if edge == "marked_crowns" or r == 0:
+        return one
+    still = one.leave[0].mean(axis=0)[None], one.leave[1]
+    net = float(net_areas(one.recorded[None], one.radii_m[None], still)[0])
+    crowns, wider = (float(union_areas(one.recorded[None], one.radii_m + by)[0]) for by in (0, r))
+    added = max(area_m2 - net, 0.0)
+    return replace(one, between_m=r, between=added / (wider - crowns))
 
 
 def area_draws(opening: DrawnOpening, *, measured_m2: float) -> FloatArray:
