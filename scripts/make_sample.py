@@ -20,7 +20,7 @@ import sample_stand as stand
 import shapely
 from pyproj import Transformer
 from sample_after_cut import write_after_cut
-from sample_marks import SPECIES, trees, write_marks
+from sample_marks import SPECIES, TALLIED, trees, write_marks
 
 SEED = 20_251_006
 STAMP = "2025-10-06T00:00:00.000Z"
@@ -136,14 +136,9 @@ def _write_cruise(folder: Path, rng: np.random.Generator) -> None:
 def _write_tally(folder: Path) -> None:
     """Small pulpwood of the matrix, counted on paper."""
     rows = [
-        ("matrix", species, "pulpwood", dbh, trees_counted)
-        for species, counts in (
-            ("sugar maple", (46, 31, 12)),
-            ("red maple", (28, 17, 6)),
-            ("eastern hemlock", (22, 14, 0)),
-        )
-        for dbh, trees_counted in zip((6, 8, 10), counts, strict=True)
-        if trees_counted
+        ("matrix", species, "pulpwood", dbh, count)
+        for species, counts in TALLIED.items()
+        for dbh, count in counts.items()
     ]
     _write_csv(folder / "tally.csv", ("zone", "species", "product", "dbh_in", "count"), rows)
 
@@ -284,6 +279,7 @@ stump_error = "1.5 m"
 driven_error = "1 m"
 unmarked_in_corridors_allowed = true
 unmarked_share_max = "3 %"
+residual_damage_share_max = "10 %"
 
 [limits]
 opening_area_max = {value = "0.5 acre", authority = "plan", source = "invented plan, section 4"}
@@ -312,9 +308,10 @@ Start with `harvest.toml`. On purpose, the files hold
 - two records that nobody can use: a position `0, 0`, and a record saved twice; and a diameter `see
   photo`, whose tree is counted without one;
 - six trees without paint, which are counted apart, not as cut;
-- an invented walk after the cut in `after_cut/`: 21 marked trees without a stump, 12 stumps without
-  a mark off corridors and 7 in them, a machine past the end of corridor D and none on K, opening 7
-  cut 3 m wider than laid (docs/after_the_cut.md);
+- an invented walk after the cut in `after_cut/`: 21 marked trees without a stump, stumps of the 176
+  trees that were counted on paper, 12 stumps without a mark off corridors and 7 in them, a machine
+  past the end of corridor D and none on K, opening 7 cut 3 m wider than laid, and plots that show
+  less left than the stumps explain, and damage on 20 plots (docs/after_the_cut.md);
 - the habits of field files: two markers who both number from 1, two sets of headings, capitals and
   spaces as they come, blank rows, clumps of two or three stems under one number, and a byte order
   mark.

@@ -13,7 +13,7 @@ import sample_stand as stand
 import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
-from sample_marks import SPECIES, marks, trees
+from sample_marks import SPECIES, TALLIED, marks, trees
 
 LEFT = 21
 """Marked trees that were left standing."""
@@ -24,11 +24,15 @@ UNMARKED = 12
 UNMARKED_IN_CORRIDOR = 7
 """The same in corridors."""
 
+DAMAGED_NEAR, DAMAGED_FAR = 0.14, 0.02
+"""Share of the trees left that were damaged within 10 ft of a corridor, and farther off."""
+
 LOW_MARK_KEPT, LOW_MARK_FALSE, LOOKED = 0.95, 0.02, 0.8
 """Low marks seen on marked stumps, believed to be seen on others; stumps looked at for one."""
 
 ERROR_M = 1.5
 SHIFT_M = (1.8, -1.2)
+SEED_TALLIED, SEED_DAMAGE = 20_260_314, 20_260_315
 STUMP_OVER_DBH = 1.21
 """Sugar maple a foot above ground by Raile 1982; here all species have it."""
 
@@ -38,10 +42,11 @@ _OPENING_GROWN_M = 3.0
 
 @dataclass(frozen=True, kw_only=True)
 class AfterCut:
-    """Stumps in local coordinates, with what they truly are: `truth` is matched or unmarked."""
+    """Stumps in local coordinates, with what they truly are; those counted on paper apart."""
 
     stumps: pd.DataFrame
     left: pd.DataFrame
+    tallied: pd.DataFrame
 
 
 def after_cut(marks_rng: np.random.Generator, rng: np.random.Generator) -> AfterCut:
@@ -60,7 +65,19 @@ def after_cut(marks_rng: np.random.Generator, rng: np.random.Generator) -> After
     others = trees(np.vstack([off, inside]), rng, mean_in=11)
     others = others.assign(truth=["unmarked"] * len(off) + ["unmarked_in_corridor"] * len(inside))
     stumps = pd.concat([each.drop(left).assign(truth="matched"), others], ignore_index=True)
-    return AfterCut(stumps=stumps, left=each.loc[left])
+    return AfterCut(stumps=stumps, left=each.loc[left], tallied=_tallied(known))
+
+
+def _tallied(known: NDArray[np.float64]) -> pd.DataFrame:
+    """Trees counted on paper, all of them cut: anywhere in the matrix, off the marks."""
+    rng = np.random.default_rng(SEED_TALLIED)
+    counts = [(name, dbh, n) for name, of in TALLIED.items() for dbh, n in of.items()]
+    species = np.repeat([name for name, _, _ in counts], [n for _, _, n in counts])
+    dbh = np.repeat([float(dbh) for _, dbh, _ in counts], [n for _, _, n in counts])
+    xy = _apart(stand.scattered_stems(900, rng), known, 3.0)[: len(dbh)]
+    sizes = dbh + rng.uniform(-0.9, 0.9, len(dbh))
+    columns = {"x": xy[:, 0], "y": xy[:, 1], "dbh": sizes, "species": species}
+    return pd.DataFrame(columns).assign(truth="matched")
 
 
 def _apart(
@@ -71,9 +88,8 @@ def _apart(
     return xy[away.min(axis=1) > distance_m]
 
 
-def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
-    """CSV text of the walk, in the order in which it was walked."""
-    stumps = walk.stumps
+def _as_walked(stumps: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Stumps as they were recorded: low mark, place and diameter with their errors."""
     seen = np.where(
         stumps["truth"] == "matched",
         rng.random(len(stumps)) < LOW_MARK_KEPT,
@@ -84,9 +100,20 @@ def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
     shaken = shaken + rng.normal(0, ERROR_M / np.sqrt(2), shaken.shape)
     diameter = stumps["dbh"].to_numpy(dtype=float) * STUMP_OVER_DBH
     diameter = (diameter * np.exp(rng.normal(0, 0.06, len(stumps)))).round(1)
+    low_mark = np.where(looked, np.where(seen, "yes", "no"), "")
+    return pd.DataFrame(stumps[["species"]]).assign(
+        x=shaken[:, 0], y=shaken[:, 1], dbh=diameter, low_mark=low_mark
+    )
+
+
+def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
+    """CSV text of the walk, in the order in which it was walked."""
+    parts = [_as_walked(walk.stumps, rng)]
+    parts.append(_as_walked(walk.tallied, np.random.default_rng(SEED_TALLIED + 1)))
+    stumps = pd.concat(parts, ignore_index=True)
     to_degrees = Transformer.from_crs(stand.CRS, "EPSG:4326", always_xy=True)
-    lon, lat = to_degrees.transform(*(shaken + stand.ORIGIN).T)
-    order = np.lexsort((shaken[:, 1], (shaken[:, 0] // 50).astype(int)))
+    lon, lat = to_degrees.transform(*(stumps[["x", "y"]].to_numpy() + stand.ORIGIN).T)
+    order = np.lexsort((stumps["y"], (stumps["x"] // 50).astype(int)))
     text = StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(
@@ -103,14 +130,13 @@ def stump_file(walk: AfterCut, rng: np.random.Generator) -> str:
     )
     names = [one if one in SPECIES else "" for one in stumps["species"]]
     for number, at in enumerate(order.tolist(), 1):
-        mark = "" if not looked[at] else "yes" if seen[at] else "no"
         writer.writerow(
             [
                 number,
-                diameter[at],
+                stumps["dbh"].iloc[at],
                 1,
                 names[at],
-                mark,
+                stumps["low_mark"].iloc[at],
                 "2026-03-14",
                 f"{lon[at]:.7f}",
                 f"{lat[at]:.7f}",
@@ -151,6 +177,7 @@ def write_after_cut(folder: Path, marks_rng: np.random.Generator, rng: np.random
     strips = [shapely.box(x, -10, x + 20, 490) for x in range(30, 500, 80)]
     _write(folder, "strips", strips, name=[f"strip {n}" for n in range(1, len(strips) + 1)])
     _write_plots(folder, rng)
+    _write_damage(folder, np.random.default_rng(SEED_DAMAGE))
 
 
 def _write(
@@ -169,3 +196,36 @@ def _write_plots(folder: Path, rng: np.random.Generator) -> None:
     text = StringIO()
     csv.writer(text, lineterminator="\n").writerows(rows)
     (folder / "plots_after.csv").write_bytes(text.getvalue().encode())
+
+
+def _write_damage(folder: Path, rng: np.random.Generator) -> None:
+    """Residual trees of 20 plots: those without damage counted, the others one by one."""
+    text = StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(
+        [
+            "plot", "count", "species", "damaged", "wound_area_in2", "wound_height_ft", "cause",
+            "root", "crown", "rut_depth_in", "rut_length_ft", "regeneration", "bent",
+            "corridor_distance_ft",
+        ]
+    )  # fmt: skip
+    for plot in range(1, 21):
+        for away, usual, share in ((6, 4.0, DAMAGED_NEAR), (25, 7.0, DAMAGED_FAR)):
+            there = int(rng.poisson(usual))
+            hurt = int(rng.binomial(there, share))
+            whole = there - hurt
+            writer.writerow([plot, whole, "", "no", *[""] * 9, away])
+            for _ in range(hurt):
+                species, wound = rng.choice(list(SPECIES)), round(float(rng.lognormal(3.2, 0.8)))
+                cause = "skidding" if away < 10 else "felling"  # noqa: PLR2004 - near the corridor
+                height = round(float(rng.uniform(0.5, 4)), 1)
+                root = "yes" if rng.random() < 0.2 else "no"  # noqa: PLR2004 - a share
+                writer.writerow(
+                    [plot, 1, species, "yes", wound, height, cause, root, "no", *[""] * 4, away]
+                )
+        seen = int(rng.poisson(6))
+        writer.writerow([plot, *[""] * 10, seen, int(rng.binomial(seen, 0.2)), ""])
+        if rng.random() < 0.3:  # noqa: PLR2004 - a share of the plots has a rut
+            rut = [round(float(rng.uniform(3, 9)), 1), round(float(rng.uniform(8, 40)))]
+            writer.writerow([plot, *[""] * 8, *rut, "", "", ""])
+    (folder / "damage.csv").write_bytes(text.getvalue().encode())

@@ -21,6 +21,13 @@ SPECIES = {
 }
 """Invented composition of a northern hardwood and hemlock stand."""
 
+TALLIED = {
+    "sugar maple": {6: 46, 8: 31, 10: 12},
+    "red maple": {6: 28, 8: 17, 10: 6},
+    "eastern hemlock": {6: 22, 8: 14},
+}
+"""Small pulpwood of the matrix that was counted on paper, by species and diameter [in]."""
+
 SAWLOG_FROM_IN = {"eastern hemlock": 9.0}
 _HARDWOOD_SAWLOG_FROM_IN = 11.0
 _SAWLOG_CHANCE = 0.75

@@ -25,7 +25,6 @@ INCH_CM = 2.54
 ACRE_M2 = 43560 * FOOT_M**2
 HECTARE_M2 = 10_000.0
 CUBIC_FOOT_M3 = FOOT_M**3
-CORD_STACKED_FT3 = 128.0
 
 LENGTH_M: Mapping[str, float] = MappingProxyType(
     {
@@ -42,6 +41,9 @@ LENGTH_M: Mapping[str, float] = MappingProxyType(
 )
 AREA_M2: Mapping[str, float] = MappingProxyType(
     {"m2": 1.0, "ha": HECTARE_M2, "acre": ACRE_M2, "ft2": FOOT_M**2}
+)
+WOUND_AREA_M2: Mapping[str, float] = MappingProxyType(
+    {"cm2": 1e-4, "in2": (INCH_CM / 100) ** 2, "ft2": FOOT_M**2, "m2": 1.0}
 )
 SHOWN_LENGTH_M: Mapping[str, float] = MappingProxyType({"us": FOOT_M, "metric": 1.0})
 """The unit in which heights and distances are shown, by the project's units [m]."""

@@ -44,14 +44,16 @@ def _escaped(found: re.Match[str]) -> str:
     return f"\\x{code:02x}" if code <= 0xFF else f"\\u{code:04x}"  # noqa: PLR2004 - two hex digits
 
 
-def listed(names: Iterable[object]) -> str:
+def listed(names: Iterable[object], *, between: str = ", ") -> str:
     """
-    Up to ten names separated by commas, and how many more there are.
+    Up to ten names, separated by commas if not told otherwise, and how many more there are.
 
     Parameters
     ----------
     names
         Names of records.
+    between
+        What stands between two of them.
 
     Returns
     -------
@@ -64,7 +66,7 @@ def listed(names: Iterable[object]) -> str:
     '1, 2, 3, 4, 5, 6, 7, 8, 9, 10 and 2 more'
     """
     every = list(names)
-    text = ", ".join(shown(name) for name in every[:NAMED_MAX])
+    text = between.join(shown(name) for name in every[:NAMED_MAX])
     more = len(every) - NAMED_MAX
     return f"{text} and {more:,} more" if more > 0 else text
 

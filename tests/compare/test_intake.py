@@ -107,7 +107,6 @@ def test_stumps_past_the_boundary_are_kept(read: Read) -> None:
 @pytest.mark.parametrize(
     ("text", "why"),
     [
-        (table("id,stump_diameter_in", "1,see photo", "2,12", "3,11"), "not a number"),
         (table("id,count", "1,half", "2,1"), "whole number"),
         (table("id,low_mark", "1,perhaps", "2,yes"), "neither yes, no nor blank"),
         (table("id,time", "1,2026-03-01", "1,2026-03-01"), "counted once"),
@@ -119,6 +118,15 @@ def test_records_that_cannot_be_used_are_rejected(read: Read, text: str, why: st
 
     assert why in seen.rejected["reason"].item()
     assert len(seen.stumps) == text.count("\n") - 2
+
+
+def test_a_stump_whose_diameter_cannot_be_read_stays(read: Read) -> None:
+    """A cut tree is found, even where nobody can say how thick it was."""
+    seen = read(table("id,stump_diameter_in", "1,see photo", "2,12", "3,11"))
+
+    assert seen.rejected.empty
+    assert seen.stumps["dbh_cm"].isna().tolist() == [True, False, False]
+    assert any('counted without a diameter: 1 "see photo"' in text for text in seen.notices)
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,14 @@ import pytest
 import shapely
 
 from glademark.compare.comparison import Comparison, compare
+from glademark.compare.questions import Question
 from glademark.contracts.survey import Survey
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project, Source
 from glademark.report.comparison.page import comparison_page
 from glademark.report.comparison.sheet import write_sheet
+from glademark.report.comparison.wording import check_lines, question_lines
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
 
@@ -133,3 +135,44 @@ def test_map_stands_under_its_heading(made: Made, tmp_path: Path, times: int) ->
 
     pages = [page.extract_text() for page in pypdf.PdfReader(tmp_path / "a.pdf").pages]
     assert [page for page in pages if "\nMap\n" in page and "North is up" in page]
+
+
+def test_a_limit_says_whether_it_is_a_most_or_a_least(made: Made) -> None:
+    """The largest and the least area of one opening are told apart, each with its verdict."""
+    shared = {
+        "subject": "area of opening 7",
+        "unit": "m2",
+        "measured": 1200.0,
+        "reason": "",
+        "authority": "plan",
+    }
+    checks = pd.DataFrame(
+        [
+            {**shared, "limit": "opening_area_max", "limit_value": 1000.0, "margin": -200.0,
+             "verdict": "exceeded"},
+            {**shared, "limit": "opening_area_min", "limit_value": 400.0, "margin": 800.0,
+             "verdict": "met"},
+        ]
+    )  # fmt: skip
+
+    assert check_lines(replace(made[0], checks=checks), "metric") == [
+        "Area of opening 7: 0.12 ha, at most 0.10 ha (plan): EXCEEDED",
+        "Area of opening 7: 0.12 ha, at least 0.04 ha (plan): met",
+    ]
+
+
+@pytest.mark.parametrize(("answer", "said"), [("open", 1), ("within", 0)])
+def test_an_open_question_says_which_trees_would_settle_it(
+    made: Made, answer: str, said: int
+) -> None:
+    """Trees counted on paper that may stand are to be looked for, where the answer hangs on it."""
+    asked = Question(
+        key="unmarked_share_max", title="share", limit=0.03, estimate=0.02, low=0.01, high=0.04,
+        answer=answer, places=0, more_places=0,
+    )  # fmt: skip
+    row = {"finding": "tallied_standing", "quantity": "trees", "amount": 0.0, "high": 9.96}
+    found = replace(made[0], questions=(asked,), findings=pd.DataFrame([row]))
+
+    lines = question_lines(found)
+    assert len(lines) == 1 + said
+    assert ("Up to 10 trees counted on paper may still stand" in lines[-1]) == bool(said)

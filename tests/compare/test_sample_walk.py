@@ -94,7 +94,7 @@ def test_unmarked_stumps_are_found_and_told_apart_by_place(figures: dict) -> Non
 def test_findings_add_up_to_the_stumps(figures: dict) -> None:
     """Every stump is of a mark, of another known tree, or of none."""
     others = ("leave_tree", "line_tree", "danger_tree", "unconfirmed_tree")
-    keys = ("matched", "unmarked", "unmarked_in_corridor", *others)
+    keys = ("matched", "unmarked", "unmarked_in_corridor", "tallied", "cleared", *others)
     amounts = [
         figures["findings"][key]["trees"]["amount"] for key in keys if key in figures["findings"]
     ]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from glademark.contracts.layers import MARKS, REJECTED, STAND, Column, Layer, Units
 from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
-from glademark.export.joined import one_under_the_other
+from glademark.export.joined import alike, as_one
 from glademark.report.parameters import named_values, parameter_rows
 
 CRS = "EPSG:26916"
@@ -41,6 +41,11 @@ def frame_of(layer: Layer, rows: int, *, seed: int = 0, text: str = "str") -> gp
     return gpd.GeoDataFrame(columns, geometry=shapes, crs=CRS)
 
 
+def joined_of(parts: list[tuple[str, pd.DataFrame]], name: str, units: Units) -> Table:
+    """The tables of all stands as one."""
+    return as_one(alike([(place, *part) for place, part in enumerate(parts)], name, units))
+
+
 def each_alone(parts: list[tuple[str, pd.DataFrame]], name: str, units: Units) -> list[Table]:
     """The table of every stand, made from its own frame."""
     return [table_of(frame, name, units) for _, frame in parts]
@@ -58,14 +63,14 @@ def same_values(joined: pd.Series, alone: pd.Series) -> bool:
     text=st.lists(st.sampled_from(["str", "object"]), min_size=5, max_size=5),
     units=st.sampled_from(["us", "metric"]),
 )
-def test_joined_is_each_one_under_the_other(rows: list[int], text: list[str], units: Units) -> None:
+def test_joined_is_each_alone(rows: list[int], text: list[str], units: Units) -> None:
     """Whatever the order of like and unlike frames, each stand has the rows that it has alone."""
     parts = [
         (f"S{place}", frame_of(STAND, count, seed=place, text=text[place]))
         for place, count in enumerate(rows)
     ]
 
-    joined = one_under_the_other(parts, STAND.name, units)
+    joined = joined_of(parts, STAND.name, units)
 
     assert joined.frame["stand_id"].tolist() == [
         name for name, frame in parts for _ in range(len(frame))
@@ -84,7 +89,7 @@ def test_what_a_stand_does_not_have_is_missing(rows: tuple[int, int, int]) -> No
     parts = [(str(place), frame_of(MARKS, count, seed=place)) for place, count in enumerate(rows)]
     parts[1] = ("1", parts[1][1].assign(slope_pct=12.5, landing="L 1", vigor="good"))
 
-    table = one_under_the_other(parts, MARKS.name, "metric")
+    table = joined_of(parts, MARKS.name, "metric")
 
     has = (table.frame["stand_id"] == "1").tolist()
     for column in ("slope_pct", "landing", "vigor"):
@@ -100,7 +105,7 @@ def test_columns_that_came_in_keep_their_values() -> None:
         ("C", frame_of(MARKS, 1).assign(Vigor=[3])),
     ]
 
-    table = one_under_the_other(parts, MARKS.name, "metric")
+    table = joined_of(parts, MARKS.name, "metric")
 
     assert [str(value) for value in table.frame["vigor"]] == ["1", "2", "good", "3"]
 

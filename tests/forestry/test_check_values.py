@@ -8,7 +8,6 @@ import pytest
 
 from glademark.forestry import Trees, VolumeTable, crown_radius_m, equation_sets, tree_volume
 from glademark.forestry.log_rules import international_quarter, scale_logs, scribner_decimal_c
-from glademark.forestry.solids import cone, huber, neiloid, newton, smalian
 from glademark.forestry.species import species_table
 from glademark.forestry.volume_equations.lake_states import LakeStates
 from glademark.forestry.volume_equations.national import NationalVolumeSystem
@@ -110,17 +109,6 @@ def test_published_dry_weight(check: Check) -> None:
     volume = NationalVolumeSystem().volume(trees_of(check), "total")
 
     assert agrees(check, float(volume * gravity) * WATER_LB_FT3), check["source"]
-
-
-@pytest.mark.checks("volume_checks", quantity="bark weight")
-def test_published_bark_weight(check: Check) -> None:
-    """Bark weight of the sugar maple example follows from wood, stump and bark factor."""
-    system, tree = LakeStates(), trees_of(check)
-    wood = system.volume(tree, "merchantable from height") + system.volume(tree, "stump")
-
-    weight = float(wood * (1.1646 - system.bark_factor(tree)) * 37)
-
-    assert agrees(check, weight), check["source"]
 
 
 def cordwood_table(rows_of: Reader) -> VolumeTable:
@@ -233,38 +221,6 @@ def test_decimal_c_exceptions_are_kept(check: Check, rows_of: Reader) -> None:
     scale = float(scribner_decimal_c(diameter, length))
 
     assert scale - 10 * math.trunc((length * factor + 5) / 10) == float(check["value"])
-
-
-@pytest.mark.checks("solid_checks")
-def test_published_log_content(check: Check) -> None:
-    """The worked logs of the restated formulas have their printed cubic content."""
-    form = {"smalian": smalian, "cone_frustum": cone, "neiloid_frustum": neiloid}[check["form"]]
-    per_unit = 1 / 12 if check["diameter_unit"] == "in" else 1 / 100
-    small, large = (
-        math.pi / 4 * (float(check[f"{end}_diameter"]) * per_unit) ** 2
-        for end in ("small", "large")
-    )
-
-    volume = form(small, large, float(check["length"]))
-
-    assert float(volume) == pytest.approx(float(check["volume"]), rel=float(check["relative"]))
-
-
-def test_newton_equals_the_cone() -> None:
-    """Newton's formula is exact for a cone: 10 and 12 in, 11 in halfway, 16 ft long."""
-    small, middle, large = (math.pi / 576 * size**2 for size in (10, 11, 12))
-
-    volume = float(newton(small, middle, large, 16))
-
-    assert volume == pytest.approx(float(cone(small, large, 16)), rel=1e-12)
-    assert volume == pytest.approx(10.5883, abs=5e-5)  # hand computation
-
-
-def test_huber_takes_the_middle() -> None:
-    """Huber's formula gives the 16-ft log of 11 in halfway 10.559 ft3."""
-    middle = math.pi / 576 * 11**2
-
-    assert float(huber(middle, 16)) == pytest.approx(10.559, abs=5e-4)  # pi/576 * 121 * 16
 
 
 @pytest.mark.checks("crown_width_checks")

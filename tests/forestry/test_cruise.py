@@ -22,10 +22,9 @@ from glademark.forestry import (
     estimate_strata,
     per_hectare,
     plots_needed,
-    recommended_points,
     scope_differences,
 )
-from glademark.units import ACRE_M2, BASAL_AREA_M2_HA, FOOT_M, HECTARE_M2, INCH_CM
+from glademark.units import ACRE_M2, BASAL_AREA_M2_HA, HECTARE_M2, INCH_CM
 
 Check = dict[str, str]
 Reader = Callable[..., Iterable[Check]]
@@ -247,25 +246,6 @@ def test_plots_needed_are_just_enough(variation: float, error: float) -> None:
     assert number >= 2
     assert reached(number) <= error * (1 + 1e-9)
     assert number == 2 or reached(number - 1) > error * (1 - 1e-9)
-
-
-def test_points_by_area_follow_their_steps() -> None:
-    """10 up to 10 acres, then one an acre, 20 + A/2 and 40 + A/4 (published rule of thumb)."""
-    points = [recommended_points(acres * ACRE_M2) for acres in (3, 10, 11, 40, 80, 81)]
-
-    assert points == [10, 10, 11, 40, 60, 61]
-
-
-def test_distance_to_the_near_face_is_half_a_diameter_less() -> None:
-    """At BAF 40 a tree of 12 in is in to 16.5 ft from its centre, 16.0 ft from its face."""
-    design = PlotDesign.variable_radius(40 * FT2_AC)
-
-    distances = [
-        float(design.limiting_distance_m(12 * INCH_CM, to_near_face=face)) / FOOT_M
-        for face in (False, True)
-    ]
-
-    assert distances == pytest.approx([12 * 1.375, 12 * 1.3333], abs=0.005)
 
 
 def test_cruise_and_tally_that_differ_are_told() -> None:

@@ -7,13 +7,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 
-from glademark.errors import InputError, UnitError
+from glademark.errors import InputError
 from glademark.forestry import (
     Product,
     green_tons_per_m3,
-    net_volume,
     scale_logs,
-    sum_amounts,
     to_solid_m3,
 )
 from glademark.forestry.log_rules import (
@@ -77,35 +75,6 @@ def test_conversion_there_and_back_loses_nothing(amount: float, factor: float) -
 def test_bark_makes_a_load_heavier() -> None:
     """With its bark a green m3 weighs more than without."""
     assert float(green_tons_per_m3(318)) > float(green_tons_per_m3(318, with_bark=False))
-
-
-def test_amounts_in_one_unit_add() -> None:
-    """Two lots of pulpwood by the cord have a sum."""
-    assert sum_amounts([1.5, 2.0], [PULPWOOD, PULPWOOD]) == 3.5
-    assert sum_amounts([], []) == 0
-
-
-@pytest.mark.parametrize(
-    "other",
-    [
-        PULPWOOD,
-        Product(name="sawlog", unit="MBF", log_rule="doyle"),
-        Product(name="sawlog", unit="board foot", log_rule="international-1/4"),
-    ],
-)
-def test_amounts_in_two_units_never_add(other: Product) -> None:
-    """Another unit, or another log rule, is another thing."""
-    with pytest.raises(UnitError, match="do not add; expected one sale unit"):
-        sum_amounts([1, 1], [SAWLOG, other])
-
-
-def test_cords_that_state_different_sticks_never_add() -> None:
-    """A cord of 100-in sticks with bark is not a cord without bark."""
-    rough = Product(name="pulpwood", unit="cord", stated="100-in sticks, with bark")
-
-    assert rough.sale_unit == "cord (100-in sticks, with bark)"
-    with pytest.raises(UnitError, match="do not add"):
-        sum_amounts([1, 1], [rough, PULPWOOD])
 
 
 @pytest.mark.parametrize(
@@ -177,20 +146,3 @@ def test_closed_form_is_the_sum_of_its_sections(diameter: int, sections: int) ->
     closed = float(international_quarter(diameter, 4 * sections))
 
     assert closed == pytest.approx(by_section, abs=0.003 + 1e-4 * sections)
-
-
-def test_defect_is_taken_off_and_cull_has_no_volume() -> None:
-    """A fifth of defect leaves four fifths; cull leaves nothing; no note is no defect."""
-    net = net_volume(
-        [10.0, 10.0, math.nan, 10.0],
-        defect_pct=[20, 0, 10, math.nan],
-        is_cull=[False, True, False, False],
-    )
-
-    assert net.tolist() == pytest.approx([8, 0, math.nan, 10], nan_ok=True)
-
-
-def test_defect_beyond_the_whole_is_refused() -> None:
-    """More than the whole cannot be unsound."""
-    with pytest.raises(InputError, match="1 values are outside 0 to 100 %"):
-        net_volume([1.0, 1.0], defect_pct=[101, 5])

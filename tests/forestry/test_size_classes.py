@@ -94,35 +94,6 @@ def test_trade_class_holds_its_tree(diameters: list[float], width: float) -> Non
     )
 
 
-@given(diameters=st.lists(TENTHS, min_size=2))
-def test_labels_sort_as_the_trees_do(diameters: list[float]) -> None:
-    """Sorting labels by their key puts the trees in the order of their size."""
-    classes = SizeClasses.from_edges([5, 20, 60], "cm")
-
-    keys = [classes.sort_key(label) for label in classes.classify(sorted(diameters))]
-
-    assert keys == sorted(keys)
-
-
-def test_unknown_labels_come_last() -> None:
-    """Trees without a diameter, and foreign labels, stand at the end of a table."""
-    classes = SizeClasses.from_edges([5], "cm")
-
-    labels = sorted(["foreign", NO_DIAMETER, "5 cm and up"], key=classes.sort_key)
-
-    assert labels == ["5 cm and up", NO_DIAMETER, "foreign"]
-
-
-def test_lower_edge_of_a_label() -> None:
-    """A label leads back to its edge; smaller trees start at nothing, and strangers have none."""
-    classes = SizeClasses.from_edges([5, 9], "in")
-
-    edges = [classes.lower_edge(label) for label in classes.labels]
-
-    assert edges == [0, 5, 9]
-    assert math.isnan(classes.lower_edge("foreign"))
-
-
 def test_classes_are_cut_at_a_diameter() -> None:
     """Cut at 15 in, the classes end with the open one that holds 15 in."""
     classes = SizeClasses.from_edges([5, 9, 12, 16], "in").up_to(15)

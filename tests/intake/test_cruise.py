@@ -95,6 +95,16 @@ def test_a_plot_within_the_position_error_is_kept(read: Read) -> None:
     assert survey.rejected.empty
 
 
+def test_a_plot_beyond_the_position_error_is_another_stands(read: Read) -> None:
+    """Plots are kept 3.9 m outside, with the usual error of 4 m, and rejected 4.1 m outside."""
+    survey = read(
+        "plot,x,y,baf_ft2_ac,dbh_in\n"
+        f"A,{at(50)},10,12\nedge,{at(403.9)},10,12\nbeyond,{at(404.1)},10,12\n"
+    )
+
+    assert survey.plots["plot"].tolist() == ["A", "edge"]
+
+
 def test_a_plot_without_its_position_is_kept_beside_others(read: Read) -> None:
     """One plot whose position was lost still counts in the sample."""
     survey = read(f"plot,x,y,baf_ft2_ac,dbh_in\nA,{at(50)},10,12\nB,,,10,14\n")
@@ -192,7 +202,6 @@ def test_refusals(read: Read, text: str, message: str) -> None:
 @pytest.mark.parametrize(
     ("row", "reason"),
     [
-        ("A,10,oak,see photo,1", "not a number"),
         ("A,10,oak,12,0", "a whole number from 1"),
         ("A,-10,oak,12,1", "no number above 0"),
         (",10,oak,12,1", "it names no plot"),
@@ -205,3 +214,25 @@ def test_rows_rejected(read: Read, row: str, reason: str) -> None:
     assert len(survey.rejected) == 1
     assert reason in survey.rejected["reason"].iloc[0]
     assert "B" in set(survey.plots["plot"])
+
+
+@pytest.mark.parametrize("cell", ["ca. 35", "3O", "-12", "900"])
+@pytest.mark.parametrize("species", ["oak", ""])
+def test_a_tree_whose_diameter_cannot_be_read_was_counted(
+    read: Read, cell: str, species: str
+) -> None:
+    """A tree in a plot is basal area at a point, and is never lost for a cell that says nothing."""
+    survey = read(f"plot,baf_ft2_ac,species,dbh_in\nA,10,{species},{cell}\nB,10,oak,12\n")
+
+    assert survey.rejected.empty
+    assert survey.plot_trees["plot"].tolist() == ["A", "B"]
+    assert survey.plot_trees["dbh_cm"].isna().tolist() == [True, False]
+    assert any(f'counted without a diameter: A "{cell}"' in notice for notice in survey.notices)
+
+
+def test_a_diameter_of_nothing_is_a_plot_without_trees(read: Read) -> None:
+    """0 in a row that names no tree and counts none is an empty plot, not a tree of no size."""
+    survey = read("plot,baf_ft2_ac,species,dbh_in\nA,10,,0\nB,10,oak,12\n")
+
+    assert survey.plots["plot"].tolist() == ["A", "B"]
+    assert survey.plot_trees["plot"].tolist() == ["B"]

@@ -141,9 +141,3 @@ def test_a_file_that_is_given_twice_is_refused(
 
     with pytest.raises(InputError, match=r"the same corridors are given as a.gpkg already"):
         survey(inputs={"corridors": [name, name]})
-
-
-def test_several_rasters_are_not_put_together(survey: Read) -> None:
-    """Terrain is one raster, with or without brackets."""
-    with pytest.raises(ValueError, match="2 rasters are given; expected one"):
-        survey(inputs={"terrain": ["a.tif", "b.tif"]})

@@ -28,7 +28,7 @@ def test_rows_of_a_tally_that_say_nothing_are_rejected(
     survey: Read, text: Callable[..., str]
 ) -> None:
     """A zone that is not known and a count that is no number have no place in the table."""
-    content = "zone,count,dbh_in\nmatrix,2,12\nhill,3,12\nmatrix,,12\nmatrix,two,12\nmatrix,2,x\n"
+    content = "zone,count,dbh_in\nmatrix,2,12\nhill,3,12\nmatrix,,12\nmatrix,two,12\n"
     result = survey(inputs={"tally": text("t.csv", content)})
 
     assert len(result.tally) == 1
@@ -36,9 +36,22 @@ def test_rows_of_a_tally_that_say_nothing_are_rejected(
         'zone is "hill"',
         'count is ""',
         'count is "two"',
-        'diameter is "x", not a number',
     ]
-    assert result.rejected["record"].tolist() == [3, 4, 5, 6]
+    assert result.rejected["record"].tolist() == [3, 4, 5]
+
+
+def test_a_tally_keeps_trees_whose_diameter_cannot_be_read(
+    survey: Read, text: Callable[..., str]
+) -> None:
+    """Nine trees were counted, whatever was written as their diameter, and the cell is named."""
+    content = "zone,count,dbh_in\nmatrix,2,12\nmatrix,4,ca. 35\ncorridor,3,0\n"
+    result = survey(inputs={"tally": text("t.csv", content)})
+
+    assert result.rejected.empty
+    assert result.tally["count"].sum() == 9
+    assert result.tally["dbh"].tolist() == pytest.approx([12, np.nan, np.nan], nan_ok=True)
+    told = 'cannot be used; counted without a diameter: line 3 "ca. 35", line 4 "0".'
+    assert any(f"t.csv: the diameter of 2 records {told}" in notice for notice in result.notices)
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,12 @@ def raster(tmp_path: Path) -> Raster:
     """Write a raster of 10 m cells from a corner, counted from that of the stand [m]."""
 
     def write(
-        heights: np.ndarray, *, west: float = 0, north: float = 200, **options: object
+        heights: np.ndarray,
+        *,
+        west: float = 0,
+        north: float = 200,
+        name: str = "terrain.tif",
+        **options: object,
     ) -> str:
         bands = np.atleast_3d(heights.T).T
         profile = {
@@ -28,9 +33,9 @@ def raster(tmp_path: Path) -> Raster:
             "height": bands.shape[1], "width": bands.shape[2],
             "transform": Affine(10, 0, 500_000 + west, 0, -10, 5_000_000 + north), **options,
         }  # fmt: skip
-        with rasterio.open(tmp_path / "terrain.tif", "w", **profile) as file:
+        with rasterio.open(tmp_path / name, "w", **profile) as file:
             file.write(bands)
-        return "terrain.tif"
+        return name
 
     return write
 
@@ -115,3 +120,48 @@ def test_a_stream_that_is_drawn_uphill_is_noticed(
 
     found = [notice for notice in result.notices if "water Brook: by the terrain" in notice]
     assert len(found) == noticed
+
+
+def test_tiles_are_one_raster(survey: Read, raster: Raster) -> None:
+    """
+    A plane in two tiles that overlap by two cells has its heights throughout, and a gap has none.
+
+    The second tile is of whole numbers with a no-data value of its own; the plane rises 1 m a cell.
+    """
+    plane = np.broadcast_to(np.arange(20.0), (20, 20)) + 300
+    west = plane[:, :11].astype("float32")
+    east = plane[:, 9:].astype("int16").copy()
+    east[:5, :2] = -1  # missing where the first tile has heights
+    east[15:, 5:] = -1
+    names = [
+        raster(west, name="west & so on.tif"),
+        raster(east, west=90, name="east.tif", nodata=-1),
+    ]
+    found = survey(inputs={"terrain": names})
+
+    assert found.elevation is not None
+    expected = plane.copy()
+    expected[15:, 14:] = np.nan
+    np.testing.assert_array_equal(found.elevation[0].heights_m, expected)
+    assert (found.elevation[0].west_m, found.elevation[0].north_m) == (500_000, 5_000_200)
+    assert [count.file for count in found.counts if count.input == "terrain"] == names
+
+
+@pytest.mark.parametrize(
+    ("change", "what"),
+    [
+        ({"crs": 32617}, "in its coordinate system"),
+        ({"transform": Affine(5, 0, 500_100, 0, -5, 5_000_200)}, r"cells .5 by 5, not 10 by 10"),
+        ({"west": 104}, "the grid of its cells"),
+        ({"transform": Affine(10, 0, 500_100, 0, 10, 5_000_000)}, "north up"),
+    ],
+)
+def test_tiles_that_do_not_fit_are_refused(
+    survey: Read, raster: Raster, change: dict, what: str
+) -> None:
+    """Heights are not resampled behind anyone's back."""
+    half = np.full((20, 10), 300, dtype="float32")
+    names = [raster(half, name="a.tif"), raster(half, name="b.tif", **{"west": 100, **change})]
+
+    with pytest.raises(InputError, match=rf"b\.tif: .*{what}"):
+        survey(inputs={"terrain": names})

@@ -75,3 +75,41 @@ def test_what_stays_over_marks_without_a_diameter(
 
     assert checks["measured"].tolist() == pytest.approx([19.5])
     assert checks["verdict"].tolist() == [verdict]
+
+
+@pytest.mark.parametrize(
+    ("minimum", "verdict"),
+    [(15.1, "exceeded"), (14.9, "not_checked"), (10.1, "not_checked"), (9.0, "met")],
+)
+def test_what_stays_in_a_setback_over_marks_without_a_diameter(
+    checks_of: ChecksOf, minimum: float, verdict: str
+) -> None:
+    """
+    Of 20 m2/ha on 0.2 ha, ten stems of 0.1 m2 leave 15; ten more of unknown size perhaps 10.
+
+    The thickest tree of the stand is 0.1 m2 too.
+    """
+    project = {"allowance": {"standing": {"basal_area": "20 m2/ha"}}}
+    marks = [stems(10, 35.68248232305542), stems(10, float("nan"))]  # 1000 cm2 each
+    setback = {
+        "geometry": shapely.box(0, 40, 100, 60), "rule": "residual_basal_area", "name": "brook",
+        "minimum_m2_ha": minimum,
+    }  # fmt: skip
+    row = checks_of(HECTARE, {}, setbacks=[setback], marks=marks, project=project).iloc[0]
+
+    assert (row["measured"], row["verdict"]) == (pytest.approx(15.0), verdict)
+    assert row["reason"] == "at most: 10 trees without a diameter are not in it"
+
+
+@pytest.mark.parametrize(("minimum", "verdict"), [(21.0, "exceeded"), (5.0, "not_checked")])
+def test_a_setback_where_no_diameter_is_known(
+    checks_of: ChecksOf, minimum: float, verdict: str
+) -> None:
+    """Where no tree of the stand has a diameter, only a stock below the minimum is certain."""
+    project = {"allowance": {"standing": {"basal_area": "20 m2/ha"}}}
+    setback = {"geometry": HECTARE, "rule": "residual_basal_area", "minimum_m2_ha": minimum}
+    marks = [stems(1, float("nan"))]
+    row = checks_of(HECTARE, {}, setbacks=[setback], marks=marks, project=project).iloc[0]
+
+    assert row["verdict"] == verdict
+    assert row["reason"] == "at most: 1 tree without a diameter is not in it"

@@ -11,8 +11,10 @@ from types import SimpleNamespace as Sheets
 import numpy as np
 import pikepdf
 import pytest
+import rasterio
 import shapely
 from pyproj import CRS, Transformer
+from rasterio.transform import rowcol
 
 READER = Path(__file__).with_name("found_points.py")
 SYSTEM_PYTHON = "/usr/bin/python3"
@@ -103,11 +105,28 @@ def check_measures(sheets: Sheets) -> int:
     return maps
 
 
-def test_every_map_of_the_sample_is_in_its_place(sample_sheets: Sheets) -> None:
-    """Overview and openings of the sample: each point stands at its own latitude and longitude."""
-    maps = check_measures(sample_sheets)
+def test_every_placed_map_of_the_sample_is_in_its_place(sample_sheets: Sheets) -> None:
+    """Overview and details of the sample: each point stands at its own latitude and longitude."""
+    assert check_measures(sample_sheets) > 1
 
-    assert maps == 1 + len(sample_sheets.delivery.layout.openings)
+
+def test_a_sheet_of_several_maps_is_not_placed(sample_sheets: Sheets) -> None:
+    """Readers place a whole page by its first map: the others would lie hundreds of metres off."""
+    with pikepdf.open(sample_sheets.pdf) as pdf:
+        assert max(len(page.obj.get("/VP", [])) for page in pdf.pages) == 1
+
+
+def test_the_picture_is_placed_by_its_side_files(sample_sheets: Sheets) -> None:
+    """GDAL reads code and place beside the picture; the points are red at their own pixels."""
+    with rasterio.open(sample_sheets.picture) as picture:
+        assert picture.crs.to_epsg() == 26916
+        red, green, blue = (picture.read(band).astype(int) for band in (1, 2, 3))
+        xy = shapely.get_coordinates(sample_sheets.points.to_numpy())
+        rows, columns = rowcol(picture.transform, xy[:, 0], xy[:, 1])
+
+    at = np.asarray(rows, dtype=int), np.asarray(columns, dtype=int)
+    is_red = (red[at] > 200) & (green[at] < 120) & (blue[at] < 120)
+    assert is_red.mean() > 0.9
 
 
 def test_every_map_of_every_stand_is_in_its_place(stand_sheets: Sheets) -> None:

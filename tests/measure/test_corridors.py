@@ -191,6 +191,29 @@ def test_the_disc_in_a_node_has_the_least_half_width(corridors_of: CorridorsOf) 
     assert found.figures[0].area_m2 == pytest.approx(expected, rel=1e-12)
 
 
+@pytest.mark.parametrize("at", [0, -1], ids=["start", "end"])
+def test_a_vertex_clicked_twice_loses_no_ground(corridors_of: CorridorsOf, at: int) -> None:
+    """A corner whose vertex stands twice in one line, or a branch that ends so, keeps its wedge."""
+    twice = [(60, 0), (60, 0), (60, 80)][:: 1 if at == 0 else -1]
+    found = corridors_of(line((0, 0), (60, 0)), line(*twice))
+    branch = [(20, 1.5), (20, 1.5), (60, 80)][:: 1 if at == 0 else -1]
+    once = [(20, 1.5), (60, 80)]
+
+    assert found.figures[0].area_m2 == pytest.approx(4 * 140 - 2**2 + quarter_disc(2), rel=1e-12)
+    areas = [
+        corridors_of(line((-50, 0), (60, 0)), line(*way)).figures[0].area_m2
+        for way in (branch, once)
+    ]
+    assert areas[0] == pytest.approx(areas[1], rel=1e-12)
+
+
+def test_a_part_without_length_takes_nothing(corridors_of: CorridorsOf) -> None:
+    """A point clicked twice beside a line, as a part of it, takes no ground and turns no disc."""
+    parts = shapely.MultiLineString([[(0, 0), (50, 0)], [(50, 0), (50, 0)]])
+
+    assert corridors_of(parts).figures[0].area_m2 == pytest.approx(200, rel=1e-12)
+
+
 @pytest.mark.parametrize("angle", [0.0, 17.0])
 def test_a_line_in_two_pieces_is_as_large_as_in_one(
     corridors_of: CorridorsOf, angle: float

@@ -161,6 +161,36 @@ def test_trees_that_were_only_counted(layout_of: Build) -> None:
     assert any("12 trees without a diameter" in notice for notice in layout.notices)
 
 
+def test_fixed_plots_with_a_tree_without_a_diameter(layout_of: Build) -> None:
+    """Basal area of fixed plots is not known where a tree has no diameter, and none is made up."""
+    fixed = {"baf_m2_ha": float("nan"), "plot_area_m2": 1000.0}
+    plots = [plot("A", **fixed), plot("B", **fixed)]
+    trees = [tree("A", 40.0), tree("B", float("nan"), count=3)]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=[mark()])
+
+    assert layout.allowance.empty
+    assert layout.cruise_plots["basal_area_m2_ha"].isna().tolist() == [False, True]
+    assert (
+        "cruise: the standing basal area is not computed: 3 trees on fixed plots have no diameter"
+        in layout.notices
+    )
+
+
+def test_cruise_volumes_say_how_many_trees_they_lack(layout_of: Build) -> None:
+    """Sawlogs of the plots are not computed where two trees have no volume, and that is counted."""
+    plots = [plot("A"), plot("B")]
+    trees = [
+        tree("A", product="pulpwood", volume=1.0, volume_unit="cord"),
+        tree("B", float("nan"), product="pulpwood", count=2),
+    ]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=[mark()], project=CORDS)
+
+    assert any(
+        "pulpwood is not computed: 2 trees on plots have no such volume" in notice
+        for notice in layout.notices
+    )
+
+
 def test_designs_of_two_kinds_in_one_cruise(layout_of: Build) -> None:
     """Points of two factors and a fixed plot each say their own basal area per hectare."""
     fixed = plot("C", baf_m2_ha=float("nan"), plot_area_m2=1000.0)

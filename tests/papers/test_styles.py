@@ -3,14 +3,11 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-import geopandas as gpd
-import pyogrio
 import pytest
 from lxml import etree
 
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.survey import KINDS, SETBACK_RULES
-from glademark.export.styles.rows import LAYER_STYLES, STYLE_COLUMNS, style_rows
 from glademark.export.styles.sld import DELIVERABLE, STYLED, sld_bytes
 from glademark.report.delivery import Delivery
 
@@ -97,17 +94,3 @@ def test_file_is_the_styles(small: Delivery, tmp_path: Path) -> None:
     DELIVERABLE.write(small, tmp_path)
 
     assert (tmp_path / "layout_styles.sld").read_bytes() == sld_bytes()
-
-
-def test_rows_go_into_a_geopackage(tmp_path: Path) -> None:
-    """The rows have the columns that desktop programs look for, and come back as written."""
-    path = tmp_path / "styled.gpkg"
-    rows = style_rows(["stand", "marks", "checks"])
-    pyogrio.write_dataframe(rows, path, layer=LAYER_STYLES, driver="GPKG")
-
-    read = pyogrio.read_dataframe(path, layer=LAYER_STYLES)
-
-    assert not isinstance(read, gpd.GeoDataFrame)
-    assert list(read.columns) == list(STYLE_COLUMNS)
-    assert read["f_table_name"].tolist() == ["stand", "marks"]
-    assert read["styleSLD"].tolist() == rows["styleSLD"].tolist()

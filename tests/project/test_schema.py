@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from glademark.errors import ProjectError
 from glademark.hosts.cli import cli
+from glademark.jobs.plugins import installed_limits
 from glademark.project import Project, read_project
 from glademark.project.template import template_text
 from glademark.units import _SPELLINGS, AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, unit_name
@@ -38,6 +39,16 @@ def test_template_and_sample_fit(schema: jsonschema.Draft202012Validator) -> Non
     assert samples
     for one in (text, re.sub(r"(?m)^#(?=[a-z\[])", "", text), *samples):
         assert not list(schema.iter_errors(tomllib.loads(one)))
+
+
+def test_limits_are_offered_by_name(schema: jsonschema.Draft202012Validator) -> None:
+    """An editor completes the key of each installed limit and marks a misspelt one."""
+    offered = schema.schema["properties"]["limits"]["properties"]
+    titles = {name: limit.title for name, limit in installed_limits().items()}
+
+    assert {name: one["description"] for name, one in offered.items()} == titles
+    assert schema.is_valid(tomllib.loads(LEAST + "[limits]\nopening_area_max = '1 acre'"))
+    assert not schema.is_valid(tomllib.loads(LEAST + "[limits]\nopning_area_max = '1 acre'"))
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,9 @@ from pydantic import BaseModel
 
 from glademark.errors import InputError, OutputError
 from glademark.hosts.cli import INTERRUPTED, _guarded
+from glademark.intake.first_project import new_project
 from glademark.project import Project, read_project
-from glademark.project.template import TEMPLATES, new_project
+from glademark.project.template import TEMPLATES
 
 DESIGNED_LIMITS = {
     "opening_area_max",
@@ -67,8 +68,17 @@ def test_new_folder_has_a_project_and_its_tables(tmp_path: Path) -> None:
     """Every file is named to the caller, and is there."""
     written = new_project(tmp_path / "wood" / "stand 3")
 
-    assert [path.name for path in written] == list(TEMPLATES)
+    assert [path.name for path in written[: len(TEMPLATES)]] == list(TEMPLATES)
     assert all(path.is_file() for path in written)
+
+
+def test_every_input_has_a_file_to_draw_in(tmp_path: Path) -> None:
+    """Each input that the project file names has a file of that name, but for the raster."""
+    names = {path.name for path in new_project(tmp_path)}
+    text = (tmp_path / "harvest.toml").read_text(encoding="utf-8")
+    inputs = tomllib.loads(_switched_on(text))["inputs"]
+
+    assert set(inputs.values()) - names == {inputs["terrain"]}
 
 
 def test_new_project_file_is_sound(tmp_path: Path) -> None:
@@ -206,7 +216,7 @@ def test_an_interrupted_start_is_told(
     opened = Path.open
 
     def interrupt(self: Path, *words: str, **more: str) -> object:
-        if self.name == "tally.csv":
+        if self == tmp_path / "tally.csv":
             raise KeyboardInterrupt
         return opened(self, *words, **more)
 

@@ -156,3 +156,26 @@ def test_a_stub_says_what_it_would_cross(
 
     assert stubs[["corridor", "trees", "crosses"]].to_numpy().tolist() == [["1", 3, "exclusion"]]
     assert stubs["length_m"].to_list() == pytest.approx([90])
+
+
+@pytest.mark.parametrize(("enters", "beyond"), [(False, 6), (True, 4)])
+def test_a_machine_that_enters_openings_reaches_their_trees(
+    laid_out: Callable[..., Case],
+    marks_at: Callable[..., list[dict[str, object]]],
+    *,
+    enters: bool,
+    beyond: int,
+) -> None:
+    """Of a group that meets the corridor all trees are in reach, of one far from it none is."""
+    near = marks_at(*[(50.0, 55.0 + 5 * n) for n in range(4)], group="1")
+    far = marks_at(*[(20.0 + 5 * n, 90.0) for n in range(4)], group="2")
+    case = laid_out(
+        shapely.box(0, 0, 100, 100),
+        project={"machine": {"reach": "10 m", "enters_openings": enters}},
+        corridors=[shapely.LineString([(0, 50), (100, 50)])],
+        marks=[*near, *far],
+    )
+    reach = case.layout.ground.reach
+
+    assert reach is not None
+    assert (reach.trees_within, reach.trees_beyond) == (8 - beyond, beyond)

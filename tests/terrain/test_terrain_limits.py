@@ -174,8 +174,9 @@ def test_crossings_are_counted(laid_out: Callable[..., Case], most: str, verdict
 @pytest.mark.parametrize(
     ("limit", "value", "reason"),
     [
-        (terrain.GRADE_MAX, "20 % over 30 m", terrain.NO_TERRAIN),
+        (terrain.GRADE_MAX, "20 % over 30 m, 25 % over 10 m", terrain.NO_TERRAIN),
         (terrain.CROSS_SLOPE_MAX, "10 %", terrain.NO_TERRAIN),
+        (terrain.OPENING_SLOPE_MAX, "35 %", terrain.NO_TERRAIN),
         (terrain.EXTRACTION_DISTANCE_MAX, "300 m", terrain.NO_LANDING),
         (terrain.WATER_CROSSINGS_MAX, "0", terrain.NO_WATER),
     ],
@@ -183,8 +184,9 @@ def test_crossings_are_counted(laid_out: Callable[..., Case], most: str, verdict
 def test_what_is_not_given_is_not_checked(
     laid_out: Callable[..., Case], limit: Limit, value: str, reason: str
 ) -> None:
-    """A limit without what it needs says what to bring."""
-    rows = held(laid_out(STAND, corridors=[EAST]), limit, value)
+    """A limit without what it needs says what to bring, once, however much it would look at."""
+    openings = [shapely.box(20, 20, 60, 60), shapely.box(20, 120, 60, 160)]
+    rows = held(laid_out(STAND, corridors=[EAST, NORTH], walked=openings), limit, value)
 
     assert rows[["verdict", "reason"]].to_numpy().tolist() == [["not_checked", reason]]
 

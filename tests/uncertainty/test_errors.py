@@ -4,9 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from glademark.forestry.position_accuracy import error_from_radius
 from glademark.project.model import MarkSettings
-from glademark.project.position_error import error_per_radius, stated_error_m
+from glademark.project.position_error import stated_error_m
 from glademark.uncertainty.errors import line_shifts, position_errors, shared_draws
 
 
@@ -30,12 +29,6 @@ def marks(times: list[str], files: list[str]) -> pd.DataFrame:
 def test_stated_errors_come_to_the_root_mean_square(stated: str, error_m: float) -> None:
     """RMSE, 95 per cent, CE90 and CEP are four names of one circular normal error."""
     assert stated_error_m(stated) == pytest.approx(error_m, rel=1e-4)
-
-
-@pytest.mark.parametrize(("measure", "share"), [("cep", 0.5), ("ce90", 0.9), ("ce95", 0.95)])
-def test_project_and_forestry_convert_alike(measure: str, share: float) -> None:
-    """The project file and the table of the trade turn a radius into the same error."""
-    assert error_per_radius(measure) == pytest.approx(float(error_from_radius(share, 1.0)))
 
 
 def test_project_file_takes_a_statement_per_file() -> None:

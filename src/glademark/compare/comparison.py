@@ -8,26 +8,39 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.compare.damage import Damage, damage_of
 from glademark.compare.driven_area import Driven, driven_against, openings_against
+from glademark.compare.expected import used_up
 from glademark.compare.findings import Seen, finding_rows
-from glademark.compare.layers import stump_layer, tree_layer
+from glademark.compare.layers import stump_layer, tallied_rows, tree_layer
 from glademark.compare.likeness import Beliefs
 from glademark.compare.matching import Match, Settings, match_stumps
-from glademark.compare.questions import Question, questions_of, sample_rows
-from glademark.compare.records import Places, known_trees, located, places_of, stump_rows
-from glademark.compare.wood import amounts_of, product_of_alike
+from glademark.compare.questions import (
+    Question,
+    damage_questions,
+    questions_of,
+    sample_rows,
+)
+from glademark.compare.records import (
+    Places,
+    known_trees,
+    located,
+    paper_trees,
+    places_of,
+    stump_rows,
+)
+from glademark.compare.residual import Residual, residual_of, with_residual
+from glademark.compare.wood import ALIKE, amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
+from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.forestry import Estimate
-from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
-from glademark.measure.marks import size_classes_of
 from glademark.measure.project_table import sold_of
-from glademark.measure.standing import BASAL, cruised
 from glademark.project.model import CompareSettings, Project
-from glademark.units import HECTARE_M2
+from glademark.units import SHOWN_LENGTH_M
+from glademark.wording import counted
 
 __all__ = ["Comparison", "compare"]
 
@@ -52,14 +65,14 @@ class Comparison:
         Working CRS of every layer.
     stumps, trees, driven_outside, openings_after
         Layers of `contracts.comparison_layers`.
-    findings, sample_check, shifts
+    findings, tallied, sample_check, shifts
         Tables of the same.
     driven
         Driven lines in figures; None where none were given.
     residual
-        Basal area left by the plots after the cut [m2/ha]; None without plots.
-    residual_planned_m2_ha
-        Basal area per hectare that the layout meant to leave; NaN where that is not known.
+        Basal area left by the plots after the cut; None without plots.
+    damage_seen, damage
+        Damage to residual trees, None where it was not looked for; and its table.
     questions
         What the contract asks, and whether it is settled.
     error_scale
@@ -78,11 +91,13 @@ class Comparison:
     driven_outside: gpd.GeoDataFrame
     openings_after: gpd.GeoDataFrame
     findings: pd.DataFrame
+    tallied: pd.DataFrame
     sample_check: pd.DataFrame
     shifts: pd.DataFrame
     driven: Driven | None
-    residual: Estimate | None
-    residual_planned_m2_ha: float
+    residual: Residual | None
+    damage_seen: Damage | None
+    damage: pd.DataFrame
     questions: tuple[Question, ...]
     error_scale: float
     walked_m2: float
@@ -91,25 +106,10 @@ class Comparison:
 
 
 def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurvey) -> Comparison:
-    """
-    What was seen after the cut, held against the layout.
-
-    Parameters
-    ----------
-    survey, layout
-        Before the cut.
-    project
-        What was asked.
-    seen
-        After the cut.
-
-    Returns
-    -------
-    comparison
-        Parts that rest on what was not given are empty.
-    """
+    """What was seen after the cut, held against the layout; what was not given is empty."""
     settings = project.compare
-    places = places_of(layout, seen)
+    cleared_to_cm = project.openings.cleared_to_dbh_cm
+    places = places_of(layout, seen, cleared=cleared_to_cm is not None)
     stated = settings.stump_error_m
     error = project.marks.position_error_m if stated is None else stated
     sold = sold_of(survey, project)
@@ -118,7 +118,9 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
     )
     stumps = stump_rows(seen, places=places, species=sold.species)
     marked = trees[trees["to_cut"]]
-    stumps = stumps.assign(product=product_of_alike(stumps, marked))
+    paper = paper_trees(survey, layout, project, places=places, species=sold.species)
+    to_cut = pd.concat([pd.DataFrame(one)[list(ALIKE)] for one in (marked, paper.rows)])
+    stumps = stumps.assign(product=product_of_alike(stumps, to_cut))
     match = match_stumps(trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings))
     shift = match.rates.shifts.against_trees(stumps["day"], trees["day"])
     if np.abs(shift).max(initial=0.0) > SHIFT_MATTERS_M:  # as the marks saw it
@@ -126,11 +128,20 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         match = match_stumps(
             trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings)
         )
+    expected = used_up(
+        match,
+        stumps,
+        paper,
+        errors=(settings.diameter_error, settings.species_error),
+        ground_m2=places.ground_m2,
+        cleared_to_cm=cleared_to_cm,
+    )
     found = Seen(
         trees=trees,
         stumps=stumps,
         tree_wood=amounts_of(trees, sold),
         stump_wood=amounts_of(stumps, sold),
+        expected=expected,
     )
     given = len(seen.stumps) > 0
     findings = _no_rows("findings")
@@ -138,6 +149,9 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         findings = finding_rows(match, found, confidence=settings.confidence)
     sample = sample_rows(match, found, seen.sampled, places, confidence=settings.confidence)
     driven = _driven(seen, layout, project, places)
+    residual = residual_of(survey, layout, project, seen)
+    units = project.heading.units
+    damage = damage_of(seen.damage, layout.corridors, confidence=settings.confidence, units=units)
     return Comparison(
         crs=layout.crs,
         stumps=stump_layer(match, found, crs=layout.crs, doubtful_below=settings.doubtful_below),
@@ -148,16 +162,21 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         ),
         driven_outside=_no_layer("driven_outside", layout.crs) if driven is None else driven.pieces,
         openings_after=openings_against(seen.openings, layout.openings),
-        findings=findings,
+        findings=with_residual(findings, residual),
         sample_check=sample,
+        tallied=tallied_rows(expected) if given else _no_rows("tallied"),
         shifts=_shift_rows(match, found) if given else _no_rows("shifts"),
         driven=driven,
-        residual=_residual(survey, project, seen),
-        residual_planned_m2_ha=_planned(layout),
-        questions=questions_of(findings, sample, stumps=len(stumps), settings=settings),
+        residual=residual,
+        damage_seen=damage,
+        damage=_no_rows("damage") if damage is None else damage.table,
+        questions=(
+            *questions_of(findings, sample, stumps=len(stumps), settings=settings),
+            *damage_questions(damage, limit=settings.residual_damage_share_max),
+        ),
         error_scale=match.rates.scale,
         walked_m2=float(places.walked.area),
-        notices=(*seen.notices, *(_notices(match, found, seen) if given else ())),
+        notices=(*seen.notices, *(_notices(match, found, seen, units) if given else ())),
     )
 
 
@@ -204,33 +223,6 @@ def _driven(
     )
 
 
-def _residual(survey: Survey, project: Project, seen: AfterCutSurvey) -> Estimate | None:
-    """Basal area per hectare by the plots after the cut."""
-    if seen.plots.empty:
-        return None
-    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
-    standing = cruised(
-        seen.plots,
-        seen.plot_trees,
-        settings=project.allowance,
-        sold=sold_of(survey, project),
-        classes=size_classes_of(project.volume.size_classes, unit=unit),
-        operable_ha=1.0,
-    )
-    found = [stock.total for stock in standing.stocks if stock.quantity == BASAL]
-    return found[0] if found else None
-
-
-def _planned(layout: Layout) -> float:
-    """Basal area per hectare that the layout meant to leave; NaN where that is not known."""
-    rows = layout.allowance
-    if not len(rows) or BASAL not in set(rows["quantity"]):
-        return float("nan")
-    row = rows[rows["quantity"] == BASAL].iloc[0]
-    hectares = float(layout.figures.stand.operable_m2) / HECTARE_M2
-    return float((row["standing"] - row["marked"]) / hectares)
-
-
 def _shift_rows(match: Match, found: Seen) -> pd.DataFrame:
     """Shift of each day with its number of positions."""
     rows = []
@@ -245,7 +237,7 @@ def _shift_rows(match: Match, found: Seen) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(AFTER_CUT_LAYERS["shifts"].names))
 
 
-def _notices(match: Match, found: Seen, seen: AfterCutSurvey) -> list[str]:
+def _notices(match: Match, found: Seen, seen: AfterCutSurvey, units: Units) -> list[str]:
     """What should be known of the match."""
     notices = []
     scale = match.rates.scale
@@ -258,16 +250,25 @@ def _notices(match: Match, found: Seen, seen: AfterCutSurvey) -> list[str]:
     shift = match.rates.shifts.stump[:, None, :] - match.rates.shifts.tree[None, :, :]
     largest = float(np.hypot(shift[..., 0], shift[..., 1]).max(initial=0.0))
     if largest >= SHIFT_WORTH_A_WORD_M:
+        far = f"{largest / SHOWN_LENGTH_M[units]:.1f} {'ft' if units == 'us' else 'm'}"
         notices.append(
-            f"Positions of one day are shifted together, by up to {largest:.1f} m between a day of "
-            "marks and a day of stumps: this was taken out before matching."
+            f"Positions of one day are shifted together, by up to {far} between a day of marks and "
+            "a day of stumps: this was taken out before matching."
         )
     lost = int(seen.stumps["count"].sum()) - len(found.stumps)
     if lost:
         notices.append(f"{lost:,} stumps lie outside the places walked and take no part.")
     if found.stumps["dbh_cm"].isna().any():
         number = int(found.stumps["dbh_cm"].isna().sum())
-        notices.append(f"{number:,} stumps without a diameter: counted, without wood.")
+        notices.append(f"{counted(number, 'stump')} without a diameter: counted, without wood.")
+    marked = found.trees["to_cut"].to_numpy(dtype=float)
+    without = (round(float(marked @ found.tree_wood.unlisted)), found.stump_wood.unlisted.sum())
+    if sum(without):
+        trees, stumps = counted(without[0], "tree"), counted(round(without[1]), "stump")
+        notices.append(
+            f"{trees} marked to cut and {stumps} have no volume, nor has any other tree of their "
+            "product: they are counted, without wood."
+        )
     if found.stumps["low_mark"].isna().all():
         notices.append(
             "No stump says whether a low mark was seen; looking for it would make most doubtful "

@@ -6,11 +6,13 @@ import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
+from glademark.compare.expected import Expected
 from glademark.compare.findings import Seen
 from glademark.compare.matching import Match
 from glademark.compare.wood import SOLID, Amounts, in_words
+from glademark.contracts.comparison_layers import TALLIED
 
-__all__ = ["stump_layer", "tree_layer"]
+__all__ = ["stump_layer", "tallied_rows", "tree_layer"]
 
 _FINDING = {"cut": "matched", "leave": "leave_tree", "line_tree": "line_tree",
             "danger": "danger_tree", "unconfirmed": "unconfirmed_tree"}  # fmt: skip
@@ -20,32 +22,16 @@ Columns = dict[str, npt.ArrayLike]
 
 
 def stump_layer(match: Match, found: Seen, *, crs: CRS, doubtful_below: float) -> gpd.GeoDataFrame:
-    """
-    Layer ``stumps``.
-
-    Parameters
-    ----------
-    match
-        Stumps matched to trees.
-    found
-        What is known of both.
-    crs
-        Working CRS.
-    doubtful_below
-        Chance below which a finding is doubtful.
-
-    Returns
-    -------
-    stumps
-        One row a stump, in the order of the match.
-    """
+    """Layer ``stumps``, one row a stump; below `doubtful_below` a finding is doubtful."""
     stumps, trees = found.stumps, found.trees
     mate = _mates(len(stumps), match.pairs.column, match.pairs.row, match)
     pair = _mates(len(stumps), match.pairs.column, np.arange(len(match.chance)), match)
     is_matched = mate >= 0
     at, link = mate[is_matched], pair[is_matched]
     alone = np.clip(1 - match.stump_chance, 0.0, 1.0)
-    finding = np.where(stumps["ground"] == 1, "unmarked_in_corridor", "unmarked").astype(object)
+    parts = found.expected.parts
+    likeliest = np.argmax(np.column_stack(list(parts.values())), axis=1)
+    finding = np.array(list(parts), dtype=object)[likeliest]
     finding[is_matched] = trees["kind"].map(_FINDING).to_numpy(dtype=object)[at]
     chance = alone.copy()
     chance[is_matched] = _of_record(match, trees)[link]
@@ -58,6 +44,7 @@ def stump_layer(match: Match, found: Seen, *, crs: CRS, doubtful_below: float) -
         "tree_id": _taken(trees["tree_id"], at, is_matched),
         "marker": _taken(trees["marker"], at, is_matched),
         "chance": chance,
+        "chance_unmarked": alone * (parts["unmarked"] + parts["unmarked_in_corridor"]),
         "chance_marked": match.pairs.by_column(np.where(marked, match.chance, 0.0)),
         "doubtful": chance < doubtful_below,
         "distance_m": distance,
@@ -75,25 +62,7 @@ def stump_layer(match: Match, found: Seen, *, crs: CRS, doubtful_below: float) -
 
 
 def tree_layer(match: Match, found: Seen, *, crs: CRS, doubtful_below: float) -> gpd.GeoDataFrame:
-    """
-    Layer ``trees``.
-
-    Parameters
-    ----------
-    match
-        Stumps matched to trees.
-    found
-        What is known of both.
-    crs
-        Working CRS.
-    doubtful_below
-        Chance below which a finding is doubtful.
-
-    Returns
-    -------
-    trees
-        One row a tree known before the cut, in the order of the match.
-    """
+    """Layer ``trees``, one row a tree known before the cut."""
     trees = found.trees
     mate = _mates(len(trees), match.pairs.row, match.pairs.column, match)
     is_matched = mate >= 0
@@ -114,6 +83,19 @@ def tree_layer(match: Match, found: Seen, *, crs: CRS, doubtful_below: float) ->
         "record": trees["record"],
     }
     return gpd.GeoDataFrame(columns, geometry=trees.geometry.to_numpy(), crs=crs)
+
+
+def tallied_rows(expected: Expected) -> pd.DataFrame:
+    """Table ``tallied``: trees counted on paper by zone, group, species, product and size class."""
+    names = list(TALLIED.names)
+    paper = expected.paper
+    if paper is None or not len(paper.rows):
+        return pd.DataFrame(columns=names)
+    keys = ["zone", "group", "species", "product", "size_class"]
+    rows = paper.rows.rename(columns={"count": "trees"}).assign(found=expected.found)
+    rows["species"] = rows["species_written"]
+    sums = rows.groupby(keys, sort=False, dropna=False)[["trees", "found"]].sum().reset_index()
+    return sums.assign(no_stump=(sums["trees"] - sums["found"]).clip(lower=0.0))[names]
 
 
 def _of_record(match: Match, trees: gpd.GeoDataFrame) -> npt.NDArray[np.float64]:
@@ -148,7 +130,7 @@ def _wood(rows: gpd.GeoDataFrame, wood: Amounts) -> Columns:
         "species": rows["species_written"],
         "dbh_cm": rows["dbh_cm"],
         "product": rows["product"],
-        "basal_area_m2": wood.of["basal_area"],
+        "basal_area_m2": wood.known("basal_area", len(rows)),
         "volume": in_words(wood, len(rows)),
-        "volume_m3": wood.of.get(SOLID, np.full(len(rows), np.nan)),
+        "volume_m3": wood.known(SOLID, len(rows)),
     }

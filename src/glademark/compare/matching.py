@@ -453,8 +453,8 @@ def _shares(case: _Case, rates: Rates, chance: FloatArray) -> Rates:
     unseen = share * (1 - case.looked_at) / (1 - share * case.looked_at)
     cut = matched + (1 - matched) * unseen
     classes, kinds = len(rates.cut_share), len(case.ground_m2)
-    of_class = np.bincount(case.tree_class, cut, classes)
     trees = np.bincount(case.tree_class, minlength=classes)
+    of_class = np.minimum(np.bincount(case.tree_class, cut, classes), trees)  # counted chances err
     alone = np.maximum(1 - case.pairs.by_column(chance), 0.0)
     other = np.bincount(case.stump_ground, alone, kinds) + _ADDED
     return replace(

@@ -10,14 +10,23 @@ import shapely
 from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
+from glademark.compare.expected import Paper, no_paper
+from glademark.compare.wood import amounts_of
 from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey, labels_of
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
+from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
+from glademark.measure.groups import group_key
+from glademark.measure.marks import size_class, size_classes_of
+from glademark.measure.project_table import sold_of
 from glademark.measure.zones import edge_distance
 from glademark.project.model import Project
+from glademark.units import INCH_CM
 
-__all__ = ["KINDS", "Places", "known_trees", "located", "places_of", "stump_rows"]
+__all__ = [
+    "KINDS", "Places", "known_trees", "located", "paper_trees", "places_of", "stump_rows",
+]  # fmt: skip
 
 KINDS = ("cut", "leave", "line_tree", "danger", "unconfirmed")
 """Kinds of tree that a stump can be of, by their class; each class is cut in a share of its own."""
@@ -27,6 +36,7 @@ LOOKED_AT_MIN = 1e-3
 
 FloatArray = npt.NDArray[np.float64]
 
+_LIKELIER = 0.5  # of two places
 _WOOD = [
     "species", "product", "dbh", "dbh_unit", "dbh_cm", "height_m", "volume", "volume_unit",
     "defect_share", "cull",
@@ -46,6 +56,8 @@ class Places:
         Where stumps were looked for.
     zones
         Zones of the layout by name.
+    cleared
+        Whether openings are cleared of stems that no one marks.
     """
 
     stand: BaseGeometry
@@ -54,6 +66,7 @@ class Places:
     setback: BaseGeometry
     walked: BaseGeometry
     zones: dict[str, BaseGeometry]
+    cleared: bool = False
 
     @property
     def ground_m2(self) -> FloatArray:
@@ -63,10 +76,18 @@ class Places:
         Returns
         -------
         areas
-            In square metres.
+            In square metres; then that of openings, where they are cleared of all stems.
         """
         inside = shapely.intersection(self.walked, self.corridor).area
-        return np.array([self.walked.area - inside, inside])
+        if not self.cleared:
+            return np.array([self.walked.area - inside, inside])
+        opening = shapely.intersection(self.walked, self.opening).area
+        return np.array([self.walked.area - inside - opening, inside, opening])
+
+    @property
+    def opening(self) -> BaseGeometry:
+        """Zone of openings."""
+        return self.zones.get("opening", shapely.Polygon())
 
     @property
     def all_walked(self) -> bool:
@@ -82,22 +103,8 @@ class Places:
         return bool(self.walked.area >= self.stand.area)
 
 
-def places_of(layout: Layout, seen: AfterCutSurvey) -> Places:
-    """
-    Ground of a layout as stumps are told apart by it.
-
-    Parameters
-    ----------
-    layout
-        As laid out.
-    seen
-        What was seen after the cut.
-
-    Returns
-    -------
-    places
-        The whole stand counts as walked where no places were sampled.
-    """
+def places_of(layout: Layout, seen: AfterCutSurvey, *, cleared: bool = False) -> Places:
+    """Ground by which stumps are told apart; without sampled places all of the stand was walked."""
     stand = shapely.union_all(layout.stand.geometry.to_numpy())
     no_cut = layout.setbacks[layout.setbacks["rule"] == "no_cut"]
     walked = shapely.union_all(seen.sampled.geometry.to_numpy()) if len(seen.sampled) else stand
@@ -108,7 +115,53 @@ def places_of(layout: Layout, seen: AfterCutSurvey) -> Places:
         setback=shapely.union_all(no_cut.geometry.to_numpy()),
         walked=walked,
         zones=dict(zip(layout.zones["zone"], layout.zones.geometry, strict=True)),
+        cleared=cleared,
     )
+
+
+def paper_trees(
+    survey: Survey,
+    layout: Layout,
+    project: Project,
+    *,
+    places: Places,
+    species: SpeciesNames = PACKAGED_SPECIES,
+) -> Paper:
+    """Trees counted on paper with the ground that they stand on, and the share of it walked."""
+    unit: DiameterUnit = "in" if project.heading.units == "us" else "cm"
+    classes = size_classes_of(project.volume.size_classes, unit=unit)
+    tally = survey.tally.reset_index(drop=True)
+    if not len(tally):
+        return no_paper(classes)
+    dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM)
+    rows = tally.assign(
+        species_written=tally["species"],
+        species=species.fold(tally["species"].to_numpy(dtype=object)),
+        dbh_cm=dbh_cm,
+        volume=tally["volume"] / tally["count"],
+        size_class=size_class(tally, classes=classes),
+    )
+    rows["dbh_cm"] = _breast(rows, project, species)
+    ground = _ground_of(rows, layout, places)
+    walked = np.ones(len(rows))
+    if not places.all_walked:
+        whole = np.maximum(shapely.area(ground), 1e-9)
+        walked = shapely.area(shapely.intersection(ground, places.walked)) / whole
+    wood = amounts_of(rows, sold_of(survey, project))
+    rows = rows.assign(count=rows["count"].to_numpy(dtype=float) * np.minimum(walked, 1.0))
+    return Paper(rows=rows, ground=ground, wood=wood, classes=classes)
+
+
+def _ground_of(rows: pd.DataFrame, layout: Layout, places: Places) -> npt.NDArray[np.object_]:
+    """Zone of each row of the tally, or the opening of its group; the stand for neither."""
+    ground = np.array([places.zones.get(zone, places.stand) for zone in rows["zone"]], dtype=object)
+    openings = layout.openings
+    keys = pd.Index(group_key(openings["group"].to_numpy(dtype=object)))
+    wanted = group_key(rows["group"].to_numpy(dtype=object))
+    for at in np.flatnonzero((rows["group"] != "").to_numpy() & np.isin(wanted, keys)):  # few
+        mine = openings.geometry.to_numpy()[keys == wanted[at]]
+        ground[at] = shapely.union_all(mine)
+    return ground
 
 
 def known_trees(
@@ -236,6 +289,7 @@ def stump_rows(
         **_position(stumps.geometry),
         error_m=stumps["position_error_m"].to_numpy(dtype=float),
         species_written=stumps["species"],
+        product_recorded=stumps["product"],
         species=species.fold(stumps["species"].astype(object).fillna("")),
         day_name=stumps["day"],
         day=pd.factorize(stumps["day"])[0],
@@ -260,17 +314,25 @@ def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) ->
     Returns
     -------
     stumps
-        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_exclusion`,
-        `in_setback` and `outside_boundary`; positions as they were.
+        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_opening`,
+        `in_exclusion`, `in_setback` and `outside_boundary`, and the place by the layout, `seen_x`
+        and `seen_y`; positions as they were.
     """
     error = stumps["error_m"].to_numpy(dtype=float)
     moved = stumps[["x", "y"]].to_numpy() - shift_m
     points = gpd.GeoSeries(shapely.points(moved), index=stumps.index, crs=stumps.crs)
     in_corridor = _inside(points, places.corridor, error)
+    in_opening = _inside(points, places.opening, error)
+    ground = np.where(in_corridor > _LIKELIER, 1, 0)
+    if places.cleared:
+        ground = np.where((in_opening > _LIKELIER) & (ground == 0), 2, ground)
     rows = stumps.assign(
+        seen_x=moved[:, 0],
+        seen_y=moved[:, 1],
         in_corridor=in_corridor,
+        in_opening=in_opening,
         edge_m=_to_edge(points, places),
-        ground=(in_corridor > 0.5).astype(int),  # noqa: PLR2004 - the likelier of two
+        ground=ground,
         in_exclusion=_inside(points, places.exclusion, error),
         in_setback=_inside(points, places.setback, error),
         outside_boundary=1 - _inside(points, places.stand, error),

@@ -1,6 +1,6 @@
-"""Wood of trees and stumps: basal area and net volume of each, product by product."""
+"""Wood of trees and stumps: basal area and net volume of each, by product; unknown is not 0."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,51 +8,50 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.forestry import basal_area_m2
-from glademark.measure.openings import WHOLE
-from glademark.measure.volume import Sold, volumes
+from glademark.measure.openings import volume_words
+from glademark.measure.tally import NOT_STATED
+from glademark.measure.volume import Sold, volumes, without_volume
 
-__all__ = ["Amounts", "amounts_of", "in_words", "product_of_alike"]
+__all__ = ["ALIKE", "Amounts", "amounts_of", "in_words", "product_of_alike"]
 
 FloatArray = npt.NDArray[np.float64]
 
 SOLID = "solid_volume"
 """Name of the solid volume among the quantities."""
 
+ALIKE = ("species", "dbh_cm", "product")
+"""By what a stump is likened to a tree."""
+
+_UNITS = {"trees": "trees", "basal_area": "m2"}
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Amounts:
     """
-    What each tree holds, by quantity.
+    What each tree holds, by quantity: trees, basal_area, solid_volume, then products by name.
 
-    Attributes
-    ----------
-    of
-        Amount of each tree by quantity: trees, basal_area, solid_volume where all is known, then
-        products by name.
-    unit
-        Of each quantity.
+    `of` is 0 where a tree has none, or where it is not known; there `without` is 1. `unlisted` is
+    1 for a tree without a volume whose product is no quantity.
     """
 
     of: Mapping[str, FloatArray]
+    without: Mapping[str, FloatArray]
     unit: Mapping[str, str]
+    unlisted: FloatArray
+
+    def known(self, quantity: str, size: int) -> FloatArray:
+        """Amount of each of so many trees, NaN where it is not known."""
+        if quantity not in self.of:
+            return np.full(size, np.nan)
+        return np.where(self.without[quantity] > 0, np.nan, self.of[quantity])
 
 
 def product_of_alike(stumps: pd.DataFrame, trees: pd.DataFrame) -> pd.Series:
     """
-    Product of each stump: as recorded, else that of the marked tree most like it.
+    Product of each stump: as recorded, else that of the tree to cut most like it.
 
-    Parameters
-    ----------
-    stumps
-        `species`, `dbh_cm`, `product` (``""`` where not recorded).
-    trees
-        Trees marked to cut: the same columns.
-
-    Returns
-    -------
-    product
-        That of the tree of the same species whose diameter is nearest, else of any species; ``""``
-        where no diameter is known or no tree has a product.
+    That is the tree of its species with the nearest diameter, else of any species; ``""`` where no
+    diameter is known or no tree has a product.
     """
     product = stumps["product"].astype(object).copy()
     known = trees[(trees["product"] != "") & trees["dbh_cm"].notna()]
@@ -78,20 +77,11 @@ def _nearest(dbh_cm: pd.Series, alike: pd.DataFrame) -> npt.NDArray[np.object_]:
 
 def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
     """
-    Basal area and volumes of each tree.
+    Basal area and volumes of each tree, one a row, on an index 0..n-1.
 
-    Parameters
-    ----------
-    trees
-        On an index 0..n-1, one tree a row: `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, and,
-        where known, `height_m`, `volume`, `volume_unit`, `defect_share`, `cull`.
-    sold
-        Products and volume table.
-
-    Returns
-    -------
-    amounts
-        0 where a tree has none of a product, or its volume is not known.
+    `trees` has `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, and, where known, `height_m`,
+    `volume`, `volume_unit`, `defect_share` and `cull`. Solid volume is left out where some wood
+    does not convert to it; a product of which no tree has a volume is no quantity.
     """
     full = pd.DataFrame(trees.drop(columns="geometry", errors="ignore")).assign(count=1)
     usual: dict[str, float | str | bool] = {
@@ -107,53 +97,58 @@ def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
             full[name] = value
     if "species_written" in full:
         full["species"] = full["species_written"]
+    size = len(full)
+    area = basal_area_m2(full["dbh_cm"].to_numpy(dtype=float))
+    of, unit = {"trees": np.ones(size), "basal_area": np.nan_to_num(area)}, dict(_UNITS)
+    without = {"trees": np.zeros(size), "basal_area": np.isnan(area).astype(float)}
     parts = volumes(
         full, table=sold.table, products=sold.products, settings=sold.settings, species=sold.species
     )
-    size = len(full)
-    of = {
-        "trees": np.ones(size),
-        "basal_area": np.nan_to_num(basal_area_m2(full["dbh_cm"].to_numpy(dtype=float))),
-    }
-    unit = {"trees": "trees", "basal_area": "m2"}
-    solid = parts["m3"].to_numpy(dtype=float) if size else np.zeros(0)
-    if size and np.isfinite(solid).all():
-        of[SOLID], unit[SOLID] = _summed(parts, solid, size), "m3"
-    for (product, sale_unit), rows in parts.groupby(["product", "unit"]) if size else ():
-        if str(product) and str(sale_unit):
-            net = rows["net"].fillna(0.0).to_numpy(dtype=float)
-            of[str(product)], unit[str(product)] = _summed(rows, net, size), str(sale_unit)
-    return Amounts(of=of, unit=unit)
+    parts = parts.join(without_volume(parts, full["count"]))
+    for name, sale_unit, rows in _quantities(parts):
+        of[name], unit[name] = _summed(rows, rows["net"].fillna(0.0), size), sale_unit
+        without[name] = np.minimum(_summed(rows, rows["trees_without"], size), 1.0)
+    own = _summed(parts, parts["own_without"], size)
+    listed = np.sum([without[name] for name in of if name not in _UNITS], axis=0)
+    if parts["m3"].notna().any() and not parts["unconverted"].any():
+        of[SOLID], unit[SOLID] = _summed(parts, parts["m3"].fillna(0.0), size), "m3"
+        without[SOLID] = own
+    order = [*_UNITS, *([SOLID] if SOLID in of else [])]
+    order += [name for name in of if name not in order]
+    return Amounts(
+        of={name: of[name] for name in order},
+        without=without,
+        unit=unit,
+        unlisted=np.where(listed > 0, 0.0, own),
+    )
 
 
-def _summed(parts: pd.DataFrame, values: FloatArray, size: int) -> FloatArray:
+def _quantities(parts: pd.DataFrame) -> Iterator[tuple[str, str, pd.DataFrame]]:
+    """Products that some tree has a volume of, each in one unit, with all parts that are theirs."""
+    known = parts[parts["net"].notna()]
+    for product, rows in known.groupby("product"):
+        units = sorted(set(rows["unit"]))
+        theirs = parts[parts["product"] == product]
+        for unit in units:
+            name = str(product) or NOT_STATED
+            mine = theirs["net"].isna() | (theirs["unit"] == unit)
+            yield name if len(units) == 1 else f"{name} ({unit})", str(unit), theirs[mine]
+
+
+def _summed(parts: pd.DataFrame, values: pd.Series, size: int) -> FloatArray:
     """Sum over the parts of each tree."""
-    return np.asarray(np.bincount(parts["tree"].to_numpy(dtype=np.intp), values, size), dtype=float)
+    tree = parts["tree"].to_numpy(dtype=np.intp)
+    return np.asarray(np.bincount(tree, values.to_numpy(dtype=float), size), dtype=float)
 
 
 def in_words(amounts: Amounts, size: int) -> list[str]:
-    """
-    Net volume of each tree in words.
-
-    Parameters
-    ----------
-    amounts
-        As from `amounts_of`.
-    size
-        How many trees there are.
-
-    Returns
-    -------
-    words
-        By product in its sale unit; ``""`` where there is none.
-    """
+    """Net volume of each of so many trees, by product in its sale unit; empty where none."""
     words = [""] * size
     for name, values in amounts.of.items():
-        if name in {"trees", "basal_area", SOLID}:
+        if name in {*_UNITS, SOLID}:
             continue
-        unit = amounts.unit[name]
-        decimals = WHOLE.get(unit, 2)
-        for at in np.flatnonzero(values > 0).tolist():
-            text = f"{name} {values[at]:,.{decimals}f} {unit}"
+        unit, known = amounts.unit[name], amounts.known(name, size)
+        for at in np.flatnonzero((values > 0) | np.isnan(known)).tolist():
+            text = volume_words(name, known[at], unit, trees_without=0)
             words[at] = f"{words[at]}; {text}" if words[at] else text
     return words

@@ -24,6 +24,12 @@ _SOURCE = (
     text_column("source_file", "File", "Input file of the record."),
     count_column("record", "Record", "Line or feature number in that file."),
 )
+_WITHOUT = real_column(
+    "trees_without",
+    "",
+    "Trees without an amount",
+    "Trees that the amount leaves out, since they have no volume or diameter.",
+)
 _DOUBTFUL = flag_column(
     "doubtful", "Doubtful", "Whether it is less sure than the project asks for."
 )
@@ -38,12 +44,18 @@ STUMPS = Layer(
         text_column(
             "finding",
             "Finding",
-            "matched, unmarked, unmarked_in_corridor, leave_tree, line_tree, danger_tree or "
-            "unconfirmed_tree.",
+            "matched, unmarked, unmarked_in_corridor, tallied, cleared, leave_tree, line_tree, "
+            "danger_tree or unconfirmed_tree.",
         ),
         text_column("tree_id", "Tree", "Label of the tree that it is matched to."),
         text_column("marker", "Marker", "Who marked that tree."),
         real_column("chance", "", "Chance", "That the finding is right, from 0 to 1."),
+        real_column(
+            "chance_unmarked",
+            "",
+            "Chance of no mark",
+            "That it is of no tree marked or counted on paper, nor cleared in an opening.",
+        ),
         real_column(
             "chance_marked", "", "Chance of a mark", "That any tree marked to cut was this one."
         ),
@@ -132,10 +144,39 @@ FINDINGS = Layer(
         text_column("unit", "Unit", "trees, m2, m3 or the product's sale unit."),
         real_column("amount", "", "Amount", "To be expected from the chances of all pairs."),
         real_column("low", "", "Low", "Lower end of the interval that the match leaves."),
-        real_column("high", "", "High", "Upper end of that interval."),
         real_column(
-            "share_of_marked", "", "Share of marked", "Of what was marked to cut, from 0 to 1."
+            "high", "", "High", "Upper end of that interval; empty where trees are left out."
         ),
+        _WITHOUT,
+        real_column(
+            "share_of_marked",
+            "",
+            "Share of marked",
+            "Of what was marked to cut and counted on paper, from 0 to 1; empty where the amount "
+            "leaves out trees.",
+        ),
+        real_column(
+            "marked_without",
+            "",
+            "Marked without an amount",
+            "Trees to cut that the share leaves out: with any, it is at most that.",
+        ),
+    ),
+)
+TALLIED = Layer(
+    name="tallied",
+    title="Trees counted on paper",
+    meaning="Trees of the paper tally, and how many stumps without a mark may be theirs.",
+    geometry=None,
+    columns=(
+        text_column("zone", "Zone", "As counted."),
+        text_column("group", "Group", "Of an opening, where the tally names one."),
+        text_column("species", "Species", "As counted."),
+        text_column("product", "Product", "As counted."),
+        text_column("size_class", "Size class", "By the project's classes."),
+        real_column("trees", "", "Trees", "Counted; on the ground walked, where it was sampled."),
+        real_column("found", "", "Found", "Stumps that are taken to be theirs."),
+        real_column("no_stump", "", "No stump", "Trees less those."),
     ),
 )
 SAMPLE = Layer(
@@ -150,6 +191,27 @@ SAMPLE = Layer(
         count_column("places", "Places", "Walked plots or strips."),
         real_column("estimate", "", "Estimate", "For the stand; ratio to the area walked."),
         real_column("standard_error", "", "Standard error", "Between places."),
+        real_column("low", "", "Low", "Lower end of the confidence interval."),
+        real_column(
+            "high", "", "High", "Upper end of that interval; empty where trees are left out."
+        ),
+        _WITHOUT,
+    ),
+)
+DAMAGE = Layer(
+    name="damage",
+    title="Damage to residual trees",
+    meaning="Share of the residual trees that are damaged, by distance from corridors.",
+    geometry=None,
+    columns=(
+        text_column("part", "Part", "all, band (of distance), or unknown (distance not known)."),
+        real_column("distance_from_m", "m", "From", "Least distance from a corridor edge."),
+        real_column("distance_to_m", "m", "To", "Largest; nothing where there is no end."),
+        count_column("plots", "Plots", "With trees."),
+        count_column("trees", "Trees", "Residual trees looked at."),
+        count_column("damaged", "Damaged", "Of these."),
+        real_column("share", "", "Share", "Damaged of all, from 0 to 1."),
+        real_column("standard_error", "", "Standard error", "Between plots."),
         real_column("low", "", "Low", "Lower end of the confidence interval."),
         real_column("high", "", "High", "Upper end of the confidence interval."),
     ),
@@ -171,7 +233,18 @@ SHIFTS = Layer(
 AFTER_CUT_LAYERS: Mapping[str, Layer] = MappingProxyType(
     {
         layer.name: layer
-        for layer in (STUMPS, TREES, DRIVEN, OPENINGS, FINDINGS, SAMPLE, SHIFTS, REJECTED)
+        for layer in (
+            STUMPS,
+            TREES,
+            DRIVEN,
+            OPENINGS,
+            FINDINGS,
+            TALLIED,
+            SAMPLE,
+            DAMAGE,
+            SHIFTS,
+            REJECTED,
+        )
     }
 )
 """Every layer and table of ``compare.gpkg``, in the order in which they are written."""

@@ -38,6 +38,11 @@ class AfterCutSurvey:
         was walked.
     plots, plot_trees
         Plots of standing trees after the cut, as in `contracts.survey.Survey`.
+    damage
+        Point rows of damage to what is left, the point empty where there is no position: `plot`,
+        `trees`, `damaged` (int: of these), `wound_area_m2`, `wound_height_m`, `cause`, `root` and
+        `crown` (bool), `rut_depth_m`, `rut_length_m`, `regeneration` and `bent` (young trees),
+        `corridor_distance_m`, `source_file`, `record`.
     rejected
         Columns of `contracts.survey.REJECTED_COLUMNS`.
     counts
@@ -52,6 +57,7 @@ class AfterCutSurvey:
     sampled: gpd.GeoDataFrame
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame
+    damage: gpd.GeoDataFrame
     rejected: pd.DataFrame
     counts: tuple[InputCount, ...]
     notices: tuple[str, ...]

@@ -585,11 +585,13 @@ MARKS = Layer(
             real_column("slope_pct", "%", "Slope", "Slope of the ground by Horn's method."),
             text_column("reach_corridor", "Corridor in reach", "Corridor whose edge is nearest."),
             real_column(
-                "reach_m", "m", "To that edge", "Distance to its edge; 0 inside a corridor."
+                "reach_m",
+                "m",
+                "To that edge",
+                "Distance to its edge; 0 inside a corridor, "
+                "and in an opening that the machine enters.",
             ),
-            flag_column(
-                "within_reach", "Within reach", "Whether the machine reaches it from there."
-            ),
+            flag_column("within_reach", "Within reach", "Whether the machine reaches it."),
             text_column(
                 "landing", "Landing", "Nearest along corridors; empty where none is reached."
             ),

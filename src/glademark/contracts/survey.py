@@ -7,7 +7,7 @@ The frames of a `Survey` are the contract between intake and everything after it
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
@@ -221,9 +221,6 @@ def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
             Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
         ),
     )
-
-
-PaintedZone = Literal["corridor", "not_corridor", ""]
 
 
 def labels_of(trees: pd.DataFrame) -> pd.Series:

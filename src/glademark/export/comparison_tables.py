@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.project.model import Project
 
+_FIGURES = (
+    "unit", "amount", "low", "high", "trees_without", "share_of_marked", "marked_without",
+)  # fmt: skip
+
 
 def write_layers(comparison: Comparison, seen: AfterCutSurvey, path: Path, *, units: Units) -> None:
     """
@@ -59,6 +63,31 @@ def write_findings(comparison: Comparison, path: Path, *, units: Units) -> None:
     write_csv(table, path)
 
 
+def _damage(comparison: Comparison) -> dict[str, Any] | None:
+    """Damage to what is left; None where it was not looked for."""
+    seen = comparison.damage_seen
+    if seen is None:
+        return None
+    return {
+        "share": seen.share.mean,
+        "standard_error": seen.share.standard_error,
+        "low": seen.low,
+        "high": seen.high,
+        "plots": seen.share.plots,
+        "trees": seen.trees,
+        "damaged": seen.damaged,
+        "by_distance": comparison.damage.to_dict("records"),
+        "causes": seen.causes,
+        "ruts": {
+            "number": seen.ruts,
+            "length_m": seen.rut_length_m,
+            "mean_depth_m": seen.rut_depth_m,
+            "largest_depth_m": seen.rut_depth_max_m,
+        },
+        "regeneration": {"seen": seen.regeneration, "bent": seen.bent},
+    }
+
+
 def comparison_summary(
     comparison: Comparison, seen: AfterCutSurvey, project: Project
 ) -> dict[str, Any]:
@@ -82,7 +111,7 @@ def comparison_summary(
     """
     findings: dict[str, dict[str, Any]] = {}
     for row in comparison.findings.to_dict("records"):
-        rest = {name: row[name] for name in ("unit", "amount", "low", "high", "share_of_marked")}
+        rest = {name: row[name] for name in _FIGURES}
         findings.setdefault(str(row["finding"]), {})[str(row["quantity"])] = rest
     residual = comparison.residual
     summary = {
@@ -93,6 +122,7 @@ def comparison_summary(
         },
         "findings": findings,
         "questions": comparison.questions,
+        "tallied": comparison.tallied.to_dict("records"),
         "sample_check": comparison.sample_check.to_dict("records"),
         "driven": None if comparison.driven is None else comparison.driven.figures,
         "openings": [
@@ -104,12 +134,18 @@ def comparison_summary(
         "residual": None
         if residual is None
         else {
-            "mean_m2_ha": residual.mean,
-            "low_m2_ha": residual.low,
-            "high_m2_ha": residual.high,
-            "plots": residual.plots,
-            "planned_m2_ha": comparison.residual_planned_m2_ha,
+            "mean_m2_ha": residual.left.mean,
+            "low_m2_ha": residual.left.low,
+            "high_m2_ha": residual.left.high,
+            "plots": residual.left.plots,
+            "planned_m2_ha": residual.planned,
+            "planned_trees_without": residual.trees_without,
+            "difference_m2_ha": residual.difference,
+            "difference_low_m2_ha": residual.low,
+            "difference_high_m2_ha": residual.high,
+            "disagrees": residual.disagrees,
         },
+        "damage": _damage(comparison),
         "checks": comparison.checks.to_dict("records"),
         "match": {
             "error_scale": comparison.error_scale,

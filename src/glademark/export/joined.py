@@ -72,29 +72,6 @@ def alike(stands: Sequence[tuple[int, str, pd.DataFrame]], name: str, units: Uni
     ]
 
 
-def one_under_the_other(
-    parts: Sequence[tuple[str, pd.DataFrame]], name: str, units: Units
-) -> Table:
-    """
-    The same layer of several stands as one, each row with its stand in front.
-
-    Parameters
-    ----------
-    parts
-        Stand and layer as it was measured, at least one.
-    name
-        Of the declaration.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        As from `as_one`.
-    """
-    return as_one(alike([(place, *part) for place, part in enumerate(parts)], name, units))
-
-
 def as_one(parts: Iterable[Part]) -> Table:
     """
     Parts of the same layer as one, each row with its stand in front.

@@ -10,6 +10,7 @@ from __future__ import annotations
 import tempfile
 import zipfile
 from dataclasses import replace
+from datetime import date
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,10 +19,13 @@ from glademark.project.model import AllowanceSettings
 from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS
+from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS, unpainted_rules
+from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
+
+    import pandas as pd
 
 PACK_FILE = "layout_pack.zip"
 CAUTIONS_FILE = "cautions.txt"
@@ -31,7 +35,7 @@ CONTENTS = ("map", "field_guide", "gpx", "kml", "geojson")
 STOCK_LIMITS = ("removal_share_max", "removal_basal_area_share_max", "residual_basal_area_min")
 """Limits that speak of the standing stock."""
 
-_FIXED_DATE = (2000, 1, 1, 0, 0, 0)  # equal input must give equal bytes
+_NO_DAY = "2000-01-01"  # of a file without one: equal input must give equal bytes
 _MODE = 0o100644 << 16  # a plain file that everyone may read
 
 
@@ -62,11 +66,12 @@ def make_pack(
         tempfile.TemporaryDirectory(prefix="pack-", dir=folder) as place,
         zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
     ):
-        _add(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"))
+        day = newest_day(delivery)
+        _add(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"), day)
         for deliverable in (known[name] for name in CONTENTS if name in known):
             deliverable.write(crew, Path(place))
             for name in deliverable.files:
-                _add(archive, name, (Path(place) / name).read_bytes())
+                _add(archive, name, (Path(place) / name).read_bytes(), day)
     return path
 
 
@@ -82,9 +87,10 @@ def without_stock(delivery: Delivery) -> Delivery:
     Returns
     -------
     delivery
-        Without cruise, allowance, their limits, the targets of the sale and the notices.
+        Without cruise, allowance, their limits, the targets of the sale and the notices; of such a
+        limit that is exceeded only the verdict is left.
     """
-    layout, checks = delivery.layout, delivery.checks
+    layout = delivery.layout
     limits = {*STOCK_LIMITS, "target"}
     kept = {name: limit for name, limit in delivery.project.limits.items() if name not in limits}
     return Delivery(
@@ -107,9 +113,18 @@ def without_stock(delivery: Delivery) -> Delivery:
                 for stand, results in layout.by_stand.items()
             },
         ),
-        checks=checks[~checks["limit"].isin(limits)].reset_index(drop=True),
+        checks=_checks_without(delivery.checks, limits),
         summary={**delivery.summary, "allowance": {}, "notices": []},
     )
+
+
+def _checks_without(checks: pd.DataFrame, limits: Collection[str]) -> pd.DataFrame:
+    """Checks without some limits; of those exceeded the verdict stays, and no figure."""
+    hidden = checks["limit"].isin(limits)
+    kept = checks[~hidden | (checks["verdict"] == "exceeded")].reset_index(drop=True)
+    bare = kept["limit"].isin(limits)
+    figures = {name: kept[name].mask(bare) for name in ("measured", "limit_value", "margin")}
+    return kept.assign(**figures, reason=kept["reason"].mask(bare, ""))
 
 
 def cautions_text(delivery: Delivery) -> str:
@@ -126,11 +141,14 @@ def cautions_text(delivery: Delivery) -> str:
     text
         One caution a paragraph.
     """
+    project = delivery.project
     lines = [
-        f"Layout of {shown_text(delivery.project.heading.name)}",
+        f"Layout of {shown_text(delivery.project.heading.name)}. {edition_words(delivery)}.",
+        *filter(None, [approval_words(delivery)]),
         *CAUTIONS,
         TWO_TREE_LENGTHS,
         LINE_TREES,
+        *(f"A stem without paint {where}: {what}" for where, what in unpainted_rules(project)),
         "Stop and call the forester whenever paint, map and ground do not agree.",
     ]
     return "\n\n".join(lines) + "\n"
@@ -142,9 +160,10 @@ def _registered() -> dict[str, Deliverable]:
     return {point.name: point.load() for point in points if point.name in CONTENTS}
 
 
-def _add(archive: zipfile.ZipFile, name: str, content: bytes) -> None:
-    """Add a file without the time at which it was made."""
-    entry = zipfile.ZipInfo(name, date_time=_FIXED_DATE)
+def _add(archive: zipfile.ZipFile, name: str, content: bytes, day: str) -> None:
+    """Add a file under the last day in the field, without the time at which it was made."""
+    made = date.fromisoformat(day or _NO_DAY)
+    entry = zipfile.ZipInfo(name, date_time=(made.year, made.month, made.day, 0, 0, 0))
     entry.compress_type = zipfile.ZIP_DEFLATED
     entry.external_attr = _MODE
     entry.create_system = 3  # the same on every machine

@@ -6,15 +6,10 @@ Nothing here knows of maps or files but its own packaged data.
 
 from glademark.forestry.basal_area import (
     basal_area_m2,
-    gingrich_stocking_pct,
     quadratic_mean_diameter_cm,
-    stand_density_index,
 )
 from glademark.forestry.crown_width import (
-    crown_overlap_area,
     crown_radius_m,
-    crown_source,
-    live_crown_ratio,
 )
 from glademark.forestry.cruise import (
     CruiseTrees,
@@ -23,24 +18,19 @@ from glademark.forestry.cruise import (
     per_hectare,
     scope_differences,
 )
-from glademark.forestry.defect import net_volume
 from glademark.forestry.log_rules import LOG_RULE_TITLES, LOG_RULES, scale_logs
 from glademark.forestry.packaged_data import Source, source
-from glademark.forestry.point_pattern import FEWEST_POINTS, ClarkEvans, clark_evans
 from glademark.forestry.products import (
     CORD_SOLID_FT3,
     Product,
     green_tons_per_m3,
-    sum_amounts,
     to_solid_m3,
 )
 from glademark.forestry.sampling import (
     Estimate,
-    allocate_plots,
     estimate_mean,
     estimate_strata,
     plots_needed,
-    recommended_points,
 )
 from glademark.forestry.size_classes import NO_DIAMETER, SizeClasses
 from glademark.forestry.species import (
@@ -58,7 +48,6 @@ from glademark.forestry.species_names import (
 from glademark.forestry.stump_diameter import (
     BREAST_HEIGHT_M,
     breast_height_diameter_cm,
-    stump_diameter_cm,
 )
 from glademark.forestry.volume_equations import (
     EquationChoice,
@@ -80,13 +69,11 @@ from glademark.forestry.volume_table_rows import TableRow
 __all__ = [
     "BREAST_HEIGHT_M",
     "CORD_SOLID_FT3",
-    "FEWEST_POINTS",
     "LOG_RULES",
     "LOG_RULE_TITLES",
     "NO_DIAMETER",
     "PACKAGED_SPECIES",
     "UNKNOWN_SPECIES",
-    "ClarkEvans",
     "CruiseTrees",
     "EquationChoice",
     "EquationSet",
@@ -104,38 +91,27 @@ __all__ = [
     "TreeVolume",
     "Trees",
     "VolumeTable",
-    "allocate_plots",
     "basal_area_m2",
     "breast_height_diameter_cm",
     "choose_equation_set",
-    "clark_evans",
     "common_names",
-    "crown_overlap_area",
     "crown_radius_m",
-    "crown_source",
     "equation_sets",
     "estimate_mean",
     "estimate_strata",
     "find_species",
-    "gingrich_stocking_pct",
     "green_tons_per_m3",
-    "live_crown_ratio",
     "make_volume_table",
     "nearest_species",
-    "net_volume",
     "per_hectare",
     "plots_needed",
     "quadratic_mean_diameter_cm",
-    "recommended_points",
     "sale_volume",
     "scale_logs",
     "scope_differences",
     "solid_volume_m3",
     "source",
     "species_table",
-    "stand_density_index",
-    "stump_diameter_cm",
-    "sum_amounts",
     "to_solid_m3",
     "tree_volume",
 ]

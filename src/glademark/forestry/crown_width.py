@@ -7,7 +7,6 @@ at its vertex. Diameters outside the equations' range, and species without an eq
 the project then states a radius of its own.
 """
 
-import math
 from collections.abc import Mapping
 from functools import cache
 from types import MappingProxyType
@@ -16,15 +15,12 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from glademark.forestry.packaged_data import numbers, packaged_table, source
+from glademark.forestry.packaged_data import numbers, packaged_table
 from glademark.units import FOOT_M, INCH_CM
 
 __all__ = [
     "Crown",
-    "crown_overlap_area",
     "crown_radius_m",
-    "crown_source",
-    "live_crown_ratio",
 ]
 
 Crown = Literal["stand_grown", "open_grown"]
@@ -69,7 +65,7 @@ def crown_radius_m(
         Half the largest crown width [m]; NaN for a species without an equation, a missing diameter,
         and a stand-grown tree under 1 inch (2.54 cm).
     source_key
-        Short key of the publication, for `crown_source`; empty where the radius is NaN.
+        Short key of the publication in the packaged sources; empty where the radius is NaN.
 
     Notes
     -----
@@ -110,89 +106,6 @@ def crown_radius_m(
         radius[sapling] *= np.interp(diameter[sapling], _SAPLING_DBH_IN, _SAPLING_FACTOR)
         key[sapling] = np.char.add(key[sapling], f"+{_SAPLING_SOURCE}")
     return radius, key
-
-
-def crown_source(source_key: str) -> str:
-    """
-    Author and year behind the key of a crown radius.
-
-    Parameters
-    ----------
-    source_key
-        As `crown_radius_m` gives it back.
-
-    Returns
-    -------
-    source
-        Short citation, ready for a table; empty for an empty key.
-
-    Examples
-    --------
-    >>> crown_source("bechtold_2003+bragg_2001")
-    'Bechtold 2003 with Bragg 2001'
-    """
-    return " with ".join(source(key).short for key in source_key.split("+") if key)
-
-
-def crown_overlap_area(
-    radius: ArrayLike, other_radius: ArrayLike, distance: ArrayLike
-) -> NDArray[np.float64]:
-    """
-    Area that two round crowns share.
-
-    Parameters
-    ----------
-    radius
-        Radius of one crown, above zero.
-    other_radius
-        Radius of the other, above zero.
-    distance
-        Between the stems, in the same unit.
-
-    Returns
-    -------
-    area
-        0 for crowns that stand apart, the smaller circle where one holds the other.
-
-    Examples
-    --------
-    >>> crown_overlap_area(2, 3, [0.5, 5]).round(3).tolist()
-    [12.566, 0.0]
-    """
-    r, s, d = np.broadcast_arrays(
-        *(np.asarray(size, np.float64) for size in (radius, other_radius, distance))
-    )
-    apart = np.clip(d, np.abs(r - s), r + s)
-    safe = np.where(apart > 0, apart, 1.0)
-    first = r**2 * np.arccos(np.clip((safe**2 + r**2 - s**2) / (2 * safe * r), -1, 1))
-    second = s**2 * np.arccos(np.clip((safe**2 + s**2 - r**2) / (2 * safe * s), -1, 1))
-    kite = (-safe + r + s) * (safe + r - s) * (safe - r + s) * (safe + r + s)
-    lens: NDArray[np.float64] = first + second - np.sqrt(np.maximum(kite, 0)) / 2
-    return np.where(apart > 0, lens, math.pi * np.minimum(r, s) ** 2)
-
-
-def live_crown_ratio(crown_length: ArrayLike, height: ArrayLike) -> NDArray[np.float64]:
-    """
-    Share of a tree's height that carries living crown.
-
-    Parameters
-    ----------
-    crown_length
-        From the lowest live branches to the tip.
-    height
-        Total height, in the same unit.
-
-    Returns
-    -------
-    ratio
-        From 0 to 1.
-
-    Examples
-    --------
-    >>> float(live_crown_ratio(6, 20))
-    0.3
-    """
-    return np.asarray(crown_length, np.float64) / np.asarray(height, np.float64)
 
 
 @cache

@@ -151,36 +151,6 @@ class PlotDesign:
             return np.full(area.shape, self.basal_area_factor_m2_ha)
         return area * HECTARE_M2 / (self.area_m2 or math.nan)
 
-    def limiting_distance_m(
-        self, dbh_cm: ArrayLike, *, to_near_face: bool = False
-    ) -> NDArray[np.float64]:
-        """
-        Horizontal distance within which a tree is in the plot [m].
-
-        Parameters
-        ----------
-        dbh_cm
-            Diameter at breast height [cm].
-        to_near_face
-            Whether the tape is held to the near face of the tree and not to its centre.
-
-        Returns
-        -------
-        distance
-            From the plot centre. For a fixed-area plot, that of a circle of its area.
-
-        Examples
-        --------
-        >>> PlotDesign.variable_radius(4).limiting_distance_m(40.0).tolist()
-        10.0
-        """
-        diameter = np.asarray(dbh_cm, np.float64)
-        if self.basal_area_factor_m2_ha is None:
-            centre = np.full(diameter.shape, math.sqrt((self.area_m2 or math.nan) / math.pi))
-        else:
-            centre = diameter / (2 * math.sqrt(self.basal_area_factor_m2_ha))
-        return centre - diameter / 200 if to_near_face else centre
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CruiseTrees:

@@ -17,7 +17,7 @@ References
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal, get_args
@@ -25,7 +25,7 @@ from typing import Literal, get_args
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from glademark.errors import InputError, UnitError
+from glademark.errors import InputError
 from glademark.forestry.log_rules import LOG_RULE_TITLES, log_rule_named
 from glademark.forestry.species import species_table
 from glademark.units import CUBIC_FOOT_M3
@@ -35,7 +35,6 @@ __all__ = [
     "Product",
     "SaleUnit",
     "green_tons_per_m3",
-    "sum_amounts",
     "to_solid_m3",
 ]
 
@@ -213,41 +212,6 @@ def green_tons_per_m3(species_code: ArrayLike, *, with_bark: bool = True) -> NDA
     bark = table.bark_gravity * (1 + table.bark_moisture_pct / 100) * table.bark_volume_pct / 100
     gravity = table.look_up(wood + bark if with_bark else wood, species_code)
     return _WATER_LB_FT3 * gravity / _SHORT_TON_LB / CUBIC_FOOT_M3
-
-
-def sum_amounts(amounts: Sequence[float], products: Sequence[Product]) -> float:
-    """
-    Sum of amounts that share one sale unit.
-
-    Parameters
-    ----------
-    amounts
-        Amounts, each in the unit of its product.
-    products
-        Product of each amount.
-
-    Returns
-    -------
-    total
-        In the common sale unit; 0 for none.
-
-    Raises
-    ------
-    UnitError
-        If the products differ in unit or log rule: such amounts never add.
-
-    Examples
-    --------
-    >>> pulp = Product(name="pulpwood", unit="cord")
-    >>> sum_amounts([10, 2.5], [pulp, pulp])
-    12.5
-    """
-    units = sorted({product.sale_unit for product in products})
-    if len(units) > 1:
-        given = " and ".join(units)
-        msg = f"amounts in {given} do not add; expected one sale unit. Sum each by itself"
-        raise UnitError(msg)
-    return float(sum(amounts))
 
 
 def _solid_factor(

@@ -7,7 +7,6 @@ References
        from memory).
 .. [2] USDA Forest Service Handbook 2409.12, number of plots for a stated error, as taught in class
        slides.
-.. [3] Point sampling or variable plot cruising, class slides, Kentucky: points to take by area.
 """
 
 import math
@@ -19,15 +18,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from glademark.errors import InputError
-from glademark.units import ACRE_M2
 
 __all__ = [
     "Estimate",
-    "allocate_plots",
     "estimate_mean",
     "estimate_strata",
     "plots_needed",
-    "recommended_points",
 ]
 
 _CONFIDENCE = 0.95
@@ -322,70 +318,6 @@ def plots_needed(
     if t is not None:
         return max(2, math.ceil((t * ratio) ** 2))
     return _least_plots(ratio, (1 + confidence) / 2)
-
-
-def allocate_plots(plots: int, variations: ArrayLike) -> NDArray[np.int64]:
-    """
-    Number of plots for each stratum, in proportion to what it adds to the error.
-
-    Parameters
-    ----------
-    plots
-        Plots to take in all.
-    variations
-        Area share times coefficient of variation of each stratum, none below zero.
-
-    Returns
-    -------
-    plots
-        Rounded to nearest, as the source does; the sum may differ by a plot or two.
-
-    References
-    ----------
-    USDA Forest Service Handbook 2409.12, as taught in class slides.
-
-    Examples
-    --------
-    >>> allocate_plots(30, [2.0, 1.0]).tolist()
-    [20, 10]
-    """
-    parts = np.asarray(variations, np.float64)
-    exact: NDArray[np.float64] = (plots * parts / parts.sum()).round(_CLEAN_DECIMALS)
-    return np.floor(exact + 0.5).astype(np.int64)
-
-
-def recommended_points(area_m2: float) -> int:
-    """
-    Number of points to take in a stand, by a rule of thumb for a first cruise.
-
-    Parameters
-    ----------
-    area_m2
-        Area of the stand [m2].
-
-    Returns
-    -------
-    points
-        10 up to 10 acres, one an acre to 40, 20 + A/2 to 80, and 40 + A/4 above, rounded up. The
-        sampling error decides, not this rule, which was published for stands up to 200 acres.
-
-    References
-    ----------
-    Point sampling or variable plot cruising, class slides, Kentucky.
-
-    Examples
-    --------
-    >>> recommended_points(60 * 4046.8564224)
-    50
-    """
-    acres = round(area_m2 / ACRE_M2, 6)
-    if acres <= 10:  # noqa: PLR2004 - the rule's own steps
-        return 10
-    if acres <= 40:  # noqa: PLR2004
-        return math.ceil(acres)
-    if acres <= 80:  # noqa: PLR2004
-        return math.ceil(20 + acres / 2)
-    return math.ceil(40 + acres / 4)
 
 
 def _least_plots(ratio: float, probability: float) -> int:

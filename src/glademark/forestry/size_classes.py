@@ -261,50 +261,6 @@ class SizeClasses:
             labels=(*self.labels[:count], f"{last} {self.unit} and up"),
         )
 
-    def sort_key(self, label: str) -> int:
-        """
-        Place of a label in ascending order.
-
-        Parameters
-        ----------
-        label
-            A label as `classify` gives it.
-
-        Returns
-        -------
-        place
-            0 for the smallest; ``no diameter`` and foreign labels come last.
-
-        Examples
-        --------
-        >>> classes = SizeClasses.from_width(2, "in")
-        >>> sorted(["12 in", "no diameter", "8 in"], key=classes.sort_key)
-        ['8 in', '12 in', 'no diameter']
-        """
-        order = (*self.labels, NO_DIAMETER)
-        return order.index(label) if label in order else len(order)
-
-    def lower_edge(self, label: str) -> float:
-        """
-        Smallest diameter of a class.
-
-        Parameters
-        ----------
-        label
-            One of `labels`.
-
-        Returns
-        -------
-        edge
-            In `unit`; 0 for the class of the smaller trees, NaN for a label that is none of these.
-
-        Examples
-        --------
-        >>> SizeClasses.from_edges([5, 9], "in").lower_edge("9 in and up")
-        9.0
-        """
-        return (0.0, *self.edges)[self.labels.index(label)] if label in self.labels else np.nan
-
 
 def _check_unit(unit: str) -> None:
     """Refuse a unit that diameters are not taped in."""

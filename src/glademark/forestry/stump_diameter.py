@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from glademark.forestry.packaged_data import numbers, packaged_table
 from glademark.units import FOOT_M
 
-__all__ = ["BREAST_HEIGHT_M", "Bark", "breast_height_diameter_cm", "stump_diameter_cm"]
+__all__ = ["BREAST_HEIGHT_M", "Bark", "breast_height_diameter_cm"]
 
 Bark = Literal["outside", "inside"]
 
@@ -61,36 +61,6 @@ def breast_height_diameter_cm(
     30.0
     """
     return np.asarray(stump_cm, np.float64) / _ratio(species_code, height_m, bark)
-
-
-def stump_diameter_cm(
-    dbh_cm: ArrayLike, *, species_code: ArrayLike, height_m: ArrayLike, bark: Bark = "outside"
-) -> NDArray[np.float64]:
-    """
-    Diameter of the stump of a tree [cm].
-
-    Parameters
-    ----------
-    dbh_cm
-        Diameter at breast height, outside bark [cm].
-    species_code
-        FIA species codes; 0 for an unknown species.
-    height_m
-        Of the stump, at most breast height [m].
-    bark
-        Whether the stump is measured ``outside`` or ``inside`` its bark.
-
-    Returns
-    -------
-    stump
-        In cm; NaN where a diameter or height is missing.
-
-    Examples
-    --------
-    >>> float(stump_diameter_cm(30, species_code=318, height_m=4.5 * 0.3048).round(9))
-    30.0
-    """
-    return np.asarray(dbh_cm, np.float64) * _ratio(species_code, height_m, bark)
 
 
 def _ratio(species_code: ArrayLike, height_m: ArrayLike, bark: Bark) -> NDArray[np.float64]:

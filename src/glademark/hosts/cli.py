@@ -212,6 +212,7 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
 @click.option("--driven", type=THERE, metavar="FILE", help="Lines that machines drove.")
 @click.option("--openings", type=THERE, metavar="FILE", help="Opening edges walked after the cut.")
 @click.option("--post-cut-plots", type=THERE, metavar="FILE", help="Plots of the trees left.")
+@click.option("--damage", type=THERE, metavar="FILE", help="Damage to the trees left, and ruts.")
 @click.option("--sampled", type=THERE, metavar="FILE", help="Plots or strips that were walked.")
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the findings.")
@@ -342,9 +343,11 @@ def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> Non
     """The schema of project files, and nothing else."""
     if not asked:
         return
-    from glademark.project.template import schema_text  # noqa: PLC0415 - keeps --help light
+    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - keeps --help light
+    from glademark.project.template import schema_text  # noqa: PLC0415 - the same
 
-    click.echo(schema_text(), nl=False)
+    limits = {name: limit.title for name, limit in installed_limits().items()}
+    click.echo(schema_text(limits), nl=False)
     context.exit()
 
 
@@ -367,13 +370,14 @@ def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
 
     Every file behind the first --from FILE is taken as well: new FOLDER --from FILE FILE FILE.
     """
-    if files:
-        from glademark.intake.first_project import new_project_from  # noqa: PLC0415 - keeps --help light
+    from glademark.intake.first_project import (  # noqa: PLC0415 - keeps --help light
+        new_project,
+        new_project_from,
+    )
 
+    if files:
         written = new_project_from(folder, [*files, *more])
     else:
-        from glademark.project.template import new_project  # noqa: PLC0415 - keeps --help light
-
         _refuse_more(more)
         written = new_project(folder)
     for path in written:

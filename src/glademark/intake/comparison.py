@@ -33,6 +33,7 @@ from glademark.intake.columns.positions import with_points
 from glademark.intake.corridors import LENGTH_MIN_M
 from glademark.intake.crs import stated_crs, transformed
 from glademark.intake.cruise import no_cruise, read_cruise
+from glademark.intake.damage import no_damage, read_damage
 from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx import Want
 from glademark.intake.formats.sources import read_source
@@ -71,6 +72,8 @@ class AfterCutInputs:
         Places where stumps were looked for, where that was not everywhere.
     post_cut_plots
         Plots of the trees left standing.
+    damage
+        Damage to what is left.
     """
 
     stumps: tuple[Source, ...] = ()
@@ -78,6 +81,7 @@ class AfterCutInputs:
     openings: Source | None = None
     sampled: Source | None = None
     post_cut_plots: Source | None = None
+    damage: Source | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -110,6 +114,7 @@ _INPUTS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "openings": (meanings.WALKED, "lines"),
         "sampled": (meanings.SAMPLED, "lines"),
         "post_cut_plots": (meanings.CRUISE, "points"),
+        "damage": (meanings.DAMAGE, "points"),
     }
 )
 """Inputs of a comparison, in the order in which they are opened."""
@@ -126,11 +131,13 @@ def read_after_cut(
     Every record that was read is used or rejected with the reason. `surveys` are those of before
     the cut, by stand; relative paths start in `folder`. Nothing given is an `InputError`.
     """
-    given = (inputs.stumps, inputs.driven, inputs.openings, inputs.post_cut_plots)
+    given = (
+        inputs.stumps, inputs.driven, inputs.openings, inputs.post_cut_plots, inputs.damage,
+    )  # fmt: skip
     if not any(given):
         msg = (
             "nothing to compare: give what was seen after the cut: stumps, driven lines, walked "
-            "openings or plots."
+            "openings, plots or damage."
         )
         raise InputError(msg)
     with temporary_folder() as temporary:
@@ -296,6 +303,11 @@ def _seen(
         lambda reading, source: read_cruise(reading, source, stands, project, log),
         no_cruise(stands.crs),
     )
+    damage = one(
+        "damage",
+        lambda reading, source: read_damage(reading, source, stands, project, log),
+        no_damage(stands.crs),
+    )
     if log.refused:
         raise InputError(*log.faults_of(0))
     number = {0: 0}
@@ -306,6 +318,7 @@ def _seen(
         sampled=sampled,
         plots=plots,
         plot_trees=trees,
+        damage=damage,
         rejected=log.rejected_records(number),
         counts=log.counts(number),
         notices=tuple(notice.text for notice in log.notices(number)),

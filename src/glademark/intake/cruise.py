@@ -13,10 +13,11 @@ import shapely
 from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features, no_rows
+from glademark.contracts.survey import DBH_FLAGS
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import yes_or_no
-from glademark.intake.columns.diameters import diameters
+from glademark.intake.columns.diameters import diameters, note_flagged
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
 from glademark.intake.columns.match import Found, recognise
@@ -56,9 +57,9 @@ def read_cruise(
     Plots in their stand and the trees counted on them, as in `contracts.survey.Survey`.
 
     There is one row a tree, or one a plot with the number of trees counted; a plot without trees is
-    a row with neither species nor diameter, and no count or 0. A plot outside the stand is rejected
-    with its trees, one without position is kept. A stand is refused where a plot has neither or
-    both of factor and area, or says two different things of itself.
+    a row with neither species nor diameter (or one of 0), and no count or 0. A plot outside the
+    stand is rejected with its trees, one without position is kept. A stand is refused where a plot
+    has neither or both of factor and area, or says two different things of itself.
     """
     name = reading.file.name
     found = recognise(reading.headers, meanings.CRUISE, where=name)
@@ -73,7 +74,7 @@ def read_cruise(
     reading = log.reject(
         reading, ids == "", reason="it names no plot; fill the cell", what="of no plot"
     )
-    reading = _inside(_placed(reading, found, source, stands, log), stands, project, log)
+    reading = _inside(with_places(reading, found, source, stands, log), stands, project, log)
     fields = Fields(reading=reading, found=found, log=log)
     trees, reasons = _trees(fields, project)
     size, bad_size = _sizes(fields)
@@ -84,12 +85,15 @@ def read_cruise(
         reading = log.reject(reading, reason != "", reason=reason, what=what)
     reading, plots = _plots(reading, size.loc[reading.index], stands, log)
     log.use(reading)
-    trees = trees[trees["is_tree"] & trees.index.isin(reading.index)]
+    is_tree = trees["is_tree"][reading.index]
+    trees = trees.loc[reading.index][is_tree]
+    on_plots = replace(fields, reading=reading.only(is_tree))
+    note_flagged(on_plots, trees["dbh_flag"], noun="tree on plots")
     columns = [*TREE_COLUMNS, *([LOGS] if LOGS in trees else []), STAND]
     return plots, trees[columns].reset_index(drop=True)
 
 
-def _placed(
+def with_places(
     reading: Reading, found: Found, source: Source, stands: Stands, log: RecordLog
 ) -> Reading:
     """Rows with their positions, where the file has any; one row of a plot speaks for all."""
@@ -153,7 +157,7 @@ def _inside(reading: Reading, stands: Stands, project: Project, log: RecordLog) 
 
 def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
     """Tree of each row, and why rows cannot be used."""
-    stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
+    stem = diameters(fields, unit=project.marks.dbh_unit)
     sold, bad_wood = wood(fields, project.volume.products)
     height, bad_height = fields.lengths(
         "height", unit=project.marks.height_unit, key="[marks] height_unit"
@@ -164,7 +168,9 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
     times, bad_times = _times(fields)
     species = fields.cells("species")
     species = species.mask(species.str.casefold().isin(_NO_TREE), "")
-    described = stem["dbh_cm"].notna() | (species != "") | (sold["product"] != "")
+    nothing = fields.cell_quantities("dbh")[0] == 0
+    sized = stem["dbh_cm"].notna() | (stem["dbh_flag"].isin(DBH_FLAGS[:2]) & ~nothing)
+    described = sized | (species != "") | (sold["product"] != "")
     bad_count = bad_count & (described | (stated != 0))
     frame = pd.DataFrame(
         {
@@ -183,7 +189,6 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
         }
     )
     reasons = {
-        "with an impossible diameter": bad_stem,
         "with an impossible volume, defect or cull": bad_wood,
         "with an impossible count": _reason(fields, "count", bad_count, "a whole number from 1"),
         "counted an impossible number of times": _reason(fields, "times", bad_times, "1 or 2"),

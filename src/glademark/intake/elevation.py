@@ -13,13 +13,13 @@ from glademark.contracts.elevation import Elevation
 from glademark.errors import FileError, InputError
 from glademark.intake.crs import same_crs
 from glademark.intake.formats.files import FieldFile
+from glademark.intake.formats.raster_tiles import Raster, open_raster
 from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
 from glademark.intake.terrain import UNDECLARED_NODATA
 from glademark.project.model import TerrainSettings
 from glademark.units import FOOT_M
 
-Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types
 Transform: TypeAlias = "Any"  # an affine transform of rasterio
 
 CELLS_MAX = 25_000_000
@@ -51,11 +51,10 @@ def read_elevation(
     """
     if stand.area is None:
         return None
-    import rasterio  # noqa: PLC0415 - only where there is terrain
-    from rasterio.errors import RasterioError  # noqa: PLC0415 - the same
+    from rasterio.errors import RasterioError  # noqa: PLC0415 - only where there is terrain
 
     try:
-        with rasterio.open(file.copy, driver="GTiff") as raster:
+        with open_raster(file) as raster:
             return _read(raster, file, (crs, stand), settings, log)
     except InputError:
         raise

@@ -1,23 +1,92 @@
-"""A first project file from the user's own files: what is known is filled in, the rest is asked."""
+"""A folder to start from: empty templates, or a project file filled in from the user's files."""
 
 import json
 import os
 import re
 from collections.abc import Iterator, Sequence
+from io import BytesIO
 from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
 
 from glademark.contracts.inspection import FileSeen, LayerSeen
 from glademark.errors import InputError
 from glademark.intake.columns.likely import likely_inputs
+from glademark.intake.columns.reference import INPUTS, InputReference
+from glademark.intake.crs import WGS84
 from glademark.intake.inspect import inspect_files
 from glademark.project.model import Inputs
-from glademark.project.template import template_text, write_project_file
+from glademark.project.read import PROJECT_FILE
+from glademark.project.template import packaged_files, template_text, write_new
 from glademark.wording import counted, quoted, shown
 
 CRS_TO_FILL = "EPSG:…"
 """Stands where a coordinate system has to be stated: no program takes it for one."""
 
 _Placed = tuple[FileSeen, LayerSeen]
+
+
+_SHAPES = {
+    "stand": "MultiPolygon",
+    "corridors": "MultiLineString",
+    "openings": "MultiPolygon",
+    "exclusions": "MultiPolygon",
+    "setbacks": "Unknown",
+    "water": "Unknown",
+    "landings": "MultiPolygon",
+    "marked_ground": "MultiPolygon",
+}
+"""Geometry of the layers of a new project; "Unknown" takes lines and polygons."""
+
+
+def new_project(folder: Path) -> tuple[Path, ...]:
+    """
+    Files of a new project, written into a folder: the project file, empty tables and layers.
+
+    Parameters
+    ----------
+    folder
+        Made where it does not exist. Files that are there already stay as they are.
+
+    Returns
+    -------
+    written
+        The new files: the project file, and those tables (CSV) and layers (GeoPackage, WGS 84) that
+        were not there, each with the columns that are read.
+
+    Raises
+    ------
+    InputError
+        If the folder has a project file already, or is no folder.
+    OutputError
+        If a file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     names = [path.name for path in new_project(Path(folder) / "stand 3")]
+    >>> names[:3], names[-1]
+    (['harvest.toml', 'marks.csv', 'leave_trees.csv'], 'marked_ground.gpkg')
+    """
+    layers = {f"{one.key}.gpkg": _empty_layer(one) for one in INPUTS if one.key in _SHAPES}
+    return write_new(folder, {**packaged_files(), **layers})
+
+
+def _empty_layer(one: InputReference) -> bytes:
+    """A GeoPackage with one layer that has the columns of an input and no row."""
+    columns = {
+        name: pd.Series(dtype="float64" if value.isdecimal() else "str")
+        for name, value in one.example.items()
+    }
+    frame = gpd.GeoDataFrame(columns, geometry=gpd.GeoSeries(crs=WGS84))
+    content = BytesIO()
+    pyogrio.write_dataframe(
+        frame, content, driver="GPKG", layer=one.key, geometry_type=_SHAPES[one.key]
+    )
+    return content.getvalue()
 
 
 def new_project_from(folder: Path, files: Sequence[Path]) -> tuple[Path, ...]:
@@ -46,7 +115,8 @@ def new_project_from(folder: Path, files: Sequence[Path]) -> tuple[Path, ...]:
     seen = inspect_files(files)
     if not any(file.layers for file in seen):
         raise InputError(*(problem for file in seen for problem in file.problems))
-    return (write_project_file(folder, project_text(seen, folder)),)
+    text = project_text(seen, folder).encode("utf-8", "replace")
+    return write_new(folder, {PROJECT_FILE: text})
 
 
 def project_text(files: Sequence[FileSeen], folder: Path) -> str:

@@ -14,7 +14,7 @@ from glademark.errors import InputError
 from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
 from glademark.forestry.volume_table_rows import species_in
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import diameters, refuse_implausible
+from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.likely import MEANINGS, likely_input, likely_inputs
 from glademark.intake.columns.match import Found, recognise
@@ -329,10 +329,8 @@ def _box(reading: Reading, crs: CRS | None) -> str:
 
 def _trees(fields: Fields) -> None:
     """Look at diameters; those without a unit are refused."""
-    stem, reason = diameters(fields, unit=None)
-    for _, places in fields.reading.split(reason != ""):
-        place = fields.reading.at(int(places[0]))
-        fields.log.notice(f"{fields.reading.file.name}, {place}: {reason.iloc[places[0]]}.")
+    stem = diameters(fields, unit=None)
+    note_flagged(fields, stem["dbh_flag"], noun="record")
     refuse_implausible(stem["dbh_cm"], fields.reading, fields.log)
 
 

@@ -42,7 +42,7 @@ def read_leave_trees(
     reading = with_points(replace(reading, ids=ids), found, source, log)
     reading = stands.bring(reading, source, log)
     fields = Fields(reading=reading, found=found, log=log)
-    stem, _ = diameters(fields, unit=settings.dbh_unit)
+    stem = diameters(fields, unit=settings.dbh_unit)
     columns = {
         "tree_id": fields.names("id"),
         "label": fields.names("id"),

@@ -46,9 +46,6 @@ from glademark.wording import counted, listed, quoted
 FAR_M = 100.0
 """Danger trees and points of groups matter this far outside [m]: about three tree lengths."""
 
-MARKS_MAX = 1_000_000
-"""Most marks of one project."""
-
 _INSIDE_KINDS = ("cut", "leave", "line_tree", "unconfirmed")
 
 

@@ -14,6 +14,7 @@ from glademark.intake.columns import meanings
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.files import FieldFile, Snapshots
 from glademark.intake.formats.gpx import Want
+from glademark.intake.formats.raster_tiles import as_one
 from glademark.intake.formats.sources import read_source, read_table
 from glademark.intake.records import Reading
 from glademark.project.model import Project, Source
@@ -51,7 +52,7 @@ class OpenInputs:
     volume_table
         None where not given or refused.
     terrain
-        The raster's file; None where not given or refused.
+        The raster's file, or that of a mosaic of tiles; None where not given or refused.
     faults
         Why inputs are refused.
     names
@@ -128,7 +129,7 @@ def open_inputs(project: Project, *, folder: Path, temporary: Path) -> OpenInput
         marks=marks,
         tally=tally,
         volume_table=volume_table,
-        terrain=opener.raster("terrain", inputs.terrain),
+        terrain=opener.raster("terrain", inputs.terrain or ()),
         faults=tuple(opener.faults),
     )
 
@@ -154,9 +155,17 @@ class _Opener:
             key, source, lambda file, stated: read_table(file, stated, meanings.TALLY)
         )
 
-    def raster(self, key: str, source: Source | None) -> FieldFile | None:
-        """A file that is read later, and only in part."""
-        return self._attempt(key, source, lambda file, _: file)
+    def raster(self, key: str, sources: Sequence[Source]) -> FieldFile | None:
+        """One file, or tiles as one, that is read later, and only in part."""
+        files = [self._attempt(key, source, lambda file, _: file) for source in sources]
+        there = [file for file in files if file is not None]
+        if not there or len(there) < len(files):
+            return None
+        try:
+            return as_one(there, sources)
+        except InputError as error:
+            self.faults.extend(error.faults)
+            return None
 
     def _attempt(
         self, key: str, source: Source | None, read: Callable[[FieldFile, Source], _T]

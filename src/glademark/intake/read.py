@@ -35,6 +35,7 @@ from glademark.intake.columns.labels import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.elevation import read_elevation, refuse_little_cover
+from glademark.intake.formats.raster_tiles import files_of
 from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
 from glademark.intake.marks import read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
@@ -370,15 +371,16 @@ class _Reader:
 
     def _terrain(self, stands: Stands) -> _Terrain:
         """What the raster is and the heights in it, stand by stand, or None."""
-        source, file = self.project.inputs.terrain, self.inputs.terrain
-        if source is None or file is None:
+        sources, file = self.project.inputs.terrain, self.inputs.terrain
+        if sources is None or file is None:
             return None, None
-        self.log.use_whole(file)
+        for one in files_of(file):
+            self.log.use_whole(one)
         settings, terrain, elevation = self.project.terrain, {}, {}
         for number in range(self.log.stands):
             stand = stands.one(number)
             try:
-                facts = dict(describe_terrain(file, source, stand, self.log))
+                facts = dict(describe_terrain(file, sources[0], stand, self.log))
                 refuse_little_cover(file, float(facts["covered_share"]), settings)
                 crs = CRS.from_wkt(str(facts["crs"]))
                 heights = read_elevation(file, crs, stand, settings, self.log)

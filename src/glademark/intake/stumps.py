@@ -13,7 +13,7 @@ from glademark.errors import FileError
 from glademark.forestry import SpeciesNames, breast_height_diameter_cm
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import each_word, yes_or_no
-from glademark.intake.columns.diameters import diameters, refuse_implausible
+from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.mark_fields import POSITION_ERROR_MAX_M
 from glademark.intake.columns.match import Found, recognise
@@ -96,6 +96,7 @@ def _one_file(
     reading = _once(reading, frame, log)
     reading = _near_stand(reading, stands, log)
     frame = frame.loc[reading.index].assign(inside=stands.inside(reading))
+    note_flagged(replace(fields, reading=reading), frame["dbh_flag"], noun="stump")
     log.use(refuse_implausible(frame["dbh_cm"], reading, log))
     kept = frame[list(STUMP_COLUMNS)]
     return features(kept, reading.shapes, crs=stands.crs).reset_index(drop=True)
@@ -123,7 +124,7 @@ def _columns(
 ) -> tuple[pd.DataFrame, dict[str, pd.Series]]:
     """Columns of one file, and why records of it cannot be used."""
     settings, name = project.compare, fields.reading.file.name
-    stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
+    stem = diameters(fields, unit=project.marks.dbh_unit)
     height = _heights(fields, settings.stump_height_m)
     count, bad_count = _counts(fields)
     species = fields.cells("species")
@@ -148,6 +149,7 @@ def _columns(
             "dbh_cm": dbh_cm,
             "dbh": dbh_cm / np.where(stem["dbh_unit"] == "in", INCH_CM, 1.0),
             "dbh_unit": stem["dbh_unit"],
+            "dbh_flag": stem["dbh_flag"],
             "species": species,
             "product": fields.cells("product"),
             "low_mark": low_mark,
@@ -159,7 +161,6 @@ def _columns(
         }
     )
     return frame, {
-        "with an impossible diameter": bad_stem,
         "with a count that is no number of stumps": bad_count,
         "with a low mark that is neither yes nor no": bad_mark,
     }

@@ -1,5 +1,7 @@
 """Tables without positions: the paper tally, the volume table and the cruise."""
 
+from dataclasses import replace
+
 import geopandas as gpd
 import pandas as pd
 
@@ -7,7 +9,7 @@ from glademark.contracts.frames import STAND, no_rows
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.cells import numbers, translated
-from glademark.intake.columns.diameters import diameters
+from glademark.intake.columns.diameters import diameters, note_flagged
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.volumes import LOGS, logs_of, wood
@@ -60,7 +62,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
             )
             raise FileError(msg)
     fields = Fields(reading=reading, found=found, log=log)
-    stem, bad_stem = diameters(fields, unit=project.marks.dbh_unit)
+    stem = diameters(fields, unit=project.marks.dbh_unit)
     product, bad_wood = wood(fields, project.volume.products)
     zone, group = _zones(fields)
     count, bad_count = fields.numbers("count")
@@ -68,7 +70,6 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     reasons = {
         "in no zone": _reason(fields, "zone", zone == "", f"one of {', '.join(ZONES)}"),
         "without a count of trees": _reason(fields, "count", bad_count, "a whole number from 1"),
-        "with an impossible diameter": bad_stem,
         "with an impossible volume, defect or cull": bad_wood,
     }
     columns = {
@@ -87,6 +88,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     for what, reason in reasons.items():
         left = reason[reading.index]
         reading = log.reject(reading, left != "", reason=left, what=what)
+    note_flagged(replace(fields, reading=reading), stem["dbh_flag"][reading.index], noun="record")
     log.use(reading)
     names = [*TALLY_COLUMNS, *([LOGS] if LOGS in columns else []), STAND]
     frame = pd.DataFrame(columns).loc[reading.index, names]

@@ -2,7 +2,6 @@
 
 import warnings
 from collections.abc import Mapping
-from typing import Any, TypeAlias
 
 import geopandas as gpd
 import numpy as np
@@ -13,11 +12,10 @@ from pyproj import CRS
 from glademark.errors import CrsError, FileError, InputError
 from glademark.intake.crs import parse_crs, transformed
 from glademark.intake.formats.files import FieldFile
+from glademark.intake.formats.raster_tiles import Raster, open_raster
 from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
 from glademark.project.model import Source
-
-Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types
 
 SAMPLE_CELLS = 128
 """Cells along the longer side of the sample in which coverage is counted."""
@@ -44,14 +42,13 @@ def describe_terrain(
             "Export it as GeoTIFF."
         )
         raise FileError(msg)
-    import rasterio  # noqa: PLC0415 - only where there is terrain
-    from rasterio.errors import NotGeoreferencedWarning, RasterioError  # noqa: PLC0415 - the same
+    from rasterio.errors import NotGeoreferencedWarning, RasterioError  # noqa: PLC0415 - needed here only
 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)  # told as covering nothing
-            raster = rasterio.open(file.copy, driver="GTiff")
-        with raster:
+            opened = open_raster(file)
+        with opened as raster:
             described = _described(raster, file, source)
             crs = CRS.from_wkt(str(described["crs"]))
             share = _share(raster, crs, stand)

@@ -113,7 +113,7 @@ def inputs_of(*, stumps: Sequence[Path], **others: Path | None) -> AfterCutInput
     stumps
         Files of stumps.
     **others
-        ``driven``, ``openings``, ``sampled`` and ``post_cut_plots``.
+        ``driven``, ``openings``, ``sampled``, ``post_cut_plots`` and ``damage``.
 
     Returns
     -------

@@ -4,17 +4,19 @@ import logging
 from collections.abc import Mapping
 from types import MappingProxyType
 
+import numpy as np
 import pandas as pd
 
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import Survey, join_surveys
 from glademark.errors import InputError
 from glademark.intake.read import called
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.judge.unconfirmed import near_with_unconfirmed
-from glademark.measure.layout import measure_layout
+from glademark.measure.layout import measure_layout, standing_crowns_m
 from glademark.measure.unconfirmed import all_confirmed, same_openings, with_second_figures
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
@@ -38,7 +40,8 @@ def lay_out_survey(
     measured = measure_layout(survey, project, earlier=earlier)
     layout = measured.of(0)
     log.info("measured %d openings", layout.figures.openings.count)
-    return _judged(layout, survey, project, asked, second=_confirmed(survey, project, measured))
+    second = _confirmed(survey, project, measured).get(0)
+    return _judged(layout, survey, project, asked, second=second)
 
 
 def lay_out_many(
@@ -65,19 +68,30 @@ def lay_out_many(
                 survey.of(stand),
                 of_stand,
                 asked,
-                second=None if second is None else second.of(stand),
+                second=second.get(stand),
             )
         except InputError as error:
             deliveries[name] = error
     return deliveries
 
 
-def _confirmed(survey: Survey, project: Project, layout: Layout) -> Layout | None:
-    """The layout if every unconfirmed tree were cut; None where there is none."""
-    confirmed = all_confirmed(survey)
-    if confirmed is None:
-        return None
-    return measure_layout(confirmed, project, earlier=MappingProxyType({}), like=layout)
+def _confirmed(survey: Survey, project: Project, measured: Layout) -> dict[int, tuple[Layout, int]]:
+    """Layout of the stands with unconfirmed trees if all were cut, and each one's number in it."""
+    unconfirmed = survey.marks["kind"] == "unconfirmed"
+    stands = survey.marks.loc[unconfirmed, STAND].unique().tolist()
+    if not stands:
+        return {}
+    names = survey.stand["name"]
+    some = [survey.of(stand) for stand in stands]
+    joined = join_surveys(some, names=[names[stand] for stand in stands])
+    radii = standing_crowns_m(measured)
+    layout = measure_layout(
+        all_confirmed(joined),
+        project,
+        earlier=MappingProxyType({}),
+        crowns_m=[radii.get(stand, np.nan) for stand in stands],
+    )
+    return {stand: (layout, at) for at, stand in enumerate(stands)}
 
 
 def _judged(
@@ -86,9 +100,9 @@ def _judged(
     project: Project,
     asked: tuple[LimitAsked, ...],
     *,
-    second: Layout | None,
+    second: tuple[Layout, int] | None,
 ) -> Delivery:
-    """Checks and summary of a layout; `second` is that in which unconfirmed trees are cut."""
+    """Checks and summary of a layout; `second` is its stand in one where all trees are cut."""
     uncertainty = None
     if project.uncertainty is not None:
         from glademark.uncertainty.measure import measure_uncertainty  # noqa: PLC0415 - only where asked
@@ -108,13 +122,17 @@ def _judged(
 
 
 def _beside_second(
-    case: Case, checks: pd.DataFrame, asked: tuple[LimitAsked, ...], second: Layout | None
+    case: Case,
+    checks: pd.DataFrame,
+    asked: tuple[LimitAsked, ...],
+    confirmed: tuple[Layout, int] | None,
 ) -> tuple[Layout, pd.DataFrame]:
     """Layout and checks with what they would be if unconfirmed trees were cut."""
-    confirmed = None if second is None else all_confirmed(case.survey)
-    if second is None or confirmed is None:  # another stand of the survey may have such trees
+    if confirmed is None:
         return case.layout, checks
-    found = judge(Case(layout=second, survey=confirmed, project=case.project), asked)
+    second = confirmed[0].of(confirmed[1])
+    survey = all_confirmed(case.survey)
+    found = judge(Case(layout=second, survey=survey, project=case.project), asked)
     layout, same = with_second_figures(case.layout, second), same_openings(case.layout, second)
     trees = layout.figures.marks.unconfirmed
     return layout, near_with_unconfirmed(checks, found, same=same, trees=trees)

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from glademark.judge.limits import texts
+from glademark.wording import counted
 
 
 def between(known: pd.DataFrame, at_most: pd.DataFrame, *, why: str) -> pd.DataFrame:
@@ -28,4 +29,5 @@ def between(known: pd.DataFrame, at_most: pd.DataFrame, *, why: str) -> pd.DataF
 
 def why_incomplete(trees_without: int, *, lacking: str, end: str = "at least") -> str:
     """Reason that a sum leaves out trees."""
-    return f"{end}: {trees_without:,} trees without a {lacking} are not in it"
+    verb = "is" if trees_without == 1 else "are"
+    return f"{end}: {counted(trees_without, 'tree')} without a {lacking} {verb} not in it"

@@ -158,19 +158,7 @@ def _why_near(ends: tuple[float, float], limit: float, unit: str) -> str:
 
 
 def setback_residuals(case: Case) -> pd.DataFrame:
-    """
-    Basal area left in each setback that asks for it, once its marks are gone.
-
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-
-    Returns
-    -------
-    rows
-        One a setback with the rule residual_basal_area; the stock is taken as even per hectare.
-    """
+    """Basal area left in each setback that asks for it; the stock is even per hectare."""
     layout = case.layout
     areas = layout.setbacks[layout.setbacks["rule"] == "residual_basal_area"]
     if areas.empty:
@@ -195,15 +183,27 @@ def _setback_residual(
         row = not_checked(reason=NOT_KNOWN, limit=minimum, unit="m2/ha", subject=subject)
         return row.assign(**marked)
     marks = case.layout.marks[case.layout.marks["kind"].isin(case.cut_kinds)]
-    inside = shapely.intersects(area, marks.geometry.to_numpy())
-    cut = float(marks.loc[np.asarray(inside), "basal_area_m2"].sum())
+    here = np.asarray(shapely.intersects(area, marks.geometry.to_numpy()))
+    basal, trees = marks["basal_area_m2"].to_numpy(), marks["count"].to_numpy()
+    bare = marks["dbh_cm"].isna().to_numpy()
+    without = int(trees[here & bare].sum())
+    largest = float((basal[~bare] / trees[~bare]).max()) if not bare.all() else math.inf
     operable_ha = case.layout.figures.stand.operable_m2 / HECTARE_M2
-    each = [
-        stock[end] / operable_ha - cut / (area.area / HECTARE_M2)
-        for end in ("standing", "standing_low", "standing_high")
-    ]
-    rows = rows_of("setbacks", [name], [each[0]], subject=subject).assign(**marked)
-    return _with_interval(rows, minimum, "min", "m2/ha", (each[1], each[2]))
+
+    def left(cut_m2: float) -> pd.DataFrame:
+        """The row with so much cut."""
+        stays, low, high = (
+            stock[end] / operable_ha - cut_m2 / (area.area / HECTARE_M2)
+            for end in ("standing", "standing_low", "standing_high")
+        )
+        rows = rows_of("setbacks", [name], [stays], subject=subject).assign(**marked)
+        return _with_interval(rows, minimum, "min", "m2/ha", (low, high))
+
+    cut_m2 = float(basal[here].sum())
+    if not without:
+        return left(cut_m2)
+    why = why_incomplete(without, lacking="diameter", end="at most")
+    return between(left(cut_m2), left(cut_m2 + without * largest), why=why)
 
 
 REMOVAL_SHARE_MAX = Limit(

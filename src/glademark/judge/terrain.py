@@ -8,12 +8,21 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.terrain import PERMIT
-from glademark.judge.limits import Case, Limit, Value, number, rows_of, verdicts
+from glademark.judge.limits import (
+    Case,
+    Limit,
+    Value,
+    not_checked,
+    number,
+    rows_of,
+    verdicts,
+)
 from glademark.measure.terrain.profiles import steepest_of_profiles
 from glademark.measure.terrain.reach import SLACK_M
-from glademark.measure.terrain.reach_layer import measure_reach, stubs_for
+from glademark.measure.terrain.reach_layer import entered, measure_reach, stubs_for
 
 NO_TERRAIN = "no terrain is given; add it under [inputs] terrain"
+NO_HEIGHTS = "the terrain has no heights there"
 NO_LANDING = "no landing is reached; add them under [inputs] landings"
 NO_WATER = "no water is given; add it under [inputs] water"
 
@@ -26,6 +35,11 @@ NAMED = 10
 def _grade_max(case: Case, value: Value) -> pd.DataFrame:
     """Each corridor, for each length that the limit names."""
     grades = value if isinstance(value, Mapping) else {}
+    if case.survey.elevation is None:
+        stated = [grade for grade, _ in grades.values()]
+        return _without_terrain(
+            stated[0] if len(stated) == 1 else value, "steepest grade of corridors"
+        )
     lengths = case.project.terrain.grade_lengths_m
     rows = []
     for over, (grade, _) in grades.items():
@@ -39,20 +53,24 @@ def _grade_max(case: Case, value: Value) -> pd.DataFrame:
             subject=f"steepest grade over {over_m:g} m of corridor {{}}",
         )
         rows.append(verdicts(found, limit=grade, sense="max", unit="share"))
-    return _why(pd.concat(rows), _no_heights(case))
+    return _why(pd.concat(rows), NO_HEIGHTS)
 
 
 def _cross_slope_max(case: Case, value: Value) -> pd.DataFrame:
     """Each corridor."""
+    if case.survey.elevation is None:
+        return _without_terrain(value, "cross-slope of corridors")
     corridors = case.layout.corridors
     slope = _share(corridors, "cross_slope_pct")
     rows = rows_of("corridors", corridors["corridor"], slope, subject="cross-slope of corridor {}")
     rows = verdicts(rows, limit=number(value), sense="max", unit="share")
-    return _why(rows, _no_heights(case))
+    return _why(rows, NO_HEIGHTS)
 
 
 def _opening_slope_max(case: Case, value: Value) -> pd.DataFrame:
     """Each opening: the slope that nine in ten of its cells keep."""
+    if case.survey.elevation is None:
+        return _without_terrain(value, "slope of openings, 90th percentile")
     openings = case.layout.openings
     rows = rows_of(
         "openings",
@@ -61,7 +79,7 @@ def _opening_slope_max(case: Case, value: Value) -> pd.DataFrame:
         subject="slope of opening {}, 90th percentile",
     )
     rows = verdicts(rows, limit=number(value), sense="max", unit="share")
-    return _why(rows, _no_heights(case))
+    return _why(rows, NO_HEIGHTS)
 
 
 def _reach_max(case: Case, value: Value) -> pd.DataFrame:
@@ -70,7 +88,8 @@ def _reach_max(case: Case, value: Value) -> pd.DataFrame:
     layout = case.layout
     cut = layout.marks[layout.marks["kind"].isin(case.cut_kinds)]
     points = cut.geometry.to_numpy()
-    away = measure_reach(points, layout.corridors).distance_m
+    inside = entered(cut, layout.openings, layout.corridors, case.project.machine)
+    away = np.where(inside, 0.0, measure_reach(points, layout.corridors).distance_m)
     beyond = away > reach_m + SLACK_M
     names = _named(cut.loc[beyond, "label"])
     rows = rows_of(
@@ -83,7 +102,7 @@ def _reach_max(case: Case, value: Value) -> pd.DataFrame:
     rows = verdicts(rows, limit=reach_m, sense="max", unit="m", near=near)
     if not beyond.any():
         return rows
-    stubs = stubs_for(points, layout.corridors, reach_m=reach_m)
+    stubs = stubs_for(points, layout.corridors, reach_m=reach_m, passed=inside)
     length = shapely.length(stubs.lines).sum()
     left = int((beyond & (stubs.served < 0)).sum())
     trees = int(cut.loc[beyond, "count"].sum())
@@ -159,9 +178,9 @@ def _share(frame: pd.DataFrame, column: str) -> pd.Series:
     return frame[column].astype(float) / 100
 
 
-def _no_heights(case: Case) -> str:
-    """Why a grade or slope could not be measured."""
-    return NO_TERRAIN if case.survey.elevation is None else "the terrain has no heights there"
+def _without_terrain(limit: Value, subject: str) -> pd.DataFrame:
+    """The one row of a limit that waits for terrain."""
+    return not_checked(reason=NO_TERRAIN, limit=limit, unit="share", subject=subject)
 
 
 def _why(rows: pd.DataFrame, reason: str) -> pd.DataFrame:

@@ -17,6 +17,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
+from glademark.forestry import quadratic_mean_diameter_cm
 from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
@@ -323,4 +324,4 @@ def _mean_diameter(by_class: pd.DataFrame, stock: str) -> float:
     """Diameter of the tree of mean basal area."""
     trees = float(by_class[f"{stock}_trees"].sum())
     area = float(by_class[f"{stock}_basal_area_m2"].sum())
-    return float(np.sqrt(_ratio(area, trees) * 40_000 / np.pi)) if area > 0 else math.nan
+    return float(quadratic_mean_diameter_cm(area, trees)) if area > 0 < trees else math.nan

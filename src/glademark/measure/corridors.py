@@ -109,7 +109,7 @@ def measure_corridors(lines: gpd.GeoDataFrame, ground: Covers) -> Corridors:
     none; those of different stands never meet. Overlaps and duplicate lines count once.
     """
     stand, stand_of = ground.stand, lines[STAND].to_numpy()
-    raw, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    raw, line = drawn_parts(lines)
     number = stand_of[line]
     width = lines["width_m"].to_numpy(dtype=float)[line]
     carried = carry_ends_on(raw, width_m=width, stand=number)
@@ -131,27 +131,19 @@ def measure_corridors(lines: gpd.GeoDataFrame, ground: Covers) -> Corridors:
     )
 
 
+def drawn_parts(lines: gpd.GeoDataFrame) -> tuple[GeometryArray, IntArray]:
+    """LineStrings that have a direction at both ends, and the row of each; no vertex twice."""
+    parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    drawn = shapely.length(parts) > 0
+    return np.asarray(shapely.remove_repeated_points(parts[drawn]), dtype=object), line[drawn]
+
+
 def carry_ends_on(lines: GeometryArray, *, width_m: FloatArray, stand: IntArray) -> GeometryArray:
     """
-    Lines whose ends near another strip reach that strip's centre line.
+    Lines whose ends within `REACH_M` of another's strip reach its centre line, by one more vertex.
 
-    An end within `REACH_M` of the strip of another line is carried on: straight, where that meets
-    the centre line within `STRAIGHT_ON` times the shortest way, else the shortest way. An end that
-    already lies on or across the centre line stays.
-
-    Parameters
-    ----------
-    lines
-        LineStrings, projected CRS [m]; shape (n,).
-    width_m
-        Full widths [m]; shape (n,).
-    stand
-        Number of the stand of each line; ends never reach across.
-
-    Returns
-    -------
-    carried
-        LineStrings, shape (n,); an end moves the line by one vertex at most.
+    Straight on, where that meets it within `STRAIGHT_ON` times the shortest way, else the shortest
+    way; an end on or across the centre line stays. `lines` are `drawn_parts`; stands are apart.
     """
     if len(lines) < 2:  # noqa: PLR2004 - no other line to join
         return lines
@@ -272,26 +264,11 @@ def node_discs(
     stand: IntArray,
 ) -> tuple[GeometryArray, IntArray]:
     """
-    Discs that fill the wedge where line ends meet.
+    Discs of the least half-width where line ends meet, and the position of the line of each.
 
-    Parameters
-    ----------
-    lines
-        LineStrings, projected CRS [m]; shape (n,).
-    width_m
-        Full widths [m]; shape (n,).
-    bearing
-        Direction of the first vertex of every disc, one for all or one a line [rad].
-    stand
-        Number of the stand of each line; ends never meet across.
-
-    Returns
-    -------
-    discs
-        One polygon for each end that meets one that runs another way, of the least half-width in
-        its node; on the outline of bends, so that a line in two pieces takes what one takes.
-    owner
-        Position of the line that the disc belongs to.
+    One for each end of `drawn_parts` that meets one that runs another way; its first vertex lies
+    towards `bearing` [rad], on the outline of bends, so that a line in two pieces takes what one
+    takes.
     """
     owner = np.tile(np.arange(len(lines)), 2)
     if not len(lines):

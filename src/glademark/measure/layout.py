@@ -57,7 +57,7 @@ def measure_layout(
     project: Project,
     *,
     earlier: Mapping[int, int],
-    like: Layout | None = None,
+    crowns_m: Sequence[float] | None = None,
 ) -> Layout:
     """
     Corridors, openings, zones, tally and figures of a survey, whole columns at a time.
@@ -73,8 +73,8 @@ def measure_layout(
         Its settings.
     earlier
         Opening number that an earlier output gave a mark, by the mark's index; may be empty.
-    like
-        Layout of the same stands whose crown radii of standing trees are taken.
+    crowns_m
+        Crown radius of the standing trees of each stand, NaN where the project says it [m].
 
     Returns
     -------
@@ -88,8 +88,8 @@ def measure_layout(
         If the volume table or a product cannot be used, or no stand can be measured.
     """
     radius_m = np.full(len(survey.stand), np.nan)
-    for stand, results in (like.by_stand if like is not None else {}).items():
-        radius_m[stand] = results.figures.openings.standing_crown_radius_m
+    if crowns_m is not None:
+        radius_m[:] = crowns_m
     measured, refused = _measured(survey, project, earlier, radius_m)
     give_back_memory()
     layout = replace(assemble(measured, survey, project), refused=refused)
@@ -124,7 +124,7 @@ def _measured(
     give_back_memory()
     marks = canopy.marks.assign(
         **distances(canopy.marks, corridors=corridors, edges=ground.edges),
-        **_zones_of(canopy.marks, openings, holes, zones),
+        **_zones_of(canopy.marks, openings, holes, zones, ground.stand),
     )
     openings = openings.assign(other_marks_inside=_others_inside(marks, openings))
     trees = _cut_trees(marks, survey.tally, classes, sold.species)
@@ -415,9 +415,10 @@ def _zones_of(
     openings: gpd.GeoDataFrame,
     holes: Holes,
     zones: Mapping[str, GeometryArray],
+    stands: GeometryArray,
 ) -> dict[str, Any]:
     """Located and final zone of marks and the number of their opening, as columns."""
-    located = located_zone(marks, zones=zones)
+    located = located_zone(marks, zones=zones, stands=stands)
     number = holes.opening_of.map(openings["opening"]).astype("Int64")
     number = number.where(marks["is_cut"])
     is_in = number.notna().to_numpy()
@@ -493,6 +494,14 @@ def _paper_columns(
     return {
         name: known[name] if name in known else tally[name].to_numpy()
         for name in (*_OF_TREES, "logs", STAND, "located", "paper_group")
+    }
+
+
+def standing_crowns_m(layout: Layout) -> dict[int, float]:
+    """Crown radius of the standing trees that each stand was measured with [m]."""
+    return {
+        stand: results.figures.openings.standing_crown_radius_m
+        for stand, results in layout.by_stand.items()
     }
 
 

@@ -34,6 +34,7 @@ from glademark.measure.marks import size_class
 from glademark.measure.volume import Sold, product_key, unit_factor, volumes
 from glademark.project.model import AllowanceSettings
 from glademark.units import BASAL_AREA_M2_HA, INCH_CM, SOLID_M3, split_quantity
+from glademark.wording import counted
 
 BASAL = "basal_area"
 SOLID = "solid_volume"
@@ -224,13 +225,18 @@ def cruised(
         for name in (BASAL_AREA, SOLID, *sorted(sold.products))
         if name in known
     ]
-    lost = [name.replace("_", " ") for name in amounts if name not in known]
-    notices = [_not_computed(lost, trees)] if lost else []
     bare = int(trees.loc[trees["dbh"].isna(), "count"].sum())
+    notices = _not_computed({name: amounts[name] for name in amounts if name not in known}, trees)
+    if BASAL_AREA not in known:
+        fixed = plots.loc[plots["baf_m2_ha"].isna(), "plot"]
+        number = int(trees.loc[trees["dbh"].isna() & trees["plot"].isin(fixed), "count"].sum())
+        why = _trees_have_no(number, "on fixed plots", "diameter")
+        notices.append(f"cruise: the standing basal area is not computed: {why}")
     if bare:
         notices.append(
             f"cruise: {bare:,} trees without a diameter; there is no distribution by size class"
         )
+    notices += [_how_many(stock.total) for stock in stocks if stock.quantity == BASAL]
     shown = plots[[STAND, "plot", "stratum", "weight", "geometry"]].assign(
         trees_per_ha=table[TREES].to_numpy(),
         basal_area_m2_ha=table[BASAL_AREA].to_numpy(),
@@ -241,7 +247,7 @@ def cruised(
         plots=shown,
         by_class=_by_class(plots, trees, classes),
         not_counted=_not_counted(trees, classes, settings),
-        notices=(*notices, _how_many(stocks[0].total)),
+        notices=tuple(notices),
     )
 
 
@@ -250,11 +256,25 @@ def _of_no_product(trees: pd.DataFrame) -> pd.Series:
     return trees["product"].map(product_key).eq("") & ~trees["cull"].astype(bool)
 
 
-def _not_computed(lost: Sequence[str], trees: pd.DataFrame) -> str:
-    """Sentence on quantities whose stock is not known."""
-    count = int(trees.loc[_of_no_product(trees), "count"].sum())
-    why = f"{count:,} trees on plots are of no product" if count else "not known of every tree"
-    return f"cruise: the standing stock of {', '.join(lost)} is not computed: {why}"
+def _not_computed(lost: Mapping[str, np.ndarray], trees: pd.DataFrame) -> list[str]:
+    """A sentence on amounts whose stock is not known, for each number of trees that lack them."""
+    count = trees["count"].to_numpy()
+    of_none = int(count[_of_no_product(trees).to_numpy()].sum())
+    lacking: dict[int, list[str]] = {}
+    for name, amount in lost.items():
+        number = of_none or int(count[np.isnan(amount)].sum())
+        lacking.setdefault(number, []).append(name.replace("_", " "))
+    what = "product" if of_none else "such volume"
+    return [
+        f"cruise: the standing stock of {', '.join(names)} is not computed: "
+        + _trees_have_no(number, "on plots", what)
+        for number, names in lacking.items()
+    ]
+
+
+def _trees_have_no(number: int, where: str, what: str) -> str:
+    """Half a sentence on trees that lack something."""
+    return f"{counted(number, 'tree')} {where} {'has' if number == 1 else 'have'} no {what}"
 
 
 def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
@@ -287,7 +307,7 @@ def _by_plot(
     plots: gpd.GeoDataFrame, trees: pd.DataFrame, amounts: Mapping[str, np.ndarray]
 ) -> pd.DataFrame:
     """What each plot says per hectare; plots of one design are worked out at once."""
-    counted = {name: trees[name].to_numpy() for name in ("plot", "dbh_cm", "count", "times")}
+    columns = {name: trees[name].to_numpy() for name in ("plot", "dbh_cm", "count", "times")}
     designs = plots.groupby(["baf_m2_ha", "plot_area_m2"], dropna=False, sort=False)
     tables = []
     for design, rows in designs:
@@ -295,7 +315,7 @@ def _by_plot(
         here = trees["plot"].isin(rows["plot"]).to_numpy()
         tables.append(
             per_hectare(
-                CruiseTrees(**{name: values[here] for name, values in counted.items()}),
+                CruiseTrees(**{name: values[here] for name, values in columns.items()}),
                 plots=rows["plot"].tolist(),
                 design=PlotDesign.fixed_area(area)
                 if math.isnan(factor)

@@ -12,12 +12,9 @@ from glademark.contracts.survey import Survey
 from glademark.measure.tables import declared
 
 
-def all_confirmed(survey: Survey) -> Survey | None:
-    """The survey with every unconfirmed tree as one to cut; None where there is none."""
-    unconfirmed = survey.marks["kind"] == "unconfirmed"
-    if not unconfirmed.any():
-        return None
-    kind = survey.marks["kind"].mask(unconfirmed, "cut")
+def all_confirmed(survey: Survey) -> Survey:
+    """The survey with every unconfirmed tree as one to cut."""
+    kind = survey.marks["kind"].replace("unconfirmed", "cut")
     return replace(survey, marks=survey.marks.assign(kind=kind))
 
 

@@ -27,8 +27,6 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 GeometryArray = npt.NDArray[np.object_]
 
-ZONE_SUM_TOLERANCE = 1e-9
-"""Largest share of the stand by which the zones may miss it."""
 
 LISTED_ERRORS = 2.0
 """A disagreement of paint and position is listed beyond so many standard errors of the line."""
@@ -94,21 +92,19 @@ def partition(ground: Ground) -> Mapping[str, GeometryArray]:
 
 
 def located_zone(
-    marks: gpd.GeoDataFrame, *, zones: Mapping[str, GeometryArray]
+    marks: gpd.GeoDataFrame, *, zones: Mapping[str, GeometryArray], stands: GeometryArray
 ) -> npt.NDArray[np.object_]:
     """
     Zone of its own stand that each mark falls in.
 
     The first in order of precedence that covers it, edges included; outside the stand, the nearest.
+    What the others leave of a stand is its last zone.
     """
     points, stand = marks.geometry.to_numpy(), marks[STAND].to_numpy()
     located = np.full(len(points), "", dtype=object)
-    x, y = shapely.get_coordinates(points).T
     open_still = np.arange(len(points))
-    for name, area in zones.items():
-        shapely.prepare(area)
-        hit = shapely.intersects_xy(area[stand[open_still]], x[open_still], y[open_still])
-        shapely.destroy_prepared(area)  # else it stays in memory as long as the zone
+    for name, area in {**zones, list(zones)[-1]: stands}.items():
+        hit = _covered(points[open_still], stand[open_still], area)
         located[open_still[hit]] = name
         open_still = open_still[~hit]
     if len(open_still):
@@ -118,6 +114,17 @@ def located_zone(
         nearest = np.argmin(np.where(np.isnan(away), np.inf, away), axis=0)  # NaN: no such zone
         located[open_still] = np.array(list(zones), dtype=object)[nearest]
     return located
+
+
+def _covered(
+    points: GeometryArray, stand: npt.NDArray[np.integer], area: GeometryArray
+) -> npt.NDArray[np.bool_]:
+    """Whether the area of its own stand covers each point; part by part, few points to a part."""
+    parts, owner = shapely.get_parts(area, return_index=True)
+    part, point = shapely.STRtree(points).query(parts, predicate="intersects")
+    covered = np.zeros(len(points), dtype=bool)
+    covered[point[owner[part] == stand[point]]] = True
+    return covered
 
 
 def painted_zone(marks: pd.DataFrame) -> pd.Series:

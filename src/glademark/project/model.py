@@ -8,6 +8,7 @@ is `CorridorSettings.width_m`, 4.2672.
 import math
 import re
 from collections.abc import Mapping
+from datetime import date
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -26,6 +27,7 @@ from glademark.units import (
     COMPASS,
     LENGTH_M,
     SOLID_M3,
+    WOUND_AREA_M2,
     bearing,
     quantity_pattern,
     share,
@@ -84,6 +86,7 @@ PositionError = Annotated[
     Field(ge=0, le=200),
 ]
 Area = Annotated[float, _quantity(AREA_M2, "acre", "0.5 acre", "0.2 ha")]
+WoundArea = Annotated[float, _quantity(WOUND_AREA_M2, "in2", "15 in2", "100 cm2")]
 Solid = Annotated[float, _quantity(SOLID_M3, "m3", "79 ft3", "2.2 m3")]
 Share = Annotated[
     float,
@@ -162,21 +165,7 @@ class Inputs(Part):
     leave_trees: Sources | None = None
     marked_ground: Sources | None = None
     cruise: Sources | None = None
-    terrain: Source | None = None
-
-    @field_validator("terrain", mode="before")
-    @classmethod
-    def _one_raster(cls, value: object) -> object:
-        """A list of one raster is that raster; several are not put together here."""
-        if not isinstance(value, list | tuple):
-            return value
-        if len(value) != 1:
-            msg = (
-                f"{len(value)} rasters are given; expected one. Put the tiles together into one "
-                "file, as a virtual raster for instance"
-            )
-            raise ValueError(msg)
-        return value[0]
+    terrain: Sources | None = None
 
 
 class Heading(Part):
@@ -404,6 +393,8 @@ class MachineSettings(Part):
     ----------
     reach_m
         Of boom or winch line, from the corridor's edge.
+    enters_openings
+        Whether it goes into openings that a corridor meets, and reaches their trees from inside.
     payload_m3
         Solid wood of one load.
     snapping_distance_m
@@ -411,6 +402,7 @@ class MachineSettings(Part):
     """
 
     reach_m: Length | None = Field(None, alias="reach", gt=0, le=500)
+    enters_openings: bool = False
     payload_m3: Solid | None = Field(None, alias="payload", gt=0)
     snapping_distance_m: Length = Field(1.0, alias="snapping_distance", ge=0, le=20)
 
@@ -466,6 +458,10 @@ class CompareSettings(Part):
         Whether the contract lets the operator cut unmarked trees inside corridors.
     unmarked_share_max
         Share of the cut trees that may be unmarked, where the contract allows it nowhere else.
+    residual_damage_share_max
+        Share of the residual trees that may be damaged.
+    wound_area_min_m2
+        Wounds smaller than this are recorded, and not counted as damage.
     machine_width_m
         Width of the driven machine; the default width of corridors if None.
     confidence
@@ -485,6 +481,8 @@ class CompareSettings(Part):
     doubtful_below: Share = Field(0.9, gt=0.5, lt=1)
     unmarked_in_corridors_allowed: bool = False
     unmarked_share_max: Share | None = None
+    residual_damage_share_max: Share | None = None
+    wound_area_min_m2: WoundArea = Field(0.0, alias="wound_area_min", ge=0)
     machine_width_m: Length | None = Field(None, alias="machine_width", gt=0, le=30)
     confidence: Share = Field(0.95, gt=0.5, lt=1)
 
@@ -543,11 +541,30 @@ class DeliverSettings(Part):
         Paper of the map sheets; letter or A4 by the units of the project where not given.
     scale
         Denominator of the overview map's scale; a round one that fits where not given.
+    approved_by, approved_on
+        Who approved cutting although limits are exceeded, and the day, written ``2026-05-04``; both
+        or neither.
     """
 
     only: tuple[str, ...] = ()
     paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
     scale: int | None = Field(None, ge=100, le=100_000)
+    approved_by: str | None = Field(None, pattern=r"\S")
+    approved_on: str | None = None
+
+    @field_validator("approved_on", mode="before")
+    @classmethod
+    def _a_day(cls, value: object) -> object:
+        """A day as text, however the file writes it."""
+        return None if value is None else date.fromisoformat(str(value)).isoformat()
+
+    @model_validator(mode="after")
+    def _by_someone_on_a_day(self) -> "DeliverSettings":
+        """An approval has a name and a day."""
+        if (self.approved_by is None) != (self.approved_on is None):
+            msg = "approved_by and approved_on belong together: who approved it, and the day"
+            raise ValueError(msg)
+        return self
 
 
 class LimitSetting(Part):

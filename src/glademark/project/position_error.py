@@ -7,8 +7,7 @@ accuracy, CE95), ``6 m CE90``, ``3.3 m CEP``. The conversions are those of a cir
 References
 ----------
 Federal Geographic Data Committee 1998, National Standard for Spatial Data Accuracy,
-FGDC-STD-007.3-1998, appendix 3-A. `glademark.forestry.position_accuracy` has the same conversion
-for arrays, and the tests hold the two against each other.
+FGDC-STD-007.3-1998, appendix 3-A.
 """
 
 import math

@@ -1,6 +1,7 @@
 """A folder to start from: a project file that explains itself, and tables with their headings."""
 
 import json
+from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 
@@ -10,50 +11,41 @@ from glademark.errors import InputError, OutputError, tell_changed
 from glademark.project.model import Project
 from glademark.project.read import PROJECT_FILE
 
-__all__ = ["TEMPLATES", "new_project", "schema_text", "template_text", "write_project_file"]
+__all__ = ["TEMPLATES", "packaged_files", "schema_text", "template_text", "write_new"]
 
 TEMPLATES = (
     PROJECT_FILE, "marks.csv", "leave_trees.csv", "tally.csv", "cruise.csv", "volume_table.csv",
 )  # fmt: skip
-"""Files of a new project, in the order in which they are written."""
+"""Files of a new project that are packaged, in the order in which they are written."""
 
 
-def new_project(folder: Path) -> tuple[Path, ...]:
-    """
-    Files of a new project, written into a folder.
+def packaged_files() -> dict[str, bytes]:
+    """Content of the project file and the tables of a new project, by name."""
+    folder = files("glademark.project") / "templates"
+    return {name: (folder / name).read_bytes() for name in TEMPLATES}
 
-    Parameters
-    ----------
-    folder
-        Made where it does not exist. Files that are there already stay as they are.
 
-    Returns
-    -------
-    written
-        The new files: the project file, and those tables that were not there.
+def template_text() -> str:
+    """Project file of a new project: TOML that explains itself."""
+    packaged = files("glademark.project") / "templates" / PROJECT_FILE
+    return packaged.read_text(encoding="utf-8")
 
-    Raises
-    ------
-    InputError
-        If the folder has a project file already, or is no folder.
-    OutputError
-        If a file cannot be written.
 
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     [path.name for path in new_project(Path(folder) / "stand 3")]
-    ['harvest.toml', 'marks.csv', 'leave_trees.csv', 'tally.csv', 'cruise.csv', 'volume_table.csv']
-    """
-    packaged = files("glademark.project") / "templates"
+def schema_text(limits: Mapping[str, str]) -> str:
+    """JSON schema (draft 2020-12) of a project file; `limits` are titles of limits by key."""
+    schema = {"$schema": GenerateJsonSchema.schema_dialect, **Project.model_json_schema()}
+    table = schema["properties"]["limits"]
+    one = table["additionalProperties"]
+    table["properties"] = {name: {**one, "description": limits[name]} for name in sorted(limits)}
+    table["additionalProperties"] = False
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+def write_new(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Files written into a folder, made where it is not there; only a project file must be new."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        made = [
-            folder / name
-            for name in TEMPLATES
-            if _written(folder / name, (packaged / name).read_bytes())
-        ]
+        made = [folder / name for name, text in contents.items() if _written(folder / name, text)]
     except FileExistsError:
         msg = f"{folder}: this is a file; expected the name of a folder. Choose another name."
         raise InputError(msg) from None
@@ -61,61 +53,6 @@ def new_project(folder: Path) -> tuple[Path, ...]:
         msg = f"{folder}: a file cannot be written ({error.strerror}). Choose another folder."
         raise OutputError(msg) from error
     return tuple(made)
-
-
-def template_text() -> str:
-    """
-    Project file of a new project.
-
-    Returns
-    -------
-    text
-        TOML that explains itself.
-    """
-    packaged = files("glademark.project") / "templates" / PROJECT_FILE
-    return packaged.read_text(encoding="utf-8")
-
-
-def schema_text() -> str:
-    """JSON schema (draft 2020-12) of a project file, from the model that reads it."""
-    schema = {"$schema": GenerateJsonSchema.schema_dialect, **Project.model_json_schema()}
-    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-
-
-def write_project_file(folder: Path, text: str) -> Path:
-    """
-    Path of a new project file in a folder.
-
-    Parameters
-    ----------
-    folder
-        Made where it does not exist.
-    text
-        What the file is to hold.
-
-    Returns
-    -------
-    path
-        Of the new file.
-
-    Raises
-    ------
-    InputError
-        If the folder has a project file already, or is no folder.
-    OutputError
-        If the file cannot be written.
-    """
-    path = folder / PROJECT_FILE
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _written(path, text.encode("utf-8", "replace"))
-    except FileExistsError:
-        msg = f"{folder}: this is a file; expected the name of a folder. Choose another name."
-        raise InputError(msg) from None
-    except OSError as error:
-        msg = f"{folder}: a file cannot be written ({error.strerror}). Choose another folder."
-        raise OutputError(msg) from error
-    return path
 
 
 def _written(path: Path, content: bytes) -> bool:

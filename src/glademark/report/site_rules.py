@@ -1,24 +1,26 @@
 """
 What the crew has to know beside the map, in words: setbacks, danger trees, line trees.
 
-References
-----------
-.. [1] United States, Occupational Safety and Health Administration: Logging operations, 29 CFR
-       1910.266, paragraph (h)(1)(vi): a danger tree that is not felled or removed is marked, and no
-       work is done within two tree lengths of it unless the employer shows that a shorter distance
-       is no hazard; paragraph (d)(6)(ii): occupied work areas lie at least two tree lengths apart.
-       The text was read in a restatement; paragraph (vi) is numbered from memory.
+Two tree lengths are common practice; some countries ask for them by law, and none is built in here.
 """
 
-from collections.abc import Mapping
+from __future__ import annotations
+
 from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from glademark.report.quantities import show_diameter
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from glademark.project.model import Project
 
 TWO_TREE_LENGTHS = (
     "No work within two tree lengths of a danger tree until it has been felled or removed, and at "
-    "least two tree lengths between crews at work (United States: OSHA 29 CFR 1910.266 (h)(1) "
-    "and (d)(6)). Where local rules ask for more, they govern."
+    "least two tree lengths between crews at work. Where local rules ask for more, they govern."
 )
-"""The distance around danger trees, with its source."""
+"""The distance around danger trees."""
 
 LINE_TREES = (
     "Line trees stand on the property line and are co-owned. They are NOT to be cut until their "
@@ -40,9 +42,9 @@ LEAVE_TREES = "Stays. Mind its bark, roots and crown."
 
 SETBACK_RULES: Mapping[str, str] = MappingProxyType(
     {
-        "no_cut": "No tree is cut in it.",
-        "no_machine": "No machine enters it.",
-        "residual_basal_area": "Some basal area has to stay in it; cut only what is painted.",
+        "no_cut": "Rule: no tree may be cut in it.",
+        "no_machine": "Rule: no machine may enter it.",
+        "residual_basal_area": "Rule: some basal area must stay in it; cut only what is painted.",
     }
 )
 """What each rule of a setback asks of the crew."""
@@ -60,3 +62,25 @@ KINDS: Mapping[str, str] = MappingProxyType(
     }
 )
 """What each meaning of a paint asks of the crew."""
+
+
+def unpainted_rules(project: Project) -> tuple[tuple[str, str], ...]:
+    """Where a stem without paint stands, and what is done with it."""
+    cleared_cm, only = project.openings.cleared_to_dbh_cm, "Cut painted trees only."
+    in_openings = only if cleared_cm is None else cleared_words(cleared_cm, project)
+    return (
+        ("in openings", in_openings),
+        (
+            "elsewhere",
+            f"{only} Where the machine cannot pass without another, stop and call.",
+        ),
+    )
+
+
+def cleared_words(cleared_cm: float, project: Project) -> str:
+    """What is cut in openings beside the painted trees."""
+    size = show_diameter(cleared_cm, project.heading.units)
+    return (
+        f"Cut every stem of {size} DBH and larger, painted or not, but for leave trees, line "
+        "trees, danger trees and unconfirmed trees; tallies hold painted trees only."
+    )

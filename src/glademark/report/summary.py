@@ -1,8 +1,9 @@
 """The summary: every figure of the layout under one roof, as ``summary.json``."""
 
+import hashlib
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from functools import lru_cache
 from pathlib import Path
@@ -14,7 +15,7 @@ from pyproj import CRS
 from glademark import __version__
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import ZONE_NAMES, Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import InputCount, Survey
 from glademark.project.model import Project
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.json_values import json_value
@@ -22,6 +23,9 @@ from glademark.report.marking_days import marking_days
 from glademark.report.parameters import project_settings
 
 SUMMARY_FILE = "summary.json"
+EDITION_DIGITS = 8
+"""Of the hash that tells editions apart."""
+
 VERDICTS = ("met", "near", "exceeded", "not_checked")
 """What can become of a limit, in the order in which they are counted."""
 
@@ -72,16 +76,26 @@ def build_summary(
         "checks": {verdict: found[verdict] for verdict in VERDICTS},
         "notices": layout.notices,
     }
+    settings = project_settings(project)
     provenance = {
         "version": __version__,
+        "edition": edition_of(survey.counts, settings),
         "project": project.heading.name,
         "units": project.heading.units,
         "crs": _crs_text(layout.crs, layout.crs.srs),
         "inputs": json_value(survey.counts),
         "newest_mark": max(marking_days(survey.marks), default=None),
-        "parameters": project_settings(project),
+        "parameters": settings,
     }
     return {**json_value(summary), "provenance": provenance}
+
+
+def edition_of(counts: Sequence[InputCount], settings: Mapping[str, Any]) -> str:
+    """Short hash of the inputs, the settings and the version, the same for all stands of a run."""
+    files = sorted({(one.input, one.file, one.sha256) for one in counts})
+    asked = {name: part for name, part in settings.items() if name not in {"project", "deliver"}}
+    text = json.dumps([__version__, files, asked], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:EDITION_DIGITS]
 
 
 @lru_cache(maxsize=8)  # the stands of a run have equal ones; the search among names takes 1.5 ms

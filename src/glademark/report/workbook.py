@@ -30,6 +30,7 @@ from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
 from glademark.report.shown_text import shown_text
+from glademark.report.verdicts import approval_words, edition_words, newest_day
 from glademark.report.wood_by_zone import left_out
 from glademark.units import ACRE_M2, HECTARE_M2
 
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
 
 WORKBOOK_FILE = "layout.xlsx"
 
-_MADE = datetime(2000, 1, 1, tzinfo=UTC)  # equal input must give equal bytes
+_NO_DAY = "2000-01-01"  # of a file without one: equal input must give equal bytes
 _PAPERS = {"letter": 1, "tabloid": 3, "A3": 8, "A4": 9}  # numbers of the file format
 _WIDEST, _NARROWEST = 48, 8  # letters that a column shows
 _LONGEST = 32_000  # letters that a cell can hold
@@ -119,7 +120,8 @@ def write_workbook(delivery: Delivery, path: Path) -> None:
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     name = shown_text(delivery.project.heading.name)
     with xlsxwriter.Workbook(str(path), options) as book:
-        book.set_properties({"title": f"Layout of {name}", "created": _MADE})
+        made = datetime.fromisoformat(newest_day(delivery) or _NO_DAY).replace(tzinfo=UTC)
+        book.set_properties({"title": f"Layout of {name}", "created": made})
         for sheet in workbook_sheets(delivery):
             _write_sheet(book, sheet, delivery)
         _write_notes(book, delivery)
@@ -255,6 +257,8 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     wrapped = book.add_format({"text_wrap": True, "valign": "top"})
     volume, openings = delivery.layout.figures.volume, delivery.layout.figures.openings
     lines = [
+        *filter(None, [approval_words(delivery)]),
+        edition_words(delivery),
         *CAUTIONS,
         *(f"Volumes from: {source}" for source in volume.sources),
         *left_out(volume),

@@ -31,6 +31,12 @@ from glademark.report.site_rules import (
     TWO_TREE_LENGTHS,
     UNCONFIRMED,
 )
+from glademark.report.verdicts import (
+    approval_words,
+    edition_words,
+    exceeded_features,
+    exceeded_words,
+)
 
 WGS84 = "EPSG:4326"
 DECIMALS = 7
@@ -90,6 +96,18 @@ KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
 """Declared columns that go along with each layer; no volume and no price is among them."""
 
 
+_FEATURES: Mapping[str, str] = MappingProxyType(
+    {
+        "openings": "opening",
+        "corridors": "corridor",
+        "corridor_lines": "corridor",
+        "setbacks": "name",
+        "exclusions": "name",
+    }
+)
+"""Column by which checks name the features of a layer."""
+
+
 def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     """
     Every layer that the crew works with, by the names in `TITLES`; none without rows.
@@ -103,7 +121,10 @@ def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
 
 def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     """Every layer that the crew works with, worked out."""
-    layers = {name: _kept(_LAYERS[name](delivery), KEPT[name]) for name in TITLES}
+    layers = {
+        name: _kept(_flagged(_LAYERS[name](delivery), delivery, name), KEPT[name])
+        for name in TITLES
+    }
     openings = layers["openings"]
     openings = openings.set_geometry(outer_rings(openings.geometry.to_numpy()), crs=openings.crs)
     simpler, moved = mended(openings.simplify(SIMPLIFIED_M - ROUNDED_M).to_numpy())
@@ -167,16 +188,33 @@ def about_file(delivery: Delivery) -> str:
         With the position error that the project reckons with.
     """
     error = show_length(delivery.project.marks.position_error_m, delivery.project.heading.units)
+    approval = approval_words(delivery)
+    return f"{approval} {_caution(error)} {edition_words(delivery)}.".strip()
+
+
+def _caution(error: str) -> str:
+    """What holds for every position."""
     return (
         f"Layout of a marked harvest. Positions are approximate (about {error}); the paint on the "
         "tree governs. No legal survey. Local rules and the crew's judgement come first."
     )
 
 
+def _flagged(frame: gpd.GeoDataFrame, delivery: Delivery, layer: str) -> gpd.GeoDataFrame:
+    """A layer in which the features that break a limit say so."""
+    if layer not in _FEATURES:
+        return frame
+    broken = exceeded_features(delivery, layer.replace("corridor_lines", "corridors"))
+    exceeded = frame[_FEATURES[layer]].astype("str").isin(broken)
+    about = frame["about"].mask(exceeded, exceeded_words(delivery) + " " + frame["about"])
+    return frame.assign(exceeded=exceeded, about=about)
+
+
 def _kept(frame: gpd.GeoDataFrame, columns: tuple[str, ...]) -> gpd.GeoDataFrame:
     """The columns of a handheld layer, its empty shapes left out."""
     there = frame[~frame.geometry.is_empty]
-    return gpd.GeoDataFrame(there[["name", "about", *columns, "geometry"]])
+    flag = ["exceeded"] if "exceeded" in there else []
+    return gpd.GeoDataFrame(there[["name", "about", *flag, *columns, "geometry"]])
 
 
 def _named(frame: gpd.GeoDataFrame, names: pd.Series, about: pd.Series | str) -> gpd.GeoDataFrame:

@@ -143,24 +143,6 @@ class LakeStates:
         taper = np.maximum(1.00001 - top_in / dbh_in, 0) ** b5
         return _BREAST_HEIGHT_FT + b1 * size * site_ft**b4 * taper * basal_area**b6
 
-    def bark_factor(self, trees: Trees) -> NDArray[np.float64]:
-        """
-        Bark factor of table 4.
-
-        Parameters
-        ----------
-        trees
-            Trees with DBH and species.
-
-        Returns
-        -------
-        factor
-            (b0 + b1 D) / 100, D in inches; the bark's volume is that of wood times 1.1646 less the
-            factor, by the paper's own example.
-        """
-        row = coefficients_for(_TABLE, trees.codes)
-        return (row["bark_b0"] + row["bark_b1"] * trees.column("dbh_cm") / INCH_CM) / 100
-
 
 def _sawlog_top_in(trees: Trees) -> NDArray[np.float64]:
     """Top diameter of a sawlog, by softwood and hardwood."""

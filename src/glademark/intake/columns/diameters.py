@@ -54,9 +54,9 @@ _NO_UNIT = (np.nan, np.nan)
 _STUMP_HEADERS = frozenset({"dsh", "stumpdiameter", "stumpdiam", "diameterstump"})
 
 
-def diameters(fields: Fields, *, unit: str | None) -> tuple[dict[str, pd.Series], pd.Series]:
+def diameters(fields: Fields, *, unit: str | None) -> dict[str, pd.Series]:
     """
-    Diameters with the unit in which they were recorded, and why a diameter cannot be used.
+    Diameters with the unit in which they were recorded, and a flag where there is something wrong.
 
     The unit is the cell's own, else the header's, else that of a column of units, else the one
     that is handed over. Columns are `dbh_cm`, `dbh`, `dbh_unit` (``in`` or ``cm``), NaN and nothing
@@ -81,30 +81,12 @@ def diameters(fields: Fields, *, unit: str | None) -> tuple[dict[str, pd.Series]
     kept = translated(units, {unit: kind for unit, (kind, _) in _KEPT.items()})
     sound = values.notna() & ~wrong & ~impossible
     flags = np.select([wrong, impossible, differs], DBH_FLAGS[:2] + DBH_FLAGS[3:], "")
-    columns = {
+    return {
         "dbh_cm": cm.where(sound),
         "dbh": (values * to_kept).where(sound),
         "dbh_unit": kept.where(sound, ""),
         "dbh_flag": pd.Series(flags, index=values.index, dtype="str"),
     }
-    return columns, _why_not(fields, wrong, impossible)
-
-
-def _why_not(fields: Fields, wrong: pd.Series, impossible: pd.Series) -> pd.Series:
-    """Why a diameter cannot be used, nothing where it can."""
-    reason = pd.Series("", index=wrong.index, dtype="str")
-    if (wrong | impossible).any():
-        cells = '"' + fields.cells("dbh").map(shown) + '"'
-        reason[wrong] = (
-            "diameter is " + cells[wrong] + ", not a number; correct the cell or leave it empty"
-        )
-        reason[impossible] = (
-            "diameter is "
-            + cells[impossible]
-            + f"; expected more than 0 and at most {DBH_MAX_CM:.0f} cm; "
-            "correct the cell or leave it empty"
-        )
-    return reason
 
 
 def note_flagged(fields: Fields, flag: pd.Series, *, noun: str) -> None:

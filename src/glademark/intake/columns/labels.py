@@ -28,9 +28,8 @@ def mark_labels(marks: pd.DataFrame, log: RecordLog) -> pd.Series:
     stand = marks[STAND].to_numpy()
     own = marks["tree_id"].where(marks["tree_id"] != "", "#" + marks["record"].astype("str"))
     source, by_marker = _sources(marks, stand)
-    keys = pd.DataFrame({STAND: stand, "own": own.array, "source": source})
-    once = keys.drop_duplicates()
-    repeat = once.loc[once.duplicated([STAND, "own"], keep=False), STAND].unique()
+    once = pd.MultiIndex.from_arrays([stand, own, source]).unique()
+    repeat = once[once.droplevel(2).duplicated(keep=False)].get_level_values(0).unique()
     if len(repeat):
         before = np.isin(stand, repeat)
         own = own.where(~before, pd.Series(source, index=own.index) + "-" + own)
@@ -46,7 +45,7 @@ def leave_labels(leave: pd.DataFrame, marks: pd.DataFrame | None) -> pd.Series:
     place = pd.Series(np.arange(1, len(leave) + 1), index=leave.index).astype("str")
     own = leave["tree_id"].where(leave["tree_id"] != "", "#" + place)
     if marks is not None and len(leave):
-        taken = pd.MultiIndex.from_frame(marks[[STAND, "label"]])
+        taken = pd.MultiIndex.from_arrays([marks[STAND], marks["label"]])
         shared = pd.MultiIndex.from_arrays([stand, own]).isin(taken)
         before = np.isin(stand, stand[shared])
         own = own.where(~before, f"{LEAVE}-" + own)

@@ -71,7 +71,7 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
     """Columns of one file; `from_columns`: whether columns of coordinates are its positions."""
     reasons: dict[str, pd.Series] = {}
     count, reasons["with a count that is no number of trees"] = _counts(fields)
-    stem, _ = diameters(fields, unit=project.marks.dbh_unit)
+    stem = diameters(fields, unit=project.marks.dbh_unit)
     kind, reasons["of an unknown kind"], by_type = kinds(fields, project.marks)
     product, reasons["with an impossible volume, defect or cull"] = wood(
         fields, project.volume.products

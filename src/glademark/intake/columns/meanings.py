@@ -370,3 +370,38 @@ SAMPLED = (
     *_POSITION,
 )
 """Meanings in a file of places that were walked: plots or strips."""
+
+_WOUND_AREAS = {
+    spelled: unit
+    for unit, spellings in {
+        "cm2": "cm2 sqcm cmsq", "in2": "in2 sqin insq", "ft2": "ft2 sqft", "m2": "m2 sqm",
+    }.items()
+    for spelled in spellings.split()
+}  # fmt: skip
+DAMAGE = (
+    _meaning("plot", "plot plotid plotno plotnumber point pointid pointno station"),
+    ID,
+    SPECIES,
+    DBH,
+    COUNT,
+    _meaning("damaged", "damaged damage damagedtrees treesdamaged isdamaged injured"),
+    _meaning(
+        "wound_area", "woundarea woundsize wound scararea scarsize", units=_WOUND_AREAS, strict=True
+    ),
+    _meaning("wound_height", "woundheight woundht heightofwound scarheight", units=LENGTHS),
+    _meaning("cause", "cause damagecause causeofdamage agent"),
+    _meaning("root", "root roots rootdamage rootwound"),
+    _meaning("crown", "crown crowndamage crownbroken brokentop topbroken"),
+    _meaning("rut_depth", "rutdepth depthofrut", units=LENGTHS, strict=True),
+    _meaning("rut_length", "rutlength lengthofrut", units=LENGTHS, strict=True),
+    _meaning("regeneration", "regeneration regen seedlings saplings"),
+    _meaning("bent", "bent bentregeneration bentregen regenbent bentseedlings bentsaplings"),
+    _meaning(
+        "corridor_distance",
+        "corridordistance distancetocorridor corridordist traildistance distancetotrail",
+        units=LENGTHS,
+        strict=True,
+    ),
+    *_POSITION,
+)
+"""Meanings in a record of damage to what is left."""

@@ -22,7 +22,8 @@ class InputReference:
     @property
     def meanings(self) -> tuple[Meaning, ...]:
         """Columns that are looked for."""
-        return meanings.STUMPS if self.key == "stumps" else MEANINGS[self.key]
+        after = {"stumps": meanings.STUMPS, "damage": meanings.DAMAGE}
+        return after[self.key] if self.key in after else MEANINGS[self.key]
 
 
 _POINTS = "Points, or a table with columns of coordinates"
@@ -98,6 +99,7 @@ INPUTS = (
             "name": "Brook",
             "rule": "residual_basal_area",
             "minimum_ft2_ac": "60",
+            "distance_ft": "50",
             "side": "left",
         },
     ),
@@ -183,8 +185,35 @@ INPUTS = (
             "date": "2026-11-20",
         },
     ),
+    InputReference(
+        key="damage",
+        what="Damage seen after the cut (`glademark compare --damage`): residual trees of plots, "
+        "damaged or not, one record a tree or `count` trees; ruts; bent regeneration. A record "
+        "that says nothing of a tree is of none.",
+        shapes=f"{_TABLE}, or points",
+        needed=("plot",),
+        example={
+            "plot": "4",
+            "lon": "-88.1404222",
+            "lat": "46.3946895",
+            "count": "1",
+            "species": "sugar maple",
+            "dbh_in": "14",
+            "damaged": "yes",
+            "wound_area_in2": "40",
+            "wound_height_ft": "2",
+            "cause": "skidding",
+            "root": "no",
+            "crown": "no",
+            "rut_depth_in": "6",
+            "rut_length_ft": "22",
+            "regeneration": "12",
+            "bent": "3",
+            "corridor_distance_ft": "8",
+        },
+    ),
 )
-"""Inputs in the order of the project file, stumps last."""
+"""Inputs in the order of the project file, those of after the cut last."""
 
 MEANT: Mapping[str, str] = MappingProxyType(
     {
@@ -239,6 +268,17 @@ MEANT: Mapping[str, str] = MappingProxyType(
         "breast_diameter": "Diameter at breast height.",
         "diameter": "Diameter, taken where the project file says.",
         "stump_height": "Height at which the stump was measured.",
+        "damaged": "Whether the tree is damaged, or how many of the record's trees are.",
+        "wound_area": "Size of the wound; from `[compare] wound_area_min` on it is damage.",
+        "wound_height": "Height of the wound above ground.",
+        "cause": "What did it: felling, skidding, a machine.",
+        "root": "Whether roots are damaged (yes, no).",
+        "crown": "Whether the crown is damaged (yes, no).",
+        "rut_depth": "Depth of a rut.",
+        "rut_length": "Length of that rut.",
+        "regeneration": "Young trees looked at.",
+        "bent": "Those of them that are bent or broken.",
+        "corridor_distance": "From the nearest corridor edge; by the position where blank.",
         "low_mark": "Whether paint is seen below the cut (yes, no; blank: not looked for).",
     }
 )

@@ -219,10 +219,12 @@ def _rows(
 def _frame(cells: Sequence[str], header: Sequence[str]) -> pd.DataFrame:
     """Columns of trimmed text, without nameless ones that hold nothing."""
     width = len(header)
-    columns = [list(map(str.strip, cells[place::width])) for place in range(width)]
-    frame = pd.concat([pd.Series(column, dtype="str") for column in columns], axis=1)
-    frame.columns = pd.Index(header)
-    return frame.drop(columns=[name for name in header if _is_filler(name, frame)])
+    columns = [pd.Series(list(map(str.strip, cells[n::width])), dtype="str") for n in range(width)]
+    kept = [n for n, name in enumerate(header) if not _is_filler(name, columns[n])]
+    rows = pd.RangeIndex(len(cells) // width)
+    frame = pd.DataFrame({n: columns[n] for n in kept}, index=rows)
+    frame.columns = pd.Index([header[n] for n in kept])
+    return frame
 
 
 def _named(header: Sequence[str]) -> list[str]:
@@ -230,10 +232,9 @@ def _named(header: Sequence[str]) -> list[str]:
     return [name.strip() or f"column_{place}" for place, name in enumerate(header, start=1)]
 
 
-def _is_filler(name: str, frame: pd.DataFrame) -> bool:
+def _is_filler(name: str, cells: pd.Series) -> bool:
     """A nameless column without a value, as separators at the end of lines make it."""
-    column = frame[name]
-    return name.startswith("column_") and bool((column == "").to_numpy().all())
+    return name.startswith("column_") and bool((cells == "").to_numpy().all())
 
 
 def _sorted_out(

@@ -133,7 +133,7 @@ class Snapshots:
         parts = [whole, *_side_files(whole, form)]
         try:
             copy = self._copied(parts) if form in {*_SIDE_FILES, "GeoJSON"} else whole
-            sha256 = _sha256([copy, *_side_files(copy, form)])
+            sha256 = sha256_of([copy, *_side_files(copy, form)])
         except OSError as error:
             raise _unreadable(name, error) from error
         return FieldFile(input=key, name=name, path=whole, copy=copy, format=form, sha256=sha256)
@@ -144,7 +144,7 @@ class Snapshots:
         place.mkdir()
         main = taken_out(whole, name, into=place)
         form: Format = "workbook" if _is_workbook(main) else _format(main, name)
-        sha256 = _sha256([whole])
+        sha256 = sha256_of([whole])
         return FieldFile(input=key, name=name, path=whole, copy=main, format=form, sha256=sha256)
 
     def _copied(self, parts: list[Path]) -> Path:
@@ -167,7 +167,7 @@ def _partitioned(key: str, path: Path, name: str, parts: list[Path]) -> FieldFil
     """A folder of files that are read as one."""
     for part in parts:
         _regular_file(part, f"{name}/{shown(part.relative_to(path).as_posix())}")
-    digest = _sha256(parts)
+    digest = sha256_of(parts)
     whole = path.resolve()
     return FieldFile(
         input=key, name=name, path=whole, copy=whole, format="GeoParquet", sha256=digest
@@ -303,7 +303,7 @@ def _side_files(path: Path, form: Format) -> list[Path]:
     return [entry for entry in found if entry is not None]
 
 
-def _sha256(parts: list[Path]) -> str:
+def sha256_of(parts: list[Path]) -> str:
     """Digest of the bytes of all parts, one after the other."""
     digest = hashlib.sha256()
     for part in parts:

@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import ExtractionFigures
-from glademark.measure.corridors import carry_ends_on
+from glademark.measure.corridors import carry_ends_on, drawn_parts
 from glademark.measure.openings import AT_LEAST
 from glademark.measure.terrain.network import (
     Entry,
@@ -245,7 +245,7 @@ def extraction_network(
     """
     if landings.empty or lines.empty:
         return None
-    parts, line = shapely.get_parts(np.asarray(lines.geometry.array), return_index=True)
+    parts, line = drawn_parts(lines)
     width = lines["width_m"].to_numpy(dtype=float)[line]
     carried = carry_ends_on(parts, width_m=width, stand=lines["stand"].to_numpy()[line])
     sites = landings.geometry.to_numpy()

@@ -48,6 +48,7 @@ from glademark.measure.terrain.extraction import (
 from glademark.measure.terrain.reach import MOST_STUBS
 from glademark.measure.terrain.reach_layer import (
     Reach,
+    entered,
     measure_reach,
     reach_figures,
     stub_layer,
@@ -199,8 +200,10 @@ def _with_reach(layout: Layout, task: _Task) -> _Found:
         return layout, {}
     points = layout.marks.geometry.to_numpy()
     reach = measure_reach(points, layout.corridors)
+    inside = entered(layout.marks, layout.openings, layout.corridors, task.project.machine)
+    reach = replace(reach, distance_m=np.where(inside, 0.0, reach.distance_m))
     cut = Reach(distance_m=reach.distance_m[wood.row], corridor=reach.corridor[wood.row])
-    stubs = stubs_for(points[wood.row], layout.corridors, reach_m=reach_m)
+    stubs = stubs_for(points[wood.row], layout.corridors, reach_m=reach_m, passed=inside[wood.row])
     figures = reach_figures(cut, wood, stubs, reach_m=reach_m)
     layer = stub_layer(
         stubs, layout.marks, layout.corridors, wood, obstacles=_obstacles(task.survey)

@@ -1,6 +1,6 @@
 """Reach as layers and figures: trees within and beyond, and stubs that would bring them nearer."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import geopandas as gpd
 import numpy as np
@@ -9,11 +9,12 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import features
+from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import labels_of
 from glademark.contracts.terrain import ReachFigures
 from glademark.measure.terrain.extraction import FIXED, TREES, Wood, solid_m3, wood_columns
 from glademark.measure.terrain.reach import SLACK_M, Stubs, shortest_stubs, to_corridor
+from glademark.project.model import MachineSettings
 
 _OF_STUBS = ("trees", "volume_m3")
 
@@ -54,6 +55,22 @@ def measure_reach(points: npt.NDArray[np.object_], corridors: gpd.GeoDataFrame) 
     distance, nearest = to_corridor(points, corridors.geometry.to_numpy())
     names = np.array([*corridors["corridor"], ""], dtype=object)
     return Reach(distance_m=distance, corridor=names[nearest])
+
+
+def entered(
+    marks: gpd.GeoDataFrame,
+    openings: gpd.GeoDataFrame,
+    corridors: gpd.GeoDataFrame,
+    machine: MachineSettings,
+) -> npt.NDArray[np.bool_]:
+    """Marks of openings that the machine enters: those that a corridor meets, where it may."""
+    if not machine.enters_openings or not len(openings):
+        return np.zeros(len(marks), dtype=bool)
+    lanes = shapely.union_all(corridors.geometry.to_numpy())
+    met = shapely.dwithin(openings.geometry.to_numpy(), lanes, machine.snapping_distance_m)
+    keys = pd.MultiIndex.from_frame(openings.loc[met, [STAND, "opening"]].astype("Int64"))
+    mine = pd.MultiIndex.from_frame(marks[[STAND, "opening"]].astype("Int64"))
+    return np.asarray(mine.isin(keys) & marks["opening"].notna().to_numpy(), dtype=bool)
 
 
 def stub_layer(
@@ -147,25 +164,17 @@ def reach_figures(reach: Reach, wood: Wood, stubs: Stubs, *, reach_m: float) -> 
 
 
 def stubs_for(
-    points: npt.NDArray[np.object_], corridors: gpd.GeoDataFrame, *, reach_m: float
+    points: npt.NDArray[np.object_],
+    corridors: gpd.GeoDataFrame,
+    *,
+    reach_m: float,
+    passed: npt.NDArray[np.bool_],
 ) -> Stubs:
-    """
-    Stubs that would bring points within reach of a corridor.
-
-    Parameters
-    ----------
-    points
-        Points, projected CRS [m].
-    corridors
-        Layer `corridors`.
-    reach_m
-        Of the machine [m].
-
-    Returns
-    -------
-    stubs
-        As wide as the corridors are in the middle of their widths; none without corridors.
-    """
+    """Stubs, as wide as corridors are, that would bring points within reach but those passed."""
     width = float(corridors["width_m"].median()) if len(corridors) else 1.0
     strips = corridors.geometry.to_numpy()
-    return shortest_stubs(points, strips, reach_m=reach_m, width_m=width)
+    wanted = np.flatnonzero(~passed)
+    found = shortest_stubs(points[wanted], strips, reach_m=reach_m, width_m=width)
+    served = np.full(len(points), -1, dtype=np.intp)
+    served[wanted] = found.served
+    return replace(found, tree=wanted[found.tree], served=served)

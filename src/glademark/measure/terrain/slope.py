@@ -54,19 +54,6 @@ class Gradient:
         """
         return np.asarray(np.hypot(self.east, self.north))
 
-    @property
-    def aspect_deg(self) -> FloatArray:
-        """
-        Direction in which every cell falls.
-
-        Returns
-        -------
-        aspect
-            Clockwise from north, 0 to below 360 [deg]; NaN where the ground is level.
-        """
-        bearing = np.degrees(np.arctan2(-self.east, -self.north)) % 360
-        return np.where((self.east == 0) & (self.north == 0), np.nan, bearing % 360)
-
 
 def gradient(elevation: Elevation) -> Gradient:
     """

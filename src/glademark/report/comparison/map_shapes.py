@@ -21,6 +21,8 @@ SYMBOLS = (
     ("left_standing", "ring", "marked, no stump found"),
     ("unmarked", "triangle", "cut, no mark matched"),
     ("unmarked_in_corridor", "wedge", "cut, no mark matched, in a corridor"),
+    ("tallied", "bar", "cut, counted on paper"),
+    ("cleared", "diamond", "cut, no mark, cleared in an opening"),
     ("other", "square", "stump matched to a leave, line, danger or unconfirmed tree"),
 )
 """Key, form and words of every symbol: told apart by form, not by colour."""
@@ -116,7 +118,7 @@ def _points(
     """Place of each stump and of each tree without one, by its symbol."""
     stumps, trees = comparison.stumps, comparison.trees
     standing = trees[(trees["kind"] == "cut") & (trees["finding"] == "no_stump")]
-    own = {"matched", "unmarked", "unmarked_in_corridor"}
+    own = {"matched", "unmarked", "unmarked_in_corridor", "tallied", "cleared"}
     rows = {key: stumps[stumps["finding"] == key] for key in own}
     rows |= {"left_standing": standing, "other": stumps[~stumps["finding"].isin(own)]}
     return {

@@ -9,6 +9,8 @@ from glademark.report.comparison.wording import (
     HOW_TO_READ,
     Rows,
     check_lines,
+    damage_lines,
+    damage_table,
     findings_table,
     ground_lines,
     look_again,
@@ -43,6 +45,7 @@ SHEET_FILE = "compare.pdf"
 
 _POINTS = 8.5
 _PALE_INK = "#999999"
+_WITHIN = ("matched", "tallied", "cleared")  # the contract: not what the eye should go to
 _TICK = "\N{BALLOT BOX}"
 
 
@@ -70,12 +73,14 @@ def write_sheet(comparison: Comparison, delivery: Delivery, path: Path) -> None:
     ticked = Rows(heads=("", *again.heads), rows=tuple((_TICK, *row) for row in again.rows))
     story: list[Flowable] = [boxed([text(one, paper) for one in HOW_TO_READ], paper)]
     story += _lines("Match", match_lines(comparison, units), paper)
-    story += _lines("What the contract asks", question_lines(comparison.questions), paper)
-    story += _grid("Findings", findings_table(comparison, units), (3.2, 1.4, 2, 3.2, 1.5), paper)
-    story += _lines(
-        "Ground", [*ground_lines(comparison, units), *check_lines(comparison, units)], paper
+    story += _lines("What the contract asks", question_lines(comparison), paper)
+    story += _grid("Findings", findings_table(comparison, units), (3, 1.3, 3.2, 2.4, 1.6), paper)
+    story += _lines("Ground", ground_lines(comparison, units), paper)
+    story += _lines("Limits, with the openings as walked", check_lines(comparison, units), paper)
+    story += _grid(
+        "Damage to the trees left", damage_table(comparison, units), (3, 1, 1, 1.2, 1.2, 2.6), paper
     )
-    story += _map(map_shapes(comparison, delivery.layout, width=paper.width_pt), paper)
+    story += _lines("Causes, ruts and regeneration", damage_lines(comparison, units), paper)
     story += _grid(
         "Estimates for the stand from the places walked",
         sample_table(comparison, units),
@@ -86,6 +91,7 @@ def write_sheet(comparison: Comparison, delivery: Delivery, path: Path) -> None:
     if more:
         story.append(text(f"And {more:,} more, in compare.gpkg.", paper))
     story += _lines("Notices", list(comparison.notices), paper)
+    story += _map(map_shapes(comparison, delivery.layout, width=paper.width_pt), paper)
     write_pdf(path, paper, story)
 
 
@@ -163,15 +169,21 @@ def _points(shapes: MapShapes) -> list[Any]:
     from reportlab.graphics.shapes import Circle, Polygon  # noqa: PLC0415 - heavy
 
     ink, pale, grey = _colour(INK), _colour(_PALE_INK), _colour(GREY)
-    outlines = {"triangle": (0, -4, 3.6, 2.6, -3.6, 2.6), "wedge": (0, 4, 3.6, -2.6, -3.6, -2.6),
-                "square": (-3, -3, 3, -3, 3, 3, -3, 3)}  # fmt: skip
+    outlines = {
+        "triangle": (0, -4, 3.6, 2.6, -3.6, 2.6),
+        "wedge": (0, 4, 3.6, -2.6, -3.6, -2.6),
+        "square": (-3, -3, 3, -3, 3, 3, -3, 3),
+        "diamond": (0, -2.2, 2.2, 0, 0, 2.2, -2.2, 0),
+        "bar": (-2.2, -0.5, 2.2, -0.5, 2.2, 0.5, -2.2, 0.5),
+    }
     drawn: list[Any] = []
     for key, form, _ in SYMBOLS:
         for x, y, doubtful in shapes.points[key].tolist():
             colour = pale if doubtful else ink
+            if key in _WITHIN and not doubtful:
+                colour = grey
             if form == "dot":
-                dot = pale if doubtful else grey
-                drawn.append(Circle(x, y, 1.1, fillColor=dot, strokeColor=None))
+                drawn.append(Circle(x, y, 1.1, fillColor=colour, strokeColor=None))
             elif form == "ring":
                 drawn.append(Circle(x, y, 3.2, fillColor=None, strokeColor=colour))
             else:

@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from glademark.compare.findings import HARDLY_ANY
 from glademark.report.quantities import (
+    AT_LEAST,
+    AT_MOST,
     MISSING,
     show,
     show_area,
@@ -18,12 +21,16 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
+from glademark.report.terminal.limits import checked_words
+from glademark.report.verdicts import words_of
+from glademark.wording import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
     from glademark.compare.comparison import Comparison
     from glademark.compare.questions import Question
+    from glademark.compare.residual import Residual
     from glademark.contracts.layers import Units
 
 HOW_TO_READ = (
@@ -34,7 +41,7 @@ HOW_TO_READ = (
     ),
     (
         "Amounts count every possible match with its chance; the interval is what the match leaves "
-        "open. Shares are of what was marked to cut."
+        "open. Shares are of what was marked to cut, on paper too."
     ),
 )
 """Said wherever findings are shown."""
@@ -52,6 +59,8 @@ _SEEN = {
     "matched": "matched, but not surely to this tree",
     "unmarked": "no mark matched",
     "unmarked_in_corridor": "no mark matched, in a corridor",
+    "tallied": "taken for a tree counted on paper",
+    "cleared": "no mark matched, cleared in an opening",
     "leave_tree": "may be a leave tree",
     "line_tree": "may be a line tree",
     "danger_tree": "may be a danger tree",
@@ -100,9 +109,9 @@ def findings_table(comparison: Comparison, units: Units) -> Rows:
             (
                 str(row["title"]) if row["finding"] != last else "",
                 _QUANTITIES.get(row["quantity"], shown_text(row["quantity"])),
-                _amount(row["amount"], unit, units),
-                f"{_amount(row['low'], unit, units)} to {_amount(row['high'], unit, units)}",
-                show_share(row["share_of_marked"]),
+                _amount_words(row["amount"], unit, row["trees_without"], units),
+                _interval(row["low"], row["high"], unit, units),
+                _share(row["share_of_marked"], row["marked_without"]),
             )
         )
         last = str(row["finding"])
@@ -121,21 +130,46 @@ def _amount(number: float, unit: str, units: Units) -> str:
     return show(number, unit, units)
 
 
-def question_lines(questions: Sequence[Question]) -> list[str]:
-    """
-    What the contract asks, and what the walk answers.
+def _share(share: float, without: float) -> str:
+    """A share of what was marked; at most that where marked trees have no amount."""
+    text = show_share(share)
+    is_exact = without < HARDLY_ANY or text in {MISSING, show_share(0.0)}
+    return text if is_exact else f"{AT_MOST} {text}"
 
-    Parameters
-    ----------
-    questions
-        Of the comparison.
 
-    Returns
-    -------
-    lines
-        One sentence each.
-    """
-    return [_question(one) for one in questions]
+def _interval(low: float, high: float, unit: str, units: Units) -> str:
+    """An interval, its unit once; open above where trees without an amount are left out."""
+    least, most = _amount(low, unit, units), _amount(high, unit, units)
+    if math.isnan(high):
+        return f"{least} or more"
+    number, _, words = least.partition(" ")
+    return f"{number if words == most.partition(' ')[2] else least} to {most}"
+
+
+def _amount_words(number: float, unit: str, without: float, units: Units) -> str:
+    """An amount with its unit, and how many trees it leaves out."""
+    text = _amount(number, unit, units)
+    if without < HARDLY_ANY:
+        return text
+    trees = "tree" if show_number(without, 1) == "1.0" else "trees"
+    what = "diameter" if unit == "m2" else "volume"
+    return f"{AT_LEAST} {text}; {show_number(without, 1)} {trees} without a {what}"
+
+
+def question_lines(comparison: Comparison) -> list[str]:
+    """What the contract asks, what the walk answers, and what would settle what is open."""
+    lines = [_question(one) for one in comparison.questions]
+    is_open = [one.answer == "open" and not one.places for one in comparison.questions]
+    rows = comparison.findings
+    if any(is_open) and len(rows):
+        paper = rows[(rows["finding"] == "tallied_standing") & (rows["quantity"] == "trees")]
+        most = round(paper["high"].max()) if len(paper) else 0
+        if most:
+            lines.append(
+                f"Up to {counted(most, 'tree')} counted on paper may still stand, and as many "
+                "stumps taken for theirs be unmarked: look for painted trees that stand."
+            )
+    return lines
 
 
 def _question(one: Question) -> str:
@@ -155,21 +189,7 @@ def _question(one: Question) -> str:
 
 
 def ground_lines(comparison: Comparison, units: Units) -> list[str]:
-    """
-    Driven lines, openings and residual basal area in sentences.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    lines
-        None where nothing was given.
-    """
+    """Driven lines, openings and residual basal area in sentences; none where not given."""
     lines = []
     if comparison.driven is not None:
         seen = comparison.driven.figures
@@ -183,28 +203,91 @@ def ground_lines(comparison: Comparison, units: Units) -> list[str]:
             (
                 f"Ground driven off corridors: {show_area(seen.beyond_m2, units)}, "
                 f"{show_area(seen.beyond_error_m2, units)} of it beyond the error. Corridors were "
-                f"laid on {show_share(seen.laid_share)} of the stand; with that ground it is "
-                f"{show_share(seen.driven_share)}."
+                f"laid on {show_share(seen.laid_share)} of the stand; with the ground beyond the "
+                f"error it is {show_share(seen.driven_share)}."
             ),
             f"Laid corridor without a driven line: {show_length(seen.not_driven_m, units)}.",
         ]
     for row in comparison.openings_after.to_dict("records"):
         lines.append(_opening(row, units))
     if comparison.residual is not None:
-        left = comparison.residual
-        planned = comparison.residual_planned_m2_ha
-        lines.append(
-            f"Basal area left: {show(left.mean, 'm2/ha', units)} "
-            f"({show(left.low, 'm2/ha', units)} to {show(left.high, 'm2/ha', units)}), by "
-            f"{left.plots} plots"
-            + (
-                f"; the layout meant to leave {show(planned, 'm2/ha', units)}"
-                if math.isfinite(planned)
-                else ""
-            )
-            + "."
-        )
+        lines += _residual(comparison.residual, units)
     return lines
+
+
+def damage_table(comparison: Comparison, units: Units) -> Rows:
+    """Share of damaged residual trees, by distance from corridors."""
+    rows = []
+    for row in comparison.damage.to_dict("records"):
+        least, most = (show_length(row[f"distance_{end}_m"], units) for end in ("from", "to"))
+        where = {"all": "all", "unknown": "distance not known"}.get(
+            str(row["part"]),
+            f"{least} to {most}" if math.isfinite(row["distance_to_m"]) else f"{least} and more",
+        )
+        interval = (
+            f"{show_share(row['low'])} to {show_share(row['high'])}"
+            if math.isfinite(row["low"])
+            else "one plot: none"
+        )
+        numbers = (show_number(row[name], 0) for name in ("plots", "trees", "damaged"))
+        rows.append((where, *numbers, show_share(row["share"]), interval))
+    heads = ("From a corridor edge", "Plots", "Trees", "Damaged", "Share", "Interval")
+    return Rows(heads=heads, rows=tuple(rows))
+
+
+def damage_lines(comparison: Comparison, units: Units) -> list[str]:
+    """Causes, ruts and bent regeneration."""
+    seen = comparison.damage_seen
+    if seen is None:
+        return []
+    lines = []
+    if seen.causes:
+        causes = ", ".join(f"{shown_text(name)} {n:,}" for name, n in seen.causes.items())
+        lines.append(f"Damaged trees by cause: {causes}.")
+    if seen.ruts:
+        length = show_length(seen.rut_length_m, units)
+        depth, most = (
+            show_diameter(100 * depth_m, units)  # inches or centimetres, as a diameter is
+            for depth_m in (seen.rut_depth_m, seen.rut_depth_max_m)
+        )
+        lines.append(
+            f"Ruts recorded: {seen.ruts}, {length} in all; mean depth {depth}, deepest {most}."
+        )
+    if math.isfinite(seen.bent):
+        seedlings = show_number(seen.regeneration, 0)
+        lines.append(f"Regeneration bent: {show_number(seen.bent, 0)} of {seedlings} looked at.")
+    return lines
+
+
+def _residual(found: Residual, units: Units) -> list[str]:
+    """Basal area left, and whether it is what was meant to be left."""
+    unit = "m2/ha"
+    left, low, high = (
+        show(value, unit, units) for value in (found.left.mean, found.left.low, found.left.high)
+    )
+    line = f"Basal area left: {left} ({low} to {high}), by {found.left.plots} plots"
+    if not math.isfinite(found.planned):
+        return [f"{line}."]
+    lost = found.trees_without
+    most = f"{AT_MOST} " if lost else ""
+    line += f"; the layout meant to leave {most}{show(found.planned, unit, units)}"
+    line += f" ({counted(lost, 'marked tree')} without a diameter)" if lost else ""
+    if not found.disagrees:
+        return [f"{line}: no more apart than the plots may err."]
+    side = "less" if found.difference < 0 else "more"
+    apart = sorted((abs(found.low), abs(found.high)))
+    return [
+        (
+            f"{line}: {show(abs(found.difference), unit, units)} {side} "
+            f"({show(apart[0], unit, units)} to {show(apart[1], unit, units)})."
+        ),
+        (
+            "CHECK: plots and layout contradict each other by more than their errors. Either "
+            + ("trees went that no stump shows" if side == "less" else "marked trees still stand")
+            + ", or one of the two samples is not of this stand: check the cruise before the cut, "
+            "the factor of the plots, and where they lie."
+        ),
+    ]
 
 
 def _opening(row: Mapping[Any, Any], units: Units) -> str:
@@ -216,33 +299,21 @@ def _opening(row: Mapping[Any, Any], units: Units) -> str:
     laid = show_area(row["laid_area_m2"], units)
     beyond = show_area(row["beyond_area_m2"], units)
     depart = show_length(row["departure_m"], units)
+    own = f"{row['opening']}"
+    named = own if group == own else f"{own} ({group})"
     return (
-        f"Opening {row['opening']} ({group}), as walked: {area}, laid out {laid}; {beyond} beyond "
+        f"Opening {named}, as walked: {area}, laid out {laid}; {beyond} beyond "
         f"the laid edge, by {depart} at most."
     )
 
 
 def check_lines(comparison: Comparison, units: Units) -> list[str]:
-    """
-    Limits held against the openings after the cut.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    lines
-        One each.
-    """
-    return [
-        f"{shown_text(row['subject'])}: {show(row['measured'], row['unit'], units)}, limit "
-        f"{show(row['limit_value'], row['unit'], units)}: {str(row['verdict']).replace('_', ' ')}"
-        for row in comparison.checks.to_dict("records")
-    ]
+    """Limits held against the openings as walked after the cut."""
+    lines = []
+    for row in comparison.checks.to_dict("records"):
+        words = checked_words(row, units)
+        lines.append(f"{words[:1].upper()}{words[1:]}: {words_of(str(row['verdict']))}")
+    return lines
 
 
 def sample_table(comparison: Comparison, units: Units) -> Rows:
@@ -264,13 +335,18 @@ def sample_table(comparison: Comparison, units: Units) -> Rows:
     rows = []
     for row in comparison.sample_check.to_dict("records"):
         unit = str(row["unit"])
-        shown = [
-            show_share(row[name]) if unit == "share" else _amount(row[name], unit, units)
-            for name in ("estimate", "standard_error", "low", "high")
-        ]
+        if unit == "share":
+            shown, low, error, high = (
+                show_share(row[name]) for name in ("estimate", "low", "standard_error", "high")
+            )
+            interval = f"{low} to {high}"
+        else:
+            shown = _amount_words(row["estimate"], unit, row["trees_without"], units)
+            error = _amount(row["standard_error"], unit, units)
+            interval = _interval(row["low"], row["high"], unit, units)
         what = str(row["finding"]).replace("_", " ")
         quantity = _QUANTITIES.get(row["quantity"], str(row["quantity"]))
-        rows.append((what, quantity, shown[0], shown[1], f"{shown[2]} to {shown[3]}"))
+        rows.append((what, quantity, shown, error, interval))
     heads = ("What", "Quantity", "Stand", "Standard error", "Interval")
     return Rows(heads=heads, rows=tuple(rows))
 
@@ -359,7 +435,6 @@ def match_lines(comparison: Comparison, units: Units) -> list[str]:
         ),
         (
             f"Likeliest match: {int((stumps['finding'] == 'matched').sum()):,} stumps to marks, "
-            f"half of them within {half}; "
-            f"{doubtful:,} findings are doubtful."
+            f"half of them within {half}; {counted(doubtful, 'finding')} to be looked at again."
         ),
     ]

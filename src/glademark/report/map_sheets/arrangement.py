@@ -32,7 +32,6 @@ LEGEND_SHARES = (0.27, 0.46, 0.27)
 
 _GAP_PT = 10.0
 _SCALE_PT = BARS_PT + NORTH_PT
-_LEAST_BESIDE_PT = 60.0  # of white that a full panel beside the map may lack
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

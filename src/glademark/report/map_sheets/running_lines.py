@@ -20,6 +20,7 @@ from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering
 from glademark.report.map_sheets.drawing.paper import Box, sheet_box
 from glademark.report.marking_days import marking_days
 from glademark.report.quantities import show_length
+from glademark.report.verdicts import approval_words, edition_words
 
 if TYPE_CHECKING:
     from glademark.report.delivery import Delivery
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 _HEAD_PT = 33.0
 _CAUTION = Lettering(size=6.5)
+_APPROVAL = Lettering(size=8.5, face="bold")
 _REFERENCE = Lettering(size=6.0, colour=GREY)
 _GAP_PT = 7.0
 _PRINTED = "Printed: ____________________"
@@ -49,7 +51,8 @@ def sheet_body(size: tuple[float, float], delivery: Delivery) -> Box:
         Between title and cautions.
     """
     box = sheet_box(size)
-    return box.inset(top=_HEAD_PT + _GAP_PT, bottom=_foot_height(box, delivery) + _GAP_PT)
+    top = _HEAD_PT + _approval_height(box, delivery) + _GAP_PT
+    return box.inset(top=top, bottom=_foot_height(box, delivery) + _GAP_PT)
 
 
 def draw_running_lines(page: Page, delivery: Delivery, title: str, *, place: str) -> None:
@@ -86,6 +89,28 @@ def _draw_head(page: Page, box: Box, delivery: Delivery, words: tuple[str, str])
     below = fitted("   ".join(_below_name(delivery)), room, 7.5)
     page.text(box.left, box.top - 25, below, Lettering(size=7.5))
     page.line([box.left, box.right], [box.top - _HEAD_PT] * 2, Stroke(width=1.3))
+    lines = _approval_lines(box, delivery)
+    if lines:
+        height = _approval_height(box, delivery)
+        bottom = box.top - _HEAD_PT - height
+        page.box(
+            Box(left=box.left, bottom=bottom, width=box.width, height=height - 2),
+            Fill(face=PALE),
+            level=2,
+        )
+        page.lines_of_text(box.left + 4, bottom + height - 5, lines, _APPROVAL)
+
+
+def _approval_lines(box: Box, delivery: Delivery) -> list[str]:
+    """Lines of what is exceeded; none where nothing is."""
+    words = printable(approval_words(delivery))
+    return broken(words, box.width - 8, _APPROVAL.size, "bold") if words else []
+
+
+def _approval_height(box: Box, delivery: Delivery) -> float:
+    """Height of what is exceeded below the head."""
+    lines = _approval_lines(box, delivery)
+    return len(lines) * _APPROVAL.size * LEADING + 9 if lines else 0.0
 
 
 def _below_name(delivery: Delivery) -> list[str]:
@@ -153,7 +178,7 @@ def _references(delivery: Delivery) -> list[str]:
         f"Coordinates: {name}, in metres",
         f"Datum: {datum}",
         position_error_words(delivery),
-        f"Made with Glademark {version}",
+        f"{edition_words(delivery)}; Glademark {version}",
     ]
 
 

@@ -14,7 +14,7 @@ from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.page import Page
 from glademark.report.map_sheets.drawing.paper import paper_size
 from glademark.report.map_sheets.drawing.pdf_pages import pages_as_pdf
-from glademark.report.map_sheets.drawing.picture import write_picture
+from glademark.report.map_sheets.drawing.picture import write_picture, write_placing
 from glademark.report.map_sheets.drawing.text_table import Piece, draw_pieces, flowed
 from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
 from glademark.report.map_sheets.overview_sheet import draw_overview, plan_overview
@@ -22,6 +22,7 @@ from glademark.report.map_sheets.profile_sheets import draw_profiles, plan_profi
 from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.report.map_sheets.tables import tables
 from glademark.report.map_sheets.tiles import is_crowded
+from glademark.report.verdicts import newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -66,7 +67,7 @@ def write_sheets(
     pdf
         File of all sheets; equal input gives equal bytes.
     picture
-        File of the overview as a picture.
+        File of the overview as a picture; its place and coordinate system stand beside it.
     points
         More points to be drawn on the maps, in the working CRS.
     """
@@ -77,16 +78,19 @@ def write_sheets(
         page = Page(sheet.size)
         frames = sheet.draw(page)
         draw_running_lines(page, delivery, sheet.title, place=f"Sheet {number} of {len(sheets)}")
-        views = [viewport(frame, delivery.layout.crs) for frame in frames]
-        found.append((sheet.title, [view for view in views if view is not None]))
+        view = viewport(frames[0], delivery.layout.crs) if len(frames) == 1 else None
+        found.append((sheet.title, [] if view is None else [view]))
         pages.append(page)
-    write_picture(pages[0], picture)
+        if number == 1:
+            write_picture(page, picture)
+            write_placing(frames[0], page.size, delivery.layout.crs, picture)
     finish(
         pages_as_pdf(pages),
         pdf,
         title=title,
         subject="Layout of a marked harvest: corridors, group openings, zones, trees, limits",
         sheets=found,
+        day=newest_day(delivery),
     )
 
 

@@ -27,12 +27,13 @@ from glademark.report.quantities import (
     shown_unit,
 )
 from glademark.report.review_page.wording import limit_title, name_text, unit_text
-from glademark.report.terminal.limits import words_of
+from glademark.report.site_rules import cleared_words
 from glademark.report.unconfirmed import (
     NOT_TO_BE_CUT,
     all_with,
     unconfirmed_trees,
 )
+from glademark.report.verdicts import words_of
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
 from glademark.wording import counted
 
@@ -123,11 +124,7 @@ def _volume_notes(delivery: Delivery) -> Iterator[str]:
         yield f"{_sentence(printable(said))}."
     cleared = delivery.project.openings.cleared_to_dbh_cm
     if cleared is not None:
-        units = delivery.project.heading.units
-        yield (
-            f"Openings are cleared to a DBH of {show(cleared, 'cm', units)}: stems below the paint "
-            "are not in this tally."
-        )
+        yield f"In openings: {cleared_words(cleared, delivery.project)}"
 
 
 def limits_table(delivery: Delivery) -> TextTable:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from glademark.report.quantities import MISSING, show, show_against
 from glademark.report.review_page.wording import unit_text
-from glademark.report.terminal.limits import words_of
+from glademark.report.verdicts import WORST_FIRST, words_of
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping, Sequence
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
 
 _BOUNDS = {"max": "at most", "min": "at least"}
-_WORST_FIRST = ("exceeded", "near", "not_checked", "met")
 
 
 def bound_words(row: Mapping[Hashable, Any]) -> str:
@@ -131,4 +130,4 @@ def worst(rows: list[dict[Hashable, Any]]) -> str:
         As in the checks; empty without any.
     """
     found = {str(row["verdict"]) for row in rows}
-    return next((verdict for verdict in _WORST_FIRST if verdict in found), "")
+    return next((verdict for verdict in WORST_FIRST if verdict in found), "")

@@ -35,9 +35,10 @@ from glademark.report.papers.printed_page import (
     write_fitting,
     write_pdf,
 )
-from glademark.report.quantities import show_diameter, show_number
+from glademark.report.quantities import show_number
 from glademark.report.site_rules import TWO_TREE_LENGTHS, UNCONFIRMED
 from glademark.report.unconfirmed import unconfirmed_trees
+from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,9 +57,9 @@ _MOST_IN_ONE = 15  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
 STOP = (
-    "STOP AND CALL before you go on when paint and map disagree, when paint is missing or cannot "
-    "be read, when a boundary or exclusion cannot be found on the ground, when the ground is "
-    "softer than it should be, or when anything here looks wrong."
+    "STOP AND CALL before you go on when paint and map disagree, when paint cannot be read or is "
+    "not in the key, when a boundary or exclusion cannot be found on the ground, when the ground "
+    "is softer than it should be, or when anything here looks wrong."
 )
 """When the crew stops."""
 
@@ -72,7 +73,9 @@ class Content:
     ----------
     project
         What was asked.
-    season, cleared, edge, on_paper, line_trees, unconfirmed, letters
+    edition, day
+        Of the layout, for the running lines.
+    approval, season, edge, on_paper, line_trees, unconfirmed, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -83,6 +86,9 @@ class Content:
     """
 
     project: Project
+    edition: str
+    day: str
+    approval: str
     season: str
     places: Sequence[str]
     danger: str
@@ -92,7 +98,6 @@ class Content:
     letters: str
     paint: Grid
     areas: Grid
-    cleared: str
     edge: str
     openings: Grid
     corridors: Grid
@@ -120,6 +125,9 @@ def guide_content(delivery: Delivery) -> Content:
     known = len(danger_trees.rows)
     return Content(
         project=delivery.project,
+        edition=edition_words(delivery),
+        day=newest_day(delivery),
+        approval=approval_words(delivery),
         season=delivery.project.heading.season or "not stated: ask before you start",
         places=places(delivery),
         danger=f"{known} known." if known else "None was recorded; look up all the same.",
@@ -129,7 +137,6 @@ def guide_content(delivery: Delivery) -> Content:
         letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree", "unconfirmed"])]),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
-        cleared=_cleared(delivery) if openings.rows else "",
         edge=_edge(delivery) if openings.rows else "",
         openings=openings,
         corridors=corridor_grid(delivery),
@@ -167,20 +174,6 @@ def _unconfirmed(delivery: Delivery) -> str:
     return f"{UNCONFIRMED} {number[0].upper() + number[1:]}. {named}".strip()
 
 
-def _cleared(delivery: Delivery) -> str:
-    """What is cut in the openings beside the painted trees."""
-    cleared_cm = delivery.project.openings.cleared_to_dbh_cm
-    if cleared_cm is None:
-        return ""
-    apart = "trees that are not confirmed, " if len(unconfirmed_marks(delivery)) else ""
-    return (
-        f"In the openings every stem down to "
-        f"{show_diameter(cleared_cm, delivery.project.heading.units)} DBH is cut, painted or not, "
-        f"but for {apart}leave trees, line trees and danger trees; the numbers hold painted trees "
-        "only."
-    )
-
-
 def _edge(delivery: Delivery) -> str:
     """Where the openings end whose areas stand on the guide."""
     words = edge_words(delivery.layout.figures.openings, delivery.project.heading.units)
@@ -194,6 +187,8 @@ def _paper(content: Content, points: float) -> Paper:
         subject="What to cut, what to leave, and whom to call",
         project=content.project,
         points=points,
+        edition=content.edition,
+        day=content.day,
     )
 
 
@@ -223,7 +218,9 @@ def _head(content: Content, paper: Paper) -> list[Flowable]:
         *(text(line, paper) for line in content.places),
     ]
     season = text(f"Season: {content.season}", paper, scale=1.3, bold=True)
-    return [season, gap(paper), boxed(call, paper)]
+    approval = text(content.approval, paper, scale=1.2, bold=True)
+    first = [boxed([approval], paper), gap(paper)] if content.approval else []
+    return [*first, season, gap(paper), boxed(call, paper)]
 
 
 def _hazards(content: Content, paper: Paper) -> list[Flowable]:
@@ -258,8 +255,6 @@ def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     ratios = (0.42, 0.58) if beside else None
     tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
     story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
-    if content.cleared:
-        story.append(text(content.cleared, paper))
     if content.edge:
         story.append(text(content.edge, paper))
     story += [*tables, *_tables([content.single], paper, ratios=None)]

@@ -1,6 +1,7 @@
 """What stands in the tables of the field guide, as text."""
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -22,7 +23,15 @@ from glademark.report.quantities import (
     show_length,
     show_number,
 )
-from glademark.report.site_rules import CROSSINGS, EXCLUSIONS, KINDS, LINE_TREES, SETBACK_RULES
+from glademark.report.site_rules import (
+    CROSSINGS,
+    EXCLUSIONS,
+    KINDS,
+    LINE_TREES,
+    SETBACK_RULES,
+    unpainted_rules,
+)
+from glademark.report.verdicts import exceeded_features
 
 _WGS84 = "EPSG:4326"
 Row = tuple[str, ...]
@@ -115,8 +124,9 @@ def paint_grid(delivery: Delivery) -> Grid:
     """
     The paint key.
 
-    One row a paint: those of the project file, then those that it does not list, trees without
-    paint among them, by what holds for their trees; no rows where it lists none.
+    One row a paint: those of the project file, then those that it does not list, recorded trees
+    without paint among them, by what holds for their trees, then what is done with stems without
+    paint that nobody recorded; no rows where it lists none.
     """
     marks = layer_frame(delivery, "marks")
     settings = delivery.project.marks
@@ -133,7 +143,8 @@ def paint_grid(delivery: Delivery) -> Grid:
     counts = others.groupby(["paint", "kind"], as_index=False)["count"].sum()
     for unknown, kind, number in counts.to_numpy(dtype=object).tolist():
         words = KINDS[kind] if kind == "unconfirmed" else f"{KINDS[kind]}; see the list of trees"
-        rows.append((str(unknown) or "no paint", words, show_number(number, 0)))
+        rows.append((str(unknown) or "recorded, no paint", words, show_number(number, 0)))
+    rows += [(f"no paint, {where}", what, "") for where, what in unpainted_rules(delivery.project)]
     return Grid(
         heads=("Paint", "What to do", "Trees"),
         rows=rows if known else [],
@@ -236,9 +247,15 @@ def opening_grid(delivery: Delivery) -> Grid:
             found["products"].fillna(""), on_paper_in_openings(delivery), strict=True
         )
     ]
+    broken = frame["opening"].astype("str").isin(exceeded_features(delivery, "openings"))
+    of_them = [
+        f"{words}; LIMIT EXCEEDED" if is_broken else words
+        for words, is_broken in zip(of_them, broken, strict=True)
+    ]
     return Grid(
         heads=("No.", "Area", "Trees", "Of them"),
         rows=list(zip(names, area, trees, of_them, strict=True)),
+        bold=frozenset(np.flatnonzero(broken).tolist()),
         widths=(1.4, 1.75, 1.35, 4),
         aligns=("left", "right", "right", "left"),
     )

@@ -39,6 +39,7 @@ from glademark.report.unconfirmed import (
     all_with,
     unconfirmed_trees,
 )
+from glademark.report.verdicts import WORST_FIRST, edition_words, newest_day, words_of
 from glademark.report.wood_by_zone import left_out, no_allowance
 from glademark.wording import counted
 
@@ -53,7 +54,6 @@ FILING_FILE = "filing_figures.pdf"
 Row = tuple[str, ...]
 
 _SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)  # points
-_WORST_FIRST = ("exceeded", "near", "not_checked", "met")
 _BASES = {
     "walked": "by a walked outline",
     "tagged": "by the group written with each mark",
@@ -106,6 +106,8 @@ def write_filing(delivery: Delivery, path: Path) -> None:
             subject="Figures of the stand for a filing, with limits, authorities and sources",
             project=delivery.project,
             points=points,
+            edition=edition_words(delivery),
+            day=newest_day(delivery),
         )
         for points in _SIZES
     ]
@@ -295,11 +297,31 @@ def _ground(delivery: Delivery) -> list[Row]:
     rows += [
         (
             f"Setback {row['name']}".strip(),
-            f"{show_area(row['area_m2'], units)}. {SETBACK_RULES[row['rule']]}",
+            (
+                f"{show_area(row['area_m2'], units)}. {SETBACK_RULES[row['rule']]}"
+                f" {_found_of(delivery, 'setbacks', row['name'])}"
+            ),
         )
         for row in setbacks.to_dict("records")
     ]
     return [*rows, *_crossings(delivery)]
+
+
+def _found_of(delivery: Delivery, layer: str, feature: str) -> str:
+    """What the checks found of a feature; said to be unchecked where no limit was held to it."""
+    units = delivery.project.heading.units
+    checks = table_frame(delivery.checks, CHECKS, units)
+    mine = checks[(checks["layer"] == layer) & (checks["feature"] == feature)]
+    words = [
+        f"{words_of(row['verdict'])}: "
+        + _worst_words(
+            row["subject"],
+            show_against(row["measured"], row["limit_value"], row["unit"], units)[0],
+            row["reason"],
+        )
+        for row in mine.to_dict("records")
+    ]
+    return f"Found: {'; '.join(words)}." if words else "Found: not checked."
 
 
 def _crossings(delivery: Delivery) -> list[Row]:
@@ -316,20 +338,19 @@ def _limits(delivery: Delivery) -> Grid:
     """One row a limit: what came worst, how many were held against it, on whose word."""
     units = delivery.project.heading.units
     checks = table_frame(delivery.checks, CHECKS, units)
-    order = checks["verdict"].map({verdict: n for n, verdict in enumerate(_WORST_FIRST)})
+    order = checks["verdict"].map({verdict: n for n, verdict in enumerate(WORST_FIRST)})
     sizes = checks.groupby("limit").size()
     worst = checks.assign(order=order).sort_values(["order", "margin"], kind="stable")
     worst = worst.drop_duplicates("limit").sort_index()
     rows = []
     for row in worst.to_dict("records"):
         measured, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
-        verdict = row["verdict"].replace("_", " ")
         rows.append(
             (
                 f"{row['limit'].replace('_', ' ')} ({sizes[row['limit']]} checked)",
                 limit,
                 _worst_words(row["subject"], measured, row["reason"]),
-                verdict.upper() if verdict == "exceeded" else verdict,
+                words_of(row["verdict"]),
                 "; ".join(part for part in (row["authority"], row["source"]) if part) or MISSING,
             )
         )

@@ -54,6 +54,10 @@ class Paper:
         Size of plain text [points].
     columns
         Columns of text side by side on a page.
+    edition
+        In words; stands on every page.
+    day
+        Of the file's properties, such as ``2025-10-09``; empty where none is known.
     """
 
     title: str
@@ -61,6 +65,8 @@ class Paper:
     project: Project
     points: float = 9.0
     columns: int = 1
+    edition: str = ""
+    day: str = ""
 
     @property
     def size_pt(self) -> tuple[float, float]:
@@ -439,10 +445,17 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     width, height = paper.size_pt
     full = width - 2 * MARGIN_PT
     canvas.saveState()
+    if paper.day:
+        stamp = f"D:{paper.day.replace('-', '')}000000Z"
+        canvas.setDateFormatter(lambda *_: stamp)
     canvas.setFont(BOLD, 8)
     canvas.drawString(MARGIN_PT, height - MARGIN_PT, paper.title)
+    right = canvas.stringWidth(paper.title, BOLD, 8) + 8
+    canvas.setFont(SANS, 7)
+    canvas.drawString(MARGIN_PT + right, height - MARGIN_PT, paper.edition)
+    right += canvas.stringWidth(paper.edition, SANS, 7) + 8
     canvas.setFont(SANS, 8)
-    name = fitting(paper.project.heading.name, full * 0.65, 8)
+    name = fitting(paper.project.heading.name, full - right, 8)
     canvas.drawRightString(width - MARGIN_PT, height - MARGIN_PT, name)
     canvas.setLineWidth(0.5)
     canvas.line(MARGIN_PT, height - MARGIN_PT - 4, width - MARGIN_PT, height - MARGIN_PT - 4)

@@ -26,6 +26,7 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import MISSING, show_diameter, show_number
+from glademark.report.verdicts import edition_words, newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -139,6 +140,8 @@ def write_stump_check(delivery: Delivery, path: Path) -> None:
         subject="Every mark with a box, by opening and corridor",
         project=delivery.project,
         points=_POINTS,
+        edition=edition_words(delivery),
+        day=newest_day(delivery),
         columns=_COLUMNS,
     )
     story = _head(delivery, paper)
@@ -146,6 +149,14 @@ def write_stump_check(delivery: Delivery, path: Path) -> None:
         if group.rows:
             story.append(_printed(group, paper))
     write_pdf(path, paper, story)
+
+
+def _apart(delivery: Delivery) -> str:
+    """Which stumps without paint are within the order, and are written down apart."""
+    cleared_cm, units = delivery.project.openings.cleared_to_dbh_cm, delivery.project.heading.units
+    if cleared_cm is None:
+        return ""
+    return f" (apart: those of {show_diameter(cleared_cm, units)} and larger in openings)"
 
 
 def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
@@ -156,7 +167,7 @@ def _head(delivery: Delivery, paper: Paper) -> list[Flowable]:
         "Date __________________________",
         (
             "Tick a box where the stump carries its paint below the cut. Write down every stump "
-            "without paint, and every painted tree that still stands."
+            f"without paint{_apart(delivery)}, and every painted tree that still stands."
         ),
         "Stay two tree lengths away from work and from danger trees.",
     ]

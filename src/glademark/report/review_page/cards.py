@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from glademark.report.review_page.limits import LimitRow
     from glademark.report.review_page.plane import Plane
 
-Lines = list[tuple[str, str]]
 Record = dict[Any, Any]
 
 _SAME_M2 = 0.005  # areas nearer than this are one

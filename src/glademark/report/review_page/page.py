@@ -32,6 +32,7 @@ from glademark.report.review_page.tables import (
 )
 from glademark.report.review_page.wording import field_text
 from glademark.report.terminal.openings import opening_verdicts
+from glademark.report.verdicts import approval_words, edition_words
 
 if TYPE_CHECKING:
     from glademark.report.delivery import Delivery
@@ -84,6 +85,8 @@ def _sections(
     return {
         "name": field_text(heading.name),
         "season": field_text(heading.season),
+        "approval": field_text(approval_words(delivery)),
+        "edition": edition_words(delivery),
         "cautions": CAUTIONS,
         "counts": [
             (verdict, VERDICT_WORDS[verdict], sum(row.verdict == verdict for row in limits))

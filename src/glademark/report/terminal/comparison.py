@@ -11,6 +11,8 @@ from glademark.report.cautions import CAUTIONS
 from glademark.report.comparison.wording import (
     HOW_TO_READ,
     check_lines,
+    damage_lines,
+    damage_table,
     findings_table,
     ground_lines,
     look_again,
@@ -43,9 +45,12 @@ def print_comparison(comparison: Comparison, project: Project, console: Console)
     again, more = look_again(comparison, units)
     _section(console, "MATCH", match_lines(comparison, units))
     _table(console, "FINDINGS", findings_table(comparison, units))
-    _section(console, "QUESTIONS", question_lines(comparison.questions))
+    _section(console, "QUESTIONS", question_lines(comparison))
     _table(console, "SAMPLE", sample_table(comparison, units))
-    _section(console, "GROUND", [*ground_lines(comparison, units), *check_lines(comparison, units)])
+    _section(console, "GROUND", ground_lines(comparison, units))
+    _section(console, "LIMITS, OPENINGS AS WALKED", check_lines(comparison, units))
+    _table(console, "DAMAGE", damage_table(comparison, units))
+    _section(console, "RUTS AND CAUSES", damage_lines(comparison, units))
     shown = type(again)(heads=again.heads, rows=again.rows[:_LOOK_AGAIN])
     _table(console, "LOOK AGAIN", shown)
     left = more + len(again.rows) - len(shown.rows)

@@ -37,6 +37,7 @@ from glademark.report.unconfirmed import (
     totals_with,
     unconfirmed_trees,
 )
+from glademark.report.verdicts import approval_words, edition_words
 from glademark.report.wood_by_zone import left_out
 from glademark.wording import counted
 
@@ -66,6 +67,8 @@ def print_summary(delivery: Delivery, console: Console, *, files: Sequence[Path]
     grid.add_column(ratio=1)
     grid.expand = True
     console.print(_title(delivery, console.width))
+    if said := approval_words(delivery):
+        console.print(Text(f"{said}\n", style="bold red"))
     for name, content in _sections(delivery, files):
         heading = Text(name, style="bold")
         if console.width < _NARROW:
@@ -110,6 +113,7 @@ def _stand(delivery: Delivery) -> Sequence[RenderableType]:
     lines = [f"{show_area(stand.area_m2, units)}, {show_area(stand.operable_m2, units)} operable"]
     if delivery.project.heading.season:
         lines.append(f"Season: {shown_text(delivery.project.heading.season)}")
+    lines.append(edition_words(delivery))
     return [Text(line) for line in lines]
 
 

@@ -13,6 +13,7 @@ from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_against
 from glademark.report.shown_text import shown_text
+from glademark.report.verdicts import words_of
 
 VERDICT_STYLES = {"exceeded": "bold red", "near": "yellow", "not_checked": "", "met": "green"}
 """Colour of a verdict; the word says the same."""
@@ -49,29 +50,6 @@ def limit_lines(delivery: Delivery) -> list[RenderableType]:
     return lines
 
 
-def words_of(verdict: str) -> str:
-    """
-    A verdict as people read it.
-
-    Parameters
-    ----------
-    verdict
-        As in the checks table.
-
-    Returns
-    -------
-    words
-        In capitals where something is to be done.
-
-    Examples
-    --------
-    >>> words_of("exceeded"), words_of("not_checked")
-    ('EXCEEDED', 'not checked')
-    """
-    words = verdict.replace("_", " ")
-    return words.upper() if verdict == "exceeded" else words
-
-
 def _verdict_counts(checks: pd.DataFrame) -> Text:
     """How many of each verdict."""
     line = Text()
@@ -92,13 +70,13 @@ def _limits_table(listed: Iterable[pd.DataFrame], units: Units) -> Table:
         for row in written_frame(rows.head(_MOST_ROWS), CHECKS, units).to_dict("records"):
             verdict = row["verdict"]
             words = Text(words_of(verdict), style=VERDICT_STYLES[verdict])
-            table.add_row(words, Text(_limit_words(row, units)))
+            table.add_row(words, Text(checked_words(row, units)))
         if len(rows) > _MOST_ROWS:
             table.add_row(Text(""), Text(f"and {len(rows) - _MOST_ROWS} more in checks.csv"))
     return table
 
 
-def _limit_words(row: Mapping[Any, Any], units: Units) -> str:
+def checked_words(row: Mapping[Any, Any], units: Units) -> str:
     """What is checked, measured against allowed, on whose authority."""
     measured, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
     shown = [words for words in (measured, f"{_bound(row)} {limit}") if not words.endswith(MISSING)]

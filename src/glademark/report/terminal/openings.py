@@ -14,7 +14,8 @@ from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, Units, show_area, show_length, show_number
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
-from glademark.report.terminal.limits import VERDICT_STYLES, words_of
+from glademark.report.terminal.limits import VERDICT_STYLES
+from glademark.report.verdicts import words_of
 
 _MOST_ROWS = 30
 _LONGEST_NAME = 16

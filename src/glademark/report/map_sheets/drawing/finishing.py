@@ -19,6 +19,7 @@ def finish(
     title: str,
     subject: str,
     sheets: Sequence[tuple[str, Sequence[dict[str, Any]]]],
+    day: str = "",
 ) -> None:
     """
     Write a drawn file again, with all that it says beside its pages.
@@ -34,6 +35,8 @@ def finish(
     sheets
         Title of each page and the viewports on it, as
         `report.map_sheets.drawing.georeference.viewport` makes them.
+    day
+        Such as ``2025-10-09``; the file has no date where empty.
     """
     import pikepdf  # noqa: PLC0415 - heavy
 
@@ -45,14 +48,14 @@ def finish(
             outline.root.extend(
                 pikepdf.OutlineItem(name, number) for number, (name, _) in enumerate(sheets)
             )
-        _describe(pdf, title, subject)
+        _describe(pdf, title, subject, day)
         pdf.save(
             path, deterministic_id=True, min_version="2.0",
             object_stream_mode=pikepdf.ObjectStreamMode.generate,
         )  # fmt: skip
 
 
-def _describe(pdf: Any, title: str, subject: str) -> None:  # noqa: ANN401 - a foreign type
+def _describe(pdf: Any, title: str, subject: str, day: str) -> None:  # noqa: ANN401 - a foreign type
     """Title, language, page labels; the title shown instead of the file's name."""
     import pikepdf  # noqa: PLC0415 - heavy
 
@@ -60,10 +63,14 @@ def _describe(pdf: Any, title: str, subject: str) -> None:  # noqa: ANN401 - a f
         del pdf.docinfo[key]
     for key, words in (("/Title", title), ("/Subject", subject), ("/Creator", "Glademark")):
         pdf.docinfo[key] = pikepdf.String(words)
+    if day:
+        pdf.docinfo["/CreationDate"] = pikepdf.String(f"D:{day.replace('-', '')}000000Z")
     with pdf.open_metadata(set_pikepdf_as_editor=False, update_docinfo=False) as metadata:
         metadata["dc:title"] = title
         metadata["dc:description"] = subject
         metadata["xmp:CreatorTool"] = "Glademark"
+        if day:
+            metadata["xmp:CreateDate"] = f"{day}T00:00:00Z"
     pdf.Root["/Lang"] = pikepdf.String("en")
     pdf.Root["/ViewerPreferences"] = pikepdf.Dictionary(DisplayDocTitle=True)
     pdf.Root["/PageMode"] = pikepdf.Name("/UseNone")

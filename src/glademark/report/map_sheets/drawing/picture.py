@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from typing import TYPE_CHECKING, Any
+from xml.sax.saxutils import escape
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from glademark.report.map_sheets.drawing.pdf_pages import colour_parts
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pyproj import CRS
+
+    from glademark.report.map_sheets.drawing.map_frame import MapFrame
     from glademark.report.map_sheets.drawing.outlines import Outline
     from glademark.report.map_sheets.drawing.page import Drawing, Page, Stroke, Symbols
     from glademark.report.map_sheets.drawing.paper import Box
@@ -49,6 +53,30 @@ def write_picture(page: Page, path: Path) -> None:
     Image.fromarray(np.ascontiguousarray(painted)).save(
         path, format="PNG", dpi=(PICTURE_DPI, PICTURE_DPI), compress_level=_PACKING
     )
+
+
+def side_files(picture: str) -> tuple[str, str]:
+    """Names of the files that say where a picture lies: the place, and the coordinate system."""
+    return f"{picture.rpartition('.')[0]}.pgw", f"{picture}.aux.xml"
+
+
+def write_placing(frame: MapFrame, size: tuple[float, float], crs: CRS, picture: Path) -> None:
+    """
+    Write where a picture of a sheet lies, as far as its map goes: a world file and the CRS.
+
+    The world file holds the size of a pixel [m] and the middle of the upper left one; the other is
+    the side file in which GDAL keeps a coordinate system.
+    """
+    point = POINTS_PER_INCH / PICTURE_DPI
+    pixel = frame.metres_per_point * point
+    height = round(size[1] / POINTS_PER_INCH * PICTURE_DPI)
+    west = frame.west_m + (point / 2 - frame.box.left) * frame.metres_per_point
+    north = frame.south_m + ((height - 0.5) * point - frame.box.bottom) * frame.metres_per_point
+    place, system = (picture.with_name(name) for name in side_files(picture.name))
+    numbers = (pixel, 0.0, 0.0, -pixel, west, north)
+    place.write_text("".join(f"{number:.10f}\n" for number in numbers), encoding="ascii")
+    text = escape(crs.to_wkt())
+    system.write_text(f"<PAMDataset><SRS>{text}</SRS></PAMDataset>\n", encoding="utf-8")
 
 
 class _Painter:

@@ -1,0 +1,76 @@
+"""Verdicts in words, and whether a layout is approved for cutting."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from glademark.wording import counted, listed
+
+if TYPE_CHECKING:
+    from glademark.report.delivery import Delivery
+
+NOT_APPROVED = "NOT APPROVED FOR CUTTING"
+
+_OF_PAIRS = {"combined_openings": "openings"}
+"""Layers whose features are several of another, written ``3, 4``."""
+
+
+WORST_FIRST = ("exceeded", "near", "not_checked", "met")
+"""Verdicts in the order in which they are listed."""
+
+
+def words_of(verdict: str) -> str:
+    """
+    A verdict as people read it, in capitals where something is to be done.
+
+    Examples
+    --------
+    >>> words_of("exceeded"), words_of("not_checked")
+    ('EXCEEDED', 'not checked')
+    """
+    words = verdict.replace("_", " ")
+    return words.upper() if verdict == "exceeded" else words
+
+
+def approval_words(delivery: Delivery) -> str:
+    """What is exceeded, and who approved cutting in spite of it; empty where nothing is."""
+    exceeded = delivery.checks[delivery.checks["verdict"] == "exceeded"]
+    if exceeded.empty:
+        return ""
+    number = f"{counted(len(exceeded), 'limit')} {'is' if len(exceeded) == 1 else 'are'} exceeded"
+    what = f"{number}: {listed(exceeded['subject'], between='; ')}."
+    by = _approved(delivery)
+    return f"Approved for cutting {by} although {what}" if by else f"{NOT_APPROVED}: {what}"
+
+
+def exceeded_features(delivery: Delivery, layer: str) -> frozenset[str]:
+    """Names of the features of a layer that break a limit, alone or with others."""
+    checks = delivery.checks
+    exceeded = checks[checks["verdict"] == "exceeded"]
+    layers = exceeded["layer"].replace(_OF_PAIRS)
+    names = exceeded.loc[layers == layer, "feature"].astype("str")
+    return frozenset(name for names_of in names for name in names_of.split(", "))
+
+
+def exceeded_words(delivery: Delivery) -> str:
+    """What stands with a feature that breaks a limit."""
+    by = _approved(delivery)
+    return f"Limit exceeded, approved {by}." if by else "LIMIT EXCEEDED, not approved for cutting."
+
+
+def edition_words(delivery: Delivery) -> str:
+    """Edition and the last day in the field, the same on every paper."""
+    day = newest_day(delivery)
+    edition = delivery.summary["provenance"]["edition"]
+    return f"Edition {edition}, marks up to {day}" if day else f"Edition {edition}"
+
+
+def newest_day(delivery: Delivery) -> str:
+    """Last day on which a mark was recorded, such as ``2025-10-09``; empty where none is known."""
+    return str(delivery.summary["provenance"]["newest_mark"] or "")
+
+
+def _approved(delivery: Delivery) -> str:
+    """Who approved the layout and when; empty where nobody did."""
+    settings = delivery.project.deliver
+    return f"by {settings.approved_by} on {settings.approved_on}" if settings.approved_by else ""
