@@ -30,10 +30,19 @@ from glademark.advise.needs import Need
 from glademark.advise.search import Wish, smallest
 from glademark.advise.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.measure.crowns import crown_discs
-from glademark.measure.holes import closed_union
+from glademark.measure.holes import EdgeRule, closed_union
 from glademark.project.model import GroupRule
 
 Posed = tuple[Need, int]
+
+CROWNS_ONLY = EdgeRule(
+    edge="marked_crowns",
+    radius_m=np.zeros(1),
+    deducted=True,
+    leave_stems=np.array([shapely.MultiPoint()], dtype=object),
+    leave_crowns=np.array([shapely.MultiPolygon()], dtype=object),
+)
+"""Openings that are the crowns cut less those that stand."""
 
 
 def openings(random: np.random.Generator, sizes: list[int], apart_m: float) -> SparedHoles:
@@ -44,7 +53,8 @@ def openings(random: np.random.Generator, sizes: list[int], apart_m: float) -> S
     ]
     members = np.repeat(np.arange(len(sizes)), sizes)
     radius = random.uniform(1.5, 4.5, sum(sizes))
-    discs = crown_discs(shapely.points(np.concatenate(spots)), radius_m=radius, bearing=0.0)
+    stems = np.asarray(shapely.points(np.concatenate(spots)), dtype=object)
+    discs = crown_discs(stems, radius_m=radius, bearing=0.0)
     holes = closed_union(discs, members, link_distance_m=0.0)
     frame = gpd.GeoDataFrame(
         {"opening": np.arange(1, len(sizes) + 1), "basis": "tagged"}, geometry=holes.to_numpy()
@@ -52,9 +62,9 @@ def openings(random: np.random.Generator, sizes: list[int], apart_m: float) -> S
     return spared_holes(
         frame,
         members=pd.Series(members),
-        discs=discs,
+        crowns=(stems, discs),
         may_stay=np.ones(len(discs), bool),
-        leave_crowns=shapely.MultiPolygon(),
+        rule=CROWNS_ONLY,
         link_distance_m=0.0,
     )
 

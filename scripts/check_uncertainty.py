@@ -24,11 +24,19 @@ from synthetic_stands import (
 )
 
 from glademark.measure.corridors import strips_of
+from glademark.measure.crowns import crown_discs
+from glademark.measure.edges import Edge, crown_outlines
 from glademark.uncertainty.corridor_share import share_draws
 from glademark.uncertainty.crown_union import union_areas
 from glademark.uncertainty.errors import PositionErrors
 from glademark.uncertainty.group_positions import draw_positions
-from glademark.uncertainty.openings import DrawnOpening, area_draws, distance_draws, spacing_draws
+from glademark.uncertainty.openings import (
+    DrawnOpening,
+    area_draws,
+    distance_draws,
+    on_edge,
+    spacing_draws,
+)
 from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "uncertainty.md"
@@ -42,7 +50,9 @@ TITLES = {
     "share": "corridor share",
     "volume": "zone volume",
     "boundary": "distance to boundary",
-    "area": "opening area",
+    "area": "opening area by marked crowns",
+    "standing_crowns": "opening area at the standing crowns",
+    "boles": "opening area to the boles",
     "spacing": "spacing",
 }
 
@@ -61,6 +71,11 @@ def one_stand(seed: int, sigma_m: float) -> list[dict[str, object]]:
         )
         for one, true in zip(drawn, truth, strict=True)
     ]
+    rows += [
+        edge_row(one, true, group, edge)
+        for one, true, group in zip(drawn, truth, stand.groups, strict=True)
+        for edge in ("standing_crowns", "boles")
+    ]
     rows.append(row("spacing", spacing_draws(*truth)[0], spacing_draws(*drawn)))
     boundary = shapely.boundary(STAND)
     rows.append(
@@ -70,6 +85,25 @@ def one_stand(seed: int, sigma_m: float) -> list[dict[str, object]]:
     other = np.random.default_rng([seed, int(10 * sigma_m), 1])
     rows.append(volume_row(stand, sigma_m, other))
     return [one | {"sigma": sigma_m} for one in rows]
+
+
+def edge_row(one: DrawnOpening, true: DrawnOpening, group: Group, edge: Edge) -> dict[str, object]:
+    """Area on an edge; the standing crown is the median of the stated ones."""
+    radius = float(np.median(group.radii_m))
+    recorded, truth = (
+        edge_area(spots, radii, edge, radius)
+        for spots, radii in ((one.recorded, one.radii_m), (true.recorded, true.radii_m))
+    )
+    drawn = on_edge(one, edge, radius_m=radius, area_m2=recorded)
+    return row(edge, truth, area_draws(drawn, measured_m2=0))
+
+
+def edge_area(spots: np.ndarray, radii: np.ndarray, edge: Edge, radius_m: float) -> float:
+    """Area of a group of crowns on an edge [m2]."""
+    discs = crown_discs(np.asarray(shapely.points(spots), object), radius_m=radii, bearing=0.0)
+    owner, radius = np.zeros(len(discs), dtype=int), np.full(len(discs), radius_m)
+    outlines = crown_outlines(discs, owner, radius_m=radius, link_distance_m=0.0)[1]
+    return float(outlines.by(edge)[0].area)
 
 
 def row(name: str, true: float, draws: np.ndarray) -> dict[str, object]:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,9 @@ from glademark.measure.layout import measure_layout
 from glademark.project.model import LimitSetting, Project
 
 STAND = shapely.box(0, 0, 2000, 2000)
+PLAIN = {"edge": "marked_crowns", "leave_tree_crowns": "deducted"}
+"""Openings that are the crowns cut less those that stand, where a test does not say otherwise."""
+
 Row = Mapping[str, object]
 
 
@@ -99,7 +103,11 @@ def case_with(
         survey = survey_of(STAND, marks=rows, **given)
         held = [i in trees.held for i in range(len(rows))]
         survey = replace(survey, marks=survey.marks.assign(must_go=held))
-        tables = {"volume": {"products": {"sawlog": {"unit": "m3"}}}, **(project or {})}
+        tables: dict[str, Any] = {
+            "volume": {"products": {"sawlog": {"unit": "m3"}}},
+            **(project or {}),
+        }
+        tables["openings"] = {**PLAIN, **tables.get("openings", {})}
         asked = project_of(**tables)
         return Case(layout=measure_layout(survey, asked, earlier={}), survey=survey, project=asked)
 

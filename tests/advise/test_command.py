@@ -92,12 +92,15 @@ def test_the_marks_that_result_pass_when_they_are_laid_out(
     text = (project / "harvest.toml").read_text(encoding="utf-8")
     old = 'marks = ["marks_north.csv", "marks_south.csv"]'
     assert old in text
-    (project / "harvest.toml").write_text(text.replace(old, 'marks = "mended.csv"'), "utf-8")
+    advice = advised.stands[""].advice
+    (radius,) = re.findall(r'Put (standing_crown_radius = ".*? m") under', " ".join(advice.notes))
+    text = text.replace(old, 'marks = "mended.csv"').replace("[openings]", f"[openings]\n{radius}")
+    (project / "harvest.toml").write_text(text, "utf-8")
 
     outcome = lay_out(project / "harvest.toml", out=tmp_path / "out", only=["checks"])
 
     exceeded = outcome.checks[outcome.checks["verdict"] == "exceeded"]
-    again = advised.stands[""].advice.after
+    again = advice.after
     assert set(exceeded["limit"]) == {"target"}
     assert outcome.checks["measured"].to_numpy() == pytest.approx(
         again["measured"].to_numpy(), rel=1e-6, nan_ok=True
@@ -290,7 +293,7 @@ def test_a_row_of_limits_keeps_to_one_unit(advise: Command, tmp_path: Path) -> N
     result = advise(project, "--out", tmp_path / "out")
 
     said = " ".join(result.stdout.split())
-    (row,) = re.findall(r"area of opening 1 (.*?) met", said)
+    (row,) = re.findall(r"area of opening 1 (.*?) near", said)
     shown = re.findall(r"(\d[\d.]*) (\w+)", row)
     assert [unit for _, unit in shown] == ["ha"] * 3
     before, limit, after = (float(number) for number, _ in shown)

@@ -284,7 +284,8 @@ def test_a_walked_outline_is_said_not_to_hang_on_trees(groves: Build, advice_of:
     trees = groves(1, [5], [(300, 300)])
     walked = [{"geometry": shapely.box(280, 280, 320, 320), "group": "1"}]
 
-    advice = advice_of(trees, {"opening_area_max": "1000 m2"}, walked=walked)
+    project = {"openings": {"edge": "standing_crowns"}}
+    advice = advice_of(trees, {"opening_area_max": "1000 m2"}, walked=walked, project=project)
 
     assert not advice.spared
     (left,) = advice.unmended

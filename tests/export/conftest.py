@@ -146,6 +146,10 @@ def make_figures() -> Figures:
             mean_spacing_m=40_000 / 396,
         ),
         openings=OpeningFigures(
+            edge="standing_crowns",
+            standing_crown_radius_m=3.0,
+            area_marked_crowns_m2=1_500.0,
+            area_boles_m2=2_000.0,
             count=3,
             area_m2=5700.0,
             share=0.1425,

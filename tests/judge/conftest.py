@@ -1,6 +1,7 @@
 """Limits asked of layouts built in memory."""
 
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -23,7 +24,9 @@ def case_of(
     def build(
         stand: BaseGeometry, *, project: Mapping[str, object] | None = None, **given: object
     ) -> Case:
-        survey, asked = survey_of(stand, **given), project_of(**(project or {}))
+        tables: dict[str, Any] = dict(project or {})
+        tables["openings"] = {"edge": "standing_crowns", **tables.get("openings", {})}
+        survey, asked = survey_of(stand, **given), project_of(**tables)
         layout = measure_layout(survey, asked, earlier={})
         return Case(layout=layout, survey=survey, project=asked)
 

@@ -489,6 +489,7 @@ def test_every_limit_that_is_installed_can_be_asked(checks_of: ChecksOf, marks_a
         "amounts": {"sawlog": "1 MBF"},
         "grade": "20 %",
         "count": "2",
+        "heights": "2 tree heights",
     }
     known = installed_limits()
     limits = {name: values[limit.kind] for name, limit in known.items()}
@@ -502,7 +503,8 @@ def test_every_limit_that_is_installed_can_be_asked(checks_of: ChecksOf, marks_a
 def test_the_limits_of_the_trade_are_installed() -> None:
     """Every limit that the project file documents is there, under its own id."""
     ids = {
-        "opening_area_max", "opening_area_min", "combined_area_max", "opening_spacing_min",
+        "opening_area_max", "opening_area_min", "opening_width_heights_max",
+        "opening_width_heights_min", "combined_area_max", "opening_spacing_min",
         "openings_share_max", "corridor_share_max", "corridor_width_max", "corridor_spacing_min",
         "corridors_and_landings_share_max", "corridor_density_max",
         "boundary_distance_min", "water_distance_min", "removal_share_max",
@@ -577,3 +579,21 @@ def test_verdicts_about_a_limit_of_a_hundred(
 
     assert found["verdict"].tolist() == [verdict]
     assert found["margin"].tolist() == pytest.approx([margin], abs=1e-6, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("edge", "verdict"), [(None, "near"), ("standing_crowns", "met"), ("boles", "exceeded")]
+)
+def test_an_area_that_another_edge_would_exceed_is_near(
+    checks_of: ChecksOf, edge: str | None, verdict: str
+) -> None:
+    """A square of 40 m along crowns of 3 m is one of 46 m along boles: 0.40 and 0.52 acre."""
+    checks = checks_of(
+        STAND,
+        {"opening_area_max": "0.5 acre"},
+        project={"openings": {"edge": edge}},
+        walked=[square(40)],
+    )
+
+    assert verdict_of(checks) == [verdict]
+    assert ("boles" in checks["reason"].iloc[0]) == (verdict == "near")

@@ -47,6 +47,7 @@ def test_each_limit_says_what_the_unconfirmed_trees_do_to_it(
     ]
     walked = [{"geometry": shapely.box(50, 50, 70, 70), "group": "edge"}]  # 400 m2
     project = project_of(
+        openings={"standing_crown_radius": "0 m"},
         limits={"opening_area_max": "380 m2", "target": {"sawlog": "9 m3"}},
         volume={"products": {"sawlog": {"unit": "m3"}}},
     )

@@ -18,7 +18,8 @@ Rows = list[dict[str, object]]
 LayoutOf = Callable[..., Layout]
 MarksAt = Callable[..., Rows]
 STAND = shapely.box(0, 0, 400, 400)
-ANY_SIZE = {"openings": {"min_trees": 1, "min_area": "1 m2"}}
+ANY_SIZE = {"openings": {"min_trees": 1, "min_area": "1 m2", "edge": "marked_crowns"}}
+CROWNS: dict[str, object] = {"openings": {"edge": "marked_crowns"}}
 
 
 def lens(r: float, big: float, d: float) -> float:
@@ -62,7 +63,7 @@ def test_a_ring_of_crowns_keeps_the_hole_in_its_middle(
 ) -> None:
     """Twelve crowns in a ring leave a ring: the standing trees in the middle are no opening."""
     trees = marks_at(*ring_of((200, 200), 20, 12), crown_radius_m=6.0)
-    opening = layout_of(STAND, marks=trees).openings.iloc[0]
+    opening = layout_of(STAND, project=CROWNS, marks=trees).openings.iloc[0]
 
     neighbours = 2 * 20 * math.sin(math.pi / 12)
     expected = 12 * (math.pi * 6**2 - lens(6, 6, neighbours))
@@ -143,15 +144,20 @@ def test_closing_never_takes_less_than_the_crowns() -> None:
     assert shapely.difference(closed, plain.convex_hull).area < 1e-9
 
 
-def test_the_crown_of_a_leave_tree_is_no_opening(layout_of: LayoutOf, marks_at: MarksAt) -> None:
-    """A leave tree in the middle of an opening keeps its crown: the area is net of it."""
+def test_the_crown_of_a_leave_tree_counts_as_the_project_says(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """The crown of a leave tree is deducted or counted, with the net area beside it."""
     cut = marks_at((100, 100), crown_radius_m=10.0)
     leave = marks_at((100, 100), kind="leave", crown_radius_m=4.0)
-    layout = layout_of(STAND, project=ANY_SIZE, marks=[*cut, *leave])
-    opening = layout.openings.iloc[0]
+    net = math.pi * (10**2 - 4**2)
+    for crowns, area in (("deducted", net), ("counted", math.pi * 10**2)):
+        tables = {"openings": {**ANY_SIZE["openings"], "leave_tree_crowns": crowns}}
+        layout = layout_of(STAND, project=tables, marks=[*cut, *leave])
+        opening = layout.openings.iloc[0]
 
-    assert opening["area_m2"] == pytest.approx(math.pi * (10**2 - 4**2), rel=1e-9)
-    assert opening["net_of_leave_m2"] == pytest.approx(opening["area_m2"], rel=1e-12)
+        assert opening["area_m2"] == pytest.approx(area, rel=1e-9)
+        assert opening["net_of_leave_m2"] == pytest.approx(net, rel=1e-9)
     assert layout.figures.marks.leave_trees == 1
     assert layout.figures.marks.trees == 1
 
@@ -162,7 +168,7 @@ def test_a_leave_tree_that_splits_an_opening_leaves_one_of_two_parts(
     """Two crowns that touch behind a leave tree's crown stay one opening in two parts."""
     opening = layout_of(
         STAND,
-        project=ANY_SIZE,
+        project={"openings": {**ANY_SIZE["openings"], "leave_tree_crowns": "deducted"}},
         marks=marks_at((100, 100), (105, 100)),
         leave_trees=[{"geometry": shapely.Point(102.5, 100), "crown_radius_m": 2.5}],
     ).openings
@@ -228,7 +234,8 @@ def test_boundary_points_are_walked_in_their_order(layout_of: LayoutOf, marks_at
     layout = layout_of(STAND, marks=marks)
 
     assert layout.openings[["opening", "basis", "trees"]].to_numpy().tolist() == [[5, "walked", 0]]
-    assert layout.openings["area_m2"].iloc[0] == pytest.approx(600)
+    assert layout.openings["area_m2"].iloc[0] == pytest.approx((30 - 6) * (20 - 6))
+    assert layout.openings["area_boles_m2"].iloc[0] == pytest.approx(600)
     assert layout.figures.marks.trees == 0
 
 
@@ -264,7 +271,7 @@ def test_a_perimeter_that_mending_hardly_moves_keeps_its_area(
         for order, corner in enumerate([*corners, (100, 120)])
         for row in marks_at(corner, kind="group_boundary", group="5", order=float(order))
     ]
-    layout = layout_of(STAND, marks=marks)
+    layout = layout_of(STAND, project={"openings": {"edge": "boles"}}, marks=marks)
 
     walked = shapely.Polygon([*corners, (100, 120)])
     assert not walked.is_valid
@@ -306,7 +313,7 @@ def test_a_group_stated_in_several_ways_is_taken_as_walked_first(
     centre = marks_at((110, 105), kind="group_centre", group="1", radius_m=9.0)
     in_order = [
         ({"walked": [outline], "marks": [*points, *tagged, *centre]}, "walked", 400.0),
-        ({"marks": [*points, *tagged, *centre]}, "walked", 300.0),
+        ({"marks": [*points, *tagged, *centre]}, "walked", (30.0 - 6) * (10 - 6)),
         ({"marks": [*tagged, *centre]}, "tagged", 9 * math.pi),
         ({"marks": centre}, "centre", 81 * math.pi),
     ]
@@ -370,8 +377,8 @@ def test_crowns_make_an_opening_with_enough_trees_and_area(
         (3, "84.9 m2", 0),
         (4, "1 m2", 0),
     ):
-        project = {"openings": {"min_trees": trees_min, "min_area": area_min}}
-        layout = layout_of(STAND, project=project, marks=trees)
+        tables = {"min_trees": trees_min, "min_area": area_min, "edge": "marked_crowns"}
+        layout = layout_of(STAND, project={"openings": tables}, marks=trees)
 
         assert layout.openings["basis"].tolist() == ["crowns"] * count
         assert layout.figures.openings.components == 1
@@ -385,7 +392,7 @@ def test_where_groups_are_stated_other_crowns_that_touch_are_incidental_openings
     row = [(100.0, 100.0), (104.0, 100.0), (108.0, 100.0), (112.0, 100.0)]
     layout = layout_of(
         STAND,
-        project={"openings": {"min_trees": 4, "min_area": "50 m2"}},
+        project={"openings": {"min_trees": 4, "min_area": "50 m2", "edge": "marked_crowns"}},
         marks=[*marks_at(*row), *marks_at((300, 300), (303, 300), group="A")],
     )
 
@@ -401,7 +408,7 @@ def test_not_every_touch_is_a_group(layout_of: LayoutOf, marks_at: MarksAt) -> N
     At 140 single marks a hectare many crowns touch; only the tagged groups are openings.
 
     Components are counted a second time by comparing every pair of trees. Single trees that stand
-    under the crowns of a group fall in its hole.
+    under the crowns of a group are none of its trees, and counted beside them.
     """
     rng = np.random.default_rng(7)
     spots = rng.uniform(0, 200, (560, 2))
@@ -413,7 +420,7 @@ def test_not_every_touch_is_a_group(layout_of: LayoutOf, marks_at: MarksAt) -> N
         for name, group in enumerate(groups, 1)
         for row in marks_at(*map(tuple, group), group=str(name))
     ]
-    project = {"openings": {"min_trees": 4, "min_area": "100 m2"}}
+    project = {"openings": {"min_trees": 4, "min_area": "100 m2", "edge": "marked_crowns"}}
     layout = layout_of(shapely.box(0, 0, 200, 200), project=project, marks=[*singles, *tagged])
     found = layout.figures.openings
     everyone = np.concatenate([spots, *groups])
@@ -423,7 +430,8 @@ def test_not_every_touch_is_a_group(layout_of: LayoutOf, marks_at: MarksAt) -> N
     touching = [members for members in large if len(members) >= 4]
 
     assert layout.openings["group"].tolist() == ["1", "2"]
-    assert layout.openings["trees"].tolist() == [4 + count for count in standing]
+    assert layout.openings["trees"].tolist() == [4, 4]
+    assert layout.openings["other_marks_inside"].tolist() == standing
     assert found.share == pytest.approx(layout.openings["area_m2"].sum() / 40_000)
     assert found.components == len(sets)
     assert found.incidental_count == len(
@@ -659,3 +667,118 @@ def test_a_measured_crown_stands_before_an_equation_and_a_default() -> None:
     expected = [2.25, (9.96 + 1.05 * 10) * 0.3048 / 2, 4.0]
     assert found["crown_radius_m"].tolist() == pytest.approx(expected, rel=1e-9)
     assert found["crown_source"].tolist() == ["measured", "bechtold_2003", "default"]
+
+
+PAIR = ((100.0, 100.0), (107.0, 100.0))
+
+
+def test_three_figures_stand_beside_each_other_and_the_plan_chooses(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """Two crowns of 3 m, 7 m apart: by themselves, with the neck, and to the boles."""
+    turn = math.atan2(math.sqrt(36 - 3.5**2), 3.5)
+    neck = 2 * (math.pi - turn) * 9 + 7 * math.sqrt(36 - 3.5**2) - (math.pi - 2 * turn) * 9
+    areas = {
+        "marked_crowns": 18 * math.pi,
+        "standing_crowns": neck,
+        "boles": 2 * math.pi * 36 - lens(6, 6, 7),
+    }
+    for edge, area in areas.items():
+        opening = layout_of(
+            STAND, project={"openings": {"edge": edge}}, marks=marks_at(*PAIR, group="1")
+        ).openings.iloc[0]
+
+        assert opening["area_m2"] == pytest.approx(area, rel=1e-5)
+        assert opening["geometry"].area == pytest.approx(area, rel=1e-5)
+        assert opening["area_marked_crowns_m2"] == pytest.approx(18 * math.pi, rel=1e-9)
+        assert opening["area_boles_m2"] == pytest.approx(areas["boles"], rel=1e-5)
+
+
+def test_the_standing_crown_is_the_median_of_the_cut_trees_or_as_stated(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """Crowns of 2, 3 and 7 m have a median of 3 m; leave trees have no part in it."""
+    radii = {"cut": (2.0, 3.0, 7.0), "leave": (1.0, 1.0)}
+    marks = [
+        row
+        for kind, several in radii.items()
+        for i, radius in enumerate(several)
+        for row in marks_at((100 + 40 * i, 100), kind=kind, crown_radius_m=radius, group="1")
+    ]
+    for stated, expected in (({}, 3.0), ({"standing_crown_radius": "2.5 m"}, 2.5)):
+        figures = layout_of(STAND, project={"openings": stated}, marks=marks).figures.openings
+
+        assert figures.standing_crown_radius_m == pytest.approx(expected)
+        assert figures.edge == "standing_crowns"
+
+
+@pytest.mark.parametrize(
+    ("along", "edge", "area"),
+    [
+        ("boles", "boles", 40.0 * 30),
+        ("boles", "standing_crowns", 34.0 * 24),
+        ("standing_crowns", "standing_crowns", 40.0 * 30),
+        ("standing_crowns", "boles", 40.0 * 30 + 2 * 70 * 3 + 9 * math.pi),
+    ],
+)
+def test_a_walk_is_brought_to_the_edge_of_the_plan(
+    layout_of: LayoutOf, marks_at: MarksAt, along: str, edge: str, area: float
+) -> None:
+    """A box of 40 by 30 m among crowns of 3 m gains or loses 3 m on each side."""
+    tables = {"edge": edge, "walked_along": along, "standing_crown_radius": "3 m"}
+    layout = layout_of(
+        STAND,
+        project={"openings": tables},
+        walked=[shapely.box(100, 100, 140, 130)],
+        marks=marks_at((110, 110)),
+    )
+
+    assert layout.openings["area_m2"].iloc[0] == pytest.approx(area, rel=2e-4)
+
+
+def test_a_walk_without_trees_of_its_own_has_no_area_by_marked_crowns(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """By marked crowns a walked group is that of the trees that name it; without any, nothing."""
+    outline = {"group": "1", "geometry": shapely.box(100, 100, 140, 130)}
+    for group, area in (("1", 9 * math.pi), ("", math.nan)):
+        layout = layout_of(
+            STAND, project=CROWNS, walked=[outline], marks=marks_at((110, 110), group=group)
+        )
+
+        assert layout.openings["area_m2"].tolist() == pytest.approx([area], nan_ok=True)
+        assert any("group 1: its area is not known" in n for n in layout.notices) == (group == "")
+
+
+def test_overlapping_openings_count_once_in_the_share(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """Two groups of one tree each on the same spot open the ground of one."""
+    marks = [*marks_at((100, 100), group="1"), *marks_at((100, 100), group="2")]
+    layout = layout_of(STAND, marks=marks)
+
+    assert layout.openings["spacing_m"].tolist() == [0, 0]
+    assert layout.figures.openings.area_m2 == pytest.approx(9 * math.pi)
+    assert layout.figures.openings.share == pytest.approx(9 * math.pi / 160_000)
+
+
+def test_an_opening_in_parts_says_how_far_these_are_apart(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """Three crowns of 3 m with gaps of 20 and 30 m: the widest to be crossed is 30 m."""
+    trees = marks_at((100, 100), (126, 100), (162, 100), group="1")
+    layout = layout_of(STAND, marks=trees)
+
+    assert layout.openings["parts"].tolist() == [3]
+    assert layout.openings["widest_gap_m"].tolist() == pytest.approx([30], abs=0.01)
+    assert any("opening 1 lies in 3 parts" in notice for notice in layout.notices)
+
+
+def test_a_perimeter_leaves_out_what_stands_inside(layout_of: LayoutOf, marks_at: MarksAt) -> None:
+    """A ring of trees round standing ones has an outer edge, no inner one."""
+    trees = marks_at(*ring_of((200, 200), 20, 12), crown_radius_m=6.0)
+    opening = layout_of(STAND, project=CROWNS, marks=trees).openings.iloc[0]
+
+    shell = shapely.Polygon(opening["geometry"].geoms[0].exterior)
+    assert opening["perimeter_m"] == pytest.approx(shell.length, rel=1e-9)
+    assert opening["perimeter_m"] < 0.7 * opening["geometry"].length

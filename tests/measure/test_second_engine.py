@@ -22,6 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.jobs.layout import Outcome
+from glademark.measure.layout import measure_layout
 
 Ring = npt.NDArray[np.float64]
 Rings = list[Ring]
@@ -31,6 +32,8 @@ MarksAt = Callable[..., list[dict[str, object]]]
 SCALE = 2.0**22  # whole units a metre
 ORIGIN = np.array([412_500.0, 5_138_400.0])
 STEP = math.pi / 32  # of an arc: 16 segments a quarter
+PLAIN = {"standing_crown_radius": "0 m", "leave_tree_crowns": "deducted"}
+"""Openings that are crowns less those of leave trees, or as walked: edges have their own tests."""
 
 
 def at(*positions: tuple[float, float]) -> Ring:
@@ -353,7 +356,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
     )
     layout = layout_of(
         stand,
-        project={"openings": {"min_trees": 3, "min_area": "60 m2"}},
+        project={"openings": {**PLAIN, "min_trees": 3, "min_area": "60 m2"}},
         corridors=[{"geometry": shapely.LineString(c), "width_m": w} for c, w in lines],
         marks=[
             row
@@ -420,7 +423,12 @@ def keys(rows: pd.DataFrame) -> pd.Series:
 
 def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
     """Corridors, openings, zones and combined holes of the sample agree within 1e-6."""
-    survey, layout = sample_run.delivery.survey, sample_run.delivery.layout
+    survey, project = sample_run.delivery.survey, sample_run.delivery.project
+    plain = {"standing_crown_radius_m": 0.0, "leave_tree_crowns": "deducted"}
+    openings_as = project.openings.model_copy(update=plain)
+    layout = measure_layout(
+        survey, project.model_copy(update={"openings": openings_as}), earlier={}
+    )
     openings = stated_openings(survey, layout)
     engine = Engine(
         rings_of(*survey.stand.geometry),

@@ -390,7 +390,7 @@ def test_the_print_has_the_map_and_every_row(driver: Browser, page_file: Path) -
     pages = reader.PdfReader(io.BytesIO(base64.b64decode(paper["data"]))).pages
     text = " ".join(one.extract_text() for one in pages)
 
-    assert "crown edge to crown edge of openings 1, 2" in text
+    assert "edge to edge of openings 1, 2" in text
     assert (
         driver.execute_script("return document.querySelectorAll('#paper-map svg path').length") > 10
     )

@@ -159,7 +159,7 @@ def test_a_distance_says_at_least(
 ) -> None:
     """Squares 20 m apart have 5 m to spare of a least spacing of 15 m."""
     table = table_of(page, "limits-table")
-    row = table[table["What"].str.startswith("crown edge")].iloc[0]
+    row = table[table["What"].str.startswith("edge to edge")].iloc[0]
 
     assert (row["Measured"], row["Limit"], row["Margin"]) == (
         "20.0 m",
@@ -170,7 +170,7 @@ def test_a_distance_says_at_least(
 
 def test_a_row_leads_to_its_features(page: html.HtmlElement) -> None:
     """A check of the spacing between two openings leads to both of them."""
-    rows = page.xpath("//table[@id='limits-table']/tbody/tr[th[contains(., 'crown edge')]]")
+    rows = page.xpath("//table[@id='limits-table']/tbody/tr[th[contains(., 'edge to edge')]]")
 
     assert [row.get("data-keys") for row in rows] == ["openings:0 openings:1"]
 

@@ -25,7 +25,7 @@ def project_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("uncertainty") / "sample"
     shutil.copytree(SAMPLE, folder)
     path = folder / "harvest.toml"
-    text = path.read_text(encoding="utf-8").replace('{value = "0.5 acre"', '{value = "0.385 acre"')
+    text = path.read_text(encoding="utf-8").replace('{value = "0.5 acre"', '{value = "0.455 acre"')
     path.write_text(text + ASKED, encoding="utf-8")
     return path
 

@@ -22,6 +22,7 @@ from glademark.advise.outcome import (
     Proof,
     Unmended,
     leave_standing_layer,
+    radius_notes,
     whole_group_notes,
     wood_given_up,
 )
@@ -30,7 +31,7 @@ from glademark.advise.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
-from glademark.measure.layout import canopy_of, measure_layout
+from glademark.measure.layout import canopy_of, measure_layout, with_crown_radius
 from glademark.measure.openings import opening_numbers
 from glademark.project.model import GroupRule
 
@@ -49,6 +50,7 @@ class _Asked:
     by: By
     checks: pd.DataFrame
     first: Mapping[int, str]
+    is_stated: bool
 
 
 def advise(
@@ -62,8 +64,12 @@ def advise(
     could do is worked out beside it.
     """
     checks = judge(case, asked)
+    is_stated = case.project.openings.standing_crown_radius_m is not None
+    case = replace(case, project=with_crown_radius(case.project, case.layout))
     first = spared_first(case, checks)
-    question = _Asked(case=case, limits=asked, by=by, checks=checks, first=first)
+    question = _Asked(
+        case=case, limits=asked, by=by, checks=checks, first=first, is_stated=is_stated
+    )
     left, numbers = case, earlier
     if first:
         left, numbers = _laid_out_again(question, frozenset(first)), _numbers(case)
@@ -101,7 +107,10 @@ def _answer(question: _Asked, ground: Ground) -> Advice:
         unmended=unmended,
         broken=plan.dropped,
         spared=spared,
-        notes=whole_group_notes(ground, plan.spared),
+        notes=(
+            *whole_group_notes(ground, plan.spared),
+            *radius_notes(question.case, spared, is_stated=question.is_stated),
+        ),
     )
 
 
@@ -141,9 +150,9 @@ def _ground(case: Case, earlier: Mapping[int, int], rule: GroupRule) -> Ground:
         return spared_holes(
             found.openings.assign(opening=number),
             members=found.opening_of,
-            discs=canopy.discs,
+            crowns=(canopy.marks.geometry.to_numpy(), canopy.discs),
             may_stay=may_stay,
-            leave_crowns=canopy.leave_crowns[0],
+            rule=canopy.rule,
             link_distance_m=case.project.openings.link_distance_m,
         )
 
@@ -235,7 +244,7 @@ def _plan(
     fits = all(need.short(spared) <= 0 for need in needs)
     if not fits or any(_sum(row.weights, spared) > row.most for row in keeps.targets):
         wish = _wish(ground, needs, keeps, costs)
-        found = smallest(replace(wish, rows=(*wish.rows, *keeps.targets)))
+        found = smallest(replace(wish, rows=(*wish.rows, *keeps.targets)), start=spared)
         if found.spared is not None:
             parts = [(needs, found, ())]
         elif fits:

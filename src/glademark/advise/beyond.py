@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from glademark.advise.cover import LostArea, Row
-from glademark.advise.faces import Faces, faces_of
+from glademark.advise.faces import Faces, faces_of, kept_faces_of
 from glademark.advise.groups import Bonds, Unsplit
 from glademark.advise.kept import LeastArea, OnePiece
 from glademark.advise.need_area import Area, CombinedArea, lost_area
@@ -57,6 +57,7 @@ class Ground:
     held: npt.NDArray[np.bool_]
     bonds: Bonds
     _faces: dict[int, Faces] = field(default_factory=dict)
+    _kept_faces: dict[int, Faces] = field(default_factory=dict)
 
     def place(self, number: object) -> int:
         """
@@ -76,22 +77,16 @@ class Ground:
         return numbers.index(int(str(number)))
 
     def faces(self, place: int) -> Faces:
-        """
-        Faces of an opening, worked out once.
-
-        Parameters
-        ----------
-        place
-            Of the opening.
-
-        Returns
-        -------
-        faces
-            As from `glademark.advise.faces.faces_of`.
-        """
+        """Faces of an opening that may be lost, worked out once."""
         if place not in self._faces:
             self._faces[place] = faces_of(self.holes, place)
         return self._faces[place]
+
+    def kept_faces(self, place: int) -> Faces:
+        """Faces of an opening that stay as long as their trees are cut, worked out once."""
+        if place not in self._kept_faces:
+            self._kept_faces[place] = kept_faces_of(self.holes, place, self.faces(place))
+        return self._kept_faces[place]
 
     def weights(self, amounts: FloatArray) -> Mapping[int, float]:
         """
@@ -186,6 +181,7 @@ def _combined_area(ground: Ground, row: pd.Series) -> Need:
         holes=ground.holes,
         places=places,
         faces=tuple(ground.faces(place) for place in places),
+        kept_faces=tuple(ground.kept_faces(place) for place in places),
         corridors=ground.canopy.corridors,
         most_m2=limit + slack(limit),
     )
@@ -200,7 +196,7 @@ def _spacing(ground: Ground, row: pd.Series) -> Need:
         feature=row["feature"],
         holes=ground.holes,
         places=(one, two),
-        faces=(ground.faces(one), ground.faces(two)),
+        faces=(ground.kept_faces(one), ground.kept_faces(two)),
         least_m=limit - slack(limit),
     )
 
@@ -216,7 +212,7 @@ def _away(ground: Ground, row: pd.Series) -> Need:
         feature=row["feature"],
         holes=ground.holes,
         place=place,
-        faces=ground.faces(place),
+        faces=ground.kept_faces(place),
         other=areas.water[0] if is_water else shapely.boundary(areas.stand[0]),
         least_m=limit - slack(limit),
     )
@@ -357,10 +353,11 @@ def keeps_of(ground: Ground, checks: pd.DataFrame) -> Keeps:
                 LeastArea(holes=ground.holes, place=place, least_m2=least_m2, may_go=whole_may_go)
             )
             most = opening.hole.area - least_m2
-            if not whole_may_go:
+            rule = ground.holes.rule  # elsewhere a face may outlast one of its trees
+            if not whole_may_go and rule.deducted and rule.edge != "boles":
                 areas[place] = lost_area(_crowns_only(ground, place), most=most + _LOOSE_M2)
         if ground.bonds.rule == "edge_trees" and opening.nearby:
-            faces = ground.faces(place)
+            faces = ground.kept_faces(place)
             mine.append(Unsplit(holes=ground.holes, place=place, faces=faces))
         if opening.basis == "crowns" and (apart_m > 0 or least_m2 > 0):
             mine.append(_one_piece(ground, place, apart_m, least_m2))
@@ -375,13 +372,17 @@ _LOOSE_M2 = 1e-6
 def _crowns_only(ground: Ground, place: int) -> Faces:
     """Faces under crowns: they are lost for certain once one of their trees is spared."""
     faces = ground.faces(place)
-    if not ground.holes.link_distance_m:
+    if not ground.holes.reach_m([place], frozenset()):
         return faces
     members = ground.holes.discs[list(ground.holes.openings[place].members)]
     inside = shapely.point_on_surface(faces.geometry)
     under = shapely.intersects(shapely.union_all(members), inside)
     return Faces(
-        geometry=faces.geometry[under], area_m2=faces.area_m2[under], trees=faces.trees[under]
+        geometry=faces.geometry[under],
+        area_m2=faces.area_m2[under],
+        trees=faces.trees[under],
+        near=faces.near[under],
+        takes_all=faces.takes_all[under],
     )
 
 

@@ -6,7 +6,7 @@ Solved by HiGHS through SciPy. Nothing here knows of trees as more than columns.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,17 +39,20 @@ class Row:
         By tree.
     least, most
         Of the sum over the trees spared.
+    faces
+        Weights of lost faces beside those of trees, by name of the area and number of the face.
     """
 
     weights: Mapping[int, float]
     least: float = -math.inf
     most: float = math.inf
+    faces: Mapping[tuple[str, int], float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LostArea:
     """
-    Area that must be lost, as a sum over faces of which each is lost with any of its trees.
+    Area that must be lost, as a sum over faces, each lost with any of its trees or only with all.
 
     Attributes
     ----------
@@ -57,16 +60,22 @@ class LostArea:
         Of the faces, shape (n,).
     trees
         Rows of a sparse matrix, shape (n, marks).
+    takes_all
+        Whether a face is lost only with all of its trees, shape (n,).
     least
         Area to be lost at least [m2].
     most
         Area that may be lost at most [m2].
+    name
+        By which rows speak of its faces.
     """
 
     area_m2: FloatArray
     trees: csr_array
+    takes_all: npt.NDArray[np.bool_]
     least: float = -math.inf
     most: float = math.inf
+    name: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -116,29 +125,18 @@ class Answer:
         No answer costs less; infinite where there is none at all.
     proved
         Whether nothing was left open.
+    last
+        The last set that was tried where none is the answer.
     """
 
     spared: frozenset[int] | None
     bound: float
     proved: bool
+    last: frozenset[int] = frozenset()
 
 
-def solve(program: Program, costs: FloatArray) -> Answer:
-    """
-    Trees whose sparing costs least.
-
-    Parameters
-    ----------
-    program
-        Trees and rows.
-    costs
-        Of each tree of the program, shape (n,).
-
-    Returns
-    -------
-    answer
-        With the bound that it was proved by.
-    """
+def solve(program: Program, costs: FloatArray, *, relaxed: bool = False) -> Answer:
+    """Trees whose sparing costs least; where `relaxed`, only the bound that parts of trees give."""
     size = len(program.trees)
     if not size:
         empty = np.zeros(0, bool)
@@ -152,11 +150,14 @@ def solve(program: Program, costs: FloatArray) -> Answer:
             np.concatenate([costs, np.zeros(faces)]),
             constraints=LinearConstraint(matrix, low, high) if len(low) else (),
             bounds=Bounds(0, 1),
-            integrality=np.concatenate([np.ones(size), np.zeros(faces)]),
+            integrality=np.concatenate([np.full(size, float(not relaxed)), np.zeros(faces)]),
             options={"mip_rel_gap": 0.0, "node_limit": NODES_MAX},
         )
     if found.status == _INFEASIBLE:
         return _none(math.inf)
+    if relaxed:
+        bound = float(found.fun) if found.fun is not None else -math.inf
+        return Answer(spared=None, bound=bound, proved=False)
     bound = float(found.mip_dual_bound) if found.mip_dual_bound is not None else -math.inf
     if found.x is None:
         return Answer(spared=None, bound=bound, proved=False)
@@ -178,23 +179,25 @@ def _matrix(program: Program) -> tuple[csr_array, FloatArray, FloatArray, int]:
     """All rows over trees and faces, their bounds, and the number of faces."""
     size = len(program.trees)
     column = {tree: i for i, tree in enumerate(program.trees.tolist())}
+    faces, first = 0, dict[str, int]()
     parts: list[tuple[FloatArray, FloatArray, FloatArray]] = []
     low: list[float] = []
     high: list[float] = []
-    for row in program.rows:
-        known = [(column[tree], weight) for tree, weight in row.weights.items() if tree in column]
-        at = np.array([place for place, _ in known], dtype=float)
-        weights = np.array([weight for _, weight in known], dtype=float)
-        parts.append((np.full(len(at), float(len(low))), at, weights))
-        low.append(row.least)
-        high.append(row.most)
-    faces = 0
     for area in program.areas:
+        first[area.name] = size + faces
         part, ends, number = _area_rows(area, program.trees, (len(low), size + faces))
         parts.append(part)
         low += ends[0]
         high += ends[1]
         faces += number
+    for row in program.rows:
+        known = [(column[tree], weight) for tree, weight in row.weights.items() if tree in column]
+        known += [(first[name] + face, weight) for (name, face), weight in row.faces.items()]
+        at = np.array([place for place, _ in known], dtype=float)
+        weights = np.array([weight for _, weight in known], dtype=float)
+        parts.append((np.full(len(at), float(len(low))), at, weights))
+        low.append(row.least)
+        high.append(row.most)
     at_row, at_column, value = (
         (np.concatenate([part[i] for part in parts]) for i in range(3))
         if parts
@@ -220,13 +223,18 @@ def _area_rows(
     value: list[FloatArray] = [area.area_m2]
     low, high = [area.least], [area.most]
     face, tree = covers.coords[0].astype(float), covers.coords[1].astype(float)
-    if math.isfinite(area.least):  # lost at most where one of its trees is spared
-        row = first_row + len(low)
-        at_row += [row + np.arange(faces, dtype=float), row + face]
-        at_column += [first_face + np.arange(faces, dtype=float), tree]
-        value += [np.ones(faces), -np.ones(len(face))]
-        low += [-math.inf] * faces
-        high += [0.0] * faces
+    if math.isfinite(area.least):  # lost at most where one of its trees is spared, or all are
+        whole = area.takes_all[covers.coords[0]]
+        at = np.where(
+            whole, np.cumsum(whole) - 1.0 + faces, face
+        )  # a row of its own, or one a face
+        first = np.flatnonzero(~area.takes_all).astype(float)
+        row, pairs = first_row + len(low), np.arange(int(whole.sum()), dtype=float)
+        at_row += [row + first, row + faces + pairs, row + at]
+        at_column += [first_face + first, first_face + face[whole], tree]
+        value += [np.ones(len(first) + len(pairs)), -np.ones(len(face))]
+        low += [-math.inf] * (faces + len(pairs))
+        high += [0.0] * (faces + len(pairs))
     if math.isfinite(area.most):  # lost for sure where one of its trees is spared
         row = first_row + len(low)
         pairs = np.arange(len(face), dtype=float)

@@ -156,13 +156,7 @@ class OnePiece:
 
     def _hole(self, trees: IntArray, spared: Spared) -> BaseGeometry:
         """What a piece leaves of the opening: that of the opening within its own crowns."""
-        everything = frozenset(self.holes.openings[self.place].members)
-        rest = everything - frozenset(trees.tolist()) - spared
-        mine = spared & self.holes.openings[self.place].nearby
-        crowns = shapely.union_all(self.holes.discs[sorted(mine)])
-        closed = self.holes.closed(self.place, spared | rest)
-        stands = shapely.union(crowns, self.holes.leave_crowns)
-        return shapely.difference(closed, stands)
+        return self.holes.of_trees(trees.tolist(), spared & self.holes.openings[self.place].nearby)
 
     def _row(self, trees: IntArray, spared: Spared) -> Row:
         """The pieces stay as they are unless a tree of theirs is spared, or a neighbour is cut."""

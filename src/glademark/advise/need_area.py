@@ -9,13 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array, vstack
-from shapely.geometry.base import BaseGeometry
 
 from glademark.advise.cover import LostArea, Row
-from glademark.advise.faces import QUAD_SEGS, Faces
+from glademark.advise.faces import QUAD_SEGS, Faces, left_m2
 from glademark.advise.needs import capped, widest_short
 from glademark.advise.parting import holds_together
-from glademark.advise.spared_holes import BoolArray, Spared, SparedHoles
+from glademark.advise.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.openings import TOUCH_M, combine_openings
@@ -35,27 +34,63 @@ _LOOSE = 1e-7
 
 
 def lost_area(faces: Faces, *, least: float = -np.inf, most: float = np.inf) -> LostArea:
-    """
-    Area to be lost of some faces, those that hang on the same trees taken together.
+    """Area [m2] to be lost of some faces, those that hang on the same trees taken together."""
+    of, at = _joined(faces)
+    area = np.zeros(len(at))
+    np.add.at(area, of, faces.area_m2)
+    return LostArea(
+        area_m2=area,
+        trees=faces.trees[at],
+        takes_all=faces.takes_all[at],
+        least=least,
+        most=most,
+    )
 
-    Parameters
-    ----------
-    faces
-        Of an opening, or of several.
-    least, most
-        Of the area lost [m2].
 
-    Returns
-    -------
-    area
-        For the integer program.
-    """
-    first: dict[Spared, int] = {}
-    of = np.array([first.setdefault(faces.of(i), len(first)) for i in range(len(faces.area_m2))])
-    _, at = np.unique(of.astype(int), return_index=True)
-    area = np.zeros(len(first))
-    np.add.at(area, of.astype(int), faces.area_m2)
-    return LostArea(area_m2=area, trees=faces.trees[at], least=least, most=most)
+def _joined(faces: Faces) -> tuple[IntArray, IntArray]:
+    """For each face the number of its kind, and the first face of each kind."""
+    first: dict[tuple[Spared, bool], int] = {}
+    kinds = zip(map(faces.of, range(len(faces.area_m2))), faces.takes_all.tolist(), strict=True)
+    of = np.array([first.setdefault(kind, len(first)) for kind in kinds], dtype=int)
+    return of, np.unique(of, return_index=True)[1]
+
+
+def _first_rows(name: str, every: Sequence[Faces]) -> list[Row]:
+    """A face into which a standing crown fits only where several trees stand takes that many."""
+    rows, start = [], 0
+    for faces in every:
+        of, at = _joined(faces)
+        least = np.full(len(at), np.inf)
+        np.minimum.at(least, of, faces.fewest(frozenset()))
+        for kind in np.flatnonzero(least > 1).tolist():
+            near = np.unique(faces.near[np.flatnonzero(of == kind)].indices)
+            weights = dict.fromkeys(near.tolist(), 1.0)
+            lost = {(name, start + kind): -float(least[kind])}
+            rows.append(Row(weights=weights, faces=lost, least=0.0))
+        start += len(at)
+    return rows
+
+
+def _rows_of_faces(
+    name: str, left: Sequence[tuple[Faces, FloatArray]], spared: Spared
+) -> list[Row]:
+    """Of what is left of faces with a spared tree nothing is lost unless another stands, too."""
+    rows, start = [], 0
+    for faces, rest in left:
+        of, at = _joined(faces)
+        stands = np.zeros(faces.trees.shape[1])
+        stands[list(spared)] = 1.0
+        fewest = faces.fewest(spared)
+        hit = (faces.trees @ stands > 0) & (rest > FILLED_M2)
+        for kind in np.unique(of[hit]).tolist():
+            mine = np.flatnonzero(of == kind)
+            is_left, whole = float(rest[mine].sum()), float(faces.area_m2[mine].sum())
+            others = set(np.unique(faces.near[mine].indices).tolist()) - spared
+            weights = dict.fromkeys(sorted(others), is_left / float(fewest[mine].min()))
+            lost = {(name, start + kind): -whole}
+            rows.append(Row(weights=weights, faces=lost, least=is_left - whole))
+        start += len(at)
+    return rows
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -123,8 +158,9 @@ class Area:
         """
         whole = self.holes.area_m2(self.places, frozenset())
         areas = [lost_area(faces) for faces in self.faces]
-        together = stacked(areas, least=whole - self.most_m2 - _LOOSE * whole)
-        return [], [together]
+        least = whole - self.most_m2 - _LOOSE * whole
+        name = f"{self.limit} {self.feature}"
+        return _first_rows(name, self.faces), [stacked(areas, least=least, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
         """
@@ -140,60 +176,49 @@ class Area:
         rows
             One or two.
         """
-        gains: dict[int, float] = {}
-        for place in self.places:
-            for tree, gain in _losses(self.holes, place, spared).items():
-                gains[tree] = gains.get(tree, 0.0) + gain
-        rows = [capped(gains, self.short(spared))]
-        if len(gains) <= _FEW:
+        left = _left(self.holes, self.places, self.faces, spared)
+        rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
+        gains = _gains(left, self.trees - spared, spared)
+        rows.append(capped(gains, self.short(spared)))
+        if len(gains) <= _FEW and len(rows) == 1:
             order = sorted(gains, key=lambda tree: (gains[tree], tree))
             wide = widest_short(self, spared, order)
             rows.append(Row(weights=dict.fromkeys(sorted(self.trees - wide), 1.0), least=1.0))
         return rows
 
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """What the others can take away at most."""
+        left = _left(self.holes, self.places, self.faces, spared)
+        return [capped(_gains(left, self.trees - spared, spared), self.short(spared))]
 
-def stacked(areas: Sequence[LostArea], *, least: float) -> LostArea:
-    """
-    Several areas as one.
 
-    Parameters
-    ----------
-    areas
-        Over the same marks.
-    least
-        To be lost of all together [m2].
+def _left(
+    holes: SparedHoles, places: Sequence[int], faces: Sequence[Faces], spared: Spared
+) -> list[tuple[Faces, FloatArray]]:
+    """Faces of some openings with what is left of each."""
+    return [
+        (some, left_m2(holes, place, some, spared))
+        for place, some in zip(places, faces, strict=True)
+    ]
 
-    Returns
-    -------
-    area
-        All their faces.
-    """
+
+def _gains(
+    left: Sequence[tuple[Faces, FloatArray]], others: Spared, spared: Spared
+) -> dict[int, float]:
+    """Most area that each tree takes from what is left, beside any others."""
+    gain = np.sum([faces.near.T @ (area / faces.fewest(spared)) for faces, area in left], axis=0)
+    return {tree: float(gain[tree]) for tree in sorted(others)}
+
+
+def stacked(areas: Sequence[LostArea], *, least: float, name: str) -> LostArea:
+    """Several areas as one, of which `least` is to be lost [m2]."""
     return LostArea(
         area_m2=np.concatenate([area.area_m2 for area in areas]),
         trees=csr_array(vstack([area.trees for area in areas])),
+        takes_all=np.concatenate([area.takes_all for area in areas]),
         least=least,
+        name=name,
     )
-
-
-def _losses(holes: SparedHoles, place: int, spared: Spared) -> Mapping[int, float]:
-    """Most area that each other tree takes from what is left of an opening, beside any others."""
-    opening = holes.openings[place]
-    others = np.array(sorted(opening.nearby - spared), dtype=np.intp)
-    if not len(others):
-        return {}
-    left = holes.hole(place, spared)
-    crowns = holes.discs[others]
-    loss = shapely.area(shapely.intersection(left, crowns))
-    if holes.link_distance_m > 0:
-        cut = [tree for tree in opening.members if tree not in spared]
-        fill = shapely.difference(left, shapely.union_all(holes.discs[cut]))
-        member = np.isin(others, opening.members)
-        around = shapely.buffer(
-            crowns, np.where(member, holes.link_distance_m * _WIDER, 0.0), quad_segs=QUAD_SEGS
-        )
-        beside = shapely.difference(shapely.intersection(fill, around), crowns)
-        loss = loss + shapely.area(beside)
-    return dict(zip(others.tolist(), loss.tolist(), strict=True))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -210,7 +235,9 @@ class CombinedArea:
     places
         Of those in the combined hole.
     faces
-        Of each of them, in the same order.
+        Of each of them that may be lost, in the same order.
+    kept_faces
+        Of each of them that stay as long as their trees are cut.
     corridors
         Strips, and their union.
     most_m2
@@ -222,6 +249,7 @@ class CombinedArea:
     holes: SparedHoles
     places: tuple[int, ...]
     faces: tuple[Faces, ...]
+    kept_faces: tuple[Faces, ...]
     corridors: Corridors
     most_m2: float
     _known: dict[Spared, gpd.GeoDataFrame] = field(default_factory=dict)
@@ -301,9 +329,15 @@ class CombinedArea:
         beside = csr_array(
             (np.ones(len(trees)), (np.arange(len(trees)), trees)), shape=(len(trees), marks)
         )
-        alone = LostArea(area_m2=np.minimum(loss, missing), trees=beside)
+        alone = LostArea(
+            area_m2=np.minimum(loss, missing),
+            trees=beside,
+            takes_all=np.ones(len(trees), dtype=bool),
+        )
         areas = [lost_area(faces) for faces in self.faces]
-        return [], [stacked([*areas, alone], least=missing)]
+        name = f"{self.limit} {self.feature}"
+        rows = _first_rows(name, self.faces)
+        return rows, [stacked([*areas, alone], least=missing, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
         """
@@ -319,7 +353,8 @@ class CombinedArea:
         rows
             One or two.
         """
-        rows: list[Row] = []
+        left = _left(self.holes, self.places, self.faces, spared)
+        rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
         wide = spared
         for _ in range(_CHAIN_MAX):
             row, parting = self._cut(wide)
@@ -333,6 +368,10 @@ class CombinedArea:
             rows.append(Row(weights=dict.fromkeys(sorted(self.trees - wide), 1.0), least=1.0))
         return rows
 
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """What the others can take away or take apart at most."""
+        return [self._cut(spared)[0]]
+
     def _cut(self, spared: Spared) -> tuple[Row, Spared]:
         """What the others can do about the largest hole, and which of them may part it."""
         combined = self.combined(spared)
@@ -342,18 +381,20 @@ class CombinedArea:
         places = [self.places[i] for i in at]
         parting = holds_together(
             np.array([self.holes.hole(place, spared) for place in places], dtype=object),
-            [self.faces[i] for i in at],
+            [self.kept_faces[i] for i in at],
             strips=self.corridors.strips.geometry.to_numpy(),
             width_m=self.corridors.strips["width_m"].to_numpy(dtype=float),
             spared=spared,
         )
         others = np.array(sorted(self.holes.trees_at(places) - spared), dtype=np.intp)
-        gains = self._gains(worst.geometry, others, places, spared, missing, parting)
+        known = _left(self.holes, places, [self.faces[i] for i in at], spared)
+        gain = _gains(known, frozenset(others.tolist()), spared)
+        gains = self._with_strips(gain, others, places, spared, missing, parting)
         return capped(gains, missing), parting or frozenset()
 
-    def _gains(
+    def _with_strips(
         self,
-        whole: BaseGeometry,
+        gains: Mapping[int, float],
         others: IntArray,
         places: Sequence[int],
         spared: Spared,
@@ -361,11 +402,7 @@ class CombinedArea:
         parting: Spared | None,
     ) -> dict[int, float]:
         """Most that each tree can do: all of it where it may part the hole."""
-        around = self.holes.discs[others]
-        if self.holes.link_distance_m > 0:
-            reach = self.holes.link_distance_m * _WIDER
-            around = shapely.buffer(around, reach, quad_segs=QUAD_SEGS)
-        gain = shapely.area(shapely.intersection(whole, around))
+        gain = np.array([gains[tree] for tree in others.tolist()])
         if parting is None:
             gain = gain + self._strip_losses(others, places, spared, missing)
         else:
@@ -377,13 +414,13 @@ class CombinedArea:
         self, trees: IntArray, places: Sequence[int], spared: Spared, missing: float | None
     ) -> FloatArray:
         """Most strip that each tree can take away; all that is missing where it may part holes."""
-        crowns = self.holes.discs[trees]
+        crowns = self.holes.cores[trees]
         ground = self.corridors.strips.geometry.to_numpy()
         width = self.corridors.strips["width_m"].to_numpy(dtype=float)
         left = np.array([self.holes.hole(i, spared) for i in places], dtype=object)
         opened = shapely.union_all(left)
         met = np.flatnonzero(shapely.intersects(ground, opened))
-        reach = self.holes.link_distance_m * _WIDER + TOUCH_M
+        reach = self.holes.reach_m(places, spared) * _WIDER + TOUCH_M
         loss = np.zeros(len(trees))
         for strip, wide in zip(ground[met], width[met], strict=True):
             beside = shapely.intersection(strip, shapely.buffer(opened, wide * _WIDER))
@@ -396,14 +433,15 @@ class CombinedArea:
         if missing is None:
             return loss
         widest = float(width[met].max()) if len(met) else 0.0
-        return np.where(self._may_part(crowns, left, widest), missing, loss)
+        return np.where(_may_part(crowns, left, widest, reach), missing, loss)
 
-    def _may_part(self, crowns: GeometryArray, left: GeometryArray, widest: float) -> BoolArray:
-        """Trees so near to where two of the holes come close that sparing them may part the two."""
-        near = np.zeros(len(crowns), dtype=bool)
-        reach = (2 * widest + self.holes.link_distance_m) * _WIDER + TOUCH_M
-        for i, j in permutations(range(len(left)), 2):
-            if shapely.dwithin(left[i], left[j], reach):
-                close = shapely.intersection(left[i], shapely.buffer(left[j], reach))
-                near |= shapely.distance(crowns, close) <= self.holes.link_distance_m + TOUCH_M
-        return near
+
+def _may_part(crowns: GeometryArray, left: GeometryArray, widest: float, far: float) -> BoolArray:
+    """Trees so near to where two of the holes come close that sparing them may part the two."""
+    near = np.zeros(len(crowns), dtype=bool)
+    reach = 2 * widest * _WIDER + far
+    for i, j in permutations(range(len(left)), 2):
+        if shapely.dwithin(left[i], left[j], reach):
+            close = shapely.intersection(left[i], shapely.buffer(left[j], reach))
+            near |= shapely.distance(crowns, close) <= far
+    return near

@@ -10,8 +10,13 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.advise.cover import LostArea, Row
 from glademark.advise.faces import Faces
-from glademark.advise.needs import widest_short
 from glademark.advise.spared_holes import Spared, SparedHoles
+
+_WIDER = 1.01
+"""Arcs of chords lie inside the circle by less than this."""
+
+_ON_EDGE_M = 1e-3
+"""A crown this near to a point of an edge may make it [m]."""
 
 _LOOSE_M = 1e-6
 """A face counts as too close from so much inside the limit on [m]."""
@@ -99,9 +104,18 @@ class Apart:
         Returns
         -------
         rows
-            No tree in two of them; where no faces say it, one tree of those outside the widest set.
+            No tree in two of them; where no faces say it, one tree near the ends of the gap.
         """
-        return self._pairs(spared) or [_outside(self, spared)]
+        rows = self._pairs(spared)
+        if rows:
+            return rows
+        between = shapely.shortest_line(*(self.holes.hole(place, spared) for place in self.places))
+        ends = [shapely.get_point(between, end) for end in (0, -1)]
+        return [_one_of(self.holes, [*zip(self.places, ends, strict=True)], spared)]
+
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """The same."""
+        return self.cuts(spared)
 
     def _pairs(self, spared: Spared) -> list[Row]:
         """One row a pair of faces, those on the fewest trees first, no tree in two rows."""
@@ -132,10 +146,15 @@ def _apart_rows(sets: Sequence[Spared]) -> list[Row]:
     return rows[:_ROWS_MAX]
 
 
-def _outside(need: "Apart | Away", spared: Spared) -> Row:
-    """One tree of those outside the widest set that still falls short."""
-    wide = widest_short(need, spared, sorted(need.trees - spared))
-    return Row(weights=dict.fromkeys(sorted(need.trees - wide), 1.0), least=1.0)
+def _one_of(holes: SparedHoles, ends: Sequence[tuple[int, BaseGeometry]], spared: Spared) -> Row:
+    """One tree of those without which none of some points of openings is lost."""
+    trees = frozenset[int]()
+    for place, point in ends:
+        others = np.array(sorted(holes.openings[place].nearby - spared), dtype=np.intp)
+        reach = max(holes.reach_m([place], spared) * _WIDER, _ON_EDGE_M)
+        near = shapely.dwithin(holes.cores[others], point, reach)
+        trees |= frozenset(others[near].tolist())
+    return Row(weights=dict.fromkeys(sorted(trees), 1.0), least=1.0)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -221,9 +240,17 @@ class Away:
         Returns
         -------
         rows
-            Where no faces say it, one tree of those outside the widest set.
+            Where no faces say it, one tree near the point that is too close.
         """
-        return self._close(spared) or [_outside(self, spared)]
+        rows = self._close(spared)
+        if rows:
+            return rows
+        away = shapely.shortest_line(self.holes.hole(self.place, spared), self.other)
+        return [_one_of(self.holes, [(self.place, shapely.get_point(away, 0))], spared)]
+
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """The same."""
+        return self.cuts(spared)
 
     def _close(self, spared: Spared) -> list[Row]:
         """One row a face that is left."""

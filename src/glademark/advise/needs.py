@@ -101,6 +101,9 @@ class Need(Protocol):
             At least one.
         """
 
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """Those rows of them that say what each other tree does, for a greedy choice."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Amount:
@@ -178,6 +181,10 @@ class Amount:
         missing = self.short(spared)
         others = {tree: w for tree, w in self.weights.items() if tree not in spared}
         return [capped(others, missing)]
+
+    def rough_cuts(self, spared: Spared) -> Sequence[Row]:
+        """The same."""
+        return self.cuts(spared)
 
 
 def capped(gains: Mapping[int, float], missing: float) -> Row:

@@ -13,6 +13,7 @@ from glademark.advise.beyond import Ground
 from glademark.advise.needs import Need
 from glademark.advise.spared_holes import Spared
 from glademark.contracts.layers import LEAVE_STANDING
+from glademark.judge.limits import Case
 
 RESTS_ON = (
     "It rests on crowns and positions as recorded; both are uncertain, so look at the trees before "
@@ -295,6 +296,23 @@ def whole_group_notes(ground: Ground, spared: Spared) -> tuple[str, ...]:
                 "strike them out of the tally."
             )
     return tuple(notes)
+
+
+def radius_notes(case: Case, spared: Spared, *, is_stated: bool) -> tuple[str, ...]:
+    """The standing crown that the advice rests on, where the marks left would make another."""
+    marks, figures = case.layout.marks, case.layout.figures.openings
+    left = marks[marks["kind"].isin(case.cut_kinds) & ~marks.index.isin(sorted(spared))]
+    median = float(left["crown_radius_m"].median())
+    same = math.isclose(median, figures.standing_crown_radius_m, rel_tol=1e-9)
+    if is_stated or same or figures.count == 0 or left.empty:
+        return ()
+    stated = f"{figures.standing_crown_radius_m:.6g} m"
+    note = (
+        "Openings are measured with the standing crown of the marks as they were, of a radius of "
+        f'{stated}. Put standing_crown_radius = "{stated}" under [openings]: the marks that '
+        "are left would make another."
+    )
+    return (note,)
 
 
 def _mends(ground: Ground, needs: Sequence[Need], spared: Spared, tree: int) -> str:

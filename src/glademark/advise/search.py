@@ -21,6 +21,13 @@ FloatArray = npt.NDArray[np.float64]
 ROUNDS_MAX = 120
 """Most programs solved for one aim: beyond, the answer is bounded instead of proved."""
 
+WORK_MAX = 6e8
+"""
+Most work of a program after the first, rows added times the cube of what can be spared alone.
+
+Our own measure: up to it a program takes some seconds. Beyond, the relaxed program gives a bound.
+"""
+
 _SAME = 1e-6
 """Difference of cost that is no difference; the solver's own tolerance."""
 
@@ -81,20 +88,12 @@ class Found:
     proved: bool
 
 
-def smallest(wish: Wish) -> Found:
+def smallest(wish: Wish, *, start: Spared = frozenset()) -> Found:
     """
-    The smallest set that brings everything about.
+    The smallest set that brings everything about, proved, or with bounds.
 
-    Parameters
-    ----------
-    wish
-        Needs, limits to keep, and measures; among sets equal by all measures, the one with the
-        first marks is taken.
-
-    Returns
-    -------
-    found
-        Proved, or with bounds.
+    Among sets equal by all measures it is the one with the first marks. Where none can be proved,
+    a greedy choice begins with `start`.
     """
     program = _start(wish)
     bounds: list[float] = []
@@ -105,7 +104,8 @@ def smallest(wish: Wish) -> Found:
         if answer.spared is None and answer.proved and spared is None:
             return Found(spared=None, bounds=(math.inf,), proved=True)
         if answer.spared is None:
-            return _bounded(wish, program, spared, (*bounds, answer.bound))
+            known = spared if spared is not None else greedy(wish, program, answer.last or start)
+            return Found(spared=known, bounds=(*bounds, answer.bound), proved=False)
         spared, proved = answer.spared, proved and answer.proved
         bounds.append(answer.bound)
         if not proved:
@@ -152,7 +152,11 @@ def broken(wish: Wish, spared: Spared) -> list[Row]:
 def _least(wish: Wish, program: Program, costs: FloatArray) -> tuple[Answer, Program]:
     """Cheapest answer, and the program with the rows that it took."""
     bound = -math.inf
-    for _ in range(ROUNDS_MAX):
+    alone, last = _alone(wish), frozenset[int]()
+    for turn in range(ROUNDS_MAX):
+        if turn and len(program.rows) * alone**3 > WORK_MAX:
+            relaxed = solve(program, costs[program.trees], relaxed=True)
+            return replace(relaxed, last=last, bound=max(bound, relaxed.bound)), program
         answer = solve(program, costs[program.trees])
         bound = max(bound, answer.bound)
         if answer.spared is None:
@@ -160,8 +164,14 @@ def _least(wish: Wish, program: Program, costs: FloatArray) -> tuple[Answer, Pro
         missed = broken(wish, answer.spared)
         if not missed:
             return replace(answer, bound=bound), program
-        program = program.with_rows(*missed)
-    return Answer(spared=None, bound=bound, proved=False), program
+        program, last = program.with_rows(*missed), answer.spared
+    return Answer(spared=None, bound=bound, proved=False, last=last), program
+
+
+def _alone(wish: Wish) -> int:
+    """How many trees, or sets of trees that are spared together, may be spared by themselves."""
+    single = sum(tree not in wish.together for tree in wish.trees)
+    return single + len({wish.together[tree] for tree in wish.trees & wish.together.keys()})
 
 
 def _no_dearer(program: Program, costs: FloatArray, spared: Spared) -> Row:
@@ -195,36 +205,18 @@ def _first_by_ids(wish: Wish, program: Program, spared: Spared) -> tuple[Spared,
     return spared, True
 
 
-def _bounded(
-    wish: Wish, program: Program, spared: Spared | None, bounds: tuple[float, ...]
-) -> Found:
-    """An answer that is not proved: the best so far, else a greedy one."""
-    if spared is None:
-        spared = greedy(wish, program)
-    return Found(spared=spared, bounds=bounds, proved=False)
-
-
-def greedy(wish: Wish, program: Program) -> Spared | None:
+def greedy(wish: Wish, program: Program, start: Spared) -> Spared | None:
     """
     An answer, tree by tree: always the one that does most for what is missing, at its cost.
 
-    Parameters
-    ----------
-    wish
-        What is to be brought about.
-    program
-        Its trees.
-
-    Returns
-    -------
-    spared
-        Without trees that are not needed; None where the way leads to no answer.
+    It starts from a set that falls short, and gives back what turns out not to be needed.
+    None where the way leads to no answer.
     """
     costs = wish.costs[0]
-    spared: Spared = frozenset()
+    spared = start
     while missed := [n for n in wish.needs if n.short(spared) > 0]:
         worth: dict[int, float] = {}
-        for row in (row for need in missed for row in need.cuts(spared)):
+        for row in (row for need in missed for row in need.rough_cuts(spared)):
             for tree, weight in row.weights.items():
                 if tree not in spared:
                     worth[tree] = worth.get(tree, 0.0) + weight / max(costs[tree], _SAME)
@@ -237,4 +229,11 @@ def greedy(wish: Wish, program: Program) -> Spared | None:
         if all(need.short(fewer) <= 0 for need in wish.needs):
             spared = fewer
     known = set(program.trees.tolist())
-    return spared if spared <= known and not broken(wish, spared) else None
+    holds = all(_holds(row, spared) for row in wish.rows)
+    return spared if spared <= known and holds and not broken(wish, spared) else None
+
+
+def _holds(row: Row, spared: Spared) -> bool:
+    """Whether a set keeps a row."""
+    total = sum(weight for tree, weight in row.weights.items() if tree in spared)
+    return row.least - _SAME <= total <= row.most + _SAME

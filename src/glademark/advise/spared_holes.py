@@ -1,12 +1,12 @@
 """
-Holes as they are when some of their marks are spared: the spared crowns stand again.
+Holes as they are when some of their marks are spared: the crowns that go are outlined anew.
 
 A hole only shrinks when a tree is spared. Whatever is left of it stays one opening here, however
 few its trees and into however many pieces it falls: neither is a way out of a limit.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
@@ -16,7 +16,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.measure.crowns import GeometryArray
-from glademark.measure.holes import closed_union
+from glademark.measure.edges import crown_outlines, wider_discs
+from glademark.measure.holes import EdgeRule
 from glademark.measure.polygons import only_polygon
 
 Spared = frozenset[int]
@@ -78,15 +79,21 @@ class SparedHoles:
         In the order of their rows.
     discs
         Crown disc of each mark, shape (n,).
-    leave_crowns
-        Union of the crowns that stand anyway.
+    spots
+        Position of each mark, shape (n,).
+    cores
+        Ground that each mark opens by itself on the plan's edge, shape (n,).
+    rule
+        Where openings end, with the trees that stand anyway.
     link_distance_m
         Gap between crowns that is closed [m].
     """
 
     openings: tuple[Opening, ...]
     discs: GeometryArray
-    leave_crowns: BaseGeometry
+    spots: GeometryArray
+    cores: GeometryArray
+    rule: EdgeRule
     link_distance_m: float
     _known: dict[tuple[int, Spared], BaseGeometry] = field(default_factory=dict)
 
@@ -132,62 +139,73 @@ class SparedHoles:
         return frozenset().union(*(self.openings[place].nearby for place in places))
 
     def area_m2(self, places: Iterable[int], spared: Spared) -> float:
-        """
-        Area of some openings together, each counted in full.
+        """Area of some openings together, ground that lies in several counted once [m2]."""
+        holes = [self.hole(place, spared) for place in places]
+        return float(shapely.area(holes[0] if len(holes) == 1 else shapely.union_all(holes)))
 
-        Parameters
-        ----------
-        places
-            Of the openings.
-        spared
-            Marks left standing.
+    def reach_m(self, places: Iterable[int], spared: Spared) -> float:
+        """How far from its core a spared tree may take ground that several trees open together."""
+        radius = float(self.rule.radius_m[0])
+        reach = 0.0 if self.rule.edge == "boles" else self.link_distance_m
+        if self.rule.edge == "standing_crowns":
+            reach = max(2 * radius, reach)
+        elif radius < self.link_distance_m / 2:
+            reach = self.link_distance_m
+        for place in places:  # ground round leave trees is filled whole, and lost whole
+            hole, left = self.hole(place, spared), self._left(place, spared)
+            if not self.rule.deducted and left and not self.openings[place].is_outline:
+                outline = self._outline(left)[0]
+                if shapely.area(hole) > shapely.area(outline) + FILLED_M2:
+                    reach = max(reach, float(shapely.length(shapely.envelope(hole))))
+        return reach
 
-        Returns
-        -------
-        area
-            In square metres.
-        """
-        return float(sum(self.hole(place, spared).area for place in places))
-
-    def closed(self, place: int, spared: Spared) -> BaseGeometry:
-        """
-        Union of the crowns that are cut in one opening, closed, before any crown is taken out.
-
-        Parameters
-        ----------
-        place
-            Of the opening.
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        union
-            Empty where all are spared.
-        """
-        left = [tree for tree in self.openings[place].members if tree not in spared]
-        if not left:
+    def of_trees(self, trees: Sequence[int], spared: Spared) -> BaseGeometry:
+        """Hole of some trees beside those that stand anyway and some spared ones."""
+        if not len(trees):
             return shapely.MultiPolygon()
-        union: BaseGeometry = closed_union(
-            self.discs[left], np.zeros(len(left), int), link_distance_m=self.link_distance_m
-        ).iloc[0]
-        return union
+        # the hole less the spared crowns is the same ground, but other slivers along equal edges
+        rule, more = self.rule, sorted(spared)
+        stems = [*shapely.get_parts(rule.leave_stems[0]), *self.spots[more]]
+        crowns = shapely.union_all([rule.leave_crowns[0], *self.discs[more]])
+        with_spared = replace(
+            rule,
+            leave_stems=np.array([shapely.MultiPoint(stems)], dtype=object),
+            leave_crowns=np.array([crowns], dtype=object),
+        )
+        one_stand = np.zeros(1, dtype=np.intp)
+        return only_polygon(with_spared.finish(self._outline(trees), rule.edge, one_stand)[0])
+
+    def _outline(self, trees: Sequence[int]) -> GeometryArray:
+        """Outline of some trees on the plan's edge, whatever else stands; shape (1,)."""
+        discs = self.discs[list(trees)]
+        outlines = crown_outlines(
+            discs,
+            np.zeros(len(discs), dtype=np.intp),
+            radius_m=np.full(len(discs), self.rule.radius_m[0]),
+            link_distance_m=self.link_distance_m,
+        )[1]
+        return outlines.by(self.rule.edge)
+
+    def _left(self, place: int, spared: Spared) -> list[int]:
+        """Trees of an opening that are cut."""
+        return [tree for tree in self.openings[place].members if tree not in spared]
 
     def _measured(self, place: int, spared: Spared) -> BaseGeometry:
-        """Crowns that go, joined anew, less those that stand: the overlay that the layout makes."""
-        # the hole less the spared crowns is the same ground, but other slivers along equal edges
-        stands = shapely.union_all([self.leave_crowns, *self.discs[sorted(spared)]])
-        closed = self.closed(place, spared)
-        return only_polygon(shapely.difference(closed, stands))
+        """Crowns that go, outlined as the layout does it."""
+        return self.of_trees(self._left(place, spared), spared)
+
+
+FILLED_M2 = 1e-3
+"""Ground round leave trees from which an outline counts as filled [m2]."""
 
 
 def spared_holes(
     holes: gpd.GeoDataFrame,
     *,
     members: pd.Series,
-    discs: GeometryArray,
+    crowns: tuple[GeometryArray, GeometryArray],
     may_stay: BoolArray,
-    leave_crowns: BaseGeometry,
+    rule: EdgeRule,
     link_distance_m: float,
 ) -> SparedHoles:
     """
@@ -199,12 +217,12 @@ def spared_holes(
         `opening` (number), `basis`; Polygon geometry, projected CRS in metres.
     members
         Row of `holes` for each mark, <NA> for none.
-    discs
-        Crown discs of the marks, shape (n,).
+    crowns
+        Position and crown disc of each mark, shape (n,).
     may_stay
         Marks that may be spared, shape (n,).
-    leave_crowns
-        Union of the crowns that stand anyway.
+    rule
+        Where openings end, with the trees that stand anyway.
     link_distance_m
         Gap between crowns that is closed [m].
 
@@ -213,11 +231,13 @@ def spared_holes(
     openings
         On the rows of `holes`.
     """
-    geometry = holes.geometry.to_numpy()
+    geometry, (spots, discs) = holes.geometry.to_numpy(), crowns
     stay = np.flatnonzero(may_stay)
     mark, row = shapely.STRtree(geometry).query(discs[stay], predicate="intersects")
     member = pd.Series(members.array).dropna().astype(int)  # by the position of the mark
     own = member[may_stay[member.index]]
+    if not rule.deducted:  # a standing crown of another tree takes nothing from an opening
+        mark, row = mark[:0], row[:0]
     tree, place = np.concatenate([stay[mark], own.index]), np.concatenate([row, own])
     outline = holes["basis"].isin(OUTLINED).to_numpy()
     openings = tuple(
@@ -235,6 +255,8 @@ def spared_holes(
     return SparedHoles(
         openings=openings,
         discs=discs,
-        leave_crowns=leave_crowns,
+        spots=spots,
+        cores=wider_discs(discs, float(rule.radius_m[0])) if rule.edge == "boles" else discs,
+        rule=rule,
         link_distance_m=link_distance_m,
     )

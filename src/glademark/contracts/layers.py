@@ -298,9 +298,21 @@ CORRIDOR_LINES = Layer(
 _OPENING_MEASURES = (
     _AREA,
     real_column(
+        "area_marked_crowns_m2",
+        "m2",
+        "Area of marked crowns",
+        "The lower figure: the crowns of its trees, gaps up to the link distance closed.",
+    ),
+    real_column(
+        "area_boles_m2",
+        "m2",
+        "Area to the boles",
+        "The upper figure: as far as the nearest boles can be whose crowns only touch.",
+    ),
+    real_column(
         "net_of_leave_m2", "m2", "Area net of leave trees", "Area less the crowns of leave trees."
     ),
-    real_column("perimeter_m", "m", "Perimeter", "Length of the crown edge."),
+    real_column("perimeter_m", "m", "Perimeter", "Length of the outer edge, of all parts."),
     count_column("parts", "Parts", "Separate pieces of the hole."),
     count_column("trees", "Trees", "Cut trees."),
     _BASAL_AREA,
@@ -328,7 +340,7 @@ _OPENING_MEASURES = (
 OPENINGS = Layer(
     name="openings",
     title="Group openings",
-    meaning="A group of trees taken together, leaving one hole; the edge is the crown edge.",
+    meaning="A group of trees taken together, leaving one hole, to the edge that the plan states.",
     geometry="MultiPolygon",
     columns=(
         count_column(
@@ -342,6 +354,17 @@ OPENINGS = Layer(
         ),
         *_OPENING_MEASURES,
         real_column(
+            "widest_gap_m",
+            "m",
+            "Widest gap",
+            "Widest of the gaps that have to be crossed to reach all parts; empty for one part.",
+        ),
+        count_column(
+            "other_marks_inside",
+            "Other marks inside",
+            "Cut trees inside the edge that are no trees of the group; tallied in the matrix.",
+        ),
+        real_column(
             "in_corridor_m2", "m2", "In corridors", "Part of the area that corridors take as well."
         ),
         count_column(
@@ -354,9 +377,7 @@ OPENINGS = Layer(
             "Area of that combined opening, gross of corridor.",
         ),
         count_column("nearest", "Nearest opening", "Number of the nearest other opening."),
-        real_column(
-            "spacing_m", "m", "Spacing", "Crown edge to crown edge of the nearest other opening."
-        ),
+        real_column("spacing_m", "m", "Spacing", "Edge to edge of the nearest other opening."),
         real_column(
             "boundary_m",
             "m",
@@ -413,6 +434,7 @@ OPENINGS = Layer(
                 "Crosses itself at",
                 "Where a walked outline crosses itself, so that its area is not known.",
             ),
+            text_column("no_area", "No area", "Why its area on the stated edge is not known."),
         ),
     ),
 )
@@ -441,6 +463,7 @@ COMBINED = Layer(
                 "Crosses itself at",
                 "Where a walked outline crosses itself, so that its area is not known.",
             ),
+            text_column("no_area", "No area", "Why the area of an opening in it is not known."),
         ),
     ),
 )

@@ -82,12 +82,18 @@ class OpeningFigures:
 
     Attributes
     ----------
+    edge
+        That areas and distances are measured to.
+    standing_crown_radius_m
+        Crown radius of the standing trees, as stated or the median of the cut ones.
+    area_marked_crowns_m2, area_boles_m2
+        Sums of the lower and of the upper figure; NaN where one is not known, or without openings.
     count
         Group openings.
     area_m2
-        Sum of their areas.
+        Ground in them; where two overlap it counts once.
     share
-        Of the stand, by that sum.
+        Of the stand, by that ground.
     largest_m2, combined_largest_m2
         The largest opening, the largest combined opening; 0 where there is none.
     nearest_spacing_m
@@ -103,6 +109,10 @@ class OpeningFigures:
         Incidental openings that reach those thresholds and were named no group.
     """
 
+    edge: str
+    standing_crown_radius_m: float
+    area_marked_crowns_m2: float
+    area_boles_m2: float
     count: int
     area_m2: float
     share: float

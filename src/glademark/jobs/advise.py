@@ -28,7 +28,7 @@ from glademark.jobs.each_stand import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
-from glademark.measure.layout import measure_layout
+from glademark.measure.layout import measure_layout, with_crown_radius
 from glademark.project import read_project
 from glademark.project.model import Project, Source
 from glademark.report.delivery import Delivery
@@ -184,7 +184,8 @@ def _check_applied(
     inputs = project.inputs.model_copy(update={"marks": (Source(file=marks.absolute()),)})
     again = project.model_copy(update={"inputs": inputs})
     for name, survey in _all_read(read_by_stand(again, folder=folder)).items():
-        layout = measure_layout(survey, again, earlier={})
+        fixed = with_crown_radius(again, stands[name].delivery.layout)
+        layout = measure_layout(survey, fixed, earlier={})
         checks = judge(Case(layout=layout, survey=survey, project=again), asked)
         if _exceeded(checks) != _exceeded(stands[name].advice.after):
             msg = (

@@ -11,10 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 
 from glademark.compare.comparison import Comparison, compare
 from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.frames import features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
@@ -30,6 +33,8 @@ from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.corridors import measure_corridors
+from glademark.measure.edges import walked_outlines
+from glademark.measure.holes import NO_MEMBERS, TOO_NARROW
 from glademark.measure.layout import measure_layout
 from glademark.measure.openings import measured_openings
 from glademark.measure.zones import covers_of
@@ -216,8 +221,11 @@ def _compared(survey: Survey, project: Project, seen: AfterCutSurvey) -> StandCo
     """The comparison of one stand."""
     layout = measure_layout(survey, project, earlier={})
     log.info("read %d records of stumps, %d rejected", len(seen.stumps), len(seen.rejected))
-    comparison = compare(survey, layout, project, seen)
-    checks = _opening_checks(survey, layout, project, comparison.openings_after)
+    walked = _on_edge(seen.openings, layout, project)
+    like = replace(seen, openings=seen.openings.set_geometry(walked.geometry.to_numpy()))
+    comparison = compare(survey, layout, project, like)
+    numbers = _numbers(comparison.openings_after["opening"]).to_numpy()
+    checks = _opening_checks(survey, layout, project, walked.assign(opening=numbers))
     comparison = replace(comparison, checks=checks)
     delivery = Delivery(
         project=project,
@@ -236,19 +244,35 @@ def _opening_checks(
     limits = {key: one for key, one in project.limits.items() if key in OPENING_LIMITS}
     asked = limits_asked(limits if len(walked) else {}, known=installed_limits())
     ground = covers_of(survey)
-    numbered = walked.assign(
-        stand=0,
-        opening=_numbers(walked["opening"]),
-        net_of_leave_m2=walked["area_m2"],
-        basis="walked",
-    )
     openings, combined = measured_openings(
-        numbered.drop(columns="area_m2"),
+        walked,
         corridors=measure_corridors(survey.corridors, ground),
         ground=ground,
     )
     after = replace(layout, openings=openings, combined_openings=combined)
     return judge_asked(Case(layout=after, survey=survey, project=project), asked)
+
+
+def _on_edge(walked: gpd.GeoDataFrame, layout: Layout, project: Project) -> gpd.GeoDataFrame:
+    """Outlines walked after the cut, brought to the edge of the layout, with the upper figure."""
+    along = np.full(len(walked), project.openings.walked_along or "standing_crowns", dtype=object)
+    radius = np.full(len(walked), layout.figures.openings.standing_crown_radius_m)
+    standing, boles = walked_outlines(walked.geometry.to_numpy(), along, radius_m=radius)
+    edge, nowhere = layout.figures.openings.edge, np.full(len(walked), np.nan)
+    shapes = {"standing_crowns": standing, "boles": boles}.get(edge, walked.geometry.to_numpy())
+    gone = shapely.is_empty(shapes) | (edge == "marked_crowns")
+    shapes = np.where(gone, walked.geometry.to_numpy(), shapes)
+    why = NO_MEMBERS if edge == "marked_crowns" else TOO_NARROW
+    columns = {
+        "stand": np.zeros(len(walked), dtype=np.intp),
+        "group": np.full(len(walked), "", dtype=object),
+        "basis": np.full(len(walked), "walked", dtype=object),
+        "net_of_leave_m2": np.where(gone, np.nan, shapely.area(shapes)),
+        "area_marked_crowns_m2": nowhere,
+        "area_boles_m2": shapely.area(boles),
+        "no_area": np.where(gone, why, "").astype(object),
+    }
+    return features(columns, shapes, crs=walked.crs)
 
 
 def _numbers(opening: pd.Series) -> pd.Series:

@@ -4,6 +4,7 @@ import logging
 from collections.abc import Mapping
 from types import MappingProxyType
 
+import numpy as np
 import pandas as pd
 
 from glademark.contracts.frames import STAND
@@ -15,7 +16,7 @@ from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.judge.unconfirmed import near_with_unconfirmed
-from glademark.measure.layout import measure_layout
+from glademark.measure.layout import measure_layout, standing_crowns_m
 from glademark.measure.unconfirmed import all_confirmed, same_openings, with_second_figures
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
@@ -36,9 +37,11 @@ def lay_out_survey(
 
     `earlier` is the opening number that an earlier output gave a mark, by the mark's index.
     """
-    layout = measure_layout(survey, project, earlier=earlier).of(0)
+    measured = measure_layout(survey, project, earlier=earlier)
+    layout = measured.of(0)
     log.info("measured %d openings", layout.figures.openings.count)
-    return _judged(layout, survey, project, asked, second=_confirmed(survey, project).get(0))
+    second = _confirmed(survey, project, measured).get(0)
+    return _judged(layout, survey, project, asked, second=second)
 
 
 def lay_out_many(
@@ -53,7 +56,7 @@ def lay_out_many(
         return deliveries
     try:
         layout = measure_layout(survey, project, earlier=MappingProxyType({}))
-        second = _confirmed(survey, project)
+        second = _confirmed(survey, project, layout)
     except InputError as error:
         return {**deliveries, **dict.fromkeys(names, error)}
     log.info("measured %d stands", len(layout.by_stand))
@@ -72,7 +75,7 @@ def lay_out_many(
     return deliveries
 
 
-def _confirmed(survey: Survey, project: Project) -> dict[int, tuple[Layout, int]]:
+def _confirmed(survey: Survey, project: Project, measured: Layout) -> dict[int, tuple[Layout, int]]:
     """Layout of the stands with unconfirmed trees if all were cut, and each one's number in it."""
     unconfirmed = survey.marks["kind"] == "unconfirmed"
     stands = survey.marks.loc[unconfirmed, STAND].unique().tolist()
@@ -81,7 +84,13 @@ def _confirmed(survey: Survey, project: Project) -> dict[int, tuple[Layout, int]
     names = survey.stand["name"]
     some = [survey.of(stand) for stand in stands]
     joined = join_surveys(some, names=[names[stand] for stand in stands])
-    layout = measure_layout(all_confirmed(joined), project, earlier=MappingProxyType({}))
+    radii = standing_crowns_m(measured)
+    layout = measure_layout(
+        all_confirmed(joined),
+        project,
+        earlier=MappingProxyType({}),
+        crowns_m=[radii.get(stand, np.nan) for stand in stands],
+    )
     return {stand: (layout, at) for at, stand in enumerate(stands)}
 
 

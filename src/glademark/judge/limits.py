@@ -31,7 +31,16 @@ from glademark.units import (
 )
 
 Kind = Literal[
-    "area", "length", "share", "diameter", "basal_area", "density", "amounts", "grade", "count"
+    "area",
+    "length",
+    "share",
+    "diameter",
+    "basal_area",
+    "density",
+    "amounts",
+    "grade",
+    "count",
+    "heights",
 ]
 Sense = Literal["max", "min"]
 
@@ -209,6 +218,8 @@ def _value(text: str | Mapping[str, str], kind: Kind) -> Value:
         return share(text)
     if kind == "count":
         return _count(text)
+    if kind == "heights":
+        return _heights(text)
     units = {"area": AREA_M2, "basal_area": BASAL_AREA_M2_HA, "density": LENGTH_PER_AREA_M_HA}
     factors = units.get(kind, LENGTH_M)
     return to_si(text, factors) * (100 if kind == "diameter" else 1)
@@ -221,6 +232,15 @@ def _count(text: str) -> float:
         msg = f"{text!r} is no count; expected a whole number without a unit, as in '2'"
         raise UnitError(msg)
     return count
+
+
+def _heights(text: str) -> float:
+    """How many tree heights."""
+    heights, unit = split_quantity(text)
+    if unit not in {"", "tree heights", "heights"} or heights <= 0:
+        msg = f"{text!r} is no width in tree heights; expected a number, as in '1.5 tree heights'"
+        raise UnitError(msg)
+    return heights
 
 
 def number(value: Value) -> float:

@@ -1,9 +1,11 @@
 """Limits of openings: size, spacing, share, distances."""
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.judge.limits import (
+    ROUNDING,
     Case,
     Limit,
     Sense,
@@ -14,6 +16,7 @@ from glademark.judge.limits import (
     texts,
     verdicts,
 )
+from glademark.measure.edges import EDGE_WORDS, Edge
 from glademark.measure.groups import crosses_itself
 from glademark.measure.openings import spacing_pairs
 
@@ -42,7 +45,7 @@ def _combined_area_max(case: Case, value: Value) -> pd.DataFrame:
         subject="combined area of opening {}",
     )
     judged = verdicts(rows, limit=number(value), sense="max", unit="m2")
-    return _why_unknown(judged, combined.get("crosses_at"))
+    return _why_unknown(judged, _reasons(combined))
 
 
 def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
@@ -60,17 +63,17 @@ def _spacing_min(case: Case, value: Value) -> pd.DataFrame:
     pairs = pd.concat([close, pairs]).drop_duplicates(["first", "second"])
     pairs = pairs.sort_values(["first", "second"])
     names = pairs["first"].astype(str) + ", " + pairs["second"].astype(str)
-    place = _crossing(openings)
-    one, two = (pairs[end].map(place) for end in ("first", "second"))
+    why = pd.Series(_reasons(openings), index=openings["opening"].astype(int), dtype=object)
+    one, two = (pairs[end].map(why) for end in ("first", "second"))
     rows = columns_of(
         "openings",
         names,
         pairs["spacing_m"].mask(((one != "") | (two != "")).to_numpy()),
-        subject="crown edge to crown edge of openings {}",
+        subject="edge to edge of openings {}",
     )
     near = np.maximum(*(pairs[end].map(error).to_numpy(dtype=float) for end in ("first", "second")))
     judged = verdicts(rows, limit=limit, sense="min", unit="m", near=near)
-    return _why_unknown(judged, one.where(one != "", two))
+    return _why_unknown(judged, one.where(one != "", two).to_numpy(dtype=object))
 
 
 def _position_error(case: Case) -> pd.Series:
@@ -82,21 +85,25 @@ def _position_error(case: Case) -> pd.Series:
     return largest.reindex(openings).fillna(case.project.marks.position_error_m)
 
 
-def _crossing(openings: pd.DataFrame) -> pd.Series:
-    """Where the outline of each opening crosses itself, by number; empty where it does not."""
-    numbers = openings["opening"].astype(int).to_numpy()
-    place = openings["crosses_at"].to_numpy() if "crosses_at" in openings else ""
-    return pd.Series(place, index=numbers, dtype=object)
+def _reasons(openings: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """Why the size of each opening is not known; empty where it is."""
+    why = np.full(len(openings), "", dtype=object)
+    if "no_area" in openings:
+        why = openings["no_area"].to_numpy(dtype=object)
+    if "crosses_at" in openings:
+        place = openings["crosses_at"].to_numpy(dtype=object)
+        crossing = [f"{crosses_itself(at)}: put its points in order" for at in place]
+        why = np.where(place != "", np.array(crossing, dtype=object), why)
+    return why
 
 
-def _why_unknown(rows: pd.DataFrame, place: pd.Series | None) -> pd.DataFrame:
-    """Rows with the place at which an outline crosses itself where that leaves them unchecked."""
-    if place is None or rows.empty:
+def _why_unknown(rows: pd.DataFrame, why: npt.NDArray[np.object_]) -> pd.DataFrame:
+    """Rows with the reason why a size is not known where that leaves them unchecked."""
+    lost = (rows["verdict"] == "not_checked").to_numpy() & (why != "")
+    if not lost.any():
         return rows
-    places = place.to_numpy(dtype=object)
-    why = texts([f"{crosses_itself(at)}: put its points in order" for at in places])
-    crosses = (rows["verdict"] == "not_checked").to_numpy() & (places != "")
-    return rows.assign(reason=rows["reason"].mask(crosses, pd.Series(why, index=rows.index)))
+    told = pd.Series(texts(why.tolist()), index=rows.index)
+    return rows.assign(reason=rows["reason"].mask(lost, told))
 
 
 def _share_max(case: Case, value: Value) -> pd.DataFrame:
@@ -135,18 +142,36 @@ def _by_opening(
     openings = case.layout.openings
     rows = columns_of("openings", openings["opening"], openings[column], subject=subject)
     judged = verdicts(rows, limit=number(value), sense=sense, unit=unit)
-    return _why_unknown(judged, openings.get("crosses_at"))
+    if case.project.openings.edge is None:
+        judged = _other_edge(judged, openings, sense)
+    return _why_unknown(judged, _reasons(openings))
+
+
+def _other_edge(rows: pd.DataFrame, openings: pd.DataFrame, sense: Sense) -> pd.DataFrame:
+    """Areas inside a limit that another edge would exceed are near it: the plan may mean that."""
+    edge: Edge = "boles" if sense == "max" else "marked_crowns"
+    if rows.empty or (column := f"area_{edge}_m2") not in openings:
+        return rows
+    limit, other = rows["limit_value"].to_numpy(dtype=float), openings[column].to_numpy(dtype=float)
+    beyond = other > limit * (1 + ROUNDING) if sense == "max" else other < limit * (1 - ROUNDING)
+    turned = rows["verdict"].isin(["met", "near"]).to_numpy() & beyond
+    if not turned.any():
+        return rows
+    why = f'beyond it where the plan measures to {EDGE_WORDS[edge]} ([openings] edge = "{edge}")'
+    return rows.assign(
+        verdict=rows["verdict"].mask(turned, "near"), reason=rows["reason"].mask(turned, why)
+    )
 
 
 def _distance(case: Case, value: Value, column: str, subject: str) -> pd.DataFrame:
     """One row an opening, near within the position error of its marks."""
     openings = case.layout.openings
-    place = _crossing(openings).to_numpy()
-    measured = openings[column].mask(place != "")
+    why = _reasons(openings)
+    measured = openings[column].mask(why != "")
     rows = columns_of("openings", openings["opening"], measured, subject=subject)
     near = _position_error(case).to_numpy(dtype=float)
     judged = verdicts(rows, limit=number(value), sense="min", unit="m", near=near)
-    return _why_unknown(judged, openings.get("crosses_at"))
+    return _why_unknown(judged, why)
 
 
 AREA_MAX = Limit(

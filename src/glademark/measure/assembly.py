@@ -38,6 +38,7 @@ from glademark.measure.figures import (
 from glademark.measure.holes import Holes
 from glademark.measure.openings import measured_incidental, measured_openings, wood_in
 from glademark.measure.paper_groups import opening_of_trees, paper_group_notices
+from glademark.measure.parts import parts_notices
 from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums
 from glademark.measure.tally import tally_cells, tally_table
@@ -132,7 +133,10 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
     figures = _figures(measured, survey, (openings, combined), disagreement)
     stock = _stock(measured, survey, project, cells, areas)
     paper = paper_group_notices(measured.trees, measured.openings, marks)
-    told = (*survey.stand_notices, *holes.notices, *paper)
+    parts_told = parts_notices(
+        openings, marks, settings=project.openings, units=project.heading.units
+    )
+    told = (*survey.stand_notices, *holes.notices, *parts_told, *paper)
     return Layout(
         crs=survey.crs,
         stand=_stand_layer(measured.ground, figures, survey),

@@ -187,6 +187,26 @@ def crown_cover(
     """
     if not len(centre):
         return np.zeros(stands)
+    owner, low, high = bare_arcs(centre, radius_m, stand=stand)
+    first = np.unique(stand, return_index=True)[1]
+    origin = np.zeros((stands, 2))
+    origin[stand[first]] = centre[first]  # near, so that little is lost to rounding
+    x, y = (centre[owner] - origin[stand[owner]]).T
+    radius = radius_m[owner]
+    turned = radius * (high - low)
+    across = x * (np.sin(high) - np.sin(low)) - y * (np.cos(high) - np.cos(low))
+    return sums(radius * (turned + across) / 2, stand[owner], stands)
+
+
+def bare_arcs(
+    centre: FloatArray, radius_m: FloatArray, *, stand: IntArray
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """
+    Arcs of circles that no other circle of the same stand covers: their circle, start and end.
+
+    Angles from the x axis, 0 to 2 pi [rad]; an arc across the x axis is two. `centre` has the shape
+    (n, 2), with at least one circle.
+    """
     place = np.column_stack([centre, stand * APART_M])
     pairs = cKDTree(place).query_pairs(2 * radius_m.max(), output_type="ndarray")
     one, two = pairs[:, 0], pairs[:, 1]
@@ -197,15 +217,7 @@ def crown_cover(
     other = np.concatenate([two[meet], one[meet]])
     start, end = _covered(circle, other, np.tile(away[meet], 2), centre, radius_m)
     outer = np.flatnonzero(~within)
-    owner, low, high = _left(outer, circle, start, end)
-    first = np.unique(stand, return_index=True)[1]
-    origin = np.zeros((stands, 2))
-    origin[stand[first]] = centre[first]  # near, so that little is lost to rounding
-    x, y = (centre[owner] - origin[stand[owner]]).T
-    radius = radius_m[owner]
-    turned = radius * (high - low)
-    across = x * (np.sin(high) - np.sin(low)) - y * (np.cos(high) - np.cos(low))
-    return sums(radius * (turned + across) / 2, stand[owner], stands)
+    return _left(outer, circle, start, end)
 
 
 def _within(

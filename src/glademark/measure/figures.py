@@ -21,8 +21,8 @@ from glademark.contracts.layout import (
 )
 from glademark.contracts.survey import Survey, labels_of
 from glademark.measure.equations import NOT_COMPUTED
-from glademark.measure.holes import Holes
-from glademark.measure.tables import rows_by, sums
+from glademark.measure.holes import Holes, united_areas
+from glademark.measure.tables import known_of_all, rows_by, sums
 from glademark.measure.tally import NOT_STATED
 from glademark.measure.volume import Sold, solid_sums, without_volume
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
@@ -44,8 +44,17 @@ def opening_figures(
     incidental = holes.incidental.geometry.area.groupby(holes.incidental[STAND])
     nearest = openings["spacing_m"].groupby(openings[STAND]).min().reindex(stands)
     unknown = sums(openings["area_m2"].isna(), openings[STAND], len(stands)) > 0
-    total = np.where(unknown, np.nan, sums(openings["area_m2"], openings[STAND], len(stands)))
+    ground = united_areas(openings.geometry.to_numpy(), openings[STAND].to_numpy(), len(stands))
+    total = np.where(unknown, np.nan, ground)
+    lower, upper = (
+        known_of_all(openings[name], openings[STAND], len(stands))
+        for name in ("area_marked_crowns_m2", "area_boles_m2")
+    )
     columns: dict[str, pd.Series] = {
+        "edge": pd.Series([holes.edge] * len(stands)),
+        "standing_crown_radius_m": pd.Series(holes.radius_m),
+        "area_marked_crowns_m2": pd.Series(lower),
+        "area_boles_m2": pd.Series(upper),
         "count": area.size().reindex(stands, fill_value=0),
         "area_m2": pd.Series(total),
         "share": pd.Series(total / stand_m2),

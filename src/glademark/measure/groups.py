@@ -22,6 +22,7 @@ from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Notice
 from glademark.contracts.valid_shapes import mended_outlines
 from glademark.measure.crowns import APART_M, GeometryArray, crown_discs
+from glademark.measure.edges import Along
 from glademark.measure.polygons import only_polygons
 
 TOUCH_M = 1e-6
@@ -47,7 +48,8 @@ class Groups:
     stated
         One row a group, index 0..g-1 by stand, then sorted by name: `stand`, `group` (as first
         written), `basis` (walked, tagged or centre), `crosses_at` (where a walked outline crosses
-        itself, else empty), geometry the stated outline, None for tagged groups.
+        itself, else empty), `along` (what was walked along: standing_crowns or boles), geometry the
+        stated outline, None for tagged groups.
     group_of
         Row of `stated` for each mark that may leave a hole, <NA> for none; on the index of the
         marks.
@@ -122,12 +124,15 @@ def stated_groups(
     walked: gpd.GeoDataFrame,
     candidates: pd.Series,
     bearing: FloatArray,
+    walked_along: Along | None = None,
 ) -> Groups:
     """
     Groups that the marker stated, with their members.
 
     `candidates` may leave a hole: cut, and not in the corridor zone. `bearing` is the direction of
-    the first vertex of the disc round a centre, one a mark [rad]. A mark belongs to the group that
+    the first vertex of the disc round a centre, one a mark [rad]. `walked_along` is what the
+    project says was followed; boundary trees have their paint on the boles, others are taken to
+    have gone along the crowns. A mark belongs to the group that
     it names; one that names none, to the walked or centred outline that it stands in (the first by
     name where outlines overlap).
     """
@@ -146,7 +151,9 @@ def stated_groups(
     stated = every[every["key"] != ""].drop_duplicates([STAND, "key"])  # what stands first stays
     stated = stated.assign(order=stated["key"].map(_natural))
     stated = stated.sort_values([STAND, "order"], kind="stable", ignore_index=True)
-    columns = {name: stated[name] for name in (STAND, "group", "basis", "crosses_at")}
+    columns = {name: stated[name] for name in (STAND, "group", "basis", "crosses_at", "along")}
+    if walked_along is not None:
+        columns["along"] = stated["along"].mask(stated["basis"] != "tagged", walked_along)
     return Groups(
         stated=features(columns, stated["outline"].to_numpy(dtype=object), crs=marks.crs),
         group_of=_group_of(marks, key, candidates.to_numpy(dtype=bool), stated),
@@ -181,6 +188,7 @@ def _table(
             "basis": np.full(len(written), basis, dtype=object),
             "outline": pd.Series(outlines, dtype=object),
             "crosses_at": np.full(len(written), "", dtype=object),
+            "along": np.full(len(written), "standing_crowns", dtype=object),
         }
     )
 
@@ -215,7 +223,7 @@ def _from_points(
         if place
     ]
     table = _table(first[STAND], first["group"], "walked", only_polygons(mended))
-    return table.assign(crosses_at=crossing), tuple(notices)
+    return table.assign(crosses_at=crossing, along="boles"), tuple(notices)
 
 
 def crosses_itself(place: str) -> str:

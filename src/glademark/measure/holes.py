@@ -1,9 +1,8 @@
 """
 Holes: what groups of trees leave in the canopy, opening by opening and incidental ones besides.
 
-The area of a tagged or crown-linked hole is the union of its crown discs, closed by half the link
-distance, less the crowns of leave trees. A walked or centred one is its outline. No hull and no
-ellipse ever stands for the area.
+Each hole is outlined on the edge that the plan measures to, from its crown discs or from what was
+walked. No hull and no ellipse ever stands for the area.
 """
 
 from dataclasses import dataclass
@@ -17,12 +16,20 @@ import shapely
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Notice
 from glademark.measure.crowns import GeometryArray, crown_cover
+from glademark.measure.edges import (
+    EDGES,
+    FITS_M2,
+    Edge,
+    Outlines,
+    closed,
+    crown_outlines,
+    leave_trees_within,
+    united_by,
+    walked_outlines,
+)
 from glademark.measure.groups import Groups, crown_components
-from glademark.measure.polygons import shared_out, union_by, united, without
-from glademark.measure.tables import rows_by, sums
-
-QUAD_SEGS = 16
-"""Segments a quarter circle of the closing."""
+from glademark.measure.polygons import only_polygons, union_by, without
+from glademark.measure.tables import sums
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -49,6 +56,60 @@ class Thresholds:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class EdgeRule:
+    """
+    Where openings end, by stand.
+
+    Attributes
+    ----------
+    edge
+        That the plan measures to.
+    radius_m
+        Crown radius of the standing trees of each stand [m].
+    deducted
+        Whether the crowns of leave trees are no part of an opening.
+    leave_stems, leave_crowns
+        MultiPoint and union of crowns of the leave trees of each stand, perhaps empty.
+    """
+
+    edge: Edge
+    radius_m: FloatArray
+    deducted: bool
+    leave_stems: GeometryArray
+    leave_crowns: GeometryArray
+
+    def finished(self, outlines: Outlines, stand: IntArray) -> Outlines:
+        """
+        Outlines with leave trees counted or taken out, as the project has it.
+
+        Ground round a leave tree that is part of an opening on one edge only is so on the others
+        as the plan's edge has it.
+        """
+        crowns, standing, boles = (self.finish(outlines.by(one), one, stand) for one in EDGES)
+        found = Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
+        filled = shapely.area(crowns) > shapely.area(outlines.marked_crowns) + FITS_M2
+        filled |= shapely.area(standing) > shapely.area(outlines.standing_crowns) + FITS_M2
+        some, own = np.flatnonzero(filled), found.by(self.edge)
+        for one in EDGES[: EDGES.index(self.edge)]:
+            found.by(one)[some] = shapely.intersection(found.by(one)[some], own[some])
+        for one in EDGES[EDGES.index(self.edge) + 1 :]:
+            found.by(one)[some] = shapely.union(found.by(one)[some], own[some])
+        return found
+
+    def finish(self, outline: GeometryArray, edge: Edge, stand: IntArray) -> GeometryArray:
+        """Outlines on one edge with leave trees counted or taken out."""
+        if self.deducted:
+            return without(outline, self.leave_crowns[stand])
+        return leave_trees_within(
+            outline,
+            edge,
+            radius_m=self.radius_m[stand],
+            stems=self.leave_stems[stand],
+            crowns=self.leave_crowns[stand],
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Holes:
     """
     Openings and incidental openings, before they are numbered.
@@ -56,16 +117,21 @@ class Holes:
     Attributes
     ----------
     openings
-        Rows `stand`, `group`, `basis`, `crosses_at`, `net_of_leave_m2`; geometry the hole; sorted
-        by stand.
+        Rows `stand`, `group`, `basis`, `crosses_at`, `no_area` (why there is none on this edge,
+        else empty), `net_of_leave_m2`, `area_marked_crowns_m2`, `area_boles_m2`; geometry the hole;
+        sorted by stand.
     incidental
-        Rows `stand`, `net_of_leave_m2`; geometry the hole; sorted by stand.
+        Rows `stand`, `net_of_leave_m2` and the same areas; geometry the hole; sorted by stand.
     opening_of, incidental_of
         Row of `openings` and of `incidental` for each mark, <NA> for none.
     components
         Crown-linked components of all candidates of each stand.
     components_area_m2
-        Area of their union in each stand, closed alike [m2].
+        Area of their union in each stand, closed by half the link distance [m2].
+    edge
+        That the holes are measured to.
+    radius_m
+        Crown radius of the standing trees of each stand [m].
     notices
         On groups that could not be used as they are.
     """
@@ -76,6 +142,8 @@ class Holes:
     incidental_of: pd.Series
     components: IntArray
     components_area_m2: FloatArray
+    edge: Edge
+    radius_m: FloatArray
     notices: tuple[Notice, ...]
 
 
@@ -99,25 +167,8 @@ def closed_union(
     holes
         Polygon or MultiPolygon for each owner, sorted by owner.
     """
-    numbers, union = _closed(discs, np.asarray(owner), link_distance_m)
-    return pd.Series(union, index=numbers, dtype=object)
-
-
-def _closed(
-    discs: GeometryArray, owner: IntArray, link_distance_m: float
-) -> tuple[IntArray, GeometryArray]:
-    """Owners, sorted, and the closed union of the discs of each."""
-    rows = rows_by(owner)
-    numbers = np.array([*rows], dtype=np.intp)
-    parts = [discs[some] for some in rows.values()]
-    union = shared_out(lambda part: part[0] if len(part) == 1 else united(part), parts)
-    if link_distance_m > 0:
-        half = link_distance_m / 2
-        closed = shapely.buffer(
-            shapely.buffer(union, half, quad_segs=QUAD_SEGS), -half, quad_segs=QUAD_SEGS
-        )
-        union = shapely.union(union, closed)  # chords for arcs would take some of the crowns away
-    return numbers, union
+    numbers, union = united_by(discs, np.asarray(owner, dtype=np.intp))
+    return pd.Series(closed(union, link_distance_m), index=numbers, dtype=object)
 
 
 def find_holes(
@@ -126,24 +177,24 @@ def find_holes(
     *,
     candidates: pd.Series,
     groups: Groups,
-    leave_crowns: GeometryArray,
+    rule: EdgeRule,
     thresholds: Thresholds,
 ) -> Holes:
     """
     Openings and incidental openings of the marks that leave a hole.
 
-    `candidates` are cut and not in the corridor zone; `leave_crowns` are those of each stand,
-    perhaps empty. Where a stand has stated groups, these are its openings and its other components
-    that reach the thresholds incidental ones; else the components are its openings.
+    `candidates` are cut and not in the corridor zone. Where a stand has stated groups, these are
+    its openings and its other components that reach the thresholds incidental ones; else the
+    components are its openings.
     """
     stand, leaving = marks[STAND].to_numpy(), candidates.to_numpy(dtype=bool)
     whole = _components(marks, discs, leaving, thresholds.link_distance_m)
-    stated, stated_of, notices = _stated_holes(marks, discs, groups, leave_crowns, thresholds)
+    stated, stated_of, notices = _stated_holes(marks, discs, groups, rule, thresholds)
     left = leaving & stated_of.isna().to_numpy()
     linked = whole
     if (leaving & ~left).any():
         linked = _components(marks, discs, left, thresholds.link_distance_m)
-    touching, touching_of = _touching_holes(marks, discs, linked, leave_crowns, thresholds)
+    touching, touching_of = _touching_holes(marks, discs, linked, rule, thresholds)
     touching.index += len(groups.stated)  # unlike the stated ones
     touching_of += len(groups.stated)
     has_groups = touching[STAND].isin(groups.stated[STAND])
@@ -152,13 +203,15 @@ def find_holes(
     incidental, incidental_of = _in_order(touching[has_groups], touching_of)
     return Holes(
         openings=openings,
-        incidental=incidental[[STAND, "net_of_leave_m2", "geometry"]],
+        incidental=incidental[[STAND, *_SIZES, "geometry"]],
         opening_of=opening_of,
         incidental_of=incidental_of,
-        components=np.bincount(_stands_of(stand, whole), minlength=len(leave_crowns)),
+        components=np.bincount(_stands_of(stand, whole), minlength=len(rule.radius_m)),
         components_area_m2=_crown_areas(
-            marks, discs, whole, thresholds.link_distance_m, len(leave_crowns)
+            marks, discs, whole, thresholds.link_distance_m, len(rule.radius_m)
         ),
+        edge=rule.edge,
+        radius_m=rule.radius_m,
         notices=(*groups.notices, *notices),
     )
 
@@ -209,8 +262,9 @@ def _crown_areas(
     rows = component.index.to_numpy()
     crowns, stand = discs[rows], marks[STAND].to_numpy()
     if link_distance_m > 0:  # what is closed is no union of circles
-        numbers, closed = _closed(crowns, component.to_numpy(), link_distance_m)
-        return united_areas(closed, _stands_of(stand, component)[numbers], stands)
+        numbers, union = united_by(crowns, component.to_numpy())
+        union = closed(union, link_distance_m)
+        return united_areas(union, _stands_of(stand, component)[numbers], stands)
     centre = shapely.get_coordinates(marks.geometry.to_numpy()[rows])
     return crown_cover(centre, _radius(crowns), stand=stand[rows], stands=stands)
 
@@ -224,44 +278,99 @@ def united_areas(polygons: GeometryArray, stand: IntArray, stands: int) -> Float
     return clear + shapely.area(union_by(polygons[meets], stand[meets], stands))
 
 
+_SIZES = ("net_of_leave_m2", "area_marked_crowns_m2", "area_boles_m2")
+
+NO_MEMBERS = "the plan measures to marked crowns, and no tree that names the group has a position"
+TOO_NARROW = "walked along the boles it is narrower than two standing crowns"
+
+
 def _stated_holes(
     marks: gpd.GeoDataFrame,
     discs: GeometryArray,
     groups: Groups,
-    leave_crowns: GeometryArray,
+    rule: EdgeRule,
     thresholds: Thresholds,
 ) -> tuple[gpd.GeoDataFrame, pd.Series, list[Notice]]:
     """Stated groups as holes and the hole of each mark; empty holes are left out with a notice."""
     stated, group_of = groups.stated, groups.group_of
-    leave = leave_crowns[stated[STAND].to_numpy()]
-    is_tagged = stated["basis"] == "tagged"
-    tagged = group_of[group_of.isin(stated.index[is_tagged])]
-    rows = marks.index.get_indexer(tagged.index)
-    number, crowns = _closed(
-        discs[rows], tagged.to_numpy(dtype=np.intp), thresholds.link_distance_m
-    )
-    outline = np.array(stated.geometry.array)
-    outline[number] = without(crowns, leave[number])
+    stand = stated[STAND].to_numpy()
+    outlines = rule.finished(_stated_outlines(marks, discs, groups, rule, thresholds), stand)
+    shape, walked = outlines.by(rule.edge).copy(), stated.geometry.to_numpy()
+    is_walked = (stated["basis"] != "tagged").to_numpy()
+    crosses = (stated["crosses_at"] != "").to_numpy()
+    gone = shapely.is_empty(shape) & is_walked & ~crosses
+    shape[gone | crosses] = walked[gone | crosses]
+    why = NO_MEMBERS if rule.edge == "marked_crowns" else TOO_NARROW
     columns = {
         **{name: stated[name] for name in (STAND, "group", "basis", "crosses_at")},
-        "net_of_leave_m2": shapely.area(without(outline, leave)),
+        "no_area": np.where(gone, why, "").astype(object),
+        **_sizes(shape, outlines, rule.leave_crowns[stand], unknown=is_walked),
     }
-    holes = features(columns, outline, crs=marks.crs)
-    is_empty = shapely.is_empty(outline)
+    holes = features(columns, shape, crs=marks.crs)
+    is_empty = shapely.is_empty(shape)
     lost = stated[is_empty]
     left = "no opening is left of it once the crowns of leave trees are taken out"
     notices = [
         Notice(stand, f"group {name}: {left}")
         for stand, name in zip(lost[STAND], lost["group"], strict=True)
+    ] + [
+        Notice(stand, f"group {name}: its area is not known: {reason}")
+        for stand, name, reason in zip(holes[STAND], holes["group"], holes["no_area"], strict=True)
+        if reason
     ]
     return holes[~is_empty], group_of.mask(group_of.isin(lost.index)), notices
+
+
+def _stated_outlines(
+    marks: gpd.GeoDataFrame,
+    discs: GeometryArray,
+    groups: Groups,
+    rule: EdgeRule,
+    thresholds: Thresholds,
+) -> Outlines:
+    """Outlines of stated groups by the three definitions, empty where there is none."""
+    stated, group_of = groups.stated, groups.group_of
+    is_tagged = stated["basis"] == "tagged"
+    named = group_of[(marks["group"] != "").to_numpy() | group_of.isin(stated.index[is_tagged])]
+    named = named.dropna()
+    rows = marks.index.get_indexer(named.index)
+    number, crowns = crown_outlines(
+        discs[rows],
+        named.to_numpy(dtype=np.intp),
+        radius_m=rule.radius_m[marks[STAND].to_numpy()[rows]],
+        link_distance_m=thresholds.link_distance_m,
+    )
+    standing, boles = walked_outlines(
+        stated.geometry.to_numpy(),
+        stated["along"].to_numpy(dtype=object),
+        radius_m=rule.radius_m[stated[STAND].to_numpy()],
+    )
+    marked = np.full(len(stated), shapely.MultiPolygon(), dtype=object)
+    inside = shapely.intersection(crowns.marked_crowns, standing[number])
+    marked[number] = only_polygons(inside)  # of a walk, as its edge ends where it was walked
+    of_crowns = is_tagged.to_numpy()[number]
+    marked[number[of_crowns]] = crowns.marked_crowns[of_crowns]
+    standing[number[of_crowns]] = crowns.standing_crowns[of_crowns]
+    boles[number[of_crowns]] = crowns.boles[of_crowns]
+    return Outlines(marked_crowns=marked, standing_crowns=standing, boles=boles)
+
+
+def _sizes(
+    shape: GeometryArray, outlines: Outlines, leave: GeometryArray, *, unknown: npt.ArrayLike
+) -> dict[str, FloatArray]:
+    """Areas beside that on the plan's edge; an empty outline of those `unknown` has none."""
+    sizes = (without(shape, leave), outlines.marked_crowns, outlines.boles)
+    return {
+        name: np.where(shapely.is_empty(one) & unknown, np.nan, shapely.area(one))
+        for name, one in zip(_SIZES, sizes, strict=True)
+    }
 
 
 def _touching_holes(
     marks: gpd.GeoDataFrame,
     discs: GeometryArray,
     component: pd.Series,
-    leave_crowns: GeometryArray,
+    rule: EdgeRule,
     thresholds: Thresholds,
 ) -> tuple[gpd.GeoDataFrame, pd.Series]:
     """Components with enough trees and area as holes, and the hole of each mark."""
@@ -269,16 +378,23 @@ def _touching_holes(
     size = pd.Series(marks["count"].to_numpy()[rows]).groupby(component.to_numpy()).sum()
     many = component[component.isin(size.index[size >= thresholds.min_trees])]
     members = many.index.to_numpy()
-    number, crowns = _closed(discs[members], many.to_numpy(), thresholds.link_distance_m)
+    number, outlines = crown_outlines(
+        discs[members],
+        many.to_numpy(),
+        radius_m=rule.radius_m[marks[STAND].to_numpy()[members]],
+        link_distance_m=thresholds.link_distance_m,
+    )
     stand = _stands_of(marks[STAND].to_numpy(), many)
-    hole = without(crowns, leave_crowns[stand])
+    outlines = rule.finished(outlines, stand)
+    hole = outlines.by(rule.edge)
     area = shapely.area(hole)
     columns = {
         STAND: pd.Series(stand, index=number),
         "group": np.full(len(number), "", dtype=object),
         "basis": np.full(len(number), "crowns", dtype=object),
         "crosses_at": np.full(len(number), "", dtype=object),
-        "net_of_leave_m2": area,
+        "no_area": np.full(len(number), "", dtype=object),
+        **_sizes(hole, outlines, rule.leave_crowns[stand], unknown=False),
     }
     holes = features(columns, hole, crs=marks.crs)
     holes = holes[(area >= thresholds.min_area_m2) & (area > 0)]

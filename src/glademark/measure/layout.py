@@ -26,7 +26,7 @@ from glademark.measure.crowns import (
 )
 from glademark.measure.figures import solid_notices
 from glademark.measure.groups import stated_groups
-from glademark.measure.holes import Holes, Thresholds, find_holes
+from glademark.measure.holes import EdgeRule, Holes, Thresholds, find_holes
 from glademark.measure.marks import distances, size_class, size_classes_of, with_crowns
 from glademark.measure.openings import opening_numbers
 from glademark.measure.polygons import union_by
@@ -35,7 +35,7 @@ from glademark.measure.species import unknown_species_notices
 from glademark.measure.standing import Standing, cruised, given_stocks, scope_notices
 from glademark.measure.table_reading import reading_notices
 from glademark.measure.table_use import table_notices
-from glademark.measure.tables import rows_by
+from glademark.measure.tables import rows_by, sums
 from glademark.measure.volume import Sold, volumes
 from glademark.measure.zones import (
     Covers,
@@ -52,7 +52,13 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
 
 
-def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, int]) -> Layout:
+def measure_layout(
+    survey: Survey,
+    project: Project,
+    *,
+    earlier: Mapping[int, int],
+    crowns_m: Sequence[float] | None = None,
+) -> Layout:
     """
     Corridors, openings, zones, tally and figures of a survey, whole columns at a time.
 
@@ -67,6 +73,8 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
         Its settings.
     earlier
         Opening number that an earlier output gave a mark, by the mark's index; may be empty.
+    crowns_m
+        Crown radius of the standing trees of each stand, NaN where the project says it [m].
 
     Returns
     -------
@@ -79,7 +87,10 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
     InputError
         If the volume table or a product cannot be used, or no stand can be measured.
     """
-    measured, refused = _measured(survey, project, earlier)
+    radius_m = np.full(len(survey.stand), np.nan)
+    if crowns_m is not None:
+        radius_m[:] = crowns_m
+    measured, refused = _measured(survey, project, earlier, radius_m)
     give_back_memory()
     layout = replace(assemble(measured, survey, project), refused=refused)
     give_back_memory()
@@ -87,12 +98,12 @@ def measure_layout(survey: Survey, project: Project, *, earlier: Mapping[int, in
 
 
 def _measured(
-    survey: Survey, project: Project, earlier: Mapping[int, int]
+    survey: Survey, project: Project, earlier: Mapping[int, int], radius_m: FloatArray
 ) -> tuple[Measured, pd.DataFrame]:
     """All that is put into layers, and stands that are refused; crowns are let go of here."""
     classes = _classes(project)
     sold = sold_of(survey, project)
-    canopy = _canopy(survey, project, classes, sold.species)
+    canopy = _canopy(survey, project, classes, sold.species, radius_m)
     canopy = replace(canopy, discs=canopy.discs[:0].copy())  # 2 kB a mark, not needed any more
     give_back_memory()
     holes, corridors, ground = canopy.holes, canopy.corridors, canopy.ground
@@ -115,6 +126,7 @@ def _measured(
         **distances(canopy.marks, corridors=corridors, edges=ground.edges),
         **_zones_of(canopy.marks, openings, holes, zones, ground.stand),
     )
+    openings = openings.assign(other_marks_inside=_others_inside(marks, openings))
     trees = _cut_trees(marks, survey.tally, classes, sold.species)
     parts = _volumes(trees, sold)
     wood_notices, without_volume = _wood_notices(survey, trees, parts, sold)
@@ -217,8 +229,8 @@ class Canopy:
         Crown disc of each mark, shape (n,).
     leave
         Leave trees with their crowns.
-    leave_crowns
-        Union of the crowns of leave trees of each stand, perhaps empty.
+    rule
+        Where openings end, with the crowns of leave trees.
     holes
         Openings and incidental openings, with the members of each.
     """
@@ -228,14 +240,18 @@ class Canopy:
     marks: gpd.GeoDataFrame
     discs: GeometryArray
     leave: gpd.GeoDataFrame
-    leave_crowns: GeometryArray
+    rule: EdgeRule
     holes: Holes
 
 
 def _canopy(
-    survey: Survey, project: Project, classes: SizeClasses, species: SpeciesNames
+    survey: Survey,
+    project: Project,
+    classes: SizeClasses,
+    species: SpeciesNames,
+    radius_m: FloatArray,
 ) -> Canopy:
-    """Crowns and holes of all stands."""
+    """Crowns and holes of all stands; `radius_m` of the standing crowns, NaN where not given."""
     ground = covers_of(survey)
     corridors = measure_corridors(survey.corridors, ground)
     settings = project.openings
@@ -250,8 +266,8 @@ def _canopy(
     bearings = longest_edge_bearings(ground.stand)
     bearing = bearings[marks[STAND].to_numpy()]
     discs = _discs(marks, bearing)
-    leave_discs = _discs(leave, bearings[leave[STAND].to_numpy()])
-    leave_crowns = union_by(leave_discs, leave[STAND].to_numpy(), len(survey.stand))
+    rule = _edge_rule(project, marks, leave, bearings)
+    rule = replace(rule, radius_m=np.where(np.isnan(radius_m), rule.radius_m, radius_m))
     above = shapely.union(ground.exclusion, ground.landing)
     corridor_wood = in_corridor_zone(marks, corridor=corridors.area, above=above)
     candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
@@ -259,8 +275,14 @@ def _canopy(
         marks,
         discs,
         candidates=candidates,
-        groups=stated_groups(marks, walked=survey.walked, candidates=candidates, bearing=bearing),
-        leave_crowns=leave_crowns,
+        groups=stated_groups(
+            marks,
+            walked=survey.walked,
+            candidates=candidates,
+            bearing=bearing,
+            walked_along=settings.walked_along,
+        ),
+        rule=rule,
         thresholds=Thresholds(
             link_distance_m=settings.link_distance_m,
             min_trees=settings.min_trees,
@@ -273,8 +295,32 @@ def _canopy(
         marks=marks,
         discs=discs,
         leave=leave,
-        leave_crowns=leave_crowns,
+        rule=rule,
         holes=holes,
+    )
+
+
+def _edge_rule(
+    project: Project, marks: gpd.GeoDataFrame, leave: gpd.GeoDataFrame, bearings: FloatArray
+) -> EdgeRule:
+    """Where openings end in each stand."""
+    settings, stands, stand = project.openings, len(bearings), leave[STAND].to_numpy()
+    radius = np.full(stands, settings.crown_radius_m)
+    if settings.standing_crown_radius_m is not None:
+        radius[:] = settings.standing_crown_radius_m
+    else:
+        cut = marks[marks["is_cut"]]
+        median = cut["crown_radius_m"].groupby(cut[STAND]).median()
+        radius[median.index.to_numpy()] = median.to_numpy(dtype=float)
+    stems = np.full(stands, shapely.MultiPoint(), dtype=object)
+    for number, rows in rows_by(stand).items():  # one MultiPoint a stand
+        stems[number] = shapely.multipoints(leave.geometry.to_numpy()[rows])
+    return EdgeRule(
+        edge=settings.measured_edge,
+        radius_m=radius,
+        deducted=settings.leave_tree_crowns == "deducted",
+        leave_stems=stems,
+        leave_crowns=union_by(_discs(leave, bearings[stand]), stand, stands),
     )
 
 
@@ -374,13 +420,13 @@ def _zones_of(
     """Located and final zone of marks and the number of their opening, as columns."""
     located = located_zone(marks, zones=zones, stands=stands)
     number = holes.opening_of.map(openings["opening"]).astype("Int64")
-    inside = number.isna() & (located == "opening")
-    number = number.mask(inside, _first_around(marks, openings))
     number = number.where(marks["is_cut"])
     is_in = number.notna().to_numpy()
     located = np.where(is_in & (located == "matrix"), "opening", located)
     painted = marks["zone_painted"].to_numpy(dtype=object)
-    zone = final_zone(located, painted, in_opening=is_in)
+    is_other = marks["is_cut"].to_numpy(dtype=bool) & ~is_in & (located == "opening")
+    between = np.where(is_other, "matrix", located)  # no tree of a group, whatever is around it
+    zone = final_zone(between, painted, in_opening=is_in)
     return {
         "zone": pd.Series(zone, index=marks.index, dtype=object),
         "zone_located": pd.Series(located, index=marks.index, dtype=object),
@@ -388,14 +434,15 @@ def _zones_of(
     }
 
 
-def _first_around(marks: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> pd.Series:
-    """Lowest number of the openings of its stand that each mark stands in, <NA> for none."""
+def _others_inside(marks: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> IntArray:
+    """Cut trees in each opening that are no trees of it: tallied as the matrix or a corridor."""
+    others = marks[(marks["is_cut"] & (marks["zone_located"] == "opening")).to_numpy()]
+    others = others[others["opening"].isna().to_numpy()]
     tree = shapely.STRtree(openings.geometry.to_numpy())
-    mark, row = tree.query(marks.geometry.to_numpy(), predicate="intersects")
-    same = marks[STAND].to_numpy()[mark] == openings[STAND].to_numpy()[row]
-    number = pd.Series(openings["opening"].to_numpy()[row[same]])
-    lowest = number.groupby(marks.index.to_numpy()[mark[same]]).min()
-    return lowest.reindex(marks.index).astype("Int64")
+    mark, row = tree.query(others.geometry.to_numpy(), predicate="intersects")
+    same = others[STAND].to_numpy()[mark] == openings[STAND].to_numpy()[row]
+    count = others["count"].to_numpy()[mark[same]]
+    return np.asarray(sums(count, row[same], len(openings)), dtype=np.intp)
 
 
 _OF_TREES = (
@@ -450,11 +497,27 @@ def _paper_columns(
     }
 
 
+def standing_crowns_m(layout: Layout) -> dict[int, float]:
+    """Crown radius of the standing trees that each stand was measured with [m]."""
+    return {
+        stand: results.figures.openings.standing_crown_radius_m
+        for stand, results in layout.by_stand.items()
+    }
+
+
+def with_crown_radius(project: Project, layout: Layout) -> Project:
+    """The project with the crown radius that the layout of a stand was measured with."""
+    radius = layout.figures.openings.standing_crown_radius_m
+    openings = project.openings.model_copy(update={"standing_crown_radius_m": radius})
+    return project.model_copy(update={"openings": openings})
+
+
 def canopy_of(survey: Survey, project: Project) -> tuple[Canopy, pd.DataFrame]:
     """Crowns and holes as `measure_layout` takes them, and volumes of the cut marks."""
     classes = _classes(project)
     sold = sold_of(survey, project)
-    canopy = _canopy(survey, project, classes, sold.species)
+    unknown = np.full(len(survey.stand), np.nan)
+    canopy = _canopy(survey, project, classes, sold.species, unknown)
     no_tally = survey.tally.iloc[:0]
     trees = _cut_trees(canopy.marks.assign(zone=""), no_tally, classes, sold.species)
     return canopy, _volumes(trees, sold)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
+from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
 from scipy.spatial.distance import pdist, squareform
 from shapely.geometry.base import BaseGeometry
@@ -23,6 +23,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.frames import STAND, features
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import APART_M, GeometryArray
+from glademark.measure.edges import outer_rings
 from glademark.measure.holes import Holes
 from glademark.measure.polygons import only_polygons, union_by
 from glademark.measure.tables import known_of_all, known_sums, rows_by, sums
@@ -101,7 +102,7 @@ def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
         "width_m": width,
         "long_axis_deg": bearing,
         "area_m2": area,
-        "perimeter_m": shapely.length(holes),
+        "perimeter_m": shapely.length(outer_rings(holes)),
         "parts": shapely.get_num_geometries(holes),
         "ellipse_m2": np.pi / 4 * length * width,
         "equivalent_diameter_m": 2 * np.sqrt(area / np.pi),
@@ -170,6 +171,16 @@ def _keep_earlier(own: pd.Series, shared: pd.DataFrame) -> pd.Series:
         if np.isnan(number[row]) and not (number == old).any():
             number[row] = old
     return number
+
+
+def widest_gaps(holes: GeometryArray) -> FloatArray:
+    """Widest of the gaps that join all parts of each hole [m], NaN where it is in one part."""
+    widest = np.full(len(holes), np.nan)
+    for place in np.flatnonzero(shapely.get_num_geometries(holes) > 1):  # few are in parts
+        parts = shapely.get_parts(holes[place])
+        apart = shapely.distance(parts[:, None], parts[None, :])
+        widest[place] = minimum_spanning_tree(apart + TOUCH_M).data.max() - TOUCH_M
+    return widest
 
 
 def nearest_other(
@@ -375,6 +386,7 @@ def measured_openings(
     columns = {
         **{name: openings[name].array for name in openings.columns if name != "geometry"},
         **measures,
+        "widest_gap_m": widest_gaps(shapes),
         "in_corridor_m2": shapely.area(shapely.intersection(shapes, corridor)),
         "combined": combined["combined"].to_numpy()[row_of],
         "combined_area_m2": combined["area_m2"].to_numpy()[row_of],
@@ -395,25 +407,34 @@ _OF_AREA = (
     "area_m2", "net_of_leave_m2", "equivalent_diameter_m", "diameter_to_height", "in_corridor_m2",
     "ellipse_m2",
 )  # fmt: skip
+_WHY = ("crosses_at", "no_area")
 
 
 def _without_crossing(
     columns: dict[str, Any], combined: gpd.GeoDataFrame, row_of: IntArray
 ) -> tuple[dict[str, Any], gpd.GeoDataFrame]:
-    """Columns without the sizes of outlines that cross themselves, which nobody knows."""
-    place = np.asarray(columns.get("crosses_at", ()), dtype=object)
-    crosses = place != ""
-    if not crosses.any():
-        return {name: one for name, one in columns.items() if name != "crosses_at"}, combined
-    at = np.full(len(combined), "", dtype=object)
-    at[row_of[crosses]] = place[crosses]
+    """Columns without the sizes that nobody knows, and the reasons only where there are any."""
+    why = {name: np.asarray(columns[name], dtype=object) for name in _WHY if name in columns}
+    why = {name: reason for name, reason in why.items() if (reason != "").any()}
+    kept = {name: one for name, one in columns.items() if name not in _WHY or name in why}
+    if not why:
+        return kept, combined
+    unknown = np.logical_or.reduce([reason != "" for reason in why.values()])
+    told = {}
+    for name, reason in why.items():
+        told[name] = np.full(len(combined), "", dtype=object)
+        told[name][row_of[reason != ""]] = reason[reason != ""]
+    lost = np.zeros(len(combined), dtype=bool)
+    lost[row_of[unknown]] = True
     sizes = ["area_m2", "net_of_corridor_m2"]
-    combined = combined.assign(
-        **{name: combined[name].mask(at != "") for name in sizes}, crosses_at=at
-    )
-    blank = {name: np.where(crosses, np.nan, columns[name]) for name in _OF_AREA if name in columns}
+    combined = combined.assign(**{name: combined[name].mask(lost) for name in sizes}, **told)
+    blank = {name: np.where(unknown, np.nan, kept[name]) for name in _OF_AREA if name in kept}
+    if "crosses_at" in why:
+        crosses = why["crosses_at"] != ""
+        edges = ("area_marked_crowns_m2", "area_boles_m2")
+        blank |= {name: np.where(crosses, np.nan, kept[name]) for name in edges if name in kept}
     whole = {"combined_area_m2": combined["area_m2"].to_numpy()[row_of]}
-    return {**columns, **blank, **whole}, combined
+    return {**kept, **blank, **whole}, combined
 
 
 def with_heights(
@@ -449,7 +470,10 @@ def measured_incidental(
     wood = wood_in(holes.incidental_of, len(shapes), marks=marks, parts=parts)
     columns = {
         STAND: stand,
-        "net_of_leave_m2": holes.incidental["net_of_leave_m2"].to_numpy(),
+        **{
+            name: holes.incidental[name].to_numpy()
+            for name in ("net_of_leave_m2", "area_marked_crowns_m2", "area_boles_m2")
+        },
         **measures,
         **with_heights(wood, measures["equivalent_diameter_m"]),
     }

@@ -228,7 +228,12 @@ class MarkSettings(Part):
 
 
 class OpeningSettings(Part):
-    """What makes an opening."""
+    """What makes an opening, and where it ends; `measured_edge` where the plan does not say."""
+
+    edge: Literal["standing_crowns", "marked_crowns", "boles"] | None = None
+    standing_crown_radius_m: Length | None = Field(None, alias="standing_crown_radius", ge=0, le=30)
+    walked_along: Literal["standing_crowns", "boles"] | None = None
+    leave_tree_crowns: Literal["counted", "deducted"] = "counted"
 
     link_distance_m: Length = Field(0.0, alias="link_distance", ge=0, le=50)
     min_trees: int = Field(4, ge=1)
@@ -236,6 +241,11 @@ class OpeningSettings(Part):
     measure: Literal["opening", "combined"] = "opening"
     crown_radius_m: Length = Field(DEFAULT_CROWN_RADIUS_M, alias="crown_radius", gt=0, le=30)
     cleared_to_dbh_cm: Length | None = Field(None, alias="cleared_to_dbh")
+
+    @property
+    def measured_edge(self) -> Literal["standing_crowns", "marked_crowns", "boles"]:
+        """Edge that areas are measured to."""
+        return self.edge or "standing_crowns"
 
     @field_validator("cleared_to_dbh_cm")
     @classmethod

@@ -26,6 +26,7 @@ from glademark.contracts.layers import (
 from glademark.report.cautions import CAUTIONS
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
 from glademark.report.shown_text import shown_text
@@ -254,7 +255,7 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     """What has to be said, and where the volumes come from."""
     page = book.add_worksheet("Notes")
     wrapped = book.add_format({"text_wrap": True, "valign": "top"})
-    volume = delivery.layout.figures.volume
+    volume, openings = delivery.layout.figures.volume, delivery.layout.figures.openings
     lines = [
         *filter(None, [approval_words(delivery)]),
         edition_words(delivery),
@@ -262,6 +263,7 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
         *(f"Volumes from: {source}" for source in volume.sources),
         *left_out(volume),
         f"Size classes: {volume.size_class_rule}",
+        f"Areas of openings: {edge_words(openings, delivery.project.heading.units)}",
         *delivery.layout.notices,
     ]
     page.set_column(0, 0, 110, wrapped)

@@ -14,7 +14,7 @@ from glademark.measure.groups import group_key
 from glademark.project.model import Project, UncertaintySettings
 from glademark.uncertainty.errors import LEAST_ERROR_M, PositionErrors, line_shifts
 from glademark.uncertainty.group_positions import chains_for, draw_positions
-from glademark.uncertainty.openings import DrawnOpening
+from glademark.uncertainty.openings import DrawnOpening, on_edge
 
 STEP_M = 2.0
 """Longest step between the places that stand for a walked outline [m]."""
@@ -127,6 +127,7 @@ def drawn_openings(field: Field) -> Drawn:
     reasons: dict[int, str] = {}
     shifts = np.zeros(field.shared.shape, dtype=np.float32)
     rows = field.layout.openings
+    figures = field.layout.figures.openings
     for number, group, basis, hole in zip(
         rows["opening"].astype(int), rows["group"], rows["basis"], rows.geometry, strict=True
     ):
@@ -144,7 +145,15 @@ def drawn_openings(field: Field) -> Drawn:
             shifts[:, mine] = one.recorded[None] - one.centres
         else:
             one = _of_outline(field, hole, str(basis), key, rng)
-        openings[number] = _less_leave(field, one, rng)
+        one = _less_leave(field, one, rng)
+        openings[number] = one
+        if basis == "tagged":
+            openings[number] = on_edge(
+                one,
+                figures.edge,
+                radius_m=figures.standing_crown_radius_m,
+                area_m2=float(shapely.area(hole)),
+            )
     return Drawn(openings=openings, reasons=reasons, shifts=shifts)
 
 
@@ -237,7 +246,8 @@ def _between(corners: FloatArray) -> FloatArray:
 def _less_leave(field: Field, one: DrawnOpening, rng: np.random.Generator) -> DrawnOpening:
     """The opening with the leave trees whose crowns may reach into it."""
     trees = field.layout.leave_trees
-    if trees.empty or one.basis != "tagged":
+    counted = field.project.openings.leave_tree_crowns == "counted"
+    if trees.empty or one.basis != "tagged" or counted:
         return one
     at = shapely.get_coordinates(trees.geometry.to_numpy())
     radii = trees["crown_radius_m"].to_numpy(dtype=float)

@@ -1,5 +1,5 @@
 """
-How sure the openings' areas, combined areas, spacing and distances are.
+How sure the openings' areas, combined areas, spacing and distances are, on the plan's edge.
 
 An opening is carried along as drawn discs: the crowns of its trees at positions that they may truly
 have, or the corners of its walked outline, as discs without a radius. A distance from a walked
@@ -7,7 +7,7 @@ outline is corrected for what noise adds to it: twice the value of the recorded 
 of the one with noise.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,7 @@ import shapely
 from scipy.spatial.distance import cdist
 from shapely.geometry.base import BaseGeometry
 
+from glademark.measure.edges import Edge
 from glademark.uncertainty.crown_union import union_areas
 
 GRID_M = 1.0
@@ -47,6 +48,9 @@ class DrawnOpening:
         Crowns of leave trees at it: drawn centres (draws, k, 2) and radii (k,).
     error_m
         Largest standard error along an axis [m].
+    between_m, between
+        Crown radius of the standing trees, and the share of the ground between the crowns cut and
+        the boles around that the plan's edge takes in as recorded; both 0 where it takes none.
     """
 
     recorded: FloatArray
@@ -56,6 +60,22 @@ class DrawnOpening:
     basis: str
     leave: tuple[FloatArray, FloatArray]
     error_m: float
+    between_m: float = 0.0
+    between: float = 0.0
+
+
+def on_edge(one: DrawnOpening, edge: Edge, *, radius_m: float, area_m2: float) -> DrawnOpening:
+    """An opening of crowns carried on to an edge on which it has so much area as recorded."""
+    r = radius_m
+    if edge == "boles":  # the widened discs are the outline
+        return replace(one, radii_m=one.radii_m + r, drawn_radii_m=one.drawn_radii_m + r)
+    if edge == "marked_crowns" or r == 0:
+        return one
+    still = one.leave[0].mean(axis=0)[None], one.leave[1]
+    net = float(net_areas(one.recorded[None], one.radii_m[None], still)[0])
+    crowns, wider = (float(union_areas(one.recorded[None], one.radii_m + by)[0]) for by in (0, r))
+    added = max(area_m2 - net, 0.0)
+    return replace(one, between_m=r, between=added / (wider - crowns))
 
 
 def area_draws(opening: DrawnOpening, *, measured_m2: float) -> FloatArray:
@@ -80,10 +100,25 @@ def area_draws(opening: DrawnOpening, *, measured_m2: float) -> FloatArray:
     if opening.basis == "walked":
         noise = _ring_areas(opening.centres) - _ring_areas(opening.recorded[None])
         return np.asarray(measured_m2 - noise)
-    return _net_areas(opening.centres, opening.drawn_radii_m, opening.leave)
+    net = net_areas(opening.centres, opening.drawn_radii_m, opening.leave)
+    return net + _between(opening)
 
 
-def _net_areas(
+def _between(opening: DrawnOpening) -> FloatArray:
+    """
+    Ground that the plan's edge adds to the crowns in each draw.
+
+    The share of the ground between crowns and boles that is open is taken as recorded: necks open
+    and close with the positions, but over a group that evens out.
+    """
+    if opening.between == 0:
+        return np.zeros(len(opening.centres))
+    radii = opening.drawn_radii_m
+    wider = union_areas(opening.centres, radii + opening.between_m)
+    return opening.between * (wider - union_areas(opening.centres, radii))
+
+
+def net_areas(
     centres: FloatArray, radii: FloatArray, leave: tuple[FloatArray, FloatArray]
 ) -> FloatArray:
     """Union of crowns less the crowns of leave trees."""
@@ -144,15 +179,21 @@ def combined_draws(
     reach = float(plain.max() + width_m + 8 * max(one.error_m for one in members))
     ground = shapely.intersection(strips, shapely.buffer(shapely.multipoints(recorded[0]), reach))
     points = _grid(ground)
-    areas = _net_areas(drawn, radii, leave)
+    areas = net_areas(drawn, radii, leave)
+    areas += np.sum([_between(one) - _between(_as_recorded(one)) for one in members], axis=0)
     areas += _strip_ground(points, drawn, radii, width_m=width_m, shifts=line_shifts)
     still = np.zeros((1, 2))
     model = union_areas(recorded, plain) + _strip_ground(
         points, recorded, plain, width_m=width_m, shifts=still
     )
     stay = (leave[0].mean(axis=0)[None], leave[1])
-    lost = union_areas(recorded, plain) - _net_areas(recorded, plain, stay)
+    lost = union_areas(recorded, plain) - net_areas(recorded, plain, stay)
     return np.asarray(areas + (measured_m2 - (model - lost)[0]))
+
+
+def _as_recorded(one: DrawnOpening) -> DrawnOpening:
+    """An opening whose only draw is what was recorded."""
+    return replace(one, centres=one.recorded[None], drawn_radii_m=one.radii_m[None])
 
 
 def _grid(ground: BaseGeometry) -> FloatArray:
@@ -226,6 +267,8 @@ def _only(opening: DrawnOpening, kept: npt.NDArray[np.bool_]) -> DrawnOpening:
         basis=opening.basis,
         leave=opening.leave,
         error_m=opening.error_m,
+        between_m=opening.between_m,
+        between=opening.between,
     )
 
 

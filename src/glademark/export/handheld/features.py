@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.valid_shapes import MOST_MOVED, mended, rounded, tell_moved
+from glademark.measure.edges import outer_rings
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
@@ -112,8 +113,8 @@ def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     Every layer that the crew works with, by the names in `TITLES`; none without rows.
 
     Each has `name`, `about` (one sentence), the columns in `KEPT`, and valid geometry in WGS 84,
-    longitude first, rounded to `DECIMALS`. Outlines of openings are within `SIMPLIFIED_M` of those
-    measured, with far fewer points. Shared by all who ask: not to be changed.
+    longitude first, rounded to `DECIMALS`. Outlines of openings are the outer ones, within
+    `SIMPLIFIED_M` of those measured, with far fewer points. Shared by all: not to be changed.
     """
     return delivery.once("placed layers", lambda: _placed_layers(delivery))
 
@@ -125,6 +126,7 @@ def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
         for name in TITLES
     }
     openings = layers["openings"]
+    openings = openings.set_geometry(outer_rings(openings.geometry.to_numpy()), crs=openings.crs)
     simpler, moved = mended(openings.simplify(SIMPLIFIED_M - ROUNDED_M).to_numpy())
     tell_moved(openings["name"].tolist(), moved, what="handheld files")
     layers["openings"] = openings.assign(geometry=simpler)

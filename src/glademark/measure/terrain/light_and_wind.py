@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.terrain import LightFigures
+from glademark.measure.edges import outer_rings
 from glademark.measure.polygons import union_by
 from glademark.project.model import WindSettings
 
@@ -196,7 +197,7 @@ def exposed_edges(
 
 def _edge_pieces(polygons: GeometryArray) -> tuple[FloatArray, npt.NDArray[np.intp]]:
     """Short straight pieces of all edges with the ground to their left, and their polygon."""
-    whole = shapely.orient_polygons(polygons)
+    whole = shapely.orient_polygons(outer_rings(polygons))
     parts, part_owner = shapely.get_parts(whole, return_index=True)
     rings, ring_part = shapely.get_rings(parts, return_index=True)
     short = shapely.segmentize(rings, STEP_M)
@@ -224,5 +225,5 @@ def corridor_edges(openings: GeometryArray, corridor: BaseGeometry | GeometryArr
     lengths
         Of the edge that runs within the corridors or along their side [m].
     """
-    edge = shapely.boundary(openings)
+    edge = shapely.boundary(outer_rings(openings))
     return np.asarray(shapely.length(shapely.intersection(edge, corridor)), dtype=np.float64)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from glademark.report.edge_words import edge_in_short
 from glademark.report.map_sheets.drawing.lettering import LEADING, broken, printable
 from glademark.report.map_sheets.drawing.page import GREY, Lettering, Stroke
 from glademark.report.quantities import (
@@ -60,6 +61,7 @@ def facts(delivery: Delivery) -> list[tuple[str, str]]:
             _corridors(corridors, units),
         ),
         ("Openings", _openings(openings, units)),
+        *_edge(openings, units),
         (
             "Trees to cut",
             f"{show_number(marks['trees'], 0)} on the map"
@@ -95,6 +97,14 @@ def _openings(openings: Mapping[str, float], units: Units) -> str:
     if (openings["combined_largest_m2"] or 0.0) > (openings["largest_m2"] or 0.0):
         words += f", combined hole {show_area(openings['combined_largest_m2'], units)}"
     return words
+
+
+def _edge(openings: Mapping[str, Any], units: Units) -> list[tuple[str, str]]:
+    """Where the openings end, where there are any."""
+    if not openings["count"]:
+        return []
+    radius = float(openings["standing_crown_radius_m"])
+    return [("Their edge", edge_in_short(str(openings["edge"]), radius, units))]
 
 
 def _number(value: object) -> float | None:

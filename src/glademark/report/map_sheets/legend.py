@@ -43,7 +43,7 @@ _WORDS = {
     "new": "New corridor, to width",
     "landings": "Landing",
     "incidental_openings": "Incidental opening: marked crowns that touch",
-    "openings": "Group opening to its crown edge, with number and area",
+    "openings": "Group opening to its edge, with number and area",
     "no_cut": "Setback: no tree is cut",
     "no_machine": "Setback: no machine enters",
     "residual_basal_area": "Setback: some basal area stays",

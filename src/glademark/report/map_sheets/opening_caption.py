@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from glademark.report.edge_words import lower_and_upper
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
@@ -130,6 +131,13 @@ def caption(content: MapContent, row: Mapping[Hashable, Any]) -> Caption:
     )
 
 
+def _parts_words(content: MapContent, row: Mapping[Hashable, Any]) -> str:
+    """In how many parts it lies, where not in one."""
+    parts = int(row["parts"])
+    gap = _far(content, row, "widest_gap_m") if "widest_gap_m" in row else MISSING
+    return f"In {parts} parts, up to {gap} apart" if parts > 1 else ""
+
+
 def _sentences(
     content: MapContent,
     row: Mapping[Hashable, Any],
@@ -158,6 +166,8 @@ def _sentences(
     sentences = [
         f"Area not known: the outline crosses itself at {crosses_at}" if crosses_at else "",
         limited("Area", "area_m2", _AREA_LIMITS, own),
+        lower_and_upper(row, units),
+        _parts_words(content, row),
         _with_unconfirmed(content, row),
         limited(
             _combined_words(content, row), "combined_area_m2", ("combined_area_max",), [*own, *hole]

@@ -45,9 +45,8 @@ _CELL_PT = 176.0  # least width of a cell
 _OFF_PT = 2.5  # between a distance and its label
 _LEAST_MAP_PT = 94.0  # least height of a map
 _WORDS = (
-    "The edge of an opening is the crown edge, not the boles of the trees around it. A limit with "
-    "no word behind it is met. Grid north is up; all maps have one scale; symbols as on the "
-    "overview."
+    "A limit with no word behind it is met. Grid north is up; all maps have one scale; symbols as "
+    "on the overview."
 )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.verdicts import bound_words
@@ -297,7 +298,8 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
     if figures.count:
         notes.append(
             f"{counted(figures.count, 'opening')}, {unit_text(show_area(figures.area_m2, units))}, "
-            f"{show_share(figures.share)} of the stand. Distances go from crown edge to crown edge."
+            f"{show_share(figures.share)} of the stand. "
+            f"{edge_words(figures, units)} Distances go from edge to edge."
         )
     if figures.incidental_count:
         area = unit_text(show_area(figures.incidental_area_m2, units))

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import layer_frame, letters_in_words, unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
@@ -74,7 +75,7 @@ class Content:
         What was asked.
     edition, day
         Of the layout, for the running lines.
-    approval, season, on_paper, line_trees, unconfirmed, letters
+    approval, season, edge, on_paper, line_trees, unconfirmed, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
@@ -97,6 +98,7 @@ class Content:
     letters: str
     paint: Grid
     areas: Grid
+    edge: str
     openings: Grid
     corridors: Grid
     single: Grid
@@ -135,6 +137,7 @@ def guide_content(delivery: Delivery) -> Content:
         letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree", "unconfirmed"])]),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
+        edge=_edge(delivery) if openings.rows else "",
         openings=openings,
         corridors=corridor_grid(delivery),
         single=single_tree_grid(delivery),
@@ -169,6 +172,12 @@ def _unconfirmed(delivery: Delivery) -> str:
     named = f"Trees {', '.join(trees)}." if all(trees) and len(trees) <= _MOST_NAMED else ""
     number = unconfirmed_trees(delivery.layout.figures)
     return f"{UNCONFIRMED} {number[0].upper() + number[1:]}. {named}".strip()
+
+
+def _edge(delivery: Delivery) -> str:
+    """Where the openings end whose areas stand on the guide."""
+    words = edge_words(delivery.layout.figures.openings, delivery.project.heading.units)
+    return f"Areas of openings: {words[0].lower()}{words[1:]}"
 
 
 def _paper(content: Content, points: float) -> Paper:
@@ -246,6 +255,8 @@ def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     ratios = (0.42, 0.58) if beside else None
     tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
     story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
+    if content.edge:
+        story.append(text(content.edge, paper))
     story += [*tables, *_tables([content.single], paper, ratios=None)]
     if content.on_paper:
         story += [gap(paper, lines=0.3), text(content.on_paper, paper)]

@@ -8,6 +8,7 @@ import pandas as pd
 
 from glademark.contracts.layers import ALLOWANCE, CHECKS
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import layer_frame, table_frame
 from glademark.report.papers.printed_page import (
     Grid,
@@ -180,7 +181,7 @@ def _designation(delivery: Delivery) -> str:
 
 
 def _openings(delivery: Delivery) -> list[Row]:
-    """Count, area gross and operable, largest, combined."""
+    """Count, area with its definition and the figures beside it, largest, combined."""
     units, figures = delivery.project.heading.units, delivery.layout.figures
     openings, operable = figures.openings, figures.stand.operable_m2
     if openings.count == 0:
@@ -190,7 +191,13 @@ def _openings(delivery: Delivery) -> list[Row]:
     zone = figures.zones["opening"].area_m2
     return [
         ("Group openings", f"{openings.count} ({words})"),
-        ("Area, gross", f"{show_area(openings.area_m2, units)}: {_share(openings.share)}"),
+        (
+            "Area to the edge below",
+            f"{show_area(openings.area_m2, units)}: {_share(openings.share)}",
+        ),
+        ("Edge", edge_words(openings, units)),
+        ("By marked crowns", show_area(openings.area_marked_crowns_m2, units)),
+        ("To the boles around", show_area(openings.area_boles_m2, units)),
         (
             "Area less corridors, landings, exclusions",
             f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",

@@ -133,6 +133,8 @@ def _opening_title(record: Record) -> str:
 def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """All measures of one opening."""
     yield "Area", quantity(record["area_m2"], "m2", units)
+    yield "Area by marked crowns", quantity(record.get("area_marked_crowns_m2"), "m2", units)
+    yield "Area to the boles", quantity(record.get("area_boles_m2"), "m2", units)
     if _number(record.get("area_with_unconfirmed_m2")) is not None:
         beside = quantity(record["area_with_unconfirmed_m2"], "m2", units)
         yield "Area with unconfirmed trees", beside
@@ -156,6 +158,10 @@ def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     yield "To water", quantity(record["water_m"], "m", units)
     yield "To the nearest corridor", quantity(record["corridor_m"], "m", units)
     yield "Separate parts", whole(record["parts"])
+    if _number(record.get("widest_gap_m")) is not None:
+        yield "Widest gap between parts", quantity(record["widest_gap_m"], "m", units)
+    if _number(record.get("other_marks_inside")):
+        yield "Other marked trees inside", whole(record["other_marks_inside"])
     yield "Told by", name_text(record["basis"])
 
 

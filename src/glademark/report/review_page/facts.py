@@ -120,7 +120,7 @@ def _openings(figures: Figures, units: Units) -> Iterable[Fact]:
         yield Fact(
             name="Least spacing",
             value=quantity(openings.nearest_spacing_m, "m", units),
-            beside="crown edge to crown edge",
+            beside="edge to edge",
         )
     if openings.incidental_count:
         yield Fact(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.report.edge_words import edge_words
 from glademark.report.quantities import (
     AT_LEAST,
     basal_area_unit,
@@ -148,7 +149,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
         caption="Measures of each group opening",
         headings=headings,
         rows=cells,
-        note="The edge of an opening is the crown edge, not the boles of the trees around it.",
+        note=edge_words(delivery.layout.figures.openings, delivery.project.heading.units),
     )
 
 

@@ -25,6 +25,8 @@ _VOLUME = re.compile(r"(?P<product>.*) (?P<amount>-?[\d,]+(?:\.\d+)?) (?P<unit>[
 LIMIT_TITLES: Mapping[str, str] = {
     "opening_area_max": "Opening, largest area",
     "opening_area_min": "Opening, least area",
+    "opening_width_heights_max": "Opening, largest width in tree heights",
+    "opening_width_heights_min": "Opening, least width in tree heights",
     "combined_area_max": "Combined opening, largest area",
     "opening_spacing_min": "Openings, least spacing",
     "openings_share_max": "Openings, share of the stand",

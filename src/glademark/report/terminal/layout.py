@@ -16,6 +16,7 @@ from rich.text import Text
 
 from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
+from glademark.report.edge_words import edge_words
 from glademark.report.quantities import (
     basal_area_unit,
     show_area,
@@ -163,8 +164,8 @@ def _openings(delivery: Delivery) -> Sequence[RenderableType]:
     else:
         lines = [
             Text(
-                f"{counted(figures.count, 'group opening')}, {_openings_area(delivery)}. The edge "
-                "is the crown edge."
+                f"{counted(figures.count, 'group opening')}, {_openings_area(delivery)}. "
+                f"{edge_words(figures, units)}"
             ),
             openings_table(delivery),
             *combined_lines(delivery),

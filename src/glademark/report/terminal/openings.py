@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.report.delivery import Delivery
-from glademark.report.quantities import MISSING, show_area, show_length, show_number
+from glademark.report.quantities import MISSING, Units, show_area, show_length, show_number
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
 from glademark.report.terminal.limits import VERDICT_STYLES
@@ -23,6 +23,8 @@ _SHORT = {
     "opening_area_max": "size",
     "opening_area_min": "size",
     "combined_area_max": "combined size",
+    "opening_width_heights_max": "width",
+    "opening_width_heights_min": "width",
     "opening_spacing_min": "spacing",
     "boundary_distance_min": "boundary",
     "water_distance_min": "water",
@@ -49,6 +51,7 @@ def openings_table(delivery: Delivery) -> Fitted:
     table.add_column("Opening", no_wrap=True)
     table.add_column("Trees", justify="right")
     table.add_column("Area", justify="right", no_wrap=True)
+    table.add_column("Crowns, boles", justify="right", width=len("0.00, 0.00"))
     table.add_column("Nearest", justify="right", no_wrap=True)
     table.add_column("Limits")
     for row in _most_telling(openings, verdicts).to_dict("records"):
@@ -56,12 +59,19 @@ def openings_table(delivery: Delivery) -> Fitted:
             Text(_name(row)),
             show_number(row["trees"], 0),
             show_area(row["area_m2"], units),
+            f"{_number_of(row, 'area_marked_crowns_m2', units)}, "
+            f"{_number_of(row, 'area_boles_m2', units)}",
             _nearest(show_length(row["spacing_m"], units), row["nearest"]),
             verdicts[row["opening"]],
         )
     if len(openings) > _MOST_ROWS:
         table.caption = f"and {len(openings) - _MOST_ROWS} more in openings.csv"
     return Fitted(table)
+
+
+def _number_of(row: Mapping[Any, Any], column: str, units: Units) -> str:
+    """An area without its unit, which the judged one beside it has."""
+    return show_area(row.get(column), units).split(" ")[0]
 
 
 def combined_lines(delivery: Delivery) -> list[RenderableType]:
