@@ -65,7 +65,7 @@ class Outlines:
         return found
 
 
-def widened(shapes: GeometryArray, by_m: npt.ArrayLike) -> GeometryArray:
+def widened(shapes: GeometryArray, by_m: FloatArray | float) -> GeometryArray:
     """Polygons widened, or narrowed where `by_m` is negative [m]."""
     found: GeometryArray = shapely.buffer(shapes, by_m, quad_segs=QUAD_SEGS)
     return found
@@ -182,8 +182,8 @@ def _sectors(
     angle = low[:, None] + (high - low)[:, None] * step
     reach = LONGER * radius / np.cos((high - low) / SECTOR_STEPS / 2)
     rim = centre[:, None] + reach[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=2)
-    found: GeometryArray = shapely.polygons(np.concatenate([centre[:, None], rim], axis=1))
-    return found
+    slices = shapely.polygons(np.concatenate([centre[:, None], rim], axis=1))
+    return np.asarray(slices, dtype=object)
 
 
 def walked_outlines(

@@ -356,7 +356,11 @@ def _stated_outlines(
 
 
 def _sizes(
-    shape: GeometryArray, outlines: Outlines, leave: GeometryArray, *, unknown: npt.ArrayLike
+    shape: GeometryArray,
+    outlines: Outlines,
+    leave: GeometryArray,
+    *,
+    unknown: npt.NDArray[np.bool_] | bool,
 ) -> dict[str, FloatArray]:
     """Areas beside that on the plan's edge; an empty outline of those `unknown` has none."""
     sizes = (without(shape, leave), outlines.marked_crowns, outlines.boles)

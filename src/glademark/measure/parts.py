@@ -1,5 +1,8 @@
 """Openings in several parts: how far apart these are, and which would be groups of their own."""
 
+from collections.abc import Mapping
+from typing import Any
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -27,9 +30,10 @@ def parts_notices(
     )
 
 
-def _of(marks: gpd.GeoDataFrame, row: dict[str, object]) -> pd.Series:
+def _of(marks: gpd.GeoDataFrame, row: Mapping[Any, Any]) -> pd.Series:
     """Which marks are trees of an opening."""
-    return ((marks[STAND] == row[STAND]) & (marks["opening"] == row["opening"])).fillna(value=False)
+    found: pd.Series = (marks[STAND] == row[STAND]) & (marks["opening"] == row["opening"])
+    return found.fillna(value=False)
 
 
 def _split(shape: object, trees: gpd.GeoDataFrame, settings: OpeningSettings, units: str) -> str:

@@ -5,8 +5,9 @@ from typing import Any
 
 import pandas as pd
 
+from glademark.contracts.layers import Units
 from glademark.contracts.layout import OpeningFigures
-from glademark.report.quantities import Units, show_area, show_length
+from glademark.report.quantities import show_area, show_length
 
 _WORDS = {
     "marked_crowns": "the edge is that of the crowns of the marked trees",

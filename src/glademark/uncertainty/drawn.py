@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
+from glademark.measure.edges import Edge
 from glademark.measure.groups import group_key
 from glademark.project.model import Project, UncertaintySettings
 from glademark.uncertainty.errors import LEAST_ERROR_M, PositionErrors, line_shifts
@@ -150,7 +152,7 @@ def drawn_openings(field: Field) -> Drawn:
         if basis == "tagged":
             openings[number] = on_edge(
                 one,
-                figures.edge,
+                cast("Edge", figures.edge),
                 radius_m=figures.standing_crown_radius_m,
                 area_m2=float(shapely.area(hole)),
             )

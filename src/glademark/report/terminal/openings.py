@@ -10,8 +10,9 @@ from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from glademark.contracts.layers import Units
 from glademark.report.delivery import Delivery
-from glademark.report.quantities import MISSING, Units, show_area, show_length, show_number
+from glademark.report.quantities import MISSING, show_area, show_length, show_number
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.fitted import Fitted
 from glademark.report.terminal.limits import VERDICT_STYLES
