@@ -197,10 +197,10 @@ def _from_points(
     marks: gpd.GeoDataFrame, key: npt.NDArray[np.object_]
 ) -> tuple[pd.DataFrame, tuple[Notice, ...]]:
     """Perimeters through boundary points, in their order."""
-    chosen = (marks["kind"] == "group_boundary").to_numpy() & (key != "")
-    columns = [STAND, "group", "order", "record"]
-    points = pd.DataFrame(marks.loc[chosen, columns]).assign(
-        key=key[chosen], point=marks.geometry.to_numpy()[chosen]
+    chosen = np.flatnonzero((marks["kind"] == "group_boundary").to_numpy() & (key != ""))
+    columns = {name: marks[name].iloc[chosen] for name in (STAND, "group", "order", "record")}
+    points = pd.DataFrame(
+        {**columns, "key": key[chosen], "point": marks.geometry.to_numpy()[chosen]}
     )
     points = points.sort_values([STAND, "key", "order", "record"], kind="stable")
     size = points.groupby([STAND, "key"])["key"].transform("size")

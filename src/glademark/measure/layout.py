@@ -390,13 +390,12 @@ def _folded(trees: gpd.GeoDataFrame, species: SpeciesNames) -> gpd.GeoDataFrame:
 def _leave_trees(survey: Survey, *, default_m: float, species: SpeciesNames) -> gpd.GeoDataFrame:
     """Leave trees of their own layer and among the marks, with their crowns, by stand."""
     columns = [STAND, "tree_id", "label", "species", "dbh_cm", "crown_radius_m", "geometry"]
-    marks, own = (
-        trees.assign(label=labels_of(trees)) for trees in (survey.marks, survey.leave_trees)
-    )
-    among = marks.loc[marks["kind"] == "leave", columns]
+    among = survey.marks.iloc[np.flatnonzero(survey.marks["kind"] == "leave")]
+    own, among = (trees.assign(label=labels_of(trees)) for trees in (survey.leave_trees, among))
     trees = own[columns]
     if len(among):
-        trees = pd.concat([frame for frame in (trees, among) if len(frame)], ignore_index=True)
+        both = [frame[columns] for frame in (trees, among) if len(frame)]
+        trees = pd.concat(both, ignore_index=True)
         trees = trees.sort_values(STAND, kind="stable", ignore_index=True)
     trees = _folded(trees, species)
     named = {name: trees[name] for name in (STAND, "tree_id", "label", "species", "dbh_cm")}

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import cast
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -11,12 +11,14 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.measure.edges import Edge
 from glademark.measure.groups import group_key
 from glademark.project.model import Project, UncertaintySettings
 from glademark.uncertainty.errors import LEAST_ERROR_M, PositionErrors, line_shifts
 from glademark.uncertainty.group_positions import chains_for, draw_positions
 from glademark.uncertainty.openings import DrawnOpening, on_edge
+
+if TYPE_CHECKING:
+    from glademark.measure.edges import Edge
 
 STEP_M = 2.0
 """Longest step between the places that stand for a walked outline [m]."""
