@@ -193,10 +193,12 @@ def _openings(delivery: Delivery) -> list[Row]:
         ("Group openings", f"{openings.count} ({words})"),
         (
             "Area, to the edge",
-            f"{show_area(openings.area_m2, units)}: {_share(openings.share)}; edge "
-            f"{edge_in_short(openings.edge, openings.standing_crown_radius_m, units)}; "
-            f"{show_area(openings.area_marked_crowns_m2, units)} by marked crowns, "
-            f"{show_area(openings.area_boles_m2, units)} to the boles",
+            (
+                f"{show_area(openings.area_m2, units)}: {_share(openings.share)}; edge "
+                f"{edge_in_short(openings.edge, openings.standing_crown_radius_m, units)}; "
+                f"{show_area(openings.area_marked_crowns_m2, units)} by marked crowns, "
+                f"{show_area(openings.area_boles_m2, units)} to the boles"
+            ),
         ),
         (
             "Area less corridors, landings, exclusions",
