@@ -51,7 +51,7 @@ def test_guide_workbook_map_and_terminal_say_the_edge(
     screen = io.StringIO()
     print_summary(delivery, Console(file=screen, width=300))
 
-    assert WORDS[edge] in guide_content(delivery).edge
+    assert IN_SHORT[edge] in guide_content(delivery).edge
     assert WORDS[edge] in told
     assert WORDS[edge] in screen.getvalue()
     assert dict(facts(delivery))["Their edge"].replace("\u00a0", " ") == IN_SHORT[edge]

@@ -16,7 +16,6 @@ from glademark.judge.limits import (
     texts,
     verdicts,
 )
-from glademark.measure.edges import EDGE_WORDS, Edge
 from glademark.measure.groups import crosses_itself
 from glademark.measure.openings import spacing_pairs
 
@@ -149,7 +148,7 @@ def _by_opening(
 
 def _other_edge(rows: pd.DataFrame, openings: pd.DataFrame, sense: Sense) -> pd.DataFrame:
     """Areas inside a limit that another edge would exceed are near it: the plan may mean that."""
-    edge: Edge = "boles" if sense == "max" else "marked_crowns"
+    edge = "boles" if sense == "max" else "marked_crowns"
     if rows.empty or (column := f"area_{edge}_m2") not in openings:
         return rows
     limit, other = rows["limit_value"].to_numpy(dtype=float), openings[column].to_numpy(dtype=float)
@@ -157,7 +156,7 @@ def _other_edge(rows: pd.DataFrame, openings: pd.DataFrame, sense: Sense) -> pd.
     turned = rows["verdict"].isin(["met", "near"]).to_numpy() & beyond
     if not turned.any():
         return rows
-    why = f'beyond it where the plan measures to {EDGE_WORDS[edge]} ([openings] edge = "{edge}")'
+    why = f'beyond it with [openings] edge = "{edge}"'
     return rows.assign(
         verdict=rows["verdict"].mask(turned, "near"), reason=rows["reason"].mask(turned, why)
     )

@@ -25,13 +25,6 @@ Along = Literal["standing_crowns", "boles"]
 EDGES: tuple[Edge, ...] = ("marked_crowns", "standing_crowns", "boles")
 """From the least area to the largest."""
 
-EDGE_WORDS = {
-    "marked_crowns": "the crowns of the marked trees",
-    "standing_crowns": "the standing crowns around it",
-    "boles": "the boles around it",
-}
-"""What an area is measured to."""
-
 QUAD_SEGS = 16
 """Segments a quarter circle of widening and narrowing."""
 

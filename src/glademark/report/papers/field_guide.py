@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.edge_words import edge_words
+from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, letters_in_words, unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
@@ -176,8 +176,9 @@ def _unconfirmed(delivery: Delivery) -> str:
 
 def _edge(delivery: Delivery) -> str:
     """Where the openings end whose areas stand on the guide."""
-    words = edge_words(delivery.layout.figures.openings, delivery.project.heading.units)
-    return f"Areas of openings: {words[0].lower()}{words[1:]}"
+    openings = delivery.layout.figures.openings
+    units = delivery.project.heading.units
+    return f" (edge {edge_in_short(openings.edge, openings.standing_crown_radius_m, units)})"
 
 
 def _paper(content: Content, points: float) -> Paper:
@@ -254,9 +255,9 @@ def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     """Trees and products by opening, by corridor, and between them."""
     ratios = (0.42, 0.58) if beside else None
     tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
-    story: list[Flowable] = heading("Trees to cut, by opening and by corridor", paper)
-    if content.edge:
-        story.append(text(content.edge, paper))
+    story: list[Flowable] = heading(
+        f"Trees to cut, by opening{content.edge} and by corridor", paper
+    )
     story += [*tables, *_tables([content.single], paper, ratios=None)]
     if content.on_paper:
         story += [gap(paper, lines=0.3), text(content.on_paper, paper)]

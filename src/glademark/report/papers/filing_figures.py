@@ -8,7 +8,7 @@ import pandas as pd
 
 from glademark.contracts.layers import ALLOWANCE, CHECKS
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.edge_words import edge_words
+from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, table_frame
 from glademark.report.papers.printed_page import (
     Grid,
@@ -192,12 +192,14 @@ def _openings(delivery: Delivery) -> list[Row]:
     return [
         ("Group openings", f"{openings.count} ({words})"),
         (
-            "Area to the edge below",
-            f"{show_area(openings.area_m2, units)}: {_share(openings.share)}",
+            "Area, to the edge",
+            (
+                f"{show_area(openings.area_m2, units)}: {_share(openings.share)}; edge "
+                f"{edge_in_short(openings.edge, openings.standing_crown_radius_m, units)}; "
+                f"{show_area(openings.area_marked_crowns_m2, units)} by marked crowns, "
+                f"{show_area(openings.area_boles_m2, units)} to the boles"
+            ),
         ),
-        ("Edge", edge_words(openings, units)),
-        ("By marked crowns", show_area(openings.area_marked_crowns_m2, units)),
-        ("To the boles around", show_area(openings.area_boles_m2, units)),
         (
             "Area less corridors, landings, exclusions",
             f"{show_area(zone, units)}: {show_share(_ratio(zone, operable))} of the operable area",
