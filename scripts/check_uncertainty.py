@@ -27,7 +27,6 @@ from glademark.measure.corridors import strips_of
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import Edge, crown_outlines
 from glademark.uncertainty.corridor_share import share_draws
-from glademark.uncertainty.crown_union import union_areas
 from glademark.uncertainty.errors import PositionErrors
 from glademark.uncertainty.group_positions import draw_positions
 from glademark.uncertainty.openings import (
@@ -36,6 +35,7 @@ from glademark.uncertainty.openings import (
     distance_draws,
     on_edge,
     spacing_draws,
+    union_areas,
 )
 from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
 

@@ -19,16 +19,6 @@ def shown(text: object) -> str:
     r"""
     Text from a file, fit for a terminal: control characters escaped, cut at 80 characters.
 
-    Parameters
-    ----------
-    text
-        Anything that came from a file.
-
-    Returns
-    -------
-    plain
-        One line.
-
     Examples
     --------
     >>> shown("red\x1b[2J")
@@ -48,18 +38,6 @@ def listed(names: Iterable[object], *, between: str = ", ") -> str:
     """
     Up to ten names, separated by commas if not told otherwise, and how many more there are.
 
-    Parameters
-    ----------
-    names
-        Names of records.
-    between
-        What stands between two of them.
-
-    Returns
-    -------
-    text
-        Made fit for a terminal.
-
     Examples
     --------
     >>> listed(range(1, 13))
@@ -75,18 +53,6 @@ def counted(number: int, noun: str) -> str:
     """
     A number with its noun in the right form.
 
-    Parameters
-    ----------
-    number
-        Whole number.
-    noun
-        Singular.
-
-    Returns
-    -------
-    text
-        Such as ``3 marks``.
-
     Examples
     --------
     >>> counted(1, "mark"), counted(1200, "mark")
@@ -98,16 +64,6 @@ def counted(number: int, noun: str) -> str:
 def quoted(names: Sequence[object]) -> str:
     """
     Names in quotes, separated by commas.
-
-    Parameters
-    ----------
-    names
-        Names of columns or layers.
-
-    Returns
-    -------
-    text
-        Made fit for a terminal; ``none`` for no name.
 
     Examples
     --------

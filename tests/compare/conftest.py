@@ -13,7 +13,7 @@ import shapely
 
 from glademark.compare.matching import Match, Rates
 from glademark.compare.shift import Shifts
-from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas

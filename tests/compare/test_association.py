@@ -7,8 +7,8 @@ from scipy.optimize import linear_sum_assignment
 
 from glademark.compare import counting
 from glademark.compare.association import Pairs, chances, most_likely, settled, slack
+from glademark.compare.averaging import log_ways, third_cumulant, variance
 from glademark.compare.counting import counted_out
-from glademark.compare.cumulants import log_ways, third_cumulant, variance
 
 Floats = npt.NDArray[np.float64]
 

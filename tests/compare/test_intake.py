@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.comparison import AfterCutInputs, read_after_cut

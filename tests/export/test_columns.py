@@ -6,7 +6,7 @@ import pytest
 import shapely
 
 from glademark.contracts.layers import LAYERS, STAND
-from glademark.export.data_dictionary import titled
+from glademark.export.iso_metadata import titled
 from glademark.report import columns
 
 

@@ -16,7 +16,7 @@ from glademark.contracts.layers import MARKS, REJECTED, STAND, Column, Layer, Un
 from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
 from glademark.export.joined import alike, as_one
-from glademark.report.parameters import named_values, parameter_rows
+from glademark.report.summary import named_values, parameter_rows
 
 CRS = "EPSG:26916"
 

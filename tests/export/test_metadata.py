@@ -17,10 +17,9 @@ from glademark import __version__
 from glademark.export.geopackage import write_geopackage
 from glademark.export.iso_metadata import STANDARD_URI, metadata_record
 from glademark.jobs.layout import Outcome
-from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
-from glademark.report.marking_days import marking_days
-from glademark.report.summary import build_summary
+from glademark.report.site_rules import CAUTIONS
+from glademark.report.summary import build_summary, marking_days
 
 ROOT = Path(__file__).resolve().parents[2]
 ISO = "http://standards.iso.org/iso/19115/-3"

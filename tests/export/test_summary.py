@@ -8,7 +8,7 @@ import pytest
 
 from glademark.report import summary
 from glademark.report.delivery import Delivery
-from glademark.report.json_values import json_value
+from glademark.report.summary import json_value
 
 
 def test_keys_as_designed(delivery: Delivery) -> None:

@@ -16,11 +16,11 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.jobs.layout import Outcome
-from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.fitted import Fitted
+from glademark.report.site_rules import CAUTIONS
 from glademark.report.terminal.layout import print_summary
+from glademark.report.terminal.limits import Fitted
 from glademark.report.terminal.openings import opening_verdicts
 
 

@@ -6,8 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
-from glademark.export.handheld.features import TITLES, about_file, placed_layers
-from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.export.handheld.features import TITLES, about_file, add, placed_layers, xml_bytes
 from glademark.report.delivery import Delivery
 
 

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pandas as pd
 
 from glademark.contracts.survey import Survey
-from glademark.intake.columns.labels import mark_labels
+from glademark.intake.columns.mark_fields import mark_labels
 from glademark.intake.record_log import RecordLog
 
 Read = Callable[..., Survey]

@@ -18,7 +18,7 @@ from glademark.contracts.frames import _made_once
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.read import survey_of, surveys_of, title_of
-from glademark.intake.stands import open_stands
+from glademark.intake.stand import open_stands
 from glademark.project.model import Project
 
 CRS = "EPSG:26916"

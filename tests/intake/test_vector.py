@@ -16,7 +16,7 @@ import shapely
 from glademark.contracts.survey import Survey
 from glademark.errors import FileError, InputError
 from glademark.intake.formats.files import Snapshots
-from glademark.intake.formats.salvage import salvaged
+from glademark.intake.formats.shapefile import salvaged
 from glademark.intake.formats.vector import DRIVERS
 
 Read = Callable[..., Survey]

@@ -23,17 +23,15 @@ from glademark.export import geopackage
 from glademark.export.geopackage import write_geopackage
 from glademark.export.handheld import geojson, gpx, kml
 from glademark.export.output import deliver
-from glademark.export.rebuilt import rebuilt
-from glademark.export.reopen import reopen, split_name
+from glademark.export.reopen import rebuilt, reopen, split_name
 from glademark.hosts.cli import cli
 from glademark.jobs.layout import Outcome, make_papers
 from glademark.project.model import Project
 from glademark.report import summary, workbook
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.json_values import json_value
 from glademark.report.papers import field_guide as guide
 from glademark.report.papers import filing_figures, stump_check
-from glademark.report.parameters import named_values, parameters_table
+from glademark.report.summary import json_value, named_values, parameters_table
 
 ALL = (
     gpx.DELIVERABLE, kml.DELIVERABLE, geojson.DELIVERABLE, guide.DELIVERABLE,

@@ -16,9 +16,9 @@ from lxml import html
 from glademark.contracts.survey import REJECTED_COLUMNS
 from glademark.errors import OutputError
 from glademark.jobs.layout import Outcome
-from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
 from glademark.report.review_page.deliverable import DELIVERABLE
+from glademark.report.site_rules import CAUTIONS
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
 SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"

@@ -15,8 +15,8 @@ from glademark.contracts.layers import LAYERS
 from glademark.report.review_page.allowance import WIDTH, accounts
 from glademark.report.review_page.chart import steady_ids
 from glademark.report.review_page.diameters import histogram
-from glademark.report.review_page.html import content_policy, inert_json
 from glademark.report.review_page.limits import worst_by_key
+from glademark.report.review_page.page import content_policy, inert_json
 from glademark.report.review_page.plane import Plane
 from glademark.report.review_page.symbols import AREAS, MARKS
 from glademark.report.review_page.wording import field_text, limit_title, volume_amounts

@@ -24,7 +24,7 @@ from glademark.errors import InputError, OutputError
 from glademark.export.output import held
 from glademark.export.partitions import done_before, write_stand
 from glademark.hosts.cli import INTERRUPTED, NOT_WRITTEN, _guarded
-from glademark.intake.stands import open_stands
+from glademark.intake.stand import open_stands
 from glademark.jobs.batch import BatchOutcome, Engine, _client, lay_out_batch
 from glademark.jobs.stands import StandsOutcome, lay_out_inputs, lay_out_stands
 from glademark.project import read_project

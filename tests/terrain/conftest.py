@@ -7,8 +7,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from glademark.contracts.elevation import Elevation
 from glademark.contracts.survey import Survey
+from glademark.contracts.terrain import Elevation
 from glademark.judge.limits import Case
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project

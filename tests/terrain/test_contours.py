@@ -11,15 +11,15 @@ import shapely
 from geopandas.testing import assert_geodataframe_equal
 from pyproj import CRS
 
-from glademark.contracts.elevation import Elevation
+from glademark.contracts.terrain import Elevation
 from glademark.export.geopackage import write_geopackage
 from glademark.export.reopen import reopen
 from glademark.jobs.layout import Outcome
-from glademark.measure.terrain.contours import INTERVALS, contour_layer
-from glademark.report.map_sheets.contours import contour_interval, contours
+from glademark.measure.terrain.slope import INTERVALS, contour_layer
 from glademark.report.map_sheets.deliverable import DELIVERABLE, PDF_FILE
 from glademark.report.map_sheets.drawing.map_frame import MapFrame
 from glademark.report.map_sheets.drawing.paper import POINT_M, Box
+from glademark.report.map_sheets.map_drawing import contour_interval, contours
 
 CRS_M = CRS.from_epsg(26916)
 FOOT_M = 0.3048

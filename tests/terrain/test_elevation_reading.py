@@ -12,12 +12,12 @@ import shapely
 from pyproj import CRS
 from rasterio.transform import Affine, from_origin
 
-from glademark.contracts.elevation import Elevation, heights_at
+from glademark.contracts.terrain import Elevation, heights_at
 from glademark.errors import FileError
-from glademark.intake.elevation import CELLS_MAX, read_elevation, refuse_little_cover
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
+from glademark.intake.terrain import CELLS_MAX, read_elevation, refuse_little_cover
 from glademark.measure.terrain.slope import gradient
 from glademark.project.model import TerrainSettings
 

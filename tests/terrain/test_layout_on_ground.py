@@ -14,9 +14,8 @@ import pytest
 import shapely
 from rich.console import Console
 
-from glademark.contracts.elevation import Elevation
 from glademark.contracts.layers import LAYERS, present
-from glademark.contracts.terrain import PERMIT
+from glademark.contracts.terrain import PERMIT, Elevation
 from glademark.export import csv_tables as tables
 from glademark.export import geopackage
 from glademark.export import terrain_tables as ground_tables

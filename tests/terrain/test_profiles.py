@@ -9,7 +9,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.contracts.elevation import Elevation, heights_at
+from glademark.contracts.terrain import Elevation, heights_at
 from glademark.measure.terrain.profiles import (
     class_labels,
     grade_classes,

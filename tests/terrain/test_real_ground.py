@@ -22,8 +22,8 @@ import shapely
 from scipy.interpolate import RegularGridInterpolator
 from scipy.ndimage import sobel
 
-from glademark.contracts.elevation import Elevation
 from glademark.contracts.layout import Layout
+from glademark.contracts.terrain import Elevation
 from glademark.judge.limits import Case
 
 DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rasterio.transform import from_origin
 
-from glademark.contracts.elevation import Elevation
+from glademark.contracts.terrain import Elevation
 from glademark.measure.terrain.slope import Gradient, gradient, main_aspect, slope_within
 
 

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.contracts.elevation import Elevation
+from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError, UnitError
 from glademark.judge import terrain
 from glademark.judge.limits import Case, Limit, limits_asked

@@ -6,7 +6,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.uncertainty.crown_union import union_areas
+from glademark.uncertainty.openings import union_areas
 
 
 def test_two_crowns_share_their_lens() -> None:

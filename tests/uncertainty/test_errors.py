@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from glademark.project.model import MarkSettings
-from glademark.project.position_error import stated_error_m
+from glademark.project.text_values import stated_error_m
 from glademark.uncertainty.errors import line_shifts, position_errors, shared_draws
 
 

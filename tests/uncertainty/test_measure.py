@@ -15,8 +15,7 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
 from glademark.measure.layout import measure_layout
 from glademark.project.model import LimitSetting, Project
-from glademark.uncertainty.measure import Uncertainty, measure_uncertainty
-from glademark.uncertainty.remeasure import uncertainty_settled
+from glademark.uncertainty.measure import Uncertainty, measure_uncertainty, uncertainty_settled
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
 ASKED = {"draws": 100, "line_error": "0 m", "crown_error": "0 %"}

@@ -60,19 +60,7 @@ class Ground:
     _kept_faces: dict[int, Faces] = field(default_factory=dict)
 
     def place(self, number: object) -> int:
-        """
-        Place of an opening by its number.
-
-        Parameters
-        ----------
-        number
-            As in the checks.
-
-        Returns
-        -------
-        place
-            Row among the holes.
-        """
+        """Place of an opening by its number."""
         numbers = [opening.number for opening in self.holes.openings]
         return numbers.index(int(str(number)))
 
@@ -96,49 +84,18 @@ class Ground:
         ----------
         amounts
             Of every mark, NaN where not known; shape (n,).
-
-        Returns
-        -------
-        weights
-            By position.
         """
         known = np.flatnonzero(self.bonds.may_stay & (np.nan_to_num(amounts) > 0))
         return dict(zip(known.tolist(), amounts[known].tolist(), strict=True))
 
 
 def slack(limit: float) -> float:
-    """
-    What counts as rounding at a limit, as in the judging.
-
-    Parameters
-    ----------
-    limit
-        Its value.
-
-    Returns
-    -------
-    slack
-        In the unit of the limit.
-    """
+    """What counts as rounding at a limit, as in the judging."""
     return ROUNDING * max(abs(limit), 1.0)
 
 
 def need_of(ground: Ground, row: pd.Series) -> Need | None:
-    """
-    What sparing has to bring about for one exceeded check.
-
-    Parameters
-    ----------
-    ground
-        The layout.
-    row
-        Of `contracts.layers.CHECKS`, with the verdict exceeded.
-
-    Returns
-    -------
-    need
-        None where no spared tree can mend a limit of that kind.
-    """
+    """What sparing has to bring about for one exceeded check."""
     if row["limit"] in GROUND_RULES:
         return _ground_rule(ground, row)
     make = _NEEDS.get(str(row["limit"]))
@@ -317,21 +274,7 @@ class Keeps:
 
 
 def keeps_of(ground: Ground, checks: pd.DataFrame) -> Keeps:
-    """
-    Limits that are met and that sparing may break.
-
-    Parameters
-    ----------
-    ground
-        The layout.
-    checks
-        Of it.
-
-    Returns
-    -------
-    keeps
-        Least areas of openings, pieces of crown-linked ones, and targets.
-    """
+    """Limits that are met and that sparing may break."""
     met = checks[checks["verdict"].isin(["met", "near"])]
     small = {
         ground.place(feature): float(limit)

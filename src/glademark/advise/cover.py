@@ -96,19 +96,7 @@ class Program:
     areas: tuple[LostArea, ...] = ()
 
     def with_rows(self, *rows: Row) -> "Program":
-        """
-        The program with more rows.
-
-        Parameters
-        ----------
-        *rows
-            To be kept as well.
-
-        Returns
-        -------
-        program
-            A new one.
-        """
+        """The program with more rows."""
         return replace(self, rows=(*self.rows, *rows))
 
 

@@ -47,19 +47,7 @@ class LeastArea:
     may_go: bool = False
 
     def __call__(self, spared: Spared) -> Sequence[Row]:
-        """
-        Row that says which of these trees cannot all be spared.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        rows
-            None where the opening stays large enough.
-        """
+        """Row that says which of these trees cannot all be spared."""
         opening = self.holes.openings[self.place]
         cut = sorted(frozenset(opening.members) - spared) if self.may_go else []
         mine = spared & opening.nearby
@@ -105,19 +93,7 @@ class OnePiece:
     least_m2: float
 
     def __call__(self, spared: Spared) -> Sequence[Row]:
-        """
-        Rows that say which trees keep pieces from being openings that break a limit.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        rows
-            None where no limit would be broken.
-        """
+        """Rows that say which trees keep pieces from being openings that break a limit."""
         opening = self.holes.openings[self.place]
         if not spared & opening.nearby:
             return []

@@ -121,41 +121,15 @@ class Area:
 
     @property
     def trees(self) -> Spared:
-        """
-        Trees with a crown in one of the openings.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Trees with a crown in one of the openings."""
         return self.holes.trees_at(self.places)
 
     def short(self, spared: Spared) -> float:
-        """
-        Area beyond the limit.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        short
-            In square metres.
-        """
+        """Area beyond the limit."""
         return self.holes.area_m2(self.places, spared) - self.most_m2
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
-        """
-        The sum over all faces: exact where no gaps are closed.
-
-        Returns
-        -------
-        rows_and_areas
-            One area.
-        """
+        """The sum over all faces: exact where no gaps are closed."""
         whole = self.holes.area_m2(self.places, frozenset())
         areas = [lost_area(faces) for faces in self.faces]
         least = whole - self.most_m2 - _LOOSE * whole
@@ -163,19 +137,7 @@ class Area:
         return _first_rows(name, self.faces), [stacked(areas, least=least, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
-        """
-        What the others can take away at most, and one tree of those outside the widest set.
-
-        Parameters
-        ----------
-        spared
-            Marks that fall short.
-
-        Returns
-        -------
-        rows
-            One or two.
-        """
+        """What the others can take away at most, and one tree of those outside the widest set."""
         left = _left(self.holes, self.places, self.faces, spared)
         rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
         gains = _gains(left, self.trees - spared, spared)
@@ -256,30 +218,11 @@ class CombinedArea:
 
     @property
     def trees(self) -> Spared:
-        """
-        Trees with a crown in one of the openings.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Trees with a crown in one of the openings."""
         return self.holes.trees_at(self.places)
 
     def combined(self, spared: Spared) -> gpd.GeoDataFrame:
-        """
-        Combined holes of what is left of the openings.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        combined
-            As from `glademark.measure.openings.combine_openings`, numbered by the places.
-        """
+        """Combined holes of what is left of the openings."""
         key = spared & self.trees
         if key not in self._known:
             left = np.array([self.holes.hole(i, key) for i in self.places], dtype=object)
@@ -293,32 +236,12 @@ class CombinedArea:
         return self._known[key]
 
     def short(self, spared: Spared) -> float:
-        """
-        Area of the largest combined hole beyond the limit.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        short
-            In square metres; minus infinity where nothing is left.
-        """
+        """Area of the largest combined hole beyond the limit."""
         area = self.combined(spared)["area_m2"]
         return float(area.max()) - self.most_m2 if len(area) else -np.inf
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
-        """
-        The sum over all faces, where nothing parts the hole or takes a strip from it.
-
-        Returns
-        -------
-        rows_and_areas
-            One area; parting counts as all that is missing, and ground in a strip as lost with any
-            tree near it.
-        """
+        """The sum over all faces, where nothing parts the hole or takes a strip from it."""
         whole = float(self.combined(frozenset())["area_m2"].max())
         missing = whole - self.most_m2 - _LOOSE * whole
         if missing <= 0 or not self.trees:
@@ -340,19 +263,7 @@ class CombinedArea:
         return rows, [stacked([*areas, alone], least=missing, name=name)]
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
-        """
-        What the others can take away or take apart, and one tree of those outside the widest set.
-
-        Parameters
-        ----------
-        spared
-            Marks that fall short.
-
-        Returns
-        -------
-        rows
-            One or two.
-        """
+        """What others can take away or apart, and one tree of those outside the widest set."""
         left = _left(self.holes, self.places, self.faces, spared)
         rows = _rows_of_faces(f"{self.limit} {self.feature}", left, spared)
         wide = spared

@@ -52,60 +52,22 @@ class Apart:
 
     @property
     def trees(self) -> Spared:
-        """
-        Trees with a crown in one of the two.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Trees with a crown in one of the two."""
         return self.holes.trees_at(self.places)
 
     def short(self, spared: Spared) -> float:
-        """
-        Distance still missing.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        short
-            In metres; minus infinity where nothing is left of one.
-        """
+        """Distance still missing."""
         one, two = (self.holes.hole(place, spared) for place in self.places)
         if shapely.is_empty(one) or shapely.is_empty(two):
             return -np.inf
         return self.least_m - float(shapely.distance(one, two))
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
-        """
-        A first round of faces that are too close to each other.
-
-        Returns
-        -------
-        rows_and_areas
-            No areas.
-        """
+        """A first round of faces that are too close to each other."""
         return self._pairs(frozenset()), []
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
-        """
-        Pairs of faces that are left and too close: one of each pair must go.
-
-        Parameters
-        ----------
-        spared
-            Marks that fall short.
-
-        Returns
-        -------
-        rows
-            No tree in two of them; where no faces say it, one tree near the ends of the gap.
-        """
+        """Pairs of faces that are left and too close: one of each pair must go."""
         rows = self._pairs(spared)
         if rows:
             return rows
@@ -188,60 +150,22 @@ class Away:
 
     @property
     def trees(self) -> Spared:
-        """
-        Trees with a crown in the opening.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Trees with a crown in the opening."""
         return self.holes.trees_at([self.place])
 
     def short(self, spared: Spared) -> float:
-        """
-        Distance still missing.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        short
-            In metres; minus infinity where nothing is left.
-        """
+        """Distance still missing."""
         hole = self.holes.hole(self.place, spared)
         if shapely.is_empty(hole):
             return -np.inf
         return self.least_m - float(shapely.distance(hole, self.other))
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
-        """
-        Every face that is too close must go.
-
-        Returns
-        -------
-        rows_and_areas
-            No areas.
-        """
+        """Every face that is too close must go."""
         return self._close(frozenset()), []
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
-        """
-        Faces that are left and too close.
-
-        Parameters
-        ----------
-        spared
-            Marks that fall short.
-
-        Returns
-        -------
-        rows
-            Where no faces say it, one tree near the point that is too close.
-        """
+        """Faces that are left and too close."""
         rows = self._close(spared)
         if rows:
             return rows

@@ -30,76 +30,24 @@ class Need(Protocol):
 
     @property
     def limit(self) -> str:
-        """
-        Key of the limit.
-
-        Returns
-        -------
-        limit
-            As in the checks.
-        """
+        """Key of the limit."""
 
     @property
     def feature(self) -> str:
-        """
-        What it speaks of.
-
-        Returns
-        -------
-        feature
-            As in the checks.
-        """
+        """What it speaks of."""
 
     @property
     def trees(self) -> Spared:
-        """
-        Marks that may be spared and would help.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Marks that may be spared and would help."""
 
     def short(self, spared: Spared) -> float:
-        """
-        How much is still missing.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        short
-            Positive where the need is not met.
-        """
+        """How much is still missing."""
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
-        """
-        Rows that every answer keeps, known from the start.
-
-        Returns
-        -------
-        rows_and_areas
-            Perhaps none.
-        """
+        """Rows that every answer keeps, known from the start."""
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
-        """
-        Rows that every answer keeps and that these trees do not.
-
-        Parameters
-        ----------
-        spared
-            Marks that fall short of the need.
-
-        Returns
-        -------
-        rows
-            At least one.
-        """
+        """Rows that every answer keeps and that these trees do not."""
 
     def rough_cuts(self, spared: Spared) -> Sequence[Row]:
         """Those rows of them that say what each other tree does, for a greedy choice."""
@@ -127,57 +75,19 @@ class Amount:
 
     @property
     def trees(self) -> Spared:
-        """
-        Marks that give anything.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Marks that give anything."""
         return frozenset(self.weights)
 
     def short(self, spared: Spared) -> float:
-        """
-        Amount still missing.
-
-        Parameters
-        ----------
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        short
-            In the unit of the weights.
-        """
+        """Amount still missing."""
         return self.least - sum(self.weights.get(tree, 0.0) for tree in sorted(spared))
 
     def rows(self) -> tuple[Sequence[Row], Sequence[LostArea]]:
-        """
-        The one row that says it all.
-
-        Returns
-        -------
-        rows_and_areas
-            No areas.
-        """
+        """The one row that says it all."""
         return [Row(weights=self.weights, least=self.least)], []
 
     def cuts(self, spared: Spared) -> Sequence[Row]:
-        """
-        What is missing, from the others.
-
-        Parameters
-        ----------
-        spared
-            Marks that fall short.
-
-        Returns
-        -------
-        rows
-            One; each other tree counts for no more than what is missing.
-        """
+        """What is missing, from the others."""
         missing = self.short(spared)
         others = {tree: w for tree, w in self.weights.items() if tree not in spared}
         return [capped(others, missing)]
@@ -188,43 +98,13 @@ class Amount:
 
 
 def capped(gains: Mapping[int, float], missing: float) -> Row:
-    """
-    Row that says that trees must make up for what is missing.
-
-    Parameters
-    ----------
-    gains
-        Most that each tree can give.
-    missing
-        Positive.
-
-    Returns
-    -------
-    row
-        In units of what is missing; no tree counts for more than all of it.
-    """
+    """Row that says that trees must make up for what is missing."""
     weights = {tree: min(gain / missing, 1.0) for tree, gain in gains.items() if gain > 0}
     return Row(weights=weights, least=1.0)
 
 
 def widest_short(need: Need, spared: Spared, trees: Sequence[int]) -> Spared:
-    """
-    As many trees as can be spared while the need is still not met.
-
-    Parameters
-    ----------
-    need
-        Not met by `spared`.
-    spared
-        Where to start.
-    trees
-        Others, in the order in which they are added.
-
-    Returns
-    -------
-    spared
-        One of the trees outside it must be spared in every answer.
-    """
+    """As many trees as can be spared while the need is still not met."""
     wide = spared
     for tree in trees:
         more = wide | {tree}

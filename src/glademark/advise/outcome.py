@@ -61,14 +61,7 @@ class Proof:
 
     @property
     def words(self) -> str:
-        """
-        The proof in words.
-
-        Returns
-        -------
-        words
-            Such as ``proved smallest`` or ``at least 7, found 8``.
-        """
+        """The proof in words."""
         if not self.found:
             return "no set found"
         if self.proved:
@@ -163,36 +156,17 @@ class Advice:
 
     @property
     def exceeded(self) -> pd.DataFrame:
-        """
-        Checks that were exceeded before.
-
-        Returns
-        -------
-        checks
-            Columns of `contracts.layers.CHECKS`.
-        """
+        """Checks that were exceeded before."""
         return self.before[self.before["verdict"] == "exceeded"]
 
     @property
     def still_exceeded(self) -> pd.DataFrame:
-        """
-        Checks that are exceeded once the marks are left standing.
-
-        Returns
-        -------
-        checks
-            Of the layout that was measured and judged again.
-        """
+        """Checks that are exceeded once the marks are left standing."""
         return self.after[self.after["verdict"] == "exceeded"]
 
     def again(self, row: Mapping[Any, Any]) -> tuple[float, str]:
         """
         What one check gives once the marks are left standing.
-
-        Parameters
-        ----------
-        row
-            Of `before`.
 
         Returns
         -------
@@ -212,15 +186,7 @@ class Advice:
 
     @property
     def mended(self) -> bool:
-        """
-        Whether every limit that trees can mend is met again.
-
-        Returns
-        -------
-        mended
-            By the layout that was measured and judged again; a limit said to stay exceeded, and a
-            target that had to be given up, do not count.
-        """
+        """Whether every limit that trees can mend is met again."""
         known = {(one.limit, one.subject) for one in self.unmended}
         left = self.still_exceeded
         rows = zip(left["limit"], left["subject"], strict=True)
@@ -228,14 +194,7 @@ class Advice:
 
     @property
     def passes(self) -> bool:
-        """
-        Whether nothing is exceeded any more.
-
-        Returns
-        -------
-        passes
-            By the layout that was measured and judged again.
-        """
+        """Whether nothing is exceeded any more."""
         return self.still_exceeded.empty
 
 

@@ -35,17 +35,8 @@ def holds_together(
     ----------
     left
         What is left of the openings in it, shape (n,).
-    faces
-        Of the same openings.
     strips, width_m
         Ground and width of the corridors, shape (m,).
-    spared
-        Marks left standing.
-
-    Returns
-    -------
-    trees
-        None where it is not found for certain what holds the hole together.
     """
     wholes = [_with_strips(hole, strips, width_m) for hole in left]
     reached, trees = {0}, frozenset[int]()

@@ -130,21 +130,7 @@ def _start(wish: Wish) -> Program:
 
 
 def broken(wish: Wish, spared: Spared) -> list[Row]:
-    """
-    Rows that every answer keeps and this set does not.
-
-    Parameters
-    ----------
-    wish
-        What is to be brought about.
-    spared
-        Marks left standing.
-
-    Returns
-    -------
-    rows
-        None where the set is an answer.
-    """
+    """Rows that every answer keeps and this set does not."""
     rows = [row for need in wish.needs if need.short(spared) > 0 for row in need.cuts(spared)]
     return rows + [row for keep in wish.keeps for row in keep(spared)]
 

@@ -57,14 +57,7 @@ class Opening:
 
     @property
     def is_outline(self) -> bool:
-        """
-        Whether no tree can change it.
-
-        Returns
-        -------
-        outline
-            True for walked and centred openings.
-        """
+        """Whether no tree can change it."""
         return self.basis in OUTLINED
 
 
@@ -98,21 +91,7 @@ class SparedHoles:
     _known: dict[tuple[int, Spared], BaseGeometry] = field(default_factory=dict)
 
     def hole(self, place: int, spared: Spared) -> BaseGeometry:
-        """
-        What is left of one opening.
-
-        Parameters
-        ----------
-        place
-            Of the opening, from 0.
-        spared
-            Marks left standing.
-
-        Returns
-        -------
-        hole
-            Polygon or MultiPolygon, perhaps empty.
-        """
+        """What is left of one opening."""
         opening = self.openings[place]
         mine = spared & opening.nearby
         if not mine:
@@ -123,19 +102,7 @@ class SparedHoles:
         return self._known[key]
 
     def trees_at(self, places: Iterable[int]) -> Spared:
-        """
-        Trees with a crown in one of some openings.
-
-        Parameters
-        ----------
-        places
-            Of the openings.
-
-        Returns
-        -------
-        trees
-            Their positions.
-        """
+        """Trees with a crown in one of some openings."""
         return frozenset().union(*(self.openings[place].nearby for place in places))
 
     def area_m2(self, places: Iterable[int], spared: Spared) -> float:
@@ -215,21 +182,12 @@ def spared_holes(
     ----------
     holes
         `opening` (number), `basis`; Polygon geometry, projected CRS in metres.
-    members
-        Row of `holes` for each mark, <NA> for none.
     crowns
         Position and crown disc of each mark, shape (n,).
     may_stay
         Marks that may be spared, shape (n,).
-    rule
-        Where openings end, with the trees that stand anyway.
     link_distance_m
         Gap between crowns that is closed [m].
-
-    Returns
-    -------
-    openings
-        On the rows of `holes`.
     """
     geometry, (spots, discs) = holes.geometry.to_numpy(), crowns
     stay = np.flatnonzero(may_stay)

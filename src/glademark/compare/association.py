@@ -77,51 +77,15 @@ class Pairs:
     columns: int
 
     def by_row(self, values: FloatArray) -> FloatArray:
-        """
-        Sums over the pairs of each row.
-
-        Parameters
-        ----------
-        values
-            One a pair.
-
-        Returns
-        -------
-        sums
-            Shape (rows,).
-        """
+        """Sums over the pairs of each row."""
         return np.asarray(np.bincount(self.row, values, self.rows), dtype=np.float64)
 
     def by_column(self, values: FloatArray) -> FloatArray:
-        """
-        Sums over the pairs of each column.
-
-        Parameters
-        ----------
-        values
-            One a pair.
-
-        Returns
-        -------
-        sums
-            Shape (columns,).
-        """
+        """Sums over the pairs of each column."""
         return np.asarray(np.bincount(self.column, values, self.columns), dtype=np.float64)
 
     def only(self, wanted: npt.NDArray[np.bool_] | IntArray) -> "Pairs":
-        """
-        Some of the pairs, of the same rows and columns.
-
-        Parameters
-        ----------
-        wanted
-            Whether each pair is, or the places of those that are.
-
-        Returns
-        -------
-        pairs
-            In the same order.
-        """
+        """Some of the pairs, of the same rows and columns."""
         return Pairs(
             row=self.row[wanted],
             column=self.column[wanted],
@@ -130,14 +94,7 @@ class Pairs:
         )
 
     def parts(self) -> IntArray:
-        """
-        Number of the connected part that each pair belongs to.
-
-        Returns
-        -------
-        part
-            Shape (pairs,).
-        """
+        """Number of the connected part that each pair belongs to."""
         size = self.rows + self.columns
         links = (np.ones(len(self.row)), (self.row, self.rows + self.column))
         _, part = connected_components(coo_array(links, shape=(size, size)), directed=False)
@@ -147,21 +104,6 @@ class Pairs:
 def chances(pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]) -> FloatArray:
     """
     Chance of each pair.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    log_odds
-        Log odds of each pair against both its members being alone.
-    chosen
-        Whether the pair is in the likeliest assignment, as `most_likely` gives it.
-
-    Returns
-    -------
-    chance
-        From 0 to 1; the sum over the pairs of a row or column is at most 1. A pair is given 0 where
-        every assignment with it is less than exp(-`SLACK_MAX`) as likely as the likeliest.
 
     Examples
     --------
@@ -219,24 +161,7 @@ def _of_chains(pairs: Pairs, odds: FloatArray, kept: IntArray) -> FloatArray:
 
 
 def slack(pairs: Pairs, log_odds: FloatArray, chosen: npt.NDArray[np.bool_]) -> FloatArray:
-    """
-    By how much, at least, the best assignment with a pair falls short of the best one.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    log_odds
-        Of each pair.
-    chosen
-        The likeliest assignment.
-
-    Returns
-    -------
-    slack
-        One a pair, 0 or more: a lower bound of the difference of the logarithms, from the dual of
-        the assignment problem.
-    """
+    """By how much, at least, the best assignment with a pair falls short of the best one."""
     turned = Pairs(row=pairs.column, column=pairs.row, rows=pairs.columns, columns=pairs.rows)
     worth = [_least_worth(one, log_odds, chosen) for one in (pairs, turned)]
     first = worth[0][0][pairs.row] + worth[0][1][pairs.column]
@@ -274,27 +199,7 @@ def settled(
     sweeps: int = SWEEPS_MAX,
     close: float = CLOSE,
 ) -> FloatArray:
-    """
-    Messages of columns to rows: how free each column is for the row.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    odds
-        Of each pair.
-    start
-        To begin with; all free where None.
-    sweeps
-        Most rounds.
-    close
-        Change of a message below which it has settled.
-
-    Returns
-    -------
-    free
-        One a pair, from 0 to 1.
-    """
+    """Messages of columns to rows: how free each column is for the row."""
     free = np.ones_like(odds) if start is None else start
     for _ in range(sweeps):
         _, asked = offered(pairs, odds, free)
@@ -308,15 +213,6 @@ def settled(
 def offered(pairs: Pairs, odds: FloatArray, free: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     What the columns offer each row, and what each row asks of its columns.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    odds
-        Of each pair.
-    free
-        Messages of columns to rows.
 
     Returns
     -------
@@ -337,46 +233,14 @@ def by_messages(
     start: FloatArray | None = None,
     close: float = CLOSE,
 ) -> tuple[FloatArray, FloatArray]:
-    """
-    Chance of each pair by message passing.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    log_odds
-        Of each pair.
-    start, close
-        As for `settled`.
-
-    Returns
-    -------
-    chance, free
-        One a pair each: the chance, and the messages from which it comes.
-    """
+    """Chance of each pair by message passing."""
     odds = np.exp(np.minimum(log_odds, LOG_ODDS_MAX))
     free = settled(pairs, odds, start=start, close=close)
     return from_messages(pairs, odds, free), free
 
 
 def from_messages(pairs: Pairs, odds: FloatArray, free: FloatArray) -> FloatArray:
-    """
-    Chance of each pair by what the messages say.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    odds
-        Of each pair.
-    free
-        Messages of `settled`.
-
-    Returns
-    -------
-    chance
-        One a pair.
-    """
+    """Chance of each pair by what the messages say."""
     offer = odds * free
     return np.asarray(offer / (1 + pairs.by_row(offer)[pairs.row]))
 
@@ -384,18 +248,6 @@ def from_messages(pairs: Pairs, odds: FloatArray, free: FloatArray) -> FloatArra
 def most_likely(pairs: Pairs, log_odds: FloatArray) -> npt.NDArray[np.bool_]:
     """
     Pairs of the most likely one-to-one assignment.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together; no pair twice.
-    log_odds
-        Of each pair.
-
-    Returns
-    -------
-    chosen
-        One a pair; each row and each column is in one chosen pair at most.
 
     Examples
     --------
@@ -460,19 +312,7 @@ def _assigned(row: IntArray, column: IntArray, worth: FloatArray) -> npt.NDArray
 
 
 def parts_with_rings(pairs: Pairs) -> list[IntArray]:
-    """
-    Connected parts in which a chain of rivals comes back to its start.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-
-    Returns
-    -------
-    parts
-        Places of the pairs of each.
-    """
+    """Connected parts in which a chain of rivals comes back to its start."""
     if not pairs.row.size:
         return []
     part = pairs.parts()

@@ -13,9 +13,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import expit, log_expit
 
-from glademark.compare.association import FloatArray, Pairs, by_messages
+from glademark.compare.association import FloatArray, Pairs, by_messages, offered
 
-__all__ = ["INFLATION_MAX", "Complete", "averaged"]
+__all__ = ["INFLATION_MAX", "Complete", "averaged", "log_ways", "third_cumulant", "variance"]
 
 INFLATION_MAX = 20.0
 """Rates that can hardly be told are not taken to be more open than so many times over."""
@@ -60,20 +60,7 @@ class Complete:
     rates_unmarked: int
 
     def log_fit(self, rise: float) -> tuple[float, float, float]:
-        """
-        How well a rise of the odds fits the number of trees and stumps, whatever pairs hold.
-
-        Parameters
-        ----------
-        rise
-            Of the log odds of all pairs: of shares cut up, of other stumps down.
-
-        Returns
-        -------
-        log_fit, matched, open_rates
-            Log density but for a constant, over how the rise may be split; pairs that go with it;
-            and the variance of the rise that it leaves open.
-        """
+        """How well a rise of the odds fits the number of trees and stumps, whatever pairs hold."""
         up = 0.0
         for _ in range(_STEPS):
             share, few = expit(self.log_odds_cut + up), expit(self.typical_cut + up)
@@ -106,28 +93,7 @@ def averaged(
     complete: Complete,
     start: FloatArray,
 ) -> FloatArray:
-    """
-    Chance of each pair, averaged over what is open about the rates.
-
-    Parameters
-    ----------
-    pairs
-        Which may belong together.
-    log_odds
-        Of each pair, at the rates to begin with.
-    chance
-        Of each pair at these rates, as `glademark.compare.association.chances` counts it.
-    complete
-        What else the rates are told by.
-    start
-        Messages to begin with.
-
-    Returns
-    -------
-    chance
-        From 0 to 1. How chances change with the rates is taken from message passing; where they
-        begin, from what was counted.
-    """
+    """Chance of each pair, averaged over what is open about the rates."""
     if not chance.size or not complete.stumps:
         return chance
     base, free = by_messages(pairs, log_odds, start=start, close=_SETTLED)
@@ -154,3 +120,56 @@ def averaged(
 def _between(chance: FloatArray) -> FloatArray:
     """Chances from 0 to 1."""
     return np.asarray(np.clip(chance, 0.0, 1.0))
+
+
+_STEP = 0.02  # tilt of the log odds for a variance, as a share of the largest value
+_WIDE_STEP = 0.1  # the same for a third cumulant, which is a difference of differences
+
+
+def log_ways(pairs: Pairs, odds: FloatArray, free: FloatArray) -> float:
+    """Logarithm of the summed weight of all assignments, by what the messages say."""
+    rows, asked = offered(pairs, odds, free)
+    columns = pairs.by_column(asked)
+    return float(np.log1p(rows).sum() + np.log1p(columns).sum() - np.log1p(asked * free).sum())
+
+
+def variance(
+    pairs: Pairs, log_odds: FloatArray, values: FloatArray, *, start: FloatArray | None = None
+) -> tuple[float, float]:
+    """
+    Variance of a sum over the columns that are in a pair, and its covariance with their number.
+
+    Parameters
+    ----------
+    values
+        What each pair adds to the sum where it holds, shape (pairs,).
+    """
+    largest = float(np.abs(values).max(initial=0.0))
+    if largest == 0.0:
+        return 0.0, 0.0
+    step = _STEP / largest
+    up, down = (
+        by_messages(pairs, log_odds + sign * step * values, start=start)[0] for sign in (1, -1)
+    )
+    slope = (up - down) / (2 * step)
+    return max(float(values @ slope), 0.0), float(slope.sum())
+
+
+def third_cumulant(pairs: Pairs, log_odds: FloatArray, values: FloatArray) -> float:
+    """
+    Third cumulant of a sum over the columns that are in a pair: how skew it is.
+
+    Parameters
+    ----------
+    values
+        What each pair adds to the sum where it holds, shape (pairs,).
+    """
+    largest = float(np.abs(values).max(initial=0.0))
+    if largest == 0.0:
+        return 0.0
+    step = _WIDE_STEP / largest
+    down, middle, up = (
+        float(values @ by_messages(pairs, log_odds + sign * step * values)[0])
+        for sign in (-1, 0, 1)
+    )
+    return (up - 2 * middle + down) / step**2

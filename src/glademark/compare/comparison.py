@@ -32,8 +32,8 @@ from glademark.compare.records import (
 from glademark.compare.residual import Residual, residual_of, with_residual
 from glademark.compare.wood import ALIKE, amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
-from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey

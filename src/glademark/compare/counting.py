@@ -57,18 +57,6 @@ def counted_out(row: IntArray, column: IntArray, odds: FloatArray) -> FloatArray
     """
     Chance of each pair of a connected part.
 
-    Parameters
-    ----------
-    row, column
-        Members of each pair.
-    odds
-        Of each pair against both its members being alone.
-
-    Returns
-    -------
-    chance
-        One a pair; None where too many rows would have to be kept in mind.
-
     Examples
     --------
     >>> row, column = np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])

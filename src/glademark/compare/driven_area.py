@@ -96,17 +96,8 @@ def driven_against(
     ----------
     driven
         Line rows with `name`; projected CRS in metres.
-    corridor_lines
-        Centre lines with `corridor`, inside the stand.
-    stand, corridor, landing
-        Polygons; the latter two may be empty.
     sizes_m
         Width of the machine, and horizontal root mean square error of the track [m].
-
-    Returns
-    -------
-    driven
-        Stretches in the stand that lie off corridors and landings, and totals.
     """
     width, error = sizes_m
     slack = ERRORS * error / np.sqrt(2)
@@ -191,14 +182,6 @@ def openings_against(walked: gpd.GeoDataFrame, laid: gpd.GeoDataFrame) -> gpd.Ge
     ----------
     walked
         Polygon rows with `group`; projected CRS in metres.
-    laid
-        Openings of the layout: `opening`, `area_m2`.
-
-    Returns
-    -------
-    openings
-        `group`, `opening` (<NA> where it overlaps none), `area_m2`, `laid_area_m2`,
-        `beyond_area_m2`, `short_area_m2`, `departure_m`; index and geometry of `walked`.
     """
     shapes, before = walked.geometry.to_numpy(), laid.geometry.to_numpy()
     tree = shapely.STRtree(before)

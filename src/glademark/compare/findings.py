@@ -244,21 +244,7 @@ def _cumulants(match: Match, values: FloatArray) -> tuple[float, float, float]:
 
 
 def left_standing_chance(match: Match, trees: pd.DataFrame) -> FloatArray:
-    """
-    Chance of each tree marked to cut to stand yet, where its stump would have been seen.
-
-    Parameters
-    ----------
-    match
-        Stumps matched to trees.
-    trees
-        As matched.
-
-    Returns
-    -------
-    chance
-        0 for trees that were not to be cut; weighed by the chance that its place was walked.
-    """
+    """Chance of each tree marked to cut to stand yet, where its stump would have been seen."""
     share = match.rates.cut_share[trees["class"].to_numpy(np.intp)]
     looked = trees["looked_at"].to_numpy(dtype=float)
     alone = np.clip(1 - match.tree_chance, 0.0, 1.0)

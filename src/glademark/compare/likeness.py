@@ -70,23 +70,7 @@ class Beliefs:
 def spread_m(
     trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, *, scale: float = 1.0
 ) -> FloatArray:
-    """
-    Standard error of the difference of two positions, an axis [m].
-
-    Parameters
-    ----------
-    trees, stumps
-        With `error_m`, the horizontal root mean square error of each position.
-    pairs
-        Rows are trees, columns stumps.
-    scale
-        By which the stated errors are stretched.
-
-    Returns
-    -------
-    spread
-        One a pair: sqrt((a^2 + b^2) / 2), at least `SPREAD_MIN_M`.
-    """
+    """Standard error of the difference of two positions, an axis [m]."""
     squares = trees["error_m"].to_numpy()[pairs.row] ** 2
     squares = squares + stumps["error_m"].to_numpy()[pairs.column] ** 2
     return np.asarray(np.maximum(scale * np.sqrt(squares / 2), SPREAD_MIN_M))
@@ -100,13 +84,6 @@ def candidate_pairs(trees: pd.DataFrame, stumps: pd.DataFrame, *, scale: float =
     ----------
     trees, stumps
         With `x`, `y` and `error_m` [m]; common shifts taken out.
-    scale
-        By which the stated errors are stretched.
-
-    Returns
-    -------
-    pairs
-        Rows are trees, columns stumps; within `REACH` standard errors of the distance.
     """
     if not len(trees) or not len(stumps):
         nothing = np.zeros(0, dtype=np.intp)
@@ -142,15 +119,6 @@ def edge_log_ratio(
     trees, stumps
         With `error_m` and, where trees stood on one side of an edge alone, `edge_m`: distance to it
         [m], negative beyond it; NaN or no such column where nothing is known of an edge.
-    pairs
-        Rows are trees, columns stumps.
-    scale
-        By which the stated errors are stretched.
-
-    Returns
-    -------
-    log_ratio
-        One a pair: exact for a straight edge.
     """
     if "edge_m" not in trees or "edge_m" not in stumps:
         return np.zeros(len(pairs.row))
@@ -190,17 +158,6 @@ def seen_log_ratio(
         a low mark).
     stumps
         `species`, `dbh_cm`, and `low_mark`: 1 seen, 0 looked for and not seen, NaN not looked for.
-    pairs
-        Rows are trees, columns stumps.
-    beliefs
-        Errors of these records.
-    odd_share
-        Share of diameters that were read or written wrong.
-
-    Returns
-    -------
-    log_ratio
-        One a pair; what is not recorded on either side adds nothing.
     """
     diameter = diameter_log_ratio(trees, stumps, pairs, beliefs=beliefs)
     return marks_log_ratio(trees, stumps, pairs, beliefs=beliefs) + with_odd(diameter, odd_share)
@@ -209,19 +166,7 @@ def seen_log_ratio(
 def marks_log_ratio(
     trees: pd.DataFrame, stumps: pd.DataFrame, pairs: Pairs, *, beliefs: Beliefs
 ) -> FloatArray:
-    """
-    Log likelihood ratio of species and low mark.
-
-    Parameters
-    ----------
-    trees, stumps, pairs, beliefs
-        As for `seen_log_ratio`.
-
-    Returns
-    -------
-    log_ratio
-        One a pair; what is not recorded on either side adds nothing.
-    """
+    """Log likelihood ratio of species and low mark."""
     species = _species(trees, stumps, pairs, beliefs.species_error)
     return species + _low_mark(trees, stumps, pairs, beliefs)
 
@@ -245,11 +190,6 @@ def diameter_log_ratio(
     """
     Log likelihood ratio of the diameter, if it was read and written rightly.
 
-    Parameters
-    ----------
-    trees, stumps, pairs, beliefs
-        As for `seen_log_ratio`.
-
     Returns
     -------
     log_ratio
@@ -269,21 +209,7 @@ def diameter_log_ratio(
 
 
 def with_odd(diameter: FloatArray, odd_share: float) -> FloatArray:
-    """
-    Log likelihood ratio of the diameter, some of them being of any size.
-
-    Parameters
-    ----------
-    diameter
-        As `diameter_log_ratio` gives it.
-    odd_share
-        Share of diameters that were read or written wrong; such a one says nothing of the tree.
-
-    Returns
-    -------
-    log_ratio
-        One a pair; 0 where the diameter is not known.
-    """
+    """Log likelihood ratio of the diameter, some of them being of any size."""
     odd = float(np.clip(odd_share, _TINY, 1 - _TINY))
     known = np.where(np.isnan(diameter), 0.0, diameter)  # of ratio 1 either way
     return np.asarray(np.logaddexp(np.log1p(-odd) + known, np.log(odd)))

@@ -23,8 +23,7 @@ from glademark.compare.association import (
     most_likely,
     settled,
 )
-from glademark.compare.averaging import Complete, averaged
-from glademark.compare.cumulants import log_ways, third_cumulant, variance
+from glademark.compare.averaging import Complete, averaged, log_ways, third_cumulant, variance
 from glademark.compare.likeness import (
     ODD_SHARE,
     Beliefs,
@@ -150,58 +149,20 @@ class Match:
 
     @property
     def tree_chance(self) -> FloatArray:
-        """
-        Chance of each tree to have one of the stumps.
-
-        Returns
-        -------
-        chance
-            Shape (trees,).
-        """
+        """Chance of each tree to have one of the stumps."""
         return self.pairs.by_row(self.chance)
 
     @property
     def stump_chance(self) -> FloatArray:
-        """
-        Chance of each stump to be of one of the trees.
-
-        Returns
-        -------
-        chance
-            Shape (stumps,).
-        """
+        """Chance of each stump to be of one of the trees."""
         return self.pairs.by_column(self.chance)
 
     def variance(self, values: FloatArray) -> tuple[float, float]:
-        """
-        Variance of a sum over the pairs that hold, and its covariance with their number.
-
-        Parameters
-        ----------
-        values
-            What each pair adds to the sum where it holds.
-
-        Returns
-        -------
-        variance, covariance
-            As `glademark.compare.cumulants.variance`, the rates taken as known.
-        """
+        """Variance of a sum over the pairs that hold, and its covariance with their number."""
         return variance(self.pairs, self.log_odds, values)
 
     def third_cumulant(self, values: FloatArray) -> float:
-        """
-        Third cumulant of a sum over the pairs that hold.
-
-        Parameters
-        ----------
-        values
-            What each pair adds to the sum where it holds.
-
-        Returns
-        -------
-        third
-            As `glademark.compare.cumulants.third_cumulant`, the rates taken as known.
-        """
+        """Third cumulant of a sum over the pairs that hold."""
         return third_cumulant(self.pairs, self.log_odds, values)
 
 
@@ -229,15 +190,6 @@ def match_stumps(
         1, ...: kind of ground), `day`, and `edge_m` as of trees, common shifts taken out.
     ground_m2
         Size of each kind of ground that was walked [m2].
-    settings
-        What is held of the records.
-    known
-        Rates that are known; they are estimated where None.
-
-    Returns
-    -------
-    match
-        Pairs in no particular order.
     """
     ground = np.maximum(np.atleast_1d(np.asarray(ground_m2, dtype=float)), 1.0)
     if known is None:

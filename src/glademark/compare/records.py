@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.compare.expected import Paper, no_paper
 from glademark.compare.wood import amounts_of
-from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey, labels_of
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
@@ -70,14 +70,7 @@ class Places:
 
     @property
     def ground_m2(self) -> FloatArray:
-        """
-        Walked ground off corridors, and in them.
-
-        Returns
-        -------
-        areas
-            In square metres; then that of openings, where they are cleared of all stems.
-        """
+        """Walked ground off corridors, and in them."""
         inside = shapely.intersection(self.walked, self.corridor).area
         if not self.cleared:
             return np.array([self.walked.area - inside, inside])
@@ -91,15 +84,7 @@ class Places:
 
     @property
     def all_walked(self) -> bool:
-        """
-        Whether stumps were looked for in the whole stand.
-
-        Returns
-        -------
-        all_walked
-            Then few trees that were marked or cut stand beyond its edge; at the edge of a sampled
-            place the stand goes on.
-        """
+        """Whether stumps were looked for in the whole stand."""
         return bool(self.walked.area >= self.stand.area)
 
 
@@ -178,25 +163,8 @@ def known_trees(
 
     Parameters
     ----------
-    survey
-        What was brought home before the cut.
-    layout
-        As laid out.
-    project
-        What was asked.
-    places
-        Ground of the layout.
     stump_error_m
         Usual position error of stumps [m]: says how sharp the edge of the walked ground is.
-    species
-        Names of species.
-
-    Returns
-    -------
-    trees
-        On an index 0..n-1: what `glademark.compare.matching.match_stumps` needs, `tree_id`,
-        `marker`, `kind`, `zone`, `source_file`, `record`, the columns of wood of one tree, and its
-        Point. A record of several trees is several rows at one place.
     """
     marks = survey.marks.assign(
         tree_id=labels_of(survey.marks), zone=layout.marks["zone"].to_numpy()
@@ -259,26 +227,7 @@ def _leave_trees(layout: Layout, project: Project) -> pd.DataFrame:
 def stump_rows(
     seen: AfterCutSurvey, *, places: Places, species: SpeciesNames = PACKAGED_SPECIES
 ) -> gpd.GeoDataFrame:
-    """
-    Stumps on the walked ground, one row a stump.
-
-    Parameters
-    ----------
-    seen
-        What was seen after the cut.
-    places
-        Ground of the layout.
-    species
-        Names of species.
-
-    Returns
-    -------
-    stumps
-        On an index 0..m-1: the columns of `AfterCutSurvey.stumps`, what
-        `glademark.compare.matching.match_stumps` needs, `place` and `place_chance`, and the
-        chance to stand in a corridor, exclusion, setback or outside the stand: `in_corridor`,
-        `in_exclusion`, `in_setback`, `outside_boundary`.
-    """
+    """Stumps on the walked ground, one row a stump."""
     stumps = seen.stumps
     if len(seen.sampled):
         shapely.prepare(places.walked)
@@ -303,20 +252,9 @@ def located(stumps: gpd.GeoDataFrame, *, places: Places, shift_m: FloatArray) ->
 
     Parameters
     ----------
-    stumps
-        Rows of `stump_rows`.
-    places
-        Ground of the layout.
     shift_m
         Shift of each position against the marks, shape (stumps, 2) [m]: taken out here, since the
         layout is seen as the marks were.
-
-    Returns
-    -------
-    stumps
-        With `ground`, `edge_m`, `place`, `place_chance`, `in_corridor`, `in_opening`,
-        `in_exclusion`, `in_setback` and `outside_boundary`, and the place by the layout, `seen_x`
-        and `seen_y`; positions as they were.
     """
     error = stumps["error_m"].to_numpy(dtype=float)
     moved = stumps[["x", "y"]].to_numpy() - shift_m

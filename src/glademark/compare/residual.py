@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from glademark.contracts.comparison_survey import AfterCutSurvey
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.forestry import Estimate

@@ -33,31 +33,11 @@ def ratio_estimate(
     """
     Ratio of what was counted to the size of the places, with its standard error.
 
-    Parameters
-    ----------
-    counted
-        What was counted on each place.
-    size
-        Of each place: its area, or what the count is to be a share of; 0 or more, not all 0.
-    whole
-        Size of the whole that the places were drawn from, where its total is sought: the places
-        then are a part of it, drawn without replacement. None for the ratio itself, of places
-        thought of as drawn from many.
-    within
-        Variance of what was counted on each place by itself, such as a match leaves; none if None.
-    confidence
-        Of the interval.
-
     Returns
     -------
     estimate
         Mean, standard error and interval of the ratio, or of the total if `whole` is given; NaN for
         the error of a single place.
-
-    Raises
-    ------
-    InputError
-        If there is no place, or all sizes are 0.
 
     Examples
     --------
@@ -89,19 +69,6 @@ def ratio_estimate(
 def more_places(estimate: Estimate, *, limit: float) -> int | None:
     """
     How many more places would show on which side of a limit the true value is.
-
-    Parameters
-    ----------
-    estimate
-        From the places walked so far.
-    limit
-        To be compared with, in the unit of the estimate.
-
-    Returns
-    -------
-    more
-        0 where it is settled: the limit lies outside the interval. None where no number up to
-        `PLACES_MAX` would do, as when the estimate is at the limit, or with a single place.
 
     Notes
     -----

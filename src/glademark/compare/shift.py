@@ -51,11 +51,6 @@ class Shifts:
         """
         Shift from tree to stump of each pair.
 
-        Parameters
-        ----------
-        tree_day, stump_day
-            Days of the pair's members.
-
         Returns
         -------
         shift
@@ -69,11 +64,6 @@ class Shifts:
         """
         Shift of each stump against the marks taken together.
 
-        Parameters
-        ----------
-        stump_day, tree_day
-            Day of every stump and of every tree.
-
         Returns
         -------
         shift
@@ -84,38 +74,12 @@ class Shifts:
 
 
 def no_shifts(tree_day: pd.Series, stump_day: pd.Series) -> Shifts:
-    """
-    Shifts of zero.
-
-    Parameters
-    ----------
-    tree_day, stump_day
-        Days, numbered from 0.
-
-    Returns
-    -------
-    shifts
-        One for each day.
-    """
+    """Shifts of zero."""
     return Shifts(tree=np.zeros((_days(tree_day), 2)), stump=np.zeros((_days(stump_day), 2)))
 
 
 def first_shifts(trees: pd.DataFrame, stumps: pd.DataFrame, *, beliefs: Beliefs) -> Shifts:
-    """
-    Shift of each day's stumps, from where the differences to trees alike heap up.
-
-    Parameters
-    ----------
-    trees, stumps
-        As for `glademark.compare.matching.match_stumps`.
-    beliefs
-        Errors of the records.
-
-    Returns
-    -------
-    shifts
-        Zero for the days of marks, and where no heap stands out.
-    """
+    """Shift of each day's stumps, from where the differences to trees alike heap up."""
     shifts = no_shifts(trees["day"], stumps["day"])
     if not len(trees) or not len(stumps):
         return shifts
@@ -180,20 +144,10 @@ def refined_shifts(
 
     Parameters
     ----------
-    shifts
-        Says how many days there are.
     way
         From tree to stump, shape (pairs, 2) [m].
     weight
         Chance of the pair over the variance of its way [1/m2].
-    tree_day, stump_day
-        Days of the pair's members.
-
-    Returns
-    -------
-    shifts
-        Each day's shift is taken to be of usual size `SHIFT_USUAL_M`, so that a day with few
-        matches keeps a small one.
     """
     trees, stumps = len(shifts.tree), len(shifts.stump)
     block = np.bincount(tree_day * stumps + stump_day, weight, trees * stumps)

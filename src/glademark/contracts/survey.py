@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.elevation import Elevation
 from glademark.contracts.frames import STAND, no_rows, rows_of, stacked
+from glademark.contracts.terrain import Elevation
 
 KINDS = (
     "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger", "unconfirmed",

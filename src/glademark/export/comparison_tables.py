@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from glademark import __version__
@@ -9,15 +10,19 @@ from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS, FINDINGS
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
 from glademark.report.columns import written_frame
-from glademark.report.json_values import json_value
+from glademark.report.comparison.page import PAGE_FILE, write_page
+from glademark.report.comparison.sheet import SHEET_FILE, write_sheet
+from glademark.report.delivery import Deliverable
+from glademark.report.summary import json_value, write_summary
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     import pandas as pd
 
     from glademark.compare.comparison import Comparison
-    from glademark.contracts.comparison_survey import AfterCutSurvey
+    from glademark.contracts.inspection import AfterCutSurvey
     from glademark.contracts.layers import Units
     from glademark.project.model import Project
 
@@ -27,38 +32,14 @@ _FIGURES = (
 
 
 def write_layers(comparison: Comparison, seen: AfterCutSurvey, path: Path, *, units: Units) -> None:
-    """
-    Write ``compare.gpkg``.
-
-    Parameters
-    ----------
-    comparison
-        What was seen, held against the layout.
-    seen
-        What was brought home.
-    path
-        Of the file.
-    units
-        What the project shows.
-    """
+    """Write ``compare.gpkg``."""
     frames: dict[str, pd.DataFrame] = {"rejected": seen.rejected}
     frames |= {name: getattr(comparison, name) for name in AFTER_CUT_LAYERS if name not in frames}
     write_frames(frames, AFTER_CUT_LAYERS, path, units=units)
 
 
 def write_findings(comparison: Comparison, path: Path, *, units: Units) -> None:
-    """
-    Write ``findings.csv``.
-
-    Parameters
-    ----------
-    comparison
-        What was seen, held against the layout.
-    path
-        Of the file.
-    units
-        What the project shows.
-    """
+    """Write ``findings.csv``."""
     table = written_frame(comparison.findings, FINDINGS, units)
     write_csv(table, path)
 
@@ -91,24 +72,7 @@ def _damage(comparison: Comparison) -> dict[str, Any] | None:
 def comparison_summary(
     comparison: Comparison, seen: AfterCutSurvey, project: Project
 ) -> dict[str, Any]:
-    """
-    Every figure of a comparison, in the types of JSON.
-
-    Parameters
-    ----------
-    comparison
-        What was seen, held against the layout.
-    seen
-        What was brought home.
-    project
-        What was asked.
-
-    Returns
-    -------
-    summary
-        Numbers unrounded, in SI units; shares from 0 to 1; None where there is no number. No date
-        and no path.
-    """
+    """Every figure of a comparison, in the types of JSON."""
     findings: dict[str, dict[str, Any]] = {}
     for row in comparison.findings.to_dict("records"):
         rest = {name: row[name] for name in _FIGURES}
@@ -162,3 +126,54 @@ def comparison_summary(
         },
     }
     return dict(json_value(summary))
+
+
+FIGURES_FILE = "compare.json"
+
+
+def after_cut_deliverables(
+    comparison: Comparison, seen: AfterCutSurvey
+) -> Mapping[str, Deliverable]:
+    """Writers of what a comparison of one stand hands over, by id, without its figures."""
+    every = (
+        Deliverable(
+            id="compare_gpkg",
+            title="GeoPackage",
+            files=("compare.gpkg",),
+            write=lambda delivery, folder: write_layers(
+                comparison, seen, folder / "compare.gpkg", units=delivery.project.heading.units
+            ),
+        ),
+        Deliverable(
+            id="findings",
+            title="Findings",
+            files=("findings.csv",),
+            write=lambda delivery, folder: write_findings(
+                comparison, folder / "findings.csv", units=delivery.project.heading.units
+            ),
+        ),
+        Deliverable(
+            id="compare_page",
+            title="Page of findings",
+            files=(PAGE_FILE,),
+            write=lambda delivery, folder: write_page(comparison, delivery, folder / PAGE_FILE),
+        ),
+        Deliverable(
+            id="compare_sheet",
+            title="Sheet of findings",
+            files=(SHEET_FILE,),
+            write=lambda delivery, folder: write_sheet(comparison, delivery, folder / SHEET_FILE),
+        ),
+    )
+    return MappingProxyType({one.id: one for one in every})
+
+
+def figures_deliverable(figures: Mapping[str, Any]) -> Mapping[str, Deliverable]:
+    """Writer of ``compare.json``."""
+    one = Deliverable(
+        id="compare",
+        title="Figures",
+        files=(FIGURES_FILE,),
+        write=lambda _, folder: write_summary(figures, folder / FIGURES_FILE),
+    )
+    return MappingProxyType({one.id: one})

@@ -7,13 +7,14 @@ have the text as it was recorded.
 
 import csv
 import io
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from glademark.contracts.layers import LAYERS, Layer
+from glademark.contracts.layers import LAYERS, MARKS, Layer
 from glademark.contracts.layers import OPENINGS as OPENINGS_LAYER
 from glademark.contracts.layers import VOLUME_BY_ZONE as VOLUME_LAYER
 from glademark.errors import OutputError
@@ -29,19 +30,6 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\N{FULLWIDTH EQUALS SIGN}",
 def csv_text(table: pd.DataFrame) -> str:
     """
     A table as CSV.
-
-    Parameters
-    ----------
-    table
-        Columns of text (``string``), whole numbers (``Int64``), flags (``boolean``, written as 1
-        and 0) or real numbers (``float64``).
-
-    Returns
-    -------
-    text
-        Header and one line a row, each ended by a line feed. Text stands in quotes, with an
-        apostrophe in front where it starts as a formula does; numbers have all their digits; what
-        is missing is an empty cell.
 
     Examples
     --------
@@ -80,21 +68,7 @@ def _quoted(text: str) -> str:
 
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """
-    Write a table as CSV and count its rows again.
-
-    Parameters
-    ----------
-    table
-        As for `csv_text`.
-    path
-        Of the file.
-
-    Raises
-    ------
-    OutputError
-        If the file does not hold what was written.
-    """
+    """Write a table as CSV and count its rows again."""
     path.write_bytes(csv_text(table).encode("utf-8", "replace"))
     text = path.read_bytes().decode("utf-8")
     rows = sum(1 for _ in csv.reader(io.StringIO(text, newline=""), strict=True)) - 1
@@ -104,25 +78,7 @@ def write_csv(table: pd.DataFrame, path: Path) -> None:
 
 
 def write_layer(frame: pd.DataFrame, layer: Layer, delivery: Delivery, folder: Path) -> None:
-    """
-    Write one layer's columns as the CSV of its name.
-
-    Parameters
-    ----------
-    frame
-        Has every declared column, optional ones where given.
-    layer
-        Declared layer.
-    delivery
-        Says in which units it is shown.
-    folder
-        Where to write.
-
-    Raises
-    ------
-    OutputError
-        If the file does not hold what was written.
-    """
+    """Write one layer's columns as the CSV of its name."""
     table = written_frame(frame, layer, delivery.project.heading.units)
     write_csv(table, folder / f"{layer.name}.csv")
 
@@ -190,3 +146,66 @@ OPENINGS = Deliverable(
     id="openings", title=OPENINGS_LAYER.title, files=("openings.csv",), write=_write_openings
 )
 """The group openings with all their measures."""
+
+
+BEYOND_REACH_LAYER = "beyond_reach"
+"""Name of the table of marks beyond the machine's reach."""
+
+
+def _write(name: str, delivery: Delivery, folder: Path) -> None:
+    """Write one layer of the ground."""
+    write_layer(getattr(delivery.layout, name), LAYERS[name], delivery, folder)
+
+
+def _terrain_rows(name: str, delivery: Delivery) -> bool:
+    """Whether a layer has any rows."""
+    return bool(len(getattr(delivery.layout, name)))
+
+
+def _write_beyond_reach(delivery: Delivery, folder: Path) -> None:
+    """Write the cut marks that the machine does not reach, the farthest first."""
+    marks = delivery.layout.marks
+    beyond = marks[_beyond(delivery)].sort_values("reach_m", ascending=False)
+    write_layer(beyond, replace(MARKS, name=BEYOND_REACH_LAYER), delivery, folder)
+
+
+def _is_any_beyond(delivery: Delivery) -> bool:
+    """Whether the machine's reach is stated and a cut mark is beyond it."""
+    return "within_reach" in delivery.layout.marks and bool(_beyond(delivery).any())
+
+
+def _beyond(delivery: Delivery) -> pd.Series:
+    """Cut marks beyond reach."""
+    marks = delivery.layout.marks
+    kinds = ["cut", "line_tree"] if delivery.project.marks.line_trees_confirmed else ["cut"]
+    return marks["kind"].isin(kinds) & ~marks["within_reach"].astype(bool)
+
+
+def _layer_table(name: str) -> Deliverable:
+    """A layer of the ground as a table of its own."""
+    return Deliverable(
+        id=name,
+        title=LAYERS[name].title,
+        files=(f"{name}.csv",),
+        write=partial(_write, name),
+        wanted=partial(_terrain_rows, name),
+    )
+
+
+CORRIDOR_GRADES = _layer_table("corridor_grades")
+"""Corridors piece by piece with their grades."""
+
+EXTRACTION = _layer_table("extraction")
+"""Stretches of corridor with the wood that passes over them."""
+
+WATER_CROSSINGS = _layer_table("water_crossings")
+"""Crossings of water and setbacks."""
+
+BEYOND_REACH = Deliverable(
+    id=BEYOND_REACH_LAYER,
+    title="Marks beyond reach",
+    files=(f"{BEYOND_REACH_LAYER}.csv",),
+    write=_write_beyond_reach,
+    wanted=_is_any_beyond,
+)
+"""Cut marks that the machine does not reach from a corridor."""

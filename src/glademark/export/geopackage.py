@@ -19,12 +19,15 @@ from geopandas.array import from_shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from glademark.contracts.frames import features, give_back_memory
-from glademark.contracts.geometry_types import of_declared_type
 from glademark.contracts.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
+from glademark.contracts.valid_shapes import of_declared_type
 from glademark.errors import OutputError
-from glademark.export.data_dictionary import add_data_dictionary
-from glademark.export.iso_metadata import STANDARD_URI, metadata_record
-from glademark.export.metadata_tables import add_metadata
+from glademark.export.iso_metadata import (
+    STANDARD_URI,
+    add_data_dictionary,
+    add_metadata,
+    metadata_record,
+)
 from glademark.report.columns import (
     CHECKS_SHOWN,
     brought_along,
@@ -34,7 +37,7 @@ from glademark.report.columns import (
     written_frame,
 )
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.parameters import parameters_table
+from glademark.report.summary import parameters_table
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
@@ -88,42 +91,12 @@ class Table:
 
 
 def write_geopackage(delivery: Delivery, path: Path) -> None:
-    """
-    Write all layers and tables of a delivery into a new GeoPackage.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    path
-        Of a file that does not exist.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written, or does not hold what was written.
-    """
+    """Write all layers and tables of a delivery into a new GeoPackage."""
     write_tables(tables_of(delivery), path, record=metadata_record(delivery))
 
 
 def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
-    """
-    Write tables into a new GeoPackage, with the meaning of every column.
-
-    Parameters
-    ----------
-    tables
-        Layers and tables under different names; each layer is let go of once it is written.
-    path
-        Of a file that does not exist.
-    record
-        Metadata of the whole, as XML; empty for none.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written, or does not hold what was written.
-    """
+    """Write tables into a new GeoPackage, with the meaning of every column."""
     if path.exists():
         msg = f"{path} exists already; expected a new file. Choose another name"
         raise OutputError(msg)
@@ -154,25 +127,7 @@ def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
 def write_frames(
     frames: Mapping[str, pd.DataFrame], layers: Mapping[str, Layer], path: Path, *, units: Units
 ) -> None:
-    """
-    Write layers and tables of any declaration into a new GeoPackage, with their data dictionary.
-
-    Parameters
-    ----------
-    frames
-        By name; each has every declared column, layers with geometry a geometry too.
-    layers
-        Declarations by name, in the order in which they are written.
-    path
-        Of a file that does not exist.
-    units
-        What the project shows.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written, or does not hold what was written.
-    """
+    """Write layers and tables of any declaration, with their data dictionary."""
     tables = [_table(frames[name], one, units) for name, one in layers.items()]
     write_tables(tables, path, record="")
 
@@ -185,19 +140,7 @@ def tables_of(delivery: Delivery) -> Iterator[Table]:
 
 
 def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
-    """
-    Layers and tables of a delivery that have something to say, as they were measured.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    frames
-        By the names of the declarations, in their order, all but ``parameters``.
-    """
+    """Layers and tables of a delivery that have something to say, as they were measured."""
     others = {"checks": delivery.checks, "rejected": delivery.survey.rejected}
     frames = {
         name: others[name] if name in others else getattr(delivery.layout, name)
@@ -210,23 +153,7 @@ def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
 
 
 def table_of(frame: pd.DataFrame, name: str, units: Units) -> Table:
-    """
-    One layer or table of the layout as it is written.
-
-    Parameters
-    ----------
-    frame
-        As it was measured, with every declared column.
-    name
-        Of the declaration.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        With numbers in the user's units beside those in SI; of marks with all that came in.
-    """
+    """One layer or table of the layout as it is written."""
     if name == CHECKS_SHOWN.name:
         return _table(with_shown_units(frame, units), CHECKS_SHOWN, units)
     return _table(frame, LAYERS[name], units)
@@ -413,3 +340,40 @@ def _write(delivery: Delivery, folder: Path) -> None:
 
 DELIVERABLE = Deliverable(id="gpkg", title="GeoPackage", files=(GEOPACKAGE_FILE,), write=_write)
 """Layers and tables in one GeoPackage."""
+
+
+_SUFFIXES = ("-wal", "-shm", "-journal")
+_FIRST_BYTES = b"SQLite format 3\0"
+
+
+def side_files(folder: Path, name: str, *, database: Path) -> list[str]:
+    """Names of the side files in a folder that would be taken for those of a database so named."""
+    if not _is_database(database):
+        return []
+    return [f"{name}{end}" for end in _SUFFIXES if (folder / f"{name}{end}").is_file()]
+
+
+def refuse_unsound(path: Path) -> None:
+    """Refuse a database that does not read back whole where it now stands."""
+    if not _is_database(path):
+        return
+    try:
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as database:
+            (answer,) = database.execute("PRAGMA quick_check(1)").fetchone()
+            found = " ".join(str(answer).split())
+    except sqlite3.Error as error:
+        found = str(error)
+    if found != "ok":
+        msg = (
+            f"{path} does not read back whole ({found}); what stood there is unchanged. "
+            "Close the programs that have a file of that name open and run again"
+        )
+        raise OutputError(msg)
+
+
+def _is_database(path: Path) -> bool:
+    """Whether a file begins as one of SQLite."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return file.read(len(_FIRST_BYTES)) == _FIRST_BYTES

@@ -13,13 +13,15 @@ References
 
 import json
 import re
-from collections.abc import Mapping
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from xml.etree.ElementTree import Element, SubElement, register_namespace, tostring
 
-from glademark.report.cautions import CAUTIONS
+from glademark.contracts.layers import Column
 from glademark.report.delivery import Delivery
-from glademark.report.parameters import project_settings
+from glademark.report.site_rules import CAUTIONS
+from glademark.report.summary import project_settings
 
 STANDARD_URI = "http://standards.iso.org/iso/19115/-3/mdb/2.0"
 """Names the standard of the record in ``gpkg_metadata``."""
@@ -43,20 +45,7 @@ _KEYWORDS = ("forestry", "timber harvest", "group selection", "harvest layout")
 
 
 def metadata_record(delivery: Delivery) -> str:
-    """
-    Metadata record of a layout.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    xml
-        One ``mdb:MD_Metadata``: title, abstract, date, place, language, topic, coordinate system,
-        constraints, and lineage with version, settings and the SHA-256 of every input.
-    """
+    """Metadata record of a layout."""
     for prefix, space in _SPACES.items():
         register_namespace(prefix, space)
     day = str(delivery.summary["provenance"]["newest_mark"] or "")
@@ -201,3 +190,110 @@ def _dated(parent: Element, name: str, day: str) -> None:
     stamp = _step(parent, f"{name}/cit:CI_Date")
     SubElement(_step(stamp, "cit:date"), _named("gco:Date")).text = day
     _listed(_step(stamp, "cit:dateType"), "cit:CI_DateTypeCode", "creation")
+
+
+_TABLES = (
+    """
+    CREATE TABLE gpkg_data_columns (
+        table_name TEXT NOT NULL, column_name TEXT NOT NULL,
+        name TEXT, title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT,
+        CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name),
+        CONSTRAINT gdc_tn UNIQUE (table_name, name)
+    )
+    """,
+    """
+    CREATE TABLE gpkg_data_column_constraints (
+        constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL,
+        value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN,
+        description TEXT,
+        CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value)
+    )
+    """,
+)
+_EXTENSIONS = """
+    CREATE TABLE IF NOT EXISTS gpkg_extensions (
+        table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL,
+        definition TEXT NOT NULL, scope TEXT NOT NULL,
+        CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name)
+    )
+"""
+_DEFINITION = "http://www.geopackage.org/spec130/#extension_schema"
+
+
+def titled(column: Column) -> str:
+    """
+    Title of a column with its unit.
+
+    Examples
+    --------
+    >>> titled(Column(name="area_ha", kind="real", title="Area", meaning="", unit="ha"))
+    'Area [ha]'
+    """
+    return f"{column.title} [{column.unit}]" if column.unit else column.title
+
+
+def add_data_dictionary(
+    database: sqlite3.Connection, columns: Mapping[str, Sequence[Column]]
+) -> None:
+    """Write title and meaning of every column, and register the extension that holds them."""
+    for statement in (*_TABLES, _EXTENSIONS):
+        database.execute(statement)
+    database.executemany(
+        "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
+        [("gpkg_data_columns", _DEFINITION), ("gpkg_data_column_constraints", _DEFINITION)],
+    )
+    database.executemany(
+        "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, NULL)", _rows(columns)
+    )
+
+
+def _rows(columns: Mapping[str, Sequence[Column]]) -> Iterable[tuple[str, str, str, str, str]]:
+    """Table, column, short name, title and meaning."""
+    for table, described in columns.items():
+        for column in described:
+            yield table, column.name, column.name, titled(column), column.meaning
+
+
+_METADATA_TABLES = (
+    """
+    CREATE TABLE gpkg_metadata (
+        id INTEGER CONSTRAINT m_pk PRIMARY KEY ASC NOT NULL,
+        md_scope TEXT NOT NULL DEFAULT 'dataset',
+        md_standard_uri TEXT NOT NULL,
+        mime_type TEXT NOT NULL DEFAULT 'text/xml',
+        metadata TEXT NOT NULL DEFAULT ''
+    )
+    """,
+    """
+    CREATE TABLE gpkg_metadata_reference (
+        reference_scope TEXT NOT NULL,
+        table_name TEXT, column_name TEXT, row_id_value INTEGER,
+        timestamp DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
+        md_file_id INTEGER NOT NULL,
+        md_parent_id INTEGER,
+        CONSTRAINT crmr_mfi_fk FOREIGN KEY (md_file_id) REFERENCES gpkg_metadata(id),
+        CONSTRAINT crmr_mpi_fk FOREIGN KEY (md_parent_id) REFERENCES gpkg_metadata(id)
+    )
+    """,
+)
+_METADATA_DEFINITION = "http://www.geopackage.org/spec130/#extension_metadata"
+
+
+def add_metadata(database: sqlite3.Connection, xml: str, *, standard: str, time: str) -> None:
+    """Write a metadata record for the whole file, and register the extension that holds it."""
+    for statement in _METADATA_TABLES:
+        database.execute(statement)
+    database.executemany(
+        "INSERT INTO gpkg_extensions VALUES (?, NULL, 'gpkg_metadata', ?, 'read-write')",
+        [
+            ("gpkg_metadata", _METADATA_DEFINITION),
+            ("gpkg_metadata_reference", _METADATA_DEFINITION),
+        ],
+    )
+    database.execute(
+        "INSERT INTO gpkg_metadata VALUES (1, 'dataset', ?, 'text/xml', ?)", (standard, xml)
+    )
+    database.execute(
+        "INSERT INTO gpkg_metadata_reference VALUES ('geopackage', NULL, NULL, NULL, ?, 1, NULL)",
+        (time,),
+    )

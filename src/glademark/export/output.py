@@ -22,8 +22,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glademark.errors import OutputError, PluginError, changed, tell_changed
+from glademark.export.geopackage import refuse_unsound, side_files
 from glademark.export.manifest import MANIFEST_FILE, Replacing, changed_by, read_manifest
-from glademark.export.side_files import refuse_unsound, side_files
 from glademark.export.writers import Missing, wanted, write_each
 from glademark.report.shown_text import shown_text
 

@@ -16,10 +16,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glademark.project.model import AllowanceSettings
-from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import LINE_TREES, TWO_TREE_LENGTHS, unpainted_rules
+from glademark.report.site_rules import CAUTIONS, LINE_TREES, TWO_TREE_LENGTHS, unpainted_rules
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -42,23 +41,7 @@ _MODE = 0o100644 << 16  # a plain file that everyone may read
 def make_pack(
     delivery: Delivery, folder: Path, *, deliverables: Mapping[str, Deliverable] | None = None
 ) -> Path:
-    """
-    Write the pack for the contractor.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    folder
-        Existing folder.
-    deliverables
-        Known deliverables by id; those installed where None.
-
-    Returns
-    -------
-    archive
-        Its path.
-    """
+    """Write the pack for the contractor."""
     known = _registered() if deliverables is None else deliverables
     crew = without_stock(delivery)
     path = folder / PACK_FILE
@@ -76,20 +59,7 @@ def make_pack(
 
 
 def without_stock(delivery: Delivery) -> Delivery:
-    """
-    A delivery in which nothing tells of the standing stock.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    delivery
-        Without cruise, allowance, their limits, the targets of the sale and the notices; of such a
-        limit that is exceeded only the verdict is left.
-    """
+    """A delivery in which nothing tells of the standing stock."""
     layout = delivery.layout
     limits = {*STOCK_LIMITS, "target"}
     kept = {name: limit for name, limit in delivery.project.limits.items() if name not in limits}
@@ -128,19 +98,7 @@ def _checks_without(checks: pd.DataFrame, limits: Collection[str]) -> pd.DataFra
 
 
 def cautions_text(delivery: Delivery) -> str:
-    """
-    What has to be read before work begins.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    text
-        One caution a paragraph.
-    """
+    """What has to be read before work begins."""
     project = delivery.project
     lines = [
         f"Layout of {shown_text(delivery.project.heading.name)}. {edition_words(delivery)}.",

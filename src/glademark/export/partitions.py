@@ -17,7 +17,7 @@ from glademark.errors import OutputError
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import Table, shaped
 from glademark.export.stands import StandTables, tables_of_stand
-from glademark.report.json_values import json_value
+from glademark.report.summary import json_value
 
 DONE = "done"
 """Folder of the notes that say which stands are done, from which inputs, in which files."""

@@ -5,17 +5,21 @@ What the field files held and no paper shows (raw marks, the paper tally, the cr
 not in the file: those frames of the survey come back empty.
 """
 
+import dataclasses
 import json
+import math
 import re
+import types
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, fields
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
 import geopandas as gpd
 import pandas as pd
 import pyogrio
 import shapely
+from pydantic import BaseModel
 from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj import CRS
 
@@ -33,10 +37,9 @@ from glademark.contracts.layout import Figures, Layout, StandResults
 from glademark.contracts.survey import InputCount, Notice, Survey
 from glademark.contracts.terrain import GroundFigures
 from glademark.errors import FileError
-from glademark.export.rebuilt import rebuilt
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
-from glademark.report.parameters import RECORDED
+from glademark.report.summary import RECORDED
 
 _MAGIC = b"SQLite format 3\x00"
 _SUMMARY = "summary"
@@ -45,25 +48,7 @@ _DTYPES = {"text": "object", "integer": "Int64", "real": "float64", "flag": "boo
 
 
 def reopen(layout_gpkg: Path) -> Delivery:
-    """
-    The delivery that a GeoPackage was written from.
-
-    Parameters
-    ----------
-    layout_gpkg
-        ``layout.gpkg`` as the package wrote it.
-
-    Returns
-    -------
-    delivery
-        Project, layout, checks and summary as they were; of the survey what was rejected and the
-        counts of the inputs. Input files stand by their names only.
-
-    Raises
-    ------
-    FileError
-        If the file cannot be read, or was not written by this package.
-    """
+    """The delivery that a GeoPackage was written from."""
     tables = _table_names(layout_gpkg)
     settings = _settings(layout_gpkg)
     summary = settings.pop(_SUMMARY)
@@ -84,16 +69,6 @@ def reopen(layout_gpkg: Path) -> Delivery:
 def split_name(name: str) -> list[str]:
     """
     Keys of a dotted name, as a project file writes them.
-
-    Parameters
-    ----------
-    name
-        Of a row of the table ``parameters``.
-
-    Returns
-    -------
-    keys
-        From the outermost in; quotes taken off.
 
     Examples
     --------
@@ -240,3 +215,83 @@ def _survey(rejected: pd.DataFrame, summary: Mapping[str, Any], crs: CRS) -> Sur
         "stand_notices": tuple(Notice(0, text) for text in summary["notices"]),
     }
     return Survey(**frames | known)
+
+
+def rebuilt(kind: Any, value: Any) -> Any:  # noqa: ANN401 - any type, and what JSON has of it
+    """
+    A value of a type from what `report.json_values.json_value` made of it.
+
+    Parameters
+    ----------
+    kind
+        Type: a model, a dataclass, ``Mapping[str, ...]``, ``tuple[..., ...]``, a union of such,
+        ``Path``, a number, text or flag.
+
+    Returns
+    -------
+    value
+        Not checked again: it was when it was first made. None where a number was expected is NaN.
+
+    Examples
+    --------
+    >>> rebuilt(tuple[float, ...], [1.5, None])
+    (1.5, nan)
+    """
+    if get_origin(kind) is Annotated:
+        return rebuilt(get_args(kind)[0], value)
+    if get_origin(kind) in {Union, types.UnionType}:
+        return _one_of(get_args(kind), value)
+    if get_origin(kind) is tuple:
+        return tuple(rebuilt(get_args(kind)[0], part) for part in value)
+    if _is_mapping(kind):
+        return {key: rebuilt(get_args(kind)[1], part) for key, part in value.items()}
+    if isinstance(kind, type):
+        return _scalar_or_parts(kind, value)
+    return value
+
+
+def _scalar_or_parts(kind: type, value: Any) -> Any:  # noqa: ANN401 - as `rebuilt`
+    """A value of a plain type."""
+    if issubclass(kind, BaseModel):
+        hints = {name: field.annotation for name, field in kind.model_fields.items()}
+        return kind.model_construct(**_parts(hints, value))
+    if dataclasses.is_dataclass(kind):
+        return kind(**_parts(get_type_hints(kind), value))
+    if kind is float:
+        return math.nan if value is None else float(value)
+    return Path(value) if kind is Path else value
+
+
+def _parts(hints: Mapping[str, Any], value: Mapping[str, Any]) -> dict[str, Any]:
+    """Fields of a model or dataclass."""
+    return {name: rebuilt(hints[name], part) for name, part in value.items() if name in hints}
+
+
+def _one_of(kinds: tuple[Any, ...], value: Any) -> Any:  # noqa: ANN401 - as `rebuilt`
+    """A value of the first type of a union that can hold it."""
+    if value is None and type(None) in kinds:
+        return None
+    plain = [get_args(kind)[0] if get_origin(kind) is Annotated else kind for kind in kinds]
+    fitting = [kind for kind in plain if kind is not type(None) and _holds(kind, value)]
+    return rebuilt(fitting[0], value) if fitting else value
+
+
+def _holds(kind: Any, value: Any) -> bool:  # noqa: ANN401 - as `rebuilt`
+    """Whether a type is made from such a value of JSON: an object, a list, or a single one."""
+    several = get_origin(kind) is tuple
+    names = _holds_names(kind)
+    if isinstance(value, dict):
+        return names
+    return several if isinstance(value, list) else not several and not names
+
+
+def _is_mapping(kind: Any) -> bool:  # noqa: ANN401 - any type
+    """Whether a type is a mapping."""
+    origin = get_origin(kind)
+    return isinstance(origin, type) and issubclass(origin, Mapping)
+
+
+def _holds_names(kind: Any) -> bool:  # noqa: ANN401 - any type
+    """Whether a type is made from an object of JSON."""
+    is_model = isinstance(kind, type) and issubclass(kind, BaseModel)
+    return is_model or dataclasses.is_dataclass(kind) or _is_mapping(kind)

@@ -1,7 +1,8 @@
 """Many stands in one output: the layers of all of them, with the stand in front of every row."""
 
+import pickle
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from glademark import __version__
-from glademark.contracts.layers import PARAMETERS, REJECTED, STANDS
+from glademark.contracts.layers import PARAMETERS, REJECTED, STANDS, Units
 from glademark.contracts.survey import InputCount
 from glademark.errors import grouped_faults
 from glademark.export.csv_tables import write_csv
@@ -25,10 +26,15 @@ from glademark.export.joined import Part, alike, as_one, with_stand
 from glademark.project.model import Project
 from glademark.report.columns import written_columns, written_frame
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.json_values import json_value
-from glademark.report.parameters import as_table, parameter_rows, project_settings
-from glademark.report.summary import SUMMARY_FILE, write_summary
-from glademark.report.volume_of_stands import added, volume_of_products
+from glademark.report.summary import (
+    SUMMARY_FILE,
+    as_table,
+    json_value,
+    parameter_rows,
+    project_settings,
+    write_summary,
+)
+from glademark.report.wood_by_zone import added, volume_of_products
 
 CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "rejected")
 """Tables that are written as CSV as well, those without rows left out."""
@@ -60,33 +66,12 @@ class StandTables:
 
     @property
     def crs(self) -> str:
-        """
-        Coordinate system of the layers.
-
-        Returns
-        -------
-        crs
-            As in the summary; empty where the stand was refused.
-        """
+        """Coordinate system of the layers."""
         return str(self.provenance.get("crs", ""))
 
 
 def laid_out(name: str, delivery: Delivery) -> StandTables:
-    """
-    Tables of a stand that was laid out.
-
-    Parameters
-    ----------
-    name
-        Of the stand.
-    delivery
-        Its layout, checks and summary.
-
-    Returns
-    -------
-    tables
-        To be joined with those of others.
-    """
+    """Tables of a stand that was laid out."""
     figures, checks = delivery.layout.figures, delivery.summary["checks"]
     openings = delivery.layout.openings
     row = {
@@ -120,39 +105,13 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
 
 
 def refused(name: str, faults: Sequence[str]) -> StandTables:
-    """
-    Row of a stand that could not be laid out.
-
-    Parameters
-    ----------
-    name
-        Of the stand.
-    faults
-        Why.
-
-    Returns
-    -------
-    tables
-        None but the row.
-    """
+    """Row of a stand that could not be laid out."""
     row = {"stand_id": name, "outcome": "refused", "reason": " ".join(grouped_faults(faults))}
     return StandTables(row=row, summary=None, frames={}, provenance={})
 
 
 def tables_of_stand(stand: StandTables) -> list[Table]:
-    """
-    Layers and tables of one stand as they are written.
-
-    Parameters
-    ----------
-    stand
-        Laid out, or refused.
-
-    Returns
-    -------
-    tables
-        In the order of the declarations; none where it was refused.
-    """
+    """Layers and tables of one stand as they are written."""
     tables = [
         table_of(frame, name, stand.provenance["units"]) for name, frame in stand.frames.items()
     ]
@@ -188,42 +147,16 @@ class JoinedTables:
 
     @property
     def names(self) -> list[str]:
-        """
-        All layers and tables.
-
-        Returns
-        -------
-        names
-            The table of stands first, each once.
-        """
+        """All layers and tables."""
         return list(dict.fromkeys([STANDS.name, *self.kept, REJECTED.name]))
 
     def __iter__(self) -> Iterator[Table]:
-        """
-        Every layer and table.
-
-        Yields
-        ------
-        table
-            In the order of `names`; each row with its stand in front.
-        """
+        """Every layer and table."""
         for name in self.names:
             yield self.table(name)
 
     def table(self, name: str) -> Table:
-        """
-        One layer or table of all stands.
-
-        Parameters
-        ----------
-        name
-            Of the declaration.
-
-        Returns
-        -------
-        table
-            The stands one after the other.
-        """
+        """One layer or table of all stands."""
         units = self.project.heading.units
         if name == STANDS.name:
             rows = pd.DataFrame([stand.row for stand in self.stands], columns=list(STANDS.names))
@@ -256,24 +189,7 @@ def _joined_parameters(stands: Sequence[StandTables]) -> Table:
 def summary_of_stands(
     stands: Sequence[StandTables], counts: Sequence[InputCount], project: Project
 ) -> dict[str, Any]:
-    """
-    Content of ``summary.json`` of a run over many stands.
-
-    Parameters
-    ----------
-    stands
-        All of them.
-    counts
-        Every input file.
-    project
-        What was asked.
-
-    Returns
-    -------
-    summary
-        `stands` by name, each as in the summary of a single stand; `refused` with the reason;
-        `checks` and `volume` over all; `provenance`.
-    """
+    """Content of ``summary.json`` of a run over many stands."""
     done = [stand for stand in stands if stand.summary is not None]
     volumes = [stand.row["by_product"] for stand in done]
     refusals = {
@@ -297,21 +213,7 @@ def summary_of_stands(
 def deliverables_of_stands(
     tables: JoinedTables, summary: Mapping[str, Any]
 ) -> dict[str, Deliverable]:
-    """
-    Files of a run over many stands.
-
-    Parameters
-    ----------
-    tables
-        Of all stands.
-    summary
-        As from `summary_of_stands`.
-
-    Returns
-    -------
-    deliverables
-        GeoPackage, one CSV a table that people read, and the summary.
-    """
+    """Files of a run over many stands."""
     found = {
         "gpkg": Deliverable(
             id="gpkg",
@@ -356,3 +258,48 @@ def _write_table(table: Table, _: object, folder: Path) -> None:
 def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
     """Write the summary."""
     write_summary(summary, folder / SUMMARY_FILE)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Spool:
+    """
+    Layers of stands in a folder of our own.
+
+    Attributes
+    ----------
+    folder
+        Private, and gone at the end of the run.
+    units
+        What the project shows.
+    """
+
+    folder: Path
+    units: Units
+    _files: dict[str, list[Path]] = field(default_factory=dict)
+
+    @property
+    def names(self) -> list[str]:
+        """Layers and tables kept, and the table of parameters."""
+        return list(self._files)
+
+    def keep(self, stands: Sequence[StandTables], *, first: int) -> list[StandTables]:
+        """Put the layers of some stands away."""
+        by_layer: dict[str, list[tuple[int, str, Any]]] = {}
+        for place, stand in enumerate(stands, start=first):
+            for name, frame in stand.frames.items():
+                self._files.setdefault(name, [])
+                by_layer.setdefault(name, []).append((place, str(stand.row["stand_id"]), frame))
+            if stand.frames:
+                self._files.setdefault(PARAMETERS.name, [])
+        for name, mine in by_layer.items():
+            path = self.folder / f"{name}-{len(self._files[name])}"
+            with path.open("wb") as file:
+                pickle.dump(alike(mine, name, self.units), file, protocol=pickle.HIGHEST_PROTOCOL)
+            self._files[name].append(path)
+        return [replace(stand, frames={}) for stand in stands]
+
+    def parts(self, name: str) -> Iterator[Part]:
+        """What was kept of a layer."""
+        for path in self._files.get(name, ()):
+            with path.open("rb") as file:
+                yield from pickle.load(file)  # noqa: S301 - written above, in a private folder

@@ -4,10 +4,6 @@ The ground floor: the trade's arithmetic, on plain numbers and arrays.
 Nothing here knows of maps or files but its own packaged data.
 """
 
-from glademark.forestry.basal_area import (
-    basal_area_m2,
-    quadratic_mean_diameter_cm,
-)
 from glademark.forestry.crown_width import (
     crown_radius_m,
 )
@@ -32,18 +28,21 @@ from glademark.forestry.sampling import (
     estimate_strata,
     plots_needed,
 )
-from glademark.forestry.size_classes import NO_DIAMETER, SizeClasses
+from glademark.forestry.size_classes import (
+    NO_DIAMETER,
+    SizeClasses,
+    basal_area_m2,
+    quadratic_mean_diameter_cm,
+)
 from glademark.forestry.species import (
+    PACKAGED_SPECIES,
     UNKNOWN_SPECIES,
+    OwnSpecies,
+    SpeciesNames,
     common_names,
     find_species,
     nearest_species,
     species_table,
-)
-from glademark.forestry.species_names import (
-    PACKAGED_SPECIES,
-    OwnSpecies,
-    SpeciesNames,
 )
 from glademark.forestry.stump_diameter import (
     BREAST_HEIGHT_M,

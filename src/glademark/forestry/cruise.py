@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
-from glademark.forestry.basal_area import basal_area_m2
+from glademark.forestry.size_classes import basal_area_m2
 from glademark.units import HECTARE_M2, INCH_CM
 
 __all__ = [

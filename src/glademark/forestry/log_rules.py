@@ -63,11 +63,6 @@ def doyle(diameter_in: ArrayLike, length_ft: ArrayLike) -> NDArray[np.float64]:
     length_ft
         Log length [ft].
 
-    Returns
-    -------
-    scale
-        ((D - 4) / 4)^2 L, and 0 for logs of 4 inches and less.
-
     References
     ----------
     Doyle 1825, as restated by Larsen, Forest Functions.
@@ -91,11 +86,6 @@ def scribner(diameter_in: ArrayLike, length_ft: ArrayLike) -> NDArray[np.float64
         Small-end diameter inside bark [in].
     length_ft
         Log length [ft].
-
-    Returns
-    -------
-    scale
-        (0.79 D^2 - 2 D - 4) L / 16, and 0 where that is negative.
 
     References
     ----------
@@ -157,14 +147,6 @@ def international_quarter(
         Small-end diameter inside bark [in].
     length_ft
         Log length [ft].
-    rounded
-        Whether to round to the nearest 5 board feet, as printed tables do.
-
-    Returns
-    -------
-    scale
-        Closed form of the sum over 4-ft sections, 0 where that is negative. Printed tables differ
-        from it by one step of 5 in a few cells (15 in, 16 ft prints 160; the formula gives 157.3).
 
     References
     ----------
@@ -199,11 +181,6 @@ def international_eighth(diameter_in: ArrayLike, length_ft: ArrayLike) -> NDArra
         Small-end diameter inside bark [in].
     length_ft
         Log length [ft].
-
-    Returns
-    -------
-    scale
-        The 1/4-inch scale over 0.904762: the same sections with the narrower kerf.
 
     References
     ----------
@@ -259,18 +236,6 @@ def scale_logs(diameter_in: ArrayLike, length_ft: ArrayLike, *, rule: str) -> ND
         Small-end diameter inside bark [in].
     length_ft
         Log length [ft].
-    rule
-        One of `LOG_RULES`.
-
-    Returns
-    -------
-    scale
-        As the rule's own function gives it.
-
-    Raises
-    ------
-    InputError
-        If there is no such rule.
 
     Examples
     --------

@@ -46,19 +46,7 @@ class Source:
 
 @cache
 def packaged_table(name: str) -> Mapping[str, NDArray[np.str_]]:
-    """
-    Every column of a packaged table, as text.
-
-    Parameters
-    ----------
-    name
-        File name without its ending, such as ``species``.
-
-    Returns
-    -------
-    columns
-        One read-only array of text a column, in the order of the file.
-    """
+    """Every column of a packaged table, as text."""
     text = (files("glademark.forestry") / "data" / f"{name}.csv").read_text("utf-8")
     header, *rows = csv.reader(text.splitlines())
     columns = {}
@@ -69,40 +57,13 @@ def packaged_table(name: str) -> Mapping[str, NDArray[np.str_]]:
 
 
 def numbers(cells: NDArray[np.str_]) -> NDArray[np.float64]:
-    """
-    Numeric form of a text column, NaN where a cell is blank.
-
-    Parameters
-    ----------
-    cells
-        Text column of a packaged table.
-
-    Returns
-    -------
-    values
-        Same length.
-    """
+    """Numeric form of a text column, NaN where a cell is blank."""
     return np.where(cells == "", "nan", cells).astype(np.float64)
 
 
 def source(key: str) -> Source:
     """
     The publication behind a short key.
-
-    Parameters
-    ----------
-    key
-        As found in a `source` column or given back with a result.
-
-    Returns
-    -------
-    source
-        Its entry in the list of sources.
-
-    Raises
-    ------
-    KeyError
-        If no packaged source has that key.
 
     Examples
     --------

@@ -6,6 +6,7 @@ Two rules are in use. *Explicit edges* name the smallest diameter of each class:
 middle of each class: with a width of 2, the 10-inch class takes 9.0 up to but not including 11.0.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -18,7 +19,13 @@ from numpy.typing import ArrayLike, NDArray
 from glademark.errors import InputError
 from glademark.units import INCH_CM
 
-__all__ = ["NO_DIAMETER", "DiameterUnit", "SizeClasses"]
+__all__ = [
+    "NO_DIAMETER",
+    "DiameterUnit",
+    "SizeClasses",
+    "basal_area_m2",
+    "quadratic_mean_diameter_cm",
+]
 
 DiameterUnit = Literal["in", "cm"]
 
@@ -205,3 +212,38 @@ def _one_decimal(number: Decimal) -> str:
     """A decimal number with at least one decimal."""
     text = _plain(number)
     return text if "." in text else f"{text}.0"
+
+
+_M2_PER_CM2 = math.pi / 40_000  # area of a circle of 1 cm diameter, in m2
+
+
+def basal_area_m2(dbh_cm: ArrayLike) -> NDArray[np.float64]:
+    """
+    Cross-section of each stem at breast height [m2].
+
+    `dbh_cm`: diameter at breast height [cm]; NaN stays NaN.
+
+    Examples
+    --------
+    >>> basal_area_m2([20, 40]).round(4).tolist()
+    [0.0314, 0.1257]
+    """
+    return _M2_PER_CM2 * np.square(np.asarray(dbh_cm, dtype=np.float64))
+
+
+def quadratic_mean_diameter_cm(basal_area_m2: ArrayLike, trees: ArrayLike) -> NDArray[np.float64]:
+    """
+    Diameter of the tree of mean basal area [cm].
+
+    NaN where there are no trees.
+
+    Examples
+    --------
+    >>> float(quadratic_mean_diameter_cm(3.14159265, 100).round(3))
+    20.0
+    """
+    area = np.asarray(basal_area_m2, dtype=np.float64)
+    count = np.asarray(trees, dtype=np.float64)
+    per_tree = np.full(np.broadcast(area, count).shape, np.nan)
+    np.divide(area, count, out=per_tree, where=count > 0)
+    return np.sqrt(per_tree / _M2_PER_CM2)

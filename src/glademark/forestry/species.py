@@ -9,8 +9,8 @@ References
 """
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cache
 from types import MappingProxyType
@@ -22,11 +22,15 @@ from numpy.typing import ArrayLike, NDArray
 from glademark.forestry.packaged_data import numbers, packaged_table
 
 __all__ = [
+    "PACKAGED_SPECIES",
     "UNKNOWN_SPECIES",
+    "OwnSpecies",
+    "SpeciesNames",
     "SpeciesTable",
     "common_names",
     "find_species",
     "nearest_species",
+    "species_key",
     "species_table",
 ]
 
@@ -79,19 +83,7 @@ class SpeciesTable:
     bark_volume_pct: NDArray[np.float64]
 
     def rows(self, species_code: ArrayLike) -> NDArray[np.intp]:
-        """
-        Row of each code.
-
-        Parameters
-        ----------
-        species_code
-            FIA species codes.
-
-        Returns
-        -------
-        rows
-            Position in the columns; -1 for a code that is not listed.
-        """
+        """Row of each code."""
         codes = np.asarray(species_code, dtype=np.int64)
         at = np.minimum(np.searchsorted(self.code, codes), self.code.size - 1)
         return np.where(self.code[at] == codes, at, -1)
@@ -99,13 +91,6 @@ class SpeciesTable:
     def look_up(self, column: NDArray[np.float64], species_code: ArrayLike) -> NDArray[np.float64]:
         """
         Value of a numeric column for each code.
-
-        Parameters
-        ----------
-        column
-            One of the numeric columns of this table.
-        species_code
-            FIA species codes.
 
         Returns
         -------
@@ -118,14 +103,7 @@ class SpeciesTable:
 
 @cache
 def species_table() -> SpeciesTable:
-    """
-    All species that the package knows.
-
-    Returns
-    -------
-    table
-        Built once from the packaged table; read-only.
-    """
+    """All species that the package knows."""
     table = packaged_table("species")
     return SpeciesTable(
         code=table["fia_code"].astype(np.int64),
@@ -146,18 +124,6 @@ def find_species(names: ArrayLike) -> NDArray[np.int64]:
     """
     FIA code of each species as people write it.
 
-    Parameters
-    ----------
-    names
-        FIA codes, PLANTS symbols, common, scientific or trade names, in any case, with any spaces,
-        hyphens and points; an author behind a scientific name is passed over. Missing values
-        allowed.
-
-    Returns
-    -------
-    codes
-        Same shape; 0 where the species is not known.
-
     Examples
     --------
     >>> find_species(["sugar maple", "ACSA3", "318", "Acer saccharum Marsh."]).tolist()
@@ -175,18 +141,6 @@ def nearest_species(name: str, *, count: int = 3) -> list[str]:
     """
     Known species whose names look most like the one given.
 
-    Parameters
-    ----------
-    name
-        A name that `find_species` does not know.
-    count
-        How many to give at most.
-
-    Returns
-    -------
-    suggestions
-        Common name and PLANTS symbol, nearest first; empty where nothing is near.
-
     Examples
     --------
     >>> nearest_species("suger mapel", count=1)
@@ -203,16 +157,6 @@ def nearest_species(name: str, *, count: int = 3) -> list[str]:
 def common_names(species_code: ArrayLike) -> NDArray[np.str_]:
     """
     Common name of each code, for showing.
-
-    Parameters
-    ----------
-    species_code
-        FIA species codes.
-
-    Returns
-    -------
-    names
-        ``species 999`` for a code that is not listed, ``unknown species`` for 0.
 
     Examples
     --------
@@ -262,3 +206,101 @@ def _codes_by_name() -> Mapping[str, int]:
     for others, code in zip(raw["other_names"], table.code, strict=True):
         found |= {_squeezed(name): int(code) for name in str(others).split(";") if name}
     return MappingProxyType(found)
+
+
+_SIGNS = re.compile(r"[\W_]+")
+
+
+def species_key(name: str) -> str:
+    """A name in lower case, its signs and gaps as single blanks."""
+    return _SIGNS.sub(" ", name.casefold()).strip()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OwnSpecies:
+    """
+    A species as a project names it.
+
+    Parameters
+    ----------
+    name
+        By which it is shown.
+    group
+        Name in the volume table whose rows it takes where it has none of its own; empty for none.
+    crown, volume
+        FIA codes whose crown width and volume equations it takes; 0 for none.
+    """
+
+    name: str
+    group: str = ""
+    crown: int = UNKNOWN_SPECIES
+    volume: int = UNKNOWN_SPECIES
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SpeciesNames:
+    """Names of species in a project: `own` by the key of each spelling, before the package's."""
+
+    own: Mapping[str, OwnSpecies] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, spellings: Iterable[tuple[str, OwnSpecies]]) -> "SpeciesNames":
+        """Names from spellings, the first of two equal ones; a name is a spelling of itself."""
+        own: dict[str, OwnSpecies] = {}
+        for spelling, species in spellings:
+            own.setdefault(species_key(spelling), species)
+            own.setdefault(species_key(species.name), species)
+        return cls(own=own)
+
+    def fold(self, names: ArrayLike) -> NDArray[np.object_]:
+        """One name for each species; lower case for one that is not known, empty for none."""
+        return self._each(names, self._name, dtype=object)
+
+    def groups(self, names: ArrayLike) -> NDArray[np.object_]:
+        """Group in the volume table of each species; empty for none."""
+        return self._each(names, lambda name: self._own(name).group, dtype=object)
+
+    def crown_codes(self, names: ArrayLike) -> NDArray[np.int64]:
+        """FIA code whose crown width each species takes; 0 for none."""
+        return self._each(names, lambda name: self._own(name).crown, dtype=np.int64)
+
+    def volume_codes(self, names: ArrayLike) -> NDArray[np.int64]:
+        """FIA code whose volume equations and green weight each species takes; 0 for none."""
+        return self._each(names, lambda name: self._own(name).volume, dtype=np.int64)
+
+    def known(self, names: ArrayLike) -> NDArray[np.bool_]:
+        """Which names are known to the project or the package; a blank is."""
+        return self._each(names, self._is_known, dtype=np.bool_)
+
+    def _own(self, name: str) -> OwnSpecies:
+        """What is known of a name."""
+        found = self.own.get(species_key(name))
+        if found is not None:
+            return found
+        code = int(find_species([name])[0])
+        written = " ".join(name.casefold().split()).rstrip(" ?")
+        called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
+        return OwnSpecies(name=called, crown=code, volume=code)
+
+    def _name(self, name: str) -> str:
+        """The one name of a species."""
+        return self._own(name).name
+
+    def _is_known(self, name: str) -> bool:
+        """Whether a name is known."""
+        key = species_key(name)
+        return not key or key in self.own or int(find_species([name])[0]) != UNKNOWN_SPECIES
+
+    @staticmethod
+    def _each(names: ArrayLike, find: Callable[[str], object], *, dtype: object) -> NDArray:  # type: ignore[type-arg] # of the dtype asked for
+        """What is found of each different name, in the shape of all."""
+        written = np.asarray(names, dtype=object)
+        place, distinct = pd.factorize(written.ravel())
+        found = [find(str(name)) for name in distinct] + [find("")]
+        values = np.empty(len(found), dtype=dtype)  # type: ignore[call-overload] # the same
+        values[:] = found
+        return np.asarray(values[place]).reshape(written.shape)
+
+
+PACKAGED_SPECIES = SpeciesNames()
+"""Names of the package alone."""

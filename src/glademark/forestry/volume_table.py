@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.forestry.species_names import PACKAGED_SPECIES, SpeciesNames
+from glademark.forestry.species import PACKAGED_SPECIES, SpeciesNames
 from glademark.forestry.volume_table_rows import TableRow, read_rows
 
 __all__ = ["ReadRule", "VolumeTable"]
@@ -81,33 +81,6 @@ class VolumeTable:
         """
         Table from plain rows, in long or wide form.
 
-        Parameters
-        ----------
-        rows
-            One mapping a row, heading to cell. Long: ``dbh`` and ``volume``, and as needed
-            ``product``, ``species``, ``part``, ``height``, ``unit``. Wide: headings that are
-            diameters, or a ``dbh`` column and headings that are heights, species or products.
-        unit
-            Sale unit of the volumes where a row does not name its own.
-        dbh_unit
-            Unit of the diameters.
-        read
-            ``class`` or ``interpolate``.
-        class_width
-            Width of classes named by their middle.
-        species
-            Names of species, for the rows and for the trees.
-
-        Returns
-        -------
-        table
-            Ready for `lookup`.
-
-        Raises
-        ------
-        InputError
-            With one sentence a fault, naming the row (the heading is row 1).
-
         Examples
         --------
         >>> rows = [{"dbh": "10", "volume": "0.1"}, {"dbh": "14", "volume": "0.3"}]
@@ -133,26 +106,10 @@ class VolumeTable:
         """
         Volume of each tree, and whether the table holds it.
 
-        Parameters
-        ----------
-        dbh
-            Diameters in the table's unit.
-        species
-            Species of the trees, as FIA codes or as people write them; None where not known.
-        product
-            Product of the trees; None where not known.
-        height
-            Height or logs as the table counts them; needed only by rows that have a height.
-        part
-            Product that the part is sold as; empty for the tree's own product.
-
         Returns
         -------
         volume
             In the unit that `unit_of` says; NaN where not found.
-        found
-            False for sizes, heights, species or products that the table does not hold, and blank
-            cells.
         """
         diameter = np.atleast_1d(np.asarray(dbh, np.float64))
         tall = np.broadcast_to(
@@ -172,21 +129,7 @@ class VolumeTable:
         return volume, np.isfinite(volume)
 
     def unit_of(self, product: str = "", *, part: str = "") -> str:
-        """
-        Sale unit of the volumes of a product.
-
-        Parameters
-        ----------
-        product
-            Product of the trees.
-        part
-            As for `lookup`.
-
-        Returns
-        -------
-        unit
-            Empty where the table has no row for the product.
-        """
+        """Sale unit of the volumes of a product."""
         wanted = ("", _product_key(product))
         rows = [
             row for row in self.rows if row.product in wanted and row.part == _product_key(part)
@@ -194,19 +137,7 @@ class VolumeTable:
         return max(rows, key=lambda row: row.product).unit if rows else ""
 
     def parts_of(self, product: str = "") -> tuple[str, ...]:
-        """
-        Every product that one tree of a product gives.
-
-        Parameters
-        ----------
-        product
-            Product of the tree.
-
-        Returns
-        -------
-        parts
-            Values for `part`: the empty text stands for the tree's own product.
-        """
+        """Every product that one tree of a product gives."""
         wanted = ("", _product_key(product))
         return tuple(dict.fromkeys(row.part for row in self.rows if row.product in wanted))
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from glademark.errors import InputError
-from glademark.forestry.species_names import PACKAGED_SPECIES, SpeciesNames
+from glademark.forestry.species import PACKAGED_SPECIES, SpeciesNames
 from glademark.units import VOLUME_HEADINGS, unit_name
 
 __all__ = ["HEIGHT_UNITS", "TableRow", "heading_and_unit", "read_rows", "species_in"]

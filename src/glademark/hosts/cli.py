@@ -231,7 +231,7 @@ def compare(
     """
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.comparison_files import FIGURES_FILE  # noqa: PLC0415 - the same
+    from glademark.export.comparison_tables import FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
     from glademark.report.terminal.comparison import (  # noqa: PLC0415 - the same
         print_comparison,
@@ -331,7 +331,7 @@ def inspect(files: tuple[Path, ...], project: Path | None) -> None:
 
     from glademark.intake.inspect import inspect_files  # noqa: PLC0415 - the same
     from glademark.project import read_project  # noqa: PLC0415 - the same
-    from glademark.report.terminal.inspection import print_inspection  # noqa: PLC0415 - the same
+    from glademark.report.terminal.comparison import print_inspection  # noqa: PLC0415 - the same
 
     seen = inspect_files(files, project=None if project is None else read_project(project))
     print_inspection(seen, Console())

@@ -10,9 +10,9 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.contracts.elevation import Elevation, heights_at
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.contracts.survey import SETBACK_RULES
+from glademark.contracts.terrain import Elevation, heights_at
 from glademark.intake.banks import (
     BOTH,
     QUARTER_SEGMENTS,

@@ -13,8 +13,8 @@ import pandas as pd
 import shapely
 from pyproj import CRS, Transformer
 
-from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features, no_rows
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.survey import REJECTED_COLUMNS, Survey
 from glademark.errors import FileError, InputError
 from glademark.forestry import SpeciesNames
@@ -36,14 +36,12 @@ from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.damage import no_damage, read_damage
 from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx import Want
-from glademark.intake.formats.sources import read_source
-from glademark.intake.opened import part_of
+from glademark.intake.opened import part_of, read_source
 from glademark.intake.outlines import with_areas
-from glademark.intake.placement import placed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.intake.site import Stands, polygonal
-from glademark.intake.stands import header_of, records_of_no_stand, with_stand_number
+from glademark.intake.site import Stands, placed, polygonal
+from glademark.intake.stand import header_of, records_of_no_stand, with_stand_number
 from glademark.intake.stumps import no_stumps, read_stumps
 from glademark.project.model import Project, Source
 from glademark.project.species import project_species

@@ -40,26 +40,7 @@ WGS84 = CRS.from_epsg(4326)
 
 
 def parse_crs(text: str, *, where: str) -> CRS:
-    """
-    Coordinate system of a text such as ``EPSG:26916``.
-
-    Parameters
-    ----------
-    text
-        Code, WKT or PROJ text.
-    where
-        Where it stands, for the message.
-
-    Returns
-    -------
-    crs
-        Two-dimensional.
-
-    Raises
-    ------
-    CrsError
-        If it is none.
-    """
+    """Coordinate system of a text such as ``EPSG:26916``."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", FutureWarning)  # of old forms, which are understood
@@ -107,37 +88,13 @@ def stated_crs(reading: Reading, stated: str | None, log: RecordLog) -> CRS:
 
 
 def crs_name(crs: CRS) -> str:
-    """
-    Name for people, with the registry's code where there is one.
-
-    Parameters
-    ----------
-    crs
-        Any.
-
-    Returns
-    -------
-    name
-        Such as ``EPSG:26916 (NAD83 / UTM zone 16N)``.
-    """
+    """Name for people, with the registry's code where there is one."""
     code = crs.to_authority(min_confidence=100)
     return f"{':'.join(code)} ({shown(crs.name)})" if code else shown(crs.name)
 
 
 def same_crs(first: CRS, second: CRS) -> bool:
-    """
-    Whether two coordinate systems are one, the order of axes apart.
-
-    Parameters
-    ----------
-    first, second
-        Any.
-
-    Returns
-    -------
-    same
-        True if positions need no change.
-    """
+    """Whether two coordinate systems are one, the order of axes apart."""
     return bool(first.equals(second, ignore_axis_order=True))
 
 
@@ -175,15 +132,8 @@ def fits(crs: CRS, middles: Sequence[tuple[float, float]]) -> bool:
 
     Parameters
     ----------
-    crs
-        Any.
     middles
         Longitude and latitude of each stand [deg].
-
-    Returns
-    -------
-    fits
-        True if it is a projection in metres that is true to area at each of them.
     """
     lon, lat = np.array(middles, dtype=np.float64).T
     return not _unfit(crs, lon, lat)
@@ -234,21 +184,7 @@ def _transformer(source: CRS, target: CRS) -> Transformer:
 
 
 def transformed(geometry: gpd.GeoSeries, source: CRS, target: CRS) -> gpd.GeoSeries:
-    """
-    Geometries carried to another coordinate system, point by point.
-
-    Parameters
-    ----------
-    geometry
-        In `source`.
-    source, target
-        Any.
-
-    Returns
-    -------
-    geometry
-        In `target`; coordinates that cannot be carried over are infinite.
-    """
+    """Geometries carried to another coordinate system, point by point."""
     if same_crs(source, target):
         return gpd.GeoSeries(geometry.to_numpy(), index=geometry.index, crs=target)
     way = _transformer(source, target)
@@ -273,15 +209,8 @@ def note_missing_grids(source: CRS, target: CRS, *, lon: float, lat: float) -> s
 
     Parameters
     ----------
-    source, target
-        Any.
     lon, lat
         Middle of the stand [deg].
-
-    Returns
-    -------
-    sentence
-        Nothing where positions are as good as they can be, or within 5 m of it.
     """
     error = _missing_grid_error(source, target, round(lon, 1), round(lat, 1))
     if 0 <= error <= GRID_ERROR_MAX_M:

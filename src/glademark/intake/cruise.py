@@ -16,9 +16,8 @@ from glademark.contracts.frames import STAND, features, no_features, no_rows
 from glademark.contracts.survey import DBH_FLAGS
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.cells import yes_or_no
 from glademark.intake.columns.diameters import diameters, note_flagged
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, yes_or_no
 from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points

@@ -11,8 +11,7 @@ from pyproj import CRS
 from glademark.contracts.frames import features, no_features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.cells import yes_or_no
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, yes_or_no
 from glademark.intake.columns.match import recognise
 from glademark.intake.cruise import with_places
 from glademark.intake.record_log import RecordLog

@@ -22,22 +22,7 @@ _QUERY = """
 
 
 def earlier_numbers(folder: Path, *, marks: pd.DataFrame) -> Mapping[int, int]:
-    """
-    Opening number that the layout in a folder gave each mark.
-
-    Parameters
-    ----------
-    folder
-        Of an earlier output; may be missing.
-    marks
-        `marker` and `tree_id`; unique index.
-
-    Returns
-    -------
-    numbers
-        By the index of `marks`: those whose marker and id occur once on both sides. Empty where
-        there is no earlier output, or none that can be read.
-    """
+    """Opening number that the layout in a folder gave each mark."""
     try:
         rows = _rows(folder / "layout.gpkg")
     except (sqlite3.Error, OSError, ValueError):
@@ -64,22 +49,7 @@ def _rows(path: Path) -> list[tuple[str, str, int]]:
 
 
 def changed_inputs(folder: Path, counts: Sequence[InputCount]) -> tuple[str, ...]:
-    """
-    Which inputs differ from those of the earlier output in a folder.
-
-    Parameters
-    ----------
-    folder
-        Of an earlier output; may be missing.
-    counts
-        The inputs of now, with their digests.
-
-    Returns
-    -------
-    changes
-        One sentence a file that is new, changed or gone. Empty where all are as they were, or
-        where there is no earlier output that can be read.
-    """
+    """Which inputs differ from those of the earlier output in a folder."""
     before = _earlier_digests(folder / "summary.json")
     if before is None:
         return ()

@@ -13,7 +13,7 @@ import pyogrio
 
 from glademark.contracts.inspection import FileSeen, LayerSeen
 from glademark.errors import InputError
-from glademark.intake.columns.likely import likely_inputs
+from glademark.intake.columns.kinds import likely_inputs
 from glademark.intake.columns.reference import INPUTS, InputReference
 from glademark.intake.crs import WGS84
 from glademark.intake.inspect import inspect_files
@@ -45,24 +45,6 @@ def new_project(folder: Path) -> tuple[Path, ...]:
     """
     Files of a new project, written into a folder: the project file, empty tables and layers.
 
-    Parameters
-    ----------
-    folder
-        Made where it does not exist. Files that are there already stay as they are.
-
-    Returns
-    -------
-    written
-        The new files: the project file, and those tables (CSV) and layers (GeoPackage, WGS 84) that
-        were not there, each with the columns that are read.
-
-    Raises
-    ------
-    InputError
-        If the folder has a project file already, or is no folder.
-    OutputError
-        If a file cannot be written.
-
     Examples
     --------
     >>> import tempfile
@@ -90,28 +72,7 @@ def _empty_layer(one: InputReference) -> bytes:
 
 
 def new_project_from(folder: Path, files: Sequence[Path]) -> tuple[Path, ...]:
-    """
-    Project file in a folder, filled in from field files.
-
-    Parameters
-    ----------
-    folder
-        Made where it does not exist.
-    files
-        The user's own; they stay where they are and as they are.
-
-    Returns
-    -------
-    written
-        The project file alone.
-
-    Raises
-    ------
-    InputError
-        If none of the files can be read, or the folder has a project file already.
-    OutputError
-        If the file cannot be written.
-    """
+    """Project file in a folder, filled in from field files."""
     seen = inspect_files(files)
     if not any(file.layers for file in seen):
         raise InputError(*(problem for file in seen for problem in file.problems))

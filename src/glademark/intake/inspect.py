@@ -16,21 +16,21 @@ from glademark.forestry.volume_table_rows import species_in
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
 from glademark.intake.columns.fields import Fields
-from glademark.intake.columns.likely import MEANINGS, likely_input, likely_inputs
+from glademark.intake.columns.kinds import MEANINGS, likely_input, likely_inputs
+from glademark.intake.columns.mark_fields import likely_pattern, with_names_read
 from glademark.intake.columns.match import Found, recognise
-from glademark.intake.columns.name_pattern import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.unknown_species import unknown_species
+from glademark.intake.columns.volumes import unknown_species
 from glademark.intake.crs import WGS84, crs_name, transformed
 from glademark.intake.formats import geopackage
 from glademark.intake.formats.files import FieldFile, Snapshots
 from glademark.intake.formats.gpx import Want
-from glademark.intake.formats.sources import read_source
 from glademark.intake.formats.spreadsheet import sheets_of
 from glademark.intake.formats.vector import layers_with_geometry
-from glademark.intake.placement import placed
+from glademark.intake.opened import read_source
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
+from glademark.intake.site import placed
 from glademark.project.model import Project, Source
 from glademark.project.species import project_species
 from glademark.temporary import temporary_folder
@@ -46,22 +46,7 @@ _NOT_STATED = "it does not say its coordinate system; state it in [inputs] with 
 
 
 def inspect_files(paths: Sequence[Path], *, project: Project | None = None) -> tuple[FileSeen, ...]:
-    """
-    What is in field files, and how they would be read.
-
-    Parameters
-    ----------
-    paths
-        Files of any format; relative ones start at the working folder.
-    project
-        Its own species are known, as are those of volume tables among the files.
-
-    Returns
-    -------
-    files
-        One each, in order. Nothing is raised for a file that cannot be read: what is wrong with it
-        stands in `FileSeen.problems`.
-    """
+    """What is in field files, and how they would be read."""
     with temporary_folder() as temporary:
         snapshots = Snapshots(temporary)
         files = tuple(_inspected(path, snapshots) for path in paths)

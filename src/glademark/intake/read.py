@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.elevation import Elevation
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Survey
+from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
@@ -31,21 +31,18 @@ from glademark.intake.areas import (
     read_water,
     water_setbacks,
 )
-from glademark.intake.columns.labels import leave_labels
+from glademark.intake.columns.mark_fields import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
-from glademark.intake.elevation import read_elevation, refuse_little_cover
 from glademark.intake.formats.raster_tiles import files_of
-from glademark.intake.leave_trees import no_leave_trees, read_leave_trees
-from glademark.intake.marks import read_marks
+from glademark.intake.marks import no_leave_trees, read_leave_trees, read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
-from glademark.intake.stand import read_stands, together, zone_groups
-from glademark.intake.stands import open_stands
+from glademark.intake.stand import open_stands, read_stands, together, zone_groups
 from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
-from glademark.intake.terrain import describe_terrain
+from glademark.intake.terrain import describe_terrain, read_elevation, refuse_little_cover
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
 from glademark.wording import counted, listed
@@ -75,27 +72,7 @@ class SurveysByStand:
 
 
 def read_survey(project: Project, *, folder: Path) -> Survey:
-    """
-    All inputs of a project of one stand, in one working CRS and SI units.
-
-    Parameters
-    ----------
-    project
-        What was asked.
-    folder
-        Where the project file is: relative paths start there.
-
-    Returns
-    -------
-    survey
-        Every record that was read is in it, used or rejected with the reason.
-
-    Raises
-    ------
-    InputError
-        If any input is refused (all faults of all inputs are in it), or the project has many
-        stands.
-    """
+    """All inputs of a project of one stand, in one working CRS and SI units."""
     if project.heading.stand_id:
         msg = (
             "[project] stand_id is given, so that the files hold many stands; expected those of "

@@ -12,13 +12,12 @@ from glademark.contracts.frames import features, no_features
 from glademark.errors import FileError
 from glademark.forestry import SpeciesNames, breast_height_diameter_cm
 from glademark.intake.columns import meanings
-from glademark.intake.columns.cells import each_word, yes_or_no
 from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, each_word, yes_or_no
 from glademark.intake.columns.mark_fields import POSITION_ERROR_MAX_M
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.unknown_species import note_unknown_species
+from glademark.intake.columns.volumes import note_unknown_species
 from glademark.intake.marks import FAR_M
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading

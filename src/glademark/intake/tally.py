@@ -8,9 +8,8 @@ import pandas as pd
 from glademark.contracts.frames import STAND, no_rows
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.cells import numbers, translated
 from glademark.intake.columns.diameters import diameters, note_flagged
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, numbers, translated
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog

@@ -16,15 +16,19 @@ from glademark.advise.advise import By, advise, leave_standing
 from glademark.advise.outcome import Advice
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError, OutputError
-from glademark.export.advice_files import advice_deliverables, figures_deliverable
+from glademark.export.advice_files import (
+    advice_deliverables,
+    figures_deliverable,
+    refuse_marks_file,
+    write_marks_file,
+)
 from glademark.export.manifest import Replacing
-from glademark.export.marks_file import refuse_marks_file, write_marks_file
 from glademark.export.output import Part, deliver_parts, input_files
 from glademark.export.writers import Missing
 from glademark.intake.earlier import earlier_numbers
-from glademark.intake.marks_again import marks_again
 from glademark.intake.read import SurveysByStand, called, read_by_stand, title_of
-from glademark.jobs.each_stand import folder_of, on_each_stand
+from glademark.intake.repeats import marks_again
+from glademark.jobs.one_stand import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked

@@ -16,19 +16,22 @@ import pandas as pd
 import shapely
 
 from glademark.compare.comparison import Comparison, compare
-from glademark.contracts.comparison_survey import AfterCutSurvey
 from glademark.contracts.frames import features
+from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.export.comparison_files import after_cut_deliverables, figures_deliverable
-from glademark.export.comparison_tables import comparison_summary
+from glademark.export.comparison_tables import (
+    after_cut_deliverables,
+    comparison_summary,
+    figures_deliverable,
+)
 from glademark.export.manifest import Replacing
 from glademark.export.output import Part, deliver_parts
 from glademark.export.writers import Missing
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.each_stand import folder_of, on_each_stand
+from glademark.jobs.one_stand import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked

@@ -1,8 +1,10 @@
 """The middle of the job, from surveys to what is handed over: one stand, or many side by side."""
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
+from typing import TypeVar
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -10,17 +12,18 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey, join_surveys
-from glademark.errors import InputError
-from glademark.intake.read import called
+from glademark.errors import InputError, grouped_faults
+from glademark.intake.read import SurveysByStand, called
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.judge.unconfirmed import near_with_unconfirmed
+from glademark.measure.figures import all_confirmed, same_openings, with_second_figures
 from glademark.measure.layout import measure_layout, standing_crowns_m
-from glademark.measure.unconfirmed import all_confirmed, same_openings, with_second_figures
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
+from glademark.wording import listed
 
 log = logging.getLogger(__name__)
 
@@ -136,3 +139,38 @@ def _beside_second(
     layout, same = with_second_figures(case.layout, second), same_openings(case.layout, second)
     trees = layout.figures.marks.unconfirmed
     return layout, near_with_unconfirmed(checks, found, same=same, trees=trees)
+
+
+_T = TypeVar("_T")
+
+
+def folder_of(stand: str) -> str:
+    """Folder of the files of a stand in an output; none where there is one stand."""
+    return f"stand {quote(stand, safe=' ')}" if stand else ""
+
+
+def on_each_stand(
+    many: SurveysByStand, work: Callable[[str, Survey], _T]
+) -> tuple[dict[str, _T], dict[str, str]]:
+    """Results by the name of the stand, and why others have none; `InputError` if all have none."""
+    faults: dict[str, tuple[str, ...]] = dict(many.refused)
+    results: dict[str, _T] = {}
+    for name, survey in many.surveys.items():
+        try:
+            results[name] = work(name, survey)
+        except InputError as error:
+            if not name:
+                raise
+            faults[name] = error.faults
+    refused = {name: " ".join(grouped_faults(reasons)) for name, reasons in faults.items()}
+    if not results:
+        raise all_refused(refused)
+    return results, refused
+
+
+def all_refused(refused: Mapping[str, str]) -> InputError:
+    """Each reason once, with the stands that it holds for."""
+    by_reason: dict[str, list[str]] = {}
+    for name, reason in refused.items():
+        by_reason.setdefault(reason, []).append(name)
+    return InputError(*(f"stand {listed(names)}: {why}" for why, names in by_reason.items()))

@@ -16,9 +16,9 @@ import pandas as pd
 from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
 from glademark.export.output import Part, deliver_parts
-from glademark.export.spool import Spool
 from glademark.export.stands import (
     JoinedTables,
+    Spool,
     StandTables,
     deliverables_of_stands,
     laid_out,
@@ -28,9 +28,8 @@ from glademark.export.stands import (
 from glademark.export.writers import Missing
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
-from glademark.intake.stands import open_stands
-from glademark.jobs.each_stand import all_refused
-from glademark.jobs.one_stand import lay_out_many
+from glademark.intake.stand import open_stands
+from glademark.jobs.one_stand import all_refused, lay_out_many
 from glademark.jobs.plugins import chosen, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.project import read_project

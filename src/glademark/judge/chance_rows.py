@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES, Layout
-from glademark.judge.chances import known_quantities
 from glademark.measure.tables import declared
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     import geopandas as gpd
 
-    from glademark.uncertainty.measure import Uncertainty
+    from glademark.judge.limits import Case
+    from glademark.uncertainty.measure import Key, Uncertainty
 
 MOST_RANKED = 20
 """Marks that are ranked for being measured again."""
@@ -32,24 +32,7 @@ NAMED = 5
 def with_uncertainty(
     layout: Layout, uncertainty: Uncertainty | None, checks: pd.DataFrame
 ) -> Layout:
-    """
-    The layout with intervals, chances and ranks as columns of its layers.
-
-    Parameters
-    ----------
-    layout
-        What was measured.
-    uncertainty
-        What the figures may truly be; None leaves the layout as it is.
-    checks
-        With `chance_exceeded`.
-
-    Returns
-    -------
-    layout
-        Openings, combined openings, zones and marks have the optional columns that
-        `contracts.layers` declares.
-    """
+    """The layout with intervals, chances and ranks as columns of its layers."""
     if uncertainty is None:
         return layout
     return replace(
@@ -126,7 +109,7 @@ def _marks(layout: Layout, uncertainty: Uncertainty, checks: pd.DataFrame) -> gp
     }
     chance = checks["chance_exceeded"].to_numpy(dtype=float)
     open_still = [(key, float(chance[row])) for row, key in known_quantities(checks, uncertainty)]
-    from glademark.uncertainty.remeasure import uncertainty_settled  # noqa: PLC0415 - only where asked
+    from glademark.uncertainty.measure import uncertainty_settled  # noqa: PLC0415 - only where asked
 
     settled = uncertainty_settled(uncertainty, open_still)
     order = np.argsort(-settled, kind="stable")[:MOST_RANKED]
@@ -140,23 +123,7 @@ def _marks(layout: Layout, uncertainty: Uncertainty, checks: pd.DataFrame) -> gp
 def uncertainty_figures(
     layout: Layout, uncertainty: Uncertainty | None, checks: pd.DataFrame
 ) -> Mapping[str, Any]:
-    """
-    The uncertainty as figures of the summary.
-
-    Parameters
-    ----------
-    layout
-        With the uncertainty in its layers.
-    uncertainty
-        What the figures may truly be; None gives no figures.
-    checks
-        With `chance_exceeded`.
-
-    Returns
-    -------
-    figures
-        Intervals as pairs; shares and chances from 0 to 1; empty without uncertainty.
-    """
+    """The uncertainty as figures of the summary."""
     if uncertainty is None:
         return {}
     named = layout.marks[layout.marks["remeasure"].le(NAMED).fillna(value=False)]
@@ -194,3 +161,75 @@ def _pairs(uncertainty: Uncertainty, quantity: str) -> dict[str, list[float]]:
         for kind, name in uncertainty.draws
         if kind == quantity
     }
+
+
+_QUANTITY = {
+    ("opening_area_max", "openings", "m2"): "opening_area",
+    ("opening_area_max", "combined_openings", "m2"): "combined_area",
+    ("opening_area_min", "openings", "m2"): "opening_area",
+    ("combined_area_max", "combined_openings", "m2"): "combined_area",
+    ("opening_spacing_min", "openings", "m"): "spacing",
+    ("openings_share_max", "openings", "share"): "openings_share",
+    ("boundary_distance_min", "openings", "m"): "boundary",
+    ("water_distance_min", "openings", "m"): "water",
+    ("corridor_share_max", "corridors", "share"): "corridor_share",
+    ("corridors_and_landings_share_max", "corridors, landings", "share"): "corridor_landing_share",
+    ("exclusion", "exclusions", "trees"): "trees_in_exclusion",
+    ("setback", "setbacks", "trees"): "trees_in_setbacks",
+}
+"""Quantity that is drawn for a limit, a layer and a unit."""
+
+_INSIDE = "a cut tree inside"
+
+
+def with_chances(checks: pd.DataFrame, case: Case) -> pd.DataFrame:
+    """
+    Checks with the chance that each limit is exceeded.
+
+    Returns
+    -------
+    checks
+        With `chance_exceeded`, NaN where it is not known. Inside the limit, a row with a chance is
+        near from the project's setting up, else met; beyond it, it stays exceeded.
+    """
+    if case.uncertainty is None or checks.empty:
+        return checks.assign(chance_exceeded=np.nan)
+    uncertainty = case.uncertainty
+    rows = checks.reset_index(drop=True)
+    chance = np.full(len(rows), np.nan)
+    limits = rows["limit_value"].to_numpy(dtype=float)
+    least = rows["limit"].str.endswith("_min").to_numpy(dtype=bool)
+    for row, key in known_quantities(rows, uncertainty):
+        drawn = uncertainty.draws[key]
+        beyond = drawn < limits[row] if least[row] else drawn > limits[row]
+        chance[row] = beyond.mean()
+    inside = np.isfinite(chance) & rows["verdict"].isin(["met", "near"]).to_numpy()
+    near = np.where(chance >= uncertainty.settings.near_chance, "near", "met")
+    verdict = rows["verdict"].mask(inside, pd.Series(near))
+    words = [
+        _words(value, limit=name) if np.isfinite(value) else reason
+        for value, name, reason in zip(chance, rows["limit"], rows["reason"], strict=True)
+    ]
+    return rows.assign(verdict=verdict, reason=words, chance_exceeded=chance)
+
+
+def known_quantities(checks: pd.DataFrame, uncertainty: Uncertainty) -> Iterator[tuple[int, Key]]:
+    """Checks whose figure was drawn."""
+    names = ["limit", "layer", "unit", "feature", "measured"]
+    columns = zip(*(checks[name] for name in names), strict=True)
+    for row, (limit, layer, unit, feature, measured) in enumerate(columns):
+        key = (_QUANTITY.get((limit, layer, unit), ""), feature)
+        if key in uncertainty.draws and np.isfinite(measured):
+            yield row, key
+
+
+def _words(chance: float, *, limit: str) -> str:
+    """A chance in plain words."""
+    over = _INSIDE if limit in {"exclusion", "setback"} else "over the limit"
+    where = "under the limit" if limit.endswith("_min") else over
+    of_hundred = round(100 * chance)
+    if of_hundred == 0:
+        return f"{where} in fewer than 1 of 100"
+    if of_hundred == 100:  # noqa: PLR2004 - all of them
+        return f"{where} in more than 99 of 100"
+    return f"{where} in {of_hundred} of 100"

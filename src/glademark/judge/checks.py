@@ -8,30 +8,14 @@ import numpy as np
 import pandas as pd
 
 from glademark.contracts.layers import CHECKS
-from glademark.judge.chances import with_chances
+from glademark.judge.chance_rows import with_chances
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked, texts
 from glademark.judge.no_cut_areas import exclusion_checks, setback_checks
 from glademark.judge.terrain import crossing_checks
 
 
 def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
-    """
-    Every limit held against the layout.
-
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-    asked
-        Limits of the project file.
-
-    Returns
-    -------
-    checks
-        Columns of `contracts.layers.CHECKS`, one row a thing checked: limits in the order of the
-        project file, then exclusions, setbacks and crossings. A limit with nothing to check has one
-        row that says so.
-    """
+    """Every limit held against the layout."""
     always = (
         _Found(rows=exclusion_checks(case), limit="exclusion"),
         _Found(rows=setback_checks(case), limit="setback"),
@@ -42,21 +26,7 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
 
 
 def judge_asked(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
-    """
-    The limits of the project file alone, held against a layout.
-
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-    asked
-        Some limits of the project file.
-
-    Returns
-    -------
-    checks
-        Columns of `contracts.layers.CHECKS`; no row without limits.
-    """
+    """The limits of the project file alone, held against a layout."""
     return _together([_asked(case, limit) for limit in asked])
 
 

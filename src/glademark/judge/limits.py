@@ -95,14 +95,7 @@ class Case:
 
     @property
     def cut_kinds(self) -> tuple[str, ...]:
-        """
-        Kinds of mark that are cut in this project.
-
-        Returns
-        -------
-        kinds
-            Line trees only once the project file confirms them.
-        """
+        """Kinds of mark that are cut in this project."""
         return ("cut", "line_tree") if self.project.marks.line_trees_confirmed else ("cut",)
 
 
@@ -166,18 +159,6 @@ def limits_asked(
     ----------
     settings
         The table ``[limits]``.
-    known
-        Limits that are installed, by id.
-
-    Returns
-    -------
-    asked
-        In the order of the project file.
-
-    Raises
-    ------
-    InputError
-        With one sentence for each limit that is unknown or has a value of another kind.
     """
     faults: list[str] = []
     asked: list[LimitAsked] = []
@@ -244,24 +225,7 @@ def _heights(text: str) -> float:
 
 
 def number(value: Value) -> float:
-    """
-    The value of a limit that is one number.
-
-    Parameters
-    ----------
-    value
-        As `LimitAsked.value`.
-
-    Returns
-    -------
-    number
-        In SI.
-
-    Raises
-    ------
-    TypeError
-        If the limit has one amount per product.
-    """
+    """The value of a limit that is one number."""
     if isinstance(value, Mapping):
         msg = f"expected one number, got amounts for {', '.join(value)}"
         raise TypeError(msg)
@@ -284,22 +248,6 @@ def verdicts(
     rows
         `subject`, `layer`, `feature`, `measured` (NaN where it could not be measured): as from
         `rows_of`, or its columns as from `columns_of`.
-    limit
-        In `unit`.
-    sense
-        Whether the limit is a most or a least.
-    unit
-        SI unit of measured, limit and margin.
-    near
-        Margin that still counts as near, in `unit`, one for all rows or one a row; 5 % of the limit
-        where not given.
-
-    Returns
-    -------
-    checks
-        With `limit_value`, `margin` (room left; negative beyond), `unit`, `verdict` and `reason`:
-        beyond the limit is exceeded, always; inside it by at most `near` is near; else met. What
-        could not be measured is not checked.
     """
     known: dict[str, Any] = {str(name): getattr(one, "array", one) for name, one in rows.items()}
     measured = np.asarray(rows["measured"], dtype=float)
@@ -343,11 +291,6 @@ def texts(values: Sequence[object]) -> Any:  # noqa: ANN401 - what pandas makes 
     ----------
     values
         Texts, NaN where there is none.
-
-    Returns
-    -------
-    column
-        Put into a frame as it is, which takes a third of the time of a list.
     """
     return pd.array(np.array(values, dtype=object), dtype=_TEXT)
 
@@ -362,50 +305,14 @@ def _why_near(near: float, unit: str) -> str:
 def rows_of(
     layer: str, feature: npt.ArrayLike, measured: npt.ArrayLike, *, subject: str
 ) -> pd.DataFrame:
-    """
-    Rows for `verdicts`, one a feature.
-
-    Parameters
-    ----------
-    layer
-        Layer of the features.
-    feature
-        Their numbers or names.
-    measured
-        In SI.
-    subject
-        What is measured; ``{}`` in it is the feature.
-
-    Returns
-    -------
-    rows
-        Ready for `verdicts`.
-    """
+    """Rows for `verdicts`, one a feature."""
     return pd.DataFrame(columns_of(layer, feature, measured, subject=subject))
 
 
 def columns_of(
     layer: str, feature: npt.ArrayLike, measured: npt.ArrayLike, *, subject: str
 ) -> dict[str, Any]:
-    """
-    The columns of `rows_of`, for `verdicts`, which makes the frame: one a limit, not two.
-
-    Parameters
-    ----------
-    layer
-        Layer of the features.
-    feature
-        Their numbers or names.
-    measured
-        In SI.
-    subject
-        What is measured; ``{}`` in it is the feature.
-
-    Returns
-    -------
-    columns
-        By name.
-    """
+    """The columns of `rows_of`, for `verdicts`, which makes the frame: one a limit, not two."""
     names = [str(name) for name in np.atleast_1d(np.asarray(feature, dtype=object)).tolist()]
     return {
         "subject": texts([subject.format(name) for name in names]),
@@ -416,25 +323,7 @@ def columns_of(
 
 
 def not_checked(*, reason: str, limit: Value, unit: str, subject: str) -> pd.DataFrame:
-    """
-    One row that says why a limit could not be checked.
-
-    Parameters
-    ----------
-    reason
-        In words.
-    limit
-        Its value; shown where it is a number.
-    unit
-        Of the limit.
-    subject
-        What would have been checked.
-
-    Returns
-    -------
-    row
-        With the verdict not_checked.
-    """
+    """One row that says why a limit could not be checked."""
     number = limit if isinstance(limit, float) else float("nan")
     row = verdicts(
         columns_of("", [""], [np.nan], subject=subject), limit=number, sense="max", unit=unit
@@ -445,11 +334,6 @@ def not_checked(*, reason: str, limit: Value, unit: str, subject: str) -> pd.Dat
 def as_checks(rows: pd.DataFrame) -> pd.DataFrame:
     """
     Rows with the columns of `contracts.layers.CHECKS`, in order.
-
-    Parameters
-    ----------
-    rows
-        Rows of all limits.
 
     Returns
     -------

@@ -14,19 +14,7 @@ SLIVER_M2 = 0.01
 
 
 def exclusion_checks(case: Case) -> pd.DataFrame:
-    """
-    Corridors, openings and cut trees in each exclusion.
-
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-
-    Returns
-    -------
-    rows
-        Three rows an exclusion; none without exclusions.
-    """
+    """Corridors, openings and cut trees in each exclusion."""
     layout = case.layout
     areas = layout.exclusions
     if areas.empty:
@@ -40,20 +28,7 @@ def exclusion_checks(case: Case) -> pd.DataFrame:
 
 
 def setback_checks(case: Case) -> pd.DataFrame:
-    """
-    Each setback against its rule.
-
-    Parameters
-    ----------
-    case
-        What was asked, brought home and measured.
-
-    Returns
-    -------
-    rows
-        One row a setback, two where machines are barred and there are landings; none without
-        setbacks.
-    """
+    """Each setback against its rule."""
     layout = case.layout
     if layout.setbacks.empty:
         return pd.DataFrame()

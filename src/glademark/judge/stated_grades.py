@@ -25,11 +25,6 @@ def stated_grades(text: str) -> Mapping[str, tuple[float, str]]:
         Grade as a fraction of 1 and ``share``, by length in metres as text, empty where none is
         named.
 
-    Raises
-    ------
-    UnitError
-        If a grade or a length cannot be read, or a length is named twice or is not above 0.
-
     Examples
     --------
     >>> stated_grades("30 % over 10 m, 20 % over 30 m")

@@ -35,9 +35,9 @@ from glademark.measure.figures import (
     volume_figures,
     zone_figures,
 )
+from glademark.measure.groups import opening_of_trees, paper_group_notices
 from glademark.measure.holes import Holes
 from glademark.measure.openings import measured_incidental, measured_openings, wood_in
-from glademark.measure.paper_groups import opening_of_trees, paper_group_notices
 from glademark.measure.parts import parts_notices
 from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums
@@ -361,8 +361,6 @@ def geodesic_areas_m2(polygons: GeometryArray, *, crs: CRS) -> FloatArray:
     ----------
     polygons
         Polygons or MultiPolygons in `crs`; shape (n,).
-    crs
-        Projected or geographic.
 
     Returns
     -------

@@ -1,6 +1,7 @@
 """Totals of a layout under the names that they have in the summary, and notices on them."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
@@ -12,17 +13,19 @@ import shapely
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import (
     Figures,
+    Layout,
     MarkFigures,
     OpeningFigures,
     ProductFigures,
     VolumeFigures,
     WithoutVolume,
+    WithUnconfirmed,
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey, labels_of
 from glademark.measure.equations import NOT_COMPUTED
 from glademark.measure.holes import Holes, united_areas
-from glademark.measure.tables import known_of_all, rows_by, sums
+from glademark.measure.tables import declared, known_of_all, rows_by, sums
 from glademark.measure.tally import NOT_STATED
 from glademark.measure.volume import Sold, solid_sums, without_volume
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
@@ -226,19 +229,7 @@ def _words(stand: pd.Series, words: pd.Series) -> dict[int, list[str]]:
 
 
 def area_names(areas: pd.DataFrame) -> list[str]:
-    """
-    What each area given is called.
-
-    Parameters
-    ----------
-    areas
-        `name`; index 0..n-1 of the layer, or a part of it.
-
-    Returns
-    -------
-    names
-        Its name, its number in the layer from 1 up where it has none.
-    """
+    """What each area given is called."""
     return [
         str(name) or str(place + 1) for place, name in zip(areas.index, areas["name"], strict=True)
     ]
@@ -259,19 +250,8 @@ def layout_notices(
 
     Parameters
     ----------
-    figures
-        Totals of the layout.
-    disagreement
-        Of paint and position.
-    marks
-        `label` and `corridor_distance_m`, in the order that `disagreement` speaks of.
     settings
         The table ``[openings]``.
-
-    Returns
-    -------
-    notices
-        Only those that there is a reason for.
     """
     found = (
         _distortion(figures),
@@ -359,3 +339,52 @@ def _unpainted(figures: Figures, settings: OpeningSettings) -> str:
         f"Openings are cut clean down to {size / INCH_CM:.1f} in ({size:.1f} cm) DBH: unpainted "
         "stems of that size and larger in them go too, and the tally does not hold them."
     )
+
+
+def all_confirmed(survey: Survey) -> Survey:
+    """The survey with every unconfirmed tree as one to cut."""
+    kind = survey.marks["kind"].replace("unconfirmed", "cut")
+    return replace(survey, marks=survey.marks.assign(kind=kind))
+
+
+def with_second_figures(layout: Layout, second: Layout) -> Layout:
+    """A layout of one stand with the totals and opening areas of `second` beside its own."""
+    figures, other = layout.figures, second.figures
+    beside = WithUnconfirmed(
+        trees=other.marks.trees,
+        basal_area_m2=other.volume.basal_area_m2,
+        m3=other.volume.m3,
+        by_product=other.volume.by_product,
+        openings=other.openings.count,
+        opening_area_m2=other.openings.area_m2,
+        largest_opening_m2=other.openings.largest_m2,
+    )
+    results = replace(layout.by_stand[0], figures=replace(figures, with_unconfirmed=beside))
+    areas = second.openings["area_m2"].to_numpy(dtype=float)
+    row = _most_overlapping(layout.openings, second.openings)
+    area = np.append(areas, np.nan)[row]
+    openings = declared(layout.openings.assign(area_with_unconfirmed_m2=area), "openings")
+    return replace(layout, openings=openings, by_stand={0: results})
+
+
+def same_openings(layout: Layout, second: Layout) -> dict[int, int]:
+    """Number in `layout` of each opening of `second` that it has as well, by the number there."""
+    row = _most_overlapping(second.openings, layout.openings)
+    numbers = layout.openings["opening"].tolist()
+    return {
+        int(there): int(numbers[at])
+        for there, at in zip(second.openings["opening"], row, strict=True)
+        if at >= 0
+    }
+
+
+def _most_overlapping(openings: gpd.GeoDataFrame, others: gpd.GeoDataFrame) -> npt.NDArray[np.intp]:
+    """Row of the other opening that has most ground in common with each, -1 where none has any."""
+    ours, theirs = (shapely.make_valid(frame.geometry.to_numpy()) for frame in (openings, others))
+    one, other = shapely.STRtree(theirs).query(ours, predicate="intersects")
+    common = shapely.area(shapely.intersection(ours[one], theirs[other]))
+    order = np.lexsort((other, -common, one))
+    first, at = np.unique(one[order], return_index=True)
+    row = np.full(len(ours), -1, dtype=np.intp)
+    row[first] = other[order][at]
+    return row

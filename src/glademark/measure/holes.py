@@ -161,11 +161,6 @@ def closed_union(
         Number of the group of each disc, shape (n,).
     link_distance_m
         Gaps up to this width are closed: out by half of it, and back in [m].
-
-    Returns
-    -------
-    holes
-        Polygon or MultiPolygon for each owner, sorted by owner.
     """
     numbers, union = united_by(discs, np.asarray(owner, dtype=np.intp))
     return pd.Series(closed(union, link_distance_m), index=numbers, dtype=object)

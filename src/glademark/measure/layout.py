@@ -23,6 +23,7 @@ from glademark.measure.crowns import (
     crown_discs,
     crown_radii,
     longest_edge_bearings,
+    unknown_species_notices,
 )
 from glademark.measure.figures import solid_notices
 from glademark.measure.groups import stated_groups
@@ -31,10 +32,8 @@ from glademark.measure.marks import distances, size_class, size_classes_of, with
 from glademark.measure.openings import opening_numbers
 from glademark.measure.polygons import union_by
 from glademark.measure.project_table import sold_of
-from glademark.measure.species import unknown_species_notices
 from glademark.measure.standing import Standing, cruised, given_stocks, scope_notices
-from glademark.measure.table_reading import reading_notices
-from glademark.measure.table_use import table_notices
+from glademark.measure.table_use import reading_notices, table_notices
 from glademark.measure.tables import rows_by, sums
 from glademark.measure.volume import Sold, volumes
 from glademark.measure.zones import (
@@ -67,12 +66,6 @@ def measure_layout(
 
     Parameters
     ----------
-    survey
-        As intake hands it on, of one stand or many.
-    project
-        Its settings.
-    earlier
-        Opening number that an earlier output gave a mark, by the mark's index; may be empty.
     crowns_m
         Crown radius of the standing trees of each stand, NaN where the project says it [m].
 
@@ -81,11 +74,6 @@ def measure_layout(
     layout
         Layers with their declared columns, in the survey's CRS; a stand that cannot be measured is
         in its table of refused stands.
-
-    Raises
-    ------
-    InputError
-        If the volume table or a product cannot be used, or no stand can be measured.
     """
     radius_m = np.full(len(survey.stand), np.nan)
     if crowns_m is not None:

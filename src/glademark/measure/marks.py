@@ -23,26 +23,7 @@ IntArray = npt.NDArray[np.intp]
 
 
 def size_classes_of(setting: tuple[float, ...] | str | None, *, unit: DiameterUnit) -> SizeClasses:
-    """
-    Size classes as the project file asks for them.
-
-    Parameters
-    ----------
-    setting
-        Lower edges in `unit`, a width such as ``2 in``, or None for the usual width (2 in, 5 cm).
-    unit
-        Diameter unit of reports: "in" or "cm".
-
-    Returns
-    -------
-    classes
-        With labels and the rule that stands on the table.
-
-    Raises
-    ------
-    UnitError
-        If a width has no diameter unit.
-    """
+    """Size classes as the project file asks for them."""
     if isinstance(setting, tuple):
         return SizeClasses.from_edges(setting, unit)
     width, width_unit = split_quantity(setting or ("2 in" if unit == "in" else "5 cm"))
@@ -60,21 +41,7 @@ def _diameter_unit(unit: str) -> DiameterUnit:
 
 
 def size_class(trees: pd.DataFrame, *, classes: SizeClasses) -> pd.Series:
-    """
-    Size class of each tree, read in the unit that was recorded.
-
-    Parameters
-    ----------
-    trees
-        `dbh` and `dbh_unit` as recorded.
-    classes
-        Size classes.
-
-    Returns
-    -------
-    labels
-        Same index.
-    """
+    """Size class of each tree, read in the unit that was recorded."""
     unit = trees["dbh_unit"].where(trees["dbh"].notna(), classes.unit)
     labels = classes.classify(trees["dbh"].to_numpy(dtype=float), unit=unit.to_numpy(dtype=object))
     return pd.Series(labels, index=trees.index, dtype=object)

@@ -237,11 +237,6 @@ def spacing_pairs(openings: gpd.GeoDataFrame, *, within_m: float) -> pd.DataFram
         `opening` (number) and Polygon geometry, projected CRS in metres.
     within_m
         Largest distance looked at [m].
-
-    Returns
-    -------
-    pairs
-        `first`, `second` (numbers, first < second) and `spacing_m`, sorted.
     """
     geometry = openings.geometry.to_numpy()
     number = openings["opening"].to_numpy()
@@ -445,8 +440,6 @@ def with_heights(
 
     Parameters
     ----------
-    wood
-        As from `wood_in`.
     diameter_m
         Diameter of the circle of equal area [m].
 

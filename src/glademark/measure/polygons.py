@@ -57,19 +57,7 @@ def _are_polygons(geometry: GeometryArray) -> npt.NDArray[np.bool_]:
 
 
 def only_polygon(geometry: BaseGeometry) -> BaseGeometry:
-    """
-    One geometry less its points and lines.
-
-    Parameters
-    ----------
-    geometry
-        Any geometry.
-
-    Returns
-    -------
-    polygon
-        Polygon or MultiPolygon, perhaps empty.
-    """
+    """One geometry less its points and lines."""
     found: BaseGeometry = only_polygons([geometry])[0]
     return found
 
@@ -82,11 +70,6 @@ def as_multi(geometry: object) -> GeometryArray:
     ----------
     geometry
         Polygons or lines, single or multi; shape (n,).
-
-    Returns
-    -------
-    multi
-        Shape (n,).
     """
     out = np.array(geometry, dtype=object, ndmin=1)
     kind, empty = shapely.get_type_id(out), shapely.is_empty(out)
@@ -116,15 +99,8 @@ def union_by(
         Geometries, shape (n,).
     owners
         Number of the owner of each, shape (n,).
-    count
-        Number of owners.
     grid_size
         Grid on which they are united [m]; None for none.
-
-    Returns
-    -------
-    unions
-        Shape (count,); empty where an owner has no piece.
     """
     order = np.argsort(owners, kind="stable")
     ends = np.cumsum(np.bincount(owners, minlength=count))
@@ -137,41 +113,14 @@ def union_by(
 
 
 def united(pieces: GeometryArray) -> BaseGeometry:
-    """
-    Union of some geometries; those that cannot meet are not overlaid.
-
-    Parameters
-    ----------
-    pieces
-        Shape (n,), at least one.
-
-    Returns
-    -------
-    union
-        The same ground as that of ``shapely.union_all``, in a third of its time for crowns of which
-        some stand alone.
-    """
+    """Union of some geometries; those that cannot meet are not overlaid."""
     return shapely.disjoint_subset_union_all(pieces)
 
 
 def shared_out(
     unite: Callable[[GeometryArray], BaseGeometry], groups: Sequence[GeometryArray]
 ) -> GeometryArray:
-    """
-    What comes of each group of geometries, on all processors where there is enough to do.
-
-    Parameters
-    ----------
-    unite
-        Makes one geometry of a group, and lets go of the interpreter while it does.
-    groups
-        Geometries each; a loop over them, because each has its own number.
-
-    Returns
-    -------
-    united
-        Shape (groups,).
-    """
+    """What comes of each group of geometries, on all processors where there is enough to do."""
     found = np.empty(len(groups), dtype=object)
     if not groups or shapely.get_num_coordinates(np.concatenate(groups)).sum() < AT_ONCE:
         found[:] = [unite(group) for group in groups]
@@ -251,11 +200,6 @@ def split(whole: BaseGeometry, area: BaseGeometry) -> tuple[BaseGeometry, BaseGe
     ----------
     whole, area
         Polygons or MultiPolygons in one projected CRS.
-
-    Returns
-    -------
-    inside, outside
-        Their areas add up to that of `whole`.
 
     Examples
     --------

@@ -66,24 +66,7 @@ class Sold:
 
 
 def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Product]:
-    """
-    Products of the project file, by name in small letters.
-
-    Parameters
-    ----------
-    settings
-        The tables ``[volume.products.NAME]``.
-
-    Returns
-    -------
-    products
-        Read-only.
-
-    Raises
-    ------
-    InputError
-        If a log rule is missing, unknown or out of place.
-    """
+    """Products of the project file, by name in small letters."""
     return MappingProxyType(
         {
             product_key(name): Product(
@@ -95,19 +78,7 @@ def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Produ
 
 
 def product_key(name: str) -> str:
-    """
-    A product name as it is compared: trimmed, in small letters.
-
-    Parameters
-    ----------
-    name
-        As recorded.
-
-    Returns
-    -------
-    key
-        Empty for a blank.
-    """
+    """A product name as it is compared: trimmed, in small letters."""
     return " ".join(name.casefold().split())
 
 
@@ -167,18 +138,8 @@ def volumes(
 
     Parameters
     ----------
-    trees
-        `stand`, `count`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `height_m`, `volume`
-        and `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`, and
-        `logs` where counted; unique index.
-    table
-        The project's volume table, or None.
-    products
-        Products of the project, by name in lower case.
     settings
         The table ``[volume]``; published equations are used only where it is given.
-    species
-        Names of species.
 
     Returns
     -------
@@ -328,11 +289,6 @@ def unit_factor(given: str, wanted: str) -> float:
     """
     What one unit is in another of the same kind.
 
-    Parameters
-    ----------
-    given, wanted
-        Sale units; an empty `wanted` takes what is given.
-
     Returns
     -------
     factor
@@ -447,8 +403,6 @@ def in_unit(dbh: FloatArray, given: npt.NDArray[np.object_], unit: DiameterUnit)
         As recorded, shape (n,).
     given
         Their units, "in" or "cm", shape (n,).
-    unit
-        Unit wanted.
 
     Returns
     -------

@@ -62,23 +62,7 @@ _SOURCE = "a path in quotes, or {file = '…', layer = '…', crs = '…'}"
 def fault_sentences(
     error: ValidationError, asked: Mapping[str, Any], *, path: Path
 ) -> tuple[str, ...]:
-    """
-    One plain sentence for each fault.
-
-    Parameters
-    ----------
-    error
-        What the model found.
-    asked
-        Tables of the project file as they were read.
-    path
-        The file, as the user named it.
-
-    Returns
-    -------
-    sentences
-        In the order of the model; a key that fits none of several forms is told once.
-    """
+    """One plain sentence for each fault."""
     sentences = (
         f"{path}{_key(fault, asked)}: {_sentence(fault, asked)}"
         for fault in error.errors(include_url=False)
@@ -89,13 +73,6 @@ def fault_sentences(
 def key_in_words(key: str, *, is_table: bool) -> str:
     """
     Table and key, the way they stand in the file.
-
-    Parameters
-    ----------
-    key
-        Names of the tables and of the key, with full stops between.
-    is_table
-        Whether the last name is a table as well.
 
     Returns
     -------

@@ -19,8 +19,14 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
-from glademark.project.position_error import stated_error_m
-from glademark.project.text_values import OneOrMore, Part, Quantity, Text, bare_or_table
+from glademark.project.text_values import (
+    OneOrMore,
+    Part,
+    Quantity,
+    Text,
+    bare_or_table,
+    stated_error_m,
+)
 from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,

@@ -50,22 +50,6 @@ def read_project(path: Path) -> Project:
     r"""
     Project file, read and checked.
 
-    Parameters
-    ----------
-    path
-        A TOML file in UTF-8, with or without a byte order mark.
-
-    Returns
-    -------
-    project
-        Quantities in SI units, paths of the field files absolute.
-
-    Raises
-    ------
-    ProjectError
-        If there is no such file, it is no TOML, or anything in it is missing, unknown or out of
-        range. Every fault is one sentence of the error.
-
     Examples
     --------
     >>> import tempfile

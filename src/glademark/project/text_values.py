@@ -1,13 +1,17 @@
 """Values that a project file writes as text with a unit, and tables as its schema tells of them."""
 
 import math
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, get_args
 
 from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
+
+from glademark.units import LENGTH_M, QUANTITY_MAX, to_si
 
 _BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
 
@@ -174,3 +178,39 @@ def bare_or_table(
     place.clear()
     place.update(anyOf=[*bare, whole])
     return table
+
+
+SHARE_HELD: Mapping[str, float] = MappingProxyType(
+    {"rmse": 1 - math.exp(-1), "cep": 0.5, "ce90": 0.9, "ce95": 0.95}
+)
+"""Share of the fixes inside the circle whose radius is stated, by the name of the measure."""
+
+_NAMES = {"95 %": "ce95", "95%": "ce95", "nssda": "ce95", "90 %": "ce90", "90%": "ce90"}
+_STATED = re.compile(r"(.*?)\s*(rmse|cep|ce90|ce95|nssda|9[05] ?%)?\s*", re.IGNORECASE)
+
+
+def stated_error_m(text: str) -> float:
+    """
+    Horizontal root mean square error behind a statement.
+
+    Examples
+    --------
+    >>> stated_error_m("4 m"), round(stated_error_m("6.9233 m 95 %"), 3)
+    (4.0, 4.0)
+    """
+    found = _STATED.fullmatch(text) if len(text) <= QUANTITY_MAX else None
+    length, name = found.groups() if found else (text, None)
+    measure = (name or "rmse").casefold()
+    return to_si(length, LENGTH_M) * error_per_radius(_NAMES.get(measure, measure))
+
+
+def error_per_radius(measure: str) -> float:
+    """
+    Root mean square error over the stated radius.
+
+    Examples
+    --------
+    >>> round(error_per_radius("cep"), 4)
+    1.2011
+    """
+    return 1 / math.sqrt(-math.log1p(-SHARE_HELD[measure]))

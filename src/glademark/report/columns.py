@@ -45,18 +45,6 @@ def beside(column: Column, units: Units) -> Column | None:
     """
     The column in the user's units that stands beside an SI column.
 
-    Parameters
-    ----------
-    column
-        A declared column.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    column
-        None where the SI column says it all.
-
     Examples
     --------
     >>> from glademark.contracts.layers import STAND
@@ -71,21 +59,7 @@ def beside(column: Column, units: Units) -> Column | None:
 
 
 def written_columns(layer: Layer, units: Units) -> tuple[Column, ...]:
-    """
-    The columns that a layer is written with.
-
-    Parameters
-    ----------
-    layer
-        Declared layer.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    columns
-        Declared ones in their order, each followed by the one in the user's unit, if any.
-    """
+    """The columns that a layer is written with."""
     pairs = ((column, beside(column, units)) for column in layer.columns)
     return tuple(column for pair in pairs for column in pair if column is not None)
 
@@ -93,15 +67,6 @@ def written_columns(layer: Layer, units: Units) -> tuple[Column, ...]:
 def written_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFrame:
     """
     The declared columns of a layer, with the user's units beside them, each of its declared kind.
-
-    Parameters
-    ----------
-    frame
-        Has every declared column, optional ones where given; its geometry and others are left out.
-    layer
-        Declared layer.
-    units
-        What the project shows.
 
     Returns
     -------
@@ -119,21 +84,7 @@ def written_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFra
 
 
 def with_shown_units(checks: pd.DataFrame, units: Units) -> pd.DataFrame:
-    """
-    Checked limits with their numbers in the user's units as well.
-
-    Parameters
-    ----------
-    checks
-        Columns of `contracts.layers.CHECKS`.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    checks
-        A new frame with the columns of `CHECKS_SHOWN`; what has no other unit is shown as it is.
-    """
+    """Checked limits with their numbers in the user's units as well."""
     shown = {unit: shown_unit(str(unit), units) for unit in checks["unit"].unique()}
     size = checks["unit"].map({unit: size for unit, (_, size) in shown.items()}).astype(float)
     numbers = {
@@ -145,26 +96,7 @@ def with_shown_units(checks: pd.DataFrame, units: Units) -> pd.DataFrame:
 
 
 def brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFrame:
-    """
-    The columns that came in beside the declared ones, under names that clash with nothing.
-
-    Parameters
-    ----------
-    frame
-        A layer; its geometry is left out.
-    layer
-        Declared layer.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        Values as they came: numbers and flags as such, all else as text. Names in small letters,
-        digits and underscores, the first a letter, as every GIS takes them; one that is taken gets
-        ``_recorded`` behind it, and a number where that is taken too. The attribute ``recorded``
-        of the table holds the names as they came, in order.
-    """
+    """The columns that came in beside the declared ones, under names that clash with nothing."""
     names = names_brought_along(frame, layer, units)
     columns = {new: _of_kind(frame[name], kind_of(frame[name])) for new, name in names.items()}
     table = pd.DataFrame(columns, index=frame.index)
@@ -184,16 +116,6 @@ def plain_name(name: str) -> str:
     """
     A column's name in small letters, digits and underscores.
 
-    Parameters
-    ----------
-    name
-        As it came.
-
-    Returns
-    -------
-    plain
-        Starts with a letter; accents are taken off, other signs become underscores.
-
     Examples
     --------
     >>> plain_name("Höhe (m)"), plain_name("2nd log"), plain_name("№")
@@ -208,16 +130,6 @@ def plain_name(name: str) -> str:
 def kind_of(values: pd.Series) -> Kind:
     """
     Kind of the values of an undeclared column.
-
-    Parameters
-    ----------
-    values
-        Of any type.
-
-    Returns
-    -------
-    kind
-        By the type of the column.
 
     Examples
     --------

@@ -48,21 +48,7 @@ class Delivery:
     _found: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def once(self, name: str, make: Callable[[], T]) -> T:
-        """
-        What several writers draw on, worked out by the first of them that asks.
-
-        Parameters
-        ----------
-        name
-            Of it; whoever asks by the same name gets the same thing, which nobody may change.
-        make
-            Works it out from this delivery alone.
-
-        Returns
-        -------
-        found
-            As made.
-        """
+        """What several writers draw on, worked out by the first of them that asks."""
         if name not in self._found:
             self._found[name] = make()
         return cast("T", self._found[name])

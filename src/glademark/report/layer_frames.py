@@ -6,9 +6,9 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
-from glademark.contracts.geometry_types import of_declared_type
 from glademark.contracts.layers import LAYERS, Layer, Units
 from glademark.contracts.survey import labels_of
+from glademark.contracts.valid_shapes import of_declared_type
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show_number
@@ -18,13 +18,6 @@ from glademark.report.shown_text import shown_text
 def layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
     """
     One layer of the layout in a form that does not depend on where it came from.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    name
-        Of a layer with geometry, as in `contracts.layers.LAYERS`.
 
     Returns
     -------
@@ -49,62 +42,21 @@ def _layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
 
 
 def table_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFrame:
-    """
-    The declared columns of a table in a form that does not depend on where it came from.
-
-    Parameters
-    ----------
-    frame
-        Has every declared column.
-    layer
-        Declared layer.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        As `report.columns.written_frame` gives it, with text ``""`` where there is none.
-    """
+    """The declared columns of a table in a form that does not depend on where it came from."""
     table = written_frame(frame, layer, units)
     text = {column.name: "" for column in layer.columns if column.kind == "text"}
     return table.fillna(text)
 
 
 def cut_marks(delivery: Delivery) -> gpd.GeoDataFrame:
-    """
-    The marks that are to be cut.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    marks
-        Rows of `layer_frame` ``marks``; line trees only where the project file says that their
-        owners agreed.
-    """
+    """The marks that are to be cut."""
     marks = layer_frame(delivery, "marks")
     kinds = ["cut", "line_tree"] if delivery.project.marks.line_trees_confirmed else ["cut"]
     return gpd.GeoDataFrame(marks[marks["kind"].isin(kinds)])
 
 
 def kept_line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
-    """
-    The line trees that are not to be cut yet.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    marks
-        Rows of `layer_frame` ``marks``; none where the project file says that their owners agreed.
-    """
+    """The line trees that are not to be cut yet."""
     marks = layer_frame(delivery, "marks")
     confirmed = delivery.project.marks.line_trees_confirmed
     return gpd.GeoDataFrame(marks[(marks["kind"] == "line_tree") & (not confirmed)])
@@ -128,57 +80,17 @@ def letters_in_words(marks: pd.DataFrame) -> str:
 
 
 def in_words(counts: pd.Series) -> pd.Series:
-    """
-    Whole numbers as they are shown.
-
-    Parameters
-    ----------
-    counts
-        Any numbers, missing ones included.
-
-    Returns
-    -------
-    words
-        On the same index; `report.quantities.MISSING` where there is none.
-    """
+    """Whole numbers as they are shown."""
     return worded(counts.astype("float64"), lambda number: show_number(number, 0))
 
 
 def worded(values: pd.Series, form: Callable[[Any], str]) -> pd.Series:
-    """
-    Values as they are shown.
-
-    Parameters
-    ----------
-    values
-        Of any type.
-    form
-        Gives the text of one value.
-
-    Returns
-    -------
-    words
-        ``string`` on the same index, be there rows or none.
-    """
+    """Values as they are shown."""
     return pd.Series([form(value) for value in values.tolist()], index=values.index, dtype="string")
 
 
 def trees_and_products(cut: pd.DataFrame, key: str) -> pd.DataFrame:
-    """
-    Trees to cut by opening or corridor, with their products in words.
-
-    Parameters
-    ----------
-    cut
-        Rows of `cut_marks`.
-    key
-        Column to group by; rows without a value are left out.
-
-    Returns
-    -------
-    groups
-        On the values of `key`: `trees`, and `products` such as ``54 pulpwood, 45 sawlog``.
-    """
+    """Trees to cut by opening or corridor, with their products in words."""
     sums = cut.groupby([key, "product"], dropna=True)["count"].sum().reset_index()
     sums["words"] = in_words(sums["count"]) + " " + sums["product"].replace("", "without product")
     groups = sums.groupby(key, sort=True)

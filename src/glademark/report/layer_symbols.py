@@ -120,18 +120,6 @@ def abgr(colour: str, opacity: float = 1.0) -> str:
     """
     A colour as KML writes it: alpha, blue, green, red.
 
-    Parameters
-    ----------
-    colour
-        As ``#rrggbb``.
-    opacity
-        From 0 to 1.
-
-    Returns
-    -------
-    colour
-        Eight hexadecimal digits.
-
     Examples
     --------
     >>> abgr("#ff8000", 0.5)

@@ -54,21 +54,10 @@ def draw_profile(
 
     Parameters
     ----------
-    profile
-        With at least two samples.
-    width, height
-        Of the box, in the unit of the drawing.
     steep_grade
         From where on a stretch counts as steep, as a fraction of 1.
-    ticks
-        About how many round numbers stand along an axis.
     unit_m
         Length of the unit in which the numbers are round [m].
-
-    Returns
-    -------
-    drawing
-        Level ground runs through the middle of the box. No lines where no height is known.
 
     Examples
     --------
@@ -112,20 +101,7 @@ def draw_profile(
 
 
 def profiles_of_pieces(pieces: gpd.GeoDataFrame) -> tuple[Profile, ...]:
-    """
-    Profiles from the layer of graded pieces, which a GeoPackage keeps.
-
-    Parameters
-    ----------
-    pieces
-        Layer `corridor_grades`.
-
-    Returns
-    -------
-    profiles
-        One an unbroken part of a corridor, in the layer's order; heights at the ends of pieces.
-        Parts without any height are left out.
-    """
+    """Profiles from the layer of graded pieces, which a GeoPackage keeps."""
     if pieces.empty:
         return ()
     found = []
@@ -156,18 +132,6 @@ def _runs(points: FloatArray, wanted: npt.NDArray[np.bool_]) -> tuple[FloatArray
 def round_numbers(low: float, high: float, *, about: int) -> tuple[float, ...]:
     """
     Round numbers between two others.
-
-    Parameters
-    ----------
-    low, high
-        Ends, the second one larger.
-    about
-        About how many are wanted, at least 1.
-
-    Returns
-    -------
-    numbers
-        Rising, a step of 1, 2 or 5 times a power of ten apart.
 
     Examples
     --------

@@ -60,19 +60,6 @@ def shown_unit(unit: str, units: Units) -> tuple[str, float]:
     """
     Unit in which a number is shown, and how many SI units it holds.
 
-    Parameters
-    ----------
-    unit
-        SI unit, ``share``, ``trees`` or a sale unit.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    name_and_size
-        Divide by the size to get the shown number. A unit that has no other form, a sale unit among
-        them, comes back as it is, with the size 1.
-
     Examples
     --------
     >>> shown_unit("m", "us"), shown_unit("cord", "us")
@@ -89,13 +76,6 @@ def show_number(number: float | None, decimals: int) -> str:
     ----------
     number
         Any; None and NaN stand for none.
-    decimals
-        Digits behind the point.
-
-    Returns
-    -------
-    text
-        `MISSING` where there is no number; a negative zero loses its sign.
 
     Examples
     --------
@@ -113,16 +93,6 @@ def heading_unit(unit: str) -> str:
     """
     A unit as a heading has it.
 
-    Parameters
-    ----------
-    unit
-        In standard spelling.
-
-    Returns
-    -------
-    name
-        The plural of a unit that is a word; symbols stay.
-
     Examples
     --------
     >>> heading_unit("board foot"), heading_unit("MBF")
@@ -139,16 +109,6 @@ def show(number: float | None, unit: str, units: Units) -> str:
     ----------
     number
         In `unit`; None and NaN stand for none.
-    unit
-        ``m2``, ``m``, ``cm``, ``m3``, ``m2/ha``, ``m3/ha``, ``1/ha``, ``share``, ``trees`` or a
-        sale unit.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    text
-        Such as ``0.46 acre`` or ``6.8 %``; `MISSING` where there is no number.
 
     Examples
     --------
@@ -168,22 +128,6 @@ def show_against(
 ) -> tuple[str, str]:
     """
     A measured quantity and its limit, with enough digits to tell them apart.
-
-    Parameters
-    ----------
-    measured
-        In `unit`.
-    limit
-        In `unit`.
-    unit
-        As for `show`.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    texts
-        Measured and limit, in one unit and with equally many decimals.
 
     Examples
     --------
@@ -219,18 +163,6 @@ def show_area(area_m2: float | None, units: Units) -> str:
     """
     An area [m2] in acres or hectares; a very small one in square feet or square metres.
 
-    Parameters
-    ----------
-    area_m2
-        In square metres.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    text
-        With its unit.
-
     Examples
     --------
     >>> show_area(10_000, "metric"), show_area(30, "us")
@@ -242,18 +174,6 @@ def show_area(area_m2: float | None, units: Units) -> str:
 def show_length(length_m: float | None, units: Units) -> str:
     """
     A length [m] in feet or metres.
-
-    Parameters
-    ----------
-    length_m
-        In metres.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    text
-        With its unit.
 
     Examples
     --------
@@ -267,18 +187,6 @@ def show_diameter(diameter_cm: float | None, units: Units) -> str:
     """
     A stem diameter [cm] in inches or centimetres.
 
-    Parameters
-    ----------
-    diameter_cm
-        In centimetres.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    text
-        With its unit.
-
     Examples
     --------
     >>> show_diameter(25.4, "us")
@@ -291,16 +199,6 @@ def show_share(share: float | None) -> str:
     """
     A share from 0 to 1 in per cent.
 
-    Parameters
-    ----------
-    share
-        From 0 to 1.
-
-    Returns
-    -------
-    text
-        With its sign.
-
     Examples
     --------
     >>> show_share(0.06752)
@@ -312,18 +210,6 @@ def show_share(share: float | None) -> str:
 def show_volume(volume: float | None, unit: str) -> str:
     """
     A volume in its sale unit.
-
-    Parameters
-    ----------
-    volume
-        In `unit`.
-    unit
-        Sale unit in standard spelling.
-
-    Returns
-    -------
-    text
-        With its unit.
 
     Examples
     --------
@@ -369,16 +255,6 @@ def sale_decimals(unit: str) -> int:
     """
     Decimals that an amount is shown with.
 
-    Parameters
-    ----------
-    unit
-        In standard spelling.
-
-    Returns
-    -------
-    decimals
-        2 for a unit that is not known.
-
     Examples
     --------
     >>> sale_decimals("board foot"), sale_decimals("MBF")
@@ -390,16 +266,6 @@ def sale_decimals(unit: str) -> int:
 def basal_area_unit(units: Units) -> tuple[str, float]:
     """
     Unit of a stem cross-section and how many square metres it holds.
-
-    Parameters
-    ----------
-    units
-        What the project shows.
-
-    Returns
-    -------
-    name_and_size
-        Square feet or square metres.
 
     Examples
     --------

@@ -9,18 +9,6 @@ def shown_text(text: object, *, longest: int = 80) -> str:
     r"""
     A text in which nothing moves the cursor, turns the line or hides.
 
-    Parameters
-    ----------
-    text
-        Anything; shown as ``str`` makes it.
-    longest
-        Characters kept; a longer text ends in three dots.
-
-    Returns
-    -------
-    text
-        Control and direction characters as escapes.
-
     Examples
     --------
     >>> print(shown_text("oak\x1b[2J"), shown_text("a long remark", longest=6))

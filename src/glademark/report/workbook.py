@@ -23,13 +23,13 @@ from glademark.contracts.layers import (
     Units,
     present,
 )
-from glademark.report.cautions import CAUTIONS
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
 from glademark.report.shown_text import shown_text
+from glademark.report.site_rules import CAUTIONS
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 from glademark.report.wood_by_zone import left_out
 from glademark.units import ACRE_M2, HECTARE_M2
@@ -75,20 +75,7 @@ class Sheet:
 
 
 def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
-    """
-    Tables of the workbook.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    sheets
-        Volume by zone, openings, limits checked, allowance where the standing stock is known, and
-        what was rejected; in the units of the project.
-    """
+    """Tables of the workbook."""
     units, layout = delivery.project.heading.units, delivery.layout
     checks = replace(
         CHECKS_SHOWN,
@@ -105,16 +92,7 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
 
 
 def write_workbook(delivery: Delivery, path: Path) -> None:
-    """
-    Write the workbook.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    path
-        Of the file.
-    """
+    """Write the workbook."""
     import xlsxwriter  # noqa: PLC0415 - heavy
 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}

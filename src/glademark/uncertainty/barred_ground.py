@@ -37,20 +37,8 @@ def trees_inside(
     ----------
     field
         What was measured and asked, with the errors that cut marks share; shape (draws, n, 2).
-    places
-        Cut marks; what decides their zone in the tally is of no account here.
     count
         Trees of each mark; shape (n,).
-    rng
-        Source of chance.
-
-    Yields
-    ------
-    key_and_draws
-        ``trees_in_exclusion`` or ``trees_in_setbacks`` with the name of the area, and trees inside;
-        shape (draws,). By the densities of `zone_draws`: where no tree was recorded inside, a tree
-        recorded beside the line is likelier to stand outside than the error alone would say. An
-        area whose name stands twice is left out.
     """
     stand = field.layout.stand.geometry.iloc[0]
     margin = shapely.buffer(shapely.boundary(stand), ALIKE_M)  # no trees beyond it to stray in

@@ -41,10 +41,6 @@ def share_draws(
         Horizontal root mean square error of a vertex [m].
     length_m
         Distance over which vertices err alike [m].
-    count
-        Number of draws.
-    rng
-        Source of chance.
 
     Returns
     -------

@@ -96,37 +96,12 @@ class Drawn:
 
 
 def shared_by_chain(shared: FloatArray) -> FloatArray:
-    """
-    Shared errors arranged as `draw_positions` arranges its draws.
-
-    Parameters
-    ----------
-    shared
-        Shape (draws, marks, 2).
-
-    Returns
-    -------
-    shared
-        Of the same shape; draw i has the error of its chain.
-    """
+    """Shared errors arranged as `draw_positions` arranges its draws."""
     return shared[np.arange(len(shared)) % chains_for(len(shared))]
 
 
 def drawn_openings(field: Field) -> Drawn:
-    """
-    Every opening whose error can be drawn.
-
-    Parameters
-    ----------
-    field
-        All that openings are drawn from; its shared errors are arranged by chain.
-
-    Returns
-    -------
-    drawn
-        A loop over openings: each is sampled by itself, with a seed of its own, so that an opening
-        does not change with its neighbours.
-    """
+    """Every opening whose error can be drawn."""
     openings: dict[int, DrawnOpening] = {}
     reasons: dict[int, str] = {}
     shifts = np.zeros(field.shared.shape, dtype=np.float32)

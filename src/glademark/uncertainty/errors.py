@@ -59,11 +59,6 @@ class PositionErrors:
         ----------
         rows
             Their places; shape (m,).
-
-        Returns
-        -------
-        errors
-            In the order of `rows`, each in the same set as before.
         """
         return PositionErrors(
             alone_m=self.alone_m[rows], shared_m=self.shared_m[rows], together=self.together[rows]
@@ -80,18 +75,6 @@ def position_errors(
     ----------
     marks
         `position_error_m` (horizontal root mean square error [m]), `time` (text), `source_file`.
-    shared_share
-        Share of the variance that is common to fixes taken together, from 0 to below 1.
-    together
-        Which fixes err together: those of a day, of a file, or of a stretch of time.
-    minutes
-        Length of such a stretch.
-
-    Returns
-    -------
-    errors
-        Each axis has the error over the root of 2. A mark without a time that can be read errs
-        with the others of its file.
 
     Examples
     --------
@@ -124,15 +107,6 @@ def shared_draws(errors: PositionErrors, count: int, rng: np.random.Generator) -
     """
     The part of the error that fixes share, drawn.
 
-    Parameters
-    ----------
-    errors
-        Of n positions.
-    count
-        Number of draws.
-    rng
-        Source of chance.
-
     Returns
     -------
     shifts
@@ -157,10 +131,6 @@ def line_shifts(
         Horizontal root mean square error of a vertex [m].
     length_m
         Distance over which errors are alike [m]; 0 for vertices that err alone.
-    count
-        Number of draws.
-    rng
-        Source of chance.
 
     Returns
     -------

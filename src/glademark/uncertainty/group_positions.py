@@ -73,16 +73,6 @@ def draw_positions(
         Crown radii [m]; shape (n,).
     error_m
         Standard error of each record along one axis, > 0 [m]; shape (n,).
-    count
-        Number of draws.
-    rng
-        Source of chance.
-
-    Returns
-    -------
-    positions
-        Shape (count, n, 2). With recorded positions by chain, draw i comes from chain i modulo the
-        number of chains, `chains_for` of the count.
     """
     chains = chains_for(count)
     trees = recorded.shape[-2]
@@ -105,19 +95,7 @@ def draw_positions(
 
 
 def chains_for(count: int) -> int:
-    """
-    Number of chains that a number of draws is taken from.
-
-    Parameters
-    ----------
-    count
-        Number of draws.
-
-    Returns
-    -------
-    chains
-        Each gives `KEPT` draws.
-    """
+    """Number of chains that a number of draws is taken from."""
     return -(-count // KEPT)
 
 

@@ -1,6 +1,6 @@
 """The whole step: a Layout in, the uncertainty in each of its figures out."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -67,11 +67,6 @@ class Uncertainty:
         """
         Interval that holds the project's share of the draws.
 
-        Parameters
-        ----------
-        quantity, feature
-            As in `draws`.
-
         Returns
         -------
         ends
@@ -81,19 +76,7 @@ class Uncertainty:
         return (np.nan, np.nan) if drawn is None else self.ends(drawn)
 
     def ends(self, drawn: FloatArray) -> tuple[float, float]:
-        """
-        Interval that holds the project's share of some draws, as much left out on each side.
-
-        Parameters
-        ----------
-        drawn
-            Shape (draws,).
-
-        Returns
-        -------
-        ends
-            Low and high.
-        """
+        """Interval that holds the project's share of some draws, as much left out on each side."""
         tail = (1 - self.settings.interval) / 2
         low, high = np.quantile(drawn, [tail, 1 - tail], method="weibull")
         return float(low), float(high)
@@ -105,17 +88,8 @@ def measure_uncertainty(layout: Layout, survey: Survey, project: Project) -> Unc
 
     Parameters
     ----------
-    layout
-        What was measured.
-    survey
-        What was brought home.
     project
         What was asked; its table ``[uncertainty]`` says how.
-
-    Returns
-    -------
-    uncertainty
-        None where the project asks for none.
     """
     settings = project.uncertainty
     if settings is None or settings.off:
@@ -287,3 +261,27 @@ def _reasons(
         if ("combined_area", names) not in draws:
             known = [drawn.reasons.get(int(number), "") for number in names.split(", ")]
             yield ("combined_area", names), max(known) or WALKED_COMBINED
+
+
+def uncertainty_settled(
+    uncertainty: Uncertainty, checks: Iterable[tuple[Key, float]]
+) -> FloatArray:
+    """How much of the uncertainty in some checks the true position of each mark would settle."""
+    draws, marks, _ = uncertainty.shifts.shape
+    settled = np.zeros(marks)
+    moved = np.flatnonzero(np.ptp(uncertainty.shifts, axis=0).any(axis=1))
+    if not len(moved):
+        return settled
+    away = uncertainty.shifts[:, moved].astype(np.float64)
+    away -= away.mean(axis=0)
+    away = away / away.std(axis=0)
+    between = np.einsum("smk,sml->mkl", away, away, optimize=True) / draws
+    for key, chance in checks:
+        figure = uncertainty.draws[key]
+        if 0 < chance < 1 and figure.std() > 0:
+            score = (figure - figure.mean()) / figure.std()
+            slope = np.einsum("s,smk->mk", score, away, optimize=True) / draws
+            fitted = np.linalg.solve(between, slope[..., None])[..., 0]
+            explained = (slope * fitted).sum(axis=1) - 2 / draws
+            settled[moved] += chance * (1 - chance) * np.clip(explained, 0.0, 1.0)
+    return settled

@@ -81,13 +81,6 @@ def final_zones(painted: pd.Series, in_group: pd.Series) -> IntArray:
     """
     Final zone of marks for each zone that they may stand in.
 
-    Parameters
-    ----------
-    painted
-        What the paint says: corridor, not_corridor or nothing.
-    in_group
-        Whether the mark belongs to an opening by its group or by its crown.
-
     Returns
     -------
     final
@@ -106,19 +99,7 @@ def final_zones(painted: pd.Series, in_group: pd.Series) -> IntArray:
 
 
 def nodes_of_normal(count: int) -> FloatArray:
-    """
-    Places that fill the standard normal distribution of the plane evenly.
-
-    Parameters
-    ----------
-    count
-        Number of places.
-
-    Returns
-    -------
-    nodes
-        Shape (count, 2).
-    """
+    """Places that fill the standard normal distribution of the plane evenly."""
     even = (0.5 + np.arange(1, count + 1)[:, None] * np.array(_STEP)) % 1.0
     return np.asarray(ndtri(even))
 
@@ -131,8 +112,6 @@ def zones_at(points: FloatArray, zones: Mapping[str, BaseGeometry]) -> IntArray:
     ----------
     points
         Coordinates [m]; shape (n, 2).
-    zones
-        The partition by name.
 
     Returns
     -------
@@ -162,8 +141,6 @@ def zone_draws(
 
     Parameters
     ----------
-    places
-        Marks and what decides their zone.
     zones
         The partition, projected CRS in metres.
     shared
@@ -171,8 +148,6 @@ def zone_draws(
     line
         Horizontal root mean square error of corridor lines, and distance over which it is alike
         [m]; it counts like an error that the marks at a stretch of line share.
-    rng
-        Source of chance.
 
     Returns
     -------

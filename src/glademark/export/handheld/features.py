@@ -1,7 +1,9 @@
 """What goes on a handheld: the layers that the crew works with, in WGS 84, each feature named."""
 
+import re
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
+from xml.etree import ElementTree as ET
 
 import geopandas as gpd
 import numpy as np
@@ -174,19 +176,7 @@ def degrees(value: float) -> str:
 
 
 def about_file(delivery: Delivery) -> str:
-    """
-    One sentence that stands at the head of a handheld file.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    text
-        With the position error that the project reckons with.
-    """
+    """One sentence that stands at the head of a handheld file."""
     error = show_length(delivery.project.marks.position_error_m, delivery.project.heading.units)
     approval = approval_words(delivery)
     return f"{approval} {_caution(error)} {edition_words(delivery)}.".strip()
@@ -353,3 +343,29 @@ _LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType
         "marks": _marks,
     }
 )
+
+
+_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def add(parent: ET.Element, tag: str, text: object = None, /, **attributes: str) -> ET.Element:
+    r"""
+    A new last child of an element.
+
+    Examples
+    --------
+    >>> root = ET.Element("a")
+    >>> add(root, "b", "x\x01 & y", id="1").text
+    'x & y'
+    """
+    child = ET.SubElement(parent, tag, attributes)
+    if text is not None:
+        child.text = _FORBIDDEN.sub("", str(text))
+    return child
+
+
+def xml_bytes(root: ET.Element) -> bytes:
+    """A document as the bytes of its file."""
+    ET.indent(root, space=" ")
+    body = ET.tostring(root, encoding="unicode", short_empty_elements=True)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'.encode("utf-8", "replace")

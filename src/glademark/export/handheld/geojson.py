@@ -39,20 +39,7 @@ _EAST = shapely.box(HALF_TURN, -90, 3 * HALF_TURN, 90)
 
 
 def geojson_text(delivery: Delivery) -> str:
-    """
-    The layout as GeoJSON.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    text
-        A feature collection, one feature a line; each has the property `layer`, `name` and `about`.
-        The name of the project and the caution stand beside the features.
-    """
+    """The layout as GeoJSON."""
     features: list[dict[str, Any]] = []
     layers = placed_layers(delivery)
     for name, frame in layers.items():

@@ -16,8 +16,7 @@ import numpy as np
 import shapely
 
 from glademark import __version__
-from glademark.export.handheld.features import about_file, degrees, placed_layers
-from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.export.handheld.features import about_file, add, degrees, placed_layers, xml_bytes
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
 
@@ -39,21 +38,7 @@ _TRACKS: Mapping[str, str] = MappingProxyType(
 
 
 def gpx_bytes(delivery: Delivery) -> bytes:
-    """
-    The layout as GPX 1.1.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    text
-        UTF-8. Waypoints: landings, danger trees, line trees that must not be cut, and a point
-        inside each exclusion. Tracks: the boundary, corridor centre lines and openings, one track a
-        feature, one segment a ring or line.
-    """
+    """The layout as GPX 1.1."""
     layers = placed_layers(delivery)
     root = ET.Element(
         "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}

@@ -15,8 +15,14 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.export.handheld.features import TITLES, about_file, degrees, placed_layers
-from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.export.handheld.features import (
+    TITLES,
+    about_file,
+    add,
+    degrees,
+    placed_layers,
+    xml_bytes,
+)
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_symbols import SYMBOLS, abgr
 from glademark.report.shown_text import shown_text
@@ -30,20 +36,7 @@ _POINT_SCALE = 14.0  # symbol size [pixels] that an icon of scale 1 stands for
 
 
 def kml_bytes(delivery: Delivery) -> bytes:
-    """
-    The layout as KML 2.2.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    text
-        UTF-8; no element reaches for the network. Trees to cut and leave trees are there but
-        switched off at first, so that hazards are seen.
-    """
+    """The layout as KML 2.2."""
     layers = placed_layers(delivery)
     root = ET.Element("kml", {"xmlns": NAMESPACE})
     document = add(root, "Document")

@@ -15,7 +15,7 @@ from types import MappingProxyType
 from xml.etree import ElementTree as ET
 
 from glademark.contracts.layers import LAYERS
-from glademark.export.handheld.xml_text import add, xml_bytes
+from glademark.export.handheld.features import add, xml_bytes
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_symbols import MARKS, SETBACKS, SYMBOLS, ZONES, Symbol
 
@@ -47,25 +47,7 @@ _RULES: Mapping[str, tuple[str, Mapping[str, Symbol]]] = MappingProxyType(
 
 
 def sld_bytes(layers: Sequence[str] = STYLED) -> bytes:
-    """
-    Symbols of layers as a Styled Layer Descriptor 1.1.0.
-
-    Parameters
-    ----------
-    layers
-        Names in `STYLED`.
-
-    Returns
-    -------
-    text
-        UTF-8; one NamedLayer with one UserStyle a layer. Corridor centre lines are drawn with their
-        own width in metres.
-
-    Raises
-    ------
-    KeyError
-        If a layer has no symbol.
-    """
+    """Symbols of layers as a Styled Layer Descriptor 1.1.0."""
     root = ET.Element("StyledLayerDescriptor", _NAMESPACES)
     for name in layers:
         _add_layer(root, name)

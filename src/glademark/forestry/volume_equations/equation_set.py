@@ -8,6 +8,7 @@ Sets from outside register an instance under the entry point group ``glademark.v
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from types import MappingProxyType
 from typing import Literal, Protocol
 
@@ -16,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
 from glademark.forestry.log_rules import LOG_RULE_TITLES
+from glademark.forestry.packaged_data import numbers, packaged_table
 from glademark.forestry.products import SaleUnit
 from glademark.forestry.species import UNKNOWN_SPECIES
 from glademark.units import INCH_CM
@@ -29,6 +31,7 @@ __all__ = [
     "Trees",
     "VolumeStatus",
     "WorkedExample",
+    "coefficients_for",
     "tree_volume",
 ]
 
@@ -112,42 +115,16 @@ class Trees:
 
     @property
     def shape(self) -> tuple[int, ...]:
-        """
-        Shape of the diameters, and so of every result.
-
-        Returns
-        -------
-        shape
-            Empty for a single tree.
-        """
+        """Shape of the diameters, and so of every result."""
         return np.shape(self.dbh_cm)
 
     def column(self, name: str) -> NDArray[np.float64]:
-        """
-        One numeric input, a value for each tree.
-
-        Parameters
-        ----------
-        name
-            Name of the field.
-
-        Returns
-        -------
-        values
-            In the unit of the field; shape of the diameters.
-        """
+        """One numeric input, a value for each tree."""
         return np.broadcast_to(np.asarray(getattr(self, name), np.float64), self.shape)
 
     @property
     def codes(self) -> NDArray[np.int64]:
-        """
-        One species code for each tree.
-
-        Returns
-        -------
-        codes
-            Shape of the diameters.
-        """
+        """One species code for each tree."""
         return np.broadcast_to(np.asarray(self.species_code, np.int64), self.shape)
 
 
@@ -198,14 +175,7 @@ class TreePart:
 
     @property
     def sale_unit(self) -> str:
-        """
-        Unit with its log rule.
-
-        Returns
-        -------
-        unit
-            Such as ``ft3`` or ``board foot (Doyle)``.
-        """
+        """Unit with its log rule."""
         return f"{self.unit} ({LOG_RULE_TITLES[self.log_rule]})" if self.log_rule else self.unit
 
 
@@ -268,8 +238,6 @@ class EquationSet(Protocol):
         ----------
         trees
             What was measured; an input that the part does not need may be NaN.
-        part
-            One of `parts`.
 
         Returns
         -------
@@ -303,14 +271,7 @@ class TreeVolume:
 
     @property
     def notices(self) -> tuple[str, ...]:
-        """
-        One sentence for each thing that a reader must know of these volumes.
-
-        Returns
-        -------
-        notices
-            Empty where every tree has a volume inside the range.
-        """
+        """One sentence for each thing that a reader must know of these volumes."""
         counts = {status: int((self.status == status).sum()) for status in STATUSES}
         needed = ", ".join(self.part.needs)
         given = "no volume is" if self.part.only_fitted else "the volume is"
@@ -330,25 +291,6 @@ class TreeVolume:
 def tree_volume(trees: Trees, *, equation_set: EquationSet, part: str = "total") -> TreeVolume:
     """
     Volume of a part of each tree, by a published set of equations.
-
-    Parameters
-    ----------
-    trees
-        What was measured.
-    equation_set
-        One of `equation_sets`, or one from outside.
-    part
-        One of the set's parts.
-
-    Returns
-    -------
-    volumes
-        With status, unit and source.
-
-    Raises
-    ------
-    InputError
-        If the set has no such part.
 
     Examples
     --------
@@ -384,4 +326,38 @@ def tree_volume(trees: Trees, *, equation_set: EquationSet, part: str = "total")
         status=np.array(STATUSES)[status],
         part=declared,
         source=equation_set.source,
+    )
+
+
+_NOT_NUMBERS = ("species_group", "part")
+
+
+def coefficients_for(
+    table: str, species_code: NDArray[np.int64], *, part: str = ""
+) -> Mapping[str, NDArray[np.float64]]:
+    """
+    Each coefficient of the trees' species.
+
+    Returns
+    -------
+    coefficients
+        One array a column, shape of the codes; NaN for a species without a row.
+    """
+    columns = _sorted_columns(table, part)
+    listed = columns["species_code"]
+    at = np.minimum(np.searchsorted(listed, species_code), listed.size - 1)
+    known = listed[at] == species_code
+    return {name: np.where(known, column[at], np.nan) for name, column in columns.items()}
+
+
+@cache
+def _sorted_columns(table: str, part: str) -> Mapping[str, NDArray[np.float64]]:
+    """Numeric columns of the chosen rows, in ascending order of species code."""
+    columns = packaged_table(table)
+    rows = np.arange(len(columns["species_code"]))
+    if part:
+        rows = rows[columns["part"] == part]
+    order = rows[np.argsort(numbers(columns["species_code"][rows]))]
+    return MappingProxyType(
+        {name: numbers(cells[order]) for name, cells in columns.items() if name not in _NOT_NUMBERS}
     )

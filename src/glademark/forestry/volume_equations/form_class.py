@@ -64,21 +64,7 @@ class FormClass:
     )
 
     def volume(self, trees: Trees, part: str) -> NDArray[np.float64]:
-        """
-        Board feet of each tree.
-
-        Parameters
-        ----------
-        trees
-            Trees with DBH, logs and form class.
-        part
-            Name of the log rule.
-
-        Returns
-        -------
-        volume
-            No less than 0.
-        """
+        """Board feet of each tree."""
         dbh_in, logs = trees.column("dbh_cm") / INCH_CM, trees.column("logs")
         table = packaged_table("form_class")
         row = int(np.flatnonzero(table["log_rule"] == part)[0])

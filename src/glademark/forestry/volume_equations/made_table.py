@@ -57,27 +57,9 @@ def make_volume_table(
 
     Parameters
     ----------
-    classes
-        Size classes; the smallest, open one has no row. `SizeClasses.up_to` cuts them.
-    equation_set
-        One of `equation_sets`.
-    part
-        One of its parts.
-    species_code
-        FIA codes, a block of rows each.
     assumed
         Inputs of `Trees` beside DBH and species: a number holds for all trees; one input may be a
         sequence, whose values get rows of their own, such as ``{"logs": [1, 1.5, 2]}``.
-
-    Returns
-    -------
-    table
-        Without the rows that have no volume.
-
-    Raises
-    ------
-    InputError
-        If the set has no such part, an input is not known, or more than one is a sequence.
 
     Examples
     --------
@@ -127,16 +109,6 @@ def make_volume_table(
 def middle_diameters(classes: SizeClasses) -> NDArray[np.float64]:
     """
     Diameter in the middle of each class but the smallest.
-
-    Parameters
-    ----------
-    classes
-        Size classes.
-
-    Returns
-    -------
-    diameters
-        In the unit of the classes. The open class at the top counts as wide as the one below it.
 
     Examples
     --------

@@ -11,28 +11,32 @@ from importlib.metadata import EntryPoint, entry_points
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from glademark.forestry.products import Product
-from glademark.forestry.volume_equations.canada import Honer, Sharma
-from glademark.forestry.volume_equations.composite_hardwood import CompositeHardwood
+from glademark.forestry.products import Product, to_solid_m3
 from glademark.forestry.volume_equations.equation_set import (
     INPUT_UNITS,
     EquationSet,
+    TreePart,
+    TreeVolume,
     tree_volume,
 )
 from glademark.forestry.volume_equations.form_class import FormClass
-from glademark.forestry.volume_equations.lake_states import LakeStates
-from glademark.forestry.volume_equations.national import NationalVolumeSystem
-from glademark.forestry.volume_equations.sale_volume import can_be_sold_as
+from glademark.forestry.volume_equations.lake_states import CompositeHardwood, LakeStates
+from glademark.forestry.volume_equations.national import Honer, NationalVolumeSystem, Sharma
+from glademark.units import SOLID_M3
 
 __all__ = [
     "ENTRY_POINT_GROUP",
     "EquationChoice",
+    "can_be_sold_as",
     "choose_equation_set",
     "contract_faults",
     "equation_set_faults",
     "equation_sets",
     "load_equation_sets",
+    "sale_volume",
+    "solid_volume_m3",
 ]
 
 ENTRY_POINT_GROUP = "glademark.volume_equations"
@@ -88,11 +92,6 @@ def equation_sets() -> Mapping[str, EquationSet]:
     """
     Every set of volume equations that can be used, by id.
 
-    Returns
-    -------
-    sets
-        Our own, then those of installed plug-ins that keep the contract; read-only.
-
     Examples
     --------
     >>> list(equation_sets())[:2]
@@ -102,14 +101,7 @@ def equation_sets() -> Mapping[str, EquationSet]:
 
 
 def equation_set_faults() -> tuple[str, ...]:
-    """
-    Why plug-ins of volume equations were left out.
-
-    Returns
-    -------
-    faults
-        One sentence each; empty where all of them keep the contract.
-    """
+    """Why plug-ins of volume equations were left out."""
     return _installed()[1]
 
 
@@ -122,21 +114,7 @@ def _installed() -> tuple[Mapping[str, EquationSet], tuple[str, ...]]:
 def load_equation_sets(
     plugins: Iterable[EntryPoint],
 ) -> tuple[Mapping[str, EquationSet], tuple[str, ...]]:
-    """
-    Our own sets and those of plug-ins, with what is wrong with the latter.
-
-    Parameters
-    ----------
-    plugins
-        Entry points of the group `ENTRY_POINT_GROUP`.
-
-    Returns
-    -------
-    sets
-        By id. A plug-in cannot take the id of a set that is there already.
-    faults
-        One sentence for each plug-in that was left out, naming its distribution.
-    """
+    """Our own sets and those of plug-ins, with what is wrong with the latter."""
     sets = {own.id: own for own in (make() for make in _OWN)}
     faults: list[str] = []
     for plugin in plugins:
@@ -158,19 +136,7 @@ def load_equation_sets(
 
 
 def contract_faults(equation_set: EquationSet) -> tuple[str, ...]:
-    """
-    Every way in which a set breaks the contract; empty for a good one.
-
-    Parameters
-    ----------
-    equation_set
-        Our own, or one from outside.
-
-    Returns
-    -------
-    faults
-        One plain sentence each.
-    """
+    """Every way in which a set breaks the contract; empty for a good one."""
     faults = [
         f"{name} is empty; expected a text"
         for name in ("id", "title", "source")
@@ -202,20 +168,6 @@ def choose_equation_set(
     """
     The set for a product, by region and by what was measured.
 
-    Parameters
-    ----------
-    product
-        What the volume is sold as.
-    measured
-        Fields of `Trees` that are known of the trees.
-    region
-        ``lake states``, ``canada``, or empty for elsewhere.
-
-    Returns
-    -------
-    choice
-        None where no set gives the product's unit from these measurements.
-
     Examples
     --------
     >>> pulpwood = Product(name="pulpwood", unit="cord")
@@ -237,3 +189,59 @@ def choose_equation_set(
             reason = f"{source}{where}: chosen because {inputs.replace('_', ' ')} are known"
             return EquationChoice(equation_set=name, part=part, reason=reason)
     return None
+
+
+_BOARD_FEET = {"board foot": 1.0, "MBF": 1000.0}
+
+
+def solid_volume_m3(volumes: TreeVolume) -> NDArray[np.float64]:
+    """
+    Solid volume of each tree [m3].
+
+    Returns
+    -------
+    volume
+        NaN for board feet and cords: they have no general conversion.
+    """
+    return volumes.volume * SOLID_M3.get(volumes.part.unit, np.nan)
+
+
+def can_be_sold_as(part: TreePart, product: Product) -> bool:
+    """Whether the volume of a part can be given in a product's sale unit."""
+    if part.unit in _BOARD_FEET and product.unit in _BOARD_FEET:
+        return part.log_rule == product.log_rule
+    if part.unit in SOLID_M3:
+        return product.unit == "green ton" or bool(np.isfinite(to_solid_m3(1.0, product)[0]))
+    return part.unit == product.unit
+
+
+def sale_volume(
+    volumes: TreeVolume, product: Product, *, species_code: ArrayLike | None = None
+) -> tuple[NDArray[np.float64], str]:
+    """
+    Volume of each tree in the unit that a product is sold in.
+
+    Returns
+    -------
+    amount
+        NaN where the units do not meet: board feet never come from cubic volume, nor from another
+        log rule.
+
+    Examples
+    --------
+    >>> from glademark.forestry.volume_equations import Trees, equation_sets, tree_volume
+    >>> pine = Trees(dbh_cm=[30.0], height_m=[20.0], species_code=129)
+    >>> volumes = tree_volume(pine, equation_set=equation_sets()["national-2024"])
+    >>> sale_volume(volumes, Product(name="pulpwood", unit="cord"))[1]
+    '79 ft3 of solid wood in a cord (Minnesota Statutes 239.33)'
+    """
+    part = volumes.part
+    if not can_be_sold_as(part, product):
+        return volumes.volume * np.nan, f"{part.sale_unit} does not turn into {product.sale_unit}"
+    if part.unit in _BOARD_FEET:
+        factor = _BOARD_FEET[part.unit] / _BOARD_FEET[product.unit]
+        return volumes.volume * factor, f"{part.sale_unit} by {volumes.source}"
+    if part.unit == product.unit:
+        return volumes.volume, f"{part.sale_unit} by {volumes.source}"
+    solid, conversion = to_solid_m3(1.0, product, species_code=species_code)
+    return solid_volume_m3(volumes) / solid, conversion

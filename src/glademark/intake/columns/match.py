@@ -37,16 +37,6 @@ def words(header: str) -> tuple[str, ...]:
     """
     A header's words in small letters and digits.
 
-    Parameters
-    ----------
-    header
-        As written.
-
-    Returns
-    -------
-    words
-        Inch marks, per cent signs and raised digits as letters and digits.
-
     Examples
     --------
     >>> words('DBH (in)'), words("Tree No."), words('Cull %'), words('Vol_m³')
@@ -65,31 +55,7 @@ def recognise(
     stated: Mapping[str, str] | None = None,
     where: str,
 ) -> Found:
-    """
-    Which column holds what, by its header.
-
-    Parameters
-    ----------
-    headers
-        Columns of the file.
-    meanings
-        What is looked for.
-    stated
-        Meaning to header, from the project file: wins over recognition.
-    where
-        The file, for messages.
-
-    Returns
-    -------
-    found
-        Only meanings that have a column.
-
-    Raises
-    ------
-    FileError
-        If two headers are the same but for case and signs, a stated header is not there, or two
-        columns have equal claim to one meaning.
-    """
+    """Which column holds what, by its header."""
     _refuse_twins(headers, where)
     found: dict[str, str] = {}
     units: dict[str, str] = {}
@@ -132,21 +98,7 @@ def _claim(meaning: Meaning, header: str) -> tuple[int, str] | None:
 
 
 def is_known(header: str, meanings: Iterable[Meaning]) -> bool:
-    """
-    Whether a header names one of these meanings.
-
-    Parameters
-    ----------
-    header
-        As written.
-    meanings
-        What is looked for.
-
-    Returns
-    -------
-    known
-        True if any of them has this name.
-    """
+    """Whether a header names one of these meanings."""
     return any(_claim(meaning, header) is not None for meaning in meanings)
 
 

@@ -65,16 +65,6 @@ class Meaning:
         """
         How well a header fits, and the unit that it says.
 
-        Parameters
-        ----------
-        words
-            The header's words in small letters and digits.
-
-        Returns
-        -------
-        rank_and_unit
-            0 fits best; the unit is empty where none is said. None where the header does not fit.
-
         Examples
         --------
         >>> DBH.claim(["dbh", "in"]), DBH.claim(["dbhin"]), DBH.claim(["height"])

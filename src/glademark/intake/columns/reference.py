@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from glademark.intake.columns import meanings
-from glademark.intake.columns.likely import MEANINGS
+from glademark.intake.columns.kinds import MEANINGS
 from glademark.intake.columns.meanings import Meaning
 
 

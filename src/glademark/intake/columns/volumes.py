@@ -1,15 +1,15 @@
 """What was recorded of a tree's wood: product, volume with its unit, defect and cull."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
-from glademark.intake.columns.cells import each_word, translated, yes_or_no
-from glademark.intake.columns.fields import Fields
+from glademark.forestry import SpeciesNames, nearest_species
+from glademark.intake.columns.fields import Fields, each_word, translated, yes_or_no
 from glademark.project.model import ProductSettings
 from glademark.units import unit_name
-from glademark.wording import counted, listed, quoted, shown
+from glademark.wording import NAMED_MAX, counted, listed, quoted, shown
 
 _UNITS = frozenset({"board foot", "MBF", "cord", "m3", "ft3", "green ton"})
 _CULL = "cull"
@@ -161,3 +161,30 @@ def logs_of(fields: Fields) -> dict[str, pd.Series]:
             stand=stand,
         )
     return {LOGS: values.where(~bad & (values > 0)).astype(float)}
+
+
+def note_unknown_species(fields: Fields, names: SpeciesNames) -> None:
+    """One notice about species that neither the project nor the package knows."""
+    cells = fields.cells("species")
+    unknown = ~names.known(cells.to_numpy(dtype=object))
+    for stand, places in fields.reading.split(unknown):
+        counts = cells.iloc[places].value_counts(sort=False)
+        here = [(str(name), int(number)) for name, number in counts.items()]
+        fields.log.notice(unknown_species(fields.reading.file.name, here), stand=stand)
+
+
+def unknown_species(file: str, species: Sequence[tuple[str, int]]) -> str:
+    """Sentence about species of a file that are not known, each with its nearest names."""
+    told = "; ".join(_with_nearest(name) for name, _ in species[:NAMED_MAX])
+    more = len(species) - NAMED_MAX
+    return (
+        f"{file}: {counted(sum(number for _, number in species), 'record')} of species that are "
+        f"not known: {told}{f'; and {more:,} more' if more > 0 else ''}. They are kept as "
+        "written, without volume or crown width from published equations."
+    )
+
+
+def _with_nearest(name: str) -> str:
+    """A name with what it may have been meant for."""
+    near = nearest_species(name, count=2)
+    return f"'{shown(name)}'" + (f" (nearest: {', '.join(near)})" if near else "")

@@ -48,28 +48,7 @@ _BROKEN = (
 
 
 def taken_out(path: Path, name: str, *, into: Path) -> Path:
-    """
-    The one data set of an archive, with its side files, in a private folder.
-
-    Parameters
-    ----------
-    path
-        A zip file.
-    name
-        As the user knows it.
-    into
-        An empty folder of our own.
-
-    Returns
-    -------
-    main
-        ``data`` with the ending of the data set; its side files have the same stem.
-
-    Raises
-    ------
-    FileError
-        If the archive is damaged, unsafe or beyond a limit, or does not hold exactly one data set.
-    """
+    """The one data set of an archive, with its side files, in a private folder."""
     try:
         with zipfile.ZipFile(path) as archive:
             members = _members(archive, name)
@@ -85,26 +64,7 @@ def taken_out(path: Path, name: str, *, into: Path) -> Path:
 
 
 def refuse_unsafe_workbook(path: Path, name: str) -> tuple[str, ...]:
-    """
-    Sheets with formulas, after every part was unpacked once to see that it keeps the limits.
-
-    Parameters
-    ----------
-    path
-        An .xlsx file.
-    name
-        As the user knows it.
-
-    Returns
-    -------
-    with_formulas
-        Names of the parts that hold them.
-
-    Raises
-    ------
-    FileError
-        If it is damaged or encrypted, too large unpacked, or holds a document type declaration.
-    """
+    """Sheets with formulas, after every part was unpacked once to see that it keeps the limits."""
     try:
         with zipfile.ZipFile(path) as archive:
             infos = archive.infolist()

@@ -28,27 +28,7 @@ _STATED_SEPARATOR = re.compile(r"sep=(.)\r?\n", re.IGNORECASE)
 
 
 def read_delimited(file: FieldFile, meanings: Sequence[Meaning]) -> Reading:
-    """
-    Rows of a CSV or TSV file, each cell as trimmed text.
-
-    Parameters
-    ----------
-    file
-        Encoding by its byte order mark, else UTF-8, else Windows-1252 with a notice.
-    meanings
-        Columns to expect: they tell the separator from other signs.
-
-    Returns
-    -------
-    reading
-        Records by line number. Blank rows are no records; a row with another number of cells
-        than the header is spoiled.
-
-    Raises
-    ------
-    FileError
-        If the file is no text, breaks the rules of quoting, or has no header or no rows.
-    """
+    """Rows of a CSV or TSV file, each cell as trimmed text."""
     text, notices = _decoded(file)
     text, stated = _without_stated_separator(text)
     separator = stated or _separator(text, meanings)
@@ -88,31 +68,7 @@ def _known(cells: Sequence[str], meanings: Sequence[Meaning]) -> int:
 def reading_of_rows(
     rows: Iterator[tuple[int, list[str]]], file: FieldFile, *, noun: str, decimal_comma: bool
 ) -> Reading:
-    """
-    Records of numbered rows of cells, the first of which names the columns.
-
-    Parameters
-    ----------
-    rows
-        Number and cells of each.
-    file
-        Where they come from.
-    noun
-        How one row is called.
-    decimal_comma
-        Whether numbers may be written with a comma.
-
-    Returns
-    -------
-    reading
-        Trimmed text. Blank rows are no records; a row with another number of cells than the header
-        is spoiled.
-
-    Raises
-    ------
-    FileError
-        If there is no header or no rows below it.
-    """
+    """Records of numbered rows of cells, the first of which names the columns."""
     written = ((line, cells) for line, cells in rows if any(map(str.strip, cells)))
     header_line, header = next(written, (0, []))
     if not header:

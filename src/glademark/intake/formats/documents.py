@@ -28,24 +28,7 @@ _DIAMETER = re.compile(r"""\s*\d*[.,]?\d+\s*(?:in|inch|inches|"|”|cm)\s*""", r
 
 
 def root_of(file: FieldFile) -> Element:
-    """
-    Root element of a document.
-
-    Parameters
-    ----------
-    file
-        XML without a document type declaration.
-
-    Returns
-    -------
-    root
-        With all that is in the document itself.
-
-    Raises
-    ------
-    FileError
-        If the document is damaged, declares a type or entities, or is beyond a limit.
-    """
+    """Root element of a document."""
     from defusedxml import DefusedXmlException, ElementTree  # noqa: PLC0415 - only where XML is read
 
     if file.copy.stat().st_size > DOCUMENT_MAX:
@@ -93,16 +76,6 @@ def local_name(element: Element) -> str:
     """
     Name of an element without its namespace.
 
-    Parameters
-    ----------
-    element
-        Of any namespace.
-
-    Returns
-    -------
-    name
-        As written.
-
     Examples
     --------
     >>> local_name(Element("{http://www.topografix.com/GPX/1/1}wpt"))
@@ -114,18 +87,6 @@ def local_name(element: Element) -> str:
 def said_in(note: str, meanings: Sequence[Meaning]) -> Iterator[tuple[str, str]]:
     """
     Pairs of name and value in what was typed into a note.
-
-    Parameters
-    ----------
-    note
-        Such as ``dbh=14.2; spp=RM``.
-    meanings
-        Names to look for.
-
-    Yields
-    ------
-    name_and_value
-        As written; a bare number with inches or centimetres is the ``dbh``.
 
     Examples
     --------

@@ -15,24 +15,7 @@ _VERSION_BYTES = slice(18, 20)
 
 
 def check(file: FieldFile) -> list[str]:
-    """
-    Whether the database is sound, and what is odd about it.
-
-    Parameters
-    ----------
-    file
-        With a private copy, on which a journal may be played back.
-
-    Returns
-    -------
-    notices
-        Such as that it was copied while open.
-
-    Raises
-    ------
-    FileError
-        If the database is damaged.
-    """
+    """Whether the database is sound, and what is odd about it."""
     with file.copy.open("rb") as opened:
         version = opened.read(_VERSION_BYTES.stop)[_VERSION_BYTES]
     log_file = file.copy.with_name(file.copy.name + "-wal")
@@ -74,21 +57,7 @@ def _forget_counts(database: sqlite3.Connection) -> None:
 
 
 def with_texts_in_numbers(reading: Reading, *, layer: str) -> Reading:
-    """
-    Records with the text that stands in their columns of numbers, which GDAL reads as 0.
-
-    Parameters
-    ----------
-    reading
-        Of a GeoPackage layer.
-    layer
-        Its name.
-
-    Returns
-    -------
-    reading
-        A column of numbers that holds text anywhere is a column of text.
-    """
+    """Records with the text that stands in their columns of numbers, which GDAL reads as 0."""
     numeric = [str(name) for name in reading.rows if reading.rows[name].dtype.kind in "iuf"]
     if not numeric:
         return reading
@@ -117,21 +86,7 @@ def _primary_key(database: sqlite3.Connection, layer: str) -> str:
 
 
 def feature_numbers(database: sqlite3.Connection, layer: str) -> list[int]:
-    """
-    Numbers of all features of a layer.
-
-    Parameters
-    ----------
-    database
-        A GeoPackage.
-    layer
-        Name of a table in it.
-
-    Returns
-    -------
-    numbers
-        Ascending.
-    """
+    """Numbers of all features of a layer."""
     key = _quoted(_primary_key(database, layer))
     query = f"SELECT {key} FROM {_quoted(layer)} ORDER BY 1"  # noqa: S608 - identifiers are quoted; SQL cannot bind them
     return [int(number) for (number,) in database.execute(query)]

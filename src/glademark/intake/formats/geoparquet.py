@@ -13,25 +13,7 @@ NEEDS = "pip install 'glademark[scale]'"
 
 
 def read_geoparquet(file: FieldFile) -> Reading:
-    """
-    Records of a GeoParquet file or of a partitioned folder of them.
-
-    Parameters
-    ----------
-    file
-        A file, or a folder such as ``marks.parquet/stand_id=7/part.parquet``: the names of its
-        folders become columns.
-
-    Returns
-    -------
-    reading
-        Rows in the order of the files' names; without geometry where the file is a plain table.
-
-    Raises
-    ------
-    FileError
-        If the file is damaged, or the library that reads it is not installed.
-    """
+    """Records of a GeoParquet file or of a partitioned folder of them."""
     try:
         import pyarrow as pa  # noqa: PLC0415 - an extra
         import pyarrow.parquet as pq  # noqa: PLC0415 - an extra

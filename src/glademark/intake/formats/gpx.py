@@ -29,28 +29,7 @@ _NOTE_FIELDS = ("name", "cmt", "desc")
 
 
 def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Reading:
-    """
-    Waypoints, or tracks and routes, of a GPX file.
-
-    Parameters
-    ----------
-    file
-        GPX 1.0 or 1.1, without a document type declaration.
-    meanings
-        Columns to expect: they are looked for in notes such as ``dbh=14.2; spp=RM``.
-    want
-        Waypoints, or lines.
-
-    Returns
-    -------
-    reading
-        Records numbered from 1 in the order of the file, in WGS 84.
-
-    Raises
-    ------
-    FileError
-        If the document is damaged or unsafe, or holds none of what is wanted.
-    """
+    """Waypoints, or tracks and routes, of a GPX file."""
     root = root_of(file)
     names = ("wpt",) if want == "points" else ("trk", "rte")
     elements = [element for element in root if local_name(element) in names]

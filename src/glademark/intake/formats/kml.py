@@ -52,31 +52,7 @@ def read_kml(
     want: Literal["points", "lines"],
     layer: str | None,
 ) -> Reading:
-    """
-    Placemarks of a KML document.
-
-    Parameters
-    ----------
-    file
-        KML 2.x without a document type declaration.
-    meanings
-        Columns to expect: they are looked for in descriptions such as ``dbh: 14.2``.
-    want
-        Points, or lines and areas; placemarks of the other kind are counted and left.
-    layer
-        Name of a folder, where only its placemarks are meant.
-
-    Returns
-    -------
-    reading
-        Records numbered from 1 in the order of the file, in WGS 84. A geometry is None where it is
-        missing or broken.
-
-    Raises
-    ------
-    FileError
-        If the document is damaged or unsafe, or holds none of what is wanted.
-    """
+    """Placemarks of a KML document."""
     root = root_of(file)
     found = list(_placemarks(root, ()))
     if layer is not None:

@@ -7,11 +7,20 @@ References
        big-endian number of 16-bit words; an index record has 8 bytes after a header of 100.
 """
 
+import logging
+import sqlite3
 import struct
+from contextlib import closing
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
+
+import shapely
 
 from glademark.errors import FileError
+from glademark.intake.formats import geopackage
 from glademark.intake.formats.files import FieldFile
+from glademark.offline import all_drivers
 
 _HEADER = 100
 _LENGTH_AT = slice(24, 28)
@@ -22,19 +31,7 @@ _ANSI = 0x57
 
 
 def check(file: FieldFile) -> None:
-    """
-    Refuse a Shapefile that is not whole.
-
-    Parameters
-    ----------
-    file
-        With a private copy of all parts.
-
-    Raises
-    ------
-    FileError
-        If a part is missing, cut off or of another length than its partner.
-    """
+    """Refuse a Shapefile that is not whole."""
     for ending in (".shx", ".dbf"):
         if not file.copy.with_suffix(ending).exists():
             msg = f"{file.name}: its {ending} file is missing. Copy all files of the Shapefile."
@@ -78,19 +75,7 @@ def _stated_length(part: Path) -> int:
 
 
 def encodings(file: FieldFile) -> tuple[tuple[str | None, str], ...]:
-    """
-    Encodings to try for the text of a Shapefile, in order.
-
-    Parameters
-    ----------
-    file
-        With a private copy of all parts.
-
-    Returns
-    -------
-    encodings
-        Each with the notice that is due if it fits; None is what the file itself declares.
-    """
+    """Encodings to try for the text of a Shapefile, in order."""
     with file.copy.with_suffix(".dbf").open("rb") as opened:
         content = opened.read()
     header = int.from_bytes(content[8:10], "little")
@@ -108,3 +93,75 @@ def encodings(file: FieldFile) -> tuple[tuple[str | None, str], ...]:
         for encoding, label in (("UTF-8", "UTF-8"), ("CP1252", "Windows-1252"))
     )
     return ((None, ""), *guessed) if declared else guessed
+
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(kw_only=True, slots=True)
+class Salvage:
+    """
+    Records of a damaged file.
+
+    Attributes
+    ----------
+    crs
+        Well-known text, or nothing.
+    numbers
+        Feature numbers of those that could be read.
+    rows
+        Their fields.
+    shapes
+        Their geometries, None where there is none.
+    lost
+        Feature numbers of those that could not.
+    """
+
+    crs: str
+    numbers: list[int] = field(default_factory=list)
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    shapes: list[shapely.Geometry | None] = field(default_factory=list)
+    lost: list[int] = field(default_factory=list)
+
+
+def salvaged(file: FieldFile, layer: str, *, driver: str) -> Salvage:
+    """Every record that can still be read, one after the other."""
+    with all_drivers():
+        import fiona  # noqa: PLC0415 - only for damaged files
+    from fiona._err import CPLE_BaseError  # noqa: PLC0415 - its base of driver errors has no other home
+    from fiona.errors import FionaError  # noqa: PLC0415 - only for damaged files
+
+    broken = (FionaError, CPLE_BaseError, OSError, ValueError, RuntimeError, sqlite3.Error)
+    unreadable = (*broken, LookupError, TypeError, AttributeError, shapely.GEOSException)
+    msg = f"{file.name}: the {file.format} file is damaged. Export it again."
+    try:
+        with fiona.open(file.copy, layer=layer, allowed_drivers=[driver]) as source:
+            salvage = Salvage(crs=source.crs_wkt)
+            for number in _numbers(file, layer, len(source)):
+                try:
+                    _keep(salvage, source[number], number)
+                except unreadable as error:
+                    log.debug("%s, feature %d: %s", file.name, number, error)
+                    salvage.lost.append(number)
+    except broken as error:
+        raise FileError(msg) from error
+    if not salvage.rows:
+        raise FileError(msg)
+    return salvage
+
+
+def _numbers(file: FieldFile, layer: str, count: int) -> list[int]:
+    """Feature numbers of a layer: a GeoPackage has them stored, other formats count from 0."""
+    if file.format != "GeoPackage":
+        return list(range(count))
+    with closing(geopackage.connected(file)) as database:
+        return geopackage.feature_numbers(database, layer)
+
+
+def _keep(salvage: Salvage, feature: Any, number: int) -> None:  # noqa: ANN401 - fiona ships no types
+    """Enter one record that was read."""
+    shape = feature.geometry
+    shape = None if shape is None else shapely.force_2d(shapely.geometry.shape(shape))
+    salvage.rows.append(dict(feature.properties))
+    salvage.shapes.append(shape)
+    salvage.numbers.append(number)

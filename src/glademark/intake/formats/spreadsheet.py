@@ -28,29 +28,7 @@ _Rows = Sequence[tuple[int, list[str]]]
 
 
 def read_spreadsheet(file: FieldFile, meanings: Sequence[Meaning], *, sheet: str | None) -> Reading:
-    """
-    Rows of one sheet, each cell as text.
-
-    Parameters
-    ----------
-    file
-        A workbook.
-    meanings
-        Columns to expect: they tell the sheet and its header from others.
-    sheet
-        Its name, where several have such columns.
-
-    Returns
-    -------
-    reading
-        Records by row number.
-
-    Raises
-    ------
-    FileError
-        If the workbook is damaged or unsafe, has formulas without values, or it is not plain which
-        sheet is meant.
-    """
+    """Rows of one sheet, each cell as text."""
     sheets = sheets_of(file)
     name = _sheet(sheets, meanings, sheet, file)
     rows = sheets[name]
@@ -61,24 +39,7 @@ def read_spreadsheet(file: FieldFile, meanings: Sequence[Meaning], *, sheet: str
 
 
 def sheets_of(file: FieldFile) -> dict[str, _Rows]:
-    """
-    Rows with a value of every sheet.
-
-    Parameters
-    ----------
-    file
-        A workbook.
-
-    Returns
-    -------
-    sheets
-        By their names in their order: number and cells of each row, without empty cells at its end.
-
-    Raises
-    ------
-    FileError
-        If the workbook is damaged or unsafe, or has formulas without values.
-    """
+    """Rows with a value of every sheet."""
     with_formulas = refuse_unsafe_workbook(file.copy, file.name)
     sheets = _values(file, data_only=True)
     if with_formulas:
@@ -87,21 +48,7 @@ def sheets_of(file: FieldFile) -> dict[str, _Rows]:
 
 
 def header_place(rows: _Rows, meanings: Sequence[Meaning]) -> int:
-    """
-    Place of the header among rows: the first that names most of what is looked for.
-
-    Parameters
-    ----------
-    rows
-        Number and cells of each.
-    meanings
-        What is looked for.
-
-    Returns
-    -------
-    place
-        0 where no row names any of it.
-    """
+    """Place of the header among rows: the first that names most of what is looked for."""
     known = [_known(cells, meanings) for _, cells in rows[:HEADER_ROWS]]
     return known.index(max(known)) if known else 0
 

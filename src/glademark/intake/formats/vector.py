@@ -33,7 +33,7 @@ from pyproj.exceptions import CRSError as ProjCRSError
 from glademark.errors import FileError, InputError
 from glademark.intake.formats import geojson, geopackage, shapefile
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.formats.salvage import salvaged
+from glademark.intake.formats.shapefile import salvaged
 from glademark.intake.records import Reading, refuse_columns
 from glademark.wording import counted, quoted, shown
 
@@ -52,26 +52,7 @@ _Raw = tuple[dict[str, Any], npt.NDArray[np.int64], npt.NDArray[np.object_], lis
 
 
 def read_vector(file: FieldFile, *, layer: str | None) -> Reading:
-    """
-    Features of one layer, with the types that the format knows.
-
-    Parameters
-    ----------
-    file
-        GeoPackage, Shapefile or GeoJSON.
-    layer
-        Its name, where the file holds several.
-
-    Returns
-    -------
-    reading
-        Records by feature number. A geometry is None where it is missing or cannot be read.
-
-    Raises
-    ------
-    FileError
-        If the file is damaged as a whole, or the layer is not plain.
-    """
+    """Features of one layer, with the types that the format knows."""
     notices: list[str] = []
     by_default = False
     if file.format == "GeoPackage":
@@ -103,24 +84,7 @@ def _quiet() -> Iterator[None]:
 
 
 def layers_with_geometry(file: FieldFile) -> list[str]:
-    """
-    Names of the layers of a file that have a geometry.
-
-    Parameters
-    ----------
-    file
-        GeoPackage, Shapefile or GeoJSON.
-
-    Returns
-    -------
-    layers
-        In the order of the file.
-
-    Raises
-    ------
-    FileError
-        If the file is damaged.
-    """
+    """Names of the layers of a file that have a geometry."""
     try:
         with _quiet():
             found = pyogrio.list_layers(file.copy)

@@ -153,11 +153,6 @@ def exposed_edges(
         Bearing from which the wind blows, clockwise from north [deg].
     height_m
         Height of the trees around each opening, NaN where unknown [m].
-    open_ground
-        Ground without standing crowns: openings of both kinds, corridors, landings, water; one
-        for all openings or one each.
-    stand
-        Polygon, one for all or one each; nothing is known of what stands outside.
 
     Returns
     -------
@@ -217,8 +212,6 @@ def corridor_edges(openings: GeometryArray, corridor: BaseGeometry | GeometryArr
     ----------
     openings
         Polygons or MultiPolygons, projected CRS [m]; shape (n,).
-    corridor
-        Union of the corridors, perhaps empty; one for all openings or one each.
 
     Returns
     -------

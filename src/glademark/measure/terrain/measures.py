@@ -11,27 +11,27 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.elevation import Elevation, heights_at
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import (
     PERMIT,
     CrossingFigures,
+    Elevation,
     TerrainFigures,
+    heights_at,
 )
 from glademark.measure.tables import declared
-from glademark.measure.terrain.contours import contour_layer
 from glademark.measure.terrain.corridor_grades import (
     corridor_parts,
     corridor_summary,
+    find_crossings,
     grade_figures,
     grade_layer,
     profiles,
     sampled,
     to_landing,
 )
-from glademark.measure.terrain.crossings import find_crossings
 from glademark.measure.terrain.extraction import (
     Extraction,
     Wood,
@@ -45,8 +45,8 @@ from glademark.measure.terrain.extraction import (
     stretches_of,
     wood_of,
 )
-from glademark.measure.terrain.reach import MOST_STUBS
-from glademark.measure.terrain.reach_layer import (
+from glademark.measure.terrain.reach import (
+    MOST_STUBS,
     Reach,
     entered,
     measure_reach,
@@ -59,6 +59,7 @@ from glademark.measure.terrain.slope import (
     SLOPE_COLUMNS,
     Gradient,
     cells_within,
+    contour_layer,
     gradient,
     main_aspect,
     slope_within,

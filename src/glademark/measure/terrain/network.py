@@ -43,10 +43,6 @@ def nearest_of(
 
     Returns
     -------
-    row
-        Position of each point, rising; empty points are left out.
-    feature
-        Position of its nearest feature in the tree, one of them where several are as near.
     distance_m
         Between the two [m].
     """
@@ -163,15 +159,8 @@ def build_network(
         LineStrings, projected CRS in metres; shape (n,).
     landings
         Polygons in the same CRS; shape (m,). Their edge is where extraction ends.
-    stand
-        Polygon.
     snap_m
         Ends within this of a line or landing belong to it [m].
-
-    Returns
-    -------
-    network
-        Loops are allowed.
     """
     union = shapely.union_all(landings)
     edges = node_lines(lines, stand=stand, landing=union, snap_m=snap_m)
@@ -213,19 +202,7 @@ def _shortest(
 
 
 def shortest_between(edges: Edges) -> IntArray:
-    """
-    The shortest edge between each two nodes.
-
-    Parameters
-    ----------
-    edges
-        Where two nodes may have several edges, and a node one to itself.
-
-    Returns
-    -------
-    kept
-        Numbers of edges, sorted by their nodes.
-    """
+    """The shortest edge between each two nodes."""
     low, high = np.sort(edges.ends, axis=1).T
     order = np.lexsort((edges.length_m, high, low))
     pair = np.column_stack([low, high])[order]
@@ -278,15 +255,8 @@ def enter(network: Network, points: GeometryArray) -> Entry:
 
     Parameters
     ----------
-    network
-        As from `build_network`, with at least one edge.
     points
         Points in its CRS; shape (n,).
-
-    Returns
-    -------
-    entry
-        At the nearest point of the nearest edge.
     """
     edges = network.edges
     _, edge, _ = nearest_of(shapely.STRtree(edges.geometry), points)
@@ -312,18 +282,8 @@ def wood_over(network: Network, entry: Entry, wood: FloatArray) -> Stretches:
 
     Parameters
     ----------
-    network
-        As from `build_network`.
-    entry
-        Where the trees come onto it.
     wood
         Of each tree, one column a kind; shape (n, kinds).
-
-    Returns
-    -------
-    stretches
-        Two of an edge from whose middle wood goes both ways, else one of each edge. All wood whose
-        corridor reaches a landing arrives there.
     """
     edges = network.edges
     divide, through = _divides(network)

@@ -61,17 +61,8 @@ def node_lines(
     ----------
     lines
         LineStrings, projected CRS in metres; shape (n,).
-    stand
-        Polygon.
-    landing
-        Polygons of all landings in one, perhaps empty.
     snap_m
         Snapping distance [m].
-
-    Returns
-    -------
-    edges
-        On a grid of `GRID_M`; what stands twice is there once.
     """
     links = [end_links(lines, snap_m=snap_m), landing_links(lines, landing, snap_m=snap_m)]
     every = np.concatenate([lines, *links])
@@ -114,12 +105,6 @@ def end_links(lines: GeometryArray, *, snap_m: float) -> GeometryArray:
         LineStrings, projected CRS [m]; shape (n,).
     snap_m
         Snapping distance [m].
-
-    Returns
-    -------
-    links
-        One LineString for each end and each line within the distance of it, its own line included
-        where that comes back to it; none where they meet already.
     """
     if not len(lines):
         return np.array([], dtype=object)
@@ -149,15 +134,8 @@ def landing_links(lines: GeometryArray, landing: BaseGeometry, *, snap_m: float)
     ----------
     lines
         LineStrings, projected CRS [m]; shape (n,).
-    landing
-        Polygons of all landings in one, perhaps empty.
     snap_m
         Snapping distance [m].
-
-    Returns
-    -------
-    links
-        One LineString for each line and landing within the distance.
     """
     sites = shapely.get_parts(landing)
     if not len(lines) or not len(sites):

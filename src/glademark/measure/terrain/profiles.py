@@ -13,8 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.contracts.elevation import Elevation, heights_at
-from glademark.contracts.terrain import Profile
+from glademark.contracts.terrain import Elevation, Profile, heights_at
 
 SPACING_M = 2.0
 """Most distance between two samples of a profile [m]."""
@@ -67,15 +66,8 @@ class Samples:
 
         Parameters
         ----------
-        line
-            Shape (n,).
         at_m
             Distances from the start, within the line; shape (n,).
-
-        Returns
-        -------
-        heights
-            Shape (n,).
         """
         place = at_m / self.length_m[line] * self.intervals[line]
         before = np.clip(place.astype(np.intp), 0, self.intervals[line] - 1)
@@ -95,17 +87,10 @@ def sample_lines(
     ----------
     lines
         LineStrings with a length, in the CRS of the grid; shape (n,).
-    elevation
-        Heights on a grid.
     piece_m
         Most length of a piece [m].
     spacing_m
         Most distance between samples [m].
-
-    Returns
-    -------
-    samples
-        The ends of pieces are samples.
     """
     length = np.asarray(shapely.length(lines), dtype=np.float64)
     pieces = np.maximum(np.ceil(length / piece_m - 1e-9), 1).astype(np.intp)
@@ -135,8 +120,6 @@ def steepest(samples: Samples, *, over_m: float) -> FloatArray:
 
     Parameters
     ----------
-    samples
-        As from `sample_lines`.
     over_m
         Length over which a grade is taken [m]; a shorter line is taken as a whole.
 
@@ -161,10 +144,6 @@ def piece_table(samples: Samples, elevation: Elevation, *, width_m: FloatArray) 
 
     Parameters
     ----------
-    samples
-        As from `sample_lines`.
-    elevation
-        Heights on the same grid.
     width_m
         Width over which the cross-slope is taken, one a line [m].
 
@@ -217,17 +196,8 @@ def cross_slopes(samples: Samples, elevation: Elevation, *, width_m: FloatArray)
 
     Parameters
     ----------
-    samples
-        As from `sample_lines`.
-    elevation
-        Heights on the same grid.
     width_m
         Width over which it is taken, one a line [m].
-
-    Returns
-    -------
-    slopes
-        Rise over run without sign, on the lines of the intervals.
     """
     line = np.repeat(np.arange(len(samples.first)), samples.intervals)
     start = samples.first[line] + _interval(samples)
@@ -247,15 +217,8 @@ def longest_runs(pieces: pd.DataFrame, *, above: float) -> pd.Series:
 
     Parameters
     ----------
-    pieces
-        As from `piece_table`.
     above
         Grade, as a fraction of 1.
-
-    Returns
-    -------
-    lengths
-        In metres, on the numbers of the lines; 0 where no piece is that steep.
     """
     steep = pieces["grade"].abs() > above
     run = (~steep).cumsum()
@@ -266,13 +229,6 @@ def longest_runs(pieces: pd.DataFrame, *, above: float) -> pd.Series:
 def grade_classes(grades: npt.ArrayLike, *, edges: tuple[float, ...]) -> npt.NDArray[np.object_]:
     """
     Class of each grade, in words.
-
-    Parameters
-    ----------
-    grades
-        Fractions of 1; their sign does not matter.
-    edges
-        Rising, each the upper end of a class, which it belongs to.
 
     Returns
     -------
@@ -298,11 +254,6 @@ def class_labels(edges: tuple[float, ...]) -> tuple[str, ...]:
     ----------
     edges
         Upper ends of all classes but the last, as fractions of 1.
-
-    Returns
-    -------
-    labels
-        One more than edges.
     """
     ends = [f"{100 * edge:g}" for edge in edges]
     between = [f"{low}-{high} %" for low, high in zip(["0", *ends], ends, strict=False)]
@@ -315,8 +266,6 @@ def steepest_of_profiles(profiles: Iterable[Profile], *, over_m: float) -> pd.Se
 
     Parameters
     ----------
-    profiles
-        Of the parts of corridors.
     over_m
         Length over which a grade is taken [m]; a shorter part is taken as a whole.
 

@@ -58,23 +58,7 @@ class MapShapes:
 
 
 def map_shapes(comparison: Comparison, layout: Layout, *, width: float) -> MapShapes:
-    """
-    The map of a comparison.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    layout
-        As laid out.
-    width
-        Of the map in paper units.
-
-    Returns
-    -------
-    shapes
-        North is up.
-    """
+    """The map of a comparison."""
     west, south, east, north = layout.stand.total_bounds
     margin = 0.03 * max(east - west, north - south)
     corner, scale = (west - margin, north + margin), (east - west + 2 * margin) / width

@@ -6,7 +6,6 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from glademark.errors import OutputError
-from glademark.report.cautions import CAUTIONS
 from glademark.report.comparison.map_shapes import SYMBOLS, MapShapes, map_shapes
 from glademark.report.comparison.wording import (
     HOW_TO_READ,
@@ -20,8 +19,9 @@ from glademark.report.comparison.wording import (
     question_lines,
     sample_table,
 )
-from glademark.report.review_page.html import content_policy
+from glademark.report.review_page.page import content_policy
 from glademark.report.review_page.wording import field_text
+from glademark.report.site_rules import CAUTIONS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,21 +39,7 @@ _MAP_WIDTH = 900.0
 
 
 def comparison_page(comparison: Comparison, delivery: Delivery) -> str:
-    """
-    The page.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    delivery
-        Project and layout before the cut.
-
-    Returns
-    -------
-    html
-        One document without scripts; equal comparisons give equal text.
-    """
+    """The page."""
     units = delivery.project.heading.units
     shapes = map_shapes(comparison, delivery.layout, width=_MAP_WIDTH)
     again, more = look_again(comparison, units)
@@ -123,23 +109,7 @@ def _template() -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
 
 
 def write_page(comparison: Comparison, delivery: Delivery, path: Path) -> None:
-    """
-    Write ``compare.html`` and see that all of it is there.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    delivery
-        Project and layout before the cut.
-    path
-        Of the file.
-
-    Raises
-    ------
-    OutputError
-        If the file does not hold what was written.
-    """
+    """Write ``compare.html`` and see that all of it is there."""
     content = comparison_page(comparison, delivery).encode("utf-8", "replace")
     path.write_bytes(content)
     if path.read_bytes() != content:

@@ -50,18 +50,7 @@ _TICK = "\N{BALLOT BOX}"
 
 
 def write_sheet(comparison: Comparison, delivery: Delivery, path: Path) -> None:
-    """
-    Write ``compare.pdf``.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    delivery
-        Project and layout before the cut.
-    path
-        Of the file.
-    """
+    """Write ``compare.pdf``."""
     paper = Paper(
         title="After the cut: findings",
         subject="What was seen after the cut, held against the layout",

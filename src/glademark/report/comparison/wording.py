@@ -86,21 +86,7 @@ class Rows:
 
 
 def findings_table(comparison: Comparison, units: Units) -> Rows:
-    """
-    Every finding, quantity by quantity.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        The words of a finding stand in its first row only.
-    """
+    """Every finding, quantity by quantity."""
     rows: list[tuple[str, ...]] = []
     last = ""
     for row in comparison.findings.to_dict("records"):
@@ -317,21 +303,7 @@ def check_lines(comparison: Comparison, units: Units) -> list[str]:
 
 
 def sample_table(comparison: Comparison, units: Units) -> Rows:
-    """
-    Estimates for the stand from the places walked.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        Without rows where the whole stand was walked.
-    """
+    """Estimates for the stand from the places walked."""
     rows = []
     for row in comparison.sample_check.to_dict("records"):
         unit = str(row["unit"])
@@ -352,23 +324,7 @@ def sample_table(comparison: Comparison, units: Units) -> Rows:
 
 
 def look_again(comparison: Comparison, units: Units) -> tuple[Rows, int]:
-    """
-    Stumps and trees to look at again on the ground, the least sure first.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    table
-        At most `LOOK_AGAIN_MAX`.
-    left_out
-        How many more there are.
-    """
+    """Stumps and trees to look at again on the ground, the least sure first."""
     stumps = comparison.stumps[comparison.stumps["doubtful"]]
     trees = comparison.trees
     trees = trees[trees["doubtful"] & (trees["finding"] == "no_stump") & (trees["kind"] == "cut")]
@@ -406,21 +362,7 @@ def _named(own: object, record: object) -> str:
 
 
 def match_lines(comparison: Comparison, units: Units) -> list[str]:
-    """
-    How the match was made, in sentences.
-
-    Parameters
-    ----------
-    comparison
-        What was seen.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    lines
-        None without stumps.
-    """
+    """How the match was made, in sentences."""
     if not len(comparison.stumps):
         return []
     stumps, trees = comparison.stumps, comparison.trees

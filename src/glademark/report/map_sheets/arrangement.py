@@ -6,8 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glademark.report.map_sheets.drawing.coordinates import GUTTER_PT
-from glademark.report.map_sheets.drawing.paper import Box, paper_size
-from glademark.report.map_sheets.drawing.scales import OVERVIEW_FINEST, fitting_scale
+from glademark.report.map_sheets.drawing.paper import (
+    OVERVIEW_FINEST,
+    Box,
+    fitting_scale,
+    paper_size,
+)
 from glademark.report.map_sheets.legend import legend_height
 from glademark.report.map_sheets.running_lines import sheet_body
 from glademark.report.map_sheets.scale_bar import BARS_PT, NORTH_PT

@@ -72,26 +72,12 @@ class MapContent:
 
     @property
     def layout(self) -> Layout:
-        """
-        What was measured.
-
-        Returns
-        -------
-        layout
-            Of the delivery.
-        """
+        """What was measured."""
         return self.delivery.layout
 
     @property
     def units(self) -> Units:
-        """
-        Units that the project shows.
-
-        Returns
-        -------
-        units
-            Of the delivery.
-        """
+        """Units that the project shows."""
         return self.delivery.project.heading.units
 
     @property
@@ -108,14 +94,7 @@ class MapContent:
 
     @property
     def extent(self) -> tuple[float, float, float, float]:
-        """
-        Ground that the overview has to show: the stand and what was laid out beyond it [m].
-
-        Returns
-        -------
-        extent
-            West, south, east and north.
-        """
+        """Ground that the overview has to show: the stand and what was laid out beyond it [m]."""
         layout = self.layout
         shapes = [
             *layout.stand.geometry,
@@ -136,15 +115,8 @@ def map_content(delivery: Delivery, *, points: gpd.GeoSeries | None = None) -> M
 
     Parameters
     ----------
-    delivery
-        What is handed over.
     points
         More points to be drawn, in the working CRS.
-
-    Returns
-    -------
-    content
-        Sorted by symbol.
     """
     frames = _area_frames(delivery)
     extra = np.empty((0, 2)) if points is None else shapely.get_coordinates(points.to_numpy())

@@ -13,8 +13,7 @@ from glademark.report.map_sheets.drawing.coordinates import draw_grid
 from glademark.report.map_sheets.drawing.labels import Label, Line
 from glademark.report.map_sheets.drawing.map_frame import MapFrame, frame_over
 from glademark.report.map_sheets.drawing.page import INK, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box
-from glademark.report.map_sheets.drawing.scales import fitting_scale
+from glademark.report.map_sheets.drawing.paper import Box, fitting_scale
 from glademark.report.map_sheets.facts import draw_heading
 from glademark.report.map_sheets.legend import legend_entries
 from glademark.report.map_sheets.map_drawing import draw_map
@@ -56,21 +55,7 @@ class DetailPlan:
 
 
 def plan_details(content: MapContent, overview: int) -> DetailPlan | None:
-    """
-    Paper, scale and grounds of the detail sheets.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    overview
-        Denominator of the overview.
-
-    Returns
-    -------
-    plan
-        With as few sheets as can be; None where no scale would show more than the overview does.
-    """
+    """Paper, scale and grounds of the detail sheets."""
     found = []
     for arrangement in arrangements(content, longest_legend(content), facts_pt=_KEY_PT):
         box = arrangement.map_box
@@ -85,27 +70,7 @@ def plan_details(content: MapContent, overview: int) -> DetailPlan | None:
 def draw_detail(
     page: Page, plan: DetailPlan, content: MapContent, sheets: Sequence[tuple[int, Ground]], at: int
 ) -> tuple[MapFrame, ...]:
-    """
-    Draw one detail sheet.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    plan
-        How.
-    content
-        What the maps show.
-    sheets
-        Numbers and grounds of all detail sheets.
-    at
-        Which of them this one is, from 0.
-
-    Returns
-    -------
-    frames
-        Maps on the sheet.
-    """
+    """Draw one detail sheet."""
     number, ground = sheets[at]
     box = plan.arrangement.map_box
     frame = frame_over(f"Detail, sheet {number}", box, ground, plan.tiling.denominator)

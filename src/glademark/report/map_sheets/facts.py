@@ -37,19 +37,7 @@ _MOST_PRODUCTS = 6
 
 
 def facts(delivery: Delivery) -> list[tuple[str, str]]:
-    """
-    Names and values of the figures at a glance.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    facts
-        Stand, corridors, openings, trees, volume, limits.
-    """
+    """Names and values of the figures at a glance."""
     units, summary = delivery.project.heading.units, delivery.summary
     stand, corridors, openings = (summary[name] for name in ("stand", "corridors", "openings"))
     marks = summary["marks"]
@@ -132,38 +120,13 @@ def _limits(checks: dict[str, int]) -> str:
 
 
 def facts_height(delivery: Delivery, width: float) -> float:
-    """
-    Height of the figures at a glance [points].
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    width
-        That they may take.
-
-    Returns
-    -------
-    height
-        In points.
-    """
+    """Height of the figures at a glance [points]."""
     lines = sum(len(_lines(value, width)) for _, value in facts(delivery))
     return lines * _SIZE * LEADING + len(facts(delivery)) * 1.6
 
 
 def draw_facts(page: Page, box: Box, delivery: Delivery) -> None:
-    """
-    Draw the figures at a glance from the top of a box.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    box
-        `facts_height` high.
-    delivery
-        What is handed over.
-    """
+    """Draw the figures at a glance from the top of a box."""
     y = box.top
     for name, value in facts(delivery):
         page.text(box.left, y - _SIZE, name, Lettering(size=_SIZE, colour=GREY))
@@ -178,23 +141,7 @@ def _lines(value: str, width: float) -> list[str]:
 
 
 def draw_heading(page: Page, box: Box, words: str) -> Box:
-    """
-    Draw the heading of a part of the panel.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    box
-        Of the part.
-    words
-        The heading.
-
-    Returns
-    -------
-    box
-        What is left below the heading.
-    """
+    """Draw the heading of a part of the panel."""
     page.text(box.left, box.top - 7.5, words, Lettering(size=7.6, face="bold"))
     page.line([box.left, box.right], [box.top - 10] * 2, Stroke(width=0.5))
     return box.inset(top=13)

@@ -77,23 +77,7 @@ class Entry:
 
 
 def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) -> list[Entry]:
-    """
-    Lines of the legend of a map.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    drawn
-        What this one shows.
-    indexed
-        Whether the edges of detail sheets are on it.
-
-    Returns
-    -------
-    entries
-        What threatens and what stays first.
-    """
+    """Lines of the legend of a map."""
     entries = [_tree_entry(key, drawn.enlarged) for key in _ORDER if key in drawn.trees]
     if {"cut", "corridor_cut"} & set(drawn.trees):
         entries.append(_size_entry(content, drawn))
@@ -125,43 +109,14 @@ def _line_entries(content: MapContent, drawn: Drawn, *, indexed: bool) -> Iterat
 
 
 def legend_height(entries: Sequence[Entry], width: float, *, columns: int = 1) -> float:
-    """
-    Height of a legend [points].
-
-    Parameters
-    ----------
-    entries
-        Its lines.
-    width
-        Of all columns.
-    columns
-        Side by side.
-
-    Returns
-    -------
-    height
-        Of the highest column.
-    """
+    """Height of a legend [points]."""
     room = _column_width(width, columns)
     heights = [_height(entry, room) for entry in entries]
     return max((sum(part) for part in _shared(heights, columns)), default=0.0)
 
 
 def draw_legend(page: Page, box: Box, entries: Sequence[Entry], *, columns: int = 1) -> None:
-    """
-    Draw a legend from the top of a box.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    box
-        `legend_height` high.
-    entries
-        Its lines.
-    columns
-        Side by side.
-    """
+    """Draw a legend from the top of a box."""
     room = _column_width(box.width, columns)
     heights = [_height(entry, room) for entry in entries]
     number = 0

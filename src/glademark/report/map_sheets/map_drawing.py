@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.contours import contour_interval, contours
 from glademark.report.map_sheets.drawing.page import WHITE, Fill, Stroke
 from glademark.report.map_sheets.drawing.symbols import (
     AREAS,
@@ -23,10 +22,13 @@ from glademark.report.map_sheets.drawing.symbols import (
     draw_trees,
     shape_outline,
 )
+from glademark.units import SHOWN_LENGTH_M
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from glademark.contracts.layers import Units
     from glademark.report.map_sheets.content import MapContent
-    from glademark.report.map_sheets.contours import Contour
     from glademark.report.map_sheets.drawing.map_frame import MapFrame
     from glademark.report.map_sheets.drawing.page import Page
 
@@ -68,25 +70,7 @@ class Drawn:
 
 
 def draw_map(page: Page, frame: MapFrame, content: MapContent, *, enlarged: float = 1.0) -> Drawn:
-    """
-    Draw a map into its frame.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    frame
-        Which ground lies where.
-    content
-        What is shown.
-    enlarged
-        Size of the symbols of trees against the overview.
-
-    Returns
-    -------
-    drawn
-        What is to be seen in it.
-    """
+    """Draw a map into its frame."""
     _draw_stand(page, frame, content)
     lines, interval = _draw_contours(page, frame, content)
     areas = tuple(key for key in content.areas if _draw_area(page, frame, content, key))
@@ -183,17 +167,6 @@ def trees_in(
     """
     Trees of one symbol that stand in a frame.
 
-    Parameters
-    ----------
-    frame
-        The map.
-    content
-        What is shown.
-    key
-        Of the symbol.
-    enlarged
-        Size of the symbols against the overview.
-
     Returns
     -------
     places, widths
@@ -205,3 +178,64 @@ def trees_in(
     inside = (x >= box.left) & (x <= box.right) & (y >= box.bottom) & (y <= box.top)
     size = max(enlarged, 1.0) if TREES[key].width else enlarged  # what must be seen stays large
     return np.column_stack([x, y])[inside], found.widths[inside] * size
+
+
+_STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500)
+_INDEX_EVERY = 5
+_APART_PT = 9.0  # that contour lines should have between them on average
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Contour:
+    """
+    The lines of one height.
+
+    Attributes
+    ----------
+    height
+        In feet or metres.
+    lines
+        On the sheet [points].
+    is_index
+        Whether it is drawn stronger and labelled.
+    """
+
+    height: int
+    lines: np.ndarray
+    is_index: bool
+
+
+def contour_interval(layer: gpd.GeoDataFrame, frame: MapFrame, units: Units) -> int:
+    """Round interval of contour lines for a map."""
+    size = SHOWN_LENGTH_M[units]
+    own_m = float(layer["interval_m"].iloc[0])
+    ground = shapely.box(*frame.ground)
+    area_m2 = shapely.intersection(ground, shapely.box(*layer.total_bounds)).area
+    lines = shapely.clip_by_rect(layer.geometry.to_numpy(), *frame.ground)
+    slope = own_m * float(shapely.length(lines).sum()) / area_m2 if area_m2 > 0 else 0.0
+    least = slope * _APART_PT * frame.metres_per_point / size
+    own = round(own_m / size)
+    steps = [step for step in _STEPS if step % own == 0]
+    return next((step for step in steps if step >= least), steps[-1])
+
+
+def contours(
+    layer: gpd.GeoDataFrame, frame: MapFrame, units: Units, *, interval: int
+) -> list[Contour]:
+    """Contour lines of a map."""
+    heights = np.round(layer["elevation_m"].to_numpy(dtype=float) / SHOWN_LENGTH_M[units]).astype(
+        int
+    )
+    shown = heights % interval == 0
+    found = []
+    for height, lines in zip(heights[shown], layer.geometry.to_numpy()[shown], strict=True):
+        drawn = frame.drawn(list(shapely.get_parts(lines)))
+        if len(drawn):
+            found.append(
+                Contour(
+                    height=int(height),
+                    lines=drawn,
+                    is_index=int(height) // interval % _INDEX_EVERY == 0,
+                )
+            )
+    return found

@@ -66,19 +66,8 @@ def map_labels(
 
     Parameters
     ----------
-    frame
-        The map.
-    content
-        What the maps show.
-    drawn
-        What this one shows.
     sheets
         Numbers of detail sheets and their ground on this one [points].
-
-    Returns
-    -------
-    labels
-        Dangers, openings, corridors, areas, sheets, heights.
     """
     return [
         *_tree_labels(frame, content),
@@ -93,25 +82,7 @@ def map_labels(
 def draw_labels(
     page: Page | None, frame: MapFrame, content: MapContent, labels: Sequence[Label]
 ) -> list[Label]:
-    """
-    Place and draw the labels of a map.
-
-    Parameters
-    ----------
-    page
-        Sheet; None to place them only.
-    frame
-        The map, already drawn.
-    content
-        What the maps show.
-    labels
-        Those that matter most first.
-
-    Returns
-    -------
-    left_out
-        Labels that found no place, but for those that may be left out.
-    """
+    """Place and draw the labels of a map."""
     placed, left_out = place_labels(labels, frame.box, _obstacles(frame, content))
     if page is not None:
         for found in placed:
@@ -125,17 +96,8 @@ def name_line(name: object, *, size: float = 6.6, bold: bool = False) -> Line:
 
     Parameters
     ----------
-    name
-        As recorded.
     size
         Of its letters [points].
-    bold
-        Whether it is set in bold.
-
-    Returns
-    -------
-    line
-        Shortened where it is long.
     """
     face = "bold" if bold else "plain"
     words = fitted(printable(name), _LONGEST_NAME_PT, size, "bold" if bold else "plain")

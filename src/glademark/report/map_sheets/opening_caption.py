@@ -6,32 +6,30 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from glademark.report.edge_words import lower_and_upper
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
 from glademark.report.map_sheets.drawing.page import Lettering
-from glademark.report.map_sheets.verdicts import (
-    checks_of,
-    figure_beside,
-    limit_words,
-    worst,
-    worst_row,
-)
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
+    show,
+    show_against,
     show_area,
     show_length,
     show_number,
 )
 from glademark.report.review_page.wording import name_text, unit_text
+from glademark.report.verdicts import WORST_FIRST, words_of
 from glademark.wording import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping
+    from collections.abc import Hashable, Mapping, Sequence
 
+    from glademark.contracts.layers import Units
     from glademark.report.map_sheets.content import MapContent
     from glademark.report.map_sheets.drawing.page import Page
     from glademark.report.map_sheets.drawing.paper import Box
@@ -73,11 +71,6 @@ class Caption:
         ----------
         width
             That they may take [points].
-
-        Returns
-        -------
-        lines
-            What is exceeded in bold.
         """
         faces: list[tuple[str, Face]] = [
             (words, "bold" if "EXCEEDED" in words else "plain") for words in self.sentences
@@ -92,31 +85,12 @@ class Caption:
         ----------
         width
             That they may take [points].
-
-        Returns
-        -------
-        height
-            In points.
         """
         return len(self.lines(width)) * _SIZE * LEADING + 4
 
 
 def caption(content: MapContent, row: Mapping[Hashable, Any]) -> Caption:
-    """
-    What stands at the map of an opening.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    row
-        Of the openings.
-
-    Returns
-    -------
-    caption
-        Number and verdict; area, combined area, trees, volume, shape, distances, place.
-    """
+    """What stands at the map of an opening."""
     checks = content.delivery.checks
     own = checks_of(checks, "openings", str(row["opening"]))
     hole = checks_of(checks, "combined_openings", str(row["combined"]))
@@ -242,12 +216,6 @@ def draw_caption(page: Page, cell: Box, found: Caption, *, height: float) -> Non
 
     Parameters
     ----------
-    page
-        Sheet.
-    cell
-        Of the opening.
-    found
-        What stands there.
     height
         Of the room below the map [points].
     """
@@ -257,3 +225,57 @@ def draw_caption(page: Page, cell: Box, found: Caption, *, height: float) -> Non
     y = cell.bottom + height - 3
     for line, face in found.lines(cell.width):
         y = page.lines_of_text(cell.left, y, [line], Lettering(size=_SIZE, face=face))
+
+
+_BOUNDS = {"max": "at most", "min": "at least"}
+
+
+def bound_words(row: Mapping[Hashable, Any]) -> str:
+    """
+    Whether a limit is a most or a least.
+
+    Examples
+    --------
+    >>> bound_words({"limit": "target", "measured": 3.0, "limit_value": 2.0, "margin": 1.0})
+    'at least'
+    """
+    rising = row["margin"] * (row["measured"] - row["limit_value"])
+    if rising > 0:
+        return "at least"
+    return "at most" if rising < 0 else _BOUNDS.get(str(row["limit"]).rsplit("_", 1)[-1], "at most")
+
+
+def checks_of(checks: pd.DataFrame, layer: str, feature: str) -> list[dict[Hashable, Any]]:
+    """Checks that speak of a feature."""
+    among = checks["feature"].astype("string").fillna("").str.split(r"[,\s]+", regex=True)
+    speaks = pd.Series([feature in found for found in among], index=checks.index, dtype=bool)
+    return checks[(checks["layer"] == layer) & speaks].to_dict("records")
+
+
+def limit_words(row: Mapping[Hashable, Any], units: Units) -> str:
+    """A limit with its verdict, as it stands behind a measured value."""
+    _, limit = show_against(row["measured"], row["limit_value"], str(row["unit"]), units)
+    verdict = words_of(str(row["verdict"]))
+    if limit == MISSING:
+        return verdict
+    bound = f"{bound_words(row)} {unit_text(limit)}"
+    return bound if verdict == "met" else f"{bound}: {verdict}"
+
+
+def figure_beside(
+    measured: float, unit: str, rows: Sequence[Mapping[Hashable, Any]], units: Units
+) -> str:
+    """A measured figure with the digits that show on which side of its limits it lies."""
+    against = (show_against(measured, row["limit_value"], unit, units)[0] for row in rows)
+    return max([show(measured, unit, units), *against], key=len)
+
+
+def worst_row(rows: list[dict[Hashable, Any]]) -> dict[Hashable, Any]:
+    """The first of some checks that has the worst verdict."""
+    return next(row for row in rows if row["verdict"] == worst(rows))
+
+
+def worst(rows: list[dict[Hashable, Any]]) -> str:
+    """The worst verdict of some checks."""
+    found = {str(row["verdict"]) for row in rows}
+    return next((verdict for verdict in WORST_FIRST if verdict in found), "")

@@ -13,8 +13,7 @@ from glademark.report.map_sheets.drawing.labels import Label, Line
 from glademark.report.map_sheets.drawing.lettering import broken
 from glademark.report.map_sheets.drawing.map_frame import MapFrame, frame_over
 from glademark.report.map_sheets.drawing.page import INK, Fill, Lettering
-from glademark.report.map_sheets.drawing.paper import Box, paper_size
-from glademark.report.map_sheets.drawing.scales import fitting_scale
+from glademark.report.map_sheets.drawing.paper import Box, fitting_scale, paper_size
 from glademark.report.map_sheets.drawing.symbols import DISTANCE, shape_outline
 from glademark.report.map_sheets.map_drawing import draw_map
 from glademark.report.map_sheets.map_labels import draw_labels, map_labels
@@ -78,21 +77,7 @@ class OpeningsPlan:
 
 
 def plan_openings(content: MapContent, *, landscape: bool) -> OpeningsPlan | None:
-    """
-    Cells and scale of the openings sheets.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    landscape
-        Whether the long side lies below.
-
-    Returns
-    -------
-    plan
-        The largest common scale on as few sheets as can be; None without openings.
-    """
+    """Cells and scale of the openings sheets."""
     rows = [*content.layout.openings.to_dict("records")]
     if not rows:
         return None
@@ -139,25 +124,7 @@ def _cells_box(size: tuple[float, float], content: MapContent) -> Box:
 def draw_openings(
     page: Page, plan: OpeningsPlan, content: MapContent, at: int
 ) -> tuple[MapFrame, ...]:
-    """
-    Draw one openings sheet.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    plan
-        How.
-    content
-        What the maps show.
-    at
-        Which of them, from 0.
-
-    Returns
-    -------
-    frames
-        Maps on the sheet.
-    """
+    """Draw one openings sheet."""
     frames = []
     for cell, shown in zip(_cells(plan, content), plan.sheets[at], strict=False):
         frames.append(_draw_cell(page, cell, plan, content, shown))

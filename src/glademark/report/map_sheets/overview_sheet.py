@@ -19,8 +19,7 @@ from glademark.report.map_sheets.drawing.coordinates import draw_grid
 from glademark.report.map_sheets.drawing.lettering import broken
 from glademark.report.map_sheets.drawing.map_frame import MapFrame, frame_over
 from glademark.report.map_sheets.drawing.page import Lettering
-from glademark.report.map_sheets.drawing.paper import Box
-from glademark.report.map_sheets.drawing.scales import scale_words
+from glademark.report.map_sheets.drawing.paper import Box, scale_words
 from glademark.report.map_sheets.drawing.symbols import SHEET_EDGE
 from glademark.report.map_sheets.facts import draw_facts, draw_heading, facts_height
 from glademark.report.map_sheets.legend import (
@@ -79,21 +78,7 @@ class OverviewPlan:
 
 
 def everything(content: MapContent, *, enlarged: float = 1.0) -> Drawn:
-    """
-    What a map of everything would show.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    enlarged
-        Size of the symbols of trees against the overview.
-
-    Returns
-    -------
-    drawn
-        For a legend that is surely long enough.
-    """
+    """What a map of everything would show."""
     layout = content.layout
     return Drawn(
         areas=tuple(key for key, shapes in content.areas.items() if len(shapes)),
@@ -107,19 +92,7 @@ def everything(content: MapContent, *, enlarged: float = 1.0) -> Drawn:
 
 
 def longest_legend(content: MapContent) -> list[Entry]:
-    """
-    Lines of the longest legend that a map of this content can have.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-
-    Returns
-    -------
-    entries
-        One for the contours included.
-    """
+    """Lines of the longest legend that a map of this content can have."""
     entries = legend_entries(content, everything(content), indexed=True)
     if len(content.layout.contours):
         entries.append(Entry(words="Contour every 100 ft", draw=lambda _page, _box: None))
@@ -127,19 +100,7 @@ def longest_legend(content: MapContent) -> list[Entry]:
 
 
 def plan_overview(content: MapContent) -> OverviewPlan:
-    """
-    Paper, scale and frame of the overview.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-
-    Returns
-    -------
-    plan
-        With the number of labels that find no place.
-    """
+    """Paper, scale and frame of the overview."""
     facts_pt = facts_height(content.delivery, BESIDE_PT)
     found = list(arrangements(content, longest_legend(content), facts_pt=facts_pt))
     arrangement, denominator = best_arrangement(found, content)
@@ -162,25 +123,7 @@ def plan_overview(content: MapContent) -> OverviewPlan:
 def draw_overview(
     page: Page, plan: OverviewPlan, content: MapContent, sheets: Sequence[tuple[int, Ground]]
 ) -> tuple[MapFrame, ...]:
-    """
-    Draw the overview.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    plan
-        How.
-    content
-        What the maps show.
-    sheets
-        Numbers and grounds of the detail sheets.
-
-    Returns
-    -------
-    frames
-        Maps on the sheet.
-    """
+    """Draw the overview."""
     frame, delivery = plan.frame, content.delivery
     drawn = draw_map(page, frame, content, enlarged=plan.enlarged)
     draw_grid(page, frame, content.layout.crs)
@@ -215,19 +158,7 @@ def _notes(content: MapContent, frame: MapFrame, left_out: int) -> list[str]:
 
 
 def left_out_note(left_out: int) -> list[str]:
-    """
-    A remark on labels that found no place.
-
-    Parameters
-    ----------
-    left_out
-        How many.
-
-    Returns
-    -------
-    notes
-        One sentence, or none.
-    """
+    """A remark on labels that found no place."""
     if not left_out:
         return []
     names = "1 name" if left_out == 1 else f"{left_out} names"
@@ -266,20 +197,7 @@ def draw_panel(
     draw_first: Callable[[Box], object],
     explained: Explained,
 ) -> None:
-    """
-    Draw the panel of a map sheet: what stands first, the legend, scale and north.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    arrangement
-        Where it stands.
-    draw_first
-        Called with the box of what stands first.
-    explained
-        What it explains.
-    """
+    """Draw the panel of a map sheet: what stands first, the legend, scale and north."""
     panel = arrangement.panel
     if arrangement.beside:
         draw_first(panel)

@@ -16,8 +16,13 @@ from glademark.report.map_sheets.drawing.lettering import (
     text_width,
 )
 from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box, paper_size
-from glademark.report.map_sheets.drawing.scales import fitting_scale, metres_per_point, scale_words
+from glademark.report.map_sheets.drawing.paper import (
+    Box,
+    fitting_scale,
+    metres_per_point,
+    paper_size,
+    scale_words,
+)
 from glademark.report.map_sheets.drawing.symbols import STEEP
 from glademark.report.map_sheets.running_lines import sheet_body
 from glademark.report.profile_drawing import draw_profile, profiles_of_pieces
@@ -95,19 +100,7 @@ class ProfilesPlan:
 
 
 def plan_profiles(content: MapContent) -> ProfilesPlan | None:
-    """
-    Scale and sheets of the profiles.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-
-    Returns
-    -------
-    plan
-        One scale of lengths and one of heights for all; None where no heights are known.
-    """
+    """Scale and sheets of the profiles."""
     shown = _shown(content)
     if not shown:
         return None
@@ -166,25 +159,7 @@ def _ends(profile: Profile) -> tuple[float, float]:
 
 
 def draw_profiles(page: Page, *, plan: ProfilesPlan, content: MapContent, at: int) -> tuple[()]:
-    """
-    Draw one profile sheet.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    plan
-        How.
-    content
-        What the maps show.
-    at
-        Which of them, from 0.
-
-    Returns
-    -------
-    frames
-        None: a profile is no map.
-    """
+    """Draw one profile sheet."""
     body = _cells_box(plan.size, content)
     height = _TITLE_PT + plan.drawing_pt + _ALONG_PT
     for number, shown in enumerate(plan.sheets[at]):

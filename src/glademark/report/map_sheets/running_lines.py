@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from glademark.report.cautions import CAUTIONS
 from glademark.report.map_sheets.drawing.lettering import (
     LEADING,
     NO_LETTER,
@@ -18,8 +17,9 @@ from glademark.report.map_sheets.drawing.lettering import (
 )
 from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
 from glademark.report.map_sheets.drawing.paper import Box, sheet_box
-from glademark.report.marking_days import marking_days
 from glademark.report.quantities import show_length
+from glademark.report.site_rules import CAUTIONS
+from glademark.report.summary import marking_days
 from glademark.report.verdicts import approval_words, edition_words
 
 if TYPE_CHECKING:
@@ -35,41 +35,14 @@ _PRINTED = "Printed: ____________________"
 
 
 def sheet_body(size: tuple[float, float], delivery: Delivery) -> Box:
-    """
-    What the running lines leave free of a sheet.
-
-    Parameters
-    ----------
-    size
-        Of the sheet.
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    box
-        Between title and cautions.
-    """
+    """What the running lines leave free of a sheet."""
     box = sheet_box(size)
     top = _HEAD_PT + _approval_height(box, delivery) + _GAP_PT
     return box.inset(top=top, bottom=_foot_height(box, delivery) + _GAP_PT)
 
 
 def draw_running_lines(page: Page, delivery: Delivery, title: str, *, place: str) -> None:
-    """
-    Draw title, cautions and references of a sheet.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    delivery
-        What is handed over.
-    title
-        Of the sheet.
-    place
-        Such as ``Sheet 1 of 5``.
-    """
+    """Draw title, cautions and references of a sheet."""
     box = sheet_box(page.size)
     _draw_head(page, box, delivery, (title, place))
     _draw_foot(page, box, delivery)
@@ -124,19 +97,7 @@ def _below_name(delivery: Delivery) -> list[str]:
 
 
 def field_dates(delivery: Delivery) -> str:
-    """
-    First and last day on which a mark was recorded.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    words
-        Such as ``2025-10-06 to 2025-10-09``; empty where times were not recorded.
-    """
+    """First and last day on which a mark was recorded."""
     days = marking_days(delivery.layout.marks)
     if not days:
         return ""
@@ -145,19 +106,7 @@ def field_dates(delivery: Delivery) -> str:
 
 
 def position_error_words(delivery: Delivery) -> str:
-    """
-    How exactly marks are placed.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    words
-        The horizontal root mean square error, or its range.
-    """
+    """How exactly marks are placed."""
     units = delivery.project.heading.units
     errors = delivery.layout.marks["position_error_m"].dropna()
     if errors.empty:

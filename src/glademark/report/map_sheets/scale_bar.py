@@ -11,8 +11,7 @@ import shapely
 from glademark.report.map_sheets.drawing.coordinates import lon_lat
 from glademark.report.map_sheets.drawing.lettering import broken, text_width
 from glademark.report.map_sheets.drawing.page import GREY, INK, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box
-from glademark.report.map_sheets.drawing.scales import scale_words
+from glademark.report.map_sheets.drawing.paper import Box, scale_words
 from glademark.report.map_sheets.facts import draw_heading
 from glademark.units import FOOT_M
 
@@ -38,20 +37,7 @@ _ARROW_PT = 44.0
 
 
 def draw_scale(page: Page, box: Box, frame: MapFrame, units: Units) -> None:
-    """
-    Draw the scale in words, and as bars in metres and feet.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    box
-        `BARS_PT` high.
-    frame
-        Map that it speaks of.
-    units
-        What the project shows.
-    """
+    """Draw the scale in words, and as bars in metres and feet."""
     words = f"Scale {scale_words(frame.denominator, units)}"
     below = draw_heading(page, box, words)
     room = box.width - 26
@@ -114,16 +100,6 @@ def north_words(degrees: float) -> str:
     """
     Where true north lies, in words.
 
-    Parameters
-    ----------
-    degrees
-        Clockwise from grid north.
-
-    Returns
-    -------
-    words
-        One sentence.
-
     Examples
     --------
     >>> north_words(-0.84), north_words(0.01)
@@ -138,18 +114,7 @@ def north_words(degrees: float) -> str:
 
 
 def draw_north(page: Page, box: Box, degrees: float) -> None:
-    """
-    Draw the north arrow: grid north as a needle, true north as a broken line beside it.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    box
-        `NORTH_PT` high.
-    degrees
-        True north clockwise from grid north.
-    """
+    """Draw the north arrow: grid north as a needle, true north as a broken line beside it."""
     x, foot = box.left + 14, box.bottom + 4
     head = foot + _ARROW_PT
     wing = foot + 6

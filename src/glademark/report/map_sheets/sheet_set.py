@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING
 
 from glademark.report.map_sheets.content import MapContent, map_content
 from glademark.report.map_sheets.detail_sheets import draw_detail, plan_details
-from glademark.report.map_sheets.drawing.finishing import finish
-from glademark.report.map_sheets.drawing.georeference import viewport
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.page import Page
 from glademark.report.map_sheets.drawing.paper import paper_size
-from glademark.report.map_sheets.drawing.pdf_pages import pages_as_pdf
+from glademark.report.map_sheets.drawing.pdf_pages import finish, pages_as_pdf, viewport
 from glademark.report.map_sheets.drawing.picture import write_picture, write_placing
 from glademark.report.map_sheets.drawing.text_table import Piece, draw_pieces, flowed
 from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
@@ -62,12 +60,6 @@ def write_sheets(
 
     Parameters
     ----------
-    delivery
-        What is handed over.
-    pdf
-        File of all sheets; equal input gives equal bytes.
-    picture
-        File of the overview as a picture; its place and coordinate system stand beside it.
     points
         More points to be drawn on the maps, in the working CRS.
     """
@@ -95,19 +87,7 @@ def write_sheets(
 
 
 def sheet_set(content: MapContent) -> Iterator[Sheet]:
-    """
-    Sheets of a delivery.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-
-    Returns
-    -------
-    sheets
-        Overview, detail sheets where the overview is crowded, openings, profiles, tables.
-    """
+    """Sheets of a delivery."""
     overview = plan_overview(content)
     crowded = is_crowded(content, overview.frame.denominator, left_out=overview.left_out)
     details = plan_details(content, overview.frame.denominator) if crowded else None

@@ -10,8 +10,7 @@ from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
-from glademark.report.map_sheets.verdicts import bound_words
-from glademark.report.marking_progress import marking_progress
+from glademark.report.map_sheets.opening_caption import bound_words
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
@@ -27,12 +26,13 @@ from glademark.report.quantities import (
     shown_unit,
 )
 from glademark.report.review_page.wording import limit_title, name_text, unit_text
-from glademark.report.site_rules import cleared_words
-from glademark.report.unconfirmed import (
+from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
     all_with,
+    cleared_words,
     unconfirmed_trees,
 )
+from glademark.report.summary import marking_progress
 from glademark.report.verdicts import words_of
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
 from glademark.wording import counted
@@ -47,19 +47,7 @@ _TROUBLE = ("exceeded", "near", "not_checked")
 
 
 def tables(delivery: Delivery) -> list[TextTable]:
-    """
-    Tables of a delivery.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    tables
-        Those that have anything to say.
-    """
+    """Tables of a delivery."""
     found = [
         volume_table(delivery),
         limits_table(delivery),
@@ -73,19 +61,7 @@ def tables(delivery: Delivery) -> list[TextTable]:
 
 
 def volume_table(delivery: Delivery) -> TextTable:
-    """
-    Trees, basal area and net volume of each product by zone, each in its sale unit.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        Zones with cut trees across, their sum at the end; what is not located apart below.
-    """
+    """Trees, basal area and net volume of each product by zone, each in its sale unit."""
     units, tally = delivery.project.heading.units, delivery.layout.volume_by_zone
     cells = tally[tally["row"] == "cell"]
     zones = [zone for zone in ZONE_NAMES if (cells["zone"] == zone).any()]
@@ -128,19 +104,7 @@ def _volume_notes(delivery: Delivery) -> Iterator[str]:
 
 
 def limits_table(delivery: Delivery) -> TextTable:
-    """
-    Limits: one row for each that is not plainly met, and one for all that are, limit by limit.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        What is exceeded first.
-    """
+    """Limits: a row for each that is not plainly met, and one for all that are."""
     checks, units = delivery.checks, delivery.project.heading.units
     rows: list[tuple[str, ...]] = []
     for verdict in _TROUBLE:
@@ -368,19 +332,7 @@ def _corridor_tables(delivery: Delivery) -> Iterator[TextTable]:
 
 
 def zones_table(delivery: Delivery) -> TextTable:
-    """
-    Area of each zone, and the trees in it.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        Zones, and the stand as their sum.
-    """
+    """Area of each zone, and the trees in it."""
     units, summary = delivery.project.heading.units, delivery.summary
     stand = summary["stand"]["area_m2"]
     rows = [
@@ -404,19 +356,7 @@ def zones_table(delivery: Delivery) -> TextTable:
 
 
 def records_table(delivery: Delivery) -> TextTable:
-    """
-    What became of the records, and trees that are not to be cut.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        One row a count.
-    """
+    """What became of the records, and trees that are not to be cut."""
     marks = delivery.summary["marks"]
     confirmed = delivery.project.marks.line_trees_confirmed
     rows = [

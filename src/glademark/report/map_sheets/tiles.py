@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.drawing.scales import (
+from glademark.report.map_sheets.drawing.paper import (
     OVERVIEW_FINEST,
     metres_per_point,
     round_scales,
@@ -52,23 +52,7 @@ class Tiling:
 
 
 def touching_share(content: MapContent, denominator: int, *, enlarged: float = 1.0) -> float:
-    """
-    Share of the trees to cut, those in openings left out, whose symbols touch a neighbour's.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    denominator
-        Of the scale.
-    enlarged
-        Size of the symbols against the overview.
-
-    Returns
-    -------
-    share
-        From 0 to 1; 0 where there are no trees.
-    """
+    """Share of the trees to cut, those in openings left out, whose symbols touch a neighbour's."""
     places, widths = _matrix_trees(content)
     if len(places) < 2:  # noqa: PLR2004 - a neighbour
         return 0.0
@@ -92,23 +76,7 @@ def _matrix_trees(content: MapContent) -> tuple[np.ndarray, np.ndarray]:
 
 
 def is_crowded(content: MapContent, denominator: int, *, left_out: int) -> bool:
-    """
-    Whether an overview asks for detail sheets.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    denominator
-        Of its scale.
-    left_out
-        Labels that found no place on it.
-
-    Returns
-    -------
-    crowded
-        True where symbols touch, corridors are mere lines, or labels were left out.
-    """
+    """Whether an overview asks for detail sheets."""
     widths = content.layout.corridors["width_m"]
     thin = len(widths) and widths.median() / metres_per_point(denominator) < _THIN_PT
     touching = touching_share(content, denominator) > _CROWDED_SHARE
@@ -123,18 +91,8 @@ def detail_tiling(
 
     Parameters
     ----------
-    content
-        What the maps show.
     room_pt
         Width and height of a map on such a sheet [points].
-    overview
-        Denominator of the overview.
-
-    Returns
-    -------
-    tiling
-        At the coarsest round scale that keeps symbols apart, on twelve sheets at most; None where
-        no scale would show more than the overview does.
     """
     finest = OVERVIEW_FINEST[content.units]
     scales = [s for s in reversed(round_scales(content.units)) if finest <= s <= overview / _FINER]
@@ -150,21 +108,7 @@ def detail_tiling(
 
 
 def is_crowded_detail(content: MapContent, denominator: int) -> bool:
-    """
-    Whether symbols on a detail sheet touch, or corridors are mere lines.
-
-    Parameters
-    ----------
-    content
-        What the maps show.
-    denominator
-        Of its scale.
-
-    Returns
-    -------
-    crowded
-        Whether a finer scale would help.
-    """
+    """Whether symbols on a detail sheet touch, or corridors are mere lines."""
     widths = content.layout.corridors["width_m"]
     thin = len(widths) and widths.median() / metres_per_point(denominator) < _THIN_PT * 2
     return bool(thin or touching_share(content, denominator, enlarged=ENLARGED) > _ENOUGH_SHARE)

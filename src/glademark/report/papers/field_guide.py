@@ -36,8 +36,7 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import show_number
-from glademark.report.site_rules import TWO_TREE_LENGTHS, UNCONFIRMED
-from glademark.report.unconfirmed import unconfirmed_trees
+from glademark.report.site_rules import TWO_TREE_LENGTHS, UNCONFIRMED, unconfirmed_trees
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -106,19 +105,7 @@ class Content:
 
 
 def guide_content(delivery: Delivery) -> Content:
-    """
-    What stands on the field guide.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    content
-        As text, in the units of the project.
-    """
+    """What stands on the field guide."""
     openings, danger_trees = opening_grid(delivery), danger_grid(delivery)
     marks = layer_frame(delivery, "marks")
     on_paper = delivery.layout.figures.marks.not_located - sum(on_paper_in_openings(delivery))
@@ -148,16 +135,7 @@ def guide_content(delivery: Delivery) -> Content:
 
 
 def write_guide(content: Content, path: Path) -> None:
-    """
-    Write the field guide as PDF: on one page wherever it fits in letters of at least 7 points.
-
-    Parameters
-    ----------
-    content
-        As `guide_content` makes it.
-    path
-        Of the file.
-    """
+    """Write the field guide as PDF: on one page wherever it fits at 7 points or more."""
     papers = [_paper(content, points) for points in _SIZES]
     if not write_fitting(path, papers, lambda paper: _story(content, paper, beside=True)):
         paper = _paper(content, _SIZE_OF_MANY)

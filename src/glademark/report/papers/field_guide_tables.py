@@ -46,11 +46,6 @@ def position_words(points: gpd.GeoSeries) -> list[str]:
     points
         Points in any CRS.
 
-    Returns
-    -------
-    words
-        Latitude and longitude in WGS 84 with five decimals, about a metre.
-
     Examples
     --------
     >>> position_words(gpd.GeoSeries.from_xy([-88.5], [46.25], crs="EPSG:4326"))
@@ -61,19 +56,7 @@ def position_words(points: gpd.GeoSeries) -> list[str]:
 
 
 def places(delivery: Delivery) -> list[str]:
-    """
-    Where an ambulance goes.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    lines
-        One a landing; the middle of the stand where there is none.
-    """
+    """Where an ambulance goes."""
     landings = layer_frame(delivery, "landings")
     if landings.empty:
         stand = layer_frame(delivery, "stand")
@@ -84,19 +67,7 @@ def places(delivery: Delivery) -> list[str]:
 
 
 def danger_grid(delivery: Delivery) -> Grid:
-    """
-    Danger trees one by one.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    grid
-        One row a tree.
-    """
+    """Danger trees one by one."""
     units = delivery.project.heading.units
     marks = layer_frame(delivery, "marks")
     trees = marks[marks["kind"] == "danger"]
@@ -154,19 +125,7 @@ def paint_grid(delivery: Delivery) -> Grid:
 
 
 def area_grid(delivery: Delivery) -> Grid:
-    """
-    Exclusions, setbacks, crossings and trees that stay, in words.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    grid
-        Where, size, what holds.
-    """
+    """Exclusions, setbacks, crossings and trees that stay, in words."""
     rows = [
         *_exclusions(delivery),
         *_setbacks(delivery),
@@ -222,19 +181,7 @@ def _leave_trees(delivery: Delivery) -> list[Row]:
 
 
 def opening_grid(delivery: Delivery) -> Grid:
-    """
-    Openings with their trees and products.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    grid
-        One row an opening.
-    """
+    """Openings with their trees and products."""
     units = delivery.project.heading.units
     frame = layer_frame(delivery, "openings")
     found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
@@ -270,20 +217,7 @@ def on_paper_in_openings(delivery: Delivery) -> list[int]:
 
 
 def corridor_grid(delivery: Delivery) -> Grid:
-    """
-    Corridors with their width, their trees and products, and the single trees beside them.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    grid
-        One row a corridor. Trees are those painted or standing as corridor wood; single trees are
-        those outside corridors and openings that stand nearest to it.
-    """
+    """Corridors with their width, their trees and products, and the single trees beside them."""
     units = delivery.project.heading.units
     frame = layer_frame(delivery, "corridors")
     cut = cut_marks(delivery)
@@ -302,19 +236,7 @@ def corridor_grid(delivery: Delivery) -> Grid:
 
 
 def single_tree_grid(delivery: Delivery) -> Grid:
-    """
-    Trees to cut on a stand without corridors, outside its openings.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    grid
-        One row, or none.
-    """
+    """Trees to cut on a stand without corridors, outside its openings."""
     cut = cut_marks(delivery)
     single = cut[~cut["zone"].isin(["corridor", "opening"]) & (cut["corridor"] == "")]
     rows = [("Single trees", words) for words in _counted(single, pd.Series([""])) if words]

@@ -33,9 +33,9 @@ from glademark.report.quantities import (
     show_share,
     show_sum,
 )
-from glademark.report.site_rules import SETBACK_RULES
-from glademark.report.unconfirmed import (
+from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
+    SETBACK_RULES,
     all_with,
     unconfirmed_trees,
 )
@@ -64,20 +64,7 @@ _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
 
 def filing_tables(delivery: Delivery) -> dict[str, Grid]:
-    """
-    The figures of a stand, as tables.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    tables
-        By their headings; texts in the units of the project. The last one has one row a limit: the
-        thing that came worst, with authority and source.
-    """
+    """The figures of a stand, as tables."""
     pairs = {
         "Stand and system": _stand(delivery),
         "Openings": _openings(delivery),
@@ -90,16 +77,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
 
 
 def write_filing(delivery: Delivery, path: Path) -> None:
-    """
-    Write the planner's page as PDF.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    path
-        Of the file.
-    """
+    """Write the planner's page as PDF."""
     papers = [
         Paper(
             title="Filing figures",

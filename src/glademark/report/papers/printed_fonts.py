@@ -26,19 +26,7 @@ _FONTS = Path("mpl-data", "fonts", "ttf")
 
 @cache
 def font_file(name: str) -> Path:
-    """
-    File of a font.
-
-    Parameters
-    ----------
-    name
-        `SANS`, `BOLD` or `SLANTED`.
-
-    Returns
-    -------
-    path
-        Inside the plotting library.
-    """
+    """File of a font."""
     found = find_spec("matplotlib")
     if found is None or found.origin is None:  # it is one of our own requirements
         msg = "matplotlib, which brings the fonts, is not installed. Install Glademark again"
@@ -58,14 +46,7 @@ def register_fonts() -> None:
 
 @cache
 def register_font(name: str) -> None:
-    """
-    Make one font known to the library that writes the papers.
-
-    Parameters
-    ----------
-    name
-        `SANS`, `BOLD` or `SLANTED`.
-    """
+    """Make one font known to the library that writes the papers."""
     from reportlab.pdfbase.pdfmetrics import registerFont  # noqa: PLC0415 - heavy
     from reportlab.pdfbase.ttfonts import TTFont  # noqa: PLC0415 - heavy
 
@@ -74,19 +55,7 @@ def register_font(name: str) -> None:
 
 @cache
 def letter_widths(name: str) -> Mapping[int, float]:
-    """
-    Width of every letter that a font has.
-
-    Parameters
-    ----------
-    name
-        `SANS`, `BOLD` or `SLANTED`.
-
-    Returns
-    -------
-    widths
-        By the number of the letter, in parts of the size: see `PER_SIZE`.
-    """
+    """Width of every letter that a font has."""
     face = _face(name)
     return {code: float(face.charWidths[code]) for code in face.charToGlyph}
 

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 from xml.sax.saxutils import escape
 
-from glademark.report.cautions import CAUTIONS
 from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
 from glademark.report.shown_text import shown_text
+from glademark.report.site_rules import CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -83,14 +83,7 @@ class Paper:
 
     @property
     def width_pt(self) -> float:
-        """
-        Width of the text, or of one of its columns.
-
-        Returns
-        -------
-        width
-            In points.
-        """
+        """Width of the text, or of one of its columns."""
         gutters = MARGIN_PT * 0.4 * (self.columns - 1)
         return (self.size_pt[0] - 2 * MARGIN_PT - gutters) / self.columns
 
@@ -137,46 +130,14 @@ class Grid:
 
 
 def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) -> Paragraph:
-    """
-    A paragraph.
-
-    Parameters
-    ----------
-    words
-        Plain text; whatever comes from the user is shown as it is, never read as mark-up.
-    paper
-        That it stands on.
-    scale
-        Of its size against plain text.
-    bold
-        Whether it is set in bold.
-
-    Returns
-    -------
-    paragraph
-        Wraps to the width that it gets.
-    """
+    """A paragraph."""
     from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
 
     return Paragraph(_safe(words), _style(paper.points * scale, bold=bold))
 
 
 def heading(words: str, paper: Paper) -> list[Flowable]:
-    """
-    A heading that does not stand alone at the foot of a page.
-
-    Parameters
-    ----------
-    words
-        Plain text.
-    paper
-        That it stands on.
-
-    Returns
-    -------
-    parts
-        In bold on a pale ground, a little larger than plain text.
-    """
+    """A heading that does not stand alone at the foot of a page."""
     from reportlab.platypus import CondPageBreak, Paragraph  # noqa: PLC0415 - heavy
 
     room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
@@ -189,17 +150,8 @@ def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
 
     Parameters
     ----------
-    grid
-        What stands in it.
-    paper
-        That it stands on.
     width_pt
         Of the table [points]; of the text where not given.
-
-    Returns
-    -------
-    table
-        Lines under the head and between the rows; cells wrap.
     """
     from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
 
@@ -248,17 +200,8 @@ def boxed(content: Sequence[Flowable], paper: Paper, *, width_pt: float | None =
 
     Parameters
     ----------
-    content
-        Below each other.
-    paper
-        That it stands on.
     width_pt
         Of the frame [points]; of the text where not given.
-
-    Returns
-    -------
-    box
-        Not split over pages.
     """
     from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
 
@@ -273,21 +216,7 @@ def boxed(content: Sequence[Flowable], paper: Paper, *, width_pt: float | None =
 
 
 def gap(paper: Paper, *, lines: float = 0.5) -> Flowable:
-    """
-    White between two parts.
-
-    Parameters
-    ----------
-    paper
-        That it stands on.
-    lines
-        Height in lines of plain text.
-
-    Returns
-    -------
-    spacer
-        Left out at the head of a page.
-    """
+    """White between two parts."""
     from reportlab.platypus import Spacer  # noqa: PLC0415 - heavy
 
     return Spacer(0, paper.points * _LEADING * lines)
@@ -299,17 +228,10 @@ def fitting(words: str, width_pt: float, points: float) -> str:
 
     Parameters
     ----------
-    words
-        Plain text.
     width_pt
         That it may take [points].
     points
         Size of its letters [points].
-
-    Returns
-    -------
-    text
-        Cut behind its last fitting letter, with an ellipsis, where it is longer.
     """
     from reportlab.pdfbase.pdfmetrics import stringWidth  # noqa: PLC0415 - heavy
 
@@ -323,23 +245,7 @@ def fitting(words: str, width_pt: float, points: float) -> str:
 
 
 def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
-    """
-    Write a paper as PDF.
-
-    Parameters
-    ----------
-    path
-        Of the file.
-    paper
-        What it is.
-    story
-        What stands on it, from top to bottom.
-
-    Returns
-    -------
-    pages
-        How many there are.
-    """
+    """Write a paper as PDF."""
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate  # noqa: PLC0415 - heavy
 
     register_fonts()
@@ -379,23 +285,7 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
 def write_fitting(
     path: Path, papers: Sequence[Paper], story: Callable[[Paper], Sequence[Flowable]]
 ) -> bool:
-    """
-    Write a paper in the first of some sizes in which it stands on one page.
-
-    Parameters
-    ----------
-    path
-        Of the file.
-    papers
-        The same paper in falling sizes of text.
-    story
-        What stands on it, made for a paper.
-
-    Returns
-    -------
-    fits
-        Whether it stands on one page; where not, the file is of no use.
-    """
+    """Write a paper in the first of some sizes in which it stands on one page."""
     return any(_is_one_page(path, paper, story(paper)) for paper in papers)
 
 

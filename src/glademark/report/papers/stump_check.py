@@ -65,20 +65,7 @@ class Group:
 
 
 def stump_groups(delivery: Delivery) -> list[Group]:
-    """
-    Marks by where they are looked up.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    groups
-        Openings by number, corridors in their order, then single trees by the corridor nearest to
-        them; each mark once.
-    """
+    """Marks by where they are looked up."""
     cut = cut_marks(delivery)
     words = _words(delivery, cut)
     opening = cut["opening"].where(cut["zone"] == "opening")
@@ -93,19 +80,7 @@ def stump_groups(delivery: Delivery) -> list[Group]:
 
 
 def standing_group(delivery: Delivery) -> Group:
-    """
-    Trees that must still stand.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    group
-        Leave trees, line trees and trees to cut that are not confirmed.
-    """
+    """Trees that must still stand."""
     marks = layer_frame(delivery, "marks")
     parts = [
         ("leave", layer_frame(delivery, "leave_trees")),
@@ -125,16 +100,7 @@ def standing_group(delivery: Delivery) -> Group:
 
 
 def write_stump_check(delivery: Delivery, path: Path) -> None:
-    """
-    Write the stump check as PDF, in three columns.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    path
-        Of the file.
-    """
+    """Write the stump check as PDF, in three columns."""
     paper = Paper(
         title="Stump check",
         subject="Every mark with a box, by opening and corridor",

@@ -85,21 +85,7 @@ class Account:
 
 
 def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
-    """
-    The allowance, one account a quantity.
-
-    Parameters
-    ----------
-    layout
-        What was measured.
-    units
-        What the project shows.
-
-    Returns
-    -------
-    accounts
-        Empty where the standing stock is not known.
-    """
+    """The allowance, one account a quantity."""
     rows = layout.allowance.astype(object).to_dict("records")
     return tuple(_account({str(key): part for key, part in row.items()}, units) for row in rows)
 

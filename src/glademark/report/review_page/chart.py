@@ -50,20 +50,7 @@ _LABEL: Mapping[str, Any] = {
 
 
 def map_json(content: MapContent) -> dict[str, Any]:
-    """
-    The map with all its layers, ready to be embedded.
-
-    Parameters
-    ----------
-    content
-        What is drawn.
-
-    Returns
-    -------
-    item
-        JSON item of the plotting library; ids are given by place, so that equal content gives
-        equal JSON.
-    """
+    """The map with all its layers, ready to be embedded."""
     from bokeh.embed import json_item  # noqa: PLC0415 - heavy: only where the page is made
 
     item: dict[str, Any] = steady_ids(dict(json_item(_figure(content))))
@@ -73,16 +60,6 @@ def map_json(content: MapContent) -> dict[str, Any]:
 def steady_ids(item: Any) -> Any:  # noqa: ANN401 - JSON is one of several types
     """
     A JSON item whose ids tell the place of a model in it, not when it was made.
-
-    Parameters
-    ----------
-    item
-        As the plotting library gives it.
-
-    Returns
-    -------
-    item
-        A copy; ids are ``m1``, ``m2``, ... in the order in which they come.
 
     Examples
     --------

@@ -116,21 +116,7 @@ class MapContent:
 
 
 def map_content(delivery: Delivery, verdicts: Mapping[str, str]) -> MapContent:
-    """
-    What the map shows.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    verdicts
-        ``exceeded`` or ``near`` by the key of a feature; others are inside their limits.
-
-    Returns
-    -------
-    content
-        Layers without features are left out.
-    """
+    """What the map shows."""
     layout = delivery.layout
     plane = Plane.below(layout.stand)
     everything = _all_trees(layout)
@@ -150,21 +136,7 @@ def map_content(delivery: Delivery, verdicts: Mapping[str, str]) -> MapContent:
 
 
 def keyed(layout: Layout, layer: str) -> gpd.GeoDataFrame:
-    """
-    Features of a layer that have a shape, with the keys that the page knows them by.
-
-    Parameters
-    ----------
-    layout
-        What was measured.
-    layer
-        One of `AREA_LAYERS` or `POINT_LAYERS`.
-
-    Returns
-    -------
-    features
-        With `key`: the layer and the place in it.
-    """
+    """Features of a layer that have a shape, with the keys that the page knows them by."""
     frame = getattr(layout, layer)
     keys = [f"{layer}:{place}" for place in range(len(frame))]
     keyed_frame = frame.assign(key=pd.Series(keys, index=frame.index, dtype=object))

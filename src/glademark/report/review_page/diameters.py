@@ -53,14 +53,7 @@ class Bar:
 
     @property
     def texts(self) -> tuple[str, str, str]:
-        """
-        Standing, marked and residual trees as people read them.
-
-        Returns
-        -------
-        texts
-            A dash where not known.
-        """
+        """Standing, marked and residual trees as people read them."""
         standing, marked, residual = (
             "\N{EN DASH}" if number is None else show_number(number, 0)
             for number in (self.standing, self.marked, self.residual)
@@ -91,20 +84,7 @@ class Histogram:
 
 
 def histogram(layout: Layout) -> Histogram:
-    """
-    Trees by size class as bars.
-
-    Parameters
-    ----------
-    layout
-        What was measured; `stock_by_class` where a cruise gives it, else the tally.
-
-    Returns
-    -------
-    histogram
-        Without bars where no tree is marked and none is known to stand. A class of which more are
-        marked than the cruise found has no residual.
-    """
+    """Trees by size class as bars."""
     classes = _classes(layout)
     tallest = max((_height(row) for row in classes), default=0.0)
     top, ticks = _scale(tallest)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from glademark.measure.tally import NOT_STATED
-from glademark.report.marking_progress import marking_progress
 from glademark.report.quantities import AT_LEAST, show_number, show_sum
 from glademark.report.review_page.cards import basal_area, quantity, whole
 from glademark.report.review_page.wording import field_text, unit_text
-from glademark.report.unconfirmed import NOT_TO_BE_CUT, totals_with, unconfirmed_trees
+from glademark.report.site_rules import NOT_TO_BE_CUT, totals_with, unconfirmed_trees
+from glademark.report.summary import marking_progress
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -30,19 +30,7 @@ class Fact:
 
 
 def facts(delivery: Delivery) -> tuple[Fact, ...]:
-    """
-    Figures of the layout in the project's units.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    facts
-        Stand, marking progress, corridors, openings, trees, volume; what is not there is left out.
-    """
+    """Figures of the layout in the project's units."""
     figures, units = delivery.layout.figures, delivery.project.heading.units
     return (
         *_stand(figures, units),

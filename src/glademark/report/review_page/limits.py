@@ -85,19 +85,7 @@ class LimitRow:
 
 
 def limit_rows(delivery: Delivery) -> tuple[LimitRow, ...]:
-    """
-    Every check, the worst first, else in the order in which they were made.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    rows
-        One a check.
-    """
+    """Every check, the worst first, else in the order in which they were made."""
     units = delivery.project.heading.units
     known = _known_features(delivery.layout)
     table = written_frame(delivery.checks, CHECKS, units).astype(object)
@@ -106,19 +94,7 @@ def limit_rows(delivery: Delivery) -> tuple[LimitRow, ...]:
 
 
 def worst_by_key(rows: Iterable[LimitRow]) -> dict[str, str]:
-    """
-    Features that are beyond or near a limit.
-
-    Parameters
-    ----------
-    rows
-        As `limit_rows` gives them.
-
-    Returns
-    -------
-    verdicts
-        ``exceeded`` or ``near`` by the key of the feature.
-    """
+    """Features that are beyond or near a limit."""
     worst: dict[str, str] = {}
     for row in rows:
         if row.verdict in {"exceeded", "near"}:
@@ -128,21 +104,7 @@ def worst_by_key(rows: Iterable[LimitRow]) -> dict[str, str]:
 
 
 def of_feature(rows: Iterable[LimitRow], key: str) -> list[LimitRow]:
-    """
-    Limits that speak of one feature.
-
-    Parameters
-    ----------
-    rows
-        As `limit_rows` gives them.
-    key
-        Of the feature.
-
-    Returns
-    -------
-    rows
-        In the same order.
-    """
+    """Limits that speak of one feature."""
     return [row for row in rows if key in row.keys]
 
 

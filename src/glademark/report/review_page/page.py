@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 from dataclasses import replace
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import show_number, show_share
 from glademark.report.review_page.allowance import accounts
 from glademark.report.review_page.cards import feature_cards, tree_columns
@@ -14,7 +16,6 @@ from glademark.report.review_page.chart import MAP_NAME, map_json
 from glademark.report.review_page.content import MOST_MARKS, map_content
 from glademark.report.review_page.diameters import histogram
 from glademark.report.review_page.facts import facts
-from glademark.report.review_page.html import content_policy, inert_json
 from glademark.report.review_page.limits import (
     VERDICT_WORDS,
     VERDICTS,
@@ -31,10 +32,13 @@ from glademark.report.review_page.tables import (
     volume_table,
 )
 from glademark.report.review_page.wording import field_text
+from glademark.report.site_rules import CAUTIONS
 from glademark.report.terminal.openings import opening_verdicts
 from glademark.report.verdicts import approval_words, edition_words
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from glademark.report.delivery import Delivery
     from glademark.report.review_page.content import MapContent
     from glademark.report.review_page.limits import LimitRow
@@ -45,19 +49,7 @@ _HIGHEST_FIRST = -1
 
 
 def review_page(delivery: Delivery) -> str:
-    """
-    The review page.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    html
-        One document that loads nothing; equal deliveries give equal text.
-    """
+    """The review page."""
     limits = limit_rows(delivery)
     content = map_content(delivery, worst_by_key(limits))
     script, style = _file("page.js"), _file("page.css")
@@ -188,3 +180,35 @@ def _template() -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
 def _file(name: str) -> str:
     """One of the page's own parts."""
     return (files(_PARTS) / "parts" / name).read_text(encoding="utf-8").replace("\r\n", "\n")
+
+
+def inert_json(value: Any) -> str:  # noqa: ANN401 - JSON is one of several types
+    r"""
+    JSON that can stand in a script element and never ends it.
+
+    Examples
+    --------
+    >>> print(inert_json({"name": "</script>"}))
+    {"name":"\u003c/script\u003e"}
+    """
+    text = json.dumps(value, allow_nan=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def content_policy(scripts: Iterable[str]) -> str:
+    """Content security policy of a page that loads nothing and runs only what it was made with."""
+    rules = (
+        "default-src 'none'",
+        f"script-src {' '.join(_hash(text) for text in scripts)}",
+        "style-src 'unsafe-inline'",
+        "img-src data: blob:",
+        "base-uri 'none'",
+        "form-action 'none'",
+    )
+    return "; ".join(rules)
+
+
+def _hash(text: str) -> str:
+    """Name of a text in a policy."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"'sha256-{base64.b64encode(digest).decode('ascii')}'"

@@ -38,19 +38,7 @@ class Plane:
 
     @classmethod
     def below(cls, layer: gpd.GeoDataFrame) -> Plane:
-        """
-        Plane with its zero at a round coordinate below and left of a layer.
-
-        Parameters
-        ----------
-        layer
-            With at least one shape; projected, in metres.
-
-        Returns
-        -------
-        plane
-            Every coordinate of the layer is positive in it.
-        """
+        """Plane with its zero at a round coordinate below and left of a layer."""
         west, south, _, _ = layer.total_bounds
         return cls(
             east_m=float(np.floor(west / _GRID_M) * _GRID_M),

@@ -58,17 +58,8 @@ def profile_pictures(
 
     Parameters
     ----------
-    pieces
-        Layer `corridor_grades`.
-    units
-        Of the page.
     steep_grade
         From where on a stretch counts as steep, as a fraction of 1.
-
-    Returns
-    -------
-    pictures
-        One an unbroken part of a corridor, in the layer's order; empty without terrain.
     """
     profiles = profiles_of_pieces(pieces)
     found = []

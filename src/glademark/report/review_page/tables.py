@@ -93,21 +93,7 @@ class Table:
 
 
 def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
-    """
-    Group openings with their measures.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    verdicts
-        What limits say of each opening, by its number.
-
-    Returns
-    -------
-    table
-        One row an opening.
-    """
+    """Group openings with their measures."""
     units = delivery.project.heading.units
     rows = _records(delivery, "openings")
     volumes = [volume_amounts(row["volume"]) for row in rows]
@@ -193,19 +179,7 @@ def _verdict(words: str) -> Cell:
 
 
 def corridors_table(delivery: Delivery) -> Table:
-    """
-    Corridors with what they take.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        One row a corridor.
-    """
+    """Corridors with what they take."""
     units = delivery.project.heading.units
     area, length, basal, solid = (_in(units, unit) for unit in ("m2", "m", "basal area", "m3"))
     rows = tuple(
@@ -237,19 +211,7 @@ def corridors_table(delivery: Delivery) -> Table:
 
 
 def volume_table(delivery: Delivery) -> Table:
-    """
-    Trees, basal area and net volume of each product by zone, each in its sale unit.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        One row a zone and way of location; their total stays at the end.
-    """
+    """Trees, basal area and net volume of each product by zone, each in its sale unit."""
     units = delivery.project.heading.units
     tally = delivery.layout.volume_by_zone
     cells, by_zone = tally[tally["row"] == "cell"], tally[tally["row"] == "zone"]
@@ -294,19 +256,7 @@ def volume_table(delivery: Delivery) -> Table:
 
 
 def tally_table(delivery: Delivery) -> Table:
-    """
-    Trees to cut by zone, product, species and size class.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        One row a cell of the tally.
-    """
+    """Trees to cut by zone, product, species and size class."""
     units = delivery.project.heading.units
     tally = delivery.layout.volume_by_zone
     cells = tally[tally["row"] == "cell"].astype(object)
@@ -345,19 +295,7 @@ def _tally_decimals(unit: object) -> int:
 
 
 def rejected_table(delivery: Delivery) -> Table:
-    """
-    Records that could not be used, and why.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    table
-        One row a record.
-    """
+    """Records that could not be used, and why."""
     records = delivery.survey.rejected.astype(object).to_dict("records")
     return Table(
         id="rejected-table",
@@ -381,16 +319,6 @@ def rejected_table(delivery: Delivery) -> Table:
 def class_order(label: object) -> tuple[float, int]:
     """
     Where a size class stands among others.
-
-    Parameters
-    ----------
-    label
-        As the tally has it.
-
-    Returns
-    -------
-    order
-        Its first number, smaller trees before; a label without a number comes last.
 
     Examples
     --------

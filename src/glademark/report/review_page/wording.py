@@ -81,16 +81,6 @@ def unit_text(text: str) -> str:
     """
     A quantity with its powers raised.
 
-    Parameters
-    ----------
-    text
-        As `report.quantities` makes it: no text of a user.
-
-    Returns
-    -------
-    text
-        ``m2``, ``ft3`` and the like as printed; a dash for a missing number.
-
     Examples
     --------
     >>> unit_text("12.4 ft2/acre")
@@ -103,16 +93,6 @@ def unit_text(text: str) -> str:
 def field_text(value: object) -> str:
     """
     A text from a field file, fit to be shown.
-
-    Parameters
-    ----------
-    value
-        Text; None and missing values are empty.
-
-    Returns
-    -------
-    text
-        Without control characters, at most `LONGEST` characters.
 
     Examples
     --------
@@ -127,16 +107,6 @@ def name_text(value: object) -> str:
     """
     A word of the declared layers as people read it.
 
-    Parameters
-    ----------
-    value
-        A kind, zone, basis or rule; other texts come back as `field_text` makes them.
-
-    Returns
-    -------
-    text
-        In words.
-
     Examples
     --------
     >>> name_text("exclusion"), name_text("tagged")
@@ -149,16 +119,6 @@ def name_text(value: object) -> str:
 def limit_title(key: str) -> str:
     """
     A limit as people read it.
-
-    Parameters
-    ----------
-    key
-        In the project file.
-
-    Returns
-    -------
-    title
-        The key itself, with spaces, where the limit is not one of the package.
 
     Examples
     --------
@@ -194,16 +154,6 @@ class Amount:
 def volume_amounts(words: object) -> list[Amount]:
     """
     Products and amounts of the text that an opening carries.
-
-    Parameters
-    ----------
-    words
-        Such as ``pulpwood 6.79 cord; sawlog 3,020 board foot``.
-
-    Returns
-    -------
-    amounts
-        One a product; a part that is written otherwise stands as it is.
 
     Examples
     --------

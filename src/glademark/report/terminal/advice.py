@@ -10,10 +10,10 @@ from rich.text import Text
 
 from glademark.advise.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.layers import Units
-from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.fitted import Fitted
+from glademark.report.site_rules import CAUTIONS
+from glademark.report.terminal.limits import Fitted
 
 _LONGEST = 300
 _MOST_NAMES = 20

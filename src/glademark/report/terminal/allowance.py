@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 from rich import box
@@ -10,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.contracts.layers import Units
-from glademark.contracts.layout import Layout
+from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.measure.standing import BASAL, SOLID
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
@@ -21,12 +22,13 @@ from glademark.report.quantities import (
     show,
     show_area,
     show_diameter,
+    show_length,
     show_number,
     show_share,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.fitted import Fitted
-from glademark.report.wood_by_zone import no_allowance
+from glademark.report.terminal.limits import Fitted
+from glademark.report.wood_by_zone import ALL, no_allowance, wood_rows
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
@@ -160,3 +162,78 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
     lines += _not_computed(layout)
     lines.append("Standing stock taken as even per hectare over the operable area")
     return lines
+
+
+_LONGEST_NAME = 24
+
+
+def volume_table(delivery: Delivery) -> Fitted:
+    """Trees, basal area and net volume of each product by zone, each in its sale unit."""
+    tally = delivery.layout.volume_by_zone
+    cells = tally[tally["row"] == "cell"]
+    zones = [zone for zone in ZONE_NAMES if (cells["zone"] == zone).any()]
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    table.add_column("To cut, net")
+    for zone in (*zones, ALL):
+        table.add_column(zone.replace("_", " "), justify="right", no_wrap=True)
+    _add_rows(table, cells, zones, delivery.project.heading.units)
+    unlocated = cells[cells["located"] == "not_located"]
+    if len(unlocated):
+        table.add_section()
+        table.add_row(Text("of it not located (paper tally)", style="italic"))
+        _add_rows(table, unlocated, zones, delivery.project.heading.units)
+    return Fitted(table)
+
+
+def _add_rows(table: Table, cells: pd.DataFrame, zones: list[str], units: Units) -> None:
+    """Trees, basal area, then one row a product and sale unit."""
+    for row in wood_rows(cells, zones, units):
+        parts = (shown_text(row.title, longest=_LONGEST_NAME), row.before, row.unit)
+        heading = ", ".join(part for part in parts if part)
+        numbers = (show_number(number, row.decimals) for number in row.numbers)
+        table.add_row(Text(heading), *numbers)
+
+
+def uncertainty_lines(delivery: Delivery) -> list[Text]:
+    """Intervals of the figures, then the marks whose better position would settle most."""
+    found: Mapping[str, Any] = delivery.summary.get("uncertainty", {})
+    if not found:
+        return []
+    error = show_length(delivery.project.marks.position_error_m, delivery.project.heading.units)
+    each = f"{found['interval']:.0%} of {found['draws']} draws lie in each interval"
+    lines = [f"Position error {error} carried through; {each}", *_intervals(delivery, found)]
+    missing = len(found["no_interval"])
+    if missing:
+        lines.append(f"{missing} figures without an interval: column no_interval says why")
+    return [Text(line) for line in (*lines, *_again(found["remeasure"]))]
+
+
+def _intervals(delivery: Delivery, found: Mapping[str, Any]) -> list[str]:
+    """Share of corridors, and area of each opening."""
+    units, openings = delivery.project.heading.units, delivery.layout.openings
+    lines = []
+    low, high = found["corridor_share"]
+    if low is not None:
+        share = show_share(delivery.layout.figures.corridors.share)
+        lines.append(f"Corridors {share} of the stand: {show_share(low)} to {show_share(high)}")
+    known = [
+        f"{number}: {show_area(low, units)} to {show_area(high, units)}"
+        for number in openings["opening"].astype(str)
+        for low, high in [found["opening_area_m2"].get(number, (None, None))]
+        if low is not None
+    ]
+    if known:
+        lines.append(f"Area of openings {'; '.join(known)}")
+    return lines
+
+
+def _again(marks: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The first marks to measure again."""
+    if not marks:
+        return []
+    names = [
+        f"{shown_text(mark['tree'] or 'without number')} ({shown_text(mark['file'])}"
+        + (f", opening {mark['opening']})" if mark["opening"] is not None else ")")
+        for mark in marks
+    ]
+    return [f"Measure again first, for the verdicts: {', '.join(names)}"]

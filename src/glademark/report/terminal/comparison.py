@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from glademark.report.cautions import CAUTIONS
 from glademark.report.comparison.wording import (
     HOW_TO_READ,
     check_lines,
@@ -21,15 +22,17 @@ from glademark.report.comparison.wording import (
     sample_table,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.fitted import Fitted
+from glademark.report.site_rules import CAUTIONS
+from glademark.report.terminal.limits import Fitted
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from rich.console import Console
 
     from glademark.compare.comparison import Comparison
+    from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
     from glademark.project.model import Project
     from glademark.report.comparison.wording import Rows
 
@@ -84,3 +87,60 @@ def _table(console: Console, name: str, rows: Rows) -> None:
     for row in rows.rows:
         grid.add_row(*(Text(cell) for cell in row))
     console.print(Fitted(grid))
+
+
+_PAINTS_MAX = 20
+_NAME_WIDTH = 24
+_LONGEST_FINDING = 2000
+
+
+def print_inspection(files: Sequence[FileSeen], console: Console) -> None:
+    """Print what was seen in field files."""
+    for file in files:
+        for line in inspection_lines(file):
+            console.print(Text(line), soft_wrap=True)
+
+
+def inspection_lines(file: FileSeen) -> Iterator[str]:
+    """What was seen in one file, line by line."""
+    yield f"{shown_text(file.file)}  {file.format or 'refused'}"
+    for problem in file.problems:
+        yield f"  ! {shown_text(problem, longest=_LONGEST_FINDING)}"
+    for layer in file.layers:
+        yield from _layer_lines(layer)
+    yield ""
+
+
+def _layer_lines(layer: LayerSeen) -> Iterator[str]:
+    """One layer."""
+    name = f" '{shown_text(layer.name)}'" if layer.name else ""
+    number = f"{layer.records:,} record{'' if layer.records == 1 else 's'}"
+    records = "" if layer.shape == "raster" else f", {number}"
+    yield f"  {layer.shape or 'layer'}{name}{records}"
+    if layer.input:
+        key = "[volume] table" if layer.input == "volume_table" else f"[inputs] {layer.input}"
+        yield f"    looks like   {key} ({layer.why})"
+    if layer.name_pattern:
+        yield f'    names        look like [marks] name_pattern = "{layer.name_pattern}"'
+    if layer.crs or layer.crs_needed:
+        yield f"    coordinates  {shown_text(layer.crs or 'system not said; it has to be stated')}"
+    if layer.bounds:
+        yield f"    lies         {layer.bounds}"
+    for column in layer.columns:
+        yield f"    column       {_column(column)}"
+    if layer.paints:
+        paints = ", ".join(f"{shown_text(name)} {n:,}" for name, n in layer.paints[:_PAINTS_MAX])
+        yield f"    paint        {paints}"
+    if layer.dbh_unit_needed:
+        yield "    diameters    their unit is not said; it has to be stated"
+    for problem in layer.problems:
+        yield f"    ! {shown_text(problem, longest=_LONGEST_FINDING)}"
+
+
+def _column(column: ColumnSeen) -> str:
+    """One column: its name, what it is read as, how much of it is filled, and an example."""
+    unit = f" [{column.unit}]" if column.unit else ""
+    meaning = f"{column.meaning}{unit}" if column.meaning else "kept as it is"
+    example = f', such as "{shown_text(column.example, longest=40)}"' if column.example else ""
+    header = shown_text(column.header, longest=_NAME_WIDTH)
+    return f"{header:<{_NAME_WIDTH}} {meaning}; {column.filled:,} filled{example}"

@@ -14,7 +14,6 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from glademark.report.cautions import CAUTIONS
 from glademark.report.delivery import Delivery
 from glademark.report.edge_words import edge_words
 from glademark.report.quantities import (
@@ -25,18 +24,17 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.allowance import allowance_lines
-from glademark.report.terminal.limits import limit_lines
-from glademark.report.terminal.openings import combined_lines, openings_table
-from glademark.report.terminal.terrain import ground_lines
-from glademark.report.terminal.uncertainty import uncertainty_lines
-from glademark.report.terminal.volume import volume_table
-from glademark.report.unconfirmed import (
+from glademark.report.site_rules import (
+    CAUTIONS,
     NOT_TO_BE_CUT,
     openings_with,
     totals_with,
     unconfirmed_trees,
 )
+from glademark.report.terminal.allowance import allowance_lines, uncertainty_lines, volume_table
+from glademark.report.terminal.limits import limit_lines
+from glademark.report.terminal.openings import combined_lines, openings_table
+from glademark.report.terminal.terrain import ground_lines
 from glademark.report.verdicts import approval_words, edition_words
 from glademark.report.wood_by_zone import left_out
 from glademark.wording import counted
@@ -50,18 +48,7 @@ _LONGEST = 400  # characters of a sentence that came from the field files
 
 
 def print_summary(delivery: Delivery, console: Console, *, files: Sequence[Path] = ()) -> None:
-    """
-    Print what was laid out: corridors, openings, volume, limits, what was rejected, cautions.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-    console
-        Where to print; colours and width are its own.
-    files
-        Files written, as `glademark.export.output.deliver` returns them.
-    """
+    """Print what was laid out: corridors, openings, volume, limits, what was rejected, cautions."""
     grid = Table.grid(padding=(0, 0))
     grid.add_column(width=_MARGIN, no_wrap=True)
     grid.add_column(ratio=1)

@@ -14,8 +14,7 @@ from glademark.contracts.layers import Units
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_area, show_length, show_number
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.fitted import Fitted
-from glademark.report.terminal.limits import VERDICT_STYLES
+from glademark.report.terminal.limits import VERDICT_STYLES, Fitted
 from glademark.report.verdicts import words_of
 
 _MOST_ROWS = 30
@@ -33,19 +32,7 @@ _SHORT = {
 
 
 def openings_table(delivery: Delivery) -> Fitted:
-    """
-    One row an opening: trees, area, nearest neighbour, verdict.
-
-    Parameters
-    ----------
-    delivery
-        With at least one opening.
-
-    Returns
-    -------
-    table
-        Openings beyond a limit first where there are too many to show.
-    """
+    """One row an opening: trees, area, nearest neighbour, verdict."""
     units, openings = delivery.project.heading.units, delivery.layout.openings
     verdicts = opening_verdicts(delivery.checks, openings)
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
@@ -76,19 +63,7 @@ def _number_of(row: Mapping[Any, Any], column: str, units: Units) -> str:
 
 
 def combined_lines(delivery: Delivery) -> list[RenderableType]:
-    """
-    Openings that corridors join into one hole.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    lines
-        One a hole of more than one opening.
-    """
+    """Openings that corridors join into one hole."""
     units, combined = delivery.project.heading.units, delivery.layout.combined_openings
     return [
         Text(
@@ -101,22 +76,7 @@ def combined_lines(delivery: Delivery) -> list[RenderableType]:
 
 
 def opening_verdicts(checks: pd.DataFrame, openings: pd.DataFrame) -> dict[object, Text]:
-    """
-    What limits say of each opening, by its number.
-
-    Parameters
-    ----------
-    checks
-        Columns of `contracts.layers.CHECKS`.
-    openings
-        Columns of `contracts.layers.OPENINGS`.
-
-    Returns
-    -------
-    verdicts
-        The limits exceeded, else those that are near, else ``met``; ``no limit`` where no limit
-        speaks of the opening.
-    """
+    """What limits say of each opening, by its number."""
     return {number: _verdict(spoken) for number, spoken in _spoken_of(checks, openings).items()}
 
 

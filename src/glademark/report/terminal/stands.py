@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 from rich.text import Text
 
-from glademark.report.cautions import CAUTIONS
 from glademark.report.quantities import (
     MISSING,
     heading_unit,
@@ -16,9 +15,9 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.terminal.fitted import Fitted
-from glademark.report.unconfirmed import NOT_TO_BE_CUT
-from glademark.report.volume_of_stands import added, amount_words
+from glademark.report.site_rules import CAUTIONS, NOT_TO_BE_CUT
+from glademark.report.terminal.limits import Fitted
+from glademark.report.wood_by_zone import added, amount_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -41,20 +40,7 @@ def print_stands(
     heading: Heading,
     files: Sequence[Path],
 ) -> None:
-    """
-    Print what a run over many stands gave.
-
-    Parameters
-    ----------
-    rows
-        Rows of the table of stands.
-    console
-        Where to print.
-    heading
-        Name of the project and units.
-    files
-        Written files.
-    """
+    """Print what a run over many stands gave."""
     done = [row for row in rows if row["outcome"] == "laid_out"]
     broken = sum(row["exceeded"] > 0 for row in done)
     console.print(Text(shown_text(heading.name)), style="bold")

@@ -24,19 +24,7 @@ _MOST_NAMES = 8
 
 
 def ground_lines(delivery: Delivery) -> list[RenderableType]:
-    """
-    What was found of the ground, a line or two a part.
-
-    Parameters
-    ----------
-    delivery
-        What is handed over.
-
-    Returns
-    -------
-    lines
-        To print below each other; none where nothing was found.
-    """
+    """What was found of the ground, a line or two a part."""
     units, ground = delivery.project.heading.units, delivery.layout.ground
     lines = [
         *_terrain(ground.terrain, units),

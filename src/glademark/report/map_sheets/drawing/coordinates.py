@@ -29,19 +29,7 @@ _STEPS = (1, 2, 5)
 
 
 def grid_interval(frame: MapFrame) -> int:
-    """
-    Round distance of the grid lines of a map [m].
-
-    Parameters
-    ----------
-    frame
-        The map.
-
-    Returns
-    -------
-    metres
-        1, 2 or 5 times a power of ten.
-    """
+    """Round distance of the grid lines of a map [m]."""
     least = _APART_PT * frame.metres_per_point
     power = 10 ** math.floor(math.log10(least))
     steps = (step * power for step in (*_STEPS, 10))
@@ -58,11 +46,6 @@ def lon_lat(crs: CRS, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndar
         Working CRS.
     x, y
         In it [m].
-
-    Returns
-    -------
-    longitude, latitude
-        East and north are positive.
     """
     if crs.geodetic_crs is None:
         return np.full(np.shape(x), np.nan), np.full(np.shape(y), np.nan)
@@ -82,11 +65,6 @@ def lon_lat_words(longitude: float, latitude: float) -> str:
     longitude, latitude
         In degrees.
 
-    Returns
-    -------
-    words
-        Latitude first, five decimals: about a metre.
-
     Examples
     --------
     >>> lon_lat_words(-88.14042, 46.39469)
@@ -104,14 +82,8 @@ def draw_grid(page: Page, frame: MapFrame, crs: CRS, *, labelled: bool = True) -
 
     Parameters
     ----------
-    page
-        Sheet.
-    frame
-        The map; `GUTTER_PT` is free at each of its edges where it is labelled.
     crs
         Working CRS.
-    labelled
-        Whether coordinates are written.
     """
     west, south, east, north = frame.ground
     step = grid_interval(frame)

@@ -28,21 +28,7 @@ _TURNS: Mapping[str, tuple[float, ...]] = MappingProxyType(
 
 
 def hatch_lines(area: shapely.Geometry, hatch: Hatch) -> shapely.Geometry:
-    """
-    Lines of a pattern in an area.
-
-    Parameters
-    ----------
-    area
-        In points of the sheet.
-    hatch
-        Any but ``dotted``.
-
-    Returns
-    -------
-    lines
-        Cut at the edge of the area; patterns of neighbours fall into line.
-    """
+    """Lines of a pattern in an area."""
     return shapely.union_all(
         [shapely.intersection(_ruled(shapely.bounds(area), turn), area) for turn in _TURNS[hatch]]
         if not shapely.is_empty(area)
@@ -53,11 +39,6 @@ def hatch_lines(area: shapely.Geometry, hatch: Hatch) -> shapely.Geometry:
 def hatch_dots(area: shapely.Geometry) -> np.ndarray:
     """
     Dots of the pattern ``dotted`` in an area.
-
-    Parameters
-    ----------
-    area
-        In points of the sheet.
 
     Returns
     -------

@@ -75,14 +75,7 @@ class Label:
 
     @property
     def size(self) -> tuple[float, float]:
-        """
-        Width and height [points].
-
-        Returns
-        -------
-        size
-            White in its own box included.
-        """
+        """Width and height [points]."""
         width = max(text_width(line.words, line.size, line.face) for line in self.lines)
         last = self.lines[-1].size
         height = sum(line.size for line in self.lines[:-1]) * LEADING + last * (ASCENT + DESCENT)
@@ -130,23 +123,7 @@ class Obstacles:
 def place_labels(
     labels: Sequence[Label], room: Box, obstacles: Obstacles
 ) -> tuple[list[PlacedLabel], list[Label]]:
-    """
-    Labels in places where they do not collide.
-
-    Parameters
-    ----------
-    labels
-        Those that matter most first.
-    room
-        That they must stay in.
-    obstacles
-        What they should not cover.
-
-    Returns
-    -------
-    placed, left_out
-        In the order of the labels.
-    """
+    """Labels in places where they do not collide."""
     tree = shapely.STRtree(obstacles.shapes)
     placed: list[PlacedLabel] = []
     left_out: list[Label] = []

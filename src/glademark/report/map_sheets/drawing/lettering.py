@@ -46,37 +46,13 @@ _LONGEST = 300  # characters of a text from a field file
 
 
 def printable(text: object) -> str:
-    """
-    A text in which every letter can be printed.
-
-    Parameters
-    ----------
-    text
-        Anything from a field file.
-
-    Returns
-    -------
-    text
-        Control characters as escapes, letters that the font has not got as `NO_LETTER`.
-    """
+    """A text in which every letter can be printed."""
     plain, known = shown_text(text, longest=_LONGEST), letter_widths(SANS)
     return "".join(letter if ord(letter) in known else NO_LETTER for letter in plain)
 
 
 def lacks_letters(texts: Iterable[object]) -> bool:
-    """
-    Whether the font has not got some letter.
-
-    Parameters
-    ----------
-    texts
-        From field files.
-
-    Returns
-    -------
-    lacks
-        True where `printable` changes a letter.
-    """
+    """Whether the font has not got some letter."""
     return any(printable(text) != shown_text(text, longest=_LONGEST) for text in texts)
 
 
@@ -87,17 +63,8 @@ def text_width(text: str, size: float, face: Face = "plain") -> float:
 
     Parameters
     ----------
-    text
-        One line; a letter that the font has not got counts as nothing.
     size
         Of its letters [points].
-    face
-        Plain, bold or slanted.
-
-    Returns
-    -------
-    width
-        In points; letters are set side by side, without kerning.
     """
     widths = letter_widths(FONTS[face])
     return sum(widths.get(ord(letter), 0.0) for letter in text) * size / PER_SIZE
@@ -130,12 +97,8 @@ def text_outline(text: str, size: float, face: Face = "plain") -> Outline:
 
     Parameters
     ----------
-    text
-        One line, not empty.
     size
         Of its letters [points].
-    face
-        Plain, bold or slanted.
 
     Returns
     -------
@@ -157,19 +120,10 @@ def fitted(text: str, width: float, size: float, face: Face = "plain") -> str:
 
     Parameters
     ----------
-    text
-        Printable.
     width
         That it may take [points].
     size
         Of its letters [points].
-    face
-        Plain, bold or slanted.
-
-    Returns
-    -------
-    text
-        Shortened by an ellipsis where it is too long.
     """
     if text_width(text, size, face) <= width:
         return text
@@ -191,21 +145,10 @@ def broken(
 
     Parameters
     ----------
-    text
-        Printable.
     width
         That a line may take [points].
     size
         Of its letters [points].
-    face
-        Plain, bold or slanted.
-    most
-        Lines; what is left goes into the last, shortened.
-
-    Returns
-    -------
-    lines
-        Broken at spaces, those before the first word kept; a word too long for a line is shortened.
     """
     lines: list[str] = []
     line = ""

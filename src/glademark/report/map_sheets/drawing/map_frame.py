@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from glademark.contracts.valid_shapes import sound
-from glademark.report.map_sheets.drawing.scales import metres_per_point
+from glademark.report.map_sheets.drawing.paper import metres_per_point
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,14 +45,7 @@ class MapFrame:
 
     @property
     def metres_per_point(self) -> float:
-        """
-        Ground that one point of paper covers [m].
-
-        Returns
-        -------
-        metres
-            Per point.
-        """
+        """Ground that one point of paper covers [m]."""
         return metres_per_point(self.denominator)
 
     @property
@@ -77,11 +70,6 @@ class MapFrame:
         ----------
         x, y
             In the working CRS [m].
-
-        Returns
-        -------
-        x, y
-            From the lower left of the sheet.
         """
         size = self.metres_per_point
         return (
@@ -97,11 +85,6 @@ class MapFrame:
         ----------
         shapes
             In the working CRS; missing and empty ones are passed over.
-
-        Returns
-        -------
-        shapes
-            In points, whole, not cut at the frame.
         """
         found = np.asarray(shapes, dtype=object)
         found = found[~shapely.is_empty(found) & ~shapely.is_missing(found)]
@@ -124,19 +107,8 @@ def frame_over(
 
     Parameters
     ----------
-    name
-        What it shows.
-    box
-        On the sheet.
     ground
         West, south, east and north [m].
-    denominator
-        Of the scale.
-
-    Returns
-    -------
-    frame
-        Fills the box.
     """
     west, south, east, north = ground
     size = metres_per_point(denominator)

@@ -48,17 +48,8 @@ class Outline:
 
         Parameters
         ----------
-        place
-            Where its zero comes to lie.
         turned
             Around its zero, anticlockwise [radians].
-        size
-            Against its own.
-
-        Returns
-        -------
-        outline
-            A new one.
         """
         cosine, sine = np.cos(turned) * size, np.sin(turned) * size
         turn = np.array([[cosine, sine], [-sine, cosine]])
@@ -66,19 +57,7 @@ class Outline:
 
 
 def joined(outlines: Sequence[Outline]) -> Outline:
-    """
-    Outlines as one.
-
-    Parameters
-    ----------
-    outlines
-        One or more.
-
-    Returns
-    -------
-    outline
-        With the parts of all.
-    """
+    """Outlines as one."""
     return Outline(
         points=np.concatenate([one.points for one in outlines]),
         steps=np.concatenate([one.steps for one in outlines]),
@@ -93,11 +72,6 @@ def polygon(points: Iterable[tuple[float, float]] | FloatArray) -> Outline:
     ----------
     points
         Its corners; shape (n, 2), the first not repeated.
-
-    Returns
-    -------
-    outline
-        Closed.
     """
     corners = np.asarray(list(points), dtype=float)
     steps = np.full(len(corners) + 1, LINE, dtype=np.uint8)
@@ -106,21 +80,7 @@ def polygon(points: Iterable[tuple[float, float]] | FloatArray) -> Outline:
 
 
 def circle(radius: float, *, middle: tuple[float, float] = (0.0, 0.0)) -> Outline:
-    """
-    Outline of a circle.
-
-    Parameters
-    ----------
-    radius
-        Of it.
-    middle
-        Of it.
-
-    Returns
-    -------
-    outline
-        Four curves, which leave the circle by less than 0.03 % of the radius.
-    """
+    """Outline of a circle."""
     handle = np.array([[1, 0], [1, _ROUND], [_ROUND, 1]])
     turns = (np.array([[1, 0], [0, 1]]), np.array([[0, 1], [-1, 0]]),
              np.array([[-1, 0], [0, -1]]), np.array([[0, -1], [1, 0]]))  # fmt: skip
@@ -132,19 +92,7 @@ def circle(radius: float, *, middle: tuple[float, float] = (0.0, 0.0)) -> Outlin
 
 
 def outline_of(shapes: Iterable[shapely.Geometry]) -> Outline | None:
-    """
-    Lines and areas as one outline.
-
-    Parameters
-    ----------
-    shapes
-        Lines and polygons of any number of parts; points have no outline.
-
-    Returns
-    -------
-    outline
-        Holes turn the other way round than what they lie in; None where there is nothing.
-    """
+    """Lines and areas as one outline."""
     found = np.asarray(list(shapes), dtype=object)
     if not len(found):
         return None
@@ -166,21 +114,7 @@ def outline_of(shapes: Iterable[shapely.Geometry]) -> Outline | None:
 
 
 def from_quadratic(points: FloatArray, steps: npt.NDArray[Any]) -> Outline:
-    """
-    Outline of a letter of a TrueType font.
-
-    Parameters
-    ----------
-    points
-        Shape (n, 2).
-    steps
-        As `MOVE`, `LINE` and `CLOSE`; 3 for each of the two points of a quadratic curve.
-
-    Returns
-    -------
-    outline
-        Each curve as the cubic one that it is.
-    """
+    """Outline of a letter of a TrueType font."""
     curved = steps == _HANDLE_POINTS
     handles = np.flatnonzero(curved & (np.cumsum(curved) % 2 == 1))
     start, middle, end = points[handles - 1], points[handles], points[handles + 1]

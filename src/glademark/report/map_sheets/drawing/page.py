@@ -187,33 +187,13 @@ class Page:
         self._found: list[tuple[float, Drawing]] = []
 
     def drawings(self) -> list[Drawing]:
-        """
-        What has been drawn on the sheet.
-
-        Returns
-        -------
-        drawings
-            From the lowest up; on one level as they came.
-        """
+        """What has been drawn on the sheet."""
         return [drawing for _, drawing in sorted(self._found, key=lambda found: found[0])]
 
     def text(
         self, x: float, y: float, words: str, lettering: Lettering, *, level: float = 9
     ) -> None:
-        """
-        Set one line of text.
-
-        Parameters
-        ----------
-        x, y
-            Of its base line.
-        words
-            Printable; never read as a formula.
-        lettering
-            How it is set.
-        level
-            Higher ones lie over lower ones.
-        """
+        """Set one line of text."""
         if not words:
             return
         turn, back = math.radians(lettering.turned), 0.0
@@ -230,25 +210,7 @@ class Page:
     def lines_of_text(
         self, x: float, top: float, lines: Iterable[str], lettering: Lettering
     ) -> float:
-        """
-        Set lines below each other.
-
-        Parameters
-        ----------
-        x
-            Of their alignment.
-        top
-            Upper edge of the first.
-        lines
-            Printable.
-        lettering
-            How they are set.
-
-        Returns
-        -------
-        bottom
-            Where the next one would begin.
-        """
+        """Set lines below each other."""
         step = lettering.size * LEADING
         y = top
         for line in lines:
@@ -265,20 +227,7 @@ class Page:
         level: float = 5,
         clip: Box | None = None,
     ) -> None:
-        """
-        Draw a line through points.
-
-        Parameters
-        ----------
-        x, y
-            Of the points.
-        stroke
-            How it is drawn.
-        level
-            Higher ones lie over lower ones.
-        clip
-            Box outside which nothing is drawn.
-        """
+        """Draw a line through points."""
         self.shapes([shapely.LineString(np.column_stack([x, y]))], stroke, level=level, clip=clip)
 
     def shapes(
@@ -289,20 +238,7 @@ class Page:
         level: float = 5,
         clip: Box | None = None,
     ) -> None:
-        """
-        Draw lines or areas.
-
-        Parameters
-        ----------
-        shapes
-            In points of the sheet.
-        style
-            How they are drawn.
-        level
-            Higher ones lie over lower ones.
-        clip
-            Box outside which nothing is drawn.
-        """
+        """Draw lines or areas."""
         found = list(shapes)
         outline = outline_of(found)
         if outline is None:
@@ -320,18 +256,7 @@ class Page:
         self._add(outline, "", style.edge, level=level, clip=clip)
 
     def box(self, box: Box, style: Stroke | Fill, *, level: float = 5) -> None:
-        """
-        Draw a rectangle.
-
-        Parameters
-        ----------
-        box
-            In points of the sheet.
-        style
-            How it is drawn.
-        level
-            Higher ones lie over lower ones.
-        """
+        """Draw a rectangle."""
         self.shapes([box.polygon], style, level=level)
 
     def symbols(
@@ -349,18 +274,10 @@ class Page:
 
         Parameters
         ----------
-        outline
-            Of the symbol, 1 wide.
         places
             Its middles; shape (n, 2).
         sizes
             Width of each [points]; shape (n,).
-        style
-            How they are drawn.
-        level
-            Higher ones lie over lower ones.
-        clip
-            Box outside which nothing is drawn.
         """
         if len(places):
             found = Symbols(outline=outline, places=places, sizes=sizes, style=style, clip=clip)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import shapely
+
+from glademark.units import FOOT_M
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -44,54 +47,21 @@ class Box:
 
     @property
     def right(self) -> float:
-        """
-        Right edge [points].
-
-        Returns
-        -------
-        x
-            From the left of the sheet.
-        """
+        """Right edge [points]."""
         return self.left + self.width
 
     @property
     def top(self) -> float:
-        """
-        Upper edge [points].
-
-        Returns
-        -------
-        y
-            From the lower edge of the sheet.
-        """
+        """Upper edge [points]."""
         return self.bottom + self.height
 
     @property
     def polygon(self) -> shapely.Polygon:
-        """
-        The rectangle as a shape.
-
-        Returns
-        -------
-        polygon
-            In points of the sheet.
-        """
+        """The rectangle as a shape."""
         return shapely.box(self.left, self.bottom, self.right, self.top)
 
     def inset(self, *, left: float = 0, right: float = 0, bottom: float = 0, top: float = 0) -> Box:
-        """
-        The rectangle less strips along its edges.
-
-        Parameters
-        ----------
-        left, right, bottom, top
-            Widths of the strips; negative ones widen it.
-
-        Returns
-        -------
-        box
-            A new one.
-        """
+        """The rectangle less strips along its edges."""
         return Box(
             left=self.left + left,
             bottom=self.bottom + bottom,
@@ -100,21 +70,7 @@ class Box:
         )
 
     def columns(self, shares: Sequence[float], *, gap: float) -> list[Box]:
-        """
-        Boxes side by side.
-
-        Parameters
-        ----------
-        shares
-            Widths by their ratio.
-        gap
-            Between two of them.
-
-        Returns
-        -------
-        boxes
-            From left to right.
-        """
+        """Boxes side by side."""
         room = (self.width - gap * (len(shares) - 1)) / sum(shares)
         boxes, left = [], self.left
         for share in shares:
@@ -127,20 +83,6 @@ def paper_size(paper: str | None, units: Units, *, landscape: bool) -> tuple[flo
     """
     Width and height of a sheet [points].
 
-    Parameters
-    ----------
-    paper
-        Name of the paper; letter or A4 by the units where not given.
-    units
-        What the project shows.
-    landscape
-        Whether the long side lies below.
-
-    Returns
-    -------
-    size
-        Width, height.
-
     Examples
     --------
     >>> paper_size(None, "us", landscape=True)
@@ -151,20 +93,74 @@ def paper_size(paper: str | None, units: Units, *, landscape: bool) -> tuple[flo
 
 
 def sheet_box(size: tuple[float, float]) -> Box:
-    """
-    What of a sheet may be printed on.
-
-    Parameters
-    ----------
-    size
-        Width and height of the sheet.
-
-    Returns
-    -------
-    box
-        The sheet less its white edge.
-    """
+    """What of a sheet may be printed on."""
     width, height = size
     return Box(left=0, bottom=0, width=width, height=height).inset(
         left=MARGIN_PT, right=MARGIN_PT, bottom=MARGIN_PT, top=MARGIN_PT
     )
+
+
+_INCH_M = FOOT_M / 12
+_METRIC = (100, 200, 250, 500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500,
+           10_000, 12_500, 15_000, 20_000, 25_000, 30_000, 40_000, 50_000, 75_000,
+           100_000)  # fmt: skip
+_FEET_TO_AN_INCH = (10, 20, 30, 40, 50, 60, 80, 100, 150, 200, 250, 300, 400, 500, 600, 800, 1000,
+                    1200, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 8000)  # fmt: skip
+
+OVERVIEW_FINEST = {"us": 1200, "metric": 1000}
+"""Scale beyond which a map of a whole stand is not enlarged: 1 in = 100 ft, 1:1,000."""
+
+
+def round_scales(units: Units) -> tuple[int, ...]:
+    """
+    Denominators of round scales.
+
+    Examples
+    --------
+    >>> round_scales("us")[7], round_scales("metric")[5]
+    (1200, 1000)
+    """
+    return tuple(12 * feet for feet in _FEET_TO_AN_INCH) if units == "us" else _METRIC
+
+
+def metres_per_point(denominator: float) -> float:
+    """Ground that one point of paper covers [m]."""
+    return denominator * POINT_M
+
+
+def fitting_scale(
+    ground_m: tuple[float, float], room_pt: tuple[float, float], units: Units, *, finest: int = 0
+) -> int:
+    """
+    Denominator of the largest round scale at which some ground fits on some paper.
+
+    Parameters
+    ----------
+    ground_m
+        Width and height of the ground [m].
+    room_pt
+        Width and height of the paper [points].
+
+    Examples
+    --------
+    >>> fitting_scale((600, 400), (500, 500), "us"), fitting_scale((600, 400), (500, 500), "metric")
+    (3600, 4000)
+    """
+    needed = max(ground / POINT_M / room for ground, room in zip(ground_m, room_pt, strict=True))
+    fitting = [scale for scale in round_scales(units) if scale >= max(needed, finest)]
+    coarsest = round_scales(units)[-1]
+    return fitting[0] if fitting else coarsest * math.ceil(needed / coarsest)
+
+
+def scale_words(denominator: int, units: Units) -> str:
+    """
+    A scale as people say it.
+
+    Examples
+    --------
+    >>> scale_words(3600, "us"), scale_words(2500, "metric")
+    ('1 in = 300 ft (1:3,600)', '1:2,500')
+    """
+    ratio = f"1:{denominator:,}"
+    feet = denominator * _INCH_M / FOOT_M
+    return f"1 in = {feet:,.4g} ft ({ratio})" if units == "us" else ratio

@@ -9,7 +9,9 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from pyproj.exceptions import ProjError
 
+from glademark.report.map_sheets.drawing.coordinates import lon_lat
 from glademark.report.map_sheets.drawing.lettering import FONTS
 from glademark.report.map_sheets.drawing.outlines import CLOSE, CURVE, LINE, MOVE
 from glademark.report.map_sheets.drawing.page import Shape, Stroke, Symbols, Words
@@ -17,7 +19,11 @@ from glademark.report.papers.printed_fonts import SANS, register_font
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
+    from pyproj import CRS
+
+    from glademark.report.map_sheets.drawing.map_frame import MapFrame
     from glademark.report.map_sheets.drawing.outlines import Outline
     from glademark.report.map_sheets.drawing.page import Drawing, Page
     from glademark.report.map_sheets.drawing.paper import Box
@@ -32,19 +38,7 @@ _PAINTS = {(True, True): "B", (True, False): "f", (False, True): "S", (False, Fa
 
 
 def pages_as_pdf(pages: Sequence[Page]) -> bytes:
-    """
-    A file of sheets.
-
-    Parameters
-    ----------
-    pages
-        One or more.
-
-    Returns
-    -------
-    file
-        Fonts embedded; without a clock. Its pages are not packed.
-    """
+    """A file of sheets."""
     from reportlab.pdfgen.canvas import Canvas  # noqa: PLC0415 - heavy
 
     register_font(SANS)
@@ -132,19 +126,7 @@ def _paint(face: str, edge: Stroke | None) -> str:
 
 
 def colour_parts(colour: str) -> tuple[float, float, float]:
-    """
-    Red, green and blue of a colour.
-
-    Parameters
-    ----------
-    colour
-        Such as ``#1b1f23``.
-
-    Returns
-    -------
-    parts
-        From 0 to 1.
-    """
+    """Red, green and blue of a colour."""
     red, green, blue = bytes.fromhex(colour.removeprefix("#"))
     return red / 255, green / 255, blue / 255
 
@@ -153,3 +135,133 @@ def colour_parts(colour: str) -> tuple[float, float, float]:
 def _colour(colour: str) -> str:
     """A colour as the file has it."""
     return " ".join(f"{part:.4g}" for part in colour_parts(colour))
+
+
+_DECIMALS = 12  # of degrees: far below a millimetre
+_CORNERS = ((0, 0), (0, 1), (1, 1), (1, 0))
+
+
+def viewport(frame: MapFrame, crs: CRS) -> dict[str, Any] | None:
+    """
+    The viewport dictionary of a map frame, in plain Python values.
+
+    Parameters
+    ----------
+    crs
+        Working CRS.
+
+    Returns
+    -------
+    viewport
+        Names begin with a slash; corners are in latitude and longitude of the datum of the CRS, in
+        the order of the local points. None where the CRS has no geographic base or no code and text
+        that the format knows.
+    """
+    system = _coordinate_system(crs)
+    west, south, east, north = frame.ground
+    x = np.array([west, east])[[right for right, _ in _CORNERS]]
+    y = np.array([south, north])[[upper for _, upper in _CORNERS]]
+    longitude, latitude = lon_lat(crs, x, y)
+    if system is None or not np.isfinite([longitude, latitude]).all():
+        return None
+    box = frame.box
+    ends = [float(end) for corner in _CORNERS for end in corner]
+    places = np.column_stack([latitude, longitude]).ravel()
+    return {
+        "/Type": "/Viewport",
+        "/Name": frame.name,
+        "/BBox": [box.left, box.bottom, box.right, box.top],
+        "/Measure": {
+            "/Type": "/Measure",
+            "/Subtype": "/GEO",
+            "/Bounds": ends,
+            "/LPTS": ends,
+            "/GPTS": [round(float(place), _DECIMALS) for place in places],
+            "/GCS": system,
+        },
+    }
+
+
+def _coordinate_system(crs: CRS) -> dict[str, Any] | None:
+    """Code and text of a projected CRS."""
+    system: dict[str, Any] = {"/Type": "/PROJCS"}
+    code = crs.to_authority()
+    if code is not None and code[0] == "EPSG":
+        system["/EPSG"] = int(code[1])
+    for version in ("WKT1_ESRI", "WKT1_GDAL"):
+        try:
+            system["/WKT"] = crs.to_wkt(version)
+        except ProjError:
+            continue
+        break
+    return system if len(system) > 1 else None
+
+
+_DECIMALS_OF_POINTS = 6  # of a length in points
+
+
+def finish(
+    drawn: bytes,
+    path: Path,
+    *,
+    title: str,
+    subject: str,
+    sheets: Sequence[tuple[str, Sequence[dict[str, Any]]]],
+    day: str = "",
+) -> None:
+    """Write a drawn file again, with all that it says beside its pages."""
+    import pikepdf  # noqa: PLC0415 - heavy
+
+    with pikepdf.open(BytesIO(drawn)) as pdf:
+        for page, (_, viewports) in zip(pdf.pages, sheets, strict=True):
+            if viewports:
+                page.obj["/VP"] = pikepdf.Array([_pdf_object(found) for found in viewports])
+        with pdf.open_outline() as outline:
+            outline.root.extend(
+                pikepdf.OutlineItem(name, number) for number, (name, _) in enumerate(sheets)
+            )
+        _describe(pdf, title, subject, day)
+        pdf.save(
+            path, deterministic_id=True, min_version="2.0",
+            object_stream_mode=pikepdf.ObjectStreamMode.generate,
+        )  # fmt: skip
+
+
+def _describe(pdf: Any, title: str, subject: str, day: str) -> None:  # noqa: ANN401 - a foreign type
+    """Title, language, page labels; the title shown instead of the file's name."""
+    import pikepdf  # noqa: PLC0415 - heavy
+
+    for key in list(pdf.docinfo.keys()):
+        del pdf.docinfo[key]
+    for key, words in (("/Title", title), ("/Subject", subject), ("/Creator", "Glademark")):
+        pdf.docinfo[key] = pikepdf.String(words)
+    if day:
+        pdf.docinfo["/CreationDate"] = pikepdf.String(f"D:{day.replace('-', '')}000000Z")
+    with pdf.open_metadata(set_pikepdf_as_editor=False, update_docinfo=False) as metadata:
+        metadata["dc:title"] = title
+        metadata["dc:description"] = subject
+        metadata["xmp:CreatorTool"] = "Glademark"
+        if day:
+            metadata["xmp:CreateDate"] = f"{day}T00:00:00Z"
+    pdf.Root["/Lang"] = pikepdf.String("en")
+    pdf.Root["/ViewerPreferences"] = pikepdf.Dictionary(DisplayDocTitle=True)
+    pdf.Root["/PageMode"] = pikepdf.Name("/UseNone")
+    label = pikepdf.Dictionary(S=pikepdf.Name("/D"), P=pikepdf.String("Sheet "), St=1)
+    pdf.Root["/PageLabels"] = pikepdf.Dictionary(Nums=pikepdf.Array([0, label]))
+
+
+def _pdf_object(value: Any) -> Any:  # noqa: ANN401 - any plain value, and what the format makes of it
+    """Plain values as objects of the file; texts that begin with a slash are names."""
+    import pikepdf  # noqa: PLC0415 - heavy
+
+    if isinstance(value, dict):
+        return pikepdf.Dictionary({key: _pdf_object(part) for key, part in value.items()})
+    if isinstance(value, list):
+        return pikepdf.Array([_pdf_object(part) for part in value])
+    if isinstance(value, str):
+        return pikepdf.Name(value) if value.startswith("/") else pikepdf.String(value)
+    if isinstance(value, float):
+        from decimal import Decimal  # noqa: PLC0415 - only here
+
+        return Decimal(f"{value:.12f}")
+    return value

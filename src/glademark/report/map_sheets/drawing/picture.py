@@ -31,16 +31,7 @@ _PACKING = 5  # of 9: higher ones take long and save little
 
 
 def write_picture(page: Page, path: Path) -> None:
-    """
-    Write a sheet as a picture.
-
-    Parameters
-    ----------
-    page
-        The sheet.
-    path
-        Where the picture goes; equal sheets give equal bytes.
-    """
+    """Write a sheet as a picture."""
     from matplotlib.backends.backend_agg import RendererAgg  # noqa: PLC0415 - heavy
     from PIL import Image  # noqa: PLC0415 - heavy
 

@@ -87,21 +87,7 @@ class Piece:
 
 
 def flowed(tables: Sequence[TextTable], body: Box) -> list[list[Piece]]:
-    """
-    Tables shared out to sheets.
-
-    Parameters
-    ----------
-    tables
-        In their order; a later one may stand beside an earlier one that leaves room for it.
-    body
-        What a sheet has for them.
-
-    Returns
-    -------
-    sheets
-        Pieces of each, a head on every piece; no title stands alone at a foot.
-    """
+    """Tables shared out to sheets."""
     sheets: list[list[Piece]] = [[]]
     top = body.top
     for band in _bands(tables, body.width):
@@ -228,16 +214,7 @@ def _row(kind: str, cells: Sequence[str], widths: tuple[float, ...]) -> _Line:
 
 
 def draw_pieces(page: Page, pieces: Sequence[Piece]) -> None:
-    """
-    Draw what stands on one sheet.
-
-    Parameters
-    ----------
-    page
-        Sheet.
-    pieces
-        As from `flowed`.
-    """
+    """Draw what stands on one sheet."""
     for piece in pieces:
         top = piece.box.top
         for line in piece.lines:
