@@ -40,10 +40,11 @@ class Habit:
     """
     What was done in the field, and what must come of it.
 
-    A survey is `given` for the `stand`, with `volume`, `allowance` and `limits` of the project; or
-    `files` of 4 ha are laid out by the command with its `settings`. `printed` are parts of the
-    terminal's text and the notices, `not_printed` of the terminal's, `filed` of the planner's page,
-    all with single spaces; `verdicts` are by limit and feature, `summary` by the path of its keys.
+    A survey is `given` for the `stand`, with `volume`, `allowance`, `limits` and `openings` of the
+    project; or `files` of 4 ha are laid out by the command with its `settings`. `printed` are parts
+    of the terminal's text and the notices, `not_printed` of the terminal's, `filed` of the filing
+    figures, all with single spaces; `verdicts` are by limit and feature, `summary` by the path of
+    its keys.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Habit:
     volume: Mapping[str, Any] = field(default_factory=dict)
     allowance: Mapping[str, Any] = field(default_factory=dict)
     limits: Mapping[str, Any] = field(default_factory=dict)
+    openings: Mapping[str, Any] = field(default_factory=dict)
     files: Files | None = None
     settings: str = PAINTS
     code: int = 0
@@ -194,6 +196,7 @@ LATER = [written(n, 20 + 15 * (n % 9), 120 + 20 * (n // 9), 45 + n) for n in ran
 CENTRE = written("c", 150, 150, kind="group_centre", group="7", radius_m=12, count=11)
 PAPER = "zone,group,species,dbh_cm,count\nopening,7,beech,30,9\n"
 IN_GROUP = tuple(at(tree, "30,white,A,3") for tree in range(1, 5))  # 4 x 9 pi = 113.1 m2
+MARKED = '[openings]\nedge = "marked_crowns"\n'
 LIMIT = '[limits]\nopening_area_max = "120 m2"\n'
 
 HABITS = [
@@ -224,6 +227,7 @@ HABITS = [
         stand=TEN_HECTARES,
         given={"marks": corners(0, 1, 2, 3)},
         limits={"opening_area_max": "150 m2"},
+        openings={"walked_along": "standing_crowns"},
         printed=("EXCEEDED area of opening 5",),
         summary={"openings.area_m2": 400.0},
     ),
@@ -507,7 +511,7 @@ HABITS = [
     Habit(
         name="a limit that only unconfirmed trees break",
         files=marks(GROUP, a=(*IN_GROUP, at(5, "30,,A,3"))),  # with the fifth 45 pi = 141.4 m2
-        settings=PAINTS + LIMIT,
+        settings=PAINTS + LIMIT + MARKED,
         printed=(
             "near area of opening 1",
             "exceeded if the unconfirmed tree is cut: 117.8 % of the limit",
@@ -572,7 +576,10 @@ def outcome(
         if habit.files is not None:
             return _of_files(habit, habit.files, tmp_path, command)
         project = project_of(
-            volume=habit.volume, allowance=habit.allowance, limits=dict(habit.limits)
+            volume=habit.volume,
+            allowance=habit.allowance,
+            limits=dict(habit.limits),
+            openings=dict(habit.openings),
         )
         return _of_survey(habit, survey_of(habit.stand, **habit.given), project)
 

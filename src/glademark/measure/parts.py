@@ -1,11 +1,7 @@
 """Openings in several parts: how far apart these are, and which would be groups of their own."""
 
-from collections.abc import Mapping
-from typing import Any
-
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 
 from glademark.contracts.frames import STAND
@@ -19,21 +15,22 @@ def parts_notices(
 ) -> tuple[Notice, ...]:
     """One notice an opening in more than one part, with the groups that its parts would make."""
     several = openings[(openings["parts"] > 1).to_numpy()]
+    places = marks.groupby([STAND, "opening"]).indices if len(several) else {}
+    none = np.zeros(0, dtype=np.intp)
     return tuple(
         Notice(
             int(row[STAND]),
             f"opening {row['opening']} lies in {row['parts']} parts, up to "
             f"{_length(row['widest_gap_m'], units)} apart, and is judged as one: "
-            + _split(shape, marks[_of(marks, row)], settings, units),
+            + _split(
+                shape,
+                marks.iloc[places.get((row[STAND], row["opening"]), none)],
+                settings,
+                units,
+            ),
         )
         for row, shape in zip(several.to_dict("records"), several.geometry, strict=True)
     )
-
-
-def _of(marks: gpd.GeoDataFrame, row: Mapping[Any, Any]) -> pd.Series:
-    """Which marks are trees of an opening."""
-    found: pd.Series = (marks[STAND] == row[STAND]) & (marks["opening"] == row["opening"])
-    return found.fillna(value=False)
 
 
 def _split(shape: object, trees: gpd.GeoDataFrame, settings: OpeningSettings, units: str) -> str:

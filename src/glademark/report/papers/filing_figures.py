@@ -289,12 +289,9 @@ def _found_of(delivery: Delivery, layer: str, feature: str) -> str:
     checks = table_frame(delivery.checks, CHECKS, units)
     mine = checks[(checks["layer"] == layer) & (checks["feature"] == feature)]
     words = [
-        f"{words_of(row['verdict'])}: "
-        + _worst_words(
-            row["subject"],
-            show_against(row["measured"], row["limit_value"], row["unit"], units)[0],
-            row["reason"],
-        )
+        f"{words_of(row['verdict'])}, "
+        + show_against(row["measured"], row["limit_value"], row["unit"], units)[0]
+        + (f" ({row['reason']})" if row["reason"] else "")
         for row in mine.to_dict("records")
     ]
     return f"Found: {'; '.join(words)}." if words else "Found: not checked."
