@@ -28,6 +28,9 @@ dbh_unit = "cm"
 pink = "corridor"
 white = "cut"
 
+[openings]
+edge = "marked_crowns"
+
 [limits]
 opening_area_max = "0.5 acre"
 corridor_share_max = "12 %"

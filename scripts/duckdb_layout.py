@@ -99,19 +99,13 @@ UNION ALL SELECT stand_id, 'matrix', ST_Difference(ST_Difference(whole, strip), 
 
 TREES = """
 CREATE TABLE trees AS
-WITH standing_in AS (
-    SELECT marks.id, min(openings."group") AS "group"
-    FROM marks JOIN openings ON ST_Intersects(marks.geom, openings.geom)
-    WHERE marks.stand_id = openings.stand_id GROUP BY marks.id
-)
 SELECT marks.*,
        CASE WHEN paint = 'pink' THEN NULL
             WHEN marks."group" <> '' THEN marks."group"
-            WHEN ST_Intersects(marks.geom, ground.strip) THEN NULL
-            ELSE standing_in."group" END AS opening,
+            ELSE NULL END AS opening,
        CASE WHEN paint = 'pink' THEN 'corridor'
             WHEN opening IS NOT NULL THEN 'opening' ELSE 'matrix' END AS zone
-FROM marks JOIN ground USING (stand_id) LEFT JOIN standing_in USING (id);
+FROM marks;
 
 CREATE TABLE volume_by_zone AS
 SELECT stand_id, zone, product, species, size_class, count(*) AS trees,

@@ -99,7 +99,7 @@ def lay_out_plainly(
             for name, area in (("corridor", corridor), ("opening", opening), ("matrix", matrix))
         ]
     ).reset_index()
-    marks = _measured_marks(marks, openings, lines, corridor=corridor, ground=ground)
+    marks = _measured_marks(marks, lines, corridor=corridor, ground=ground)
     openings = _measured_openings(openings, marks, corridor=corridor, ground=ground)
     found = marks.groupby([KEY, "zone"], as_index=False).agg(
         trees=("tree_id", "size"), basal_area_m2=("basal_area_m2", "sum")
@@ -137,21 +137,14 @@ def _corridors(lines: gpd.GeoDataFrame, ground: gpd.GeoSeries) -> gpd.GeoDataFra
 
 def _measured_marks(
     marks: gpd.GeoDataFrame,
-    openings: gpd.GeoDataFrame,
     lines: gpd.GeoDataFrame,
     *,
     corridor: gpd.GeoSeries,
     ground: gpd.GeoSeries,
 ) -> gpd.GeoDataFrame:
-    """Marks with zone and opening, by their paint, their group, else where they stand."""
-    strip = _of_each(marks, corridor)
-    within = gpd.sjoin(marks[[KEY, "geometry"]], openings, predicate="intersects")
-    within = within[within[f"{KEY}_left"] == within[f"{KEY}_right"]]
-    standing_in = within.groupby(level=0)["group"].first().reindex(marks.index)
-    in_corridor = marks.intersects(strip)
+    """Marks with zone and opening, by their paint and their group."""
     is_pink, is_grouped = marks["paint"] == "pink", marks["group"] != ""
-    opening = marks["group"].where(is_grouped, standing_in.where(~in_corridor))
-    opening = opening.where(~is_pink)
+    opening = marks["group"].where(is_grouped & ~is_pink)
     nearest = marks[[KEY]].assign(corridor="")
     for name, part in marks.groupby(KEY):
         mine = lines[lines[KEY] == name]

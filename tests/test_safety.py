@@ -325,7 +325,7 @@ def spent_since(before: os.times_result) -> float:
             "200,000 columns",
         ),
         ("digits.geojson", '{"type": "FeatureCollection", "a": ' + "1" * 40_000 + "}", "numbers"),
-        ("marks.csv", "id,dbh_cm\n1," + "1" * 40_000 + "\n", "not a number"),
+        ("marks.csv", "id,dbh_cm\n1," + "1" * 40_000 + "\n", "without a diameter"),
         ("marks.csv", "id,species\n1," + "0" * 40_000 + "x\n", "not known"),
         ("note.gpx", f"<gpx><wpt><desc>{'a ' * 40_000}!</desc></wpt></gpx>", "without a position"),
     ],

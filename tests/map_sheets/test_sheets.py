@@ -58,11 +58,11 @@ def text_of(pdf: Path, title: str) -> str:
 
 
 def test_sample_has_every_usual_sheet(sample_sheets: Sheets) -> None:
-    """Overview, openings, corridor profiles and tables are there, in this order."""
+    """Overview, details, openings, corridor profiles and tables are there, in this order."""
     kinds = [re.sub(r" \d.*", "", title) for title in titles(sample_sheets.pdf)]
 
     assert [kind for kind, _ in itertools.groupby(kinds)] == [
-        "Overview", "Openings", "Corridor profiles", "Tables",
+        "Overview", "Detail", "Openings", "Corridor profiles", "Tables",
     ]  # fmt: skip
 
 

@@ -23,6 +23,8 @@ DESIGNED_LIMITS = {
     "combined_area_max",
     "opening_spacing_min",
     "openings_share_max",
+    "opening_width_heights_max",
+    "opening_width_heights_min",
     "corridor_share_max",
     "corridors_and_landings_share_max",
     "corridor_density_max",
@@ -115,7 +117,8 @@ def test_defaults_that_are_shown_are_the_defaults(tmp_path: Path) -> None:
     assert after.marks.diameter_at == before.marks.diameter_at
     assert after.marks.position_error_m == before.marks.position_error_m
     assert after.marks.line_trees_confirmed is before.marks.line_trees_confirmed is False
-    assert after.openings.model_copy(update={"cleared_to_dbh_cm": None}) == before.openings
+    by_stand = ("cleared_to_dbh_cm", "edge", "standing_crown_radius_m", "walked_along")
+    assert after.openings.model_copy(update=dict.fromkeys(by_stand)) == before.openings
     assert after.water.setback_rule == before.water.setback_rule
     assert (before.volume.table_reading, after.volume.table_reading) == (None, "class")  # as taken
     assert after.allowance.confidence == before.allowance.confidence

@@ -18,7 +18,6 @@ from glademark.contracts.layers import LAYERS, present
 from glademark.contracts.terrain import PERMIT, Elevation
 from glademark.export import csv_tables as tables
 from glademark.export import geopackage
-from glademark.export import terrain_tables as ground_tables
 from glademark.export.output import deliver
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case
@@ -35,8 +34,8 @@ WRITERS: Mapping[str, Deliverable] = {
     one.id: one
     for one in (
         geopackage.DELIVERABLE, tables.CHECKS, tables.OPENINGS, summary.DELIVERABLE,
-        ground_tables.CORRIDOR_GRADES, ground_tables.EXTRACTION, ground_tables.WATER_CROSSINGS,
-        ground_tables.BEYOND_REACH,
+        tables.CORRIDOR_GRADES, tables.EXTRACTION, tables.WATER_CROSSINGS,
+        tables.BEYOND_REACH,
     )
 }  # fmt: skip
 OWN_TABLES = {"corridor_grades.csv", "extraction.csv", "water_crossings.csv", "beyond_reach.csv"}

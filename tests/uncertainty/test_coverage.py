@@ -26,7 +26,7 @@ def test_intervals_hold_the_truth_as_often_as_they_say(script: ModuleType) -> No
 
     # binomial, p = 0.9: 0.1 % quantiles are 4 of 8 and 10 of 16
     assert (held["sum"] >= held["size"].map({8: 4, 16: 10})).all()
-    assert set(held.index) == {"area", "spacing", "boundary", "share", "volume"}
+    assert set(held.index) == set(script.TITLES)
 
 
 def test_published_table_stands_on_the_page(script: ModuleType) -> None:
