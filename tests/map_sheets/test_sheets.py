@@ -24,10 +24,15 @@ from matplotlib.colors import to_rgb
 from glademark.export.geopackage import write_geopackage
 from glademark.export.pack import make_pack
 from glademark.export.reopen import reopen
+from glademark.report.map_sheets.arrangement import HEADING_PT, LEGEND_SHARES
+from glademark.report.map_sheets.content import map_content
 from glademark.report.map_sheets.deliverable import DELIVERABLE
 from glademark.report.map_sheets.drawing.labels import Label, Line, Obstacles, place_labels
 from glademark.report.map_sheets.drawing.paper import Box
 from glademark.report.map_sheets.drawing.symbols import AREAS, TREES
+from glademark.report.map_sheets.facts import facts_height
+from glademark.report.map_sheets.legend import legend_height
+from glademark.report.map_sheets.overview_sheet import NOTE, longest_legend, plan_overview
 
 ACRE_M2 = 4046.8564224  # 66 ft by 660 ft, the foot being 0.3048 m
 FOOT_M = 0.3048
@@ -284,3 +289,20 @@ def test_trees_are_told_apart_without_colour() -> None:
         shapes = (one.shape, one.mark) != (other.shape, other.mark)
 
         assert shapes or abs(grey(one.style.face) - grey(other.style.face)) > 0.5
+
+
+def test_facts_and_remark_have_their_room(
+    sample_sheets: Sheets, stand_sheets: Sheets, long_sheets: Sheets
+) -> None:
+    """Nothing below the map reaches down into the cautions, in whatever width it stands."""
+    for sheets in (sample_sheets, stand_sheets, long_sheets):
+        content = map_content(sheets.delivery)
+        found = plan_overview(content).arrangement
+        first, middle, _ = found.panel.columns(LEGEND_SHARES, gap=20.0)
+        width = found.panel.width if found.beside else first.width
+        facts = facts_height(sheets.delivery, width) + HEADING_PT
+
+        assert facts <= found.panel.height
+        if not found.beside:
+            legend = legend_height(longest_legend(content), middle.width, columns=2)
+            assert legend + HEADING_PT + 3 + NOTE.size * 1.2 <= middle.height

@@ -17,7 +17,7 @@ from glademark.report.map_sheets.running_lines import sheet_body
 from glademark.report.map_sheets.scale_bar import BARS_PT, NORTH_PT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from glademark.report.map_sheets.content import MapContent
     from glademark.report.map_sheets.legend import Entry
@@ -27,6 +27,9 @@ BESIDE_PT = 182.0
 
 HEADING_PT = 13.0
 """Height of the heading of a part of the panel."""
+
+NOTE_PT = 11.0
+"""Height of a remark below the legend."""
 
 EDGE_PT = 12.0
 """Room between the ground that a map has to show and its frame."""
@@ -67,20 +70,21 @@ class Arrangement:
 
 
 def arrangements(
-    content: MapContent, entries: Sequence[Entry], *, facts_pt: float
+    content: MapContent, entries: Sequence[Entry], *, first_pt: Callable[[float], float]
 ) -> Iterator[Arrangement]:
-    """Ways to divide a map sheet."""
+    """Ways to divide a map sheet; `first_pt` is the height of what stands first, by its width."""
     paper = content.delivery.project.deliver.paper
     for landscape in (True, False):
         size = paper_size(paper, content.units, landscape=landscape)
         body = sheet_body(size, content.delivery)
         legend = legend_height(entries, BESIDE_PT)
-        if facts_pt + legend + _SCALE_PT + 2 * HEADING_PT + 3 * _GAP_PT <= body.height:
+        beside = first_pt(BESIDE_PT) + legend + NOTE_PT + _SCALE_PT + 2 * HEADING_PT + 3 * _GAP_PT
+        if beside <= body.height:
             panel = body.inset(left=body.width - BESIDE_PT)
             yield _arranged(size, body.inset(right=BESIDE_PT + _GAP_PT), panel, beside=True)
-        width = (body.width - 2 * _GAP_PT * 2) * LEGEND_SHARES[1]
-        legend = legend_height(entries, width, columns=2)
-        height = max(facts_pt + HEADING_PT, legend + HEADING_PT, _SCALE_PT + 8)
+        first, middle, _ = (box.width for box in body.columns(LEGEND_SHARES, gap=2 * _GAP_PT))
+        legend = legend_height(entries, middle, columns=2)
+        height = max(first_pt(first), legend + NOTE_PT, _SCALE_PT + 8 - HEADING_PT) + HEADING_PT
         panel = body.inset(top=body.height - height)
         yield _arranged(size, body.inset(bottom=height + _GAP_PT), panel, beside=False)
 

@@ -57,7 +57,7 @@ class DetailPlan:
 def plan_details(content: MapContent, overview: int) -> DetailPlan | None:
     """Paper, scale and grounds of the detail sheets."""
     found = []
-    for arrangement in arrangements(content, longest_legend(content), facts_pt=_KEY_PT):
+    for arrangement in arrangements(content, longest_legend(content), first_pt=lambda _: _KEY_PT):
         box = arrangement.map_box
         tiling = detail_tiling(content, (box.width, box.height), overview)
         if tiling is not None and len(tiling.grounds):

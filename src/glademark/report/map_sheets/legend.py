@@ -44,7 +44,7 @@ _WORDS = {
     "landings": "Landing",
     "incidental_openings": "Incidental opening: marked crowns that touch",
     "openings": "Group opening to its edge, with number and area",
-    "no_cut": "Setback: no tree is cut",
+    "no_cut": "Setback: no tree may be cut",
     "no_machine": "Setback: no machine enters",
     "residual_basal_area": "Setback: some basal area stays",
     "exclusions": "EXCLUSION: nothing is cut, no machine enters",

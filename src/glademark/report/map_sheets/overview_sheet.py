@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import shapely
@@ -101,8 +102,8 @@ def longest_legend(content: MapContent) -> list[Entry]:
 
 def plan_overview(content: MapContent) -> OverviewPlan:
     """Paper, scale and frame of the overview."""
-    facts_pt = facts_height(content.delivery, BESIDE_PT)
-    found = list(arrangements(content, longest_legend(content), facts_pt=facts_pt))
+    height = partial(facts_height, content.delivery)
+    found = list(arrangements(content, longest_legend(content), first_pt=height))
     arrangement, denominator = best_arrangement(found, content)
     frame = frame_over("Overview", arrangement.map_box, content.extent, denominator)
     labels = map_labels(frame, content, everything(content))
