@@ -22,7 +22,7 @@ from glademark.report.delivery import Delivery
 from glademark.report.papers.field_guide import guide_content
 from glademark.report.review_page.page import review_page
 from glademark.report.terminal.layout import print_summary
-from glademark.report.verdicts import approval_words
+from glademark.report.verdicts import approval_words, exceeded_features
 
 STAND = shapely.box(0, 0, 200, 100)
 TOO_LARGE = {"opening_area_max": "0.005 ha"}
@@ -78,6 +78,17 @@ def test_every_field_paper_says_that_cutting_is_not_approved(
     features = json.loads(geojson_text(delivery))["features"]
     openings = [one["properties"] for one in features if one["properties"]["layer"] == "openings"]
     assert [one["exceeded"] for one in openings] == [True]
+
+
+def test_a_setback_whose_name_holds_a_comma_is_flagged(laid_out: Callable[..., Delivery]) -> None:
+    """A bank is called after its water, with a comma between."""
+    delivery = laid_out(TOO_LARGE)
+    bank = {"layer": "setbacks", "feature": "brook, left bank"}
+    checks = pd.concat([delivery.checks, delivery.checks.iloc[[0]].assign(**bank)])
+    found = replace(delivery, checks=checks.reset_index(drop=True))
+
+    assert exceeded_features(found, "setbacks") == {"brook, left bank"}
+    assert exceeded_features(found, "openings") == {"1"}
 
 
 def test_terminal_and_review_page_say_the_same(laid_out: Callable[..., Delivery]) -> None:

@@ -99,34 +99,34 @@ def _write_openings(delivery: Delivery, folder: Path) -> None:
     write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
 
 
-def _write_of_stock(name: str, delivery: Delivery, folder: Path) -> None:
-    """Write a table that rests on the standing stock."""
+def _write_table(name: str, delivery: Delivery, folder: Path) -> None:
+    """Write a layer or table of the layout under its name."""
     write_layer(getattr(delivery.layout, name), LAYERS[name], delivery, folder)
 
 
 def _has_rows(name: str, delivery: Delivery) -> bool:
-    """Whether the standing stock is known so far that the table has rows."""
+    """Whether a layer or table of the layout has any rows."""
     return bool(len(getattr(delivery.layout, name)))
 
 
-def _of_stock(name: str) -> Deliverable:
-    """A table that is written only where the standing stock is known."""
+def _if_any(name: str) -> Deliverable:
+    """A table that is written only where it has rows."""
     return Deliverable(
         id=name,
         title=LAYERS[name].title,
         files=(f"{name}.csv",),
-        write=partial(_write_of_stock, name),
+        write=partial(_write_table, name),
         wanted=partial(_has_rows, name),
     )
 
 
-ALLOWANCE = _of_stock("allowance")
+ALLOWANCE = _if_any("allowance")
 """Allowable removal, marked and remaining, quantity by quantity."""
 
-CRUISE_PLOTS = _of_stock("cruise_plots")
+CRUISE_PLOTS = _if_any("cruise_plots")
 """What each plot of the cruise says."""
 
-STOCK_BY_CLASS = _of_stock("stock_by_class")
+STOCK_BY_CLASS = _if_any("stock_by_class")
 """Standing, marked and residual trees by size class."""
 
 VOLUME_BY_ZONE = Deliverable(
@@ -152,16 +152,6 @@ BEYOND_REACH_LAYER = "beyond_reach"
 """Name of the table of marks beyond the machine's reach."""
 
 
-def _write(name: str, delivery: Delivery, folder: Path) -> None:
-    """Write one layer of the ground."""
-    write_layer(getattr(delivery.layout, name), LAYERS[name], delivery, folder)
-
-
-def _terrain_rows(name: str, delivery: Delivery) -> bool:
-    """Whether a layer has any rows."""
-    return bool(len(getattr(delivery.layout, name)))
-
-
 def _write_beyond_reach(delivery: Delivery, folder: Path) -> None:
     """Write the cut marks that the machine does not reach, the farthest first."""
     marks = delivery.layout.marks
@@ -181,24 +171,13 @@ def _beyond(delivery: Delivery) -> pd.Series:
     return marks["kind"].isin(kinds) & ~marks["within_reach"].astype(bool)
 
 
-def _layer_table(name: str) -> Deliverable:
-    """A layer of the ground as a table of its own."""
-    return Deliverable(
-        id=name,
-        title=LAYERS[name].title,
-        files=(f"{name}.csv",),
-        write=partial(_write, name),
-        wanted=partial(_terrain_rows, name),
-    )
-
-
-CORRIDOR_GRADES = _layer_table("corridor_grades")
+CORRIDOR_GRADES = _if_any("corridor_grades")
 """Corridors piece by piece with their grades."""
 
-EXTRACTION = _layer_table("extraction")
+EXTRACTION = _if_any("extraction")
 """Stretches of corridor with the wood that passes over them."""
 
-WATER_CROSSINGS = _layer_table("water_crossings")
+WATER_CROSSINGS = _if_any("water_crossings")
 """Crossings of water and setbacks."""
 
 BEYOND_REACH = Deliverable(

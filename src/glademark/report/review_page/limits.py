@@ -11,6 +11,7 @@ from glademark.report.columns import written_frame
 from glademark.report.quantities import MISSING, show, show_against
 from glademark.report.review_page.content import AREA_LAYERS
 from glademark.report.review_page.wording import field_text, limit_title, unit_text
+from glademark.report.verdicts import WORST_FIRST
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from glademark.contracts.layout import Layout
     from glademark.report.delivery import Delivery
 
-VERDICTS = ("exceeded", "near", "not_checked", "met")
-"""The worst first."""
 
 VERDICT_WORDS: Mapping[str, str] = {
     "exceeded": "EXCEEDED",
@@ -53,7 +52,7 @@ class LimitRow:
     verdict, words
         As in the checks table, and as people read it.
     place
-        Of the verdict among `VERDICTS`, the worst being 0.
+        Of the verdict among `WORST_FIRST`, the worst being 0.
     title, subject
         The limit and what is checked.
     measured, limit, margin
@@ -118,7 +117,7 @@ def _row(record: Mapping[Any, Any], known: Mapping[str, str], units: Units) -> L
     return LimitRow(
         verdict=record["verdict"],
         words=VERDICT_WORDS.get(record["verdict"], field_text(record["verdict"])),
-        place=VERDICTS.index(record["verdict"]) if record["verdict"] in VERDICTS else 0,
+        place=WORST_FIRST.index(record["verdict"]) if record["verdict"] in WORST_FIRST else 0,
         title=limit_title(record["limit"]),
         subject=field_text(record["subject"]),
         measured=_shown(measured),

@@ -18,7 +18,6 @@ from glademark.report.review_page.diameters import histogram
 from glademark.report.review_page.facts import facts
 from glademark.report.review_page.limits import (
     VERDICT_WORDS,
-    VERDICTS,
     limit_rows,
     worst_by_key,
 )
@@ -34,7 +33,7 @@ from glademark.report.review_page.tables import (
 from glademark.report.review_page.wording import field_text
 from glademark.report.site_rules import CAUTIONS
 from glademark.report.terminal.openings import opening_verdicts
-from glademark.report.verdicts import approval_words, edition_words
+from glademark.report.verdicts import WORST_FIRST, approval_words, edition_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -82,7 +81,7 @@ def _sections(
         "cautions": CAUTIONS,
         "counts": [
             (verdict, VERDICT_WORDS[verdict], sum(row.verdict == verdict for row in limits))
-            for verdict in VERDICTS
+            for verdict in WORST_FIRST
         ],
         "facts": facts(delivery),
         "limits": limits,

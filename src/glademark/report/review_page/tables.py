@@ -20,8 +20,8 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.cards import whole
 from glademark.report.review_page.content import keyed
-from glademark.report.review_page.limits import VERDICTS
 from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
+from glademark.report.verdicts import WORST_FIRST
 from glademark.report.wood_by_zone import converts, left_out
 
 if TYPE_CHECKING:
@@ -173,9 +173,9 @@ def _sale_cells(amounts: Sequence[Amount], products: Sequence[tuple[str, str]]) 
 def _verdict(words: str) -> Cell:
     """What limits say of an opening, the worst first."""
     first = words.split(":", 1)[0].casefold().replace(" ", "_")
-    if first not in VERDICTS:
-        return Cell(text=words, by=float(len(VERDICTS)))
-    return Cell(text=words, by=float(VERDICTS.index(first)), verdict=first)
+    if first not in WORST_FIRST:
+        return Cell(text=words, by=float(len(WORST_FIRST)))
+    return Cell(text=words, by=float(WORST_FIRST.index(first)), verdict=first)
 
 
 def corridors_table(delivery: Delivery) -> Table:

@@ -16,13 +16,12 @@ from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_against
 from glademark.report.shown_text import shown_text
-from glademark.report.verdicts import words_of
+from glademark.report.verdicts import WORST_FIRST, words_of
 
 VERDICT_STYLES = {"exceeded": "bold red", "near": "yellow", "not_checked": "", "met": "green"}
 """Colour of a verdict; the word says the same."""
 
-_LISTED = ("exceeded", "near", "not_checked")
-_COUNTED = (*_LISTED, "met")
+_LISTED = WORST_FIRST[:-1]
 _MOST_ROWS = 12
 _LONGEST = 300
 _BEHIND = ("reason", "authority")
@@ -44,7 +43,7 @@ def limit_lines(delivery: Delivery) -> list[RenderableType]:
 def _verdict_counts(checks: pd.DataFrame) -> Text:
     """How many of each verdict."""
     line = Text()
-    for verdict in _COUNTED:
+    for verdict in WORST_FIRST:
         number = int((checks["verdict"] == verdict).sum())
         style = VERDICT_STYLES[verdict] if number else ""
         line.append(", " if line else "")
