@@ -1,5 +1,5 @@
 """
-Tables as CSV: UTF-8 with a byte order mark, commas, line feeds, text in quotes, numbers as they are.
+Tables as CSV: UTF-8 with a byte order mark, commas, line feeds, quoted text, plain numbers.
 
 A text that a spreadsheet would take for a formula gets an apostrophe in front; take it away to
 have the text as it was recorded.
