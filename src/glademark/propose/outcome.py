@@ -135,8 +135,7 @@ def _nothing(prepared: Prepared) -> Proposal:
 def _not_proved(found: Found, alternatives: Sequence[Alternative], wanted: int) -> tuple[str, ...]:
     """What the answer does not show."""
     said = [
-        "that no better group exists: the bound holds over the candidates that were tried, and "
-        "not every connected set of trees is one",
+        "that no better group exists: the bound holds over the candidates that were tried alone"
     ]
     if found.interrupted:
         said.append("that another run gives the same: the search was interrupted")

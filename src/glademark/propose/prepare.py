@@ -241,7 +241,7 @@ def _fates(
     in_corridor = in_corridor_zone(trees, corridor=canopy.corridors.area, above=above)
     barred = shapely.union(_barred(survey), ground.landing[0])
     stays = _is_kept(trees, survey, project) | shapely.intersects(barred, points)
-    stays |= ~trees["is_cut"].to_numpy(dtype=bool)
+    stays |= ~shapely.intersects(ground.stand[0], points)
     largest = [number(one.value) for one in asked if one.limit.id == "dbh_max"]
     if largest:
         stays |= ~(trees["dbh_cm"].to_numpy(dtype=float) <= largest[0])
