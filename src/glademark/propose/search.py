@@ -38,10 +38,19 @@ SAMPLE = 64
 SEEDS_A_ROUND = 600
 """Trees that new candidates are grown from in a round."""
 
+SHAKE = 0.35
+"""Spread of shaken prices, as a share of the mean price of a tree."""
+
+SHAKEN_FIRST, SHAKEN = 6, 3
+"""How often sets are grown at shaken prices, before there is a program and in each round."""
+
+NEARLY = 0.1
+"""New candidates are kept that lack up to this share of their points at the prices."""
+
 SWAPPED_A_ROUND = 60
 """Candidates whose borders are changed in a round."""
 
-LOOKS_AHEAD = (0.2, 0.8)
+LOOKS_AHEAD = (0.1, 0.4, 0.9)
 """Parts of the value of the trees beside a tree that count when it is chosen."""
 
 KEPT, KEPT_A_GROUP = 400, 25
@@ -141,7 +150,7 @@ def find_candidates(task: Task, patches: csr_array | None = None) -> Found:
     seeds = np.flatnonzero(stock.may_go & (stock.gain > 0))
     free = replace(free_of_charge(stock.gain), fixed=task.group_points)
     sets = [
-        *_grown(seeds, growing, free),
+        *_grown(seeds, growing, free, shaken=SHAKEN_FIRST, turn=0),
         discs_made_connected(task, growing.sizes.ground_max_m2),
         *([] if patches is None else [patches]),
     ]
@@ -179,11 +188,19 @@ def _exactly(task: Task, found: Found) -> Found:
     )
 
 
-def _grown(seeds: IntArray, growing: _Growing, prices: Prices) -> list[csr_array]:
-    """Sets grown from seeds, looking at the trees beside more or less."""
+def _grown(
+    seeds: IntArray, growing: _Growing, prices: Prices, *, shaken: int, turn: int
+) -> list[csr_array]:
+    """Sets grown from seeds, looking at the trees beside more or less, then at shaken prices."""
+    random = np.random.default_rng(turn)  # of the round, so that every run draws the same
+    spread = SHAKE * float(np.abs(prices.tree).mean())
+    tries = [(prices, ahead) for ahead in LOOKS_AHEAD]
+    for number in range(shaken):
+        moved = prices.tree + random.normal(0.0, spread, len(prices.tree))
+        tries.append((replace(prices, tree=moved), LOOKS_AHEAD[number % len(LOOKS_AHEAD)]))
     return [
-        grown(seeds, growing.links, growing.share_m2, prices, replace(growing.sizes, ahead=ahead))
-        for ahead in LOOKS_AHEAD
+        grown(seeds, growing.links, growing.share_m2, one, replace(growing.sizes, ahead=ahead))
+        for one, ahead in tries
     ]
 
 
@@ -311,7 +328,7 @@ def _priced_candidates(task: Task, found: Found, growing: _Growing) -> Pool:
         prices,
         area_max_m2=min(task.demands.area_max_m2, growing.sizes.ground_max_m2),
     )
-    sets = [*_grown(seeds, growing, prices), changed]
+    sets = [*_grown(seeds, growing, prices, shaken=SHAKEN, turn=1 + found.rounds), changed]
     pool = _candidates(task, csr_array(vstack(sets)))
     shape, point = shapely.STRtree(place).query(
         pool.shapes, predicate="dwithin", distance=found.points.reach_m
@@ -319,7 +336,7 @@ def _priced_candidates(task: Task, found: Found, growing: _Growing) -> Pool:
     charged = np.bincount(shape, weights=price[point], minlength=len(pool))
     value = pool.score + task.group_points - prices.fixed - charged
     value -= pool.area_m2 * prices.ground + pool.amounts @ _amount_prices(task, found)[1:]
-    return pool.part(np.flatnonzero(value > 1e-9 * max(1.0, abs(found.linear.bound))))
+    return pool.part(np.flatnonzero(value > -NEARLY * np.abs(pool.score)))
 
 
 def _amount_prices(task: Task, found: Found) -> FloatArray:

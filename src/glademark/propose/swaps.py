@@ -6,7 +6,7 @@ from scipy.sparse import csr_array
 from glademark.propose.growth import Prices, unlike_rows
 from glademark.propose.stock import FloatArray, IntArray, sets_of
 
-TRIED = 3
+TRIED = 5
 """Trees taken in, and trees left out, that are tried for each set."""
 
 
