@@ -66,7 +66,7 @@ def test_candidates_are_measured_as_the_layout_measures(tiny: Callable[[int], Ta
 
 
 def test_the_quick_measure_is_near_the_exact_one(tiny: Callable[[int], Task]) -> None:
-    """On every edge the area of sets differs by less than four per mille, and the same sets stay."""
+    """On every edge areas differ by less than four per mille, and the same sets stay."""
     for seed in (0, 1, 8):
         task = tiny(seed)
         loose = replace(task.demands, area_min_m2=0.0, area_max_m2=np.inf)

@@ -236,6 +236,6 @@ def outer_rings(polygons: GeometryArray) -> GeometryArray:
     found = np.array(polygons, dtype=object)
     some = np.flatnonzero(_inner_count(found))
     parts, owner = shapely.get_parts(found[some], return_index=True)
-    shells = shapely.polygons(shapely.get_exterior_ring(parts))
+    shells: GeometryArray = np.asarray(shapely.polygons(shapely.get_exterior_ring(parts)), object)
     found[some] = union_by(shells, owner, len(some))
     return found

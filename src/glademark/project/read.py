@@ -39,7 +39,7 @@ _MARKS = (  # longest first: the mark of UTF-32 starts with that of UTF-16
     (codecs.BOM_UTF16_BE, "UTF-16"),
 )
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
-_PATH_KEY = re.compile(r"(inputs\.(?!.*\.(layer|crs)$)|volume\.table(\.file)?$)")
+_PATH_KEY = re.compile(r"(inputs\.(?!.*\.(layer|crs)$)|(volume|target_structure)\.table(\.file)?$)")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _DOTS_MAX = 1000
 _TOO_DEEP = "lists or tables are nested too deep"
@@ -212,6 +212,13 @@ def _located(project: Project, folder: Path) -> Project:
 
     inputs = {name: found(getattr(project.inputs, name)) for name in Inputs.model_fields}
     volume = project.volume.model_copy(update={"table": found(project.volume.table)})
+    target = project.target_structure
+    if target is not None:
+        target = target.model_copy(update={"table": found(target.table)})
     return project.model_copy(
-        update={"inputs": project.inputs.model_copy(update=inputs), "volume": volume}
+        update={
+            "inputs": project.inputs.model_copy(update=inputs),
+            "volume": volume,
+            "target_structure": target,
+        }
     )
