@@ -18,6 +18,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
+from glademark.project.propose_settings import ProposeSettings
 from glademark.project.quantities import (
     Area,
     BasalAreaPerHectare,
@@ -29,7 +30,6 @@ from glademark.project.quantities import (
     Solid,
     WoundArea,
 )
-from glademark.project.propose_settings import ProposeSettings
 from glademark.project.residual_settings import CropTreeSettings, StabilitySettings
 from glademark.project.text_values import OneOrMore, Part, bare_or_table
 from glademark.units import AREA_M2, share, to_si

@@ -32,6 +32,12 @@ from glademark.wording import counted
 STAYING = ("leave", "line_tree", "danger")
 """Kinds of marks that stay, whatever is proposed."""
 
+NET = "net "
+"""Start of the columns that hold the net volume of a product."""
+
+ROUNDING = 1e-9
+"""Share of a stock by which groups stay below what they may take."""
+
 NO_TREES = 10**9
 """So many trees no crown-linked opening has: holes of the whole stand are not wanted."""
 
@@ -223,7 +229,7 @@ def _trees(
         net = rows.groupby("tree")["net"].agg(lambda one: one.sum(skipna=False))
         own = net.reindex(range(count))
         own[~own.index.isin(rows["tree"])] = 0.0
-        columns[f"net {product}"] = own.to_numpy(dtype=float)
+        columns[f"{NET}{product}"] = own.to_numpy(dtype=float)
     for name in ("species", "crown_radius_m"):
         columns[name] = mine[name].to_numpy()
     return standing.assign(**columns)
@@ -246,7 +252,8 @@ def _fates(
     if largest:
         stays |= ~(trees["dbh_cm"].to_numpy(dtype=float) <= largest[0])
     cut_first = in_corridor & ~stays
-    return {"cut_first": cut_first, "may_go": ~in_corridor & ~stays}
+    operable = shapely.intersects(ground.operable[0], points)
+    return {"cut_first": cut_first, "may_go": ~in_corridor & ~stays, "in_operable": operable}
 
 
 def _is_kept(trees: gpd.GeoDataFrame, survey: Survey, project: Project) -> BoolArray:
@@ -382,31 +389,45 @@ def _allowances(
     values: Mapping[str, object], layout: Layout, trees: pd.DataFrame
 ) -> list[tuple[LimitRow, float, FloatArray]]:
     """Limits on what is removed: the row, what groups may still take, and what each tree takes."""
-    table = layout.allowance.set_index("quantity")
+    hectares = layout.figures.stand.operable_m2 / HECTARE_M2
+    stocks = _stocks(layout, trees)
     found: list[tuple[LimitRow, float, FloatArray]] = []
-    for limit, quantity in _removals(values, table):
-        standing, marked = (
-            float(table.loc[quantity, name]) for name in ("standing", "marked_at_most")
-        )
-        if limit == "residual_basal_area_min":
-            hectares = layout.figures.stand.operable_m2 / HECTARE_M2
-            least, unit, per_unit = float(str(values[limit])), "m2/ha", -hectares
-            most = standing - least * hectares - marked
-        else:
-            least, unit, per_unit = float(str(values[limit])), "share", standing
-            most = least * standing - marked
-        amount = _amount_of(trees, quantity)
+    for limit, quantity in _removals(values, [*stocks]):
+        standing, marked = stocks[quantity]
+        value = float(str(values[limit]))
+        share = limit != "residual_basal_area_min"
+        most = value * standing - marked if share else standing - value * hectares - marked
         row = LimitRow(
-            limit=limit, field="amounts_max", value=least, unit=unit, quantity=quantity,
-            per_unit=per_unit,
-        )  # fmt: skip
-        found.append((row, most - 1e-9 * standing, amount))
+            limit=limit,
+            field="amounts_max",
+            value=value,
+            unit="share" if share else "m2/ha",
+            quantity=quantity,
+            per_unit=standing if share else -hectares,
+        )
+        found.append((row, most - ROUNDING * standing, _amount_of(trees, quantity)))
     return found
 
 
-def _removals(values: Mapping[str, object], table: pd.DataFrame) -> list[tuple[str, str]]:
+def _stocks(layout: Layout, trees: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """Standing amount of each quantity and what corridors take: as a layout has it, else summed."""
+    table = layout.allowance.set_index("quantity")
+    known = {
+        str(name): (float(table.loc[name, "standing"]), float(table.loc[name, "marked_at_most"]))
+        for name in table.index
+    }
+    summed = [BASAL, *(name.removeprefix(NET) for name in trees if str(name).startswith(NET))]
+    for name in summed:
+        amount = _amount_of(trees, name)
+        if name not in known and np.isfinite(amount).all():
+            inside = trees["in_operable"].to_numpy(dtype=bool)
+            taken = trees["cut_first"].to_numpy(dtype=bool)
+            known[name] = float(amount[inside].sum()), float(amount[taken].sum())
+    return known
+
+
+def _removals(values: Mapping[str, object], known: Sequence[str]) -> list[tuple[str, str]]:
     """Limits on removal and the quantities that each is judged for, as the checks have it."""
-    known = [str(name) for name in table.index]
     products = [name for name in known if name not in (BASAL, SOLID)]
     if not products and SOLID in known:
         products = [SOLID]
@@ -416,22 +437,18 @@ def _removals(values: Mapping[str, object], table: pd.DataFrame) -> list[tuple[s
         found += [("removal_share_max", name) for name in products]
         if own not in values and BASAL in known:
             found.append(("removal_share_max", BASAL))
-    found += [
-        (name, BASAL)
-        for name in (own, "residual_basal_area_min")
-        if name in values and BASAL in known
-    ]
-    return found
+    of_basal_area = [name for name in (own, "residual_basal_area_min") if name in values]
+    return found + [(name, BASAL) for name in of_basal_area if BASAL in known]
 
 
 def _amount_of(trees: pd.DataFrame, quantity: str) -> FloatArray:
     """What each tree takes of a quantity; one of which it is not known the most that any takes."""
     names = {BASAL: "basal_area_m2", SOLID: "volume_m3"}
-    name = names.get(quantity, f"net {quantity}")
+    name = names.get(quantity, f"{NET}{quantity}")
     if name not in trees:
         return np.zeros(len(trees))
     amount = trees[name].to_numpy(dtype=float)
-    largest = np.nanmax(amount) if np.isfinite(amount).any() else 0.0
+    largest = np.nanmax(amount) if np.isfinite(amount).any() else np.nan
     return np.where(np.isnan(amount), largest, amount)
 
 
