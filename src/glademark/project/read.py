@@ -63,7 +63,7 @@ def read_project(path: Path, *, marked: bool = True) -> Project:
     ...     read_project(path).corridors.width_m
     3.048
     """
-    asked = _parsed(_text(_bytes(path), path), path)
+    asked = project_tables(path)
     faults = list(_value_faults(asked, path))
     inputs = asked.get("inputs")
     bare = not marked and isinstance(inputs, dict) and "marks" not in inputs
@@ -80,6 +80,11 @@ def read_project(path: Path, *, marked: bool = True) -> Project:
         none = project.inputs.model_copy(update={"marks": ()})
         project = project.model_copy(update={"inputs": none})
     return _located(project, path.resolve().parent)
+
+
+def project_tables(path: Path) -> dict[str, Any]:
+    """Tables of a project file as they stand in it, not yet checked."""
+    return _parsed(_text(_bytes(path), path), path)
 
 
 def _bytes(path: Path) -> bytes:
