@@ -435,6 +435,7 @@ OPENINGS = Layer(
                 "Where a walked outline crosses itself, so that its area is not known.",
             ),
             text_column("no_area", "No area", "Why its area on the stated edge is not known."),
+            text_column("why", "Why here", "Of a proposed group: one sentence."),
         ),
     ),
 )

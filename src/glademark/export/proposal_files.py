@@ -20,8 +20,8 @@ from glademark.export.handheld.flags import flags_gpx
 from glademark.propose.outcome import CAUTIONS, Proposal
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable
-from glademark.report.proposal_words import HEADING
 from glademark.report.summary import json_value, write_summary
+from glademark.report.verdicts import PROPOSAL
 
 FIGURES_FILE = "proposals.json"
 
@@ -146,7 +146,7 @@ def marks_deliverables(
         partial(_write_project, proposal, number, project_file, folder),
     )
     return {
-        name: Deliverable(id=name, title=HEADING, files=(name,), write=write)
+        name: Deliverable(id=name, title=PROPOSAL, files=(name,), write=write)
         for name, write in zip(names, writers, strict=True)
     }
 
@@ -199,7 +199,7 @@ def _write_project(
     if table is not None:
         asked["volume"] = asked["volume"] | {"table": _from(there, home, table)}
     path = Path(where[-1]) / f"alternative_{number}.toml"
-    heading = f"# {HEADING}: alternative {number}, to be laid out and looked at.\n"
+    heading = f"# {PROPOSAL}: alternative {number}, to be laid out and looked at.\n"
     path.write_text(heading + tomli_w.dumps(asked), encoding="utf-8")
 
 

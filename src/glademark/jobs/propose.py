@@ -6,7 +6,7 @@ Proposals, in the order in which they are worked out, for each stand of a projec
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from glademark.contracts.survey import Survey
@@ -21,12 +21,17 @@ from glademark.export.proposal_files import (
 from glademark.export.writers import Missing
 from glademark.intake.read import called, read_by_stand, title_of
 from glademark.jobs.one_stand import folder_of, on_each_stand
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.plugins import installed_deliverables, installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.propose.outcome import Proposal, propose_groups
-from glademark.propose.prepare import prepare
+from glademark.propose.prepare import prepare, with_marks
+from glademark.report.delivery import Delivery
+from glademark.report.summary import build_summary
+
+PAPERS = ("map", "review")
+"""Papers of the best alternative."""
 
 log = logging.getLogger(__name__)
 
@@ -106,13 +111,17 @@ def propose(
     proposed = Proposed(project=project, stands=stands, refused=refused)
     if out is None:
         return proposed
+    papers = installed_deliverables(PAPERS)
     parts = []
     for name, one in stands.items():
         deliverables = dict(proposal_deliverables(one))
         if as_marks is not None:
             folder = out / folder_of(name)
             deliverables |= marks_deliverables(one, as_marks, project_file, folder=folder)
-        parts.append(Part(deliverables=deliverables, folder=folder_of(name)))
+        given = _best_laid_out(one)
+        if given is not None:
+            deliverables |= papers
+        parts.append(Part(deliverables=deliverables, given=given, folder=folder_of(name)))
     figures = Part(deliverables=figures_deliverable(stands, refused))
     delivered = deliver_parts(project, out, [*parts, figures], replacing=Replacing(job="propose"))
     return Proposed(
@@ -121,6 +130,27 @@ def propose(
         refused=refused,
         files=delivered.files,
         missing=delivered.missing,
+    )
+
+
+def _best_laid_out(proposal: Proposal) -> Delivery | None:
+    """The best alternative as the map sheets and the page show it; None without one."""
+    if not proposal.alternatives:
+        return None
+    best, prepared = proposal.alternatives[0], proposal.prepared
+    why = best.layout.openings["opening"].map(best.groups.set_index("group")["why"])
+    layout = replace(
+        best.layout,
+        openings=best.layout.openings.assign(why=why),
+        marks=best.layout.marks.assign(proposed="yes"),
+    )
+    survey, project = with_marks(prepared.survey, best.marks), prepared.project
+    return Delivery(
+        project=project,
+        survey=survey,
+        layout=layout,
+        checks=best.checks,
+        summary=build_summary(project, survey, layout, best.checks),
     )
 
 

@@ -8,8 +8,8 @@ from glademark import __version__
 from glademark.export.handheld.features import add, placed, xml_bytes
 from glademark.export.handheld.gpx import NAMESPACE, add_tracks, add_waypoints
 from glademark.propose.outcome import CAUTIONS, Proposal
-from glademark.report.proposal_words import HEADING
 from glademark.report.shown_text import shown_text
+from glademark.report.verdicts import PROPOSAL
 
 
 def flags_gpx(proposal: Proposal) -> bytes:
@@ -19,13 +19,13 @@ def flags_gpx(proposal: Proposal) -> bytes:
     )
     metadata = add(root, "metadata")
     add(metadata, "name", shown_text(proposal.prepared.project.heading.name))
-    add(metadata, "desc", f"{HEADING}. {' '.join(CAUTIONS)}")
+    add(metadata, "desc", f"{PROPOSAL}. {' '.join(CAUTIONS)}")
     groups = proposal.alternatives[0].groups
     numbers = groups["group"].astype("str")
     flags = gpd.GeoDataFrame(
         {
             "name": [f"Proposed {number}" for number in numbers],
-            "about": [f"{HEADING}. {shown_text(why, longest=400)}" for why in groups["why"]],
+            "about": [f"{PROPOSAL}. {shown_text(why, longest=400)}" for why in groups["why"]],
         },
         geometry=groups.geometry.to_numpy(),
         crs=groups.crs,

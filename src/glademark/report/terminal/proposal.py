@@ -10,10 +10,10 @@ from rich.text import Text
 from glademark.contracts.layers import Units
 from glademark.propose.layouts import Margin
 from glademark.propose.outcome import CAUTIONS, Alternative, Proposal
-from glademark.report.proposal_words import HEADING
 from glademark.report.quantities import show_area, show_length
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import Fitted
+from glademark.report.verdicts import PROPOSAL
 
 _LONGEST = 300
 
@@ -22,7 +22,7 @@ def print_proposal(proposal: Proposal, console: Console, *, units: Units, stand:
     """Print what is proposed for a stand."""
     if stand:
         console.print(Text(f"STAND {shown_text(stand)}", style="bold"))
-    console.print(Text(HEADING, style="bold"))
+    console.print(Text(PROPOSAL, style="bold"))
     for heading, lines in _sections(proposal, units):
         if lines:
             console.print(Text(heading, style="bold"))
