@@ -396,6 +396,36 @@ def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
         click.echo(path)
 
 
+@cli.command()
+@click.option("--install", "action", flag_value="install", help="Write the plug-in into a profile.")
+@click.option("--remove", "action", flag_value="remove", help="Take it out again.")
+@click.option("--zip", "archive", type=PATH, metavar="FILE", help="Write it as an archive instead.")
+@click.option("--profile", default="default", show_default=True, help="Name of the profile.")
+@click.option("--profiles-path", type=PATH, help="Where profiles are; else the desktop's own.")
+@click.option("--write-project", type=(PATH, PATH), default=None, hidden=True)
+def desktop(
+    *,
+    action: str | None,
+    archive: Path | None,
+    profile: str,
+    profiles_path: Path | None,
+    write_project: tuple[Path, Path] | None,
+) -> None:
+    """Put Glademark into the open desktop GIS: its algorithms in the toolbox, and a panel."""
+    from glademark.hosts.desktop import install, request  # noqa: PLC0415 - keeps --help light
+
+    if write_project is not None:
+        request.write_project(*write_project)
+    elif archive is not None:
+        click.echo(install.write_archive(archive))
+    elif action is not None:
+        chosen = install.profile_folder(profile, profiles_path)
+        click.echo((install.install if action == "install" else install.remove)(chosen))
+    else:
+        msg = "say what to do: --install, --remove, or --zip FILE"
+        raise click.UsageError(msg)
+
+
 def _refuse_more(more: tuple[Path, ...]) -> None:
     """Names behind the folder mean nothing without --from."""
     if more:

@@ -1,0 +1,99 @@
+"""Layouts started in the open desktop GIS (packages qgis, python3-qgis) are the command's."""
+
+import json
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from glademark.hosts.desktop.install import install, profile_folder
+
+ROOT = Path(__file__).resolve().parents[2]
+DESKTOP_PYTHON = Path("/usr/bin/python3")
+
+
+def has_desktop() -> bool:
+    """Whether the distribution's desktop GIS can be asked."""
+    if not DESKTOP_PYTHON.exists() or shutil.which("qgis") is None:
+        return False
+    asked = [str(DESKTOP_PYTHON), "-c", "import qgis.core"]
+    return subprocess.run(asked, capture_output=True, check=False).returncode == 0  # noqa: S603 - fixed words
+
+
+pytestmark = pytest.mark.skipif(not has_desktop(), reason="needs the packages qgis, python3-qgis")
+
+
+@pytest.fixture(scope="module")
+def answer(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """What one session of the desktop found."""
+    folder = tmp_path_factory.mktemp("desktop")
+    plugin = install(profile_folder("default", folder / "profiles"))
+    bare = {"PATH": os.environ["PATH"], "HOME": str(folder), "QT_QPA_PLATFORM": "offscreen"}
+    words = [str(DESKTOP_PYTHON), str(ROOT / "tests/desktop/session.py")]
+    sample = shutil.copytree(
+        ROOT / "sample_gis", folder / "sample"
+    )  # the desktop writes into files
+    words += [str(plugin.parent), str(sample), str(folder / "out")]
+    done = subprocess.run(words, capture_output=True, text=True, env=bare, check=False)  # noqa: S603 - ours
+    assert done.returncode == 0, done.stderr
+    found: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    return found
+
+
+def figures(answer: dict[str, Any], run: str) -> dict[str, Any]:
+    """Summary of a run but for what says where its inputs were."""
+    summary = json.loads((Path(answer[run]["output"]) / "summary.json").read_text())
+    del summary["provenance"], summary["notices"]
+    return dict(summary)
+
+
+def numbers(found: object, key: str = "") -> Iterator[tuple[str, float]]:
+    """Every number of a summary by its key."""
+    if isinstance(found, dict | list):
+        for name, one in found.items() if isinstance(found, dict) else enumerate(found):
+            yield from numbers(one, f"{key}.{name}")
+    elif isinstance(found, int | float):
+        yield key, float(found)
+
+
+@pytest.mark.parametrize("run", ["layers", "memory"])
+def test_loaded_layers_give_the_figures_of_files(answer: dict[str, Any], run: str) -> None:
+    """Loaded, edited and in memory: every figure is that of the files the layers came from."""
+    found, expected = (dict(numbers(figures(answer, one))) for one in (run, "files"))
+
+    assert found == pytest.approx(expected, rel=1e-12, nan_ok=True)
+
+
+def test_filter_and_setting_count(answer: dict[str, Any]) -> None:
+    """A filtered layer brings what it shows, and a setting goes over the project file."""
+    lengths = [figures(answer, run)["corridors"]["length_m"] for run in ("filtered", "files")]
+
+    assert 0 < lengths[0] < lengths[1] / 2
+    assert answer["setting"]["exceeded"] < answer["files"]["exceeded"]
+
+
+def test_equal_layers_are_one_edition(answer: dict[str, Any]) -> None:
+    """The same layers sent again make the same edition, so that papers of both agree."""
+    assert answer["again"]["edition"] == answer["layers"]["edition"]
+    assert answer["setting"]["edition"] != answer["files"]["edition"]
+
+
+def test_refusal_is_one_sentence_and_leaves_nothing(answer: dict[str, Any]) -> None:
+    """What the command refuses fails in its words, and no folder is made."""
+    assert answer["refused"]["fault"].startswith("[limits] opening_area_max: 'much' is no quantity")
+    assert "\n" not in answer["refused"]["fault"]
+    assert not answer["refused"]["left"]
+
+
+def test_layers_come_in_one_group_in_drawing_order(answer: dict[str, Any]) -> None:
+    """Points above lines above areas above tables, under the name of the project."""
+    ((title, names),) = answer["groups"].items()
+    order = ("marks", "corridor_lines", "openings", "corridors", "stand", "zones", "checks")
+
+    assert title == "Marrow Hollow, stand 3 (INVENTED)"
+    assert sorted(order, key=names.index) == list(order)
+    assert len(names) == len(set(names))
