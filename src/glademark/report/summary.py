@@ -113,7 +113,7 @@ def _allowance(layout: Layout) -> dict[str, Any]:
         table.drop(columns=STAND, errors="ignore").set_index(key).to_dict("index")
         for table, key in ((layout.allowance, "quantity"), (layout.stock_by_class, "size_class"))
     )
-    return {"quantities": rows, "residual": layout.residual, "by_size_class": by_class}
+    return {"quantities": rows, "residual": layout.stock_left, "by_size_class": by_class}
 
 
 def _ground(layout: Layout) -> dict[str, Any]:
