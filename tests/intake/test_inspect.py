@@ -260,8 +260,7 @@ def test_what_a_file_is_that_says_nothing_is_asked(
     assert 'FILL IN: one of "b.gpkg" and "c.gpkg"' in text
     assert (
         'FILL IN: which input is "more.csv"? It may be leave_trees or cruise or marks or '
-        'standing or crop_trees, or none'
-        in text
+        "standing or crop_trees, or none" in text
     )
 
 

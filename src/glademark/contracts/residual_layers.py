@@ -54,7 +54,7 @@ def _ends(state: str) -> tuple[Column, ...]:
 
 RESIDUAL_BY_CLASS = Layer(
     name="residual_by_class",
-    title="The stand before, marked and after",
+    title="Residual stand by size class",
     meaning=f"Trees of one size class, species, or both. {_ROW}",
     geometry=None,
     columns=(

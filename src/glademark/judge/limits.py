@@ -61,7 +61,7 @@ SI_UNIT: Mapping[Kind, str] = MappingProxyType(
         "diameter": "cm",
         "basal_area": "m2/ha",
         "density": "m/ha",
-        "trees": "1/ha",
+        "trees": "trees/ha",
         "species": "share",
     }
 )

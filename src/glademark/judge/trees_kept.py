@@ -56,11 +56,13 @@ def _sides_min(case: Case, value: Value) -> pd.DataFrame:
         return pd.DataFrame()
     subject = "open sides of crop tree {}"
     if trees["open_after"].isna().all():
-        return not_checked(reason=NO_MAP, limit=value, unit="", subject="open sides of crop trees")
+        return not_checked(
+            reason=NO_MAP, limit=value, unit="sides", subject="open sides of crop trees"
+        )
     names = trees["tree_id"].where(trees["tree_id"] != "", (trees.index + 1).astype(str))
     measured = trees["open_after"].to_numpy(dtype=float, na_value=np.nan)
     rows = rows_of("crop_trees", names.to_numpy(), measured, subject=subject)
-    return verdicts(rows, limit=number(value), sense="min", unit="")
+    return verdicts(rows, limit=number(value), sense="min", unit="sides")
 
 
 def _machine_share_max(case: Case, value: Value) -> pd.DataFrame:
@@ -81,7 +83,7 @@ def _retention_min(case: Case, value: Value) -> pd.DataFrame:
         msg = f"expected trees per hectare, got {value!r}"
         raise TypeError(msg)
     kinds = " or ".join(value.kinds) or "any"
-    subject = f"retained trees ({kinds}) per hectare"
+    subject = f"retained trees ({kinds})"
     trees = case.layout.leave_trees
     hectares = case.layout.figures.stand.operable_m2 / HECTARE_M2
     known = pd.Series(0.0, index=trees.index)
@@ -99,9 +101,9 @@ def _retention_min(case: Case, value: Value) -> pd.DataFrame:
     least, most = known.sum() / hectares, (known.sum() + unknown.sum()) / hectares
     if least < value.value <= most:
         reason = f"{int(unknown.sum())} retained trees have no diameter"
-        return not_checked(reason=reason, limit=value.value, unit="1/ha", subject=subject)
+        return not_checked(reason=reason, limit=value.value, unit="trees/ha", subject=subject)
     rows = rows_of("retention", [kinds], [least], subject=subject)
-    return verdicts(rows, limit=value.value, sense="min", unit="1/ha")
+    return verdicts(rows, limit=value.value, sense="min", unit="trees/ha")
 
 
 def _species_share_min(case: Case, value: Value) -> pd.DataFrame:

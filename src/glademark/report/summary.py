@@ -72,6 +72,7 @@ def build_summary(
         "volume": figures.volume,
         **({"with_unconfirmed": figures.with_unconfirmed} if figures.with_unconfirmed else {}),
         "allowance": _allowance(layout),
+        **({"residual": layout.residual} if layout.residual else {}),
         **_ground(layout),
         **({"uncertainty": uncertainty} if uncertainty else {}),
         "checks": {verdict: found[verdict] for verdict in VERDICTS},
