@@ -59,6 +59,10 @@ _BETWEEN = "matrix"
 
 def with_residual(layout: Layout, survey: Survey, project: Project, measured: Measured) -> Layout:
     """A layout with what is found of the stand that stays, where anything was given for it."""
+    given = (survey.standing, survey.plots, survey.crop_trees, survey.regeneration)
+    said = "reason" in measured.trees or "retention" in measured.leave
+    if not said and all(frame.empty for frame in given):
+        return layout
     trees = with_measures_of_trees(measured.trees, measured.marks, measured.stand_map)
     classes = _classes(project, measured)
     parts = {
