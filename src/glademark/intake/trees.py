@@ -85,7 +85,7 @@ def _placed_trees(
     reading = with_points(replace(reading, ids=ids), found, source, log)
     reading = stands.bring(reading, source, log)
     fields = Fields(reading=reading, found=found, log=log)
-    columns = _measured(fields, project) | more(fields)
+    columns = {**_measured(fields, project), **more(fields)}
     reading = log.left(reading)
     noun = reading.file.input.replace("_", " ").removesuffix("s")
     note_flagged(replace(fields, reading=reading), columns["dbh_flag"][reading.index], noun=noun)

@@ -63,7 +63,7 @@ def read_project(path: Path) -> Project:
     ...     read_project(path).corridors.width_m
     3.048
     """
-    asked = _parsed(_text(_bytes(path), path), path)
+    asked = project_tables(path)
     faults = list(_value_faults(asked, path))
     try:
         project = Project.model_validate(asked)
@@ -73,6 +73,11 @@ def read_project(path: Path) -> Project:
     if faults:
         raise ProjectError(*faults)
     return _located(project, path.resolve().parent)
+
+
+def project_tables(path: Path) -> dict[str, Any]:
+    """Tables of a project file as they stand in it, not yet checked."""
+    return _parsed(_text(_bytes(path), path), path)
 
 
 def _bytes(path: Path) -> bytes:
