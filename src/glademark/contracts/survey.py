@@ -144,6 +144,8 @@ class Survey:
         What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation
         Heights of each stand and a margin around it, by the stand's number, or None.
+    target_table
+        Target structure from a file: `size_class` (text), `trees_per_ha`; one for all stands.
     rejected
         Columns `REJECTED_COLUMNS`.
     counts
@@ -177,6 +179,7 @@ class Survey:
     counts: tuple[InputCount, ...]
     stand_notices: tuple[Notice, ...]
     elevation: Mapping[int, Elevation] | None = None
+    target_table: pd.DataFrame | None = None
     refused: pd.DataFrame = field(
         default_factory=partial(no_rows, REFUSED_COLUMNS, {STAND: "int64"})
     )

@@ -33,6 +33,7 @@ from glademark.report.quantities import (
     show_share,
     show_sum,
 )
+from glademark.report.residual_stand import kept_lines, structure_rows
 from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
     SETBACK_RULES,
@@ -70,10 +71,25 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Openings": _openings(delivery),
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
+        "Residual stand": _residual(delivery),
         "Setbacks, exclusions and crossings": _ground(delivery),
     }
-    tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
+    tables = {
+        title: Grid(heads=(), rows=rows, widths=(2, 4))
+        for title, rows in pairs.items()
+        if rows or title != "Residual stand"
+    }
     return {**tables, "Limits": _limits(delivery)}
+
+
+def _residual(delivery: Delivery) -> list[Row]:
+    """Density before and after, where it is known, and the trees that are kept."""
+    units, layout = delivery.project.heading.units, delivery.layout
+    rows = [
+        (name, f"{before} before, {marked} marked, {after} after")
+        for name, before, marked, after in structure_rows(layout, units)
+    ]
+    return [*rows, *(("Trees kept or freed", line) for line in kept_lines(layout, units))]
 
 
 def write_filing(delivery: Delivery, path: Path) -> None:

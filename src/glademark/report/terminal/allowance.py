@@ -146,7 +146,7 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
     layout = delivery.layout
     confidence = delivery.project.allowance.confidence
     lines = []
-    left = layout.residual
+    left = layout.stock_left
     if left:
         low, high = (left[f"basal_area_{end}_m2_ha"] for end in ("low", "high"))
         between = ""
