@@ -556,6 +556,29 @@ class DeliverSettings(Part):
         return self
 
 
+class CrewSettings(Part):
+    """
+    What the crew is told beside the marks; each is printed where it is given.
+
+    Attributes
+    ----------
+    flagging
+        What each colour of flagging means.
+    top, stump_height
+        Rules in words, such as ``4 in`` or ``at most 12 in, uphill side``.
+    tree_length_m
+        For the distance around danger trees whose height is not measured; no distance where none.
+    """
+
+    meeting_point: str | None = None
+    access: str | None = None
+    flagging: Mapping[str, str] = Field(default_factory=dict, max_length=WORDS_MAX)
+    slash: str | None = None
+    top: str | None = None
+    stump_height: str | None = None
+    tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
+
+
 class LimitSetting(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -611,6 +634,7 @@ class Project(Part):
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     advise: AdviseSettings = AdviseSettings()
     compare: CompareSettings = CompareSettings()
+    crew: CrewSettings = CrewSettings()
     deliver: DeliverSettings = DeliverSettings()
 
     @model_validator(mode="after")

@@ -67,6 +67,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         "corridor_stubs": Symbol(stroke="#5b2a86", width=1.6, dashes=(5, 2)),
         "water_crossings": Symbol(stroke="#000000", fill="#1f5f8b", point="square", size=11.0),
         "cruise_plots": Symbol(stroke="#202020", fill="#ffffff", point="x", size=9.0),
+        "danger_circles": Symbol(stroke="#c8102e", width=1.6, dashes=(6, 3)),
         "danger_trees": Symbol(stroke="#000000", fill="#c8102e", point="triangle", size=14.0),
         "line_trees": Symbol(stroke="#000000", fill="#f4d03f", point="square", size=10.0),
         "unconfirmed_trees": Symbol(

@@ -33,7 +33,12 @@ _POINTS: Mapping[str, str] = MappingProxyType(
     }
 )
 _TRACKS: Mapping[str, str] = MappingProxyType(
-    {"stand": "boundary", "corridor_lines": "corridor", "openings": "opening"}
+    {
+        "stand": "boundary",
+        "corridor_lines": "corridor",
+        "openings": "opening",
+        "danger_circles": "danger",
+    }
 )
 
 
