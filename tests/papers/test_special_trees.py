@@ -99,3 +99,27 @@ def test_crowded_danger_trees_keep_their_labels(delivery_of: Callable[..., Deliv
     found = {one.lines[0].words for one in labels.map_labels(frame, content, everything(content))}
 
     assert {f"DANGER D{n}" for n in range(30)} <= found
+
+
+def test_hazards_stand_on_every_field_paper(delivery_of: Callable[..., Delivery]) -> None:
+    """Guide, map, GPX and KML name the power line and the distance to keep from it."""
+    hazard = {
+        "geometry": shapely.box(20, 40, 180, 60), "name": "power line", "keep_away_m": 10.0
+    }  # fmt: skip
+    delivery = delivery_of(
+        shapely.box(0, 0, 200, 100),
+        {"project": {"name": "Hazard (invented)", "units": "metric"}},
+        marks=[{"geometry": shapely.Point(100, 20)}],
+        hazards=[hazard],
+    )
+    told = guide_content(delivery).areas.rows[0]
+    content = map_content(delivery)
+    frame = plan_overview(content).frame
+    found = [one.lines[0].words for one in labels.map_labels(frame, content, everything(content))]
+
+    assert told[0].startswith("power line at ")
+    assert told[2] == "HAZARD: show the crew before work. Keep 10.0 m away."
+    assert "power line" in found
+    for text in (gpx_bytes(delivery).decode(), kml_bytes(delivery).decode()):
+        assert "Hazard: power line" in text
+        assert told[2] in text

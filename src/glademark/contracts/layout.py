@@ -309,6 +309,8 @@ class Layout:
     stand, zones, corridors, corridor_lines, openings, combined_openings, incidental_openings, \
 marks, exclusions, setbacks, landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
+    hazards
+        Ground within the distance to keep from each; empty where none were given.
     cruise_plots
         What each plot of the cruise says; empty without one.
     volume_by_zone
@@ -350,6 +352,7 @@ marks, exclusions, setbacks, landings, water, leave_trees
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
     contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))
+    hazards: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hazards"))
     refused: pd.DataFrame = field(
         default_factory=partial(no_table, REFUSED_COLUMNS, {STAND: "int64"})
     )

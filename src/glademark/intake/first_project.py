@@ -36,6 +36,7 @@ _SHAPES = {
     "setbacks": "Unknown",
     "water": "Unknown",
     "landings": "MultiPolygon",
+    "hazards": "Unknown",
     "marked_ground": "MultiPolygon",
 }
 """Geometry of the layers of a new project; "Unknown" takes lines and polygons."""

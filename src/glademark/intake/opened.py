@@ -85,6 +85,7 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "setbacks": (meanings.SETBACKS, "lines"),
         "water": (meanings.WATER, "lines"),
         "landings": (meanings.AREAS, "lines"),
+        "hazards": (meanings.HAZARDS, "lines"),
         "leave_trees": (meanings.LEAVE_TREES, "points"),
         "marked_ground": (meanings.AREAS, "lines"),
         "cruise": (meanings.CRUISE, "points"),

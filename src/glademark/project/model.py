@@ -168,6 +168,7 @@ class Inputs(Part):
     setbacks: Sources | None = None
     water: Sources | None = None
     landings: Sources | None = None
+    hazards: Sources | None = None
     leave_trees: Sources | None = None
     marked_ground: Sources | None = None
     cruise: Sources | None = None

@@ -31,6 +31,7 @@ from glademark.report.site_rules import (
     SETBACK_RULES,
     TWO_TREE_LENGTHS,
     UNCONFIRMED,
+    hazard_words,
 )
 from glademark.report.special_trees import (
     danger_circles,
@@ -70,6 +71,7 @@ TITLES: Mapping[str, str] = MappingProxyType(
         "setbacks": "Setbacks",
         "water": "Water",
         "landings": "Landings",
+        "hazards": "HAZARDS: keep away",
         "corridors": "Corridors",
         "corridor_lines": "Corridor centre lines",
         "openings": "Group openings",
@@ -90,6 +92,7 @@ KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "setbacks": ("rule", "area_m2"),
         "water": ("area_m2",),
         "landings": ("area_m2",),
+        "hazards": ("keep_away_m", "area_m2"),
         "corridors": ("corridor", "state", "width_m", "length_m", "trees"),
         "corridor_lines": ("corridor", "state", "width_m", "length_m"),
         "openings": ("opening", "group", "basis", "trees", "area_m2"),
@@ -263,6 +266,13 @@ def _setbacks(delivery: Delivery) -> gpd.GeoDataFrame:
     )
 
 
+def _hazards(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Hazards with the distance to keep."""
+    frame = layer_frame(delivery, "hazards")
+    about = worded(frame["keep_away_m"], lambda m: hazard_words(m, delivery.project))
+    return _named(frame, _or_number(frame["name"], "Hazard:"), about)
+
+
 def _corridors(delivery: Delivery) -> gpd.GeoDataFrame:
     """Corridors at their width."""
     frame = layer_frame(delivery, "corridors")
@@ -347,6 +357,7 @@ _LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType
         "setbacks": _setbacks,
         "water": _areas("water", "Water", "Open water out to its banks."),
         "landings": _areas("landings", "Landing", "Wood is piled here."),
+        "hazards": _hazards,
         "corridors": _corridors,
         "corridor_lines": _corridor_lines,
         "openings": _openings,

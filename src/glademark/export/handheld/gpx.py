@@ -27,6 +27,7 @@ _POINTS: Mapping[str, str] = MappingProxyType(
     {
         "landings": "landing",
         "danger_trees": "danger tree",
+        "hazards": "hazard",
         "line_trees": "line tree",
         "unconfirmed_trees": "unconfirmed tree",
         "exclusions": "exclusion",
@@ -38,6 +39,7 @@ _TRACKS: Mapping[str, str] = MappingProxyType(
         "corridor_lines": "corridor",
         "openings": "opening",
         "danger_circles": "danger",
+        "hazards": "hazard",
     }
 )
 

@@ -144,6 +144,7 @@ def _area_frames(delivery: Delivery) -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         "openings": (layout.openings, "opening"),
         **{rule: (setbacks[setbacks["rule"] == rule], "name") for rule in rules},
         "exclusions": (layout.exclusions, "name"),
+        "hazards": (layout.hazards, "name"),
         "danger_circles": (danger_circles(delivery), "label"),
     }
 

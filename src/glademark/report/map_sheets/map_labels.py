@@ -42,7 +42,12 @@ _ALWAYS_NAMED = ("danger", "line")
 _LARGEST = 1.5  # of symbols against the overview, on any sheet
 _MUST_BE_SEEN = ("leave", "unconfirmed", "line", "line_confirmed", "danger", "crossing")
 _TREE_WORDS = {"danger": "DANGER", "line": "line tree", "crossing": "crossing"}
-_AREA_COLOURS = {"exclusions": "#55246e", "landings": "#463a2e", "water": "#1b578a"}
+_AREA_COLOURS = {
+    "hazards": "#8f0016",
+    "exclusions": "#55246e",
+    "landings": "#463a2e",
+    "water": "#1b578a",
+}
 _CONTOUR_COLOUR = "#6d5a38"
 _NAME_COST = 40.0  # a name of an area is rather left out than put far away
 _SLICES = 7

@@ -36,6 +36,7 @@ from glademark.report.site_rules import (
     EXCLUSIONS,
     KINDS,
     SETBACK_RULES,
+    hazard_words,
     unpainted_rules,
 )
 from glademark.report.special_trees import (
@@ -125,14 +126,25 @@ def paint_grid(delivery: Delivery) -> Grid:
 
 
 def area_grid(delivery: Delivery) -> Grid:
-    """Exclusions, setbacks, crossings and trees that stay, in words."""
+    """Hazards, exclusions, setbacks, crossings and trees that stay, in words."""
     rows = [
+        *_hazards(delivery),
         *_exclusions(delivery),
         *_setbacks(delivery),
         *_crossings(delivery),
         *_leave_trees(delivery),
     ]
     return Grid(heads=("Where", "Size", "What holds"), rows=rows, widths=(3, 1.6, 4))
+
+
+def _hazards(delivery: Delivery) -> list[Row]:
+    """Hazards with their places."""
+    frame = layer_frame(delivery, "hazards")
+    where = position_words(frame.representative_point())
+    return [
+        (f"{name or 'Hazard'} at {place}", "", hazard_words(away_m, delivery.project))
+        for name, place, away_m in zip(frame["name"], where, frame["keep_away_m"], strict=True)
+    ]
 
 
 def _exclusions(delivery: Delivery) -> list[Row]:

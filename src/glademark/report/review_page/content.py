@@ -25,7 +25,7 @@ MOST_MARKS = 20_000
 """Marks that a page can show and stay quick; beyond, the map has none to cut and says so."""
 
 AREA_LAYERS = (
-    "zones", "setbacks", "water", "exclusions", "landings", "corridors",
+    "zones", "setbacks", "water", "exclusions", "hazards", "landings", "corridors",
     "incidental_openings", "openings",
     "combined_openings",
 )  # fmt: skip
