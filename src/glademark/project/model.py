@@ -531,6 +531,8 @@ class DeliverSettings(Part):
         Paper of the map sheets; letter or A4 by the units of the project where not given.
     scale
         Denominator of the overview map's scale; a round one that fits where not given.
+    prescription
+        The silvicultural system and the rules for marking, in words, for the filing.
     approved_by, approved_on
         Who approved cutting although limits are exceeded, and the day, written ``2026-05-04``; both
         or neither.
@@ -539,6 +541,7 @@ class DeliverSettings(Part):
     only: tuple[str, ...] = ()
     paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
     scale: int | None = Field(None, ge=100, le=100_000)
+    prescription: str | None = Field(None, pattern=r"\S")
     approved_by: str | None = Field(None, pattern=r"\S")
     approved_on: str | None = None
 
