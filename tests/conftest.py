@@ -62,7 +62,8 @@ PLOT: Mapping[str, object] = {
 }  # fmt: skip
 PLOT_TREE: Mapping[str, object] = {
     "plot": "", "species": "", "product": "", "dbh": np.nan, "dbh_unit": "cm", "dbh_cm": np.nan,
-    "count": 1, "times": 1, "height_m": np.nan, "volume": np.nan, "volume_unit": "",
+    "count": 1, "times": 1, "height_m": np.nan, "crown_radius_m": np.nan,
+    "live_crown_ratio": np.nan, "volume": np.nan, "volume_unit": "",
     "defect_share": np.nan, "cull": False, "source_file": "cruise.csv", "record": 0,
 }  # fmt: skip
 TALLY: Mapping[str, object] = {
@@ -75,7 +76,16 @@ LEAVE_TREE: Mapping[str, object] = {
     "species": "",
     "dbh_cm": np.nan,
     "crown_radius_m": 3.0,
+    "retention": "",
 }
+CROP_TREE: Mapping[str, object] = {
+    "tree_id": "", "species": "", "dbh_cm": 20.0, "height_m": np.nan, "crown_radius_m": 3.0,
+}  # fmt: skip
+STANDING: Mapping[str, object] = {
+    **CROP_TREE, "dbh": 20.0, "dbh_unit": "cm", "product": "", "grade": "", "defect": np.nan,
+    "condition": "", "live_crown_ratio": np.nan, "count": 1, "volume": np.nan, "volume_unit": "",
+    "cull": False, "source_file": "standing.csv", "record": 0,
+}  # fmt: skip
 SETBACK: Mapping[str, object] = {"name": "", "rule": "no_cut", "minimum_m2_ha": np.nan}
 
 Row = Mapping[str, object]
@@ -102,6 +112,9 @@ class Given(TypedDict, total=False):
     water: Sequence[BaseGeometry]
     setbacks: Sequence[Row]
     leave_trees: Sequence[Row]
+    crop_trees: Sequence[Row]
+    regeneration: Sequence[BaseGeometry]
+    standing: Sequence[Row]
     volume_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
@@ -110,7 +123,9 @@ class Given(TypedDict, total=False):
 
 def frame(rows: Sequence[Row], defaults: Row) -> gpd.GeoDataFrame:
     """Rows with a `geometry`, missing columns filled from the defaults."""
-    table = pd.DataFrame([{**defaults, **row} for row in rows], columns=[*defaults, "geometry"])
+    more = {name for row in rows for name in row} - {*defaults, "geometry"}
+    names = [*defaults, *sorted(more), "geometry"]
+    table = pd.DataFrame([{**defaults, **row} for row in rows], columns=names)
     for name, default in defaults.items():
         table[name] = table[name].astype(object if isinstance(default, str) else type(default))
     return gpd.GeoDataFrame(table, geometry="geometry", crs=UTM)
@@ -154,6 +169,9 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         water=areas(given.get("water", [])),
         setbacks=frame(given.get("setbacks", []), SETBACK),
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
+        crop_trees=frame(given.get("crop_trees", []), CROP_TREE),
+        regeneration=areas(given.get("regeneration", [])),
+        standing=frame(given.get("standing", []), STANDING),
         marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),
         plots=frame(given.get("plots", []), PLOT),

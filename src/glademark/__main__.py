@@ -1,5 +1,6 @@
-"""Run the command line with ``python -m glademark``."""
+"""``python -m glademark``: the command line."""
 
 from glademark.hosts.cli import main
 
-main()
+if __name__ == "__main__":
+    main()

@@ -140,7 +140,7 @@ def test_the_opening_that_was_cut_wider_is_found(figures: dict) -> None:
 def test_layers_and_figures_agree(folder: Path, figures: dict) -> None:
     """The GeoPackage, the table and the figures tell of the same stumps."""
     stumps = gpd.read_file(folder / "compare.gpkg", layer="stumps")
-    with (folder / "findings.csv").open(encoding="utf-8", newline="") as file:
+    with (folder / "findings.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     matched = next(r for r in rows if r["finding"] == "matched" and r["quantity"] == "trees")
 

@@ -67,6 +67,7 @@ def test_layers_in_order(path: Path) -> None:
         ["checks", None],
         ["rejected", None],
         ["parameters", None],
+        ["layer_styles", None],
     ]
 
 
@@ -122,6 +123,7 @@ def test_empty_layer_has_its_columns(path: Path) -> None:
 def test_every_column_is_explained(path: Path) -> None:
     """The data dictionary has title and meaning of every column of every table."""
     tables = [name for (name,) in rows(path, "SELECT table_name FROM gpkg_contents")]
+    tables.remove("layer_styles")  # read by programs, not by people
     columns = {
         (table, column)
         for table in tables
@@ -151,6 +153,7 @@ def test_titles_have_units(path: Path) -> None:
 def test_layers_are_explained(path: Path) -> None:
     """Every layer and table says in the contents what it is."""
     answer = rows(path, "SELECT table_name, identifier, description FROM gpkg_contents")
+    answer = [row for row in answer if row[0] != "layer_styles"]
 
     assert answer == [(name, LAYERS[name].title, LAYERS[name].meaning) for name, _, _ in answer]
 
@@ -247,7 +250,7 @@ def test_folder_with_an_exclamation_mark(delivery: Delivery, tmp_path: Path) -> 
     write_geopackage(delivery, folder / "layout.gpkg")
 
     copy = shutil.copy(folder / "layout.gpkg", tmp_path)
-    assert len(pyogrio.list_layers(copy)) == 13
+    assert len(pyogrio.list_layers(copy)) == 14
     assert [each.name for each in folder.iterdir()] == ["layout.gpkg"]
 
 

@@ -147,9 +147,11 @@ def test_slices_make_one_layer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(geopackage, "_VERTICES_AT_ONCE", 20)
     write_tables([table], tmp_path / "slices.gpkg", record="")
 
-    whole, slices = (gpd.read_file(tmp_path / name) for name in ("whole.gpkg", "slices.gpkg"))
+    whole, slices = (
+        gpd.read_file(tmp_path / name, layer="stand") for name in ("whole.gpkg", "slices.gpkg")
+    )
     pd.testing.assert_frame_equal(pd.DataFrame(slices), pd.DataFrame(whole))
-    south = gpd.read_file(tmp_path / "slices.gpkg", bbox=(4.5, 0, 6.5, 1))
+    south = gpd.read_file(tmp_path / "slices.gpkg", layer="stand", bbox=(4.5, 0, 6.5, 1))
     assert len(south) == 3  # by the index of places: the squares from 4, 5 and 6 on
 
 

@@ -18,7 +18,7 @@ FULL_WIDTH = "\uff1d\uff0b\uff0d\uff20"
 
 def rows_of(path: Path) -> list[dict[str, str]]:
     """Read a CSV file by the standard library."""
-    return list(csv.DictReader(io.StringIO(path.read_text("utf-8"), newline=""), strict=True))
+    return list(csv.DictReader(io.StringIO(path.read_text("utf-8-sig"), newline=""), strict=True))
 
 
 @pytest.mark.parametrize("first", [*"=+-@\t\r", *FULL_WIDTH])

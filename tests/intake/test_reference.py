@@ -14,7 +14,9 @@ from glademark.intake.first_project import new_project
 from glademark.intake.inspect import inspect_files
 from glademark.project.model import Inputs
 
-TABLES = ("marks", "leave_trees", "tally", "cruise", "volume_table")
+TABLES = (
+    "marks", "leave_trees", "tally", "cruise", "volume_table", "standing", "crop_trees",
+)  # fmt: skip
 
 
 def test_every_input_has_its_page() -> None:
@@ -70,4 +72,4 @@ def test_layers_to_draw_in_are_read_for_what_they_are(tmp_path: Path) -> None:
 
         assert (layer.input, layer.records, layer.problems) == (path.stem, 1, ())
         assert {column.header for column in layer.columns if column.meaning} == set(one.example)
-    assert len(layers) == 9
+    assert len(layers) == 10

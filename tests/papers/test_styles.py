@@ -1,6 +1,8 @@
-"""Styles by the open standard: one named layer a layer, corridors as wide as on the ground."""
+"""The style of each layer inside the GeoPackage: by the open standard, and for a desktop GIS."""
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -8,7 +10,10 @@ from lxml import etree
 
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.survey import KINDS, SETBACK_RULES
-from glademark.export.styles.sld import DELIVERABLE, STYLED, sld_bytes
+from glademark.export.geopackage import write_geopackage
+from glademark.export.styles.qml import NARROWEST_MM, WIDEST_MM, qml_text
+from glademark.export.styles.rules import STYLED
+from glademark.export.styles.sld import sld_text
 from glademark.report.delivery import Delivery
 
 NAMES = {
@@ -38,12 +43,17 @@ def faults(document: etree._Element) -> Iterator[str]:
             yield f"mark {mark.text}"
 
 
-def test_styles_have_the_structure_of_the_standard() -> None:
-    """A named layer for each layer of the GeoPackage that can be drawn, with rules in order."""
-    document = etree.fromstring(sld_bytes())
-    names = [name.text for name in document.findall("s:NamedLayer/se:Name", NAMES)]
+def parsed(text: str) -> etree._Element:
+    """The root of a document."""
+    return etree.fromstring(text.encode())
 
-    assert names == list(STYLED)
+
+@pytest.mark.parametrize("name", STYLED)
+def test_styles_have_the_structure_of_the_standard(name: str) -> None:
+    """A layer's document names that layer and no other, with rules in order."""
+    document = parsed(sld_text(name))
+
+    assert [found.text for found in document.findall("s:NamedLayer/se:Name", NAMES)] == [name]
     assert list(faults(document)) == []
 
 
@@ -54,22 +64,12 @@ def test_no_layer_is_without_a_symbol() -> None:
 
 def test_check_sees_what_is_broken() -> None:
     """The structure check notices a stroke before the fill and a mark that no standard knows."""
-    document = etree.fromstring(sld_bytes())
+    document = parsed(sld_text("exclusions"))
     area = document.find(".//se:PolygonSymbolizer[se:Fill]", NAMES)
     area.insert(0, area.find("se:Stroke", NAMES))
     document.find(".//se:WellKnownName", NAMES).text = "fir"
 
     assert list(faults(document)) == ["order of a polygon symbolizer", "mark fir"]
-
-
-def test_corridor_lines_are_as_wide_as_on_the_ground() -> None:
-    """The width comes from the layer's own column, in metres of the ground."""
-    document = etree.fromstring(sld_bytes(["corridor_lines"]))
-    line = document.find(".//se:LineSymbolizer[@uom]", NAMES)
-    width = line.find(".//se:SvgParameter[@name='stroke-width']/ogc:PropertyName", NAMES)
-
-    assert line.get("uom") == "http://www.opengeospatial.org/se/units/metre"
-    assert width.text in LAYERS["corridor_lines"].names
 
 
 @pytest.mark.parametrize(
@@ -81,16 +81,44 @@ def test_corridor_lines_are_as_wide_as_on_the_ground() -> None:
     ],
 )
 def test_every_kind_has_its_rule(layer: str, column: str, values: set[str]) -> None:
-    """No kind of mark, setback or zone is left without a symbol."""
-    document = etree.fromstring(sld_bytes([layer]))
-    filters = document.findall(".//ogc:PropertyIsEqualTo", NAMES)
+    """No kind of mark, setback or zone is left without a symbol, in either document."""
+    filters = parsed(sld_text(layer)).findall(".//ogc:PropertyIsEqualTo", NAMES)
+    renderer = parsed(qml_text(layer)).find("renderer-v2")
 
     assert {f.findtext("ogc:PropertyName", None, NAMES) for f in filters} == {column}
     assert {f.findtext("ogc:Literal", None, NAMES) for f in filters} == values
+    assert renderer.get("attr") == column
+    assert {one.get("value") for one in renderer.findall("categories/category")} == values
 
 
-def test_file_is_the_styles(small: Delivery, tmp_path: Path) -> None:
-    """The file beside the GeoPackage holds all of them."""
-    DELIVERABLE.write(small, tmp_path)
+@pytest.mark.parametrize("name", STYLED)
+def test_strokes_are_in_millimetres_that_print(name: str) -> None:
+    """No stroke is thinner or wider than a map bears, and each has a unit."""
+    properties = [
+        {one.get("name"): one.get("value") for one in layer.findall("Option/Option")}
+        for layer in parsed(qml_text(name)).iter("layer")
+    ]
+    widths = [
+        (float(value), found[f"{key}_unit"])
+        for found in properties
+        for key, value in found.items()
+        if key in {"outline_width", "line_width"}
+    ]
 
-    assert (tmp_path / "layout_styles.sld").read_bytes() == sld_bytes()
+    assert widths
+    assert all(NARROWEST_MM <= width <= WIDEST_MM for width, _ in widths)
+    assert {unit for _, unit in widths} == {"MM"}
+
+
+def test_every_layer_of_the_file_brings_its_style(small: Delivery, tmp_path: Path) -> None:
+    """Each layer with a geometry has one default style, with both documents."""
+    write_geopackage(small, tmp_path / "layout.gpkg")
+    with closing(sqlite3.connect(tmp_path / "layout.gpkg")) as database:
+        rows = database.execute(
+            "SELECT f_table_name, f_geometry_column, styleQML, styleSLD FROM layer_styles "
+            "WHERE useAsDefault"
+        ).fetchall()
+        layers = database.execute("SELECT table_name, column_name FROM gpkg_geometry_columns")
+        assert sorted(row[:2] for row in rows) == sorted(layers)
+
+    assert all((qml, sld) == (qml_text(name), sld_text(name)) for name, _, qml, sld in rows)

@@ -212,9 +212,9 @@ def test_handed_over_are_layers_tables_and_figures(full: Case, tmp_path: Path) -
     delivery = handed_over(full)
     files = deliver(delivery, tmp_path / "out", WRITERS).files
     found = json.loads((tmp_path / "out/summary.json").read_text())["ground"]
-    with (tmp_path / "out/beyond_reach.csv").open(newline="") as lines:
+    with (tmp_path / "out/beyond_reach.csv").open(encoding="utf-8-sig", newline="") as lines:
         beyond = [row["tree_id"] for row in csv.DictReader(lines)]
-    with (tmp_path / "out/openings.csv").open(newline="") as lines:
+    with (tmp_path / "out/openings.csv").open(encoding="utf-8-sig", newline="") as lines:
         opening = next(csv.DictReader(lines))
 
     assert {path.name for path in files} >= OWN_TABLES

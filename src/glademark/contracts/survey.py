@@ -99,12 +99,13 @@ class Survey:
         with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order` (of
         boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on its
         edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no advice may
-        spare it) where a file says so, then every other column that came in, as text.
+        spare it) and `reason` (codes with "+" between them, the main one first) where a file has
+        them, then every other column that came in, as text.
     tally
         Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
         `group` (of an opening, or empty), `species`, `product`, `dbh`, `dbh_unit`, `count`,
-        `volume`, `volume_unit`, `defect_share`, `cull`, `source_file`, `record`, and `logs` where
-        counted.
+        `volume`, `volume_unit`, `defect_share`, `cull`, `source_file`, `record`, and `logs` and
+        `reason` where given.
     walked
         Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`.
     exclusions, landings, water
@@ -115,7 +116,18 @@ class Survey:
     setbacks
         Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
     leave_trees
-        Point rows: `tree_id`, `label`, `species`, `dbh_cm`, `crown_radius_m` (measured only).
+        Point rows: `tree_id`, `label`, `species`, `dbh_cm`, `crown_radius_m` (measured only),
+        `retention` (why it is kept: codes of the project with "+" between them).
+    crop_trees
+        Point rows: `tree_id`, `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only).
+    regeneration
+        Polygon rows: `name`.
+    standing
+        Point rows of all standing trees, the point empty where there is no position: `tree_id`,
+        `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only), `product`, `grade`,
+        `defect` (share), `condition`, `live_crown_ratio` (share), `dbh`, `dbh_unit`, `count`,
+        `volume`, `volume_unit`, `cull`, `source_file`, `record`, `logs` where counted, then every
+        other column that came in, as text.
     marked_ground
         Polygon rows of the ground marked so far.
     volume_table
@@ -128,8 +140,9 @@ class Survey:
     plot_trees
         Trees counted on them: `plot`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `count`
         (int), `times` (2 where the walkthrough method counts the tree twice, else 1), `height_m`,
-        `volume`, `volume_unit` (recorded, for all trees of the record), `defect_share`, `cull`,
-        `source_file`, `record`, and `logs` where counted.
+        `crown_radius_m`, `live_crown_ratio` (share), `volume`, `volume_unit` (recorded, for all
+        trees of the record), `defect_share`, `cull`, `source_file`, `record`, `logs` where counted,
+        and `is_marked` (bool) where the cruise says it.
     terrain
         What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation
@@ -155,6 +168,9 @@ class Survey:
     water: gpd.GeoDataFrame
     setbacks: gpd.GeoDataFrame
     leave_trees: gpd.GeoDataFrame
+    crop_trees: gpd.GeoDataFrame
+    regeneration: gpd.GeoDataFrame
+    standing: gpd.GeoDataFrame
     marked_ground: gpd.GeoDataFrame
     volume_table: pd.DataFrame | None
     plots: gpd.GeoDataFrame
@@ -200,7 +216,8 @@ class Survey:
 
 FRAMES = (
     "stand", "corridors", "marks", "tally", "walked", "exclusions", "landings", "water", "setbacks",
-    "leave_trees", "marked_ground", "plots", "plot_trees", "rejected", "hazards",
+    "leave_trees", "crop_trees", "regeneration", "standing", "marked_ground",
+    "plots", "plot_trees", "rejected", "hazards",
 )  # fmt: skip
 """Frames of a `Survey` that have a column `stand`."""
 

@@ -1,5 +1,5 @@
 """
-Tables as CSV: UTF-8, commas, line feeds, text in quotes, numbers as they are.
+Tables as CSV: UTF-8 with a byte order mark, commas, line feeds, quoted text, plain numbers.
 
 A text that a spreadsheet would take for a formula gets an apostrophe in front; take it away to
 have the text as it was recorded.
@@ -7,6 +7,7 @@ have the text as it was recorded.
 
 import csv
 import io
+from codecs import BOM_UTF8
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -69,8 +70,8 @@ def _quoted(text: str) -> str:
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """Write a table as CSV and count its rows again."""
-    path.write_bytes(csv_text(table).encode("utf-8", "replace"))
-    text = path.read_bytes().decode("utf-8")
+    path.write_bytes(BOM_UTF8 + csv_text(table).encode("utf-8", "replace"))
+    text = path.read_bytes().decode("utf-8-sig")
     rows = sum(1 for _ in csv.reader(io.StringIO(text, newline=""), strict=True)) - 1
     if rows != len(table):
         msg = f"{path.name} holds {rows} rows; expected {len(table)}. Check the disk and run again"

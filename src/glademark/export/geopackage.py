@@ -28,6 +28,7 @@ from glademark.export.iso_metadata import (
     add_metadata,
     metadata_record,
 )
+from glademark.export.styles.table import add_styles
 from glademark.report.columns import (
     CHECKS_SHOWN,
     brought_along,
@@ -38,6 +39,7 @@ from glademark.report.columns import (
 )
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.summary import parameters_table
+from glademark.report.verdicts import newest_day
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (
@@ -67,7 +69,7 @@ _AT_ONCE = 900  # values in one statement, as every SQLite takes them
 _ARROW_FROM = 1000  # rows; below it, Arrow takes as long as row by row
 _ROWS_AT_ONCE = 100_000
 _VERTICES_AT_ONCE = 2_000_000
-_FIXED_TIME = "2000-01-01T00:00:00.000Z"  # equal input must give equal bytes
+_NO_TIME = "2000-01-01T00:00:00.000Z"  # where no mark has a time: equal input, equal bytes
 _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN"}
 
 
@@ -93,11 +95,13 @@ class Table:
 
 def write_geopackage(delivery: Delivery, path: Path) -> None:
     """Write all layers and tables of a delivery into a new GeoPackage."""
-    write_tables(tables_of(delivery), path, record=metadata_record(delivery))
+    day = newest_day(delivery)
+    time = f"{day}T00:00:00.000Z" if day else _NO_TIME
+    write_tables(tables_of(delivery), path, record=metadata_record(delivery), time=time)
 
 
-def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
-    """Write tables into a new GeoPackage, with the meaning of every column."""
+def write_tables(tables: Iterable[Table], path: Path, *, record: str, time: str = _NO_TIME) -> None:
+    """Write tables into a new GeoPackage, with the meaning of every column and a day of change."""
     if path.exists():
         msg = f"{path} exists already; expected a new file. Choose another name"
         raise OutputError(msg)
@@ -114,7 +118,7 @@ def write_tables(tables: Iterable[Table], path: Path, *, record: str) -> None:
                     written.append(_Written.of(table, left=not whole))
                     del table  # before the next is made
                     give_back_memory()
-            _finish(draft, written, record, path)
+            _finish(draft, written, record, time, path)
         _check(path, written)
     except (DataSourceError, DataLayerError, sqlite3.Error) as error:
         free_mb = shutil.disk_usage(path.parent).free // 1_000_000
@@ -250,7 +254,7 @@ class _Written:
         )
 
 
-def _finish(draft: Path, tables: Sequence[_Written], record: str, path: Path) -> None:
+def _finish(draft: Path, tables: Sequence[_Written], record: str, time: str, path: Path) -> None:
     """Add data dictionary and metadata, fix the time stamps, and copy all into one clean file."""
     described = {table.name: table.described for table in tables}
     with closing(sqlite3.connect(draft)) as database:
@@ -261,8 +265,9 @@ def _finish(draft: Path, tables: Sequence[_Written], record: str, path: Path) ->
                     _add_table(database, table.left)
             add_data_dictionary(database, described)
             if record:
-                add_metadata(database, record, standard=STANDARD_URI, time=_FIXED_TIME)
-            database.execute("UPDATE gpkg_contents SET last_change = ?", (_FIXED_TIME,))
+                add_metadata(database, record, standard=STANDARD_URI, time=time)
+            add_styles(database, described, _GEOMETRY, time)
+            database.execute("UPDATE gpkg_contents SET last_change = ?", (time,))
         database.execute("VACUUM INTO ?", (str(path),))
 
 

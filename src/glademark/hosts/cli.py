@@ -16,6 +16,7 @@ from click.exceptions import Exit
 
 from glademark import __version__
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
+from glademark.hosts.progress import PROGRESS, json_lines
 from glademark.streams import open_streams
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
@@ -67,6 +68,7 @@ def cli(verbose: int, quiet: int) -> None:
 @ONLY
 @PACK
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+@PROGRESS
 def layout(
     project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], pack: bool, strict: bool
 ) -> None:
@@ -120,6 +122,7 @@ def _layout_of_stands(
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @ONLY
 @PACK
+@PROGRESS
 def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -> None:
     """Make the papers and files again from a LAYOUT_GPKG alone."""
     from glademark.jobs.layout import make_papers  # noqa: PLC0415 - keeps --help light
@@ -142,6 +145,7 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
     help="A Dask cluster that runs already; its ports are yours to guard.",
 )
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+@PROGRESS
 def batch(
     projects: tuple[Path, ...], out: Path, *, workers: int | None, scheduler: str, strict: bool
 ) -> None:
@@ -184,6 +188,7 @@ def batch(
 )
 @click.option("-o", "--out", type=PATH, help="Folder for the results; 'advice' beside PROJECT.")
 @click.option("--json", "as_json", is_flag=True, help="Print advice.json instead.")
+@PROGRESS
 def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_json: bool) -> None:  # noqa: ANN401 - one of two words
     """Tell the fewest marks to leave standing so that PROJECT keeps inside its limits."""
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
@@ -192,7 +197,8 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
     from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
 
-    advised = give_advice(project, by=by, out=out, apply=marks)
+    with _progress():
+        advised = give_advice(project, by=by, out=out, apply=marks)
     if as_json:
         _print_file(advised.files, FIGURES_FILE)
     else:
@@ -216,6 +222,7 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
 @click.option("--sampled", type=THERE, metavar="FILE", help="Plots or strips that were walked.")
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the findings.")
+@PROGRESS
 def compare(
     project: Path,
     more: tuple[Path, ...],
@@ -269,7 +276,12 @@ def _tell_refused(refused: Mapping[str, str]) -> None:
 
 @contextmanager
 def _progress() -> Iterator[Callable[[str], None] | None]:
-    """Say on a terminal what is being made; say nothing elsewhere."""
+    """Say on a terminal what is being made; say nothing elsewhere, if not asked for JSON."""
+    lines = json_lines()
+    if lines is not None:
+        with lines.running() as on_each:
+            yield on_each
+        return
     if not sys.stderr.isatty():
         yield None
         return
@@ -384,6 +396,36 @@ def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
         click.echo(path)
 
 
+@cli.command()
+@click.option("--install", "action", flag_value="install", help="Write the plug-in into a profile.")
+@click.option("--remove", "action", flag_value="remove", help="Take it out again.")
+@click.option("--zip", "archive", type=PATH, metavar="FILE", help="Write it as an archive instead.")
+@click.option("--profile", default="default", show_default=True, help="Name of the profile.")
+@click.option("--profiles-path", type=PATH, help="Where profiles are; else the desktop's own.")
+@click.option("--write-project", type=(PATH, PATH), default=None, hidden=True)
+def desktop(
+    *,
+    action: str | None,
+    archive: Path | None,
+    profile: str,
+    profiles_path: Path | None,
+    write_project: tuple[Path, Path] | None,
+) -> None:
+    """Put Glademark into the open desktop GIS: its algorithms in the toolbox, and a panel."""
+    from glademark.hosts.desktop import install, request  # noqa: PLC0415 - keeps --help light
+
+    if write_project is not None:
+        request.write_project(*write_project)
+    elif archive is not None:
+        click.echo(install.write_archive(archive))
+    elif action is not None:
+        chosen = install.profile_folder(profile, profiles_path)
+        click.echo((install.install if action == "install" else install.remove)(chosen))
+    else:
+        msg = "say what to do: --install, --remove, or --zip FILE"
+        raise click.UsageError(msg)
+
+
 def _refuse_more(more: tuple[Path, ...]) -> None:
     """Names behind the folder mean nothing without --from."""
     if more:
@@ -406,16 +448,19 @@ def _guarded(run: Callable[[], object]) -> int:
         code = run()
         sys.stdout.flush()
     except click.ClickException as fault:
-        fault.show()
+        if json_lines():
+            _say(fault.format_message(), fault.exit_code)
+        else:
+            fault.show()
         return fault.exit_code
     except OutputError as fault:
-        _say(str(fault))
+        _say(str(fault), NOT_WRITTEN)
         return NOT_WRITTEN
     except GlademarkError as fault:
-        _say(str(fault))
+        _say(str(fault), REFUSED)
         return REFUSED
     except (KeyboardInterrupt, click.Abort):
-        _show(f"interrupted; {changed()}")
+        _show(f"interrupted; {changed()}", INTERRUPTED)
         return INTERRUPTED
     except (Exception, SystemExit) as fault:  # noqa: BLE001 - what nobody thought of
         _tell_fault(fault)
@@ -426,7 +471,7 @@ def _guarded(run: Callable[[], object]) -> int:
 def _end_if_missing(missing: Sequence[object]) -> None:
     """Name the files that could not be made, if any, and end with the exit code for them."""
     for one in missing:
-        _say(str(one))
+        _say(str(one), NOT_WRITTEN)
     if missing:
         raise Exit(NOT_WRITTEN)
 
@@ -442,27 +487,37 @@ def _tell_fault(fault: BaseException) -> None:
         ) as file:  # fmt: skip
             file.write(f"glademark {__version__}, Python {sys.version}, {sys.argv[1:]}\n{details}")
     except OSError:
-        _say(f"unexpected fault ({what}); the details follow, since no file could be written")
-        click.echo(details, err=True)
+        _say(f"unexpected fault ({what}), and no file could be written with its details", FAULT)
+        if not json_lines():
+            click.echo(details, err=True)
     else:
-        _say(f"unexpected fault ({what}). Please report it with {file.name}")
+        _say(f"unexpected fault ({what}). Please report it with {file.name}", FAULT)
         logging.getLogger("glademark").info("%s", details)
 
 
-def _say(fault: str) -> None:
+def _say(fault: str, code: int) -> None:
     """An error on standard error, not endlessly long."""
     lines = fault.splitlines()
     if len(lines) > _MOST_SENTENCES:
         lines[_MOST_SENTENCES:] = [f"and {len(lines) - _MOST_SENTENCES:,} faults more"]
+    if json_lines():
+        _show("; ".join(lines), code)
+        return
     for line in lines:
         _show(f"glademark: {line}")
 
 
-def _show(line: str) -> None:
-    """A line on standard error, without control characters."""
+def _show(line: str, code: int | None = None) -> None:
+    """A line on standard error, without control characters; with a code it ends the run."""
     from glademark.report.shown_text import shown_text  # noqa: PLC0415 - keeps --help light
 
-    click.echo(shown_text(line, longest=2000), err=True)
+    lines, shown = json_lines(), shown_text(line, longest=2000)
+    if lines is None:
+        click.echo(shown, err=True)
+    elif code is None:
+        lines.write(notice=shown)
+    else:
+        lines.write(error=shown, code=code)
 
 
 def _interrupt(*_: object) -> None:

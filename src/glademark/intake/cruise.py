@@ -18,10 +18,10 @@ from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import diameters, note_flagged
 from glademark.intake.columns.fields import Fields, yes_or_no
-from glademark.intake.columns.mark_fields import HEIGHT_MAX_M
+from glademark.intake.columns.mark_fields import sizes
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import LOGS, logs_of, wood
+from glademark.intake.columns.volumes import LOGS, logs_of, shares, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.site import Stands
@@ -32,13 +32,20 @@ from glademark.wording import counted, listed, quoted, shown
 PLOT_COLUMNS = ("plot", "stratum", "weight", "baf_m2_ha", "plot_area_m2")
 TREE_COLUMNS = (
     "plot", "species", "product", "dbh", "dbh_unit", "dbh_cm", "count", "times", "height_m",
-    "volume", "volume_unit", "defect_share", "cull", "source_file", "record",
+    "crown_radius_m", "live_crown_ratio", "volume", "volume_unit", "defect_share", "cull",
+    "source_file", "record",
 )  # fmt: skip
-_REAL = ("weight", "baf_m2_ha", "plot_area_m2", "dbh", "dbh_cm", "height_m", "volume")
+_REAL = (
+    "weight", "baf_m2_ha", "plot_area_m2", "dbh", "dbh_cm", "height_m", "volume", "crown_radius_m",
+    "live_crown_ratio",
+)  # fmt: skip
 _KINDS = dict.fromkeys((*_REAL, "defect_share"), "float64") | {
     "count": "int64", "times": "int64", "record": "int64", "cull": "bool", STAND: "int64",
 }  # fmt: skip
 _NO_TREE = frozenset({"none", "no tree", "no trees", "nil", "empty", "-"})
+
+IS_MARKED = "is_marked"
+"""Column of trees on plots that is there only where a cruise says which of them are marked."""
 
 Cruise = tuple[gpd.GeoDataFrame, pd.DataFrame]
 
@@ -88,7 +95,7 @@ def read_cruise(
     trees = trees.loc[reading.index][is_tree]
     on_plots = replace(fields, reading=reading.only(is_tree))
     note_flagged(on_plots, trees["dbh_flag"], noun="tree on plots")
-    columns = [*TREE_COLUMNS, *([LOGS] if LOGS in trees else []), STAND]
+    columns = [*TREE_COLUMNS, *(name for name in (LOGS, IS_MARKED) if name in trees), STAND]
     return plots, trees[columns].reset_index(drop=True)
 
 
@@ -158,10 +165,7 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
     """Tree of each row, and why rows cannot be used."""
     stem = diameters(fields, unit=project.marks.dbh_unit)
     sold, bad_wood = wood(fields, project.volume.products)
-    height, bad_height = fields.lengths(
-        "height", unit=project.marks.height_unit, key="[marks] height_unit"
-    )
-    bad_height = bad_height | (height <= 0) | (height > HEIGHT_MAX_M)
+    size = sizes(fields, project.marks.height_unit)
     count, bad_count = _whole(fields, "count")
     stated, _ = fields.numbers("count")
     times, bad_times = _times(fields)
@@ -177,7 +181,9 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
             "species": species,
             "count": count,
             "times": times,
-            "height_m": height.where(~bad_height),
+            "height_m": size["height_m"],
+            "crown_radius_m": size["crown_radius_m"],
+            "live_crown_ratio": shares(fields, "live_crown_ratio", bare_is_share=True)[0],
             "is_tree": described | (stated >= 1),
             "source_file": fields.reading.file.name,
             "record": fields.reading.record,
@@ -192,6 +198,12 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
         "with an impossible count": _reason(fields, "count", bad_count, "a whole number from 1"),
         "counted an impossible number of times": _reason(fields, "times", bad_times, "1 or 2"),
     }
+    if fields.has(IS_MARKED):
+        marked, bad = yes_or_no(fields.cells(IS_MARKED))
+        frame[IS_MARKED] = marked
+        reasons["of which it is not clear whether they are marked"] = _reason(
+            fields, IS_MARKED, bad, "yes or no"
+        )
     return frame, reasons
 
 

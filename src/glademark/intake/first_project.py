@@ -37,6 +37,7 @@ _SHAPES = {
     "water": "Unknown",
     "landings": "MultiPolygon",
     "hazards": "Unknown",
+    "regeneration": "MultiPolygon",
     "marked_ground": "MultiPolygon",
 }
 """Geometry of the layers of a new project; "Unknown" takes lines and polygons."""

@@ -40,7 +40,7 @@ PROBLEMS_MAX = 10
 """Sentences told of one layer."""
 
 _SHAPES = {0: "points", 1: "lines", 2: "areas"}
-_WITH_TREES = frozenset({"marks", "leave_trees", "cruise", "tally"})
+_WITH_TREES = frozenset({"marks", "leave_trees", "cruise", "tally", "standing", "crop_trees"})
 _DEGREE_M = 111_320.0
 _NOT_STATED = "it does not say its coordinate system; state it in [inputs] with crs."
 

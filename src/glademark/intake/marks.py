@@ -8,14 +8,12 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from pyproj import CRS
 
-from glademark.contracts.frames import STAND, features, no_features
+from glademark.contracts.frames import STAND, features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import (
     PERHAPS_CUT,
-    diameters,
     flag_doubtful,
     note_doubtful,
     note_flagged,
@@ -25,9 +23,9 @@ from glademark.intake.columns.diameters import (
 from glademark.intake.columns.fields import Fields
 from glademark.intake.columns.kinds import likely_input
 from glademark.intake.columns.mark_fields import (
-    CROWN_RADIUS_MAX_M,
     MARK_COLUMNS,
     MUST_GO,
+    REASON,
     likely_pattern,
     mark_fields,
     mark_labels,
@@ -42,7 +40,7 @@ from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, refuse_shared, repeated
 from glademark.intake.site import Stands
-from glademark.project.model import MarkSettings, Project, Source
+from glademark.project.model import Project, Source
 from glademark.project.species import project_species
 from glademark.wording import counted, listed, quoted
 
@@ -155,7 +153,7 @@ def _note_other_input(reading: Reading, found: Found, log: RecordLog) -> None:
         return
     shape = "table" if reading.geometry is None else "points"
     key, why = likely_input(shape, [reading.file.path.stem], reading.headers, records=len(reading))
-    if key in {"cruise", "leave_trees"}:
+    if key in {"cruise", "leave_trees", "standing", "crop_trees"}:
         log.notice(
             f"{reading.file.name}: it looks like {key} ({why}), and its "
             f"{counted(len(reading), 'record')} count as trees to cut. If they are not, name it "
@@ -262,13 +260,14 @@ def _as_one(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     marks.index = pd.RangeIndex(len(marks))
     counted_logs = [LOGS] if LOGS in marks else []
     stated = [MUST_GO] if MUST_GO in marks else []
-    known = {*MARK_COLUMNS, LOGS, MUST_GO, STAND, "_file", "geometry"}
+    reasons = [REASON] if REASON in marks else []
+    known = {*MARK_COLUMNS, LOGS, MUST_GO, REASON, STAND, "_file", "geometry"}
     others = [name for name in marks.columns if name not in known]
     columns = {
         **{name: marks[name] for name in MARK_COLUMNS},
         **{name: marks[name] for name in counted_logs},
         **{name: marks[name].fillna(value=False).astype(bool) for name in stated},
-        **{name: marks[name].fillna("").astype("str") for name in others},
+        **{name: marks[name].fillna("").astype("str") for name in [*reasons, *others]},
         STAND: marks[STAND],
     }
     return features(columns, marks.geometry.array, crs=marks.crs)
@@ -293,79 +292,4 @@ def _near_only(
         outside,
         reason=pd.Series(reasons, index=outside.index[outside], dtype="str"),
         what="outside the stand by more than the position error",
-    )
-
-
-LEAVE_COLUMNS = ("tree_id", "label", "species", "dbh_cm", "crown_radius_m")
-
-
-def no_leave_trees(crs: CRS) -> gpd.GeoDataFrame:
-    """Leave trees of a project without a layer of them."""
-    kinds = {"dbh_cm": "float64", "crown_radius_m": "float64", STAND: "int64"}
-    return no_features((*LEAVE_COLUMNS, STAND), kinds, crs=crs)
-
-
-def read_leave_trees(
-    reading: Reading, source: Source, stands: Stands, settings: MarkSettings, log: RecordLog
-) -> gpd.GeoDataFrame:
-    """
-    Leave trees, `LEAVE_COLUMNS`, in their stand and near it, from points or coordinates.
-
-    A stand is refused where there are no points, a unit is missing, or most trees are outside.
-    """
-    found = recognise(reading.headers, meanings.LEAVE_TREES, where=reading.file.name)
-    ids = Fields(reading=reading, found=found, log=log).names("id")
-    reading = with_points(replace(reading, ids=ids), found, source, log)
-    reading = stands.bring(reading, source, log)
-    fields = Fields(reading=reading, found=found, log=log)
-    stem = diameters(fields, unit=settings.dbh_unit)
-    columns = {
-        "tree_id": fields.names("id"),
-        "label": fields.names("id"),
-        "species": fields.cells("species"),
-        "dbh_cm": stem["dbh_cm"],
-        "crown_radius_m": _crowns(fields, settings),
-    }
-    reading = log.left(reading)
-    left = replace(fields, reading=reading)
-    note_flagged(left, stem["dbh_flag"][reading.index], noun="leave tree")
-    reading = _near_stand(reading, stands, log)
-    log.use(reading)
-    kept = {name: column[reading.index] for name, column in columns.items()}
-    kept[STAND] = pd.Series(reading.stand, index=reading.index, dtype="int64")
-    return features(kept, reading.shapes.array, crs=stands.crs).reset_index(drop=True)
-
-
-def _crowns(fields: Fields, settings: MarkSettings) -> pd.Series:
-    """Measured crown radius [m]."""
-    radius, bad = fields.lengths(
-        "crown_radius", unit=settings.height_unit, key="[marks] height_unit"
-    )
-    width, bad_width = fields.lengths(
-        "crown_width", unit=settings.height_unit, key="[marks] height_unit"
-    )
-    radius = radius.fillna(width / 2)
-    bad = bad | bad_width | (radius <= 0) | (radius > CROWN_RADIUS_MAX_M)
-    for stand, places in fields.reading.split(bad):
-        names = listed(fields.reading.called(places))
-        fields.log.notice(
-            f"{fields.reading.file.name}: the crown of {counted(len(places), 'leave tree')} is "
-            f"impossible and taken as not measured: {names}.",
-            stand=stand,
-        )
-    return radius.where(~bad)
-
-
-def _near_stand(reading: Reading, stands: Stands, log: RecordLog) -> Reading:
-    """Trees whose crown can reach into an opening: those in the stand or not far from it."""
-    far = stands.distance_outside(reading) > FAR_M
-    reading = stands.refuse_if_most_outside(reading, far, log)
-    reason = (
-        f"it lies more than {FAR_M:.0f} m outside the stand; correct its position or leave it out"
-    )
-    return log.reject(
-        reading,
-        far[reading.index],
-        reason=reason,
-        what=f"more than {FAR_M:.0f} m outside the stand",
     )

@@ -87,6 +87,9 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "landings": (meanings.AREAS, "lines"),
         "hazards": (meanings.HAZARDS, "lines"),
         "leave_trees": (meanings.LEAVE_TREES, "points"),
+        "standing": (meanings.STANDING, "points"),
+        "crop_trees": (meanings.CROP_TREES, "points"),
+        "regeneration": (meanings.AREAS, "lines"),
         "marked_ground": (meanings.AREAS, "lines"),
         "cruise": (meanings.CRUISE, "points"),
     }

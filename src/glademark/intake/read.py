@@ -37,7 +37,7 @@ from glademark.intake.columns.mark_fields import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.raster_tiles import files_of
-from glademark.intake.marks import no_leave_trees, read_leave_trees, read_marks
+from glademark.intake.marks import read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
@@ -45,6 +45,15 @@ from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import open_stands, read_stands, together, zone_groups
 from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
 from glademark.intake.terrain import describe_terrain, read_elevation, refuse_little_cover
+from glademark.intake.trees import (
+    CROP_COLUMNS,
+    LEAVE_COLUMNS,
+    STANDING_COLUMNS,
+    no_trees,
+    read_crop_trees,
+    read_leave_trees,
+    read_standing,
+)
 from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
 from glademark.wording import counted, listed
@@ -192,13 +201,7 @@ class _Reader:
             "corridors": self._corridors(stands),
         }
         frames |= self._areas(stands)
-        frames["leave_trees"] = self._used(
-            "leave_trees",
-            lambda reading, source: read_leave_trees(
-                reading, source, stands, self.project.marks, self.log
-            ),
-            no_leave_trees(stands.crs),
-        )
+        frames |= self._trees(stands)
         leave = frames["leave_trees"]
         frames["leave_trees"] = leave.assign(label=leave_labels(leave, frames["marks"]))
         tally, volume_table = self._tables()
@@ -284,6 +287,26 @@ class _Reader:
 
         return self._used("corridors", _read, no_corridors(stands.crs))
 
+    def _trees(self, stands: Stands) -> dict[str, gpd.GeoDataFrame]:
+        """Leave trees, crop trees and all standing trees."""
+
+        def _read(
+            key: str, use: Callable[..., gpd.GeoDataFrame], names: tuple[str, ...]
+        ) -> gpd.GeoDataFrame:
+            return self._used(
+                key,
+                lambda reading, source: use(reading, source, stands, self.project, self.log),
+                no_trees(names, stands.crs),
+            )
+
+        standing = _read("standing", read_standing, STANDING_COLUMNS)
+        texts = standing.select_dtypes(include=["str", "object"]).columns
+        return {
+            "leave_trees": _read("leave_trees", read_leave_trees, LEAVE_COLUMNS),
+            "crop_trees": _read("crop_trees", read_crop_trees, CROP_COLUMNS),
+            "standing": standing.fillna(dict.fromkeys(texts, "")),
+        }
+
     def _cruise(self, stands: Stands) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
         """Plots and trees of all files; a plot that stands in two of them is a fault."""
         found = self._each(
@@ -316,7 +339,8 @@ class _Reader:
             )
 
         plain = {
-            key: _read(key, read_areas, AREA_COLUMNS) for key in ("exclusions", "marked_ground")
+            key: _read(key, read_areas, AREA_COLUMNS)
+            for key in ("exclusions", "marked_ground", "regeneration")
         }
         sites = _read("landings", read_landings, AREA_COLUMNS)
         walked = named_outlines(_read("openings", read_walked, WALKED_COLUMNS), records)

@@ -181,7 +181,9 @@ def _united(
     return polygonal(np.array([shapely.union_all(parts[large])], dtype=object))[0], ""
 
 
-MUST_NAME_STAND = ("stand", "marks", "tally", "corridors", "cruise", "leave_trees")
+MUST_NAME_STAND = (
+    "stand", "marks", "tally", "corridors", "cruise", "leave_trees", "standing", "crop_trees",
+)  # fmt: skip
 """Inputs in which every record belongs to one stand; others may hold for all stands."""
 
 

@@ -8,8 +8,10 @@ import pandas as pd
 from glademark.contracts.frames import STAND, no_rows
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
+from glademark.intake.columns.codes import named_codes
 from glademark.intake.columns.diameters import diameters, note_flagged
 from glademark.intake.columns.fields import Fields, numbers, translated
+from glademark.intake.columns.mark_fields import REASON
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
@@ -82,6 +84,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
         **stem,
         **product,
         **logs_of(fields),
+        **({REASON: named_codes(fields, REASON, project.reasons)} if fields.has(REASON) else {}),
     }
     reading = log.left(reading)
     for what, reason in reasons.items():
@@ -89,7 +92,7 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
         reading = log.reject(reading, left != "", reason=left, what=what)
     note_flagged(replace(fields, reading=reading), stem["dbh_flag"][reading.index], noun="record")
     log.use(reading)
-    names = [*TALLY_COLUMNS, *([LOGS] if LOGS in columns else []), STAND]
+    names = [*TALLY_COLUMNS, *(name for name in (LOGS, REASON) if name in columns), STAND]
     frame = pd.DataFrame(columns).loc[reading.index, names]
     return frame.astype({"count": "int64"}).reset_index(drop=True)
 
@@ -131,7 +134,9 @@ def with_centre_counts(
             "their openings, without positions.",
             stand=int(str(stand)),
         )
-    names = [name for name in (*TALLY_COLUMNS, LOGS, STAND) if name in counts and name != "zone"]
+    names = [
+        name for name in (*TALLY_COLUMNS, LOGS, REASON, STAND) if name in counts and name != "zone"
+    ]
     rows_again = pd.DataFrame(counts[names]).assign(zone="opening")
     both = pd.concat([frame for frame in (tally, rows_again) if len(frame)], ignore_index=True)
     return both.sort_values(STAND, kind="stable", ignore_index=True)

@@ -12,7 +12,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import shapely
 
 from glademark.measure.crowns import DISC_VERTICES, GeometryArray, bare_arcs, crown_discs
@@ -234,10 +233,9 @@ def _inner_rings(outline: object) -> GeometryArray:
 
 def outer_rings(polygons: GeometryArray) -> GeometryArray:
     """Polygons without their inner rings."""
-    parts, owner = shapely.get_parts(polygons, return_index=True)
-    whole = shapely.polygons(shapely.get_exterior_ring(parts)) if len(parts) else parts
-    shells = pd.Series(whole, dtype=object).groupby(owner).agg(list)
     found = np.array(polygons, dtype=object)
-    for place, pieces in shells.items():
-        found[int(str(place))] = pieces[0] if len(pieces) == 1 else shapely.union_all(pieces)
+    some = np.flatnonzero(_inner_count(found))
+    parts, owner = shapely.get_parts(found[some], return_index=True)
+    shells: GeometryArray = np.asarray(shapely.polygons(shapely.get_exterior_ring(parts)), object)
+    found[some] = union_by(shells, owner, len(some))
     return found

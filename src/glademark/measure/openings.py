@@ -178,8 +178,10 @@ def widest_gaps(holes: GeometryArray) -> FloatArray:
     widest = np.full(len(holes), np.nan)
     for place in np.flatnonzero(shapely.get_num_geometries(holes) > 1):  # few are in parts
         parts = shapely.get_parts(holes[place])
-        apart = shapely.distance(parts[:, None], parts[None, :])
-        widest[place] = minimum_spanning_tree(apart + TOUCH_M).data.max() - TOUCH_M
+        one, two = np.triu_indices(len(parts), 1)
+        apart = np.zeros((len(parts), len(parts)))
+        apart[one, two] = shapely.distance(parts[one], parts[two]) + TOUCH_M
+        widest[place] = minimum_spanning_tree(apart).data.max() - TOUCH_M
     return widest
 
 

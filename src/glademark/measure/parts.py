@@ -2,10 +2,12 @@
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.survey import Notice
+from glademark.measure.polygons import GeometryArray
 from glademark.project.model import OpeningSettings
 from glademark.units import AREA_M2, LENGTH_M
 
@@ -17,27 +19,33 @@ def parts_notices(
     several = openings[(openings["parts"] > 1).to_numpy()]
     places = marks.groupby([STAND, "opening"]).indices if len(several) else {}
     none = np.zeros(0, dtype=np.intp)
+    points, count = marks.geometry.to_numpy(), marks["count"].to_numpy()
     return tuple(
         Notice(
             int(row[STAND]),
             f"opening {row['opening']} lies in {row['parts']} parts, up to "
             f"{_length(row['widest_gap_m'], units)} apart, and is judged as one: "
-            + _split(
-                shape,
-                marks.iloc[places.get((row[STAND], row["opening"]), none)],
-                settings,
-                units,
-            ),
+            + _split(shape, points[trees], count[trees], settings=settings, units=units),
         )
-        for row, shape in zip(several.to_dict("records"), several.geometry, strict=True)
+        for row, shape, trees in (
+            (row, shape, places.get((row[STAND], row["opening"]), none))
+            for row, shape in zip(several.to_dict("records"), several.geometry, strict=True)
+        )
     )
 
 
-def _split(shape: object, trees: gpd.GeoDataFrame, settings: OpeningSettings, units: str) -> str:
+def _split(
+    shape: object,
+    points: GeometryArray,
+    trees: npt.NDArray[np.int64],
+    *,
+    settings: OpeningSettings,
+    units: str,
+) -> str:
     """How its parts would be named as groups."""
     parts = shapely.get_parts(np.asarray(shape, dtype=object))
-    tree, part = shapely.STRtree(parts).query(trees.geometry.to_numpy(), predicate="intersects")
-    count = np.bincount(part, weights=trees["count"].to_numpy()[tree], minlength=len(parts))
+    tree, part = shapely.STRtree(parts).query(points, predicate="intersects")
+    count = np.bincount(part, weights=trees[tree], minlength=len(parts))
     area = shapely.area(parts)
     own = (count >= settings.min_trees) & (area >= settings.min_area_m2)
     order = [int(place) for place in np.argsort(-area, kind="stable") if own[place]]

@@ -9,7 +9,6 @@ import math
 import re
 from collections.abc import Mapping
 from datetime import date
-from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -19,27 +18,20 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
-from glademark.project.text_values import (
-    OneOrMore,
-    Part,
-    Quantity,
-    Text,
-    bare_or_table,
-    stated_error_m,
+from glademark.project.quantities import (
+    Area,
+    BasalAreaPerHectare,
+    Bearing,
+    ClassWidth,
+    Length,
+    PositionError,
+    Share,
+    Solid,
+    WoundArea,
 )
-from glademark.units import (
-    AREA_M2,
-    BASAL_AREA_M2_HA,
-    COMPASS,
-    LENGTH_M,
-    SOLID_M3,
-    WOUND_AREA_M2,
-    bearing,
-    quantity_pattern,
-    share,
-    to_si,
-    words_pattern,
-)
+from glademark.project.residual_settings import CropTreeSettings, StabilitySettings
+from glademark.project.text_values import OneOrMore, Part, bare_or_table
+from glademark.units import AREA_M2, share, to_si
 
 PaintMeaning = Literal[
     "corridor", "cut", "leave", "group_boundary", "group_centre", "line_tree", "danger"
@@ -64,61 +56,6 @@ DEFAULT_WIDTH_M = 4.0
 DEFAULT_POSITION_ERROR_M = 4.0
 DEFAULT_CROWN_RADIUS_M = 3.0
 DEFAULT_MIN_AREA = "0.05 acre"
-
-
-_ERROR = words_pattern(["rmse", "cep", "ce90", "ce95", "nssda"])
-
-
-def _quantity(factors: Mapping[str, float], unit: str, *examples: str) -> Quantity:
-    """A quantity of one kind, whose defaults are shown in a unit."""
-    return Quantity(
-        read=partial(to_si, factors=factors),
-        unit=unit,
-        size=factors[unit],
-        pattern=rf"^\s*{quantity_pattern(factors)}\s*$",
-        examples=examples,
-    )
-
-
-Length = Annotated[float, _quantity(LENGTH_M, "m", "14 ft", "4 m")]
-PositionError = Annotated[
-    float,
-    Quantity(
-        read=stated_error_m,
-        unit="m",
-        pattern=rf"^\s*{quantity_pattern(LENGTH_M)}(?:\s*(?:{_ERROR}|9[05] ?%))?\s*$",
-        examples=("4 m", "6.9 m 95 %", "3.3 m CEP"),
-    ),
-    Field(ge=0, le=200),
-]
-Area = Annotated[float, _quantity(AREA_M2, "acre", "0.5 acre", "0.2 ha")]
-WoundArea = Annotated[float, _quantity(WOUND_AREA_M2, "in2", "15 in2", "100 cm2")]
-Solid = Annotated[float, _quantity(SOLID_M3, "m3", "79 ft3", "2.2 m3")]
-Share = Annotated[
-    float,
-    Quantity(
-        read=share,
-        unit="%",
-        size=0.01,
-        pattern=rf"^\s*{quantity_pattern(['%'])}\s*$",
-        examples=("35 %",),
-    ),
-]
-BasalAreaPerHectare = Annotated[
-    float, _quantity(BASAL_AREA_M2_HA, "m2/ha", "60 ft2/acre", "14 m2/ha")
-]
-Bearing = Annotated[
-    float,
-    Quantity(
-        read=bearing,
-        unit="deg",
-        pattern=rf"^\s*(?:{words_pattern(COMPASS)}|{quantity_pattern(['deg', 'degrees'])})\s*$",
-        examples=("270 deg", "WSW"),
-    ),
-]
-ClassWidth = Annotated[
-    str, Text(pattern=rf"^\s*{quantity_pattern(['in', 'cm'])}\s*$", examples=("2 in", "5 cm"))
-]
 
 
 class Source(Part):
@@ -170,6 +107,9 @@ class Inputs(Part):
     landings: Sources | None = None
     hazards: Sources | None = None
     leave_trees: Sources | None = None
+    standing: Sources | None = None
+    crop_trees: Sources | None = None
+    regeneration: Sources | None = None
     marked_ground: Sources | None = None
     cruise: Sources | None = None
     terrain: Sources | None = None
@@ -218,6 +158,7 @@ class MarkSettings(Part):
     name_pattern: str | None = None
     line_trees_confirmed: bool = False
     repeats: Literal["refuse", "keep"] = "refuse"
+    match_distance_m: Length | None = Field(None, alias="match_distance", ge=0, le=50)
 
     @field_validator("name_pattern")
     @classmethod
@@ -335,6 +276,57 @@ class AllowanceSettings(Part):
     @classmethod
     def _to_centimetres(cls, value: float | None) -> float | None:
         return None if value is None else value * 100
+
+
+class TargetStructure(Part):
+    """
+    Trees that each size class is to keep: by basal area, largest diameter and q, or from a table.
+
+    Attributes
+    ----------
+    basal_area_m2_ha
+        Of the classes from that of `dbh_min_cm` (the lowest class where not given) to that of
+        `dbh_max_cm`.
+    q
+        Trees of a class over trees of the next larger one.
+    tolerance
+        Share of a class's target within which it is met.
+    table
+        Trees per hectare or acre by class, instead.
+    """
+
+    basal_area_m2_ha: BasalAreaPerHectare | None = Field(None, alias="basal_area", gt=0)
+    dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
+    dbh_max_cm: Length | None = Field(None, alias="dbh_max", gt=0)
+    q: float | None = Field(None, ge=1, le=10)
+    class_width: ClassWidth | None = None
+    tolerance: Share = 0.2
+    table: Source | None = None
+
+    @field_validator("dbh_min_cm", "dbh_max_cm")
+    @classmethod
+    def _to_centimetres(cls, value: float | None) -> float | None:
+        return None if value is None else value * 100
+
+    @model_validator(mode="after")
+    def _one_form(self) -> "TargetStructure":
+        """Either the closed form with all its parts, or a table."""
+        closed = (self.basal_area_m2_ha, self.dbh_max_cm, self.q)
+        given = [part is not None for part in closed]
+        if self.table is not None and any((*given, self.dbh_min_cm is not None)):
+            msg = (
+                "the target is given twice: expected basal_area, dbh_max and q, or a table. "
+                "Take one of them out"
+            )
+            raise ValueError(msg)
+        if self.table is None and not all(given):
+            msg = "the target needs basal_area, dbh_max and q together, or a table. Add them"
+            raise ValueError(msg)
+        low, high = self.dbh_min_cm, self.dbh_max_cm
+        if low is not None and high is not None and low >= high:
+            msg = f"dbh_min ({low:g} cm) is not below dbh_max ({high:g} cm). Correct one of them"
+            raise ValueError(msg)
+        return self
 
 
 class TerrainSettings(Part):
@@ -634,6 +626,11 @@ class Project(Part):
     terrain: TerrainSettings = TerrainSettings()
     machine: MachineSettings = MachineSettings()
     wind: WindSettings = WindSettings()
+    target_structure: TargetStructure | None = None
+    reasons: Mapping[str, str] = Field(default_factory=dict, max_length=WORDS_MAX)
+    retention: Mapping[str, str] = Field(default_factory=dict, max_length=WORDS_MAX)
+    crop_trees: CropTreeSettings = CropTreeSettings()
+    stability: StabilitySettings = StabilitySettings()
     uncertainty: UncertaintySettings | None = None
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     advise: AdviseSettings = AdviseSettings()

@@ -39,7 +39,7 @@ _MARKS = (  # longest first: the mark of UTF-32 starts with that of UTF-16
     (codecs.BOM_UTF16_BE, "UTF-16"),
 )
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
-_PATH_KEY = re.compile(r"(inputs\.(?!.*\.(layer|crs)$)|volume\.table(\.file)?$)")
+_PATH_KEY = re.compile(r"(inputs\.(?!.*\.(layer|crs)$)|(volume|target_structure)\.table(\.file)?$)")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _DOTS_MAX = 1000
 _TOO_DEEP = "lists or tables are nested too deep"
@@ -63,7 +63,7 @@ def read_project(path: Path) -> Project:
     ...     read_project(path).corridors.width_m
     3.048
     """
-    asked = _parsed(_text(_bytes(path), path), path)
+    asked = project_tables(path)
     faults = list(_value_faults(asked, path))
     try:
         project = Project.model_validate(asked)
@@ -73,6 +73,11 @@ def read_project(path: Path) -> Project:
     if faults:
         raise ProjectError(*faults)
     return _located(project, path.resolve().parent)
+
+
+def project_tables(path: Path) -> dict[str, Any]:
+    """Tables of a project file as they stand in it, not yet checked."""
+    return _parsed(_text(_bytes(path), path), path)
 
 
 def _bytes(path: Path) -> bytes:
@@ -212,6 +217,13 @@ def _located(project: Project, folder: Path) -> Project:
 
     inputs = {name: found(getattr(project.inputs, name)) for name in Inputs.model_fields}
     volume = project.volume.model_copy(update={"table": found(project.volume.table)})
+    target = project.target_structure
+    if target is not None:
+        target = target.model_copy(update={"table": found(target.table)})
     return project.model_copy(
-        update={"inputs": project.inputs.model_copy(update=inputs), "volume": volume}
+        update={
+            "inputs": project.inputs.model_copy(update=inputs),
+            "volume": volume,
+            "target_structure": target,
+        }
     )

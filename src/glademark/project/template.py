@@ -15,6 +15,7 @@ __all__ = ["TEMPLATES", "packaged_files", "schema_text", "template_text", "write
 
 TEMPLATES = (
     PROJECT_FILE, "marks.csv", "leave_trees.csv", "tally.csv", "cruise.csv", "volume_table.csv",
+    "standing.csv", "crop_trees.csv",
 )  # fmt: skip
 """Files of a new project that are packaged, in the order in which they are written."""
 

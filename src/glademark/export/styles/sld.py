@@ -1,32 +1,20 @@
 """
-The symbols as one Styled Layer Descriptor: a named layer for each layer of the GeoPackage.
+The symbols of a layer as a Styled Layer Descriptor.
 
 References
 ----------
 .. [1] Open Geospatial Consortium: Styled Layer Descriptor profile of the Web Map Service (OGC
        05-078r4), 1.1.0: NamedLayer, UserStyle.
-.. [2] Open Geospatial Consortium: Symbology Encoding (OGC 05-077r4), 1.1.0: rules, symbolizers, and
-       the unit of measure of sizes; later symbolizers are drawn on top.
+.. [2] Open Geospatial Consortium: Symbology Encoding (OGC 05-077r4), 1.1.0: rules and symbolizers;
+       later symbolizers are drawn on top.
 """
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
-from types import MappingProxyType
 from xml.etree import ElementTree as ET
 
 from glademark.contracts.layers import LAYERS
 from glademark.export.handheld.features import add, xml_bytes
-from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.layer_symbols import MARKS, SETBACKS, SYMBOLS, ZONES, Symbol
-
-SLD_FILE = "layout_styles.sld"
-METRE = "http://www.opengeospatial.org/se/units/metre"
-"""Unit of measure in which a width is true on the ground."""
-
-STYLED = tuple(
-    name for name, layer in LAYERS.items() if layer.geometry and name in {*SYMBOLS, "zones"}
-)
-"""Layers of the GeoPackage that have a symbol, in its order."""
+from glademark.export.styles.rules import LABELS, rules_of
+from glademark.report.layer_symbols import Symbol
 
 _NAMESPACES = {
     "version": "1.1.0",
@@ -35,23 +23,14 @@ _NAMESPACES = {
     "xmlns:ogc": "http://www.opengis.net/ogc",
     "xmlns:xlink": "http://www.w3.org/1999/xlink",
 }
-_LABELS = MappingProxyType(
-    {"corridors": "corridor", "openings": "opening", "exclusions": "name", "landings": "name"}
-)
 _HATCH_SIZE = 8.0  # pixels between the shapes of a pattern
 
-Rules = Sequence[tuple[str, Symbol, tuple[str, str] | None]]
-_RULES: Mapping[str, tuple[str, Mapping[str, Symbol]]] = MappingProxyType(
-    {"zones": ("zone", ZONES), "marks": ("kind", MARKS), "setbacks": ("rule", SETBACKS)}
-)
 
-
-def sld_bytes(layers: Sequence[str] = STYLED) -> bytes:
-    """Symbols of layers as a Styled Layer Descriptor 1.1.0."""
+def sld_text(name: str) -> str:
+    """The symbols of one layer as a Styled Layer Descriptor 1.1.0."""
     root = ET.Element("StyledLayerDescriptor", _NAMESPACES)
-    for name in layers:
-        _add_layer(root, name)
-    return xml_bytes(root)
+    _add_layer(root, name)
+    return xml_bytes(root).decode()
 
 
 def _add_layer(root: ET.Element, name: str) -> None:
@@ -66,22 +45,12 @@ def _add_layer(root: ET.Element, name: str) -> None:
     add(description, "se:Abstract", layer.meaning)
     add(style, "IsDefault", "true")
     feature = add(style, "se:FeatureTypeStyle")
-    for title, symbol, condition in _rules(name):
+    for title, symbol, condition in rules_of(name):
         rule = add(feature, "se:Rule")
         add(rule, "se:Name", title)
         if condition is not None:
             _add_filter(rule, *condition)
         _add_symbol(rule, symbol, name)
-
-
-def _rules(name: str) -> Rules:
-    """Title, symbol and condition of each rule of a layer."""
-    if name not in _RULES:
-        return ((LAYERS[name].title, SYMBOLS[name], None),)
-    column, symbols = _RULES[name]
-    return tuple(
-        (value.replace("_", " "), symbol, (column, value)) for value, symbol in symbols.items()
-    )
 
 
 def _add_filter(rule: ET.Element, column: str, value: str) -> None:
@@ -98,12 +67,11 @@ def _add_symbol(rule: ET.Element, symbol: Symbol, name: str) -> None:
         graphic = add(add(rule, "se:PointSymbolizer"), "se:Graphic")
         _add_mark(graphic, symbol, shape=symbol.point, size=symbol.size)
     elif geometry == "MultiLineString":
-        _add_true_width(rule)
         _add_stroke(add(rule, "se:LineSymbolizer"), symbol)
     else:
         _add_area(rule, symbol)
-    if name in _LABELS:
-        _add_label(rule, _LABELS[name])
+    if name in LABELS:
+        _add_label(rule, LABELS[name])
 
 
 def _add_area(rule: ET.Element, symbol: Symbol) -> None:
@@ -118,18 +86,6 @@ def _add_area(rule: ET.Element, symbol: Symbol) -> None:
         pattern = add(rule, "se:PolygonSymbolizer")
         graphic = add(add(add(pattern, "se:Fill"), "se:GraphicFill"), "se:Graphic")
         _add_mark(graphic, symbol, shape=symbol.hatch, size=_HATCH_SIZE)
-
-
-def _add_true_width(rule: ET.Element) -> None:
-    """A line as wide as the corridor is on the ground."""
-    line = add(rule, "se:LineSymbolizer", uom=METRE)
-    stroke = add(line, "se:Stroke")
-    strip = SYMBOLS["corridors"]
-    _parameter(stroke, "stroke", strip.fill or strip.stroke)
-    _parameter(stroke, "stroke-opacity", f"{strip.opacity:g}")
-    width = add(stroke, "se:SvgParameter", name="stroke-width")
-    add(width, "ogc:PropertyName", "width_m")
-    _parameter(stroke, "stroke-linecap", "butt")
 
 
 def _add_stroke(parent: ET.Element, symbol: Symbol) -> None:
@@ -168,14 +124,3 @@ def _add_label(rule: ET.Element, column: str) -> None:
 def _parameter(parent: ET.Element, name: str, value: str) -> None:
     """One parameter of a fill, a stroke or a font."""
     add(parent, "se:SvgParameter", value, name=name)
-
-
-def _write(_: Delivery, folder: Path) -> None:
-    """Write ``layout_styles.sld``."""
-    (folder / SLD_FILE).write_bytes(sld_bytes())
-
-
-DELIVERABLE = Deliverable(
-    id="styles", title="Styles of the layers", files=(SLD_FILE,), write=_write
-)
-"""Symbols of all layers for programs that honour the open standard."""

@@ -181,6 +181,9 @@ MEANINGS: Mapping[str, tuple[Meaning, ...]] = MappingProxyType(
         "landings": meanings.AREAS,
         "hazards": meanings.HAZARDS,
         "leave_trees": meanings.LEAVE_TREES,
+        "standing": meanings.STANDING,
+        "crop_trees": meanings.CROP_TREES,
+        "regeneration": meanings.AREAS,
         "marked_ground": meanings.AREAS,
         "cruise": meanings.CRUISE,
         "volume_table": meanings.VOLUME_TABLE,
@@ -207,6 +210,9 @@ _NAMES = {
         "leave retain retained retention legacy wildlife seed habitat veteran snag den reserve"
     ),
     "marked_ground": "marked ground covered progress done",
+    "standing": "standing stemmap stem inventory",
+    "crop_trees": "crop future",
+    "regeneration": "regeneration regen seedlings saplings",
     "cruise": "cruise plot plots sample samples inventory",
     "volume_table": "volume table volumes rates",
     "terrain": "terrain dem elevation lidar heights",
@@ -215,13 +221,15 @@ _LAYER_WORDS = {name: frozenset(text.split()) for name, text in _NAMES.items()}
 _PLOT = frozenset({"plot", "plots", "plotid", "plotno", "plotnumber"})
 _FITTING: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
-        "points": ("leave_trees", "cruise", "marks"),
+        "points": ("leave_trees", "cruise", "marks", "standing", "crop_trees"),
         "lines": ("corridors", "stand", "water", "openings"),
         "areas": (
             "stand", "openings", "exclusions", "setbacks", "water", "landings", "hazards",
-            "marked_ground",
+            "marked_ground", "regeneration",
         ),
-        "table": ("cruise", "leave_trees", "tally", "volume_table", "marks"),
+        "table": (
+            "cruise", "leave_trees", "tally", "volume_table", "marks", "standing", "crop_trees",
+        ),
         "raster": ("terrain",),
     }
 )  # fmt: skip

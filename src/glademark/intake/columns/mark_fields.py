@@ -1,7 +1,7 @@
 """Columns of one file of marks, by their meaning and in SI units."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import count, product
 from string import ascii_uppercase
@@ -13,6 +13,7 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.layers import MARKS
 from glademark.intake.columns import meanings
+from glademark.intake.columns.codes import named_codes
 from glademark.intake.columns.diameters import diameters
 from glademark.intake.columns.fields import Fields, yes_or_no
 from glademark.intake.columns.kinds import kinds
@@ -47,6 +48,9 @@ MARK_COLUMNS = (
 MUST_GO = "must_go"
 """Column of `Survey.marks` that is there only where a file of marks says so."""
 
+REASON = "reason"
+"""Column of marks and tally that is there only where a file says why trees are cut."""
+
 _RESERVED = frozenset({*MARK_COLUMNS, *MARKS.names, "geometry", "geom", "fid", "ogc_fid"})
 _CROWN_WORDS = frozenset({"crown", "crownm", "crownft", "crownsize"})
 _SIZES = (
@@ -78,13 +82,13 @@ class MarkFields:
 def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> MarkFields:
     """Columns of one file; `from_columns`: whether columns of coordinates are its positions."""
     reasons: dict[str, pd.Series] = {}
-    count, reasons["with a count that is no number of trees"] = _counts(fields)
+    count, reasons["with a count that is no number of trees"] = counts(fields)
     stem = diameters(fields, unit=project.marks.dbh_unit)
     kind, reasons["of an unknown kind"], by_type = kinds(fields, project.marks)
     product, reasons["with an impossible volume, defect or cull"] = wood(
         fields, project.volume.products
     )
-    size = _sizes(fields, project.marks.height_unit)
+    size = sizes(fields, project.marks.height_unit)
     name = fields.reading.file.name
     marker = fields.cells("marker")
     usual = project.marks.position_error_by_file_m.get(name, project.marks.position_error_m)
@@ -112,7 +116,9 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
     if fields.has(MUST_GO):
         what = "of which it is not clear whether they must go"
         columns[MUST_GO], reasons[what] = _must_go(fields)
-    columns |= _other_columns(fields, by_type, from_columns=from_columns)
+    if fields.has(REASON):
+        columns[REASON] = named_codes(fields, REASON, project.reasons)
+    columns |= other_columns(fields, by_type, from_columns=from_columns, taken=_RESERVED)
     return MarkFields(columns=columns, reasons=reasons)
 
 
@@ -126,7 +132,7 @@ def _must_go(fields: Fields) -> tuple[pd.Series, pd.Series]:
     return yes, reason
 
 
-def _counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
+def counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """Trees of each record, 1 where blank, and why a record cannot be used."""
     values, bad = fields.numbers("count")
     values = values.fillna(1.0)
@@ -138,17 +144,17 @@ def _counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
     return values.where(~bad, 1.0).astype("int64"), reason
 
 
-def _sizes(fields: Fields, unit: str | None) -> dict[str, pd.Series]:
+def sizes(fields: Fields, unit: str | None) -> dict[str, pd.Series]:
     """Height, crown radius and radius of a group [m]; impossible figures are left empty."""
-    sizes = {}
+    found = {}
     for column, name, largest in _SIZES:
         metres, bad = fields.lengths(name, unit=unit, key="[marks] height_unit")
         bad = bad | (metres <= 0) | (metres > largest)
         _note_left_empty(fields, name, bad)
-        sizes[column] = metres.where(~bad)
-    width = sizes.pop("crown_width_m")
-    sizes["crown_radius_m"] = sizes["crown_radius_m"].fillna(width / 2)
-    return sizes
+        found[column] = metres.where(~bad)
+    width = found.pop("crown_width_m")
+    found["crown_radius_m"] = found["crown_radius_m"].fillna(width / 2)
+    return found
 
 
 def _note_left_empty(fields: Fields, name: str, bad: pd.Series) -> None:
@@ -195,8 +201,8 @@ def _order(fields: Fields) -> pd.Series:
     return values
 
 
-def _other_columns(
-    fields: Fields, by_type: pd.Series, *, from_columns: bool
+def other_columns(
+    fields: Fields, by_type: pd.Series, *, from_columns: bool, taken: Iterable[str]
 ) -> dict[str, pd.Series]:
     """Every column that is not read, as text; one with a declared name gets the suffix ``_in``."""
     used = dict(fields.found.header)
@@ -206,15 +212,15 @@ def _other_columns(
     positions = {"lon", "lat", "x", "y", "utm_zone"}
     if not from_columns:
         used = {name: header for name, header in used.items() if name not in positions}
-    taken = {name.casefold() for name in _RESERVED}
+    reserved = {name.casefold() for name in taken}
     others = {}
     for header in fields.reading.headers:
         if header in set(used.values()):
             continue
         name = header
-        while name.casefold() in taken:
+        while name.casefold() in reserved:
             name += "_in"
-        taken.add(name.casefold())
+        reserved.add(name.casefold())
         others[name] = fields.reading.text(header)
         if header == kind_column and by_type.any():
             others[name] = others[name].where(~by_type, "")

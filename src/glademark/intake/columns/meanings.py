@@ -180,6 +180,13 @@ DEFECT = _meaning(
     "defect", "defect defects def", units=_SHARES, with_unit="cull cullvolume rot", strict=True
 )
 CULL = _meaning("cull", "cull iscull cullflag culltree")
+GRADE = _meaning("grade", "grade treegrade loggrade buttloggrade buttgrade")
+CONDITION = _meaning("condition", "condition treecondition cond health")
+LIVE_CROWN_RATIO = _meaning(
+    "live_crown_ratio", "livecrownratio lcr crownratio livecrown", units=_SHARES, strict=True
+)
+RETENTION = _meaning("retention", "retention retentionkind retentiontype retainedfor")
+REASON = _meaning("reason", "reason reasons cutreason reasoncut reasonforcutting")
 MUST_GO = _meaning("must_go", "mustgo mustcut musttake hastogo", strict=True)
 POSITION_ERROR = _meaning(
     "position_error",
@@ -216,12 +223,21 @@ _POSITION = (LON, LAT, X, Y, UTM_ZONE)
 MARKS = (
     ID, MARKER, COUNT, KIND, TYPE, DBH, DBH_UNIT, SPECIES, PRODUCT, PAINT, GROUP, HEIGHT,
     LOGS, CROWN_RADIUS, CROWN_WIDTH, VOLUME, VOLUME_UNIT, DEFECT, CULL, POSITION_ERROR, TIME, DATE,
-    ORDER, RADIUS, MUST_GO, *_POSITION,
+    ORDER, RADIUS, MUST_GO, REASON, *_POSITION,
 )  # fmt: skip
 """Meanings in a file of marks."""
 
-LEAVE_TREES = (ID, DBH, DBH_UNIT, SPECIES, HEIGHT, CROWN_RADIUS, CROWN_WIDTH, *_POSITION)
+CROP_TREES = (ID, DBH, DBH_UNIT, SPECIES, HEIGHT, CROWN_RADIUS, CROWN_WIDTH, *_POSITION)
+"""Meanings in a file of crop trees."""
+
+LEAVE_TREES = (*CROP_TREES, RETENTION)
 """Meanings in a file of leave trees."""
+
+STANDING = (
+    *CROP_TREES, COUNT, PRODUCT, GRADE, CONDITION, LIVE_CROWN_RATIO, LOGS, VOLUME, VOLUME_UNIT,
+    DEFECT, CULL,
+)  # fmt: skip
+"""Meanings in a list or map of all standing trees."""
 
 TALLY = (
     _meaning("zone", "zone area place location where"),
@@ -241,6 +257,7 @@ TALLY = (
     LOGS,
     DEFECT,
     CULL,
+    REASON,
 )
 """Meanings in a paper tally."""
 
@@ -319,6 +336,10 @@ CRUISE = (
     VOLUME_UNIT,
     DEFECT,
     CULL,
+    CROWN_RADIUS,
+    CROWN_WIDTH,
+    LIVE_CROWN_RATIO,
+    _meaning("is_marked", "ismarked marked markedtocut tobecut"),
     *_POSITION,
 )
 """Meanings in a cruise: trees on sample plots."""

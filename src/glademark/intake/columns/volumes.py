@@ -26,7 +26,7 @@ def wood(
     """
     product = _products(fields, products)
     volume, unit, bad_volume = _volumes(fields, product, products)
-    defect, bad_defect = _defects(fields)
+    defect, bad_defect = shares(fields, "defect")
     cull, bad_cull = _culls(fields)
     reason = pd.Series("", index=product.index, dtype="str")
     for name, bad, expected in (
@@ -106,14 +106,20 @@ def _volumes(
     return values.where(~bad), units.where(values.notna() & ~bad, ""), bad
 
 
-def _defects(fields: Fields) -> tuple[pd.Series, pd.Series]:
-    """Share of the volume that is not sound, and which are none."""
-    values, units, bad = fields.quantities("defect")
+def shares(
+    fields: Fields, name: str, *, bare_is_share: bool = False
+) -> tuple[pd.Series, pd.Series]:
+    """Shares from 0 to 1, and which are none; figures above 1 without a unit are per cent."""
+    values, units, bad = fields.quantities(name)
     some = (units == "") & (values > 0)
-    header = shown(fields.found.header.get("defect", ""))
+    header = shown(fields.found.header.get(name, ""))
+    if bare_is_share:
+        percent = np.isin(fields.reading.stand, fields.reading.stand[(values > 1).to_numpy()])
+        units = units.mask(some & ~percent, "share")
+        some &= False
     text = (
         f"{fields.reading.file.name}: '{header}' may be per cent or a share: no figure is "
-        f"above 1. Call it {quoted(['defect_pct', 'defect_share'])} as fits."
+        f"above 1. Call it {quoted([f'{name}_pct', f'{name}_share'])} as fits."
     )
     faults = (
         (stand, text)

@@ -1,0 +1,347 @@
+"""Algorithms: each hands its parameters to one command and loads what that wrote."""
+
+import tempfile
+from pathlib import Path
+
+from qgis.core import (
+    QgsProcessing,
+    QgsProcessingAlgorithm,
+    QgsProcessingException,
+    QgsProcessingOutputFile,
+    QgsProcessingOutputNumber,
+    QgsProcessingOutputString,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterDefinition,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterFolderDestination,
+    QgsProcessingParameterMultipleLayers,
+    QgsProcessingParameterRasterLayer,
+    QgsProcessingParameterString,
+    QgsProcessingParameterVectorLayer,
+)
+from qgis.PyQt.QtGui import QIcon
+
+from .inputs import PROJECT, sent_to, write_layer, write_request
+from .results import counts, load
+from .run import run
+from .settings import SETTINGS
+
+ICON = str(Path(__file__).parent / "icon.svg")
+CAUTION = (
+    "Positions are approximate, the paint on the tree governs, and nothing here is a legal survey. "
+    "Felling kills: local rules and licensed practice come first."
+)
+SEVERAL = ("CORRIDORS", "MARKS")
+VECTORS = (
+    "OPENINGS", "EXCLUSIONS", "SETBACKS", "WATER", "LANDINGS", "LEAVE_TREES", "MARKED_GROUND",
+    "TALLY", "CRUISE", "VOLUME_TABLE", "STANDING", "FAILING_PATCHES", "CROP_TREES", "REGENERATION",
+    "HAZARDS", "PRICES",
+)  # fmt: skip
+RASTERS = ("TERRAIN", "CANOPY_HEIGHT")
+LAST = {}
+"""Id and parameters of the last layout."""
+
+AFTER_CUT = ("DRIVEN", "OPENINGS", "POST_CUT_PLOTS", "DAMAGE", "SAMPLED")
+
+
+class Algorithm(QgsProcessingAlgorithm):
+    """What all algorithms have in common: a command, a folder, and figures of its output."""
+
+    command = ""
+    title = ""
+    says = ""
+    gpkg = "layout.gpkg"
+
+    def createInstance(self):
+        return type(self)()
+
+    def name(self):
+        return self.command
+
+    def displayName(self):
+        return self.title
+
+    def shortHelpString(self):
+        return f"{self.says}\n\n{CAUTION}"
+
+    def icon(self):
+        return QIcon(ICON)
+
+    def initAlgorithm(self, configuration=None):
+        self.add_inputs()
+        self.addParameter(QgsProcessingParameterFolderDestination("OUTPUT", "Folder for results"))
+        self.addOutput(QgsProcessingOutputFile("GPKG", "GeoPackage"))
+        self.add_figures()
+
+    def add_inputs(self):
+        """The project file."""
+        self.addParameter(QgsProcessingParameterFile("PROJECT", "Project file", extension="toml"))
+
+    def add_figures(self):
+        """No figures but in the files."""
+
+    def words(self, parameters, context, output):
+        """Words of the command for the parameters."""
+        return [self.parameterAsFile(parameters, "PROJECT", context), "--out", output]
+
+    def prepareAlgorithm(self, parameters, context, feedback):
+        """Keep what a layout was made of, so that it can be made again."""
+        if self.command == "layout":
+            LAST.update(id=self.id(), parameters=dict(parameters))
+        return True
+
+    def processAlgorithm(self, parameters, context, feedback):
+        output = self.parameterAsString(parameters, "OUTPUT", context)
+        words = [self.command, *self.words(parameters, context, output), "--progress", "json"]
+        if run(words, feedback, output) is None:
+            return {}
+        return self.found(output)
+
+    def found(self, output):
+        """Outputs of a run that went well."""
+        self.written = {"OUTPUT": output, "GPKG": str(Path(output) / self.gpkg)}
+        return self.written
+
+    def postProcessAlgorithm(self, context, feedback):
+        """Load the layers, on the desktop's own thread."""
+        written = getattr(self, "written", None)
+        if written and context.project() is not None and Path(written["GPKG"]).is_file():
+            load(context.project(), written["GPKG"], self.group_title(written))
+        return written or {}
+
+    def group_title(self, written):
+        """Name of the group of the layers."""
+        return f"{self.title}: {Path(written['OUTPUT']).name}"
+
+
+class WithFigures(Algorithm):
+    """An algorithm whose output is a layout."""
+
+    def add_figures(self):
+        self.addOutput(QgsProcessingOutputFile("SUMMARY", "Summary"))
+        self.addOutput(QgsProcessingOutputString("EDITION", "Edition"))
+        for verdict in ("EXCEEDED", "NEAR", "MET", "NOT_CHECKED"):
+            words = verdict.lower().replace("_", " ")
+            self.addOutput(QgsProcessingOutputNumber(verdict, f"Limits {words}"))
+
+    def found(self, output):
+        self.written = {**super().found(output), **counts(output)}
+        return self.written
+
+    def group_title(self, written):
+        return written["PROJECT_NAME"]
+
+
+class Layout(WithFigures):
+    """The layout of a project file."""
+
+    command, title = "layout", "Layout from project file"
+    says = "Corridors, openings, zones, volumes and limits of the harvest that a file describes."
+
+
+class LayoutFromLayers(WithFigures):
+    """The layout of loaded layers, edited, filtered or in memory, or of files."""
+
+    command, title = "layout", "Layout from loaded layers"
+    says = (
+        "The layout of loaded layers, with unsaved edits and filters. Settings are text as in a "
+        "project file, such as '0.5 acre'; they and the layers take the place of what PROJECT "
+        "says. What was sent stays in the folder 'inputs' of the results."
+    )
+
+    def name(self):
+        return "layout_from_layers"
+
+    def add_inputs(self):
+        optional = QgsProcessingParameterDefinition.Flag.FlagOptional
+        project = QgsProcessingParameterFile("PROJECT", "Project file", extension="toml")
+        project.setFlags(project.flags() | optional)
+        self.addParameter(project)
+        kind = QgsProcessing.SourceType
+        self.addParameter(
+            QgsProcessingParameterVectorLayer(
+                "STAND", "Stand", [kind.TypeVectorPolygon], optional=True
+            )
+        )
+        for name, one in (("CORRIDORS", kind.TypeVectorAnyGeometry), ("MARKS", kind.TypeVector)):
+            self.addParameter(
+                QgsProcessingParameterMultipleLayers(name, title(name), one, optional=True)
+            )
+        for name in VECTORS:
+            self.addParameter(
+                QgsProcessingParameterVectorLayer(
+                    name, title(name), [kind.TypeVector], optional=True
+                )
+            )
+        for name in RASTERS:
+            self.addParameter(
+                QgsProcessingParameterRasterLayer(name, title(name), optional=True)
+            )
+        advanced = QgsProcessingParameterDefinition.Flag.FlagAdvanced
+        for name, _, _, meaning in SETTINGS:
+            setting = QgsProcessingParameterString(name, meaning, optional=True)
+            setting.setFlags(setting.flags() | advanced)
+            self.addParameter(setting)
+        self.addParameter(
+            QgsProcessingParameterBoolean("LAYERS_ONLY", "Layers and verdicts, no papers", False)
+        )
+
+    def prepareAlgorithm(self, parameters, context, feedback):
+        """Write the layers, on the thread that they belong to."""
+        super().prepareAlgorithm(parameters, context, feedback)
+        self.sending = tempfile.TemporaryDirectory(prefix="glademark-layers-")
+        folder, self.sent = Path(self.sending.name), {}
+        for name in ("STAND", *VECTORS):
+            one = self._one(parameters, name, context, folder, name.lower())
+            if one is not None:
+                self.sent[name.lower()] = one
+        for name in SEVERAL:
+            given = parameters.get(name) or []
+            given = given if isinstance(given, (list, tuple)) else [given]
+            found = [
+                self._one({name: one}, name, context, folder, f"{name.lower()}_{number}", one)
+                for number, one in enumerate(given, 1)
+            ]
+            if found:
+                self.sent[name.lower()] = found
+        for name in RASTERS:
+            layer = self.parameterAsRasterLayer(parameters, name, context)
+            if layer is not None:
+                self.sent[name.lower()] = {"file": layer.source()}
+        return True
+
+    def _one(self, parameters, name, context, folder, file, value=None):
+        """Words for one layer or path; None where none was given."""
+        value = parameters.get(name) if value is None else value
+        if value in (None, ""):
+            return None
+        if isinstance(value, str) and Path(value).is_file():
+            return {"file": str(Path(value).resolve())}
+        layer = context.getMapLayer(value) if isinstance(value, str) else value
+        if layer is None and isinstance(value, str):
+            layer = self.parameterAsVectorLayer({"STAND": value}, "STAND", context)
+        if layer is None or not layer.isValid():
+            raise QgsProcessingException(f"{name}: {value} is no layer that can be read")
+        return write_layer(layer, file, folder)
+
+    def processAlgorithm(self, parameters, context, feedback):
+        output = self.parameterAsString(parameters, "OUTPUT", context)
+        settings = {}
+        for name, table, key, _ in SETTINGS:
+            text = self.parameterAsString(parameters, name, context).strip()
+            if text:
+                settings.setdefault(table, {})[key] = text
+        project = self.parameterAsFile(parameters, "PROJECT", context) or None
+        more = ["--only", "gpkg"] if self.parameterAsBool(parameters, "LAYERS_ONLY", context) else []
+        with sent_to(output) as (folder, done), self.sending:
+            inputs = {name: _moved(one, folder) for name, one in self.sent.items()}
+            request = write_request(folder, project, inputs, settings)
+            target = folder / PROJECT
+            if run(["desktop", "--write-project", str(request), str(target)], feedback) is None:
+                return {}
+            words = ["layout", str(target), "--out", output, *more, "--progress", "json"]
+            if run(words, feedback, output) is None:
+                return {}
+            done.append(True)
+        return self.found(output)
+
+
+class Propose(Algorithm):
+    """Group openings proposed."""
+
+    command, title, gpkg = "propose", "Propose group openings", "proposals.gpkg"
+    says = "Group openings to walk, inside the limits, best value first. Proposals are not marks."
+
+
+class Advise(Algorithm):
+    """Which marks to leave standing."""
+
+    command, title, gpkg = "advise", "Advise which marks to leave standing", "advice.gpkg"
+    says = "The fewest marks to leave standing so that the limits are kept."
+
+
+class Papers(Algorithm):
+    """The papers made again."""
+
+    command, title = "papers", "Papers from a layout"
+    says = "Maps, guide and files for the crew, made again from a layout.gpkg alone."
+
+    def add_inputs(self):
+        self.addParameter(
+            QgsProcessingParameterFile("GPKG", "layout.gpkg of a layout", extension="gpkg")
+        )
+
+    def words(self, parameters, context, output):
+        return [self.parameterAsFile(parameters, "GPKG", context), "--out", output]
+
+
+class Compare(Algorithm):
+    """Stumps against marks."""
+
+    command, title, gpkg = "compare", "Compare stumps with marks", "compare.gpkg"
+    says = "What was cut, left and cut unmarked, held against the layout. Findings to be looked at."
+
+    def add_inputs(self):
+        super().add_inputs()
+        for name in ("STUMPS", *AFTER_CUT):
+            self.addParameter(QgsProcessingParameterFile(name, title(name), optional=True))
+
+    def words(self, parameters, context, output):
+        words = super().words(parameters, context, output)
+        for name in ("STUMPS", *AFTER_CUT):
+            path = self.parameterAsFile(parameters, name, context)
+            if path:
+                words += [f"--{name.lower().replace('_', '-')}", path]
+        return words
+
+
+class Inspect(QgsProcessingAlgorithm):
+    """What is in field files."""
+
+    def createInstance(self):
+        return Inspect()
+
+    def name(self):
+        return "inspect"
+
+    def displayName(self):
+        return "Inspect field files"
+
+    def shortHelpString(self):
+        return "What is in files and how they would be read, before there is a project."
+
+    def icon(self):
+        return QIcon(ICON)
+
+    def initAlgorithm(self, configuration=None):
+        self.addParameter(
+            QgsProcessingParameterMultipleLayers(
+                "FILES", "Files", QgsProcessing.SourceType.TypeFile
+            )
+        )
+        self.addOutput(QgsProcessingOutputString("REPORT", "Report"))
+
+    def processAlgorithm(self, parameters, context, feedback):
+        files = self.parameterAsFileList(parameters, "FILES", context)
+        printed = run(["inspect", *files], feedback)
+        if printed is None:
+            return {}
+        feedback.pushInfo(printed)
+        return {"REPORT": printed}
+
+
+def title(name):
+    """Words for a parameter."""
+    return name.replace("_", " ").capitalize()
+
+
+def _moved(sent, folder):
+    """The same words with files of layers moved to where they stay."""
+    if isinstance(sent, list):
+        return [_moved(one, folder) for one in sent]
+    path = Path(sent["file"])
+    if not path.parent.name.startswith("glademark-layers-"):
+        return sent
+    target = folder / path.name
+    target.write_bytes(path.read_bytes())
+    return {**sent, "file": str(target)}

@@ -1,0 +1,134 @@
+"""Verdicts of the layout that is loaded: a click selects what exceeds a limit."""
+
+from qgis.core import QgsProject
+from qgis.PyQt.QtCore import Qt
+from qgis.PyQt.QtWidgets import (
+    QDockWidget,
+    QLabel,
+    QPushButton,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from .results import OUTPUT_KEY
+
+COLUMNS = ("Verdict", "What", "Measured", "Limit", "Unit")
+NAMED_BY = {"openings": "opening", "combined_openings": "combined", "corridors": "corridor",
+            "corridor_lines": "corridor", "marks": "tree_id"}  # fmt: skip
+ORDER = ("exceeded", "near", "not_checked", "met")
+
+
+class VerdictPanel(QDockWidget):
+    """A table of limits in the user's units, worst first, and a button to lay out again."""
+
+    def __init__(self, iface):
+        super().__init__("Glademark: limits")
+        self.setObjectName("glademark_limits")
+        self.iface, self.rows, self.gpkg = iface, [], ""
+        self.head = QLabel("No layout is loaded.")
+        self.head.setWordWrap(True)
+        self.table = QTableWidget(0, len(COLUMNS))
+        self.table.setHorizontalHeaderLabels(COLUMNS)
+        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table.setSelectionBehavior(QTableWidget.SelectionBehavior.SelectRows)
+        self.table.verticalHeader().hide()
+        self.table.cellClicked.connect(self.select)
+        self.again = QPushButton("Layout again")
+        self.again.setToolTip("Run the last layout with the layers as they are now, edits included")
+        self.again.clicked.connect(self.lay_out_again)
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        for part in (self.head, self.table, self.again):
+            column.addWidget(part)
+        self.setWidget(inside)
+        project = QgsProject.instance()
+        project.layersAdded.connect(self.show_latest)
+        project.layersRemoved.connect(self.show_latest)
+        self.show_latest()
+
+    def close_down(self):
+        """Listen no longer."""
+        project = QgsProject.instance()
+        project.layersAdded.disconnect(self.show_latest)
+        project.layersRemoved.disconnect(self.show_latest)
+
+    def show_latest(self, *_):
+        """Read the verdicts of the layout that was loaded last."""
+        found = [
+            layer
+            for layer in QgsProject.instance().mapLayers().values()
+            if layer.customProperty("glademark/layer") == "checks"
+        ]
+        self.rows, self.gpkg = [], ""
+        if found:
+            self.gpkg = found[-1].customProperty(OUTPUT_KEY)
+            self.rows = [feature.attributeMap() for feature in found[-1].getFeatures()]
+        self.rows.sort(key=lambda row: ORDER.index(row["verdict"]))
+        counted = {verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER}
+        told = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in counted.items() if n)
+        self.head.setText(f"Limits: {told}" if told else "No layout is loaded.")
+        self.table.setRowCount(len(self.rows))
+        for at, row in enumerate(self.rows):
+            self._fill(at, row)
+        self.table.resizeColumnsToContents()
+
+    def _fill(self, at, row):
+        """One row of the table."""
+        cells = (
+            row["verdict"].replace("_", " ").upper(),
+            row["subject"],
+            shown(row["measured_shown"]),
+            shown(row["limit_shown"]),
+            row["unit_shown"] or "",
+        )
+        for column, text in enumerate(cells):
+            item = QTableWidgetItem(str(text))
+            if row["verdict"] == "exceeded":
+                font = item.font()
+                font.setBold(True)
+                item.setFont(font)
+            item.setToolTip(str(row["reason"] or row["subject"]))
+            self.table.setItem(at, column, item)
+
+    def select(self, at, _=0):
+        """Select the features of one row on the map."""
+        row = self.rows[at]
+        for layer in QgsProject.instance().mapLayers().values():
+            if layer.customProperty(OUTPUT_KEY) != self.gpkg or not hasattr(layer, "selectByIds"):
+                continue
+            layer.removeSelection()
+            if layer.customProperty("glademark/layer") == row["layer"] and layer.isSpatial():
+                names = {str(row["feature"]), *str(row["feature"]).split(", ")}
+                column = NAMED_BY.get(row["layer"], "name")
+                ids = [f.id() for f in layer.getFeatures() if str(f[column]) in names]
+                layer.selectByIds(ids)
+                if ids:
+                    self.iface.mapCanvas().zoomToSelected(layer)
+
+    def lay_out_again(self):
+        """Run the last layout once more, in the background, with the layers as they are now."""
+        from .algorithms import LAST
+        from .again import start
+
+        if not LAST:
+            self.head.setText("Nothing to repeat: run a layout from the toolbox first.")
+            return
+        self.again.setEnabled(False)
+        self.task = start(LAST["id"], LAST["parameters"], self._ended)
+
+    def _ended(self, fault):
+        """Show what came of it."""
+        self.again.setEnabled(True)
+        self.show_latest()
+        if fault:
+            self.head.setText(fault)
+
+
+def shown(value):
+    """A number with the digits that a table bears."""
+    try:
+        return f"{float(value):,.4g}"
+    except (TypeError, ValueError):
+        return ""

@@ -1,0 +1,86 @@
+"""``--progress json``: a program that starts a run can follow it, and hears why it was refused."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+PROJECT = """
+project = {name = "Small"}
+inputs = {stand = "stand.geojson", marks = "marks.csv"}
+"""
+COMMAND = (sys.executable, "-I", "-m", "glademark", "layout")
+WORDS = ("--only", "gpkg", "--progress", "json")
+
+
+def small(folder: Path) -> Path:
+    """A project file over two small field files."""
+    ring = [[-87, 45], [-86.99, 45], [-86.99, 45.01], [-87, 45.01], [-87, 45]]
+    shape = {"type": "Polygon", "coordinates": [ring]}
+    (folder / "stand.geojson").write_text(json.dumps(shape))
+    trees = [f"{row},{-86.995 + row / 1e5},45.005,12" for row in range(20)]
+    (folder / "marks.csv").write_text("\n".join(["id,lon,lat,dbh_in", *trees]))
+    (folder / "harvest.toml").write_text(PROJECT)
+    return folder / "harvest.toml"
+
+
+def lines_of(text: str) -> list[dict[str, object]]:
+    """Each line of standard error as an object."""
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def run(project: Path, out: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """A run that tells its progress."""
+    asked = [*COMMAND, str(project), "--out", str(out), *WORDS, *words]
+    return subprocess.run(asked, capture_output=True, text=True, check=False)  # noqa: S603 - ours
+
+
+def test_steps_rise_to_the_end(tmp_path: Path) -> None:
+    """Done never falls, of does not change, and the last line says that all is done."""
+    project = small(tmp_path)
+
+    answer = run(project, tmp_path / "out", "--json")
+
+    steps = lines_of(answer.stderr)
+    done = [int(str(step["done"])) for step in steps]
+    assert answer.returncode == 0
+    assert json.loads(answer.stdout)["provenance"]["edition"]
+    assert all(set(step) == {"step", "done", "of"} for step in steps)
+    assert done == sorted(done)
+    assert {step["of"] for step in steps} == {done[-1]}
+    assert {"GeoPackage", "Summary"} <= {step["step"] for step in steps}
+
+
+def test_refusal_is_the_last_line(tmp_path: Path) -> None:
+    """What is wrong stands in one sentence with its exit code, after what went before."""
+    project = small(tmp_path)
+    (tmp_path / "marks.csv").unlink()
+
+    answer = run(project, tmp_path / "out")
+
+    last = lines_of(answer.stderr)[-1]
+    assert answer.returncode == last["code"] == 2
+    assert "marks.csv" in str(last["error"])
+    assert not (tmp_path / "out").exists()
+
+
+def test_interrupt_leaves_nothing(tmp_path: Path) -> None:
+    """A run that is asked to end does so within a second and leaves no file behind."""
+    project = small(tmp_path)
+    before = {path.name for path in tmp_path.iterdir()}
+    asked = [*COMMAND, str(project), "--out", str(tmp_path / "out"), *WORDS]
+    with subprocess.Popen(asked, stderr=subprocess.PIPE, text=True) as process:  # noqa: S603 - ours
+        assert process.stderr is not None
+        first = json.loads(process.stderr.readline())
+        start = time.monotonic()
+        os.kill(process.pid, signal.SIGTERM)
+        rest = lines_of(process.stderr.read())
+    took = time.monotonic() - start
+
+    assert first["step"]
+    assert (process.returncode, rest[-1]["code"]) == (130, 130)
+    assert took < 5  # a second on a quiet machine
+    assert {path.name for path in tmp_path.iterdir()} == before
