@@ -516,6 +516,13 @@ LANDINGS = _area_layer(
     "Where wood is piled, and roads given as areas; as given, also outside the stand.",
     _AREA,
 )
+HAZARDS = _area_layer(
+    "hazards",
+    "Hazards",
+    "Ground within the distance to keep from a hazard other than a danger tree.",
+    real_column("keep_away_m", "m", "Keep away", "Distance to keep; empty where none is stated."),
+    _AREA,
+)
 WATER = _area_layer("water", "Water", "Open water out to its banks.", _AREA)
 LEAVE_TREES = Layer(
     name="leave_trees",
@@ -979,6 +986,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             EXCLUSIONS,
             SETBACKS,
             LANDINGS,
+            HAZARDS,
             WATER,
             LEAVE_TREES,
             CRUISE_PLOTS,

@@ -18,6 +18,7 @@ from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
+    HAZARD_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
     WATER_COLUMNS,
@@ -25,6 +26,7 @@ from glademark.intake.areas import (
     no_areas,
     note_uphill,
     read_areas,
+    read_hazards,
     read_landings,
     read_setbacks,
     read_walked,
@@ -332,7 +334,7 @@ class _Reader:
         return plots, trees
 
     def _areas(self, stands: Stands) -> dict[str, gpd.GeoDataFrame]:
-        """Walked openings, exclusions, landings, marked ground, water and setbacks."""
+        """Walked openings, exclusions, landings, hazards, marked ground, water and setbacks."""
         records, gap = self.log, self.project.marks.position_error_m
 
         def _read(
@@ -365,7 +367,13 @@ class _Reader:
         every = [frame for frame in (given, strips) if len(frame)]
         setbacks = pd.concat(every, ignore_index=True) if every else given
         setbacks = setbacks.sort_values(STAND, kind="stable", ignore_index=True)
-        return {**plain, "landings": sites, "walked": walked, "water": water, "setbacks": setbacks}
+        hazards = self._used(
+            "hazards",
+            lambda reading, source: read_hazards(reading, source, stands, records),
+            no_areas(stands.crs, HAZARD_COLUMNS),
+        )
+        found = {"landings": sites, "hazards": hazards, "walked": walked, "water": water}
+        return {**plain, **found, "setbacks": setbacks}
 
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
         """Paper tally and volume table; None where the latter is not given."""

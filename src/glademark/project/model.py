@@ -113,6 +113,7 @@ class Inputs(Part):
     setbacks: Sources | None = None
     water: Sources | None = None
     landings: Sources | None = None
+    hazards: Sources | None = None
     leave_trees: Sources | None = None
     standing: Sources | None = None
     crop_trees: Sources | None = None
@@ -530,6 +531,8 @@ class DeliverSettings(Part):
         Paper of the map sheets; letter or A4 by the units of the project where not given.
     scale
         Denominator of the overview map's scale; a round one that fits where not given.
+    prescription
+        The silvicultural system and the rules for marking, in words, for the filing.
     approved_by, approved_on
         Who approved cutting although limits are exceeded, and the day, written ``2026-05-04``; both
         or neither.
@@ -538,6 +541,7 @@ class DeliverSettings(Part):
     only: tuple[str, ...] = ()
     paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
     scale: int | None = Field(None, ge=100, le=100_000)
+    prescription: str | None = Field(None, pattern=r"\S")
     approved_by: str | None = Field(None, pattern=r"\S")
     approved_on: str | None = None
 
@@ -554,6 +558,29 @@ class DeliverSettings(Part):
             msg = "approved_by and approved_on belong together: who approved it, and the day"
             raise ValueError(msg)
         return self
+
+
+class CrewSettings(Part):
+    """
+    What the crew is told beside the marks; each is printed where it is given.
+
+    Attributes
+    ----------
+    flagging
+        What each colour of flagging means.
+    top, stump_height
+        Rules in words, such as ``4 in`` or ``at most 12 in, uphill side``.
+    tree_length_m
+        For the distance around danger trees whose height is not measured; no distance where none.
+    """
+
+    meeting_point: str | None = None
+    access: str | None = None
+    flagging: Mapping[str, str] = Field(default_factory=dict, max_length=WORDS_MAX)
+    slash: str | None = None
+    top: str | None = None
+    stump_height: str | None = None
+    tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
 
 
 class LimitSetting(Part):
@@ -642,6 +669,7 @@ class Project(Part):
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     advise: AdviseSettings = AdviseSettings()
     compare: CompareSettings = CompareSettings()
+    crew: CrewSettings = CrewSettings()
     deliver: DeliverSettings = DeliverSettings()
 
     @model_validator(mode="after")
