@@ -31,13 +31,16 @@ MAY_IMPORT = {
     "uncertainty": BASE | {"contracts", "forestry", "project", "measure"},
     "judge": BASE | {"contracts", "forestry", "project", "measure", "uncertainty"},
     "advise": BASE | {"contracts", "forestry", "project", "measure", "judge"},
+    "propose": BASE | {"contracts", "forestry", "project", "measure", "judge"},
     "compare": BASE | {"contracts", "forestry", "project", "measure"},
-    "report": BASE | {"contracts", "forestry", "project", "measure", "judge", "advise", "compare"},
+    "report": BASE
+    | {"contracts", "forestry", "project", "measure", "judge", "advise", "propose", "compare"},
     "export": BASE
-    | {"contracts", "forestry", "project", "measure", "judge", "advise", "compare", "report"},
+    | {"contracts", "forestry", "project", "measure", "judge", "advise", "propose", "compare"}
+    | {"report"},
     "jobs": BASE
     | {"contracts", "forestry", "project", "intake", "measure", "uncertainty", "judge", "advise"}
-    | {"compare", "report", "export"},
+    | {"propose", "compare", "report", "export"},
     "hosts": BASE | {"project", "intake", "report", "export", "jobs"},
 }
 """Packages from the lowest to the highest, each with those that it may import."""

@@ -298,6 +298,7 @@ OPENINGS = Layer(
             text_column(
                 "reasons", "Reasons", "Trees by their main reason, where reasons are given."
             ),
+            text_column("why", "Why here", "Of a proposed group: one sentence."),
         ),
     ),
 )

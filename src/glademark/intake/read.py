@@ -37,7 +37,7 @@ from glademark.intake.columns.mark_fields import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.raster_tiles import files_of
-from glademark.intake.marks import read_marks
+from glademark.intake.marks import no_marks, read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
@@ -254,6 +254,8 @@ class _Reader:
     def _marks(self, stands: Stands) -> gpd.GeoDataFrame | None:
         """Marks of all files, if all of them can be read."""
         sources = self.project.inputs.marks
+        if not sources:
+            return no_marks(stands.crs)
         opened = [reading for reading in self.inputs.marks if reading is not None]
         twice = _given_twice(opened, sources, "marks")
         if twice:

@@ -26,6 +26,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
+from glademark.project.propose_settings import ProposeSettings
 from glademark.project.quantities import (
     Area,
     BasalAreaPerHectare,
@@ -668,6 +669,7 @@ class Project(Part):
     uncertainty: UncertaintySettings | None = None
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     advise: AdviseSettings = AdviseSettings()
+    propose: ProposeSettings = ProposeSettings()
     compare: CompareSettings = CompareSettings()
     crew: CrewSettings = CrewSettings()
     deliver: DeliverSettings = DeliverSettings()
