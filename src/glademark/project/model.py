@@ -584,6 +584,11 @@ class CrewSettings(Part):
     tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
 
 
+def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """A limit that is stated bare as one that has a value."""
+    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
+
+
 class LimitSetting(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -619,9 +624,9 @@ class LimitSetting(Part):
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
         if isinstance(value, list | tuple) and value:
-            first, *others = (cls._bare_value(one) for one in value)
+            first, *others = map(_with_value, value)
             return {**first, "more": others}
-        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+        return _with_value(value)
 
     @model_serializer(mode="wrap")
     def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:

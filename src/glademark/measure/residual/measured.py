@@ -137,7 +137,13 @@ def _stand_tables(
     """Stand tables of the stands whose trees before the cut are known."""
     target = target_of(project.target_structure, classes, survey.target_table)
     cut = cut.assign(size_class=size_class(cut, classes=classes))
-    every = (measured.stand_map.trees, survey.plots, survey.plot_trees, cut, measured.parts)
+    every: tuple[Any, ...] = (
+        measured.stand_map.trees,
+        survey.plots,
+        survey.plot_trees,
+        cut,
+        measured.parts,
+    )
     rows = [rows_by(frame[STAND]) for frame in every]
     tables: dict[str, list[pd.DataFrame]] = {"residual_by_class": [], "marking_ratio": []}
     figures: dict[int, dict[str, Any]] = {}
@@ -301,7 +307,8 @@ class _OneStand:
         zone = located_zone(stays, zones=self.measured.zones, stands=ground)
         between = stays[(zone == _BETWEEN)]
         size = size_class(between, classes=self.classes)
-        return between["count"].groupby(size.to_numpy()).sum().reindex(rows.index, fill_value=0)
+        trees: pd.Series = between["count"].groupby(size.to_numpy()).sum()
+        return trees.reindex(rows.index, fill_value=0)
 
     def _thin(self, table: pd.DataFrame) -> tuple[str, ...]:
         """A sentence on classes with few trees on plots, and on marked trees without diameter."""

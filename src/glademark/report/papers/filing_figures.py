@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
@@ -76,6 +76,8 @@ _BASES = {
     "crowns": "by crowns that touch",
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
+
+_RIGHT: Literal["right"] = "right"
 
 
 def filing_tables(delivery: Delivery) -> dict[str, Grid]:
@@ -199,7 +201,7 @@ def _each_opening(delivery: Delivery) -> Grid:
         ),
         rows=rows,
         widths=(0.7, 0.9, 1.45, 1.45, 1.45, 1.2, 1.3, 1.5, 1.3, 1.45, 3),
-        aligns=(*["right"] * 10, "left"),
+        aligns=(*(_RIGHT,) * 10, "left"),
         bold=frozenset(n for n, row in enumerate(rows) if row[-1].startswith("EXCEEDED")),
     )  # fmt: skip
 
