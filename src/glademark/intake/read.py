@@ -18,6 +18,7 @@ from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
+    HAZARD_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
     WATER_COLUMNS,
@@ -25,6 +26,7 @@ from glademark.intake.areas import (
     no_areas,
     note_uphill,
     read_areas,
+    read_hazards,
     read_landings,
     read_setbacks,
     read_walked,
@@ -41,7 +43,13 @@ from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import open_stands, read_stands, together, zone_groups
-from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
+from glademark.intake.tally import (
+    no_tally,
+    read_tally,
+    read_target,
+    read_text_rows,
+    with_centre_counts,
+)
 from glademark.intake.terrain import describe_terrain, read_elevation, refuse_little_cover
 from glademark.intake.trees import (
     CROP_COLUMNS,
@@ -178,9 +186,11 @@ class _Reader:
     def of(cls, inputs: OpenInputs, project: Project) -> "_Reader":
         """A reader of inputs, of whose records nothing has become yet."""
         stands = len(inputs.names)
-        table = inputs.volume_table
+        tables = (inputs.volume_table, inputs.target_table)
         whole = inputs.changed(
-            lambda reading: reading if reading is table else reading.for_stands(stands)
+            lambda reading: (
+                reading if any(reading is table for table in tables) else reading.for_stands(stands)
+            )
         )
         records = RecordLog(stands=stands)
         for fault in inputs.faults:
@@ -326,7 +336,7 @@ class _Reader:
         return plots, trees
 
     def _areas(self, stands: Stands) -> dict[str, gpd.GeoDataFrame]:
-        """Walked openings, exclusions, landings, marked ground, water and setbacks."""
+        """Walked openings, exclusions, landings, hazards, marked ground, water and setbacks."""
         records, gap = self.log, self.project.marks.position_error_m
 
         def _read(
@@ -359,7 +369,13 @@ class _Reader:
         every = [frame for frame in (given, strips) if len(frame)]
         setbacks = pd.concat(every, ignore_index=True) if every else given
         setbacks = setbacks.sort_values(STAND, kind="stable", ignore_index=True)
-        return {**plain, "landings": sites, "walked": walked, "water": water, "setbacks": setbacks}
+        hazards = self._used(
+            "hazards",
+            lambda reading, source: read_hazards(reading, source, stands, records),
+            no_areas(stands.crs, HAZARD_COLUMNS),
+        )
+        found = {"landings": sites, "hazards": hazards, "walked": walked, "water": water}
+        return {**plain, **found, "setbacks": setbacks}
 
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
         """Paper tally and volume table; None where the latter is not given."""
@@ -371,6 +387,14 @@ class _Reader:
             with self.log.gathering(self.inputs.volume_table):
                 volume_table = read_text_rows(self.inputs.volume_table, self.log)
         return tally, volume_table
+
+    def _target(self) -> pd.DataFrame | None:
+        """Target structure from a file; None where it is not given."""
+        reading = self.inputs.target_table
+        if reading is not None:
+            with self.log.gathering(reading):
+                return read_target(reading, self.log)
+        return None
 
     def _terrain(self, stands: Stands) -> _Terrain:
         """What the raster is and the heights in it, stand by stand, or None."""
@@ -422,6 +446,7 @@ class _Reader:
             stand=features(boundaries, stands.areas[used], crs=stands.crs),
             **frames,
             volume_table=volume_table,
+            target_table=self._target(),
             terrain=_under_new(terrain, new),
             elevation=_under_new(elevation, new),
             rejected=records.rejected_records(new),

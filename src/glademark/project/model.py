@@ -13,7 +13,15 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validator
+from pydantic import (
+    Field,
+    GetJsonSchemaHandler,
+    SerializerFunctionWrapHandler,
+    Strict,
+    field_validator,
+    model_serializer,
+    model_validator,
+)
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
@@ -106,6 +114,7 @@ class Inputs(Part):
     setbacks: Sources | None = None
     water: Sources | None = None
     landings: Sources | None = None
+    hazards: Sources | None = None
     leave_trees: Sources | None = None
     standing: Sources | None = None
     crop_trees: Sources | None = None
@@ -523,6 +532,8 @@ class DeliverSettings(Part):
         Paper of the map sheets; letter or A4 by the units of the project where not given.
     scale
         Denominator of the overview map's scale; a round one that fits where not given.
+    prescription
+        The silvicultural system and the rules for marking, in words, for the filing.
     approved_by, approved_on
         Who approved cutting although limits are exceeded, and the day, written ``2026-05-04``; both
         or neither.
@@ -531,6 +542,7 @@ class DeliverSettings(Part):
     only: tuple[str, ...] = ()
     paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
     scale: int | None = Field(None, ge=100, le=100_000)
+    prescription: str | None = Field(None, pattern=r"\S")
     approved_by: str | None = Field(None, pattern=r"\S")
     approved_on: str | None = None
 
@@ -549,6 +561,34 @@ class DeliverSettings(Part):
         return self
 
 
+class CrewSettings(Part):
+    """
+    What the crew is told beside the marks; each is printed where it is given.
+
+    Attributes
+    ----------
+    flagging
+        What each colour of flagging means.
+    top, stump_height
+        Rules in words, such as ``4 in`` or ``at most 12 in, uphill side``.
+    tree_length_m
+        For the distance around danger trees whose height is not measured; no distance where none.
+    """
+
+    meeting_point: str | None = None
+    access: str | None = None
+    flagging: Mapping[str, str] = Field(default_factory=dict, max_length=WORDS_MAX)
+    slash: str | None = None
+    top: str | None = None
+    stump_height: str | None = None
+    tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
+
+
+def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """A limit that is stated bare as one that has a value."""
+    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
+
+
 class LimitSetting(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -561,16 +601,39 @@ class LimitSetting(Part):
         Law, approved plan, contract or prescription; or empty.
     source
         Where the limit stands written.
+    kinds, species, dbh_min_cm
+        Which trees a limit is of, where it is of some.
+    more
+        The others, where a limit is given as a list.
     """
 
-    value: str | Mapping[str, str]
+    value: str | Annotated[int, Strict()] | Mapping[str, str]
     authority: str = ""
     source: str = ""
+    kinds: tuple[str, ...] = ()
+    species: str = ""
+    dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
+    more: tuple["LimitSetting", ...] = ()
+
+    @field_validator("dbh_min_cm")
+    @classmethod
+    def _to_centimetres(cls, value: float | None) -> float | None:
+        return None if value is None else value * 100
 
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+        if isinstance(value, list | tuple) and value:
+            first, *others = map(_with_value, value)
+            return {**first, "more": others}
+        return _with_value(value)
+
+    @model_serializer(mode="wrap")
+    def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Without what most limits do not have."""
+        found = handler(self)
+        rare = ("kinds", "species", "dbh_min_cm", "more")
+        return {name: part for name, part in found.items() if part or name not in rare}
 
     @classmethod
     def __get_pydantic_json_schema__(
@@ -578,11 +641,14 @@ class LimitSetting(Part):
     ) -> JsonSchemaValue:
         """The value alone, or the table."""
         table = super().__get_pydantic_json_schema__(schema, handler)
-        text, by_product = handler.resolve_ref_schema(table)["properties"]["value"]["anyOf"]
+        whole = handler.resolve_ref_schema(table)
+        whole["properties"].pop("more")
+        text, number, by_product = whole["properties"]["value"]["anyOf"]
         text |= {"description": "Text with its unit.", "examples": ["0.5 acre", "12 %"]}
         by_product |= {"description": "One such text a product."}
         by_product = {**by_product, "not": {"required": ["value"]}}
-        return bare_or_table(table, handler, text, by_product)
+        number |= {"description": "A whole number, of a limit that counts."}
+        return bare_or_table(table, handler, text, number, by_product, several=True)
 
 
 class Project(Part):
@@ -610,6 +676,7 @@ class Project(Part):
     advise: AdviseSettings = AdviseSettings()
     propose: ProposeSettings = ProposeSettings()
     compare: CompareSettings = CompareSettings()
+    crew: CrewSettings = CrewSettings()
     deliver: DeliverSettings = DeliverSettings()
 
     @model_validator(mode="after")

@@ -68,7 +68,7 @@ def read_project(path: Path, *, marked: bool = True) -> Project:
     inputs = asked.get("inputs")
     bare = not marked and isinstance(inputs, dict) and "marks" not in inputs
     if bare:
-        asked["inputs"] = inputs | {"marks": "none"}
+        asked["inputs"] = {**(inputs or {}), "marks": "none"}
     try:
         project = Project.model_validate(asked)
     except ValidationError as error:

@@ -78,8 +78,11 @@ def exceeded_words(delivery: Delivery) -> str:
 def edition_words(delivery: Delivery) -> str:
     """Edition and the last day in the field, the same on every paper."""
     day = newest_day(delivery)
-    edition = delivery.summary["provenance"]["edition"]
-    return f"Edition {edition}, marks up to {day}" if day else f"Edition {edition}"
+    provenance = delivery.summary["provenance"]
+    words = f"Edition {provenance['edition']}"
+    if replaced := provenance.get("replaces"):
+        words += f" (replaces {replaced})"
+    return f"{words}, marks up to {day}" if day else words
 
 
 def newest_day(delivery: Delivery) -> str:

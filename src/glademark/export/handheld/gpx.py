@@ -27,13 +27,20 @@ _POINTS: Mapping[str, str] = MappingProxyType(
     {
         "landings": "landing",
         "danger_trees": "danger tree",
+        "hazards": "hazard",
         "line_trees": "line tree",
         "unconfirmed_trees": "unconfirmed tree",
         "exclusions": "exclusion",
     }
 )
 _TRACKS: Mapping[str, str] = MappingProxyType(
-    {"stand": "boundary", "corridor_lines": "corridor", "openings": "opening"}
+    {
+        "stand": "boundary",
+        "corridor_lines": "corridor",
+        "openings": "opening",
+        "danger_circles": "danger",
+        "hazards": "hazard",
+    }
 )
 
 

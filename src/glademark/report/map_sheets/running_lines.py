@@ -148,7 +148,7 @@ def _foot_lines(box: Box, delivery: Delivery) -> tuple[list[str], list[str]]:
 def _names(delivery: Delivery) -> list[object]:
     """Texts of the user that stand on the sheets."""
     layout, heading = delivery.layout, delivery.project.heading
-    frames = (layout.exclusions, layout.setbacks, layout.landings, layout.water)
+    frames = (layout.exclusions, layout.setbacks, layout.landings, layout.hazards, layout.water)
     return [
         heading.name,
         heading.season or "",

@@ -274,6 +274,7 @@ _CARDS: Mapping[
     "exclusions": (_named("Exclusion"), _area_lines),
     "setbacks": (_named("Setback"), _area_lines),
     "landings": (_named("Landing"), _area_lines),
+    "hazards": (_named("Hazard"), _area_lines),
     "water": (_named("Water"), _area_lines),
 }
 
