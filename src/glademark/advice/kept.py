@@ -15,8 +15,8 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advise.cover import Row
-from glademark.advise.spared_holes import Spared, SparedHoles
+from glademark.advice.cover import Row
+from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.measure.groups import TOUCH_M, crown_components
 from glademark.measure.holes import Thresholds
 

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import expit, log_expit
 
-from glademark.compare.association import FloatArray, Pairs, by_messages, offered
+from glademark.comparison.association import FloatArray, Pairs, by_messages, offered
 
 __all__ = ["INFLATION_MAX", "Complete", "averaged", "log_ways", "third_cumulant", "variance"]
 

@@ -10,8 +10,8 @@ import shapely
 from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
-from glademark.compare.expected import Paper, no_paper
-from glademark.compare.wood import amounts_of
+from glademark.comparison.expected import Paper, no_paper
+from glademark.comparison.wood import amounts_of
 from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey, labels_of

@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.compare.association import FloatArray
-from glademark.compare.likeness import Beliefs, candidate_pairs, seen_log_ratio, spread_m
+from glademark.comparison.association import FloatArray
+from glademark.comparison.likeness import Beliefs, candidate_pairs, seen_log_ratio, spread_m
 
 __all__ = ["Shifts", "first_shifts", "no_shifts", "refined_shifts"]
 

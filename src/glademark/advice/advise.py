@@ -8,16 +8,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.advise.beyond import Ground, Keeps, keeps_of, need_of
-from glademark.advise.groups import Unsplit, bonds_of
-from glademark.advise.needs import Amount, Need
-from glademark.advise.no_cut_ground import (
+from glademark.advice.beyond import Ground, Keeps, keeps_of, need_of
+from glademark.advice.groups import Unsplit, bonds_of
+from glademark.advice.needs import Amount, Need
+from glademark.advice.no_cut_ground import (
     GROUND_RULES,
     cut_inside,
     may_be_spared,
     spared_first,
 )
-from glademark.advise.outcome import (
+from glademark.advice.outcome import (
     Advice,
     Proof,
     Unmended,
@@ -26,8 +26,8 @@ from glademark.advise.outcome import (
     whole_group_notes,
     wood_given_up,
 )
-from glademark.advise.search import Found, Wish, smallest
-from glademark.advise.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.advice.search import Found, Wish, smallest
+from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked

@@ -6,10 +6,10 @@ import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
-from glademark.compare.expected import Expected
-from glademark.compare.findings import Seen
-from glademark.compare.matching import Match
-from glademark.compare.wood import SOLID, Amounts, in_words
+from glademark.comparison.expected import Expected
+from glademark.comparison.findings import Seen
+from glademark.comparison.matching import Match
+from glademark.comparison.wood import SOLID, Amounts, in_words
 from glademark.contracts.comparison_layers import TALLIED
 
 __all__ = ["stump_layer", "tallied_rows", "tree_layer"]

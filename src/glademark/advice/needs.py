@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from glademark.advise.cover import LostArea, Row
-from glademark.advise.spared_holes import Spared
+from glademark.advice.cover import LostArea, Row
+from glademark.advice.spared_holes import Spared
 
 
 class Need(Protocol):

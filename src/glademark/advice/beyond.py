@@ -9,15 +9,15 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.advise.cover import LostArea, Row
-from glademark.advise.faces import Faces, faces_of, kept_faces_of
-from glademark.advise.groups import Bonds, Unsplit
-from glademark.advise.kept import LeastArea, OnePiece
-from glademark.advise.need_area import Area, CombinedArea, lost_area
-from glademark.advise.need_distance import Apart, Away
-from glademark.advise.needs import Amount, Need
-from glademark.advise.no_cut_ground import GROUND_RULES, cut_inside
-from glademark.advise.spared_holes import SparedHoles
+from glademark.advice.cover import LostArea, Row
+from glademark.advice.faces import Faces, faces_of, kept_faces_of
+from glademark.advice.groups import Bonds, Unsplit
+from glademark.advice.kept import LeastArea, OnePiece
+from glademark.advice.need_area import Area, CombinedArea, lost_area
+from glademark.advice.need_distance import Apart, Away
+from glademark.advice.needs import Amount, Need
+from glademark.advice.no_cut_ground import GROUND_RULES, cut_inside
+from glademark.advice.spared_holes import SparedHoles
 from glademark.judge.limits import ROUNDING, Case
 from glademark.measure.figures import area_names
 from glademark.measure.holes import Thresholds

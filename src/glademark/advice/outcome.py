@@ -9,9 +9,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from glademark.advise.beyond import Ground
-from glademark.advise.needs import Need
-from glademark.advise.spared_holes import Spared
+from glademark.advice.beyond import Ground
+from glademark.advice.needs import Need
+from glademark.advice.spared_holes import Spared
 from glademark.contracts.layers import LEAVE_STANDING
 from glademark.judge.limits import Case
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from glademark.advise.cover import Answer, LostArea, Program, Row, solve, with_all
-from glademark.advise.needs import Need
-from glademark.advise.spared_holes import Spared
+from glademark.advice.cover import Answer, LostArea, Program, Row, solve, with_all
+from glademark.advice.needs import Need
+from glademark.advice.spared_holes import Spared
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import logit
 
-from glademark.compare.association import (
+from glademark.comparison.association import (
     LOG_ODDS_MAX,
     FloatArray,
     Pairs,
@@ -23,8 +23,8 @@ from glademark.compare.association import (
     most_likely,
     settled,
 )
-from glademark.compare.averaging import Complete, averaged, log_ways, third_cumulant, variance
-from glademark.compare.likeness import (
+from glademark.comparison.averaging import Complete, averaged, log_ways, third_cumulant, variance
+from glademark.comparison.likeness import (
     ODD_SHARE,
     Beliefs,
     candidate_pairs,
@@ -34,7 +34,7 @@ from glademark.compare.likeness import (
     spread_m,
     with_odd,
 )
-from glademark.compare.shift import Shifts, first_shifts, no_shifts, refined_shifts
+from glademark.comparison.shift import Shifts, first_shifts, no_shifts, refined_shifts
 
 __all__ = ["Match", "Rates", "Settings", "match_stumps"]
 

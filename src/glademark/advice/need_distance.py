@@ -8,9 +8,9 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advise.cover import LostArea, Row
-from glademark.advise.faces import Faces
-from glademark.advise.spared_holes import Spared, SparedHoles
+from glademark.advice.cover import LostArea, Row
+from glademark.advice.faces import Faces
+from glademark.advice.spared_holes import Spared, SparedHoles
 
 _WIDER = 1.01
 """Arcs of chords lie inside the circle by less than this."""
@@ -32,7 +32,7 @@ class Apart:
     Attributes
     ----------
     limit, feature
-        As for `glademark.advise.needs.Need`.
+        As for `glademark.advice.needs.Need`.
     holes
         Openings.
     places
@@ -127,7 +127,7 @@ class Away:
     Attributes
     ----------
     limit, feature
-        As for `glademark.advise.needs.Need`.
+        As for `glademark.advice.needs.Need`.
     holes
         Openings.
     place

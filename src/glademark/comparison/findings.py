@@ -13,12 +13,12 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from glademark.compare.association import FloatArray
-from glademark.compare.averaging import INFLATION_MAX
-from glademark.compare.expected import Expected
-from glademark.compare.matching import Match
-from glademark.compare.records import KINDS
-from glademark.compare.wood import SOLID, Amounts
+from glademark.comparison.association import FloatArray
+from glademark.comparison.averaging import INFLATION_MAX
+from glademark.comparison.expected import Expected
+from glademark.comparison.matching import Match
+from glademark.comparison.records import KINDS
+from glademark.comparison.wood import SOLID, Amounts
 
 __all__ = ["HARDLY_ANY", "TITLES", "Seen", "finding_rows", "left_standing_chance"]
 

@@ -9,12 +9,12 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.compare.association import FloatArray, IntArray
-from glademark.compare.damage import Damage
-from glademark.compare.findings import HARDLY_ANY, Seen, left_standing_chance
-from glademark.compare.matching import Match
-from glademark.compare.records import Places
-from glademark.compare.sample_check import more_places, ratio_estimate
+from glademark.comparison.association import FloatArray, IntArray
+from glademark.comparison.damage import Damage
+from glademark.comparison.findings import HARDLY_ANY, Seen, left_standing_chance
+from glademark.comparison.matching import Match
+from glademark.comparison.records import Places
+from glademark.comparison.sample_check import more_places, ratio_estimate
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
 from glademark.project.model import CompareSettings

@@ -15,9 +15,9 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advise.cover import Row, with_all
-from glademark.advise.faces import Faces
-from glademark.advise.spared_holes import Spared, SparedHoles
+from glademark.advice.cover import Row, with_all
+from glademark.advice.faces import Faces
+from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.measure.crowns import GeometryArray
 from glademark.project.model import GroupRule
 

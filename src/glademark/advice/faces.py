@@ -14,7 +14,7 @@ import shapely
 from scipy.sparse import csr_array, vstack
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advise.spared_holes import Spared, SparedHoles
+from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.edges import wider_discs
 

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, min_weight_full_bipartite_matching
 
-from glademark.compare.counting import counted_out
+from glademark.comparison.counting import counted_out
 
 __all__ = [
     "Pairs",

@@ -18,9 +18,9 @@ from scipy.sparse import csr_array
 from scipy.special import ndtr
 from scipy.stats import binom
 
-from glademark.compare.association import FloatArray, IntArray
-from glademark.compare.matching import Match
-from glademark.compare.wood import Amounts
+from glademark.comparison.association import FloatArray, IntArray
+from glademark.comparison.matching import Match
+from glademark.comparison.wood import Amounts
 from glademark.forestry.size_classes import SizeClasses
 from glademark.measure.marks import size_class
 
@@ -129,7 +129,7 @@ def used_up(
     Unmatched stumps that the tally and the clearing of openings cover.
 
     `errors` are the relative error of a diameter and the share of species named wrongly;
-    `ground_m2` is as `glademark.compare.records.Places.ground_m2` gives it.
+    `ground_m2` is as `glademark.comparison.records.Places.ground_m2` gives it.
     """
     alone = np.clip(1 - match.stump_chance, 0.0, 1.0)
     corridor, opening = _whereabouts(stumps, alone, ground_m2)

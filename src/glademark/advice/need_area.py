@@ -10,11 +10,11 @@ import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array, vstack
 
-from glademark.advise.cover import LostArea, Row
-from glademark.advise.faces import QUAD_SEGS, Faces, left_m2
-from glademark.advise.needs import capped, widest_short
-from glademark.advise.parting import holds_together
-from glademark.advise.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
+from glademark.advice.cover import LostArea, Row
+from glademark.advice.faces import QUAD_SEGS, Faces, left_m2
+from glademark.advice.needs import capped, widest_short
+from glademark.advice.parting import holds_together
+from glademark.advice.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.openings import TOUCH_M, combine_openings
@@ -101,7 +101,7 @@ class Area:
     Attributes
     ----------
     limit, feature
-        As for `glademark.advise.needs.Need`.
+        As for `glademark.advice.needs.Need`.
     holes
         Openings.
     places
@@ -191,7 +191,7 @@ class CombinedArea:
     Attributes
     ----------
     limit, feature
-        As for `glademark.advise.needs.Need`.
+        As for `glademark.advice.needs.Need`.
     holes
         Openings.
     places

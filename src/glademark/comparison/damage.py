@@ -23,8 +23,8 @@ import shapely
 from scipy.special import stdtrit
 from scipy.stats import beta
 
-from glademark.compare.association import FloatArray
-from glademark.compare.sample_check import ratio_estimate
+from glademark.comparison.association import FloatArray
+from glademark.comparison.sample_check import ratio_estimate
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
 from glademark.units import FOOT_M

@@ -7,8 +7,8 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advise.faces import QUAD_SEGS, Faces
-from glademark.advise.spared_holes import Spared
+from glademark.advice.faces import QUAD_SEGS, Faces
+from glademark.advice.spared_holes import Spared
 from glademark.measure.crowns import GeometryArray
 
 _LEAST_M2 = 1e-6

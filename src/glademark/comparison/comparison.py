@@ -8,20 +8,20 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.compare.damage import Damage, damage_of
-from glademark.compare.driven_area import Driven, driven_against, openings_against
-from glademark.compare.expected import used_up
-from glademark.compare.findings import Seen, finding_rows
-from glademark.compare.layers import stump_layer, tallied_rows, tree_layer
-from glademark.compare.likeness import Beliefs
-from glademark.compare.matching import Match, Settings, match_stumps
-from glademark.compare.questions import (
+from glademark.comparison.damage import Damage, damage_of
+from glademark.comparison.driven_area import Driven, driven_against, openings_against
+from glademark.comparison.expected import used_up
+from glademark.comparison.findings import Seen, finding_rows
+from glademark.comparison.layers import stump_layer, tallied_rows, tree_layer
+from glademark.comparison.likeness import Beliefs
+from glademark.comparison.matching import Match, Settings, match_stumps
+from glademark.comparison.questions import (
     Question,
     damage_questions,
     questions_of,
     sample_rows,
 )
-from glademark.compare.records import (
+from glademark.comparison.records import (
     Places,
     known_trees,
     located,
@@ -29,8 +29,8 @@ from glademark.compare.records import (
     places_of,
     stump_rows,
 )
-from glademark.compare.residual import Residual, residual_of, with_residual
-from glademark.compare.wood import ALIKE, amounts_of, product_of_alike
+from glademark.comparison.residual import Residual, residual_of, with_residual
+from glademark.comparison.wood import ALIKE, amounts_of, product_of_alike
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.frames import features, no_rows
 from glademark.contracts.inspection import AfterCutSurvey

@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from glademark.compare.association import FloatArray, Pairs
+from glademark.comparison.association import FloatArray, Pairs
 
 __all__ = [
     "Beliefs",
