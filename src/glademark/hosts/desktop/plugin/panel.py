@@ -66,7 +66,9 @@ class VerdictPanel(QDockWidget):
             self.gpkg = found[-1].customProperty(OUTPUT_KEY)
             self.rows = [feature.attributeMap() for feature in found[-1].getFeatures()]
         self.rows.sort(key=lambda row: ORDER.index(row["verdict"]))
-        counted = {verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER}
+        counted = {
+            verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER
+        }
         told = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in counted.items() if n)
         self.head.setText(f"Limits: {told}" if told else "No layout is loaded.")
         self.table.setRowCount(len(self.rows))
