@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.contracts.layers import LAYERS
+from glademark.report.map_sheets.drawing.symbols import TREES
 from glademark.report.review_page.allowance import WIDTH, accounts
 from glademark.report.review_page.chart import steady_ids
 from glademark.report.review_page.diameters import histogram
@@ -276,6 +277,22 @@ def test_limits_of_plug_ins_are_shown_by_their_key() -> None:
 def test_every_layer_of_the_map_is_declared() -> None:
     """Areas on the map are layers of the output, under the same names."""
     assert {layer.name for layer in AREAS} <= set(LAYERS)
+
+
+@pytest.mark.parametrize(
+    ("on_page", "on_sheet"),
+    [
+        ("danger", "danger"), ("line_tree", "line"), ("leave", "leave"),
+        ("unconfirmed", "unconfirmed"), ("cut_opening", "cut"), ("cut_corridor", "corridor_cut"),
+    ],
+)  # fmt: skip
+def test_trees_look_as_on_the_map_sheets(on_page: str, on_sheet: str) -> None:
+    """Whoever has read the printed map knows the symbols of the page: shape and filling."""
+    (mark,) = [layer.mark for layer in MARKS if layer.mark and layer.name == on_page]
+    tree = TREES[on_sheet]
+
+    assert mark.marker.split("_")[0] == tree.shape
+    assert mark.fill == tree.style.face.lower()
 
 
 def luminance(colour: str) -> float:
