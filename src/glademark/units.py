@@ -52,6 +52,9 @@ SOLID_M3: Mapping[str, float] = MappingProxyType({"m3": 1.0, "ft3": CUBIC_FOOT_M
 BASAL_AREA_M2_HA: Mapping[str, float] = MappingProxyType(
     {"m2/ha": 1.0, "ft2/acre": FOOT_M**2 / (ACRE_M2 / HECTARE_M2)}
 )
+TREES_PER_HA: Mapping[str, float] = MappingProxyType(
+    {"per ha": 1.0, "per acre": HECTARE_M2 / ACRE_M2}
+)
 LENGTH_PER_AREA_M_HA: Mapping[str, float] = MappingProxyType(
     {"m/ha": 1.0, "ft/acre": FOOT_M / (ACRE_M2 / HECTARE_M2)}
 )
@@ -76,7 +79,7 @@ _SPELLINGS: Mapping[str, str] = MappingProxyType(
         "m³": "m3", "m^3": "m3", "ft³": "ft3", "ft^3": "ft3", "cu ft": "ft3",
         "m²/ha": "m2/ha", "m^2/ha": "m2/ha",
         "ft2/ac": "ft2/acre", "ft²/ac": "ft2/acre", "ft²/acre": "ft2/acre",
-        "ft/ac": "ft/acre",
+        "ft/ac": "ft/acre", "per ac": "per acre", "per hectare": "per ha",
         "board foot": "board foot", "board feet": "board foot", "bf": "board foot",
         "bd ft": "board foot",
         "mbf": "MBF", "thousand board feet": "MBF", "cords": "cord",

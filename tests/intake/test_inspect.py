@@ -259,8 +259,8 @@ def test_what_a_file_is_that_says_nothing_is_asked(
     assert 'FILL IN: which input is "a.gpkg"? It may be corridors or stand or water' in text
     assert 'FILL IN: one of "b.gpkg" and "c.gpkg"' in text
     assert (
-        'FILL IN: which input is "more.csv"? It may be leave_trees or cruise or marks, or none'
-        in text
+        'FILL IN: which input is "more.csv"? It may be leave_trees or cruise or marks or '
+        "standing or crop_trees, or none" in text
     )
 
 

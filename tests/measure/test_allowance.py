@@ -241,7 +241,7 @@ def test_without_a_cap_the_share_is_known(layout_of: Build) -> None:
 
     assert row_of(layout)["share"] == pytest.approx(0.25)
     assert math.isnan(row_of(layout)["allowable"])
-    assert layout.residual["basal_area_m2_ha"] == pytest.approx(15.0)
+    assert layout.stock_left["basal_area_m2_ha"] == pytest.approx(15.0)
 
 
 amounts = st.floats(0, 1e4)

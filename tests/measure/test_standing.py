@@ -157,7 +157,7 @@ def test_trees_that_were_only_counted(layout_of: Build) -> None:
 
     assert row_of(layout)["standing"] == pytest.approx(12.0)
     assert layout.stock_by_class.empty
-    assert "quadratic_mean_diameter_cm" not in layout.residual
+    assert "quadratic_mean_diameter_cm" not in layout.stock_left
     assert any("12 trees without a diameter" in notice for notice in layout.notices)
 
 
@@ -341,9 +341,9 @@ def test_residual_mean_diameter(layout_of: Build) -> None:
         marks=[mark(dbh=40.0, dbh_cm=40.0, count=10)],
     )
 
-    assert layout.residual["quadratic_mean_diameter_cm"] == pytest.approx(30.0)
+    assert layout.stock_left["quadratic_mean_diameter_cm"] == pytest.approx(30.0)
     # the root of the mean of 30 squared and 40 squared
-    assert layout.residual["standing_quadratic_mean_diameter_cm"] == pytest.approx(
+    assert layout.stock_left["standing_quadratic_mean_diameter_cm"] == pytest.approx(
         35.3553, rel=1e-5
     )
     assert layout.stock_by_class["residual_trees"].sum() == pytest.approx(10.0)
@@ -419,7 +419,7 @@ def test_without_a_known_stock_there_is_no_allowance(layout_of: Build) -> None:
 
     assert layout.allowance.empty
     assert layout.stock_by_class.empty
-    assert not layout.residual
+    assert not layout.stock_left
 
 
 def test_solid_volume_carries_the_cap_where_all_of_it_is_known(layout_of: Build) -> None:

@@ -6,169 +6,29 @@ dictionary, and the documentation its tables. Columns carry SI units in their na
 says which ones also stand in the user's units.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
-from typing import Literal
 
-from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
+from glademark.contracts.layer import (
+    Column,
+    Geometry,
+    Kind,
+    Layer,
+    Units,
+    count_column,
+    flag_column,
+    present,
+    real_column,
+    shown_beside,
+    text_column,
+)
+from glademark.contracts.residual_layers import RESIDUAL_LAYERS, RESIDUAL_TABLES
 
-Kind = Literal["text", "integer", "real", "flag"]
-Geometry = Literal["Point", "MultiLineString", "MultiPolygon"]
-Units = Literal["us", "metric"]
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Column:
-    """
-    One column of a layer.
-
-    Attributes
-    ----------
-    name
-        As written in files; a unit is its suffix.
-    kind
-        Type of its values.
-    title
-        Heading for people.
-    meaning
-        One sentence.
-    unit
-        SI unit of a number; empty for counts and text.
-    optional
-        Whether the column is left out where what it needs was not given.
-    """
-
-    name: str
-    kind: Kind
-    title: str
-    meaning: str
-    unit: str = ""
-    optional: bool = False
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Layer:
-    """
-    One layer (with a geometry type) or attribute table (without).
-
-    Attributes
-    ----------
-    name
-        Table name in the GeoPackage.
-    title
-        Heading for people.
-    meaning
-        What one row is.
-    geometry
-        Type of all its features; None for a table.
-    columns
-        In the order in which they are written.
-    """
-
-    name: str
-    title: str
-    meaning: str
-    geometry: Geometry | None
-    columns: tuple[Column, ...] = field(default=())
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """
-        Names of the columns.
-
-        Returns
-        -------
-        names
-            In order.
-        """
-        return tuple(column.name for column in self.columns)
-
-
-def text_column(name: str, title: str, meaning: str) -> Column:
-    """
-    A column of text.
-
-    Parameters
-    ----------
-    name
-        As written in files.
-    title
-        Heading for people.
-    meaning
-        One sentence.
-
-    Returns
-    -------
-    column
-        Always there.
-    """
-    return Column(name=name, kind="text", title=title, meaning=meaning)
-
-
-def count_column(name: str, title: str, meaning: str) -> Column:
-    """
-    A column of whole numbers.
-
-    Parameters
-    ----------
-    name
-        As written in files.
-    title
-        Heading for people.
-    meaning
-        One sentence.
-
-    Returns
-    -------
-    column
-        Always there.
-    """
-    return Column(name=name, kind="integer", title=title, meaning=meaning)
-
-
-def real_column(name: str, unit: str, title: str, meaning: str) -> Column:
-    """
-    A column of real numbers.
-
-    Parameters
-    ----------
-    name
-        As written in files.
-    unit
-        SI unit; empty for none.
-    title
-        Heading for people.
-    meaning
-        One sentence.
-
-    Returns
-    -------
-    column
-        Always there.
-    """
-    return Column(name=name, kind="real", title=title, meaning=meaning, unit=unit)
-
-
-def flag_column(name: str, title: str, meaning: str) -> Column:
-    """
-    A column of yes and no.
-
-    Parameters
-    ----------
-    name
-        As written in files.
-    title
-        Heading for people.
-    meaning
-        One sentence.
-
-    Returns
-    -------
-    column
-        Always there.
-    """
-    return Column(name=name, kind="flag", title=title, meaning=meaning)
+__all__ = [
+    "LAYERS", "Column", "Geometry", "Kind", "Layer", "Units", "count_column", "flag_column",
+    "present", "real_column", "shown_beside", "text_column",
+]  # fmt: skip
 
 
 def _where_given(*columns: Column) -> tuple[Column, ...]:
@@ -435,6 +295,10 @@ OPENINGS = Layer(
                 "Where a walked outline crosses itself, so that its area is not known.",
             ),
             text_column("no_area", "No area", "Why its area on the stated edge is not known."),
+            text_column(
+                "reasons", "Reasons", "Trees by their main reason, where reasons are given."
+            ),
+            text_column("why", "Why here", "Of a proposed group: one sentence."),
         ),
     ),
 )
@@ -576,6 +440,9 @@ MARKS = Layer(
         count_column("record", "Record", "Line or feature number in that file."),
         *_where_given(
             real_column("logs", "", "Logs", "16-ft logs, halves allowed, where counted."),
+            text_column(
+                "reason", "Reason", "Why it is cut, in codes; the main one first, + between them."
+            ),
             flag_column(
                 "must_go", "Must go", "Whether it is never to be spared, where the marks say so."
             ),
@@ -672,9 +539,12 @@ LEAVE_TREES = Layer(
         text_column(
             "crown_source", "Crown source", "measured, an equation, or the project's default."
         ),
+        *_where_given(
+            text_column("retention", "Kept for", "What it is kept for, in the project's codes."),
+            text_column("marked_as", "Marked as", "Mark that it is as well: a contradiction."),
+        ),
     ),
 )
-
 CORRIDOR_GRADES = Layer(
     name="corridor_grades",
     title="Corridor grades",
@@ -1126,9 +996,11 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             WATER_CROSSINGS,
             CORRIDOR_STUBS,
             CONTOURS,
+            *RESIDUAL_LAYERS,
             VOLUME_BY_ZONE,
             ALLOWANCE,
             STOCK_BY_CLASS,
+            *RESIDUAL_TABLES,
             CHECKS,
             REJECTED,
             PARAMETERS,
@@ -1136,74 +1008,3 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
     }
 )
 """Every layer and table of the output, in the order in which they are written."""
-
-
-def present(layer: Layer, names: Iterable[object]) -> Layer:
-    """
-    A layer without those optional columns that a frame does not have.
-
-    Parameters
-    ----------
-    layer
-        Declared layer.
-    names
-        Columns of the frame.
-
-    Returns
-    -------
-    layer
-        The same where all are there.
-    """
-    there = {str(name) for name in names}
-    columns = tuple(c for c in layer.columns if not c.optional or c.name in there)
-    return layer if len(columns) == len(layer.columns) else replace(layer, columns=columns)
-
-
-_PER_HECTARE = HECTARE_M2 / ACRE_M2
-"""Per hectare over this is per acre."""
-
-_BESIDE: Mapping[Units, Mapping[str, tuple[str, str, float]]] = MappingProxyType(
-    {
-        "us": {
-            "area": ("m2", "ac", ACRE_M2),
-            "basal_area": ("m2", "ft2", FOOT_M**2),
-            "m": ("m", "ft", FOOT_M),
-            "cm": ("cm", "in", INCH_CM),
-            "1/ha": ("ha", "ac", _PER_HECTARE),
-            "m2/ha": ("m2_ha", "ft2_ac", _PER_HECTARE * FOOT_M**2),
-            "m3/ha": ("m3_ha", "ft3_ac", _PER_HECTARE * CUBIC_FOOT_M3),
-        },
-        "metric": {"area": ("m2", "ha", HECTARE_M2)},
-    }
-)
-"""Ending of a column in SI, ending beside it, and what the SI value is divided by."""
-
-
-def shown_beside(column: Column, units: Units) -> tuple[str, float] | None:
-    """
-    Name and divisor of the column in the user's units that stands beside an SI column.
-
-    Parameters
-    ----------
-    column
-        A declared column.
-    units
-        What reports and maps show.
-
-    Returns
-    -------
-    name_and_divisor
-        None where the SI column says it all.
-
-    Examples
-    --------
-    >>> shown_beside(_AREA, "metric")
-    ('area_ha', 10000.0)
-    """
-    kind = column.unit
-    if kind == "m2":
-        kind = "basal_area" if "basal_area" in column.name else "area"
-    if kind not in _BESIDE[units]:
-        return None
-    ending, shown, divisor = _BESIDE[units][kind]
-    return column.name.removesuffix(ending) + shown, divisor

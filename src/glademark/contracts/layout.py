@@ -17,12 +17,18 @@ from pyproj import CRS
 
 from glademark.contracts.frames import STAND, rows_of, stacked
 from glademark.contracts.frames import no_rows as no_table
+from glademark.contracts.layers import LAYERS
 from glademark.contracts.survey import REFUSED_COLUMNS
 from glademark.contracts.terrain import GroundFigures, Profile, no_rows
 from glademark.errors import InputError
 
 ZONE_NAMES = ("exclusion", "landing", "corridor", "opening", "matrix")
 """Zones in their order of precedence."""
+
+
+def no_cells(name: str) -> pd.DataFrame:
+    """A declared table without rows."""
+    return no_table((STAND, *LAYERS[name].names), {STAND: "int64"})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -275,7 +281,7 @@ class StandResults:
     ----------
     figures
         Totals.
-    residual
+    stock_left
         Basal area left per hectare with its interval, mean diameters; empty without a known stock.
     notices
         One plain sentence each, those of the survey included.
@@ -283,15 +289,19 @@ class StandResults:
         Heights along corridors; empty without terrain.
     ground
         Figures of the ground.
+    residual
+        Structure of the stand before, marked and after, as in ``summary.json``; empty without a
+        cruise, standing trees, or anything else of the stand that stays.
     columns
         Columns of layers of which other stands have more; none where nothing was given for a layer.
     """
 
     figures: Figures
-    residual: Mapping[str, float]
+    stock_left: Mapping[str, float]
     notices: tuple[str, ...]
     profiles: tuple[Profile, ...] = ()
     ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen
+    residual: Mapping[str, Any] = field(default_factory=dict)
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
@@ -319,9 +329,12 @@ marks, exclusions, setbacks, landings, water, leave_trees
         Allowable, marked and remaining of each quantity of known standing stock; empty without.
     stock_by_class
         Standing, marked and residual by size class; empty without a cruise.
+    crop_trees, regeneration, exposed_edges, residual_by_class, marking_ratio, \
+removals_by_reason, retention
+        Layers and tables of the stand that stays; empty where what they need was not given.
     by_stand
-        What is no table, by the stand's number; `figures`, `residual`, `notices`, `profiles` and
-        `ground` are those of a layout of one stand.
+        What is no table, by the stand's number; `figures`, `stock_left`, `residual`, `notices`,
+        `profiles` and `ground` are those of a layout of one stand.
     corridor_grades, extraction, water_crossings, corridor_stubs, contours
         Layers of the ground; empty where what they need was not given.
     refused
@@ -352,6 +365,15 @@ marks, exclusions, setbacks, landings, water, leave_trees
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
     contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))
+    crop_trees: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "crop_trees"))
+    regeneration: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "regeneration"))
+    exposed_edges: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "exposed_edges"))
+    residual_by_class: pd.DataFrame = field(default_factory=partial(no_cells, "residual_by_class"))
+    marking_ratio: pd.DataFrame = field(default_factory=partial(no_cells, "marking_ratio"))
+    removals_by_reason: pd.DataFrame = field(
+        default_factory=partial(no_cells, "removals_by_reason")
+    )
+    retention: pd.DataFrame = field(default_factory=partial(no_cells, "retention"))
     hazards: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hazards"))
     refused: pd.DataFrame = field(
         default_factory=partial(no_table, REFUSED_COLUMNS, {STAND: "int64"})
@@ -363,8 +385,13 @@ marks, exclusions, setbacks, landings, water, leave_trees
         return self._only.figures
 
     @property
-    def residual(self) -> Mapping[str, float]:
-        """What stays in the only stand."""
+    def stock_left(self) -> Mapping[str, float]:
+        """Basal area and mean diameters that stay in the only stand."""
+        return self._only.stock_left
+
+    @property
+    def residual(self) -> Mapping[str, Any]:
+        """Structure of the only stand before, marked and after."""
         return self._only.residual
 
     @property

@@ -147,6 +147,8 @@ class Survey:
         What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation
         Heights of each stand and a margin around it, by the stand's number, or None.
+    target_table
+        Target structure from a file: `size_class` (text), `trees_per_ha`; one for all stands.
     rejected
         Columns `REJECTED_COLUMNS`.
     counts
@@ -180,6 +182,7 @@ class Survey:
     counts: tuple[InputCount, ...]
     stand_notices: tuple[Notice, ...]
     elevation: Mapping[int, Elevation] | None = None
+    target_table: pd.DataFrame | None = None
     hazards: gpd.GeoDataFrame = field(
         default_factory=partial(
             no_features, ("name", "keep_away_m", STAND), {STAND: "int64"}, crs=None

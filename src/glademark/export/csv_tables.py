@@ -195,6 +195,27 @@ EXTRACTION = _if_any("extraction")
 WATER_CROSSINGS = _if_any("water_crossings")
 """Crossings of water and setbacks."""
 
+RESIDUAL_BY_CLASS = _if_any("residual_by_class")
+"""The stand before, marked and after, by size class and species."""
+
+MARKING_RATIO = _if_any("marking_ratio")
+"""Trees still to be marked by size class."""
+
+REMOVALS_BY_REASON = _if_any("removals_by_reason")
+"""Marked trees by reason, zone and product."""
+
+RETENTION = _if_any("retention")
+"""Retained trees by what they are kept for."""
+
+CROP_TREES = _if_any("crop_trees")
+"""Crop trees with the sides of their crowns."""
+
+REGENERATION = _if_any("regeneration")
+"""Patches of young growth."""
+
+EXPOSED_EDGES = _if_any("exposed_edges")
+"""Trees at new edges that are worth a look."""
+
 BEYOND_REACH = Deliverable(
     id=BEYOND_REACH_LAYER,
     title="Marks beyond reach",

@@ -20,6 +20,7 @@ from pyogrio.errors import DataLayerError, DataSourceError
 
 from glademark.contracts.frames import features, give_back_memory
 from glademark.contracts.layers import LAYERS, MARKS, PARAMETERS, Column, Layer, Units, present
+from glademark.contracts.residual_layers import RESIDUAL_LAYERS, RESIDUAL_TABLES
 from glademark.contracts.valid_shapes import of_declared_type
 from glademark.errors import OutputError
 from glademark.export.iso_metadata import (
@@ -55,6 +56,7 @@ ONLY_WHERE_GIVEN = (
     "water_crossings",
     "corridor_stubs",
     "contours",
+    *(layer.name for layer in (*RESIDUAL_LAYERS, *RESIDUAL_TABLES)),
     "allowance",
     "stock_by_class",
 )

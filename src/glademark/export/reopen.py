@@ -151,7 +151,8 @@ def _layout(
             0: StandResults(
                 figures=rebuilt(Figures, summary),
                 notices=tuple(summary["notices"]),
-                residual=rebuilt(Mapping[str, float], residual),
+                stock_left=rebuilt(Mapping[str, float], residual),
+                residual=summary.get("residual", {}),
                 ground=rebuilt(GroundFigures, summary.get("ground", {})),
             )
         },

@@ -108,7 +108,7 @@ class OpenInputs:
         Readings by key in ``[inputs]``, one a file, None where refused.
     marks, tally
         One reading a file, None where refused.
-    volume_table
+    volume_table, target_table
         None where not given or refused.
     terrain
         The raster's file, or that of a mosaic of tiles; None where not given or refused.
@@ -122,6 +122,7 @@ class OpenInputs:
     marks: tuple[Reading | None, ...]
     tally: tuple[Reading | None, ...]
     volume_table: Reading | None
+    target_table: Reading | None
     terrain: FieldFile | None
     faults: tuple[str, ...] = ()
     names: tuple[str, ...] = ("",)
@@ -129,7 +130,7 @@ class OpenInputs:
     def readings(self) -> tuple[Reading, ...]:
         """All readings that there are, in the order in which they were opened."""
         layers = chain.from_iterable(self.layers.values())
-        every = (*layers, *self.marks, *self.tally, self.volume_table)
+        every = (*layers, *self.marks, *self.tally, self.volume_table, self.target_table)
         return tuple(reading for reading in every if reading is not None)
 
     def changed(self, change: Callable[[Reading], Reading]) -> "OpenInputs":
@@ -144,6 +145,7 @@ class OpenInputs:
             marks=tuple(map(_of, self.marks)),
             tally=tuple(map(_of, self.tally)),
             volume_table=_of(self.volume_table),
+            target_table=_of(self.target_table),
         )
 
     def of(self, numbers: Sequence[int]) -> "OpenInputs":
@@ -183,11 +185,13 @@ def open_inputs(project: Project, *, folder: Path, temporary: Path) -> OpenInput
     marks = tuple(opener.layer("marks", source) for source in inputs.marks)
     tally = tuple(opener.table("tally", source) for source in inputs.tally or ())
     volume_table = opener.table("volume_table", project.volume.table)
+    target = project.target_structure
     return OpenInputs(
         layers=layers,
         marks=marks,
         tally=tally,
         volume_table=volume_table,
+        target_table=opener.table("target_structure", None if target is None else target.table),
         terrain=opener.raster("terrain", inputs.terrain or ()),
         faults=tuple(opener.faults),
     )
@@ -210,9 +214,8 @@ class _Opener:
 
     def table(self, key: str, source: Source | None) -> Reading | None:
         """Records of a table."""
-        return self._attempt(
-            key, source, lambda file, stated: read_table(file, stated, meanings.TALLY)
-        )
+        wanted = meanings.TARGET if key == "target_structure" else meanings.TALLY
+        return self._attempt(key, source, lambda file, stated: read_table(file, stated, wanted))
 
     def raster(self, key: str, sources: Sequence[Source]) -> FieldFile | None:
         """One file, or tiles as one, that is read later, and only in part."""

@@ -37,13 +37,19 @@ from glademark.intake.columns.mark_fields import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.raster_tiles import files_of
-from glademark.intake.marks import read_marks
+from glademark.intake.marks import no_marks, read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import open_stands, read_stands, together, zone_groups
-from glademark.intake.tally import no_tally, read_tally, read_text_rows, with_centre_counts
+from glademark.intake.tally import (
+    no_tally,
+    read_tally,
+    read_target,
+    read_text_rows,
+    with_centre_counts,
+)
 from glademark.intake.terrain import describe_terrain, read_elevation, refuse_little_cover
 from glademark.intake.trees import (
     CROP_COLUMNS,
@@ -180,9 +186,11 @@ class _Reader:
     def of(cls, inputs: OpenInputs, project: Project) -> "_Reader":
         """A reader of inputs, of whose records nothing has become yet."""
         stands = len(inputs.names)
-        table = inputs.volume_table
+        tables = (inputs.volume_table, inputs.target_table)
         whole = inputs.changed(
-            lambda reading: reading if reading is table else reading.for_stands(stands)
+            lambda reading: (
+                reading if any(reading is table for table in tables) else reading.for_stands(stands)
+            )
         )
         records = RecordLog(stands=stands)
         for fault in inputs.faults:
@@ -246,6 +254,8 @@ class _Reader:
     def _marks(self, stands: Stands) -> gpd.GeoDataFrame | None:
         """Marks of all files, if all of them can be read."""
         sources = self.project.inputs.marks
+        if not sources:
+            return no_marks(stands.crs)
         opened = [reading for reading in self.inputs.marks if reading is not None]
         twice = _given_twice(opened, sources, "marks")
         if twice:
@@ -378,6 +388,14 @@ class _Reader:
                 volume_table = read_text_rows(self.inputs.volume_table, self.log)
         return tally, volume_table
 
+    def _target(self) -> pd.DataFrame | None:
+        """Target structure from a file; None where it is not given."""
+        reading = self.inputs.target_table
+        if reading is not None:
+            with self.log.gathering(reading):
+                return read_target(reading, self.log)
+        return None
+
     def _terrain(self, stands: Stands) -> _Terrain:
         """What the raster is and the heights in it, stand by stand, or None."""
         sources, file = self.project.inputs.terrain, self.inputs.terrain
@@ -428,6 +446,7 @@ class _Reader:
             stand=features(boundaries, stands.areas[used], crs=stands.crs),
             **frames,
             volume_table=volume_table,
+            target_table=self._target(),
             terrain=_under_new(terrain, new),
             elevation=_under_new(elevation, new),
             rejected=records.rejected_records(new),

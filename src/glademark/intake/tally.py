@@ -17,6 +17,7 @@ from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.project.model import Project
+from glademark.units import AREA_M2, HECTARE_M2
 from glademark.wording import counted, listed, quoted, shown
 
 ZONES = ("corridor", "opening", "matrix", "landing", "exclusion")
@@ -149,6 +150,29 @@ def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Seri
         cells = fields.cells(name)[bad].map(shown)
         reason[bad] = f'{name} is "' + cells + f'"; expected {expected}; correct the cell'
     return reason
+
+
+def read_target(reading: Reading, log: RecordLog) -> pd.DataFrame:
+    """Target structure: `size_class` and `trees_per_ha`; every row must be a number from 0."""
+    name = reading.file.name
+    found = recognise(reading.headers, meanings.TARGET, where=name)
+    unit = found.unit.get("trees", "")
+    if "size_class" not in found.header or not unit:
+        msg = (
+            f"{name}: a target needs the columns 'size_class' and 'trees_per_ha' or "
+            f"'trees_per_ac'; the columns are {quoted(reading.headers)}. Add them."
+        )
+        raise FileError(msg)
+    fields = Fields(reading=reading, found=found, log=log)
+    number, bad = fields.numbers("trees")
+    if (bad | ~(number >= 0)).any():
+        msg = f"{name}: a target is no number from 0. Correct the column."
+        raise FileError(msg)
+    log.use(reading)
+    per_ha = number * HECTARE_M2 / AREA_M2[unit]
+    return pd.DataFrame(
+        {"size_class": fields.cells("size_class"), "trees_per_ha": per_ha}
+    ).reset_index(drop=True)
 
 
 def read_text_rows(reading: Reading, log: RecordLog) -> pd.DataFrame:

@@ -27,7 +27,9 @@ ALSO_CALLED: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "geopackage": ("gpkg",),
         "tables": (
             "volume_by_zone", "checks", "openings", "allowance", "cruise_plots", "stock_by_class",
-            "corridor_grades", "extraction", "water_crossings", "beyond_reach",
+            "corridor_grades", "extraction", "water_crossings", "beyond_reach", "residual_by_class",
+            "marking_ratio", "removals_by_reason", "retention", "crop_trees", "regeneration",
+            "exposed_edges",
         ),
     }
 )  # fmt: skip

@@ -12,6 +12,7 @@ from glademark.judge.chance_rows import with_chances
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked, texts
 from glademark.judge.no_cut_areas import exclusion_checks, setback_checks
 from glademark.judge.terrain import crossing_checks
+from glademark.judge.trees_kept import crop_tree_marked, retention_tree_marked
 
 
 def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
@@ -20,6 +21,8 @@ def judge(case: Case, asked: Sequence[LimitAsked]) -> pd.DataFrame:
         _Found(rows=exclusion_checks(case), limit="exclusion"),
         _Found(rows=setback_checks(case), limit="setback"),
         _Found(rows=crossing_checks(case), limit="water_crossing"),
+        _Found(rows=crop_tree_marked(case), limit="crop_tree_marked"),
+        _Found(rows=retention_tree_marked(case), limit="retention_tree_marked"),
     )
     found = _together([*(_asked(case, limit) for limit in asked), *always])
     return found if case.uncertainty is None else as_checks(with_chances(found, case))

@@ -25,6 +25,7 @@ from glademark.units import (
     BASAL_AREA_M2_HA,
     LENGTH_M,
     LENGTH_PER_AREA_M_HA,
+    TREES_PER_HA,
     share,
     split_quantity,
     to_si,
@@ -41,6 +42,8 @@ Kind = Literal[
     "grade",
     "count",
     "heights",
+    "trees",
+    "species",
 ]
 Sense = Literal["max", "min"]
 
@@ -58,6 +61,8 @@ SI_UNIT: Mapping[Kind, str] = MappingProxyType(
         "diameter": "cm",
         "basal_area": "m2/ha",
         "density": "m/ha",
+        "trees": "trees/ha",
+        "species": "share",
     }
 )
 
@@ -111,7 +116,8 @@ class Limit:
     title
         What it limits, in words.
     kind
-        What its value is; "amounts" is one amount per product, "grade" one share per length.
+        What its value is; "amounts" is one amount per product, "grade" one share per length,
+        "trees" trees per hectare of some kinds, "species" the share of one.
     judge
         Called with the case and the value in SI (a number, or text per product); gives rows with
         `subject`, `layer`, `feature`, `measured`, `limit_value`, `margin`, `unit`, `verdict` and
@@ -124,8 +130,18 @@ class Limit:
     judge: Callable[[Case, Value], pd.DataFrame]
 
 
-Value = float | Mapping[str, tuple[float, str]]
-"""A number in SI, amount and sale unit per product, or share per length."""
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OfTrees:
+    """A limit for some trees: trees per hectare of kinds and sizes, or the share of a species."""
+
+    value: float
+    kinds: tuple[str, ...] = ()
+    species: str = ""
+    dbh_min_cm: float = 0.0
+
+
+Value = float | Mapping[str, tuple[float, str]] | OfTrees
+"""A number in SI, amount and sale unit per product, share per length, or a limit of some trees."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -162,14 +178,15 @@ def limits_asked(
     """
     faults: list[str] = []
     asked: list[LimitAsked] = []
-    for name, setting in settings.items():
+    several = ((name, one) for name, first in settings.items() for one in (first, *first.more))
+    for name, setting in several:
         if name not in known:
             faults.append(
                 f"[limits] {name}: no such limit; expected one of {', '.join(sorted(known))}"
             )
             continue
         try:
-            value = _value(setting.value, known[name].kind)
+            value = _value_of(setting, known[name].kind)
         except UnitError as fault:
             faults.append(f"[limits] {name}: {fault}")
             continue
@@ -181,6 +198,33 @@ def limits_asked(
     if faults:
         raise InputError(*faults)
     return tuple(asked)
+
+
+def _value_of(setting: LimitSetting, kind: Kind) -> Value:
+    """A limit's value in SI, with the trees that it is of."""
+    said = {"kinds": setting.kinds, "species": setting.species, "dbh_min": setting.dbh_min_cm}
+    may = {"trees": {"kinds", "dbh_min"}, "species": {"species"}}.get(kind, set())
+    wrong = [name for name, part in said.items() if part and name not in may]
+    if wrong or (setting.more and not may):
+        msg = f"{' and '.join(wrong) or 'a list'} cannot be said of this limit; expected one value"
+        raise UnitError(msg)
+    if kind == "species" and not setting.species:
+        msg = 'it names no species; expected {value = "10 %", species = "red oak"}'
+        raise UnitError(msg)
+    text = setting.value
+    if isinstance(text, int):
+        text = str(text)
+    if kind not in {"trees", "species"}:
+        return _value(text, kind)
+    if not isinstance(text, str):
+        msg = f"{text!r} is a table; expected one quantity"
+        raise UnitError(msg)
+    return OfTrees(
+        value=to_si(text, TREES_PER_HA) if kind == "trees" else share(text),
+        kinds=setting.kinds,
+        species=setting.species,
+        dbh_min_cm=setting.dbh_min_cm or 0.0,
+    )
 
 
 def _value(text: str | Mapping[str, str], kind: Kind) -> Value:
@@ -226,6 +270,8 @@ def _heights(text: str) -> float:
 
 def number(value: Value) -> float:
     """The value of a limit that is one number."""
+    if isinstance(value, OfTrees):
+        return value.value
     if isinstance(value, Mapping):
         msg = f"expected one number, got amounts for {', '.join(value)}"
         raise TypeError(msg)

@@ -85,7 +85,7 @@ def _removal_basal_area_share_max(case: Case, value: Value) -> pd.DataFrame:
 def _residual_basal_area_min(case: Case, value: Value) -> pd.DataFrame:
     """Basal area left on the operable area."""
     subject = "basal area left on the operable area"
-    left = case.layout.residual
+    left = case.layout.stock_left
     if not left:
         why = _no_basal_area(case, NOT_KNOWN)
         return not_checked(reason=why, limit=value, unit="m2/ha", subject=subject)
@@ -104,7 +104,7 @@ def _stays(left: Mapping[str, float], taken: float, limit: float, subject: str) 
     """Basal area left less more that is taken [m2/ha], held against a limit."""
     stays, low, high = (left[f"basal_area{end}_m2_ha"] - taken for end in ("", "_low", "_high"))
     rows = rows_of("stand", ["all"], [stays], subject=subject)
-    return _with_interval(rows, limit, "min", "m2/ha", (low, high))
+    return with_interval(rows, limit, "min", "m2/ha", (low, high))
 
 
 def _quantity(case: Case, quantity: str) -> pd.Series | None:
@@ -138,10 +138,10 @@ def _share_of(row: pd.Series, amount: float, limit: float, subject: str) -> pd.D
     )
     if row["standing_low"] <= 0 < amount:
         high = math.inf
-    return _with_interval(rows, limit, "max", "share", (low, high))
+    return with_interval(rows, limit, "max", "share", (low, high))
 
 
-def _with_interval(
+def with_interval(
     rows: pd.DataFrame, limit: float, sense: Sense, unit: str, ends: tuple[float, float]
 ) -> pd.DataFrame:
     """One row held against a limit, near where its interval spans the limit."""
@@ -209,7 +209,7 @@ def _setback_residual(
             for end in ("standing", "standing_low", "standing_high")
         )
         rows = rows_of("setbacks", [name], [stays], subject=subject).assign(**marked)
-        return _with_interval(rows, minimum, "min", "m2/ha", (low, high))
+        return with_interval(rows, minimum, "min", "m2/ha", (low, high))
 
     cut_m2 = float(basal[here].sum())
     if not without:

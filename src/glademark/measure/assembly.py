@@ -39,6 +39,8 @@ from glademark.measure.groups import opening_of_trees, paper_group_notices
 from glademark.measure.holes import Holes
 from glademark.measure.openings import measured_incidental, measured_openings, wood_in
 from glademark.measure.parts import parts_notices
+from glademark.measure.residual.reasons import reasons_of_openings
+from glademark.measure.residual.standing_trees import StandMap
 from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums
 from glademark.measure.tally import tally_cells, tally_table
@@ -87,6 +89,8 @@ class Measured:
         What stands before the cut, by stand; without those that are refused.
     classes
         Size classes.
+    stand_map
+        All standing trees, where a list or map of them is given.
     """
 
     ground: Covers
@@ -102,6 +106,7 @@ class Measured:
     sold: Sold
     standing: Mapping[int, Standing]
     classes: SizeClasses
+    stand_map: StandMap
 
 
 def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
@@ -109,17 +114,21 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
     marks, parts, holes = measured.marks, measured.parts, measured.holes
     cells = tally_cells(measured.trees, parts)
     areas = {name: shapely.area(zone) for name, zone in measured.zones.items()}
+    opening_row = opening_of_trees(measured.trees, measured.openings, _opening_of(measured))
     openings, combined = measured_openings(
         measured.openings,
         corridors=measured.corridors,
         ground=measured.ground,
         wood=wood_in(
-            opening_of_trees(measured.trees, measured.openings, _opening_of(measured)),
+            opening_row,
             len(measured.openings),
             marks=measured.trees.assign(is_cut=True),
             parts=parts,
         ),
     )
+    if "reason" in measured.trees:
+        reasons = reasons_of_openings(measured.trees, opening_row, len(measured.openings))
+        openings = openings.assign(reasons=reasons.to_numpy(dtype=object))
     give_back_memory()
     light_columns, light = (
         ({}, {}) if openings.empty else _light(measured, openings, survey, project)
@@ -164,7 +173,7 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
         by_stand={
             stand: StandResults(
                 figures=figures[stand],
-                residual=stock[stand].residual if stand in stock else {},
+                stock_left=stock[stand].residual if stand in stock else {},
                 notices=_notices(stand, measured, told, stock)
                 + layout_notices(
                     figures[stand],

@@ -32,7 +32,15 @@ from glademark.measure.marks import distances, size_class, size_classes_of, with
 from glademark.measure.openings import opening_numbers
 from glademark.measure.polygons import union_by
 from glademark.measure.project_table import sold_of
-from glademark.measure.standing import Standing, cruised, given_stocks, scope_notices
+from glademark.measure.residual.measured import with_residual
+from glademark.measure.residual.standing_trees import StandMap, stand_map
+from glademark.measure.standing import (
+    Standing,
+    cruised,
+    given_stocks,
+    scope_notices,
+    standing_by_list,
+)
 from glademark.measure.table_use import reading_notices, table_notices
 from glademark.measure.tables import rows_by, sums
 from glademark.measure.volume import Sold, volumes
@@ -81,6 +89,7 @@ def measure_layout(
     measured, refused = _measured(survey, project, earlier, radius_m)
     give_back_memory()
     layout = replace(assemble(measured, survey, project), refused=refused)
+    layout = with_residual(layout, survey, project, measured)
     give_back_memory()
     return _on_ground(layout, survey, project, measured)
 
@@ -118,7 +127,16 @@ def _measured(
     trees = _cut_trees(marks, survey.tally, classes, sold.species)
     parts = _volumes(trees, sold)
     wood_notices, without_volume = _wood_notices(survey, trees, parts, sold)
-    standing, faults = _standing(survey, project, sold, classes=classes, canopy=canopy, trees=trees)
+    found = stand_map(
+        survey,
+        project,
+        marks,
+        operable=ground.operable,
+        classes=classes,
+        species=sold.species,
+    )
+    counted = _Counted(stand_map=found, cut=trees, operable=ground.operable)
+    standing, faults = _standing(survey, project, sold, classes=classes, counted=counted)
     refused = _refused(survey, [*without_volume.items(), *faults])
     measured = Measured(
         ground=ground,
@@ -134,6 +152,7 @@ def _measured(
         sold=sold,
         standing={stand: one for stand, one in standing.items() if stand not in without_volume},
         classes=classes,
+        stand_map=found,
     )
     return measured, refused
 
@@ -312,30 +331,45 @@ def _edge_rule(
     )
 
 
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class _Counted:
+    """All standing trees, the cut ones, and the ground that they are of."""
+
+    stand_map: StandMap
+    cut: pd.DataFrame
+    operable: GeometryArray
+
+
 def _standing(
     survey: Survey,
     project: Project,
     sold: Sold,
     *,
     classes: SizeClasses,
-    canopy: Canopy,
-    trees: pd.DataFrame,
+    counted: _Counted,
 ) -> tuple[dict[int, Standing], list[tuple[int, str]]]:
     """Standing stock of each stand, and why it is refused, by stand."""
-    hectares = (shapely.area(canopy.ground.operable) / HECTARE_M2).tolist()
+    hectares = (shapely.area(counted.operable) / HECTARE_M2).tolist()
+    whole = counted.stand_map.trees
+    whole = whole[whole["counts"].to_numpy(dtype=bool)]
     standing: dict[int, Standing] = {}
     faults: list[tuple[int, str]] = []
-    every = (survey.plots, survey.plot_trees, trees)
+    every = (survey.plots, survey.plot_trees, counted.cut, whole)
     rows = [rows_by(frame[STAND]) for frame in every]
     none = np.zeros(0, dtype=np.intp)
     for stand in survey.stand[STAND]:
-        plots, plot_trees, cut = (
+        plots, plot_trees, cut, listed = (
             frame.iloc[of_stand.get(stand, none)]
             for frame, of_stand in zip(every, rows, strict=True)
         )
-        counted = (cast("gpd.GeoDataFrame", plots), plot_trees, cut)
+        sampled = (cast("gpd.GeoDataFrame", plots), plot_trees, cut)
         try:
-            standing[stand] = _stock_of(project, sold, classes, hectares[stand], counted)
+            if len(listed):
+                standing[stand] = standing_by_list(
+                    pd.DataFrame(listed), sold=sold, classes=classes, operable_ha=hectares[stand]
+                )
+                continue
+            standing[stand] = _stock_of(project, sold, classes, hectares[stand], sampled)
         except InputError as error:
             faults += [(stand, fault) for fault in error.faults]
     return standing, faults
@@ -377,8 +411,10 @@ def _folded(trees: gpd.GeoDataFrame, species: SpeciesNames) -> gpd.GeoDataFrame:
 
 def _leave_trees(survey: Survey, *, default_m: float, species: SpeciesNames) -> gpd.GeoDataFrame:
     """Leave trees of their own layer and among the marks, with their crowns, by stand."""
-    columns = [STAND, "tree_id", "label", "species", "dbh_cm", "crown_radius_m", "geometry"]
+    kept = ["tree_id", "label", "species", "dbh_cm", "retention"]
+    columns = [STAND, *kept, "crown_radius_m", "geometry"]
     among = survey.marks.iloc[np.flatnonzero(survey.marks["kind"] == "leave")]
+    among = among.assign(retention="")
     own, among = (trees.assign(label=labels_of(trees)) for trees in (survey.leave_trees, among))
     trees = own[columns]
     if len(among):
@@ -386,7 +422,8 @@ def _leave_trees(survey: Survey, *, default_m: float, species: SpeciesNames) -> 
         trees = pd.concat(both, ignore_index=True)
         trees = trees.sort_values(STAND, kind="stable", ignore_index=True)
     trees = _folded(trees, species)
-    named = {name: trees[name] for name in (STAND, "tree_id", "label", "species", "dbh_cm")}
+    said = (survey.leave_trees["retention"] != "").any()
+    named = {name: trees[name] for name in (STAND, *(kept if said else kept[:-1]))}
     radii = crown_radii(trees, default_m=default_m, species=species)
     return features({**named, **radii}, trees.geometry.to_numpy(), crs=survey.crs)
 
@@ -445,8 +482,9 @@ def _cut_trees(
     is_cut = marks["is_cut"].to_numpy(dtype=bool)
     rows = marks.index.to_numpy()[is_cut]
     columns: dict[str, Any] = {name: marks[name].to_numpy()[is_cut] for name in _OF_TREES}
-    if "logs" in marks or "logs" in tally:
-        columns["logs"] = np.broadcast_to(marks.get("logs", np.nan), len(marks))[is_cut]
+    for name, blank in (("logs", np.nan), ("reason", "")):
+        if name in marks or name in tally:
+            columns[name] = np.broadcast_to(marks.get(name, blank), len(marks))[is_cut]
     columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
     columns["paper_group"] = np.full(len(rows), "", dtype=object)
     if len(tally):
@@ -473,6 +511,7 @@ def _paper_columns(
         "dbh_cm": dbh_cm,
         "height_m": np.broadcast_to(tally.get("height_m", np.nan), len(tally)),
         "logs": np.broadcast_to(tally.get("logs", np.nan), len(tally)),
+        "reason": np.broadcast_to(tally.get("reason", ""), len(tally)),
         "size_class": size_class(tally, classes=classes).to_numpy(),
         "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
         "located": np.full(len(tally), "not_located"),
@@ -480,7 +519,7 @@ def _paper_columns(
     }
     return {
         name: known[name] if name in known else tally[name].to_numpy()
-        for name in (*_OF_TREES, "logs", STAND, "located", "paper_group")
+        for name in (*_OF_TREES, "logs", "reason", STAND, "located", "paper_group")
     }
 
 

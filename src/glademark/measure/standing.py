@@ -142,15 +142,20 @@ def _unit_fault(name: str, text: str, expected: str) -> str:
 
 
 def _given(quantity: str, unit: str, log_rule: str, amount: float) -> Stock:
-    """A stock without error."""
-    total = Estimate(
+    """A stock as the project file gives it."""
+    total = _certain(amount)
+    return Stock(quantity=quantity, unit=unit, log_rule=log_rule, basis="given", total=total)
+
+
+def _certain(amount: float) -> Estimate:
+    """An amount without error."""
+    return Estimate(
         plots=0,
         mean=amount,
         standard_deviation=0.0,
         standard_error=0.0,
         degrees_of_freedom=math.inf,
     )
-    return Stock(quantity=quantity, unit=unit, log_rule=log_rule, basis="given", total=total)
 
 
 def cruised(
@@ -167,7 +172,7 @@ def cruised(
 
     A quantity that is not known for every tree has no stock, and a notice.
     """
-    amounts = _amounts(trees, sold)
+    amounts = tree_amounts(trees, sold)
     table = _by_plot(plots, trees, amounts)
     known = [name for name in table if table[name].notna().all()]
     stocks = [
@@ -176,7 +181,7 @@ def cruised(
             unit=_unit(name, sold),
             log_rule=sold.products[name].log_rule if name in sold.products else "",
             basis="cruise",
-            total=_estimate(table[name], plots, settings).times(operable_ha),
+            total=estimate_of(table[name], plots, settings).times(operable_ha),
         )
         for name in (BASAL_AREA, SOLID, *sorted(sold.products))
         if name in known
@@ -203,9 +208,56 @@ def cruised(
         stocks=tuple(stocks),
         plots=shown,
         by_class=_by_class(plots, trees, classes),
-        not_counted=_not_counted(trees, classes, settings),
+        not_counted=classes_not_counted(trees, classes, settings),
         notices=tuple(notices),
     )
+
+
+def standing_by_list(
+    trees: pd.DataFrame, *, sold: Sold, classes: SizeClasses, operable_ha: float
+) -> Standing:
+    """Standing stock of a full list of trees: counted, so without an error."""
+    own = trees.rename(columns={"defect": "defect_share"})
+    count = trees["count"].to_numpy(dtype=float)
+    amounts = {
+        BASAL: basal_area_m2(trees["dbh_cm"].to_numpy(dtype=float)),
+        **tree_amounts(own, sold),
+    }
+    known = {name: each for name, each in amounts.items() if not np.isnan(each).any()}
+    stocks = [
+        Stock(
+            quantity=name,
+            unit="m2" if name == BASAL else _unit(name, sold),
+            log_rule=sold.products[name].log_rule if name in sold.products else "",
+            basis="standing",
+            total=_certain(float(known[name] @ count)),
+        )
+        for name in (BASAL, SOLID, *sorted(sold.products))
+        if name in known
+    ]
+    lost = {name: each for name, each in amounts.items() if name not in known}
+    by_class = pd.DataFrame()
+    if BASAL in known:
+        label = size_class(trees, classes=classes)
+        each = pd.DataFrame({"trees": count, "basal_area_m2": known[BASAL] * count})
+        sums = each.groupby(label.to_numpy()).sum() / operable_ha
+        by_class = sums.reindex([name for name in classes.labels if name in sums.index])
+    return Standing(
+        stocks=tuple(stocks),
+        plots=None,
+        by_class=by_class,
+        notices=tuple(_list_lacks(lost, trees)),
+    )
+
+
+def _list_lacks(lost: Mapping[str, np.ndarray], trees: pd.DataFrame) -> list[str]:
+    """A sentence on each amount that is not known of every standing tree."""
+    count = trees["count"].to_numpy()
+    return [
+        f"standing: the stock of {name.replace('_', ' ')} is not computed: "
+        + _trees_have_no(int(count[np.isnan(each)].sum()), "in the list", "such amount")
+        for name, each in lost.items()
+    ]
 
 
 def _of_no_product(trees: pd.DataFrame) -> pd.Series:
@@ -234,7 +286,7 @@ def _trees_have_no(number: int, where: str, what: str) -> str:
     return f"{counted(number, 'tree')} {where} {'has' if number == 1 else 'have'} no {what}"
 
 
-def _amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
+def tree_amounts(trees: pd.DataFrame, sold: Sold) -> dict[str, np.ndarray]:
     """Net volume of one tree of each record by product, and its solid volume."""
     each = trees.assign(count=1, volume=trees["volume"] / trees["count"])
     parts = volumes(
@@ -284,7 +336,7 @@ def _by_plot(
     return pd.concat(tables).loc[plots["plot"]]
 
 
-def _estimate(values: pd.Series, plots: gpd.GeoDataFrame, settings: AllowanceSettings) -> Estimate:
+def estimate_of(values: pd.Series, plots: pd.DataFrame, settings: AllowanceSettings) -> Estimate:
     """Mean per hectare, by strata where areas are given."""
     weight = plots["weight"].to_numpy(dtype=float)
     number = values.to_numpy(dtype=float)
@@ -339,7 +391,7 @@ def _by_class(plots: gpd.GeoDataFrame, trees: pd.DataFrame, classes: SizeClasses
     return pd.DataFrame(columns, index=present)
 
 
-def _not_counted(
+def classes_not_counted(
     trees: pd.DataFrame, classes: SizeClasses, settings: AllowanceSettings
 ) -> frozenset[str]:
     """Classes that begin below the cruise's smallest diameter; unless stated, that end below it."""

@@ -13,11 +13,20 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, GetJsonSchemaHandler, field_validator, model_validator
+from pydantic import (
+    Field,
+    GetJsonSchemaHandler,
+    SerializerFunctionWrapHandler,
+    Strict,
+    field_validator,
+    model_serializer,
+    model_validator,
+)
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
+from glademark.project.propose_settings import ProposeSettings
 from glademark.project.quantities import (
     Area,
     BasalAreaPerHectare,
@@ -575,6 +584,11 @@ class CrewSettings(Part):
     tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
 
 
+def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """A limit that is stated bare as one that has a value."""
+    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
+
+
 class LimitSetting(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -587,16 +601,39 @@ class LimitSetting(Part):
         Law, approved plan, contract or prescription; or empty.
     source
         Where the limit stands written.
+    kinds, species, dbh_min_cm
+        Which trees a limit is of, where it is of some.
+    more
+        The others, where a limit is given as a list.
     """
 
-    value: str | Mapping[str, str]
+    value: str | Annotated[int, Strict()] | Mapping[str, str]
     authority: str = ""
     source: str = ""
+    kinds: tuple[str, ...] = ()
+    species: str = ""
+    dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
+    more: tuple["LimitSetting", ...] = ()
+
+    @field_validator("dbh_min_cm")
+    @classmethod
+    def _to_centimetres(cls, value: float | None) -> float | None:
+        return None if value is None else value * 100
 
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+        if isinstance(value, list | tuple) and value:
+            first, *others = map(_with_value, value)
+            return {**first, "more": others}
+        return _with_value(value)
+
+    @model_serializer(mode="wrap")
+    def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Without what most limits do not have."""
+        found = handler(self)
+        rare = ("kinds", "species", "dbh_min_cm", "more")
+        return {name: part for name, part in found.items() if part or name not in rare}
 
     @classmethod
     def __get_pydantic_json_schema__(
@@ -604,11 +641,14 @@ class LimitSetting(Part):
     ) -> JsonSchemaValue:
         """The value alone, or the table."""
         table = super().__get_pydantic_json_schema__(schema, handler)
-        text, by_product = handler.resolve_ref_schema(table)["properties"]["value"]["anyOf"]
+        whole = handler.resolve_ref_schema(table)
+        whole["properties"].pop("more")
+        text, number, by_product = whole["properties"]["value"]["anyOf"]
         text |= {"description": "Text with its unit.", "examples": ["0.5 acre", "12 %"]}
         by_product |= {"description": "One such text a product."}
         by_product = {**by_product, "not": {"required": ["value"]}}
-        return bare_or_table(table, handler, text, by_product)
+        number |= {"description": "A whole number, of a limit that counts."}
+        return bare_or_table(table, handler, text, number, by_product, several=True)
 
 
 class Project(Part):
@@ -634,6 +674,7 @@ class Project(Part):
     uncertainty: UncertaintySettings | None = None
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     advise: AdviseSettings = AdviseSettings()
+    propose: ProposeSettings = ProposeSettings()
     compare: CompareSettings = CompareSettings()
     crew: CrewSettings = CrewSettings()
     deliver: DeliverSettings = DeliverSettings()

@@ -170,13 +170,17 @@ def _in_words(schema: Mapping[str, Any], quantity: Quantity, marks: Sequence[Any
 
 
 def bare_or_table(
-    table: JsonSchemaValue, handler: GetJsonSchemaHandler, *bare: JsonSchemaValue
+    table: JsonSchemaValue,
+    handler: GetJsonSchemaHandler,
+    *bare: JsonSchemaValue,
+    several: bool = False,
 ) -> JsonSchemaValue:
-    """A table that may also be written as its one value."""
+    """A table that may also be written as its one value, or as a list of such tables."""
     place = handler.resolve_ref_schema(table)
     whole = dict(place)
     place.clear()
-    place.update(anyOf=[*bare, whole])
+    lists = [{"type": "array", "items": whole, "minItems": 1}] if several else []
+    place.update(anyOf=[*bare, whole, *lists])
     return table
 
 

@@ -1,5 +1,9 @@
 """The order of work for the crew: corridors from the landing outward, and the wood on each."""
 
+import math
+from collections.abc import Mapping
+from typing import Any
+
 import geopandas as gpd
 import pandas as pd
 
@@ -40,7 +44,8 @@ def _added(words: str, without: int, trees: int) -> str:
         columns=["product", "unit", "net", "least"],
     )
     parts = []
-    for (product, unit), rows in frame.groupby(["product", "unit"]):
+    for key, rows in frame.groupby(["product", "unit"]):
+        product, unit = map(str, key)
         least = f"{AT_LEAST} " if rows["least"].any() else ""
         amount = unit_text(show_volume(rows["net"].sum(), unit))
         parts.append(f"{product} {least}{amount}")
@@ -60,13 +65,18 @@ def volume_text(words: object) -> str:
     return ", ".join(f"{one.product} {one.text}".strip() for one in volume_amounts(words))
 
 
-def steep_words(row: dict[str, object], units: Units) -> str:
+def steep_words(row: Mapping[Any, Any], units: Units) -> str:
     """The longest steep stretch of a corridor and its steepest grade; empty where none is known."""
-    length, grade = (pd.to_numeric(row.get(name)) for name in ("steep_m", "grade_short_pct"))
-    if pd.isna(length) or not length > 0:
+    length, grade = (_number(row.get(name)) for name in ("steep_m", "grade_short_pct"))
+    if not length > 0:
         return ""
-    steepest = "" if pd.isna(grade) else f", up to {grade:.0f} %"
+    steepest = "" if math.isnan(grade) else f", up to {grade:.0f} %"
     return f"STEEP over {show_length(length, units)}{steepest}"
+
+
+def _number(value: Any) -> float:  # noqa: ANN401 - a cell
+    """A cell as a number, NaN where it is empty."""
+    return float("nan") if value is None or value is pd.NA else float(value)
 
 
 def crossing_words(delivery: Delivery, corridor: str) -> str:
@@ -78,4 +88,6 @@ def crossing_words(delivery: Delivery, corridor: str) -> str:
 
 def way_words(way_m: float, units: Units) -> str:
     """How far a corridor begins from its landing."""
-    return "not reached" if pd.isna(way_m) else "at it" if way_m <= 0 else show_length(way_m, units)
+    if math.isnan(way_m):
+        return "not reached"
+    return "at it" if way_m <= 0 else show_length(way_m, units)

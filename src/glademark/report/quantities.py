@@ -29,6 +29,7 @@ _SHOWN: Mapping[Units, Mapping[str, tuple[str, float]]] = MappingProxyType(
             "m2/ha": ("ft2/acre", FOOT_M**2 * HECTARE_M2 / ACRE_M2),
             "m/ha": ("ft/acre", FOOT_M * HECTARE_M2 / ACRE_M2),
             "1/ha": ("1/acre", HECTARE_M2 / ACRE_M2),
+            "trees/ha": ("trees/acre", HECTARE_M2 / ACRE_M2),
             "m3/ha": ("ft3/acre", CUBIC_FOOT_M3 * HECTARE_M2 / ACRE_M2),
             "share": _SHARE,
         },
@@ -42,7 +43,7 @@ _DECIMALS: Mapping[str, int] = MappingProxyType(
     {
         "acre": 2, "ha": 2, "ft2": 0, "m2": 0, "ft": 1, "m": 1, "in": 1, "cm": 1, "%": 1,
         "board foot": 0, "MBF": 2, "cord": 1, "m3": 1, "ft3": 0, "green ton": 1, "trees": 0,
-        "crossings": 0,
+        "crossings": 0, "sides": 0, "trees/acre": 1, "trees/ha": 0,
         "ft/acre": 0, "m/ha": 1, "ft2/acre": 0, "m2/ha": 1, "1/acre": 1, "1/ha": 0,
         "ft3/acre": 0, "m3/ha": 1,
     }

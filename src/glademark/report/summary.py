@@ -72,6 +72,7 @@ def build_summary(
         "volume": figures.volume,
         **({"with_unconfirmed": figures.with_unconfirmed} if figures.with_unconfirmed else {}),
         "allowance": _allowance(layout),
+        **({"residual": layout.residual} if layout.residual else {}),
         **_ground(layout),
         **({"uncertainty": uncertainty} if uncertainty else {}),
         "checks": {verdict: found[verdict] for verdict in VERDICTS},
@@ -113,7 +114,7 @@ def _allowance(layout: Layout) -> dict[str, Any]:
         table.drop(columns=STAND, errors="ignore").set_index(key).to_dict("index")
         for table, key in ((layout.allowance, "quantity"), (layout.stock_by_class, "size_class"))
     )
-    return {"quantities": rows, "residual": layout.residual, "by_size_class": by_class}
+    return {"quantities": rows, "residual": layout.stock_left, "by_size_class": by_class}
 
 
 def _ground(layout: Layout) -> dict[str, Any]:

@@ -130,7 +130,7 @@ def no_allowance(layout: Layout) -> list[str]:
 def stays_words(delivery: Delivery) -> str:
     """Basal area left with its interval; empty where the stock is not known."""
     layout, units = delivery.layout, delivery.project.heading.units
-    left = layout.residual
+    left = layout.stock_left
     if not left:
         return ""
     middle, low, high = (left[f"basal_area_{end}m2_ha"] for end in ("", "low_", "high_"))

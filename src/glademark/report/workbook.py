@@ -23,6 +23,7 @@ from glademark.contracts.layers import (
     Units,
     present,
 )
+from glademark.contracts.residual_layers import RESIDUAL_TABLES
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words
@@ -89,6 +90,11 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
     ]
     if len(layout.allowance):
         sheets.append(_sheet(_allowance_shown(layout.allowance, units), ALLOWANCE, units))
+    sheets += [
+        _sheet(getattr(layout, one.name), one, units)
+        for one in RESIDUAL_TABLES
+        if len(getattr(layout, one.name))
+    ]
     return (*sheets, _sheet(delivery.survey.rejected, REJECTED, units))
 
 

@@ -144,10 +144,10 @@ def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     simpler, moved = mended(openings.simplify(SIMPLIFIED_M - ROUNDED_M).to_numpy())
     tell_moved(openings["name"].tolist(), moved, what="handheld files")
     layers["openings"] = openings.assign(geometry=simpler)
-    return {name: _placed(frame) for name, frame in layers.items() if len(frame)}
+    return {name: placed(frame) for name, frame in layers.items() if len(frame)}
 
 
-def _placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """A layer in WGS 84, valid and rounded; more finely where rounding would move an area."""
     placed = frame.to_crs(WGS84)
     shapes, across = unbroken(placed.geometry.to_numpy())

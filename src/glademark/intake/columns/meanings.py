@@ -271,6 +271,17 @@ VOLUME_TABLE = (
 """Meanings in a volume table."""
 
 _WIDTH = _meaning("width", "width wid corridorwidth fullwidth", units=_LONG, strict=True)
+TARGET = (
+    _meaning("size_class", "sizeclass class dbhclass diameterclass dbh"),
+    _meaning(
+        "trees",
+        "trees",
+        units={"perha": "ha", "ha": "ha", "perac": "acre", "ac": "acre", "peracre": "acre"},
+        strict=True,
+    ),
+)
+"""Meanings in a table of the target structure."""
+
 CORRIDORS = (
     _meaning(
         "name",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
@@ -33,6 +33,7 @@ from glademark.report.quantities import (
     show_share,
     show_sum,
 )
+from glademark.report.residual_stand import kept_lines, structure_rows
 from glademark.report.review_page.wording import limit_title
 from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
@@ -76,6 +77,8 @@ _BASES = {
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
+_RIGHT: Literal["right"] = "right"
+
 
 def filing_tables(delivery: Delivery) -> dict[str, Grid]:
     """The figures of a stand, as tables."""
@@ -85,10 +88,25 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
         "Stays": _stays(delivery),
+        "Residual stand": _residual(delivery),
         "Setbacks, exclusions and crossings": _ground(delivery),
     }
-    tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
+    tables = {
+        title: Grid(heads=(), rows=rows, widths=(2, 4))
+        for title, rows in pairs.items()
+        if rows or title != "Residual stand"
+    }
     return {**tables, "Limits": _limits(delivery), "Openings one by one": _each_opening(delivery)}
+
+
+def _residual(delivery: Delivery) -> list[Row]:
+    """Density before and after, where it is known, and the trees that are kept."""
+    units, layout = delivery.project.heading.units, delivery.layout
+    rows = [
+        (name, f"{before} before, {marked} marked, {after} after")
+        for name, before, marked, after in structure_rows(layout, units)
+    ]
+    return [*rows, *(("Trees kept or freed", line) for line in kept_lines(layout, units))]
 
 
 def write_filing(delivery: Delivery, path: Path) -> None:
@@ -183,7 +201,7 @@ def _each_opening(delivery: Delivery) -> Grid:
         ),
         rows=rows,
         widths=(0.7, 0.9, 1.45, 1.45, 1.45, 1.2, 1.3, 1.5, 1.3, 1.45, 3),
-        aligns=(*["right"] * 10, "left"),
+        aligns=(*(_RIGHT,) * 10, "left"),
         bold=frozenset(n for n, row in enumerate(rows) if row[-1].startswith("EXCEEDED")),
     )  # fmt: skip
 

@@ -132,6 +132,8 @@ def _opening_title(record: Record) -> str:
 
 def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """All measures of one opening."""
+    if why := field_text(record.get("why")):
+        yield "Why here", why
     yield "Area", quantity(record["area_m2"], "m2", units)
     yield "Area by marked crowns", quantity(record.get("area_marked_crowns_m2"), "m2", units)
     yield "Area to the boles", quantity(record.get("area_boles_m2"), "m2", units)

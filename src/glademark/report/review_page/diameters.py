@@ -102,7 +102,8 @@ _Class = tuple[str, float, float | None]
 
 def _classes(layout: Layout) -> list[_Class]:
     """Label, marked trees and standing trees of each class, in order."""
-    stock = layout.stock_by_class
+    stays = layout.residual_by_class
+    stock = stays[stays["row"] == "class"] if len(stays) else layout.stock_by_class
     if len(stock):
         rows = stock[["size_class", "marked_trees", "standing_trees"]].to_numpy(dtype=object)
         return [

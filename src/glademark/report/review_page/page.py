@@ -10,6 +10,14 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from glademark.report.quantities import show_number, show_share
+from glademark.report.residual_stand import (
+    CLASS_HEADS,
+    basis_in_words,
+    class_rows,
+    kept_lines,
+    species_rows,
+    structure_rows,
+)
 from glademark.report.review_page.allowance import accounts
 from glademark.report.review_page.cards import feature_cards, tree_columns
 from glademark.report.review_page.chart import MAP_NAME, map_json
@@ -92,6 +100,12 @@ def _sections(
         "size_class_rule": field_text(layout.figures.volume.size_class_rule),
         "sources": [field_text(source) for source in layout.figures.volume.sources],
         "histogram": histogram(layout),
+        "structure": structure_rows(layout, heading.units),
+        "class_heads": CLASS_HEADS,
+        "classes": class_rows(layout),
+        "species_shares": species_rows(layout),
+        "basis": basis_in_words(layout.residual, delivery.project.allowance.confidence),
+        "kept": [field_text(line) for line in kept_lines(layout, heading.units)],
         "accounts": accounts(layout, heading.units),
         "profiles": profile_pictures(
             layout.corridor_grades,

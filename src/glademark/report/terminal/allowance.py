@@ -145,9 +145,9 @@ def _after(delivery: Delivery, units: Units) -> list[str]:
     """What stays, and on what the figures rest."""
     layout = delivery.layout
     lines = []
-    if layout.residual:
+    if layout.stock_left:
         lines.append(f"Stays: {stays_words(delivery)}")
-        lines += _mean_diameter(layout.residual, units)
+        lines += _mean_diameter(layout.stock_left, units)
     lines += _rest(layout.allowance, units)
     lines += _not_computed(layout)
     lines.append("Standing stock taken as even per hectare over the operable area")

@@ -23,6 +23,7 @@ from glademark.report.quantities import (
     show_number,
     show_share,
 )
+from glademark.report.residual_stand import kept_lines, ratio_lines, structure_rows
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import (
     CAUTIONS,
@@ -85,6 +86,7 @@ def _sections(
         ("OPENINGS", _openings(delivery)),
         ("VOLUME", _volume(delivery)),
         ("ALLOWANCE", allowance_lines(delivery)),
+        ("RESIDUAL", _residual(delivery)),
         ("MARKS", _marks(delivery)),
         ("REJECTED", _rejected(delivery.survey.rejected)),
         ("NOTICES", _notices(delivery.layout.notices)),
@@ -102,6 +104,19 @@ def _stand(delivery: Delivery) -> Sequence[RenderableType]:
         lines.append(f"Season: {shown_text(delivery.project.heading.season)}")
     lines.append(edition_words(delivery))
     return [Text(line) for line in lines]
+
+
+def _residual(delivery: Delivery) -> Sequence[RenderableType]:
+    """The stand that stays: density before and after, what is still to be marked, who is kept."""
+    units, layout = delivery.project.heading.units, delivery.layout
+    lines = [
+        f"{name}: {before} before, {marked} marked, {after} after"
+        for name, before, marked, after in structure_rows(layout, units)
+    ]
+    more = ratio_lines(layout)
+    if more:
+        lines.append(f"Still to be marked, of the trees between: {', '.join(more)}")
+    return [Text(line) for line in (*lines, *kept_lines(layout, units))]
 
 
 def _corridors(delivery: Delivery) -> Sequence[RenderableType]:

@@ -1,0 +1,1 @@
+"""The stand that stays: structure, reasons, neighbours, young growth and retained trees."""
