@@ -287,9 +287,10 @@ def test_q_needs_classes_of_one_width(layout_of: Build) -> None:
             standing=trees,
             marks=_as_marks(trees[:1]),
             project={
-                "target_structure": settings, "volume": {"size_classes": [5.0, 9.0, 20.0, 45.0, 50.0]},
+                "target_structure": settings,
+                "volume": {"size_classes": [5.0, 9.0, 20.0, 45.0, 50.0]},
             },
-        )  # fmt: skip
+        )
 
 
 def test_a_stand_without_trees_before_has_no_tables(layout_of: Build) -> None:
