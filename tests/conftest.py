@@ -146,7 +146,8 @@ def named(given: Sequence[Row | BaseGeometry], column: str, prefix: str = "") ->
 
 def tally_frame(rows: Sequence[Row]) -> pd.DataFrame:
     """Rows of a paper tally."""
-    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=list(TALLY))
+    more = sorted({name for row in rows for name in row} - set(TALLY))
+    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=[*TALLY, *more])
     kinds = {"count": int, "dbh": float, "volume": float, "defect_share": float, "cull": bool}
     return table.astype(kinds)
 
