@@ -115,6 +115,7 @@ class Given(TypedDict, total=False):
     regeneration: Sequence[BaseGeometry]
     standing: Sequence[Row]
     volume_table: pd.DataFrame | None
+    target_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
     marked_ground: Sequence[BaseGeometry]
@@ -173,6 +174,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         standing=frame(given.get("standing", []), STANDING),
         marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),
+        target_table=given.get("target_table"),
         plots=frame(given.get("plots", []), PLOT),
         plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(
             columns="geometry"

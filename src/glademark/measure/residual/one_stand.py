@@ -12,9 +12,8 @@ from glademark.contracts.residual_layers import STATES
 from glademark.forestry import SizeClasses, quadratic_mean_diameter_cm
 from glademark.forestry.structure import random_cover, stand_density_index
 from glademark.measure.assembly import Measured
-from glademark.measure.crowns import crown_discs, crown_radii
+from glademark.measure.crowns import crown_cover, crown_discs, crown_radii
 from glademark.measure.marks import size_class
-from glademark.measure.polygons import union_by
 from glademark.measure.residual.stand_tables import (
     Amounts,
     RowKeys,
@@ -297,13 +296,15 @@ class OneStand:
         operable = self.measured.ground.operable[self.stand]
         if trees.empty or operable.is_empty:
             return 0.0 if not operable.is_empty else np.nan
-        discs = crown_discs(
-            trees.geometry.to_numpy(),
-            radius_m=trees["crown_radius_m"].to_numpy(dtype=float),
-            bearing=np.zeros(len(trees)),
-        )
-        crowns = union_by(discs, np.zeros(len(trees), dtype=np.intp), 1)[0]
-        return float(shapely.intersection(crowns, operable).area / operable.area)
+        points = trees.geometry.to_numpy()
+        radius = trees["crown_radius_m"].to_numpy(dtype=float)
+        one = np.zeros(len(trees), dtype=np.intp)
+        whole = crown_cover(shapely.get_coordinates(points), radius, stand=one, stands=1)[0]
+        out = shapely.distance(points, shapely.boundary(operable)) < radius
+        out |= ~shapely.covers(operable, points)
+        discs = crown_discs(points[out], radius_m=radius[out], bearing=np.zeros(int(out.sum())))
+        beyond = shapely.difference(shapely.union_all(discs), operable).area
+        return float((whole - beyond) / operable.area)
 
 
 def _species(table: pd.DataFrame, state: str) -> dict[str, dict[str, float]]:
