@@ -115,6 +115,7 @@ class Given(TypedDict, total=False):
     regeneration: Sequence[BaseGeometry]
     standing: Sequence[Row]
     volume_table: pd.DataFrame | None
+    target_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
     marked_ground: Sequence[BaseGeometry]
@@ -146,7 +147,8 @@ def named(given: Sequence[Row | BaseGeometry], column: str, prefix: str = "") ->
 
 def tally_frame(rows: Sequence[Row]) -> pd.DataFrame:
     """Rows of a paper tally."""
-    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=list(TALLY))
+    more = sorted({name for row in rows for name in row} - set(TALLY))
+    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=[*TALLY, *more])
     kinds = {"count": int, "dbh": float, "volume": float, "defect_share": float, "cull": bool}
     return table.astype(kinds)
 
@@ -173,6 +175,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         standing=frame(given.get("standing", []), STANDING),
         marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),
+        target_table=given.get("target_table"),
         plots=frame(given.get("plots", []), PLOT),
         plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(
             columns="geometry"
