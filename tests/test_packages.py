@@ -30,18 +30,19 @@ MAY_IMPORT = {
     "measure": BASE | {"contracts", "forestry", "project"},
     "uncertainty": BASE | {"contracts", "forestry", "project", "measure"},
     "judge": BASE | {"contracts", "forestry", "project", "measure", "uncertainty"},
-    "advise": BASE | {"contracts", "forestry", "project", "measure", "judge"},
-    "propose": BASE | {"contracts", "forestry", "project", "measure", "judge"},
-    "compare": BASE | {"contracts", "forestry", "project", "measure"},
+    "advice": BASE | {"contracts", "forestry", "project", "measure", "judge"},
+    "proposal": BASE | {"contracts", "forestry", "project", "measure", "judge"},
+    "comparison": BASE | {"contracts", "forestry", "project", "measure"},
     "report": BASE
-    | {"contracts", "forestry", "project", "measure", "judge", "advise", "propose", "compare"},
+    | {"contracts", "forestry", "project", "measure", "judge", "advice", "proposal", "comparison"},
     "export": BASE
-    | {"contracts", "forestry", "project", "measure", "judge", "advise", "propose", "compare"}
+    | {"contracts", "forestry", "project", "measure", "judge", "advice", "proposal", "comparison"}
     | {"report"},
     "jobs": BASE
-    | {"contracts", "forestry", "project", "intake", "measure", "uncertainty", "judge", "advise"}
-    | {"propose", "compare", "report", "export"},
-    "hosts": BASE | {"project", "intake", "report", "export", "jobs"},
+    | {"contracts", "forestry", "project", "intake", "measure", "uncertainty", "judge", "advice"}
+    | {"proposal", "comparison", "report", "export"},
+    "hosts": BASE
+    | {"contracts", "project", "intake", "measure", "judge", "report", "export", "jobs"},
 }
 """Packages from the lowest to the highest, each with those that it may import."""
 
@@ -128,13 +129,15 @@ def test_forestry_knows_no_maps() -> None:
     assert foreign_imports("forestry", GIS) == []
 
 
-@pytest.mark.parametrize("package", ["measure", "judge", "advise", "compare"])
+@pytest.mark.parametrize("package", ["measure", "judge", "advice", "comparison"])
 def test_measuring_and_judging_touch_no_files(package: str) -> None:
     """What measures and judges takes frames and gives frames: no files, no terminal."""
     assert foreign_imports(package, FILES | OUTPUT) == []
 
 
-@pytest.mark.parametrize("package", ["forestry", "intake", "measure", "judge", "advise", "compare"])
+@pytest.mark.parametrize(
+    "package", ["forestry", "intake", "measure", "judge", "advice", "comparison"]
+)
 def test_only_hosts_and_reports_print(package: str) -> None:
     """No package that works prints, or asks a terminal anything."""
     printed = [

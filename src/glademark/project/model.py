@@ -584,12 +584,7 @@ class CrewSettings(Part):
     tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
 
 
-def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-    """A limit that is stated bare as one that has a value."""
-    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
-
-
-class LimitSetting(Part):
+class OneLimit(Part):
     """
     One limit as written; what its value means is known by the limit itself.
 
@@ -603,8 +598,6 @@ class LimitSetting(Part):
         Where the limit stands written.
     kinds, species, dbh_min_cm
         Which trees a limit is of, where it is of some.
-    more
-        The others, where a limit is given as a list.
     """
 
     value: str | Annotated[int, Strict()] | Mapping[str, str]
@@ -613,7 +606,6 @@ class LimitSetting(Part):
     kinds: tuple[str, ...] = ()
     species: str = ""
     dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
-    more: tuple["LimitSetting", ...] = ()
 
     @field_validator("dbh_min_cm")
     @classmethod
@@ -623,10 +615,7 @@ class LimitSetting(Part):
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        if isinstance(value, list | tuple) and value:
-            first, *others = map(_with_value, value)
-            return {**first, "more": others}
-        return _with_value(value)
+        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
 
     @model_serializer(mode="wrap")
     def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
@@ -634,6 +623,21 @@ class LimitSetting(Part):
         found = handler(self)
         rare = ("kinds", "species", "dbh_min_cm", "more")
         return {name: part for name, part in found.items() if part or name not in rare}
+
+
+class LimitSetting(OneLimit):
+    """A limit, and `more` of the same where it is given as a list."""
+
+    more: tuple[OneLimit, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _first_of_a_list(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+        if not isinstance(value, list | tuple) or not value:
+            return value
+        first, *others = value
+        table = first if isinstance(first, Mapping) and "value" in first else {"value": first}
+        return {**table, "more": others}
 
     @classmethod
     def __get_pydantic_json_schema__(
