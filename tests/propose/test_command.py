@@ -192,6 +192,26 @@ def test_layers_and_figures_are_written(proposed: tuple[Proposed, Path]) -> None
     assert figures["infeasible"] == ""
 
 
+def test_trees_of_a_walked_patch_are_failing(tmp_path: Path) -> None:
+    """Trees inside a patch have its priority, those outside theirs; a blank one just fails."""
+    path = project_in(tmp_path, more="groups_max = 2")
+    corner = shapely.box(EAST, NORTH, EAST + 30, NORTH + 30)
+    other = shapely.box(EAST + 60, NORTH + 60, EAST + 80, NORTH + 80)
+    patches = gpd.GeoDataFrame({"priority": [5.0, np.nan]}, geometry=[corner, other], crs=CRS)
+    patches.to_file(tmp_path / "patches.gpkg")
+    text = path.read_text(encoding="utf-8")
+    given = text.replace("[corridors]", "failing_patches = 'patches.gpkg'\n[corridors]")
+    path.write_text(given, encoding="utf-8")
+    trees = propose(path).stands[""].prepared.trees
+
+    inside, blank = trees.within(corner), trees.within(other)
+    assert set(trees.loc[inside, "priority"]) == {5.0}
+    assert (trees.loc[blank, "priority"] == trees.loc[blank, "risk"].astype(float).clip(1)).all()
+    outside = trees[~inside & ~blank]
+    assert (outside["priority"] == outside["risk"].astype(float)).all()
+    assert trees.loc[inside | blank, "failing"].all()
+
+
 def test_limits_that_cannot_hold_together_are_named(tmp_path: Path) -> None:
     """Too many groups for their spacing: both are named, and limits that play no part are not."""
     project = project_in(

@@ -152,7 +152,7 @@ def find_candidates(task: Task, patches: csr_array | None = None) -> Found:
     sets = [
         *_grown(seeds, growing, free, shaken=SHAKEN_FIRST, turn=0),
         discs_made_connected(task, growing.sizes.ground_max_m2),
-        *([] if patches is None else [patches]),
+        *([] if patches is None else [linked_parts(patches, task)]),
     ]
     pool = joined([_candidates(task, csr_array(vstack(sets)))])
     found = relaxed_over(task, pool, grid_of(pool.shapes, task.demands.spacing_m))
@@ -239,6 +239,18 @@ def _growing(task: Task) -> _Growing:
     )
 
 
+def linked_parts(sets: csr_array, task: Task) -> csr_array:
+    """Each part of linked crowns of each set, as a set."""
+    row = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
+    part = crown_components(
+        task.stock.points[sets.indices],
+        radius_m=task.stock.radius_m[sets.indices],
+        link_distance_m=task.ground.link_distance_m,
+        stand=row,
+    )
+    return sets_of(part, sets.indices, (int(part.max(initial=-1)) + 1, sets.shape[1]))
+
+
 def discs_made_connected(task: Task, area_max_m2: float) -> csr_array:
     """Linked trees that may go, of discs on a grid, of two sizes; those with failing trees."""
     stock = task.stock
@@ -252,15 +264,8 @@ def discs_made_connected(task: Task, area_max_m2: float) -> csr_array:
         x, y = (np.arange(a, b + radius, radius) for a, b in ((west, east), (south, north)))
         middle = shapely.points(*(one.ravel() for one in np.meshgrid(x, y)))
         disc, inside = tree.query(middle, predicate="dwithin", distance=radius)
-        component = crown_components(
-            points[inside],
-            radius_m=stock.radius_m[some[inside]],
-            link_distance_m=task.ground.link_distance_m,
-            stand=disc,
-        )
-        count = int(component.max(initial=-1)) + 1
-        found.append(sets_of(component, some[inside], (count, len(stock.gain))))
-    sets = csr_array(vstack(found))
+        found.append(sets_of(disc, some[inside], (len(middle), len(stock.gain))))
+    sets = linked_parts(csr_array(vstack(found)), task)
     return sets[np.flatnonzero(sets @ np.maximum(stock.gain, 0.0) > 0)]
 
 
