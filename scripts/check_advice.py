@@ -22,13 +22,13 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.advise.faces import faces_of
-from glademark.advise.groups import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
-from glademark.advise.need_area import Area
-from glademark.advise.need_distance import Apart
-from glademark.advise.needs import Need
-from glademark.advise.search import Wish, smallest
-from glademark.advise.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.advice.faces import faces_of
+from glademark.advice.groups import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
+from glademark.advice.need_area import Area
+from glademark.advice.need_distance import Apart
+from glademark.advice.needs import Need
+from glademark.advice.search import Wish, smallest
+from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.measure.crowns import crown_discs
 from glademark.measure.holes import EdgeRule, closed_union
 from glademark.project.model import GroupRule

@@ -15,8 +15,8 @@ from types import ModuleType
 
 from scipy.stats import beta
 
-from glademark.compare.comparison import Comparison, compare
-from glademark.compare.questions import questions_of
+from glademark.comparison.comparison import Comparison, compare
+from glademark.comparison.questions import questions_of
 from glademark.project.model import CompareSettings
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "tests" / "compare"))
 import conftest as made  # noqa: E402 - the stands of the tests
 
-from glademark.compare.matching import match_stumps  # noqa: E402
+from glademark.comparison.matching import match_stumps  # noqa: E402
 
 PAGE = ROOT / "docs" / "after_the_cut.md"
 BEGIN, END = "<!-- check_matching: begin -->", "<!-- check_matching: end -->"

@@ -108,6 +108,7 @@ class Given(TypedDict, total=False):
     walked: Sequence[Row | BaseGeometry]
     exclusions: Sequence[BaseGeometry]
     landings: Sequence[BaseGeometry]
+    hazards: Sequence[Row]
     water: Sequence[BaseGeometry]
     setbacks: Sequence[Row]
     leave_trees: Sequence[Row]
@@ -166,6 +167,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         walked=frame(named(given.get("walked", []), "group", "W"), {"group": "", "crosses_at": ""}),
         exclusions=areas(given.get("exclusions", [])),
         landings=areas(given.get("landings", [])),
+        hazards=frame(given.get("hazards", []), {"name": "", "keep_away_m": np.nan}),
         water=areas(given.get("water", [])),
         setbacks=frame(given.get("setbacks", []), SETBACK),
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),

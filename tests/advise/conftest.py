@@ -12,8 +12,8 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advise.advise import By, advise
-from glademark.advise.outcome import Advice
+from glademark.advice.advise import By, advise
+from glademark.advice.outcome import Advice
 from glademark.contracts.survey import Survey
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import Case, limits_asked

@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from glademark.advise.outcome import NO_CUT, WHOLE
+from glademark.advice.outcome import NO_CUT, WHOLE
 
 Build = Callable[..., Any]
 Trees = Any  # the conftest's

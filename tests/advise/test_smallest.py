@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.advise.outcome import Advice
+from glademark.advice.outcome import Advice
 
 Build = Callable[..., Any]
 ROUNDING_M2 = 1e-6

@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.compare.matching import Match, Rates
-from glademark.compare.shift import Shifts
+from glademark.comparison.matching import Match, Rates
+from glademark.comparison.shift import Shifts
 from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
@@ -128,7 +128,7 @@ def stand_of() -> Callable[..., Stand]:
 
 @dataclass(frozen=True, kw_only=True)
 class Inspected:
-    """A stand before and after the cut, as `glademark.compare.comparison.compare` takes it."""
+    """A stand before and after the cut, as `glademark.comparison.comparison.compare` takes it."""
 
     survey: Survey
     layout: Layout

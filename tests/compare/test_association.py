@@ -5,10 +5,10 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from glademark.compare import counting
-from glademark.compare.association import Pairs, chances, most_likely, settled, slack
-from glademark.compare.averaging import log_ways, third_cumulant, variance
-from glademark.compare.counting import counted_out
+from glademark.comparison import counting
+from glademark.comparison.association import Pairs, chances, most_likely, settled, slack
+from glademark.comparison.averaging import log_ways, third_cumulant, variance
+from glademark.comparison.counting import counted_out
 
 Floats = npt.NDArray[np.float64]
 

@@ -10,10 +10,10 @@ import pytest
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from glademark.compare.association import Pairs
-from glademark.compare.averaging import Complete, averaged
-from glademark.compare.likeness import OUTSIDE, edge_log_ratio
-from glademark.compare.matching import match_stumps
+from glademark.comparison.association import Pairs
+from glademark.comparison.averaging import Complete, averaged
+from glademark.comparison.likeness import OUTSIDE, edge_log_ratio
+from glademark.comparison.matching import match_stumps
 
 
 def test_average_is_that_over_all_rates() -> None:

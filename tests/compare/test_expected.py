@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from glademark.compare.comparison import Comparison, compare
+from glademark.comparison.comparison import Comparison, compare
 
 STANDS = 3  # the counts of 200 stands each are in docs/after_the_cut.md
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from glademark.compare.findings import _limits, _Sum
+from glademark.comparison.findings import _limits, _Sum
 
 
 def test_a_chance_a_hair_above_one_is_certain() -> None:

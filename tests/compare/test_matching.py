@@ -15,9 +15,9 @@ import pytest
 import rdata
 from scipy.stats import binom
 
-from glademark.compare.association import Pairs
-from glademark.compare.likeness import Beliefs, seen_log_ratio
-from glademark.compare.matching import Match, Settings, match_stumps
+from glademark.comparison.association import Pairs
+from glademark.comparison.likeness import Beliefs, seen_log_ratio
+from glademark.comparison.matching import Match, Settings, match_stumps
 
 DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"
 

@@ -11,8 +11,8 @@ import pypdf
 import pytest
 import shapely
 
-from glademark.compare.comparison import Comparison, compare
-from glademark.compare.questions import Question
+from glademark.comparison.comparison import Comparison, compare
+from glademark.comparison.questions import Question
 from glademark.contracts.survey import Survey
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from glademark.compare.sample_check import more_places, ratio_estimate
+from glademark.comparison.sample_check import more_places, ratio_estimate
 from glademark.errors import InputError
 from glademark.forestry import Estimate
 

@@ -88,7 +88,8 @@ def test_layers_are_named_and_hold_no_volume(sample: Delivery) -> None:
 
 def test_kept_columns_are_declared() -> None:
     """What goes along is declared in the layers of the package."""
-    of = dict.fromkeys(("danger_trees", "line_trees", "unconfirmed_trees"), "marks")
+    trees = ("danger_circles", "danger_trees", "line_trees", "unconfirmed_trees")
+    of = dict.fromkeys(trees, "marks")
 
     assert all(set(KEPT[name]) <= set(LAYERS[of.get(name, name)].names) for name in KEPT)
 

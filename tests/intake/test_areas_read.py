@@ -41,7 +41,7 @@ def test_a_landing_outside_is_kept_as_it_is(survey: Read, layer: Layer, square: 
 
 
 @pytest.mark.parametrize(
-    "key", ["exclusions", "landings", "water", "setbacks", "walked", "marked_ground"]
+    "key", ["exclusions", "landings", "hazards", "water", "setbacks", "walked", "marked_ground"]
 )
 def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) -> None:
     """Everything after intake finds its columns and its coordinate system."""
@@ -50,6 +50,29 @@ def test_an_input_that_is_not_given_is_an_empty_layer(survey: Read, key: str) ->
 
     assert areas.empty
     assert areas.crs == result.crs
+
+
+def test_hazards_are_the_ground_within_the_distance_to_keep(
+    survey: Read, layer: Layer, square: Callable, line: Callable, at: Callable
+) -> None:
+    """A line, a point and an area; without a distance a point is drawn 2 m wide, an area as is."""
+    shapes = [line((20, 50), (120, 50)), at(60, 150), at(150, 150), square(150, 20, 10)]
+    columns = {"name": ["power line", "shaft", "rock", "slide"], "keep_away_m": [10, 5, None, None]}
+    result = survey(inputs={"hazards": layer("h.gpkg", shapes, columns)})
+
+    assert result.hazards["name"].tolist() == columns["name"]
+    assert result.hazards["keep_away_m"].fillna(-1).tolist() == [10, 5, -1, -1]
+    by_hand = [100 * 20 + math.pi * 10**2, math.pi * 5**2, math.pi, 100]
+    assert result.hazards.area.tolist() == pytest.approx(by_hand, rel=0.01)
+
+
+def test_a_hazard_with_an_unreadable_distance_is_refused(
+    survey: Read, layer: Layer, at: Callable
+) -> None:
+    """Nobody works nearer than was meant because of a typing error."""
+    name = layer("h.gpkg", [at(60, 150)], {"name": ["shaft"], "keep_away_m": ["ten"]})
+    with pytest.raises(InputError, match="the distance to keep cannot be read"):
+        survey(inputs={"hazards": name})
 
 
 def test_areas_that_all_lie_outside_are_refused(

@@ -63,10 +63,13 @@ def test_layers_to_draw_in_are_read_for_what_they_are(tmp_path: Path) -> None:
         }
         drawn = gpd.GeoDataFrame(row, geometry=[shape], crs="EPSG:4326")
         pyogrio.write_dataframe(
-            drawn, path, append=True, promote_to_multi=path.stem not in {"water", "setbacks"}
+            drawn,
+            path,
+            append=True,
+            promote_to_multi=path.stem not in {"water", "setbacks", "hazards"},
         )
         (layer,) = inspect_files([path])[0].layers
 
         assert (layer.input, layer.records, layer.problems) == (path.stem, 1, ())
         assert {column.header for column in layer.columns if column.meaning} == set(one.example)
-    assert len(layers) == 9
+    assert len(layers) == 10

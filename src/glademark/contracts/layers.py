@@ -298,6 +298,7 @@ OPENINGS = Layer(
             text_column(
                 "reasons", "Reasons", "Trees by their main reason, where reasons are given."
             ),
+            text_column("why", "Why here", "Of a proposed group: one sentence."),
         ),
     ),
 )
@@ -514,6 +515,13 @@ LANDINGS = _area_layer(
     "landings",
     "Landings",
     "Where wood is piled, and roads given as areas; as given, also outside the stand.",
+    _AREA,
+)
+HAZARDS = _area_layer(
+    "hazards",
+    "Hazards",
+    "Ground within the distance to keep from a hazard other than a danger tree.",
+    real_column("keep_away_m", "m", "Keep away", "Distance to keep; empty where none is stated."),
     _AREA,
 )
 WATER = _area_layer("water", "Water", "Open water out to its banks.", _AREA)
@@ -979,6 +987,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             EXCLUSIONS,
             SETBACKS,
             LANDINGS,
+            HAZARDS,
             WATER,
             LEAVE_TREES,
             CRUISE_PLOTS,

@@ -319,6 +319,8 @@ class Layout:
     stand, zones, corridors, corridor_lines, openings, combined_openings, incidental_openings, \
 marks, exclusions, setbacks, landings, water, leave_trees
         Layers; `marks` has every other column that came in behind the declared ones.
+    hazards
+        Ground within the distance to keep from each; empty where none were given.
     cruise_plots
         What each plot of the cruise says; empty without one.
     volume_by_zone
@@ -372,6 +374,7 @@ removals_by_reason, retention
         default_factory=partial(no_cells, "removals_by_reason")
     )
     retention: pd.DataFrame = field(default_factory=partial(no_cells, "retention"))
+    hazards: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hazards"))
     refused: pd.DataFrame = field(
         default_factory=partial(no_table, REFUSED_COLUMNS, {STAND: "int64"})
     )

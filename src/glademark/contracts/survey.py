@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.frames import STAND, no_rows, rows_of, stacked
+from glademark.contracts.frames import STAND, no_features, no_rows, rows_of, stacked
 from glademark.contracts.terrain import Elevation
 
 KINDS = (
@@ -110,6 +110,9 @@ class Survey:
         Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`.
     exclusions, landings, water
         Polygon rows: `name`.
+    hazards
+        Polygon rows of the ground within the distance to keep: `name`, `keep_away_m` (NaN where not
+        stated).
     setbacks
         Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
     leave_trees
@@ -180,6 +183,11 @@ class Survey:
     stand_notices: tuple[Notice, ...]
     elevation: Mapping[int, Elevation] | None = None
     target_table: pd.DataFrame | None = None
+    hazards: gpd.GeoDataFrame = field(
+        default_factory=partial(
+            no_features, ("name", "keep_away_m", STAND), {STAND: "int64"}, crs=None
+        )
+    )
     refused: pd.DataFrame = field(
         default_factory=partial(no_rows, REFUSED_COLUMNS, {STAND: "int64"})
     )
@@ -212,7 +220,7 @@ class Survey:
 FRAMES = (
     "stand", "corridors", "marks", "tally", "walked", "exclusions", "landings", "water", "setbacks",
     "leave_trees", "crop_trees", "regeneration", "standing", "marked_ground",
-    "plots", "plot_trees", "rejected",
+    "plots", "plot_trees", "rejected", "hazards",
 )  # fmt: skip
 """Frames of a `Survey` that have a column `stand`."""
 

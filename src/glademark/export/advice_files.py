@@ -12,7 +12,7 @@ import pandas as pd
 import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from glademark.advise.outcome import EDGE_WARNING, RESTS_ON, Advice
+from glademark.advice.outcome import EDGE_WARNING, RESTS_ON, Advice
 from glademark.contracts.layers import LEAVE_STANDING, Units
 from glademark.errors import OutputError, tell_changed
 from glademark.export.csv_tables import write_csv

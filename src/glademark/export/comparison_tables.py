@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from glademark.compare.comparison import Comparison
+    from glademark.comparison.comparison import Comparison
     from glademark.contracts.inspection import AfterCutSurvey
     from glademark.contracts.layers import Units
     from glademark.project.model import Project

@@ -47,6 +47,7 @@ ONLY_WHERE_GIVEN = (
     "exclusions",
     "setbacks",
     "landings",
+    "hazards",
     "water",
     "leave_trees",
     "cruise_plots",

@@ -10,12 +10,12 @@ from __future__ import annotations
 import tempfile
 import zipfile
 from dataclasses import replace
-from datetime import date
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glademark.project.model import AllowanceSettings
+from glademark.report.dated_archive import add_file
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import CAUTIONS, LINE_TREES, TWO_TREE_LENGTHS, unpainted_rules
@@ -34,9 +34,6 @@ CONTENTS = ("map", "field_guide", "gpx", "kml", "geojson")
 STOCK_LIMITS = ("removal_share_max", "removal_basal_area_share_max", "residual_basal_area_min")
 """Limits that speak of the standing stock."""
 
-_NO_DAY = "2000-01-01"  # of a file without one: equal input must give equal bytes
-_MODE = 0o100644 << 16  # a plain file that everyone may read
-
 
 def make_pack(
     delivery: Delivery, folder: Path, *, deliverables: Mapping[str, Deliverable] | None = None
@@ -50,11 +47,11 @@ def make_pack(
         zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
     ):
         day = newest_day(delivery)
-        _add(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"), day)
+        add_file(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"), day)
         for deliverable in (known[name] for name in CONTENTS if name in known):
             deliverable.write(crew, Path(place))
             for name in deliverable.files:
-                _add(archive, name, (Path(place) / name).read_bytes(), day)
+                add_file(archive, name, (Path(place) / name).read_bytes(), day)
     return path
 
 
@@ -116,16 +113,6 @@ def _registered() -> dict[str, Deliverable]:
     """What goes into the pack, found as every deliverable is."""
     points = entry_points(group="glademark.deliverables")
     return {point.name: point.load() for point in points if point.name in CONTENTS}
-
-
-def _add(archive: zipfile.ZipFile, name: str, content: bytes, day: str) -> None:
-    """Add a file under the last day in the field, without the time at which it was made."""
-    made = date.fromisoformat(day or _NO_DAY)
-    entry = zipfile.ZipInfo(name, date_time=(made.year, made.month, made.day, 0, 0, 0))
-    entry.compress_type = zipfile.ZIP_DEFLATED
-    entry.external_attr = _MODE
-    entry.create_system = 3  # the same on every machine
-    archive.writestr(entry, content)
 
 
 def _write(delivery: Delivery, folder: Path) -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glademark.errors import PluginError
-from glademark.report.delivery import FIELD_PAPERS
+from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED
 from glademark.report.shown_text import shown_text
+from glademark.report.verdicts import is_proposed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -45,6 +46,8 @@ class Missing:
 
 def wanted(deliverable: Deliverable, delivery: Delivery) -> bool:
     """Whether a delivery has anything for a deliverable; where it cannot say, it is tried."""
+    if deliverable.id in ONLY_MARKED and is_proposed(delivery):
+        return False
     try:
         return deliverable.wanted is None or deliverable.wanted(delivery)
     except Exception as fault:  # a plug-in may fail in any way

@@ -81,7 +81,7 @@ def quotient_weights(middles_cm: ArrayLike, trees_per_ha: ArrayLike) -> NDArray[
 def stand_density_index(trees_per_ha: float, basal_area_m2_ha: float) -> float:
     """Reineke's index N (QMD / 25.4)^1.605 [trees/ha of 25.4 cm]; NaN without trees."""
     mean_cm = float(quadratic_mean_diameter_cm(basal_area_m2_ha, trees_per_ha))
-    return trees_per_ha * (mean_cm / REINEKE_DBH_CM) ** REINEKE_EXPONENT
+    return float(trees_per_ha * (mean_cm / REINEKE_DBH_CM) ** REINEKE_EXPONENT)
 
 
 def density_index_of_trees(dbh_cm: ArrayLike) -> NDArray[np.float64]:

@@ -17,6 +17,7 @@ from click.exceptions import Exit
 from glademark import __version__
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
 from glademark.hosts.progress import PROGRESS, json_lines
+from glademark.hosts.proposals import propose
 from glademark.streams import open_streams
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
@@ -80,13 +81,13 @@ def layout(
     if read_project(project).heading.stand_id:
         _layout_of_stands(project, out, as_json=as_json, only=only, strict=strict)
         return
-    with _progress() as on_each:
+    with progress() as on_each:
         outcome = lay_out(project, out=out, only=only, also=PACKED[pack], on_each=on_each)
     if as_json:
         click.echo(summary_text(outcome.delivery.summary), nl=False)
     else:
         _print_summary(outcome)
-    _end_if_missing(outcome.missing)
+    end_if_missing(outcome.missing)
     if strict and (outcome.checks["verdict"] == "exceeded").any():
         raise Exit(EXCEEDED)
 
@@ -101,7 +102,7 @@ def _layout_of_stands(
     from glademark.report.summary import summary_text  # noqa: PLC0415 - keeps --help light
     from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
 
-    with _progress() as on_each:
+    with progress() as on_each:
         outcome = lay_out_stands(project, out=out, only=only, on_each=on_each)
     if as_json:
         click.echo(summary_text(outcome.summary), nl=False)
@@ -112,7 +113,7 @@ def _layout_of_stands(
             heading=outcome.project.heading,
             files=outcome.files,
         )
-    _end_if_missing(outcome.missing)
+    end_if_missing(outcome.missing)
     if strict and outcome.summary["checks"]["exceeded"]:
         raise Exit(EXCEEDED)
 
@@ -127,11 +128,11 @@ def papers(layout_gpkg: Path, out: Path, *, only: tuple[str, ...], pack: bool) -
     """Make the papers and files again from a LAYOUT_GPKG alone."""
     from glademark.jobs.layout import make_papers  # noqa: PLC0415 - keeps --help light
 
-    with _progress() as on_each:
+    with progress() as on_each:
         outcome = make_papers(layout_gpkg, out=out, only=only, also=PACKED[pack], on_each=on_each)
     for path in outcome.files:
         click.echo(path)
-    _end_if_missing(outcome.missing)
+    end_if_missing(outcome.missing)
 
 
 @cli.command()
@@ -161,7 +162,7 @@ def batch(
     from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
     from glademark.wording import listed  # noqa: PLC0415 - the same
 
-    with _progress() as on_each:
+    with progress() as on_each:
         engine = Engine(workers=workers, scheduler=scheduler)
         outcome = lay_out_batch(projects, out=out, engine=engine, on_each=on_each)
     if outcome.skipped:
@@ -197,18 +198,18 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
     from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
 
-    with _progress():
+    with progress():
         advised = give_advice(project, by=by, out=out, apply=marks)
     if as_json:
-        _print_file(advised.files, FIGURES_FILE)
+        print_file(advised.files, FIGURES_FILE)
     else:
         units = advised.project.heading.units
         for name, one in advised.stands.items():
             print_advice(one.advice, Console(), units=units, stand=name)
         for path in advised.files:
             click.echo(path)
-    _tell_refused(advised.refused)
-    _end_if_missing(advised.missing)
+    tell_refused(advised.refused)
+    end_if_missing(advised.missing)
 
 
 @cli.command()
@@ -248,34 +249,34 @@ def compare(
     if not given["stumps"]:
         _refuse_more(more)
     inputs = inputs_of(stumps=(*given.pop("stumps"), *more), **given)
-    with _progress() as on_each:
+    with progress() as on_each:
         compared = compare_after_cut(project, inputs, out=out, on_each=on_each)
     if as_json:
-        _print_file(compared.files, FIGURES_FILE)
+        print_file(compared.files, FIGURES_FILE)
     else:
         for one in compared.stands.values():
             print_comparison(one.comparison, one.delivery.project, Console())
         print_files(compared.files, Console())
-    _tell_refused(compared.refused)
+    tell_refused(compared.refused)
     for file, rows in compared.rejected.groupby("file", sort=False):
         _show(f"{file}: {len(rows):,} records belong to no stand; compare.json names them")
-    _end_if_missing(compared.missing)
+    end_if_missing(compared.missing)
 
 
-def _print_file(files: Sequence[Path], name: str) -> None:
+def print_file(files: Sequence[Path], name: str) -> None:
     """What was written into a file, on standard output."""
     for path in (path for path in files if path.name == name):
         click.echo(path.read_text(encoding="utf-8"), nl=False)
 
 
-def _tell_refused(refused: Mapping[str, str]) -> None:
+def tell_refused(refused: Mapping[str, str]) -> None:
     """Stands that were refused, with the reason."""
     for name, reason in refused.items():
         _show(f"stand {name} is refused: {reason}")
 
 
 @contextmanager
-def _progress() -> Iterator[Callable[[str], None] | None]:
+def progress() -> Iterator[Callable[[str], None] | None]:
     """Say on a terminal what is being made; say nothing elsewhere, if not asked for JSON."""
     lines = json_lines()
     if lines is not None:
@@ -433,6 +434,9 @@ def _refuse_more(more: tuple[Path, ...]) -> None:
         raise click.UsageError(msg)
 
 
+cli.add_command(propose)
+
+
 def main() -> None:
     """Run the command line; every error ends in its exit code."""
     gc.set_threshold(*_GARBAGE)
@@ -468,7 +472,7 @@ def _guarded(run: Callable[[], object]) -> int:
     return code if isinstance(code, int) else 0
 
 
-def _end_if_missing(missing: Sequence[object]) -> None:
+def end_if_missing(missing: Sequence[object]) -> None:
     """Name the files that could not be made, if any, and end with the exit code for them."""
     for one in missing:
         _say(str(one), NOT_WRITTEN)

@@ -1,4 +1,4 @@
-"""Areas: walked openings, exclusions, landings, marked ground, water and setbacks."""
+"""Areas: walked openings, exclusions, landings, hazards, marked ground, water and setbacks."""
 
 from collections.abc import Hashable, Mapping
 from dataclasses import replace
@@ -32,8 +32,11 @@ from glademark.project.model import Source, WaterSettings
 from glademark.units import BASAL_AREA_M2_HA
 from glademark.wording import counted, listed, quoted, shown
 
+HAZARD_WIDTH_M = 2.0
+"""Of a point or line that states no distance [m]."""
+
 LANDING_MAX_M = 5000.0
-"""A landing farther from the stand belongs to another one [m]."""
+"""A landing or hazard farther from the stand belongs to another one [m]."""
 
 UPHILL_M = 1.0
 """Rise of a stream that is beyond the error of terrain and line [m]."""
@@ -44,8 +47,12 @@ FLOW_STEP_M = 10.0
 WALKED_COLUMNS = ("group", "source_file", "record", "crosses_at")
 AREA_COLUMNS = ("name",)
 WATER_COLUMNS = (*AREA_COLUMNS, "side", "line")
+HAZARD_COLUMNS = (*AREA_COLUMNS, "keep_away_m")
 SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
-_KINDS = {"record": "int64", "minimum_m2_ha": "float64", STAND: "int64"}
+_KINDS = {"record": "int64", "keep_away_m": "float64", "minimum_m2_ha": "float64", STAND: "int64"}
+
+
+_AREA = 2  # dimension of a polygon
 
 
 def no_areas(crs: CRS, names: tuple[str, ...]) -> gpd.GeoDataFrame:
@@ -75,17 +82,40 @@ def read_landings(
     """Landings, `AREA_COLUMNS`, as given: wood is extracted to those outside the stand as well."""
     reading, fields = _brought(reading, source, stands, log, meanings.AREAS)
     reading = with_areas(reading, log, gap_max_m=gap_max_m)
+    reading = _not_far(reading, stands, log)
+    log.use(reading)
+    return _frame({"name": fields.cells("name")}, reading, reading.shapes)
+
+
+def _not_far(reading: Reading, stands: Stands, log: RecordLog) -> Reading:
+    """Areas that lie near their stand, in it or not."""
     away = shapely.distance(reading.shapes.to_numpy(), stands.areas[reading.stand])
     far = pd.Series(away > LANDING_MAX_M, index=reading.index)  # NaN without a stand
     reading = stands.refuse_if_all_outside(reading, far, log)
-    reading = log.reject(
+    return log.reject(
         reading,
         far[reading.index],
         reason="it lies more than 5 km from the stand; correct it or leave it out",
         what="far from the stand",
     )
+
+
+def read_hazards(
+    reading: Reading, source: Source, stands: Stands, log: RecordLog
+) -> gpd.GeoDataFrame:
+    """Ground within the distance to keep from hazards, `HAZARD_COLUMNS`, as far as 5 km away."""
+    reading, fields = _brought(reading, source, stands, log, meanings.HAZARDS)
+    away, bad = fields.lengths("keep_away", unit=None, key="")
+    _refuse(
+        fields, bad | (away < 0), "the distance to keep cannot be read",
+        "Correct keep_away_m or keep_away_ft, or leave it blank.",
+    )  # fmt: skip
+    drawn = away.fillna(0.0).where(_dimension(reading) == _AREA, away.fillna(HAZARD_WIDTH_M / 2))
+    reading = _widened(log.left(reading), drawn > 0, drawn)
+    reading = with_areas(reading, log, gap_max_m=0.0)
+    reading = _not_far(reading, stands, log)
     log.use(reading)
-    return _frame({"name": fields.cells("name")}, reading, reading.shapes)
+    return _frame({"name": fields.cells("name"), "keep_away_m": away}, reading, reading.shapes)
 
 
 def read_walked(

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import pandas as pd
 
@@ -67,12 +68,28 @@ def changed_inputs(folder: Path, counts: Sequence[InputCount]) -> tuple[str, ...
     )
 
 
+def replaced_edition(folder: Path, edition: str) -> str:
+    """Edition that one replaces in a folder, also after it was made again; empty where none."""
+    before = _earlier_provenance(folder / "summary.json") or {}
+    earlier = str(before.get("edition") or "")
+    return earlier if earlier != edition else str(before.get("replaces") or "")
+
+
 def _earlier_digests(path: Path) -> dict[tuple[str, str], str] | None:
     """Digest by input and file, None where there is no summary that can be read."""
     try:
+        inputs = (_earlier_provenance(path) or {})["inputs"]
+        return {(str(one["input"]), str(one["file"])): str(one["sha256"]) for one in inputs}
+    except (LookupError, TypeError):
+        return None
+
+
+def _earlier_provenance(path: Path) -> Mapping[str, Any] | None:
+    """What a summary says of where it comes from, None where none can be read."""
+    try:
         if not path.is_file() or path.stat().st_size > SUMMARY_MAX:
             return None
-        inputs = json.loads(path.read_bytes())["provenance"]["inputs"]
-        return {(str(one["input"]), str(one["file"])): str(one["sha256"]) for one in inputs}
+        found = json.loads(path.read_bytes())["provenance"]
     except (OSError, ValueError, LookupError, TypeError, RecursionError):
         return None
+    return found if isinstance(found, dict) else None

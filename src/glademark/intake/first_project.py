@@ -36,6 +36,7 @@ _SHAPES = {
     "setbacks": "Unknown",
     "water": "Unknown",
     "landings": "MultiPolygon",
+    "hazards": "Unknown",
     "regeneration": "MultiPolygon",
     "marked_ground": "MultiPolygon",
 }

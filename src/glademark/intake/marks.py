@@ -8,8 +8,9 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from pyproj import CRS
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, features, no_features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
 from glademark.intake.columns.diameters import (
@@ -56,6 +57,20 @@ class _FileMarks:
 
     reading: Reading
     columns: Mapping[str, pd.Series]
+
+
+_REAL = (
+    "dbh_cm", "dbh", "height_m", "crown_radius_m", "volume", "defect_share", "position_error_m",
+    "order", "radius_m",
+)  # fmt: skip
+_KINDS = dict.fromkeys(_REAL, "float64") | {
+    "count": "int64", "record": "int64", STAND: "int64", "cull": "bool", "inside": "bool",
+}  # fmt: skip
+
+
+def no_marks(crs: CRS) -> gpd.GeoDataFrame:
+    """Marks of a stand in which nobody has marked yet."""
+    return no_features((*MARK_COLUMNS, STAND), _KINDS, crs=crs)
 
 
 def read_marks(

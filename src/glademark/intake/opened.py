@@ -85,6 +85,7 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "setbacks": (meanings.SETBACKS, "lines"),
         "water": (meanings.WATER, "lines"),
         "landings": (meanings.AREAS, "lines"),
+        "hazards": (meanings.HAZARDS, "lines"),
         "leave_trees": (meanings.LEAVE_TREES, "points"),
         "standing": (meanings.STANDING, "points"),
         "crop_trees": (meanings.CROP_TREES, "points"),

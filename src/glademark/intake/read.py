@@ -18,6 +18,7 @@ from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
+    HAZARD_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
     WATER_COLUMNS,
@@ -25,6 +26,7 @@ from glademark.intake.areas import (
     no_areas,
     note_uphill,
     read_areas,
+    read_hazards,
     read_landings,
     read_setbacks,
     read_walked,
@@ -35,7 +37,7 @@ from glademark.intake.columns.mark_fields import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.raster_tiles import files_of
-from glademark.intake.marks import read_marks
+from glademark.intake.marks import no_marks, read_marks
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
@@ -252,6 +254,8 @@ class _Reader:
     def _marks(self, stands: Stands) -> gpd.GeoDataFrame | None:
         """Marks of all files, if all of them can be read."""
         sources = self.project.inputs.marks
+        if not sources:
+            return no_marks(stands.crs)
         opened = [reading for reading in self.inputs.marks if reading is not None]
         twice = _given_twice(opened, sources, "marks")
         if twice:
@@ -332,7 +336,7 @@ class _Reader:
         return plots, trees
 
     def _areas(self, stands: Stands) -> dict[str, gpd.GeoDataFrame]:
-        """Walked openings, exclusions, landings, marked ground, water and setbacks."""
+        """Walked openings, exclusions, landings, hazards, marked ground, water and setbacks."""
         records, gap = self.log, self.project.marks.position_error_m
 
         def _read(
@@ -365,7 +369,13 @@ class _Reader:
         every = [frame for frame in (given, strips) if len(frame)]
         setbacks = pd.concat(every, ignore_index=True) if every else given
         setbacks = setbacks.sort_values(STAND, kind="stable", ignore_index=True)
-        return {**plain, "landings": sites, "walked": walked, "water": water, "setbacks": setbacks}
+        hazards = self._used(
+            "hazards",
+            lambda reading, source: read_hazards(reading, source, stands, records),
+            no_areas(stands.crs, HAZARD_COLUMNS),
+        )
+        found = {"landings": sites, "hazards": hazards, "walked": walked, "water": water}
+        return {**plain, **found, "setbacks": setbacks}
 
     def _tables(self) -> tuple[pd.DataFrame, pd.DataFrame | None]:
         """Paper tally and volume table; None where the latter is not given."""

@@ -12,8 +12,8 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
-from glademark.advise.advise import By, advise, leave_standing
-from glademark.advise.outcome import Advice
+from glademark.advice.advise import By, advise, leave_standing
+from glademark.advice.outcome import Advice
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError, OutputError
 from glademark.export.advice_files import (

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.compare.comparison import Comparison, compare
+from glademark.comparison.comparison import Comparison, compare
 from glademark.contracts.frames import features
 from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout

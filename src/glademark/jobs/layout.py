@@ -6,7 +6,7 @@ The main job, in the order in which it is done.
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -15,7 +15,7 @@ from glademark.export.manifest import Replacing
 from glademark.export.output import Delivered, deliver
 from glademark.export.reopen import reopen
 from glademark.export.writers import Missing
-from glademark.intake.earlier import changed_inputs, earlier_numbers
+from glademark.intake.earlier import changed_inputs, earlier_numbers, replaced_edition
 from glademark.intake.read import read_survey
 from glademark.jobs.one_stand import lay_out_survey
 from glademark.jobs.plugins import (
@@ -112,7 +112,7 @@ def lay_out(
     for change in changed_inputs(out, survey.counts):
         log.warning("%s", change)
     earlier = earlier_numbers(out, marks=survey.marks)
-    delivery = lay_out_survey(survey, project, asked, earlier=earlier)
+    delivery = _replacing(lay_out_survey(survey, project, asked, earlier=earlier), out)
     delivered = deliver(delivery, out, writers, on_each=on_each)
     return _handed_over(delivery, delivered, out)
 
@@ -161,6 +161,16 @@ def make_papers(
     replacing = Replacing(made_from=layout_gpkg, inputs=(layout_gpkg,))
     delivered = deliver(delivery, out, writers, replacing=replacing, on_each=on_each)
     return _handed_over(delivery, delivered, out)
+
+
+def _replacing(delivery: Delivery, out: Path) -> Delivery:
+    """A delivery that names the edition which it replaces in a folder, where there is another."""
+    provenance = delivery.summary["provenance"]
+    replaced = replaced_edition(out, provenance["edition"])
+    if not replaced:
+        return delivery
+    named = {**provenance, "replaces": replaced}
+    return replace(delivery, summary={**delivery.summary, "provenance": named})
 
 
 def _handed_over(delivery: Delivery, delivered: Delivered, out: Path) -> Outcome:

@@ -57,7 +57,7 @@ _INTERNAL = frozenset(
     {"dbh", "dbh_unit", "paint_meaning", "is_cut", "inside", "cull", "order", "radius_m"}
     | {"corridor_width_m"}
 )
-_AREAS = ("exclusions", "setbacks", "landings", "water")
+_AREAS = ("exclusions", "setbacks", "landings", "hazards", "water")
 
 
 @dataclass(kw_only=True, slots=True, eq=False)

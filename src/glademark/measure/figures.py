@@ -147,7 +147,8 @@ def volume_figures(
     missing = trees.loc[parts.loc[unknown, "tree"].drop_duplicates(), [STAND, "count"]]
     solid = solid_sums(parts, parts[STAND], stands)
     by_product = _by_product(parts, trees, sold)
-    sources = _words(parts[STAND], parts["source"])
+    computed = ~parts["source"].astype("str").str.startswith(NOT_COMPUTED)
+    sources = _words(parts.loc[computed, STAND], parts.loc[computed, "source"])
     conversions = _words(parts.loc[~unknown, STAND], parts.loc[~unknown, "conversion"])
     lost = sums(missing["count"], missing[STAND], stands).astype(int).tolist()
     basal_area = sums(trees["basal_area_m2"], trees[STAND], stands).tolist()

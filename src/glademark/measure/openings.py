@@ -302,12 +302,27 @@ def combine_openings(
 
 def _with_strips(openings: gpd.GeoDataFrame, strips: gpd.GeoDataFrame) -> GeometryArray:
     """Each opening with the parts of its stand's strips that meet it, out to one strip width."""
-    shapes, ground = openings.geometry.to_numpy(), strips.geometry.to_numpy()
-    width = strips["width_m"].to_numpy(dtype=float)
+    return with_strips(
+        openings.geometry.to_numpy(),
+        strips.geometry.to_numpy(),
+        width_m=strips["width_m"].to_numpy(dtype=float),
+        stand=(openings[STAND].to_numpy(), strips[STAND].to_numpy()),
+    )
+
+
+def with_strips(
+    shapes: GeometryArray,
+    ground: GeometryArray,
+    *,
+    width_m: FloatArray,
+    stand: tuple[IntArray, IntArray] | None = None,
+) -> GeometryArray:
+    """Each shape with the parts of the strips that meet it; `stand` of shapes and of strips."""
     strip, opening = shapely.STRtree(shapes).query(ground, predicate="intersects")
-    same = strips[STAND].to_numpy()[strip] == openings[STAND].to_numpy()[opening]
-    strip, opening = strip[same], opening[same]
-    each, pair = np.unique(np.stack([opening, width[strip]]), axis=1, return_inverse=True)
+    if stand is not None:
+        same = stand[1][strip] == stand[0][opening]
+        strip, opening = strip[same], opening[same]
+    each, pair = np.unique(np.stack([opening, width_m[strip]]), axis=1, return_inverse=True)
     around = shapely.buffer(shapes[each[0].astype(int)], each[1], quad_segs=QUAD_SEGS)
     at = shapely.intersection(ground[strip], around[pair])
     pieces = np.concatenate([shapes, at])

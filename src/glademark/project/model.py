@@ -26,6 +26,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
+from glademark.project.propose_settings import ProposeSettings
 from glademark.project.quantities import (
     Area,
     BasalAreaPerHectare,
@@ -113,6 +114,7 @@ class Inputs(Part):
     setbacks: Sources | None = None
     water: Sources | None = None
     landings: Sources | None = None
+    hazards: Sources | None = None
     leave_trees: Sources | None = None
     standing: Sources | None = None
     crop_trees: Sources | None = None
@@ -530,6 +532,8 @@ class DeliverSettings(Part):
         Paper of the map sheets; letter or A4 by the units of the project where not given.
     scale
         Denominator of the overview map's scale; a round one that fits where not given.
+    prescription
+        The silvicultural system and the rules for marking, in words, for the filing.
     approved_by, approved_on
         Who approved cutting although limits are exceeded, and the day, written ``2026-05-04``; both
         or neither.
@@ -538,6 +542,7 @@ class DeliverSettings(Part):
     only: tuple[str, ...] = ()
     paper: Literal["letter", "tabloid", "A4", "A3"] | None = None
     scale: int | None = Field(None, ge=100, le=100_000)
+    prescription: str | None = Field(None, pattern=r"\S")
     approved_by: str | None = Field(None, pattern=r"\S")
     approved_on: str | None = None
 
@@ -554,6 +559,34 @@ class DeliverSettings(Part):
             msg = "approved_by and approved_on belong together: who approved it, and the day"
             raise ValueError(msg)
         return self
+
+
+class CrewSettings(Part):
+    """
+    What the crew is told beside the marks; each is printed where it is given.
+
+    Attributes
+    ----------
+    flagging
+        What each colour of flagging means.
+    top, stump_height
+        Rules in words, such as ``4 in`` or ``at most 12 in, uphill side``.
+    tree_length_m
+        For the distance around danger trees whose height is not measured; no distance where none.
+    """
+
+    meeting_point: str | None = None
+    access: str | None = None
+    flagging: Mapping[str, str] = Field(default_factory=dict, max_length=WORDS_MAX)
+    slash: str | None = None
+    top: str | None = None
+    stump_height: str | None = None
+    tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
+
+
+def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """A limit that is stated bare as one that has a value."""
+    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
 
 
 class OneLimit(Part):
@@ -587,7 +620,7 @@ class OneLimit(Part):
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+        return _with_value(value)
 
     @model_serializer(mode="wrap")
     def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
@@ -608,8 +641,7 @@ class LimitSetting(OneLimit):
         if not isinstance(value, list | tuple) or not value:
             return value
         first, *others = value
-        table = first if isinstance(first, Mapping) and "value" in first else {"value": first}
-        return {**table, "more": others}
+        return {**_with_value(first), "more": others}
 
     @classmethod
     def __get_pydantic_json_schema__(
@@ -650,7 +682,9 @@ class Project(Part):
     uncertainty: UncertaintySettings | None = None
     limits: Mapping[str, LimitSetting] = Field(default_factory=dict)
     advise: AdviseSettings = AdviseSettings()
+    propose: ProposeSettings = ProposeSettings()
     compare: CompareSettings = CompareSettings()
+    crew: CrewSettings = CrewSettings()
     deliver: DeliverSettings = DeliverSettings()
 
     @model_validator(mode="after")

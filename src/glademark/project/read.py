@@ -46,9 +46,9 @@ _TOO_DEEP = "lists or tables are nested too deep"
 _SLASHES = "For a path, use single quotes or forward slashes."
 
 
-def read_project(path: Path) -> Project:
+def read_project(path: Path, *, marked: bool = True) -> Project:
     r"""
-    Project file, read and checked.
+    Project file, read and checked; of a stand that is not `marked` yet, it need not name marks.
 
     Examples
     --------
@@ -65,6 +65,10 @@ def read_project(path: Path) -> Project:
     """
     asked = project_tables(path)
     faults = list(_value_faults(asked, path))
+    inputs = asked.get("inputs")
+    bare = not marked and isinstance(inputs, dict) and "marks" not in inputs
+    if bare:
+        asked["inputs"] = {**(inputs or {}), "marks": "none"}
     try:
         project = Project.model_validate(asked)
     except ValidationError as error:
@@ -72,6 +76,9 @@ def read_project(path: Path) -> Project:
         raise ProjectError(*faults) from None
     if faults:
         raise ProjectError(*faults)
+    if bare:
+        none = project.inputs.model_copy(update={"marks": ()})
+        project = project.model_copy(update={"inputs": none})
     return _located(project, path.resolve().parent)
 
 

@@ -20,6 +20,11 @@ T = TypeVar("T")
 FIELD_PAPERS = ("map", "field_guide", "gpx", "kml", "pack")
 """Ids of what the crew carries, with its cautions: handed over together or not at all."""
 
+ONLY_MARKED = (
+    "field_guide", "gpx", "kml", "geojson", "pack", "stump_check", "damage_form", "filing",
+)  # fmt: skip
+"""Ids of what is not made of proposed marks: files for the crew and the authority."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Delivery:

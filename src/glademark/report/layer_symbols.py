@@ -56,6 +56,9 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         ),
         "water": Symbol(stroke="#1f5f8b", fill="#6ea8cf", opacity=0.8),
         "landings": Symbol(stroke="#4a4036", width=1.4, fill="#b5a48f", opacity=0.8),
+        "hazards": Symbol(
+            stroke="#c8102e", width=1.6, fill="#f3b8bf", opacity=0.4, dashes=(6, 3), hatch="cross"
+        ),
         "corridors": Symbol(stroke="#7a4b12", width=0.8, fill="#d9b27c", opacity=0.7),
         "corridor_lines": Symbol(stroke="#7a4b12", width=1.2, dashes=(8, 3)),
         "openings": Symbol(stroke="#9a3b00", width=1.8, fill="#f0a35e", opacity=0.5),
@@ -67,6 +70,7 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
         "corridor_stubs": Symbol(stroke="#5b2a86", width=1.6, dashes=(5, 2)),
         "water_crossings": Symbol(stroke="#000000", fill="#1f5f8b", point="square", size=11.0),
         "cruise_plots": Symbol(stroke="#202020", fill="#ffffff", point="x", size=9.0),
+        "danger_circles": Symbol(stroke="#c8102e", width=1.6, dashes=(6, 3)),
         "danger_trees": Symbol(stroke="#000000", fill="#c8102e", point="triangle", size=14.0),
         "line_trees": Symbol(stroke="#000000", fill="#f4d03f", point="square", size=10.0),
         "unconfirmed_trees": Symbol(

@@ -51,11 +51,12 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
     states = [residual[state] for state in STATES]
 
     def _row(name: str, key: str, unit: str) -> tuple[str, str, str, str]:
-        cells = [_with_ends(one, key, unit, units) for one in states]
-        return (name, *cells)
+        before, marked, after = (_with_ends(one, key, unit, units) for one in states)
+        return name, before, marked, after
 
     def _plain(name: str, key: str, form: Any) -> tuple[str, str, str, str]:  # noqa: ANN401
-        return (name, *(form(one[key]) for one in states))
+        before, marked, after = (form(one[key]) for one in states)
+        return name, before, marked, after
 
     rows = [
         _row("Trees", "trees_per_ha", "trees/ha"),

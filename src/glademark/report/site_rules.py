@@ -10,10 +10,12 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from glademark.report.quantities import (
+    MISSING,
     basal_area_unit,
     show_against,
     show_area,
     show_diameter,
+    show_length,
     show_number,
     show_volume,
 )
@@ -94,6 +96,12 @@ def cleared_words(cleared_cm: float, project: Project) -> str:
         f"Cut every stem of {size} DBH and larger, painted or not, but for leave trees, line "
         "trees, danger trees and unconfirmed trees; tallies hold painted trees only."
     )
+
+
+def hazard_words(keep_away_m: float, project: Project) -> str:
+    """What holds at a hazard."""
+    away = show_length(keep_away_m, project.heading.units)
+    return "HAZARD: show the crew before work." + f" Keep {away} away." * (away != MISSING)
 
 
 CAUTIONS = (

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
 
 NOT_APPROVED = "NOT APPROVED FOR CUTTING"
 
+PROPOSAL = "PROPOSAL, NOT MARKED, NOT FOR CUTTING"
+"""Head of every output that rests on proposed marks."""
+
 _OF_PAIRS = {"combined_openings": "openings"}
 """Layers whose features are several of another, written ``3, 4``."""
 
@@ -32,9 +35,21 @@ def words_of(verdict: str) -> str:
     return words.upper() if verdict == "exceeded" else words
 
 
+def is_proposed(delivery: Delivery) -> bool:
+    """Whether any of the marks is a proposal that nobody has painted: column `proposed`, yes."""
+    marks = delivery.layout.marks
+    if "proposed" not in marks:
+        return False
+    said = marks["proposed"].astype("str").str.strip().str.casefold()
+    return bool(said.isin(["yes", "true", "1"]).any())
+
+
 def approval_words(delivery: Delivery) -> str:
-    """What is exceeded, and who approved cutting in spite of it; empty where nothing is."""
+    """What is proposed only or exceeded, and who approved cutting in spite of it; else empty."""
     exceeded = delivery.checks[delivery.checks["verdict"] == "exceeded"]
+    if is_proposed(delivery):
+        what = f": {listed(exceeded['subject'], between='; ')}" if len(exceeded) else ""
+        return f"{PROPOSAL}{'; limits are exceeded' if what else ''}{what}."
     if exceeded.empty:
         return ""
     number = f"{counted(len(exceeded), 'limit')} {'is' if len(exceeded) == 1 else 'are'} exceeded"
@@ -63,8 +78,11 @@ def exceeded_words(delivery: Delivery) -> str:
 def edition_words(delivery: Delivery) -> str:
     """Edition and the last day in the field, the same on every paper."""
     day = newest_day(delivery)
-    edition = delivery.summary["provenance"]["edition"]
-    return f"Edition {edition}, marks up to {day}" if day else f"Edition {edition}"
+    provenance = delivery.summary["provenance"]
+    words = f"Edition {provenance['edition']}"
+    if replaced := provenance.get("replaces"):
+        words += f" (replaces {replaced})"
+    return f"{words}, marks up to {day}" if day else words
 
 
 def newest_day(delivery: Delivery) -> str:

@@ -13,11 +13,14 @@ from glademark.measure.tally import NOT_STATED
 from glademark.report.quantities import (
     AT_LEAST,
     basal_area_unit,
+    end_words,
     heading_unit,
     sale_decimals,
+    show,
     show_number,
     shown_unit,
 )
+from glademark.units import HECTARE_M2
 from glademark.wording import counted
 
 if TYPE_CHECKING:
@@ -25,6 +28,7 @@ if TYPE_CHECKING:
 
     from glademark.contracts.layers import Units
     from glademark.contracts.layout import Layout, ProductFigures, VolumeFigures
+    from glademark.report.delivery import Delivery
 
 ALL = "all"
 NAMED = 3
@@ -121,6 +125,31 @@ def no_allowance(layout: Layout) -> list[str]:
     known = {*layout.allowance["quantity"], NOT_STATED}
     basal_area = ["basal area"] if cruised and BASAL not in known else []
     return basal_area + [name for name in layout.figures.volume.by_product if name not in known]
+
+
+def stays_words(delivery: Delivery) -> str:
+    """Basal area left with its interval; empty where the stock is not known."""
+    layout, units = delivery.layout, delivery.project.heading.units
+    left = layout.stock_left
+    if not left:
+        return ""
+    middle, low, high = (left[f"basal_area_{end}m2_ha"] for end in ("", "low_", "high_"))
+    rows = layout.allowance[layout.allowance["quantity"] == BASAL]
+    words = end_words(rows.iloc[0].to_dict(), "remaining", show(middle, "m2/ha", units))
+    if not high > low:
+        return f"{words} basal area"
+    ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
+    confidence = delivery.project.allowance.confidence
+    return f"{words} basal area ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
+
+
+def trees_left_words(delivery: Delivery) -> str:
+    """Trees left per area by the cruise; empty where it did not count those of every class."""
+    classes = delivery.layout.stock_by_class["residual_trees"].astype("float64")
+    if classes.empty or classes.isna().any():
+        return ""
+    per_ha = classes.sum() / delivery.layout.figures.stand.operable_m2 * HECTARE_M2
+    return show(per_ha, "1/ha", delivery.project.heading.units).replace("1/", "trees/")
 
 
 def _reasons(product: ProductFigures) -> str:

@@ -17,7 +17,6 @@ from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
     in_words,
-    kept_line_trees,
     layer_frame,
     trees_and_products,
     unconfirmed_marks,
@@ -32,6 +31,15 @@ from glademark.report.site_rules import (
     SETBACK_RULES,
     TWO_TREE_LENGTHS,
     UNCONFIRMED,
+    hazard_words,
+)
+from glademark.report.special_trees import (
+    danger_circles,
+    danger_trees,
+    keep_away_words,
+    leave_trees,
+    line_trees,
+    tree_words,
 )
 from glademark.report.verdicts import (
     approval_words,
@@ -63,9 +71,11 @@ TITLES: Mapping[str, str] = MappingProxyType(
         "setbacks": "Setbacks",
         "water": "Water",
         "landings": "Landings",
+        "hazards": "HAZARDS: keep away",
         "corridors": "Corridors",
         "corridor_lines": "Corridor centre lines",
         "openings": "Group openings",
+        "danger_circles": "Two tree lengths around danger trees",
         "danger_trees": "DANGER TREES",
         "line_trees": "Line trees: do NOT cut",
         "unconfirmed_trees": "Unconfirmed trees: do NOT cut",
@@ -82,9 +92,11 @@ KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "setbacks": ("rule", "area_m2"),
         "water": ("area_m2",),
         "landings": ("area_m2",),
+        "hazards": ("keep_away_m", "area_m2"),
         "corridors": ("corridor", "state", "width_m", "length_m", "trees"),
         "corridor_lines": ("corridor", "state", "width_m", "length_m"),
         "openings": ("opening", "group", "basis", "trees", "area_m2"),
+        "danger_circles": ("label",),
         "danger_trees": ("label", "tree_id", "species", "dbh_cm", "paint", "position_error_m"),
         "line_trees": ("label", "tree_id", "species", "dbh_cm", "paint", "position_error_m"),
         "unconfirmed_trees": ("label", "tree_id", "species", "dbh_cm", "paint", "position_error_m"),
@@ -132,10 +144,10 @@ def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     simpler, moved = mended(openings.simplify(SIMPLIFIED_M - ROUNDED_M).to_numpy())
     tell_moved(openings["name"].tolist(), moved, what="handheld files")
     layers["openings"] = openings.assign(geometry=simpler)
-    return {name: _placed(frame) for name, frame in layers.items() if len(frame)}
+    return {name: placed(frame) for name, frame in layers.items() if len(frame)}
 
 
-def _placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def placed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """A layer in WGS 84, valid and rounded; more finely where rounding would move an area."""
     placed = frame.to_crs(WGS84)
     shapes, across = unbroken(placed.geometry.to_numpy())
@@ -254,6 +266,13 @@ def _setbacks(delivery: Delivery) -> gpd.GeoDataFrame:
     )
 
 
+def _hazards(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Hazards with the distance to keep."""
+    frame = layer_frame(delivery, "hazards")
+    about = worded(frame["keep_away_m"], lambda m: hazard_words(m, delivery.project))
+    return _named(frame, _or_number(frame["name"], "Hazard:"), about)
+
+
 def _corridors(delivery: Delivery) -> gpd.GeoDataFrame:
     """Corridors at their width."""
     frame = layer_frame(delivery, "corridors")
@@ -289,15 +308,24 @@ def _openings(delivery: Delivery) -> gpd.GeoDataFrame:
 
 def _danger_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Danger trees."""
-    marks = layer_frame(delivery, "marks")
-    frame = gpd.GeoDataFrame(marks[marks["kind"] == "danger"])
-    return _named(frame, "DANGER TREE " + frame["label"], TWO_TREE_LENGTHS)
+    frame = danger_trees(delivery)
+    away = "Keep away: " + keep_away_words(delivery, frame) + ". "
+    about = away + tree_words(delivery, frame) + f" {TWO_TREE_LENGTHS}"
+    return _named(frame, "DANGER TREE " + frame["label"], about)
+
+
+def _danger_circles(delivery: Delivery) -> gpd.GeoDataFrame:
+    """Ground around danger trees where nobody works."""
+    frame = danger_circles(delivery)
+    about = "Keep away: " + keep_away_words(delivery, frame) + f". {TWO_TREE_LENGTHS}"
+    return _named(frame, "Keep away from danger tree " + frame["label"], about)
 
 
 def _line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Line trees that nobody may cut yet."""
-    frame = kept_line_trees(delivery)
-    return _named(frame, "DO NOT CUT line tree " + frame["label"], LINE_TREES)
+    frame = line_trees(delivery)
+    about = tree_words(delivery, frame) + f" {LINE_TREES}"
+    return _named(frame, "DO NOT CUT line tree " + frame["label"], about)
 
 
 def _unconfirmed_trees(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -308,13 +336,9 @@ def _unconfirmed_trees(delivery: Delivery) -> gpd.GeoDataFrame:
 
 def _leave_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Trees that stay: those of their own layer and those among the marks."""
-    own = layer_frame(delivery, "leave_trees")
-    marks = layer_frame(delivery, "marks")
-    painted = marks[marks["kind"] == "leave"]
-    columns = ["label", "tree_id", "species", "dbh_cm", "geometry"]
-    frame = pd.concat([own[columns], painted[columns]], ignore_index=True)
-    trees = gpd.GeoDataFrame(frame, geometry="geometry", crs=delivery.layout.crs)
-    return _named(trees, "Leave tree " + trees["label"], LEAVE_TREES)
+    frame = leave_trees(delivery)
+    about = tree_words(delivery, frame) + f" {LEAVE_TREES}"
+    return _named(frame, "Leave tree " + frame["label"], about)
 
 
 def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -333,9 +357,11 @@ _LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType
         "setbacks": _setbacks,
         "water": _areas("water", "Water", "Open water out to its banks."),
         "landings": _areas("landings", "Landing", "Wood is piled here."),
+        "hazards": _hazards,
         "corridors": _corridors,
         "corridor_lines": _corridor_lines,
         "openings": _openings,
+        "danger_circles": _danger_circles,
         "danger_trees": _danger_trees,
         "line_trees": _line_trees,
         "unconfirmed_trees": _unconfirmed_trees,

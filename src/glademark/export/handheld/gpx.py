@@ -27,13 +27,20 @@ _POINTS: Mapping[str, str] = MappingProxyType(
     {
         "landings": "landing",
         "danger_trees": "danger tree",
+        "hazards": "hazard",
         "line_trees": "line tree",
         "unconfirmed_trees": "unconfirmed tree",
         "exclusions": "exclusion",
     }
 )
 _TRACKS: Mapping[str, str] = MappingProxyType(
-    {"stand": "boundary", "corridor_lines": "corridor", "openings": "opening"}
+    {
+        "stand": "boundary",
+        "corridor_lines": "corridor",
+        "openings": "opening",
+        "danger_circles": "danger",
+        "hazards": "hazard",
+    }
 )
 
 
@@ -46,10 +53,10 @@ def gpx_bytes(delivery: Delivery) -> bytes:
     _add_metadata(root, delivery, layers["stand"])
     for name, kind in _POINTS.items():
         if name in layers:
-            _add_waypoints(root, layers[name], kind)
+            add_waypoints(root, layers[name], kind)
     for name, kind in _TRACKS.items():
         if name in layers:
-            _add_tracks(root, layers[name], kind)
+            add_tracks(root, layers[name], kind)
     return xml_bytes(root)
 
 
@@ -62,7 +69,7 @@ def _add_metadata(root: ET.Element, delivery: Delivery, stand: gpd.GeoDataFrame)
     add(metadata, "bounds", minlat=south, minlon=west, maxlat=north, maxlon=east)
 
 
-def _add_waypoints(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
+def add_waypoints(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
     """One waypoint a feature, inside it."""
     where = shapely.get_coordinates(shapely.point_on_surface(frame.geometry.to_numpy()))
     for (lon, lat), name, about in zip(where, frame["name"], frame["about"], strict=True):
@@ -72,7 +79,7 @@ def _add_waypoints(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None
         add(point, "type", kind)
 
 
-def _add_tracks(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
+def add_tracks(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
     """One track a feature."""
     rows = zip(frame.geometry.to_numpy(), frame["name"], frame["about"], strict=True)
     for number, (shape, name, about) in enumerate(rows, 1):

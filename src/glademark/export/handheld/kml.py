@@ -30,7 +30,8 @@ from glademark.report.shown_text import shown_text
 KML_FILE = "layout.kml"
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
-_OPEN_AT_FIRST = {"stand", "exclusions", "setbacks", "water", "landings", "corridors", "openings",
+_OPEN_AT_FIRST = {"stand", "exclusions", "setbacks", "water", "landings", "hazards", "corridors",
+                  "openings", "danger_circles",
                   "danger_trees", "line_trees", "unconfirmed_trees"}  # fmt: skip
 _POINT_SCALE = 14.0  # symbol size [pixels] that an icon of scale 1 stands for
 

@@ -32,9 +32,7 @@ _OLDEST = (1980, 1, 1, 0, 0, 0)  # equal input must give equal bytes
 def plugin_files() -> dict[str, bytes]:
     """Content of every file of the plug-in by its name, but the path of the interpreter."""
     packaged = files("glademark.hosts.desktop") / "plugin"
-    found = {
-        one.name: one.read_bytes() for one in packaged.iterdir() if one.name.endswith(_PLAIN)
-    }
+    found = {one.name: one.read_bytes() for one in packaged.iterdir() if one.name.endswith(_PLAIN)}
     found["metadata.txt"] = found["metadata.txt"].replace(b"{version}", __version__.encode())
     found["settings.py"] = (_SETTINGS_HEAD + _settings_text()).encode()
     found["LICENSE"] = (distribution("glademark").read_text("licenses/LICENSE") or "").encode()

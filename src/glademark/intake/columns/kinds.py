@@ -179,6 +179,7 @@ MEANINGS: Mapping[str, tuple[Meaning, ...]] = MappingProxyType(
         "setbacks": meanings.SETBACKS,
         "water": meanings.WATER,
         "landings": meanings.AREAS,
+        "hazards": meanings.HAZARDS,
         "leave_trees": meanings.LEAVE_TREES,
         "standing": meanings.STANDING,
         "crop_trees": meanings.CROP_TREES,
@@ -204,6 +205,7 @@ _NAMES = {
     "setbacks": "setback setbacks strip strips rmz smz",
     "water": "water stream streams creek creeks brook river lake pond hydro",
     "landings": "landing landings yard deck",
+    "hazards": "hazard hazards powerline powerlines shaft shafts",
     "leave_trees": (
         "leave retain retained retention legacy wildlife seed habitat veteran snag den reserve"
     ),
@@ -222,8 +224,8 @@ _FITTING: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "points": ("leave_trees", "cruise", "marks", "standing", "crop_trees"),
         "lines": ("corridors", "stand", "water", "openings"),
         "areas": (
-            "stand", "openings", "exclusions", "setbacks", "water", "landings", "marked_ground",
-            "regeneration",
+            "stand", "openings", "exclusions", "setbacks", "water", "landings", "hazards",
+            "marked_ground", "regeneration",
         ),
         "table": (
             "cruise", "leave_trees", "tally", "volume_table", "marks", "standing", "crop_trees",

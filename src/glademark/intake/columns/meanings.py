@@ -314,6 +314,12 @@ SETBACKS = (
 )
 """Meanings in a layer of setbacks."""
 
+HAZARDS = (
+    _AREA_NAME,
+    _meaning("keep_away", "keepaway distance dist clearance radius", units=_LONG, strict=True),
+)
+"""Meanings in a layer of hazards."""
+
 WATER = (_AREA_NAME, _WIDTH, _SIDE)
 """Meanings in a layer of water."""
 

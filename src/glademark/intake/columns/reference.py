@@ -118,6 +118,13 @@ INPUTS = (
         example={"name": "Landing 1"},
     ),
     InputReference(
+        key="hazards",
+        what="Hazards beside danger trees: power lines, rock, old shafts, hung-up trees. A point "
+        "or line without a distance is drawn 2 m wide.",
+        shapes="Points, lines or polygons",
+        example={"name": "power line", "keep_away_ft": "35"},
+    ),
+    InputReference(
         key="leave_trees",
         what="Trees that stay.",
         shapes=_POINTS,
@@ -310,6 +317,7 @@ MEANT: Mapping[str, str] = MappingProxyType(
         "rule": "no_cut, no_machine or residual_basal_area.",
         "minimum": "Basal area that has to stay.",
         "side": "left, right or both: the banks that a line has strips on, looking downstream.",
+        "keep_away": "Distance to keep from it; what is drawn is the ground within it.",
         "distance": "Width of the strip on each side of a line.",
         "plot": "Name of the plot.",
         "stratum": "Stratum that the plot stands for.",

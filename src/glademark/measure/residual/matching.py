@@ -24,7 +24,7 @@ def match_distances(marks: pd.DataFrame, *, stated_m: float | None) -> FloatArra
     if stated_m is not None:
         return np.full(len(marks), stated_m)
     errors = marks["position_error_m"].to_numpy(dtype=float)
-    return np.maximum(LEAST_MATCH_M, ERRORS_APART * np.nan_to_num(errors))
+    return np.asarray(np.maximum(LEAST_MATCH_M, ERRORS_APART * np.nan_to_num(errors)))
 
 
 def matched_trees(

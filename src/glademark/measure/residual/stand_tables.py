@@ -175,7 +175,7 @@ class Sample:
         fixed = HECTARE_M2 / plots["plot_area_m2"].to_numpy(dtype=float)
         number = trees["count"].to_numpy(dtype=float) * trees["times"].to_numpy(dtype=float)
         weight = plots["weight"].to_numpy(dtype=float)
-        return np.where(np.isnan(factor), fixed, variable) * number / weight
+        return np.asarray(np.where(np.isnan(factor), fixed, variable) * number / weight)
 
     def _added(self, name: str, stands_for: FloatArray, times: int) -> FloatArray:
         """What the records add per hectare to their rows."""

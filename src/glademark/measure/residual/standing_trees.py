@@ -126,7 +126,7 @@ def _with_marks(
     parts = ((marks[STAND], lost), (tally[STAND], tally["count"]))
     stands, number = (np.concatenate([np.asarray(part[i]) for part in parts]) for i in (0, 1))
     total = pd.Series(number.astype(float)).groupby(stands.astype(int)).sum()
-    unmatched = {int(stand): int(some) for stand, some in total.items() if some > 0}
+    unmatched = {int(str(stand)): int(some) for stand, some in total.items() if some > 0}
     with_map = set(trees[STAND].tolist())
     for stand in with_map & set(unmatched):
         notices.setdefault(stand, []).append(

@@ -220,4 +220,6 @@ def marking_ratio(table: pd.DataFrame, between: pd.Series) -> pd.DataFrame:
 
 def _over(part: FloatArray, whole: FloatArray) -> FloatArray:
     """Shares, NaN of nothing."""
-    return np.divide(part, whole, out=np.full(len(part), np.nan), where=whole > 0)
+    found = np.full(len(part), np.nan)
+    np.divide(part, whole, out=found, where=whole > 0)
+    return found

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import numpy.typing as npt
 
-    from glademark.compare.comparison import Comparison
+    from glademark.comparison.comparison import Comparison
     from glademark.contracts.layout import Layout
 
 SYMBOLS = (

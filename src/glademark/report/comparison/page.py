@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from glademark.compare.comparison import Comparison
+    from glademark.comparison.comparison import Comparison
     from glademark.report.delivery import Delivery
 
 PAGE_FILE = "compare.html"

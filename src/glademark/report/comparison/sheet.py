@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from reportlab.platypus import Flowable
 
-    from glademark.compare.comparison import Comparison
+    from glademark.comparison.comparison import Comparison
     from glademark.report.delivery import Delivery
 
 SHEET_FILE = "compare.pdf"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from glademark.compare.findings import HARDLY_ANY
+from glademark.comparison.findings import HARDLY_ANY
 from glademark.report.quantities import (
     AT_LEAST,
     AT_MOST,
@@ -28,9 +28,9 @@ from glademark.wording import counted
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from glademark.compare.comparison import Comparison
-    from glademark.compare.questions import Question
-    from glademark.compare.residual import Residual
+    from glademark.comparison.comparison import Comparison
+    from glademark.comparison.questions import Question
+    from glademark.comparison.residual import Residual
     from glademark.contracts.layers import Units
 
 HOW_TO_READ = (

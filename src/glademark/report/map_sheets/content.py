@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from glademark.report.map_sheets.drawing.symbols import TREES, cut_width
+from glademark.report.special_trees import danger_circles
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -143,6 +144,8 @@ def _area_frames(delivery: Delivery) -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         "openings": (layout.openings, "opening"),
         **{rule: (setbacks[setbacks["rule"] == rule], "name") for rule in rules},
         "exclusions": (layout.exclusions, "name"),
+        "hazards": (layout.hazards, "name"),
+        "danger_circles": (danger_circles(delivery), "label"),
     }
 
 

@@ -48,10 +48,14 @@ _WORDS = {
     "no_machine": "Setback: no machine enters",
     "residual_basal_area": "Setback: some basal area stays",
     "exclusions": "EXCLUSION: nothing is cut, no machine enters",
+    "hazards": "HAZARD: keep away",
+    "danger_circles": "Two tree lengths around a danger tree",
 }
 _ORDER = ("danger", "line", "line_confirmed", "unconfirmed", "leave", "cut", "corridor_cut")
-_AREA_ORDER = ("exclusions", "no_cut", "no_machine", "residual_basal_area", "openings",
-               "incidental_openings", "new", "existing", "landings", "water")  # fmt: skip
+_AREA_ORDER = ("danger_circles", "hazards", "exclusions", "no_cut", "no_machine",
+               "residual_basal_area",
+               "openings", "incidental_openings", "new", "existing", "landings",
+               "water")  # fmt: skip
 _SIZES = {
     "us": (INCH_CM, "in", (6, 12, 18, 24, 30, 36)),
     "metric": (1.0, "cm", (15, 30, 45, 60, 75, 90)),

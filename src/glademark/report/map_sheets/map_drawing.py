@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from glademark.report.map_sheets.content import Trees
 from glademark.report.map_sheets.drawing.page import WHITE, Fill, Stroke
 from glademark.report.map_sheets.drawing.symbols import (
     AREAS,
@@ -156,28 +157,23 @@ def _draw_trees(
 ) -> bool:
     """Trees of one symbol (its key, level and size); whether there are any in the frame."""
     key, level, enlarged = symbol
-    places, widths = trees_in(frame, content, key, enlarged=enlarged)
-    draw_trees(page, key, places, widths, level=level, clip=frame.box)
-    return bool(len(places))
+    found = trees_in(frame, content, key, enlarged=enlarged)
+    draw_trees(page, key, found.places, found.widths, level=level, clip=frame.box)
+    return bool(len(found.places))
 
 
-def trees_in(
-    frame: MapFrame, content: MapContent, key: str, *, enlarged: float
-) -> tuple[np.ndarray, np.ndarray]:
-    """
-    Trees of one symbol that stand in a frame.
-
-    Returns
-    -------
-    places, widths
-        On the sheet [points]; shapes (n, 2) and (n,).
-    """
+def trees_in(frame: MapFrame, content: MapContent, key: str, *, enlarged: float) -> Trees:
+    """Trees of one symbol that stand in a frame, on the sheet [points]."""
     found = content.trees[key]
     x, y = frame.on_paper(found.places[:, 0], found.places[:, 1])
     box = frame.box
     inside = (x >= box.left) & (x <= box.right) & (y >= box.bottom) & (y <= box.top)
     size = max(enlarged, 1.0) if TREES[key].width else enlarged  # what must be seen stays large
-    return np.column_stack([x, y])[inside], found.widths[inside] * size
+    return Trees(
+        places=np.column_stack([x, y])[inside],
+        widths=found.widths[inside] * size,
+        names=found.names[inside],
+    )
 
 
 _STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500)

@@ -38,10 +38,16 @@ if TYPE_CHECKING:
 _ALONG = (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.1, 0.9)
 _LONGEST_NAME_PT = 160.0
 _MOST_TREES = 12  # of a kind that are labelled one by one
+_ALWAYS_NAMED = ("danger", "line")
 _LARGEST = 1.5  # of symbols against the overview, on any sheet
 _MUST_BE_SEEN = ("leave", "unconfirmed", "line", "line_confirmed", "danger", "crossing")
 _TREE_WORDS = {"danger": "DANGER", "line": "line tree", "crossing": "crossing"}
-_AREA_COLOURS = {"exclusions": "#55246e", "landings": "#463a2e", "water": "#1b578a"}
+_AREA_COLOURS = {
+    "hazards": "#8f0016",
+    "exclusions": "#55246e",
+    "landings": "#463a2e",
+    "water": "#1b578a",
+}
 _CONTOUR_COLOUR = "#6d5a38"
 _NAME_COST = 40.0  # a name of an area is rather left out than put far away
 _SLICES = 7
@@ -121,15 +127,16 @@ def _named(
 
 
 def _tree_labels(frame: MapFrame, content: MapContent) -> Iterator[Label]:
-    """Trees that threaten, or that are not to be cut, where they are few."""
+    """Danger and line trees with their labels; crossings where they are few."""
     for key, words in _TREE_WORDS.items():
-        places, widths = trees_in(frame, content, key, enlarged=1.0)
-        if len(places) > _MOST_TREES:
+        found = trees_in(frame, content, key, enlarged=1.0)
+        if key not in _ALWAYS_NAMED and len(found.places) > _MOST_TREES:
             continue
-        for (x, y), width in zip(places, widths, strict=True):
+        for (x, y), width, name in zip(found.places, found.widths, found.names, strict=True):
             half = width / 2
+            named = f"{words} {name}" if key in _ALWAYS_NAMED else words
             yield Label(
-                lines=(Line(words=words, size=6.2, face="bold"),),
+                lines=(name_line(named, size=6.2, bold=True),),
                 feature=shapely.box(x - half, y - half, x + half, y + half),
             )
 
@@ -253,7 +260,8 @@ def _obstacles(frame: MapFrame, content: MapContent) -> Obstacles:
         costs.append(np.full(len(shapes[-1]), cost))
 
     for key in content.trees:
-        places, widths = trees_in(frame, content, key, enlarged=_LARGEST)
+        trees = trees_in(frame, content, key, enlarged=_LARGEST)
+        places, widths = trees.places, trees.widths
         if key in _MUST_BE_SEEN:
             reach = widths[:, None] / 2
             add(shapely.box(*(places - reach).T, *(places + reach).T), np.inf)

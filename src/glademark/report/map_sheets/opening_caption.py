@@ -137,7 +137,9 @@ def _sentences(
     crosses_at = row.get("crosses_at")
     nearest = f"Nearest opening {row['nearest']}:"
     is_alone = _far(content, row, "spacing_m") == MISSING
+    why = row.get("why")
     sentences = [
+        printable(why) if isinstance(why, str) else "",
         f"Area not known: the outline crosses itself at {crosses_at}" if crosses_at else "",
         limited("Area", "area_m2", _AREA_LIMITS, own),
         lower_and_upper(row, units),

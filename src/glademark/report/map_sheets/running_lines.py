@@ -20,7 +20,7 @@ from glademark.report.map_sheets.drawing.paper import Box, sheet_box
 from glademark.report.quantities import show_length
 from glademark.report.site_rules import CAUTIONS
 from glademark.report.summary import marking_days
-from glademark.report.verdicts import approval_words, edition_words
+from glademark.report.verdicts import approval_words, edition_words, is_proposed
 
 if TYPE_CHECKING:
     from glademark.report.delivery import Delivery
@@ -88,7 +88,8 @@ def _approval_height(box: Box, delivery: Delivery) -> float:
 
 def _below_name(delivery: Delivery) -> list[str]:
     """What kind of paper it is, the season, and when the marks were taken."""
-    words = ["Layout of a marked harvest"]
+    proposed = is_proposed(delivery)
+    words = ["Layout of proposed groups" if proposed else "Layout of a marked harvest"]
     if delivery.project.heading.season:
         words.append(f"Season: {printable(delivery.project.heading.season)}")
     if dates := field_dates(delivery):
@@ -147,7 +148,7 @@ def _foot_lines(box: Box, delivery: Delivery) -> tuple[list[str], list[str]]:
 def _names(delivery: Delivery) -> list[object]:
     """Texts of the user that stand on the sheets."""
     layout, heading = delivery.layout, delivery.project.heading
-    frames = (layout.exclusions, layout.setbacks, layout.landings, layout.water)
+    frames = (layout.exclusions, layout.setbacks, layout.landings, layout.hazards, layout.water)
     return [
         heading.name,
         heading.season or "",

@@ -1,7 +1,7 @@
 """
-The field guide as a page: what to cut, what to leave, whom to call.
+The field guide: where to begin, what to cut, what to leave, whom to call.
 
-It holds no price, no volume and no figure of the cruise or the allowance.
+It holds no price and no figure of the cruise or the allowance.
 """
 
 from __future__ import annotations
@@ -16,11 +16,14 @@ from glademark.report.papers.field_guide_tables import (
     area_grid,
     corridor_grid,
     danger_grid,
-    line_words,
+    landing_grid,
+    leave_grid,
+    line_grid,
     on_paper_in_openings,
     opening_grid,
     paint_grid,
     places,
+    rule_grid,
     single_tree_grid,
 )
 from glademark.report.papers.printed_fonts import SANS
@@ -36,7 +39,12 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import show_number
-from glademark.report.site_rules import TWO_TREE_LENGTHS, UNCONFIRMED, unconfirmed_trees
+from glademark.report.site_rules import (
+    LINE_TREES,
+    TWO_TREE_LENGTHS,
+    UNCONFIRMED,
+    unconfirmed_trees,
+)
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -49,10 +57,10 @@ if TYPE_CHECKING:
 
 GUIDE_FILE = "field_guide.pdf"
 
-_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # points; smaller is not read in the woods
+_SIZES = (9.0, 8.0, 7.0)  # points; smaller is not read in the woods
 _WRITTEN = 1.9  # height of a line written by hand against the size of the text
 _MOST_NAMED = 30  # unconfirmed trees; more are on the map
-_MOST_IN_ONE = 15  # rows of a table that need not be halved
+_MOST_IN_ONE = 6  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
 STOP = (
@@ -74,13 +82,13 @@ class Content:
         What was asked.
     edition, day
         Of the layout, for the running lines.
-    approval, season, edge, on_paper, line_trees, unconfirmed, letters
+    approval, season, edge, on_paper, unconfirmed, letters
         A sentence each; empty where there is nothing to say.
     places
         Where an ambulance goes.
     danger
         Sentence over the danger trees.
-    danger_trees, paint, areas, openings, corridors, single
+    rules, danger_trees, line_trees, paint, areas, openings, corridors, landings, single, leave
         Tables; those without rows are left out.
     """
 
@@ -90,9 +98,10 @@ class Content:
     approval: str
     season: str
     places: Sequence[str]
+    rules: Grid
     danger: str
     danger_trees: Grid
-    line_trees: str
+    line_trees: Grid
     unconfirmed: str
     letters: str
     paint: Grid
@@ -100,7 +109,9 @@ class Content:
     edge: str
     openings: Grid
     corridors: Grid
+    landings: Grid
     single: Grid
+    leave: Grid
     on_paper: str
 
 
@@ -117,9 +128,10 @@ def guide_content(delivery: Delivery) -> Content:
         approval=approval_words(delivery),
         season=delivery.project.heading.season or "not stated: ask before you start",
         places=places(delivery),
+        rules=rule_grid(delivery),
         danger=f"{known} known." if known else "None was recorded; look up all the same.",
         danger_trees=danger_trees,
-        line_trees=line_words(delivery),
+        line_trees=line_grid(delivery),
         unconfirmed=_unconfirmed(delivery),
         letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree", "unconfirmed"])]),
         paint=paint_grid(delivery),
@@ -127,7 +139,9 @@ def guide_content(delivery: Delivery) -> Content:
         edge=_edge(delivery) if openings.rows else "",
         openings=openings,
         corridors=corridor_grid(delivery),
+        landings=landing_grid(delivery),
         single=single_tree_grid(delivery),
+        leave=leave_grid(delivery),
         on_paper=f"{show_number(on_paper, 0)} more painted trees were counted without a position."
         if on_paper
         else "",
@@ -135,9 +149,11 @@ def guide_content(delivery: Delivery) -> Content:
 
 
 def write_guide(content: Content, path: Path) -> None:
-    """Write the field guide as PDF: on one page wherever it fits at 7 points or more."""
+    """Write the field guide as PDF: on one page, else on both sides of a sheet, else on more."""
     papers = [_paper(content, points) for points in _SIZES]
-    if not write_fitting(path, papers, lambda paper: _story(content, paper, beside=True)):
+    if write_fitting(path, papers, lambda paper: _story(content, paper, beside=True)):
+        return
+    if not write_fitting(path, papers, lambda paper: _story(content, paper, beside=True), pages=2):
         paper = _paper(content, _SIZE_OF_MANY)
         write_pdf(path, paper, _story(content, paper, beside=False))
 
@@ -199,7 +215,8 @@ def _head(content: Content, paper: Paper) -> list[Flowable]:
     season = text(f"Season: {content.season}", paper, scale=1.3, bold=True)
     approval = text(content.approval, paper, scale=1.2, bold=True)
     first = [boxed([approval], paper), gap(paper)] if content.approval else []
-    return [*first, season, gap(paper), boxed(call, paper)]
+    rules = [gap(paper), table(content.rules, paper)] if content.rules.rows else []
+    return [*first, season, gap(paper), boxed(call, paper), *rules]
 
 
 def _hazards(content: Content, paper: Paper) -> list[Flowable]:
@@ -208,9 +225,9 @@ def _hazards(content: Content, paper: Paper) -> list[Flowable]:
     story: list[Flowable] = [*heading("Danger trees", paper), danger]
     if content.danger_trees.rows:
         story.append(table(content.danger_trees, paper))
-    if content.line_trees:
+    if content.line_trees.rows:
         story += heading("Line trees: NOT to be cut", paper)
-        story.append(text(content.line_trees, paper, bold=True))
+        story += [text(LINE_TREES, paper, bold=True), table(content.line_trees, paper)]
     if content.unconfirmed:
         story += heading("Unconfirmed trees: NOT to be cut", paper)
         story.append(text(content.unconfirmed, paper, bold=True))
@@ -230,15 +247,26 @@ def _keys(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
 
 
 def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
-    """Trees and products by opening, by corridor, and between them."""
-    ratios = (0.42, 0.58) if beside else None
-    tables = _tables([content.openings, content.corridors], paper, ratios=ratios)
-    story: list[Flowable] = heading(
-        f"Trees to cut, by opening{content.edge} and by corridor", paper
+    """Trees, products and volumes by corridor in the order of work, by opening, between them."""
+    title = "Corridors in the order of work, from the landing outward"
+    if not content.landings.rows:
+        title = "Corridors"  # without a way to a landing there is no order
+    parts = (
+        (title, content.corridors),
+        ("", content.landings),
+        (f"Openings{content.edge}", content.openings),
+        ("", content.single),
     )
-    story += [*tables, *_tables([content.single], paper, ratios=None)]
+    story: list[Flowable] = []
+    for words, grid in parts:
+        if grid.rows:
+            story += [*(heading(words, paper) if words else [gap(paper)]), table(grid, paper)]
     if content.on_paper:
         story += [gap(paper, lines=0.3), text(content.on_paper, paper)]
+    if content.leave.rows:
+        ratios = (0.5, 0.5) if beside else None
+        story += heading("Leave trees: they stay", paper)
+        story += _tables([content.leave], paper, ratios=ratios)
     return story
 
 
@@ -288,4 +316,4 @@ def _write(delivery: Delivery, folder: Path) -> None:
 DELIVERABLE = Deliverable(
     id="field_guide", title="Field guide for the crew", files=(GUIDE_FILE,), write=_write
 )
-"""One page for the contractor."""
+"""A page or a sheet for the contractor."""

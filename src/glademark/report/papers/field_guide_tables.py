@@ -1,18 +1,26 @@
 """What stands in the tables of the field guide, as text."""
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
     in_words,
-    kept_line_trees,
     layer_frame,
     trees_and_products,
     worded,
+)
+from glademark.report.order_of_work import (
+    corridors_in_order,
+    crossing_words,
+    steep_words,
+    volume_text,
+    way_words,
+    wood_at_landings,
 )
 from glademark.report.papers.printed_page import Grid
 from glademark.report.quantities import (
@@ -27,32 +35,20 @@ from glademark.report.site_rules import (
     CROSSINGS,
     EXCLUSIONS,
     KINDS,
-    LINE_TREES,
     SETBACK_RULES,
+    hazard_words,
     unpainted_rules,
+)
+from glademark.report.special_trees import (
+    danger_trees,
+    keep_away_words,
+    leave_trees,
+    line_trees,
+    position_words,
 )
 from glademark.report.verdicts import exceeded_features
 
-_WGS84 = "EPSG:4326"
 Row = tuple[str, ...]
-
-
-def position_words(points: gpd.GeoSeries) -> list[str]:
-    """
-    Positions as a crew reads them out on the telephone.
-
-    Parameters
-    ----------
-    points
-        Points in any CRS.
-
-    Examples
-    --------
-    >>> position_words(gpd.GeoSeries.from_xy([-88.5], [46.25], crs="EPSG:4326"))
-    ['46.25000, -88.50000']
-    """
-    placed = points.to_crs(_WGS84)
-    return [f"{lat:.5f}, {lon:.5f}" for lon, lat in shapely.get_coordinates(placed.to_numpy())]
 
 
 def places(delivery: Delivery) -> list[str]:
@@ -68,27 +64,32 @@ def places(delivery: Delivery) -> list[str]:
 
 def danger_grid(delivery: Delivery) -> Grid:
     """Danger trees one by one."""
-    units = delivery.project.heading.units
-    marks = layer_frame(delivery, "marks")
-    trees = marks[marks["kind"] == "danger"]
-    away = worded(trees["corridor_distance_m"], lambda m: show_length(m, units))
-    near = (away + " from " + trees["corridor"]).where(trees["corridor"] != "", MISSING)
-    near = near.mask(trees["corridor_distance_m"] <= 0, "IN corridor " + trees["corridor"])
-    dbh = worded(trees["dbh_cm"], lambda cm: show_diameter(cm, units))
-    species = trees["species"].replace("", MISSING)
-    where = position_words(trees.geometry)
-    return Grid(
-        heads=("Tree", "Species", "DBH", "Nearest corridor", "Latitude, longitude (WGS 84)"),
-        rows=list(zip(trees["label"], species, dbh, near, where, strict=True)),
-        widths=(1, 2, 1, 2, 3),
+    trees = danger_trees(delivery)
+    grid = _tree_grid(delivery, trees)
+    rows = zip(grid.rows, keep_away_words(delivery, trees), strict=True)
+    return replace(
+        grid,
+        heads=(*grid.heads, "Keep away"),
+        rows=[(*row, away) for row, away in rows],
+        widths=(*grid.widths, 1.5),
     )
 
 
-def line_words(delivery: Delivery) -> str:
-    """Line trees that are not to be cut, each with its position; nothing where there are none."""
-    trees = kept_line_trees(delivery)
-    words = trees["label"] + " (" + pd.Series(position_words(trees.geometry), trees.index) + ")"
-    return f"{LINE_TREES} Trees {'; '.join(words)}." if len(trees) else ""
+def line_grid(delivery: Delivery) -> Grid:
+    """Line trees that are not to be cut, one by one."""
+    return _tree_grid(delivery, line_trees(delivery))
+
+
+def _tree_grid(delivery: Delivery, trees: gpd.GeoDataFrame) -> Grid:
+    """Trees with what helps to find them."""
+    units = delivery.project.heading.units
+    dbh = worded(trees["dbh_cm"], lambda cm: show_diameter(cm, units))
+    species = trees["species"].replace("", MISSING)
+    return Grid(
+        heads=("Tree", "Species", "DBH", "Nearest corridor", "Latitude, longitude (WGS 84)"),
+        rows=list(zip(trees["label"], species, dbh, trees["near"], trees["where"], strict=True)),
+        widths=(1, 2, 1, 2.2, 2.6),
+    )
 
 
 def paint_grid(delivery: Delivery) -> Grid:
@@ -125,14 +126,25 @@ def paint_grid(delivery: Delivery) -> Grid:
 
 
 def area_grid(delivery: Delivery) -> Grid:
-    """Exclusions, setbacks, crossings and trees that stay, in words."""
+    """Hazards, exclusions, setbacks, crossings and trees that stay, in words."""
     rows = [
+        *_hazards(delivery),
         *_exclusions(delivery),
         *_setbacks(delivery),
         *_crossings(delivery),
         *_leave_trees(delivery),
     ]
     return Grid(heads=("Where", "Size", "What holds"), rows=rows, widths=(3, 1.6, 4))
+
+
+def _hazards(delivery: Delivery) -> list[Row]:
+    """Hazards with their places."""
+    frame = layer_frame(delivery, "hazards")
+    where = position_words(frame.representative_point())
+    return [
+        (f"{name or 'Hazard'} at {place}", "", hazard_words(away_m, delivery.project))
+        for name, place, away_m in zip(frame["name"], where, frame["keep_away_m"], strict=True)
+    ]
 
 
 def _exclusions(delivery: Delivery) -> list[Row]:
@@ -160,9 +172,10 @@ def _crossings(delivery: Delivery) -> list[Row]:
     """Where corridors cross water."""
     frame = layer_frame(delivery, "water_crossings")
     frame = frame[(frame["what"] == "water") & frame["in_stand"]]
+    where = position_words(frame.geometry)
     return [
-        (f"Corridor {corridor} over {name or 'water'}", "", CROSSINGS)
-        for corridor, name in zip(frame["corridor"], frame["name"], strict=True)
+        (f"Corridor {corridor} over {name or 'water'} at {place}", "", CROSSINGS)
+        for corridor, name, place in zip(frame["corridor"], frame["name"], where, strict=True)
     ]
 
 
@@ -181,30 +194,31 @@ def _leave_trees(delivery: Delivery) -> list[Row]:
 
 
 def opening_grid(delivery: Delivery) -> Grid:
-    """Openings with their trees and products."""
+    """Openings with their trees, products and volumes."""
     units = delivery.project.heading.units
     frame = layer_frame(delivery, "openings")
     found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
-    names = _with_group(frame)
-    area = worded(frame["area_m2"], lambda m2: show_area(m2, units))
-    trees = in_words(frame["trees"])
-    of_them = [
-        ", ".join(filter(None, [products, f"{count:,} counted on paper" if count else ""]))
-        for products, count in zip(
-            found["products"].fillna(""), on_paper_in_openings(delivery), strict=True
-        )
-    ]
     broken = frame["opening"].astype("str").isin(exceeded_features(delivery, "openings"))
     of_them = [
-        f"{words}; LIMIT EXCEEDED" if is_broken else words
-        for words, is_broken in zip(of_them, broken, strict=True)
+        ", ".join(filter(None, [products, f"{count:,} counted on paper" if count else ""]))
+        + "; LIMIT EXCEEDED" * is_broken
+        for products, count, is_broken in zip(
+            found["products"].fillna(""), on_paper_in_openings(delivery), broken, strict=True
+        )
     ]
+    columns = (
+        _with_group(frame),
+        worded(frame["area_m2"], lambda m2: show_area(m2, units)),
+        in_words(frame["trees"]),
+        of_them,
+        worded(frame["volume"], volume_text),
+    )
     return Grid(
-        heads=("No.", "Area", "Trees", "Of them"),
-        rows=list(zip(names, area, trees, of_them, strict=True)),
+        heads=("No.", "Area", "Trees", "Of them", "Volume, net"),
+        rows=list(zip(*columns, strict=True)),
         bold=frozenset(np.flatnonzero(broken).tolist()),
-        widths=(1.4, 1.75, 1.35, 4),
-        aligns=("left", "right", "right", "left"),
+        widths=(2.2, 1.5, 0.9, 3.6, 3.6),
+        aligns=("left", "right", "right", "left", "left"),
     )
 
 
@@ -217,22 +231,73 @@ def on_paper_in_openings(delivery: Delivery) -> list[int]:
 
 
 def corridor_grid(delivery: Delivery) -> Grid:
-    """Corridors with their width, their trees and products, and the single trees beside them."""
+    """Corridors in the order of work, with their trees, the single trees beside them, and wood."""
     units = delivery.project.heading.units
-    frame = layer_frame(delivery, "corridors")
+    frame = corridors_in_order(delivery)
     cut = cut_marks(delivery)
     single = ~cut["zone"].isin(["corridor", "opening"])
     names = frame["corridor"].where(frame["state"] != "existing", frame["corridor"] + " (existing)")
-    width = worded(frame["width_m"], lambda m: show_length(m, units))
-    inside, beside = (
-        _counted(part, frame["corridor"]) for part in (cut[cut["zone"] == "corridor"], cut[single])
+    columns = (
+        names,
+        worded(frame["way_m"], lambda m: way_words(m, units)),
+        worded(frame["width_m"], lambda m: show_length(m, units)),
+        _counted(cut[cut["zone"] == "corridor"], frame["corridor"]),
+        worded(frame["volume"], volume_text),
+        _counted(cut[single], frame["corridor"]),
+        [
+            "; ".join(
+                filter(None, [steep_words(row, units), crossing_words(delivery, row["corridor"])])
+            )
+            for row in frame.to_dict("records")
+        ],
     )
     return Grid(
-        heads=("Corridor", "Width", "Trees in it", "Single trees near it"),
-        rows=list(zip(names, width, inside, beside, strict=True)),
-        widths=(1.75, 1.2, 3.5, 3.5),
-        aligns=("left", "right", "left", "left"),
+        heads=(
+            "Corridor", "To landing", "Width", "Trees in it", "Their volume", "Single trees near",
+            "Mind",
+        ),
+        rows=list(zip(*columns, strict=True)),
+        widths=(1.7, 1.1, 1.0, 2.2, 2.5, 2.2, 2.0),
+        aligns=("left", "right", "right", "left", "left", "left", "left"),
+    )  # fmt: skip
+
+
+def landing_grid(delivery: Delivery) -> Grid:
+    """What comes to each landing along the corridors."""
+    frame = wood_at_landings(delivery)
+    columns = (frame["landing"], in_words(frame["trees"]), frame["volume"])
+    return Grid(
+        heads=("Comes to landing (located trees)", "Trees", "Volume, net"),
+        rows=list(zip(*columns, strict=True)),
+        widths=(3, 1, 6),
+        aligns=("left", "right", "left"),
     )
+
+
+def leave_grid(delivery: Delivery) -> Grid:
+    """Trees that stay, one by one."""
+    units, trees = delivery.project.heading.units, leave_trees(delivery)
+    dbh = worded(trees["dbh_cm"], lambda cm: show_diameter(cm, units)).replace(MISSING, "")
+    what = (trees["species"] + " " + dbh).str.strip()
+    return Grid(
+        heads=("Tree", "What", "Nearest corridor", "Latitude, longitude"),
+        rows=list(zip(trees["label"], what, trees["near"], trees["where"], strict=True)),
+        widths=(1, 2.6, 2.6, 2.4),
+    )
+
+
+def rule_grid(delivery: Delivery) -> Grid:
+    """What the project says of meeting point, access, flagging, slash, tops and stumps."""
+    crew = delivery.project.crew
+    given = (
+        ("Meeting point", crew.meeting_point),
+        ("Access", crew.access),
+        *((f"Flagging {colour}", meaning) for colour, meaning in crew.flagging.items()),
+        ("Slash", crew.slash),
+        ("Top", crew.top),
+        ("Stump height", crew.stump_height),
+    )
+    return Grid(heads=(), rows=[(name, words) for name, words in given if words], widths=(1, 4))
 
 
 def single_tree_grid(delivery: Delivery) -> Grid:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
@@ -34,14 +34,27 @@ from glademark.report.quantities import (
     show_sum,
 )
 from glademark.report.residual_stand import kept_lines, structure_rows
+from glademark.report.review_page.wording import limit_title
 from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
     SETBACK_RULES,
     all_with,
     unconfirmed_trees,
 )
-from glademark.report.verdicts import WORST_FIRST, edition_words, newest_day, words_of
-from glademark.report.wood_by_zone import left_out, no_allowance
+from glademark.report.terminal.openings import opening_verdicts
+from glademark.report.verdicts import (
+    WORST_FIRST,
+    approval_words,
+    edition_words,
+    newest_day,
+    words_of,
+)
+from glademark.report.wood_by_zone import (
+    left_out,
+    no_allowance,
+    stays_words,
+    trees_left_words,
+)
 from glademark.wording import counted
 
 if TYPE_CHECKING:
@@ -51,10 +64,11 @@ if TYPE_CHECKING:
     from reportlab.platypus import Flowable
 
 FILING_FILE = "filing_figures.pdf"
+FORM_FILE = "filing_figures.docx"
 
 Row = tuple[str, ...]
 
-_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)  # points
+_SIZES = (9.0, 8.0, 7.0)  # points
 _BASES = {
     "walked": "by a walked outline",
     "tagged": "by the group written with each mark",
@@ -63,14 +77,17 @@ _BASES = {
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
+_RIGHT: Literal["right"] = "right"
+
 
 def filing_tables(delivery: Delivery) -> dict[str, Grid]:
     """The figures of a stand, as tables."""
     pairs = {
         "Stand and system": _stand(delivery),
-        "Openings": _openings(delivery),
+        "Openings together": _openings(delivery),
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
+        "Stays": _stays(delivery),
         "Residual stand": _residual(delivery),
         "Setbacks, exclusions and crossings": _ground(delivery),
     }
@@ -79,7 +96,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         for title, rows in pairs.items()
         if rows or title != "Residual stand"
     }
-    return {**tables, "Limits": _limits(delivery)}
+    return {**tables, "Limits": _limits(delivery), "Openings one by one": _each_opening(delivery)}
 
 
 def _residual(delivery: Delivery) -> list[Row]:
@@ -106,30 +123,36 @@ def write_filing(delivery: Delivery, path: Path) -> None:
         for points in _SIZES
     ]
     tables = filing_tables(delivery)
-    if not write_fitting(path, papers, lambda paper: _story(tables, paper)):
-        write_pdf(path, papers[0], _story(tables, papers[0]))
+    empty, approval = blanks(delivery), approval_words(delivery)
+
+    def story(paper: Paper) -> list[Flowable]:
+        return _story(tables, empty, approval, paper)
+
+    if not any(write_fitting(path, papers, story, pages=pages) for pages in (1, 2)):
+        write_pdf(path, papers[0], story(papers[0]))
 
 
-def _story(tables: Mapping[str, Grid], paper: Paper) -> list[Flowable]:
+def _story(
+    tables: Mapping[str, Grid], empty: list[Row], approval: str, paper: Paper
+) -> list[Flowable]:
     """All tables, then what is filled in by hand."""
-    story: list[Flowable] = []
+    story: list[Flowable] = [text(approval, paper, bold=True)] if approval else []
     for title, grid in tables.items():
-        if grid.rows:
-            story += [*heading(title, paper), table(grid, paper)]
-        else:
-            story += [*heading(title, paper), text("None.", paper)]
-    return [*story, gap(paper), *_blanks(paper)]
+        story += heading(title, paper)
+        story.append(table(grid, paper) if grid.rows else text("None.", paper))
+    blank = Grid(heads=(), rows=empty, widths=(2, 4), row_pt=paper.points * 2)
+    return [*story, gap(paper), table(blank, paper), gap(paper), text(ANSWERED, paper)]
 
 
-def _blanks(paper: Paper) -> list[Flowable]:
+ANSWERED = "Figures come from marks in the field; a licensed forester answers for them."
+"""Who answers for the figures."""
+
+
+def blanks(delivery: Delivery) -> list[Row]:
     """What only a person can fill in."""
-    rows = [("Silvicultural system as prescribed", ""), ("Filed with", ""), ("Signature, date", "")]
-    blank = Grid(heads=(), rows=rows, widths=(2, 4), row_pt=paper.points * 2)
-    return [
-        table(blank, paper),
-        gap(paper),
-        text("Figures come from marks in the field; a licensed forester answers for them.", paper),
-    ]
+    prescribed = delivery.project.deliver.prescription
+    asked = [] if prescribed else ["Silvicultural system as prescribed"]
+    return [(words, "") for words in (*asked, "Filed with", "Signature, date")]
 
 
 def _stand(delivery: Delivery) -> list[Row]:
@@ -138,6 +161,7 @@ def _stand(delivery: Delivery) -> list[Row]:
     area, geodesic = figures.stand.area_m2, figures.stand.area_geodesic_m2
     unconfirmed = unconfirmed_trees(figures)
     apart = f"{unconfirmed}, {NOT_TO_BE_CUT}. With them: {all_with(delivery)}"
+    prescription = delivery.project.deliver.prescription
     trees, on_paper = (show_number(n, 0) for n in (figures.marks.trees, figures.marks.not_located))
     return [
         (
@@ -145,11 +169,55 @@ def _stand(delivery: Delivery) -> list[Row]:
             f"{show_area(area, units)} ({show_area(geodesic, units)} on the ellipsoid)",
         ),
         ("Operable area, less exclusions", show_area(figures.stand.operable_m2, units)),
+        *([("Prescription", prescription)] if prescription else []),
         ("As marked", _system(delivery)),
         ("Designation", _designation(delivery)),
         ("Trees to cut", f"{trees} with a position, {on_paper} counted on paper"),
         *([("Not among them", apart)] if unconfirmed else []),
         ("Coordinate system", delivery.layout.crs.name),
+    ]
+
+
+def _each_opening(delivery: Delivery) -> Grid:
+    """Openings with size, width, distances and verdict."""
+    units, openings = delivery.project.heading.units, delivery.layout.openings
+    verdicts = opening_verdicts(delivery.checks, openings)
+    lengths = ("width_m", "spacing_m", "boundary_m", "water_m", "corridor_m")
+    areas = ("area_m2", "area_marked_crowns_m2", "area_boles_m2")
+    rows = [
+        (
+            show_number(row["opening"], 0),
+            show_number(row["trees"], 0),
+            *(show_area(row.get(name), units) for name in areas),
+            *(show_length(row[name], units) for name in lengths),
+            verdicts[row["opening"]].plain,
+        )
+        for row in openings.to_dict("records")
+    ]
+    return Grid(
+        heads=(
+            "No.", "Trees", "Area", "Crowns", "Boles", "Width", "Nearest", "Boundary", "Water",
+            "Corridor", "Limits",
+        ),
+        rows=rows,
+        widths=(0.7, 0.9, 1.45, 1.45, 1.45, 1.2, 1.3, 1.5, 1.3, 1.45, 3),
+        aligns=(*(_RIGHT,) * 10, "left"),
+        bold=frozenset(n for n, row in enumerate(rows) if row[-1].startswith("EXCEEDED")),
+    )  # fmt: skip
+
+
+def _stays(delivery: Delivery) -> list[Row]:
+    """What is left, and with which confidence; what is not known is said to be."""
+    unknown = "not computed: standing stock not known"
+    confidence = f"{100 * delivery.project.allowance.confidence:g} %"
+    known = stays_words(delivery)
+    return [
+        ("Basal area", known or unknown),
+        (
+            "Trees",
+            trees_left_words(delivery) or "not computed: no cruise counts trees of all sizes",
+        ),
+        *([("Confidence level of intervals", confidence)] if known else []),
     ]
 
 
@@ -336,7 +404,7 @@ def _limits(delivery: Delivery) -> Grid:
         measured, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
         rows.append(
             (
-                f"{row['limit'].replace('_', ' ')} ({sizes[row['limit']]} checked)",
+                f"{limit_title(row['limit'])} ({sizes[row['limit']]} checked)",
                 limit,
                 _worst_words(row["subject"], measured, row["reason"]),
                 words_of(row["verdict"]),
@@ -374,11 +442,17 @@ def _ratio(part: float, whole: float) -> float:
 
 
 def _write(delivery: Delivery, folder: Path) -> None:
-    """Write ``filing_figures.pdf``."""
+    """Write the figures to print, and as a text document to fill in."""
+    from glademark.report.papers.filing_form import write_form  # noqa: PLC0415 - it prints ours
+
     write_filing(delivery, folder / FILING_FILE)
+    write_form(delivery, folder / FORM_FILE)
 
 
 DELIVERABLE = Deliverable(
-    id="filing", title="Filing figures for the planner", files=(FILING_FILE,), write=_write
+    id="filing",
+    title="Filing figures for the planner",
+    files=(FILING_FILE, FORM_FILE),
+    write=_write,
 )
-"""One page of figures with limits and sources."""
+"""Figures with limits and sources, to print and to fill in."""

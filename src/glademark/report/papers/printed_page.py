@@ -283,21 +283,25 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
 
 
 def write_fitting(
-    path: Path, papers: Sequence[Paper], story: Callable[[Paper], Sequence[Flowable]]
+    path: Path,
+    papers: Sequence[Paper],
+    story: Callable[[Paper], Sequence[Flowable]],
+    *,
+    pages: int = 1,
 ) -> bool:
-    """Write a paper in the first of some sizes in which it stands on one page."""
-    return any(_is_one_page(path, paper, story(paper)) for paper in papers)
+    """Write a paper in the first of some sizes in which it stands on so many pages."""
+    return any(_fits(path, paper, story(paper), pages) for paper in papers)
 
 
-def _is_one_page(path: Path, paper: Paper, story: Sequence[Flowable]) -> bool:
-    """Whether a paper, now written, stands on one page."""
+def _fits(path: Path, paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
+    """Whether a paper, now written, stands on so many pages."""
     from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
 
     heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
-    if sum(heights) > paper.height_pt * paper.columns:  # be there white between them or none
+    if sum(heights) > paper.height_pt * paper.columns * pages:  # be there white between or none
         return False
     try:
-        return write_pdf(path, paper, story) == 1
+        return write_pdf(path, paper, story) <= pages
     except LayoutError:  # a part that cannot be split is higher than a page
         return False
 

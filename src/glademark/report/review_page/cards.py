@@ -132,6 +132,8 @@ def _opening_title(record: Record) -> str:
 
 def _opening_lines(record: Record, units: Units) -> Iterable[tuple[str, str]]:
     """All measures of one opening."""
+    if why := field_text(record.get("why")):
+        yield "Why here", why
     yield "Area", quantity(record["area_m2"], "m2", units)
     yield "Area by marked crowns", quantity(record.get("area_marked_crowns_m2"), "m2", units)
     yield "Area to the boles", quantity(record.get("area_boles_m2"), "m2", units)
@@ -272,6 +274,7 @@ _CARDS: Mapping[
     "exclusions": (_named("Exclusion"), _area_lines),
     "setbacks": (_named("Setback"), _area_lines),
     "landings": (_named("Landing"), _area_lines),
+    "hazards": (_named("Hazard"), _area_lines),
     "water": (_named("Water"), _area_lines),
 }
 

@@ -22,10 +22,10 @@ if TYPE_CHECKING:
     from glademark.report.delivery import Delivery
 
 MOST_MARKS = 20_000
-"""Marks that a page can show and stay quick; beyond, the map has none and the page says so."""
+"""Marks that a page can show and stay quick; beyond, the map has none to cut and says so."""
 
 AREA_LAYERS = (
-    "zones", "setbacks", "water", "exclusions", "landings", "corridors",
+    "zones", "setbacks", "water", "exclusions", "hazards", "landings", "corridors",
     "incidental_openings", "openings",
     "combined_openings",
 )  # fmt: skip
@@ -120,7 +120,9 @@ def map_content(delivery: Delivery, verdicts: Mapping[str, str]) -> MapContent:
     layout = delivery.layout
     plane = Plane.below(layout.stand)
     everything = _all_trees(layout)
-    shown = everything if len(everything) <= MOST_MARKS else everything.iloc[:0]
+    is_cut = everything["drawn"].str.startswith("cut_")
+    shown = everything if len(everything) <= MOST_MARKS else everything[~is_cut]
+    shown = shown.reset_index(drop=True)
     return MapContent(
         plane=plane,
         box=_around(plane.box(layout.stand.union_all())),

@@ -158,6 +158,14 @@ AREAS: tuple[SwitchedLayer, ...] = (
         ),
     ),
     SwitchedLayer(
+        name="hazards",
+        title="Hazards",
+        areas=(
+            AreaSymbol(layer="hazards", title="Hazard", line="#b3001b", fill="#f6d5d9",
+                       fill_share=0.7, line_width=1.8, hatch="rising"),
+        ),
+    ),
+    SwitchedLayer(
         name="landings",
         title="Landings",
         areas=(

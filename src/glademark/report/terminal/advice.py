@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from glademark.advise.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
+from glademark.advice.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.layers import Units
 from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
 from glademark.report.shown_text import shown_text

@@ -28,7 +28,7 @@ from glademark.report.quantities import (
 )
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import Fitted
-from glademark.report.wood_by_zone import ALL, no_allowance, wood_rows
+from glademark.report.wood_by_zone import ALL, no_allowance, stays_words, wood_rows
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")
@@ -144,20 +144,10 @@ def _rest(allowance: pd.DataFrame, units: Units) -> list[str]:
 def _after(delivery: Delivery, units: Units) -> list[str]:
     """What stays, and on what the figures rest."""
     layout = delivery.layout
-    confidence = delivery.project.allowance.confidence
     lines = []
-    left = layout.stock_left
-    if left:
-        low, high = (left[f"basal_area_{end}_m2_ha"] for end in ("low", "high"))
-        between = ""
-        if high > low:
-            ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
-            between = f" ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
-        rows = layout.allowance[layout.allowance["quantity"] == BASAL]
-        stays = show(left["basal_area_m2_ha"], "m2/ha", units)
-        most = end_words(rows.iloc[0].to_dict(), "remaining", stays)
-        lines.append(f"Stays: {most} basal area{between}")
-        lines += _mean_diameter(left, units)
+    if layout.stock_left:
+        lines.append(f"Stays: {stays_words(delivery)}")
+        lines += _mean_diameter(layout.stock_left, units)
     lines += _rest(layout.allowance, units)
     lines += _not_computed(layout)
     lines.append("Standing stock taken as even per hectare over the operable area")

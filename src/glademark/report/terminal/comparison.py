@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from glademark.compare.comparison import Comparison
+    from glademark.comparison.comparison import Comparison
     from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
     from glademark.project.model import Project
     from glademark.report.comparison.wording import Rows

@@ -174,9 +174,7 @@ class LayoutFromLayers(WithFigures):
                 )
             )
         for name in RASTERS:
-            self.addParameter(
-                QgsProcessingParameterRasterLayer(name, title(name), optional=True)
-            )
+            self.addParameter(QgsProcessingParameterRasterLayer(name, title(name), optional=True))
         advanced = QgsProcessingParameterDefinition.Flag.FlagAdvanced
         for name, _, _, meaning in SETTINGS:
             setting = QgsProcessingParameterString(name, meaning, optional=True)
@@ -232,7 +230,9 @@ class LayoutFromLayers(WithFigures):
             if text:
                 settings.setdefault(table, {})[key] = text
         project = self.parameterAsFile(parameters, "PROJECT", context) or None
-        more = ["--only", "gpkg"] if self.parameterAsBool(parameters, "LAYERS_ONLY", context) else []
+        more = (
+            ["--only", "gpkg"] if self.parameterAsBool(parameters, "LAYERS_ONLY", context) else []
+        )
         with sent_to(output) as (folder, done), self.sending:
             inputs = {name: _moved(one, folder) for name, one in self.sent.items()}
             request = write_request(folder, project, inputs, settings)

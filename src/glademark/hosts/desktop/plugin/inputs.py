@@ -2,13 +2,15 @@
 
 import json
 import shutil
-from contextlib import contextmanager
+import sqlite3
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from qgis.core import QgsProcessingException, QgsVectorFileWriter
 
 REQUEST = "request.json"
 PROJECT = "harvest.toml"
+_NO_TIME = "2000-01-01T00:00:00.000Z"  # equal layers must give an equal edition
 _FID = "row_of_layer"  # a layer may have a column `fid` of its own
 
 
@@ -31,6 +33,9 @@ def write_layer(layer, name, folder):
     )
     if found[0] != QgsVectorFileWriter.WriterError.NoError:
         raise QgsProcessingException(f"layer {layer.name()} could not be handed on: {found[1]}")
+    if layer.isSpatial():
+        with closing(sqlite3.connect(path)) as database, database:
+            database.execute("UPDATE gpkg_contents SET last_change = ?", (_NO_TIME,))
     return {"file": str(path), **({"layer": name} if layer.isSpatial() else {})}
 
 

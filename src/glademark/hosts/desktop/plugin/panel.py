@@ -1,7 +1,6 @@
 """Verdicts of the layout that is loaded: a click selects what exceeds a limit."""
 
 from qgis.core import QgsProject
-from qgis.PyQt.QtCore import Qt
 from qgis.PyQt.QtWidgets import (
     QDockWidget,
     QLabel,
@@ -14,9 +13,10 @@ from qgis.PyQt.QtWidgets import (
 
 from .results import OUTPUT_KEY
 
-COLUMNS = ("Verdict", "What", "Measured", "Limit", "Unit")
+COLUMNS = ("Verdict", "What", "Measured", "Limit")
 NAMED_BY = {"openings": "opening", "combined_openings": "combined", "corridors": "corridor",
             "corridor_lines": "corridor", "marks": "tree_id"}  # fmt: skip
+_WIDEST = 170  # pixels of what is checked, so that its figures are seen
 ORDER = ("exceeded", "near", "not_checked", "met")
 
 
@@ -66,22 +66,26 @@ class VerdictPanel(QDockWidget):
             self.gpkg = found[-1].customProperty(OUTPUT_KEY)
             self.rows = [feature.attributeMap() for feature in found[-1].getFeatures()]
         self.rows.sort(key=lambda row: ORDER.index(row["verdict"]))
-        counted = {verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER}
+        counted = {
+            verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER
+        }
         told = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in counted.items() if n)
         self.head.setText(f"Limits: {told}" if told else "No layout is loaded.")
         self.table.setRowCount(len(self.rows))
         for at, row in enumerate(self.rows):
             self._fill(at, row)
         self.table.resizeColumnsToContents()
+        self.table.setColumnWidth(1, min(self.table.columnWidth(1), _WIDEST))
 
     def _fill(self, at, row):
         """One row of the table."""
+        unit = row["unit_shown"] or ""
+        side = "at least" if row["limit"].endswith("_min") else "at most"
         cells = (
             row["verdict"].replace("_", " ").upper(),
             row["subject"],
-            shown(row["measured_shown"]),
-            shown(row["limit_shown"]),
-            row["unit_shown"] or "",
+            shown(row["measured_shown"], unit),
+            f"{side} {shown(row['limit_shown'], unit)}" if shown(row["limit_shown"], unit) else "",
         )
         for column, text in enumerate(cells):
             item = QTableWidgetItem(str(text))
@@ -109,8 +113,8 @@ class VerdictPanel(QDockWidget):
 
     def lay_out_again(self):
         """Run the last layout once more, in the background, with the layers as they are now."""
-        from .algorithms import LAST
         from .again import start
+        from .algorithms import LAST
 
         if not LAST:
             self.head.setText("Nothing to repeat: run a layout from the toolbox first.")
@@ -126,9 +130,9 @@ class VerdictPanel(QDockWidget):
             self.head.setText(fault)
 
 
-def shown(value):
-    """A number with the digits that a table bears."""
+def shown(value, unit):
+    """A number with the digits that a table bears, and its unit."""
     try:
-        return f"{float(value):,.4g}"
+        return f"{float(value):,.4g} {unit}".strip()
     except (TypeError, ValueError):
         return ""

@@ -13,7 +13,7 @@ ICON = str(Path(__file__).parent / "icon.svg")
 class GlademarkProvider(QgsProcessingProvider):
     """Layout, propose, advise, compare, papers, inspect."""
 
-    def id(self):  # noqa: A003
+    def id(self):
         return "glademark"
 
     def name(self):

@@ -43,7 +43,7 @@ def in_drawing_order(gpkg):
 
 
 def load(project, gpkg, title):
-    """Show a GeoPackage in a group; layers of an earlier run of it are shown anew in their place."""
+    """Show a GeoPackage in a group; layers of an earlier run of it are shown anew in place."""
     gpkg = str(Path(gpkg).resolve())
     own = {
         layer.customProperty("glademark/layer"): layer

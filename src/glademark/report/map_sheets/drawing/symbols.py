@@ -64,6 +64,13 @@ AREAS: Mapping[str, Fill] = MappingProxyType(
         "incidental_openings": Fill(
             face="#f3eec8", edge=Stroke(colour=_OLIVE, width=0.8, dashes=(1, 1.4))
         ),
+        "hazards": Fill(
+            face="#f6d5d9",
+            hatch="rising",
+            edge=Stroke(colour="#b3001b", width=1.1),
+            hatch_width=0.5,
+        ),
+        "danger_circles": Fill(edge=Stroke(colour="#b3001b", width=1.1, dashes=(5, 1.5, 1, 1.5))),
     }
 )
 """Areas: layers, rules of setbacks, and states of corridors."""

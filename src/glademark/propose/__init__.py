@@ -1,0 +1,1 @@
+"""Group openings proposed by optimisation: candidates, the program that chooses, alternatives."""

@@ -1,0 +1,235 @@
+"""
+Connected sets of trees grown best-first, all seeds side by side, one tree a step.
+
+A set takes the tree beside it that gives most for the ground that it needs. Prices of the program
+(`Prices`) make the same growth look for the sets that the program lacks.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import csr_array
+
+from glademark.propose.stock import BoolArray, FloatArray, IntArray, sets_of
+
+LINK_BONUS = 0.05
+"""Each further link to the set makes a tree so much better, which keeps groups compact."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Prices:
+    """
+    What the program charges a set for.
+
+    Attributes
+    ----------
+    tree
+        Points of each tree after what it takes of the allowances is paid.
+    ground
+        Points a square metre of opening.
+    near
+        Which priced points each tree comes near, shape (trees, points).
+    point
+        Price of each point, paid once a set.
+    fixed
+        Points that every set pays.
+    """
+
+    tree: FloatArray
+    ground: float
+    near: csr_array
+    point: FloatArray
+    fixed: float
+
+
+def free_of_charge(gain: FloatArray) -> Prices:
+    """Prices before there is a program."""
+    near = csr_array((len(gain), 0), dtype=np.int32)
+    return Prices(tree=gain, ground=0.0, near=near, point=np.zeros(0), fixed=0.0)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sizes:
+    """
+    Least and largest ground of a set [m2], as the shares of its trees add up, and its trees.
+
+    `ahead` is the part of the value of the trees beside a tree that counts when it is chosen.
+    """
+
+    ground_min_m2: float
+    ground_max_m2: float
+    trees_min: int
+    trees_max: int = 400
+    ahead: float = 0.5
+
+
+AT_SIZES = (0.4, 0.6, 0.8, 0.9, 0.97)
+"""Shares of the largest ground at which a set is kept, whatever its value."""
+
+
+def grown(
+    seeds: IntArray, links: csr_array, share_m2: FloatArray, prices: Prices, sizes: Sizes
+) -> csr_array:
+    """
+    Sets grown from each seed, as a matrix of sets by trees, each set once.
+
+    A set is kept where its value per area reaches a new best, and at some sizes on the way.
+    """
+    count = len(share_m2)
+    state = _State.start(seeds, share_m2, prices)
+    key = _look_ahead(links, prices, share_m2, sizes.ahead)
+    kept: list[tuple[IntArray, IntArray]] = []
+    density = np.full(len(seeds), -np.inf)
+    grows = np.ones(len(seeds), dtype=bool)
+    for step in range(sizes.trees_max):  # one tree a step for all seeds
+        large = state.ground >= sizes.ground_min_m2
+        value = (state.value - prices.fixed) / state.ground - prices.ground
+        better = grows & large & (step + 1 >= sizes.trees_min) & (value > density)
+        density = np.where(better, value, density)
+        passed = np.searchsorted(AT_SIZES, state.ground / sizes.ground_max_m2)
+        keep = better | (grows & large & (passed > state.passed) & (step + 1 >= sizes.trees_min))
+        state.passed = passed
+        at = np.flatnonzero(keep)
+        kept.append((at, np.full(len(at), step)))
+        grows = state.take(links, key, share_m2, prices, sizes, grows)
+        if not grows.any():
+            break
+    return _as_sets(kept, state.order, count)
+
+
+def _look_ahead(links: csr_array, prices: Prices, share_m2: FloatArray, ahead: float) -> FloatArray:
+    """Points per area of each tree, with part of those of the trees beside it."""
+    net = prices.tree - prices.ground * share_m2
+    beside = np.asarray(links.sum(axis=1)).reshape(-1)
+    around = (links @ np.maximum(net, 0.0)) / np.maximum(beside, 1)
+    return np.asarray((net + ahead * around) / share_m2)
+
+
+@dataclass(kw_only=True, slots=True, eq=False)
+class _State:
+    """Sets on their way: members in order, trees beside them, points that they come near."""
+
+    order: IntArray
+    size: int
+    ground: FloatArray
+    value: FloatArray
+    passed: IntArray
+    members: IntArray
+    beside: IntArray
+    paid: IntArray
+
+    @classmethod
+    def start(cls, seeds: IntArray, share_m2: FloatArray, prices: Prices) -> "_State":
+        """Sets of one tree each."""
+        state = cls(
+            order=np.full((len(seeds), 64), -1, dtype=np.intp),
+            size=0,
+            ground=np.zeros(len(seeds)),
+            value=np.zeros(len(seeds)),
+            passed=np.zeros(len(seeds), dtype=np.intp),
+            members=np.zeros(0, dtype=np.intp),
+            beside=np.zeros(0, dtype=np.intp),
+            paid=np.zeros(0, dtype=np.intp),
+        )
+        state._add(np.arange(len(seeds)), seeds, share_m2, prices)
+        return state
+
+    def take(
+        self,
+        links: csr_array,
+        key: FloatArray,
+        share_m2: FloatArray,
+        prices: Prices,
+        sizes: Sizes,
+        grows: BoolArray,
+    ) -> BoolArray:
+        """Give each set the best tree beside it; which sets got one."""
+        count = len(share_m2)
+        last = self.order[:, self.size - 1]
+        own = np.flatnonzero(grows & (last >= 0))
+        row, tree = _expanded(links, last[own])
+        more = own[row] * count + tree
+        every = np.concatenate([self.beside, more[~_among(more, self.members)]])
+        every = every[grows[every // count]]
+        self.beside, times = np.unique(every, return_counts=True)
+        owner, tree = np.divmod(self.beside, count)
+        fits = self.ground[owner] + share_m2[tree] <= sizes.ground_max_m2
+        value = key[tree] + LINK_BONUS * np.abs(key[tree]) * (times - 1)
+        if len(prices.point):
+            value -= self._charged(owner, tree, prices) / share_m2[tree]
+        value = np.where(fits, value, -np.inf)
+        best = _best_of(owner, value)
+        best = best[np.isfinite(value[best])]
+        took = np.zeros(len(grows), dtype=bool)
+        took[owner[best]] = True
+        chosen = self.beside[best]
+        self.beside = np.repeat(self.beside, times)
+        self.beside = self.beside[~_among(self.beside, np.sort(chosen))]
+        self._add(owner[best], tree[best], share_m2, prices)
+        return took
+
+    def _add(self, owner: IntArray, tree: IntArray, share_m2: FloatArray, prices: Prices) -> None:
+        """Put one tree into each of some sets."""
+        if self.size == self.order.shape[1]:
+            self.order = np.pad(self.order, ((0, 0), (0, 64)), constant_values=-1)
+        if len(prices.point):
+            self.value[owner] -= self._charged(owner, tree, prices)
+            row, point = _expanded(prices.near, tree)
+            paid = owner[row] * len(prices.point) + point
+            self.paid = np.unique(np.concatenate([self.paid, paid]))
+        self.order[owner, self.size] = tree
+        self.size += 1
+        self.ground[owner] += share_m2[tree]
+        self.value[owner] += prices.tree[tree]
+        added = owner * len(share_m2) + tree
+        self.members = np.sort(np.concatenate([self.members, added]))
+
+    def _charged(self, owner: IntArray, tree: IntArray, prices: Prices) -> FloatArray:
+        """Price of the points that each tree would bring its set near for the first time."""
+        row, point = _expanded(prices.near, tree)
+        new = ~_among(owner[row] * len(prices.point) + point, self.paid)
+        return np.bincount(row[new], weights=prices.point[point[new]], minlength=len(tree))
+
+
+def _expanded(matrix: csr_array, rows: IntArray) -> tuple[IntArray, IntArray]:
+    """Columns of some rows of a matrix: the place among the rows, and the column."""
+    start, end = matrix.indptr[rows], matrix.indptr[rows + 1]
+    count = (end - start).astype(np.intp)
+    place = np.repeat(np.arange(len(rows)), count)
+    offset = np.arange(len(place)) - np.repeat(np.cumsum(count) - count, count)
+    return place, matrix.indices[np.repeat(start, count) + offset].astype(np.intp)
+
+
+def _among(values: IntArray, ordered: IntArray) -> BoolArray:
+    """Which values are among ordered ones."""
+    if not len(ordered):
+        return np.zeros(len(values), dtype=bool)
+    at = np.minimum(np.searchsorted(ordered, values), len(ordered) - 1)
+    return np.asarray(ordered[at] == values)
+
+
+def _best_of(owner: IntArray, value: FloatArray) -> IntArray:
+    """Place of the largest value of each owner; the first of equal ones."""
+    order = np.lexsort((np.arange(len(owner)), -value, owner))
+    first = np.unique(owner[order], return_index=True)[1]
+    return np.asarray(order[first])
+
+
+def _as_sets(kept: list[tuple[IntArray, IntArray]], order: IntArray, count: int) -> csr_array:
+    """The first trees of each seed up to the steps that were kept, each set once."""
+    seed = np.concatenate([one for one, _ in kept])
+    step = np.concatenate([one for _, one in kept])
+    size = step + 1
+    row = np.repeat(np.arange(len(seed)), size)
+    place = np.arange(len(row)) - np.repeat(np.cumsum(size) - size, size)
+    sets = sets_of(row, order[seed[row], place], (len(seed), count))
+    return sets[unlike_rows(sets)]
+
+
+def unlike_rows(sets: csr_array) -> IntArray:
+    """Rows of a matrix of sets, the first of equal ones, in order."""
+    names = np.random.default_rng(0).integers(1, 2**62, size=(sets.shape[1], 2), dtype=np.int64)
+    rows = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
+    mark = np.zeros((sets.shape[0], 2), dtype=np.int64)
+    np.add.at(mark, rows, names[sets.indices])  # sums that wrap: equal sets, equal sums
+    return np.sort(np.unique(mark, axis=0, return_index=True)[1])

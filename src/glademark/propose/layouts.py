@@ -1,0 +1,113 @@
+"""Layouts from the candidates: the best, others that differ, and what each limit costs."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from scipy.sparse import csr_array
+
+from glademark.propose.limits import LimitRow, relaxed_limits
+from glademark.propose.pool import within
+from glademark.propose.program import NoChoiceError, Solved, relaxed
+from glademark.propose.search import Found, Task, choose, relaxed_over
+from glademark.propose.stock import BoolArray, IntArray
+
+SHARED = 0.5
+"""A group is another one where no earlier group has this share of its opening."""
+
+STEPS = (0.8, 0.9, 1.0, 1.1, 1.2)
+"""Parts of a limit at which the choice is made again."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Choice:
+    """Candidates of one layout, their points, and how many of them no earlier layout has."""
+
+    chosen: IntArray
+    score: float
+    bound: float
+    others: int
+
+    @property
+    def gap(self) -> float:
+        """How far the bound lies above the points, as a share of it."""
+        return (self.bound - self.score) / abs(self.bound) if self.bound else 0.0
+
+
+def choices(task: Task, found: Found, *, count: int, others_min: int) -> Iterator[Choice]:
+    """The best layout, then the best of those that have enough groups of their own."""
+    other = np.ones(len(found.pool), dtype=bool)
+    best, found = choose(task, found)
+    yield _choice(best, other)
+    for number in range(2, count + 1):
+        task.tell(f"alternative {number}")
+        other &= _unlike(found, best.chosen)
+        row = csr_array(-other[None, :].astype(float))
+        most = found.with_rows(row, np.array([-float(others_min)]))
+        try:
+            best, _ = choose(task, most)
+        except NoChoiceError:
+            return
+        yield _choice(best, other)
+
+
+def _choice(best: Solved, other: BoolArray) -> Choice:
+    """A layout, in the order of its candidates."""
+    chosen = np.sort(best.chosen)
+    return Choice(
+        chosen=chosen, score=best.score, bound=best.bound, others=int(other[chosen].sum())
+    )
+
+
+def _unlike(found: Found, chosen: IntArray) -> BoolArray:
+    """Candidates that share less than half of their opening with each chosen one."""
+    shapes = found.pool.shapes
+    one, two = shapely.STRtree(shapes[chosen]).query(shapes, predicate="intersects")
+    common = shapely.area(shapely.intersection(shapes[one], shapes[chosen[two]]))
+    unlike = np.ones(len(shapes), dtype=bool)
+    unlike[one[common >= SHARED * found.pool.area_m2[one]]] = False
+    return unlike
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Margin:
+    """What a limit costs: points per unit of it, and the best points at other values."""
+
+    row: LimitRow
+    marginal_value: float | None
+    tried: tuple[tuple[float, float | None], ...]
+
+
+def margins(task: Task, found: Found, rows: Sequence[LimitRow], best: float) -> list[Margin]:
+    """Marginal value of each limit in the linear program, and the choice at other values of it."""
+    linear = relaxed(found.program(task.demands))
+    return [
+        Margin(
+            row=row,
+            marginal_value=row.price(linear),
+            tried=tuple((row.value * step, _tried(task, found, row, step, best)) for step in STEPS),
+        )
+        for row in rows
+    ]
+
+
+def _tried(task: Task, found: Found, row: LimitRow, step: float, best: float) -> float | None:
+    """Points of the best layout with a limit at a part of its value; None where it is not known."""
+    if step == 1:
+        return best
+    changed = relaxed_limits(task.demands, row, step)
+    if changed is None:
+        return None
+    demands, is_known = changed
+    if not is_known:
+        return None
+    pool = found.pool.part(np.flatnonzero(within(found.pool, demands, task.ground)))
+    if not len(pool):
+        return None
+    again = replace(task, demands=demands)
+    try:
+        points = replace(found.points, spacing_m=max(demands.spacing_m, 2e-6))
+        return choose(again, relaxed_over(again, pool, points))[0].score
+    except NoChoiceError:
+        return None

@@ -1,0 +1,279 @@
+"""The answer: groups, their trees and the alternatives, as a layout measures and judges them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from glademark.contracts.layout import Layout
+from glademark.contracts.proposal_layers import ALTERNATIVES, GROUPS, TREES
+from glademark.judge.checks import judge
+from glademark.judge.limits import Case, LimitAsked
+from glademark.measure.layout import measure_layout
+from glademark.measure.standing import BASAL
+from glademark.propose.infeasible import why_infeasible
+from glademark.propose.layouts import Choice, Margin, choices, margins
+from glademark.propose.points import PARTS
+from glademark.propose.prepare import Prepared, with_marks
+from glademark.propose.program import NoChoiceError
+from glademark.propose.search import Found, find_candidates
+from glademark.propose.stock import IntArray
+from glademark.propose.why import why_sentences
+from glademark.wording import counted
+
+CAUTIONS = (
+    "Proposals are flags to walk to, no marks: nothing is cut by them.",
+    "Risk, defect and regeneration are judged at the tree and on the ground.",
+)
+"""On every output of a proposal."""
+
+BINDING = 0.01
+"""A limit that leaves at most this share of it over is binding."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Alternative:
+    """
+    One layout of groups.
+
+    Attributes
+    ----------
+    marks
+        Its trees and those in corridors as marks to cut, with `group`.
+    layout, checks
+        As they are measured and judged when those marks are laid out.
+    """
+
+    number: int
+    groups: gpd.GeoDataFrame
+    trees: gpd.GeoDataFrame
+    row: dict[str, Any]
+    marks: gpd.GeoDataFrame
+    layout: Layout
+    checks: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Proposal:
+    """
+    What was proposed for one stand.
+
+    Attributes
+    ----------
+    alternatives
+        The best first; none where the demands cannot hold together.
+    score, bound, gap
+        Of the first over the candidates; NaN without one.
+    infeasible
+        Which limits cannot hold together; empty where they can.
+    """
+
+    prepared: Prepared
+    alternatives: tuple[Alternative, ...]
+    candidates: int
+    rounds: int
+    last_round_gain: float
+    interrupted: bool
+    score: float
+    bound: float
+    gap: float
+    margins: tuple[Margin, ...] = ()
+    infeasible: str = ""
+    not_proved: tuple[str, ...] = field(default=())
+
+
+def propose_groups(prepared: Prepared, asked: Sequence[LimitAsked]) -> Proposal:
+    """The best layouts of groups that keep to the limits, with what each limit costs."""
+    task, settings = prepared.task, prepared.project.propose
+    try:
+        found = find_candidates(task)
+        chosen = list(
+            choices(task, found, count=settings.alternatives, others_min=settings.other_groups_min)
+        )
+    except NoChoiceError:
+        return _nothing(prepared)
+    best = chosen[0]
+    alternatives = tuple(
+        _alternative(prepared, asked, found, one, number) for number, one in enumerate(chosen, 1)
+    )
+    return Proposal(
+        prepared=prepared,
+        alternatives=alternatives,
+        candidates=len(found.pool),
+        rounds=found.rounds,
+        last_round_gain=found.last_gain,
+        interrupted=found.interrupted,
+        score=best.score,
+        bound=best.bound,
+        gap=best.gap,
+        margins=tuple(margins(task, found, prepared.limits, best.score)),
+        not_proved=_not_proved(found, alternatives, settings.alternatives),
+    )
+
+
+def _nothing(prepared: Prepared) -> Proposal:
+    """No layout, and why."""
+    nan = float("nan")
+    return Proposal(
+        prepared=prepared,
+        alternatives=(),
+        candidates=0,
+        rounds=0,
+        last_round_gain=nan,
+        interrupted=False,
+        score=nan,
+        bound=nan,
+        gap=nan,
+        infeasible=why_infeasible(prepared.task, prepared.limits),
+    )
+
+
+def _not_proved(found: Found, alternatives: Sequence[Alternative], wanted: int) -> tuple[str, ...]:
+    """What the answer does not show."""
+    said = [
+        "that no better group exists: the bound holds over the candidates that were tried alone"
+    ]
+    if found.interrupted:
+        said.append("that another run gives the same: the search was interrupted")
+    if len(alternatives) < wanted:
+        said.append(
+            f"{counted(wanted, 'alternative')}: no further layout has enough groups of its own"
+        )
+    for one in alternatives:
+        beyond = one.checks[one.checks["verdict"] == "exceeded"]
+        said += [
+            f"alternative {one.number} exceeds {limit}, which the program does not hold: {subject}"
+            for limit, subject in zip(beyond["limit"], beyond["subject"], strict=True)
+        ]
+    return tuple(said)
+
+
+def _alternative(
+    prepared: Prepared, asked: Sequence[LimitAsked], found: Found, choice: Choice, number: int
+) -> Alternative:
+    """One layout, measured and judged as if its trees were marked."""
+    pool = found.pool.part(choice.chosen)
+    centre = shapely.get_coordinates(shapely.centroid(pool.shapes))
+    order = np.lexsort((centre[:, 0], -centre[:, 1]))
+    pool = pool.part(order)
+    group_of = np.zeros(len(prepared.trees), dtype=np.intp)
+    owner = np.repeat(np.arange(len(pool)), np.diff(pool.sets.indptr))
+    group_of[pool.sets.indices] = owner + 1
+    marks = _marks_of(prepared, group_of)
+    survey = with_marks(prepared.survey, marks)
+    layout = measure_layout(survey, prepared.project, earlier={})
+    checks = judge(Case(layout=layout, survey=survey, project=prepared.project), asked)
+    groups = _groups(prepared, layout, prepared.worth.parts(pool), group_of, number)
+    trees = _trees(prepared, group_of, number)
+    row = _row(prepared, layout, groups, choice, number)
+    return Alternative(
+        number=number,
+        groups=groups,
+        trees=trees,
+        row=row,
+        marks=marks,
+        layout=layout,
+        checks=checks,
+    )
+
+
+def _marks_of(prepared: Prepared, group_of: IntArray) -> gpd.GeoDataFrame:
+    """Trees of the groups and of corridors as marks."""
+    taken = (group_of > 0) | prepared.task.stock.cut_first
+    names = np.where(group_of > 0, group_of.astype(str), "").astype(object)
+    marks = prepared.marks.assign(group=names)
+    return marks[taken].reset_index(drop=True)
+
+
+def _groups(
+    prepared: Prepared, layout: Layout, parts: pd.DataFrame, group_of: IntArray, number: int
+) -> gpd.GeoDataFrame:
+    """Groups with the figures that the layout gives their openings."""
+    openings = layout.openings.sort_values("opening", ignore_index=True)
+    trees = prepared.trees.assign(group=group_of, way=prepared.worth.extraction_m)
+    mine = trees[group_of > 0].groupby("group")
+    failing = trees[(group_of > 0) & trees["failing"]].groupby("group")
+    index = pd.RangeIndex(1, len(openings) + 1)
+    columns: dict[str, Any] = {
+        "alternative": np.full(len(openings), number),
+        "group": openings["opening"],
+        "failing_trees": failing.size().reindex(index, fill_value=0).to_numpy(),
+        "failing_basal_area_m2": failing["basal_area_m2"]
+        .sum()
+        .reindex(index, fill_value=0.0)
+        .to_numpy(),
+        "score": parts.to_numpy().sum(axis=1),
+        **{f"score_{name}": parts[name] for name in PARTS},
+        "extraction_m": mine["way"].mean().reindex(index).to_numpy(),
+    }
+    columns |= {
+        name: openings[name] for name in GROUPS.names if name in openings and name not in columns
+    }
+    groups = gpd.GeoDataFrame(columns, geometry=openings.geometry.to_numpy(), crs=layout.crs)
+    groups["why"] = why_sentences(prepared, groups, trees[group_of > 0])
+    return groups[[*GROUPS.names, "geometry"]]
+
+
+def _trees(prepared: Prepared, group_of: IntArray, number: int) -> gpd.GeoDataFrame:
+    """Trees of the groups."""
+    trees = prepared.trees.assign(alternative=number, group=group_of)
+    trees = trees.assign(tree_id=prepared.marks["tree_id"])
+    chosen = trees[group_of > 0].sort_values("group", kind="stable")
+    return chosen[[*TREES.names, "geometry"]].reset_index(drop=True)
+
+
+def _row(
+    prepared: Prepared, layout: Layout, groups: gpd.GeoDataFrame, choice: Choice, number: int
+) -> dict[str, Any]:
+    """Row of the table of alternatives."""
+    shares = layout.allowance.set_index("quantity")["share"]
+    products = [
+        f"{name} {share:.1%}"
+        for name, share in shares.items()
+        if name != BASAL and np.isfinite(share)
+    ]
+    found = {
+        "alternative": number,
+        "score": choice.score,
+        "groups": len(groups),
+        "area_m2": layout.figures.openings.area_m2,
+        "area_share": layout.figures.openings.share,
+        "trees": int(groups["trees"].sum()),
+        "basal_area_m2": float(groups["basal_area_m2"].sum()),
+        "removal_share_basal_area": float(shares.get(BASAL, np.nan)),
+        "removal_share_volume": ", ".join(products),
+        "other_groups": choice.others,
+        "binding": ", ".join(_binding(prepared, layout, groups)),
+        "gap": choice.gap,
+    }
+    return {name: found[name] for name in ALTERNATIVES.names}
+
+
+def _binding(prepared: Prepared, layout: Layout, groups: gpd.GeoDataFrame) -> list[str]:
+    """Limits that leave next to nothing over."""
+    shares = layout.allowance.set_index("quantity")["share"]
+    measured: dict[str, float] = {
+        "area_max_m2": float(groups["area_m2"].max()),
+        "area_min_m2": float(groups["area_m2"].min()),
+        "spacing_m": float(groups["spacing_m"].min()),
+        "boundary_m": float(groups["boundary_m"].min()),
+        "water_m": float(groups["water_m"].min()),
+        "combined_max_m2": layout.figures.openings.combined_largest_m2,
+        "area_total_max_m2": layout.figures.openings.share,
+        "groups_max": float(len(groups)),
+        "groups_min": float(len(groups)),
+    }
+    found: list[str] = []
+    for row in prepared.limits:
+        value = measured.get(row.field, float("nan"))
+        if row.field == "amounts_max" and row.unit == "share":
+            value = float(shares.get(row.quantity, np.nan))
+        elif row.field == "amounts_max":
+            value = layout.residual.get("basal_area_m2_ha", float("nan"))
+        if abs(value - row.value) <= BINDING * abs(row.value) and row.limit not in found:
+            found.append(row.limit)
+    return found

@@ -1,0 +1,266 @@
+"""
+Candidates: sets of trees with their openings measured as a layout measures them, and filtered.
+
+A set whose opening holds a further tree takes it in where the plan cuts all trees inside; a set
+that would hold a tree that stays is dropped, and so is one that breaks a limit of single openings.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from scipy.sparse import csr_array, vstack
+
+from glademark.measure.edges import Outlines, crown_outlines
+from glademark.measure.groups import crown_components
+from glademark.measure.polygons import union_by
+from glademark.propose.growth import unlike_rows
+from glademark.propose.stock import (
+    BoolArray,
+    Demands,
+    FloatArray,
+    GeometryArray,
+    Ground,
+    IntArray,
+    Stock,
+    sets_of,
+)
+
+SLIVER_M2 = 0.01
+"""Overlap with barred ground up to this size comes from edges that were drawn alike [m2]."""
+
+ROUNDING = 1e-9
+"""Share of a limit by which a candidate keeps away from it, so that rounding breaks none."""
+
+TIMES_TAKEN_IN = 6
+"""How often a set may take in the trees inside its opening before it is dropped."""
+
+UNDER = 0.99
+"""A bole this share of the crown radius from the stem is inside, however the disc is drawn."""
+
+_EQUAL_AREA = float(np.sqrt(2 * np.pi / (32 * np.sin(2 * np.pi / 32))))
+"""By this much 32 corners are set out so that they have the area of the circle."""
+
+AT_ONCE = 512
+"""Sets measured at once, so that their crowns fit into memory."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Pool:
+    """
+    Candidates.
+
+    Attributes
+    ----------
+    sets
+        Sets by trees.
+    shapes, area_m2
+        Opening on the plan's edge, and its area.
+    score
+        Points of each set.
+    amounts
+        What each takes of the allowances, shape (n, allowances).
+    """
+
+    sets: csr_array
+    shapes: GeometryArray
+    area_m2: FloatArray
+    score: FloatArray
+    amounts: FloatArray
+
+    def __len__(self) -> int:
+        """Number of candidates."""
+        return len(self.score)
+
+    def part(self, rows: IntArray) -> "Pool":
+        """Some of the candidates."""
+        return Pool(
+            sets=self.sets[rows],
+            shapes=self.shapes[rows],
+            area_m2=self.area_m2[rows],
+            score=self.score[rows],
+            amounts=self.amounts[rows],
+        )
+
+    def scored(self, score: FloatArray) -> "Pool":
+        """The same candidates with their points."""
+        return replace(self, score=score)
+
+
+def joined(pools: list[Pool]) -> Pool:
+    """Candidates of several pools, each set once, less those that cost more for no more points."""
+    pool = _stacked(pools)
+    pool = pool.part(unlike_rows(pool.sets))
+    return pool.part(np.flatnonzero(~_needless(pool)))
+
+
+def _needless(pool: Pool) -> BoolArray:
+    """Sets with a subset that is a candidate as well and has as many points."""
+    size = np.diff(pool.sets.indptr)
+    common = csr_array(pool.sets @ pool.sets.T).tocoo()
+    large, small = common.coords
+    within = (common.data == size[small]) & (size[small] < size[large])
+    within &= pool.score[small] >= pool.score[large]
+    needless = np.zeros(len(pool), dtype=bool)
+    needless[large[within]] = True
+    return needless
+
+
+def measured(
+    sets: csr_array, stock: Stock, ground: Ground, demands: Demands, *, exact: bool
+) -> Pool:
+    """
+    Those of the sets that break no limit of single openings; points are not counted yet.
+
+    With `exact` as a layout measures them, else six times faster and within some 0.1 %.
+    """
+    parts = [
+        _measured(sets[start : start + AT_ONCE], stock, ground, demands, exact=exact)
+        for start in range(0, max(sets.shape[0], 1), AT_ONCE)
+    ]
+    if len(parts) == 1:
+        return parts[0]
+    pool = _stacked(parts)
+    return pool.part(unlike_rows(pool.sets))
+
+
+def _stacked(pools: list[Pool]) -> Pool:
+    """Pools one after the other."""
+    return Pool(
+        sets=csr_array(vstack([one.sets for one in pools])),
+        shapes=np.concatenate([one.shapes for one in pools]),
+        area_m2=np.concatenate([one.area_m2 for one in pools]),
+        score=np.concatenate([one.score for one in pools]),
+        amounts=np.concatenate([one.amounts for one in pools]),
+    )
+
+
+def _measured(
+    sets: csr_array, stock: Stock, ground: Ground, demands: Demands, *, exact: bool
+) -> Pool:
+    """As `measured`, of sets that fit into memory."""
+    done: list[Pool] = []
+    waiting = _with_trees_under(sets, stock) if ground.all_cut else sets
+    for _ in range(TIMES_TAKEN_IN):
+        if not waiting.shape[0]:
+            break
+        pool = _outlined(waiting, stock, ground, exact=exact)
+        pool = pool.part(np.flatnonzero(pool.area_m2 <= demands.area_max_m2 * (1 - ROUNDING)))
+        wanted, stays = _inside(pool, stock, ground)
+        complete = np.diff(wanted.indptr) == np.diff(pool.sets.indptr)
+        done.append(pool.part(np.flatnonzero(complete & ~stays)))
+        waiting = wanted[np.flatnonzero(~complete & ~stays)]
+    pool = _stacked(done) if done else _outlined(sets[:0], stock, ground, exact=exact)
+    pool = pool.part(unlike_rows(pool.sets))
+    return pool.part(np.flatnonzero(_may_be(pool, stock, ground, demands)))
+
+
+def outlines_of(sets: csr_array, stock: Stock, ground: Ground) -> Outlines:
+    """Openings of sets by the three definitions, as a layout measures them."""
+    owner = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
+    radius = np.full(len(owner), ground.rule.radius_m[0])
+    _, outlines = crown_outlines(
+        stock.discs[sets.indices],
+        owner,
+        radius_m=radius,
+        link_distance_m=ground.link_distance_m,
+    )
+    return ground.rule.finished(outlines, np.zeros(sets.shape[0], dtype=np.intp))
+
+
+def _rough_outlines(sets: csr_array, stock: Stock, ground: Ground) -> GeometryArray:
+    """Openings on the plan's edge from discs of fewer corners: within some 0.1 % of its area."""
+    edge, link = ground.rule.edge, ground.link_distance_m
+    r, half = float(ground.rule.radius_m[0]), link / 2
+    owner = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
+    out = half if edge == "marked_crowns" else max(r, half)
+    points = shapely.points(stock.centre[sets.indices])
+    wide = shapely.buffer(points, (stock.radius_m[sets.indices] + out) * _EQUAL_AREA, quad_segs=8)
+    union = union_by(wide, owner, sets.shape[0])
+    back = out - r if edge == "boles" else out
+    shapes = shapely.buffer(union, -back, quad_segs=8) if back > 0 else union
+    return ground.rule.finish(shapes, edge, np.zeros(sets.shape[0], dtype=np.intp))
+
+
+def _outlined(sets: csr_array, stock: Stock, ground: Ground, *, exact: bool) -> Pool:
+    """Sets with their openings."""
+    if exact:
+        shapes = outlines_of(sets, stock, ground).by(ground.rule.edge)
+    else:
+        shapes = _rough_outlines(sets, stock, ground)
+    shapes = shapely.normalize(shapes)
+    return Pool(
+        sets=sets,
+        shapes=shapes,
+        area_m2=shapely.area(shapes),
+        score=np.zeros(sets.shape[0]),
+        amounts=sets @ stock.amounts,
+    )
+
+
+def _with_trees_under(sets: csr_array, stock: Stock) -> csr_array:
+    """Sets with the trees whose boles stand under their crowns, which are inside in any case."""
+    some = np.flatnonzero(stock.may_go)
+    crown, tree = shapely.STRtree(stock.points[some]).query(
+        stock.points, predicate="dwithin", distance=stock.radius_m * UNDER
+    )
+    under = sets_of(crown, some[tree], (len(stock.gain), len(stock.gain)))
+    for _ in range(2):  # a tree under a tree under a crown
+        sets = csr_array(((sets + sets @ under) > 0).astype(np.int32))
+    sets.sort_indices()
+    return sets[unlike_rows(sets)]
+
+
+def _inside(pool: Pool, stock: Stock, ground: Ground) -> tuple[csr_array, BoolArray]:
+    """Sets with all trees that stand inside their openings, and whether one of those stays."""
+    stays = np.zeros(len(pool), dtype=bool)
+    if not ground.all_cut:
+        return pool.sets, stays
+    row, tree = shapely.STRtree(stock.points).query(pool.shapes, predicate="intersects")
+    stays[row[~stock.may_go[tree] & ~stock.cut_first[tree]]] = True
+    other = shapely.STRtree(ground.left_standing).query(pool.shapes, predicate="intersects")[0]
+    stays[other] = True
+    goes = stock.may_go[tree]
+    inside = sets_of(row[goes], tree[goes], pool.sets.shape)
+    wanted = csr_array(((pool.sets + inside) > 0).astype(np.int32))
+    wanted.sort_indices()
+    return wanted, stays
+
+
+def _may_be(pool: Pool, stock: Stock, ground: Ground, demands: Demands) -> BoolArray:
+    """Which openings keep to every limit of a single opening and are one set of linked crowns."""
+    shapes = pool.shapes
+    fits = within(pool, demands, ground)
+    fits &= np.diff(pool.sets.indptr) >= demands.min_trees
+    if not ground.barred.is_empty:
+        shapely.prepare(ground.barred)
+        meets = np.flatnonzero(fits & shapely.intersects(shapes, ground.barred))
+        taken = shapely.area(shapely.intersection(shapes[meets], ground.barred))
+        fits[meets[taken > SLIVER_M2]] = False
+    return np.asarray(fits & _linked(pool, stock, ground))
+
+
+def within(pool: Pool, demands: Demands, ground: Ground) -> BoolArray:
+    """Candidates that keep to the limits of single openings."""
+    beyond = 1 + ROUNDING
+    fits = pool.area_m2 <= demands.area_max_m2 * (1 - ROUNDING)
+    fits &= pool.area_m2 >= demands.area_min_m2 * beyond
+    for limit, other in ((demands.boundary_m, ground.boundary), (demands.water_m, ground.water)):
+        if limit > 0 and not other.is_empty:
+            fits &= ~shapely.dwithin(pool.shapes, other, limit * beyond)
+    if demands.amounts_max:
+        fits &= (pool.amounts <= np.array(demands.amounts_max)).all(axis=1)
+    return np.asarray(fits)
+
+
+def _linked(pool: Pool, stock: Stock, ground: Ground) -> BoolArray:
+    """Which sets are one component of linked crowns."""
+    owner = np.repeat(np.arange(len(pool)), np.diff(pool.sets.indptr))
+    component = crown_components(
+        stock.points[pool.sets.indices],
+        radius_m=stock.radius_m[pool.sets.indices],
+        link_distance_m=ground.link_distance_m,
+        stand=owner,
+    )
+    pairs = np.unique(np.column_stack([owner, component]), axis=0)
+    return np.bincount(pairs[:, 0], minlength=len(pool)) == 1

@@ -1,0 +1,471 @@
+"""From the survey of one stand to the task of proposing groups in it."""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from scipy.spatial import cKDTree
+
+from glademark.contracts.frames import STAND, features
+from glademark.contracts.layout import Layout
+from glademark.contracts.survey import Survey
+from glademark.errors import InputError
+from glademark.judge.limits import LimitAsked, number
+from glademark.measure.layout import Canopy, canopy_of, measure_layout
+from glademark.measure.standing import BASAL, SOLID
+from glademark.measure.terrain.extraction import entries, extraction_network
+from glademark.measure.terrain.reach import to_corridor
+from glademark.measure.zones import in_corridor_zone
+from glademark.project.model import Project
+from glademark.propose.limits import LimitRow
+from glademark.propose.points import Worth, points_of_trees
+from glademark.propose.priority import priorities
+from glademark.propose.search import Budget, Task
+from glademark.propose.stock import BoolArray, Demands, FloatArray, GeometryArray, Ground, Stock
+from glademark.units import HECTARE_M2
+from glademark.wording import counted
+
+STAYING = ("leave", "line_tree", "danger")
+"""Kinds of marks that stay, whatever is proposed."""
+
+NET = "net "
+"""Start of the columns that hold the net volume of a product."""
+
+ROUNDING = 1e-9
+"""Share of a stock by which groups stay below what they may take."""
+
+NO_TREES = 10**9
+"""So many trees no crown-linked opening has: holes of the whole stand are not wanted."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Prepared:
+    """
+    A task, and what its answer is told with.
+
+    Attributes
+    ----------
+    trees
+        Standing trees with `priority`, `failing`, `may_go`, `cut_first`, sizes and volumes.
+    marks
+        The same trees as marks that are cut, on the same rows; those that stay are left out.
+    survey
+        The survey without marks to cut.
+    limits
+        Limits that the program holds.
+    notices
+        What was left out or assumed.
+    """
+
+    task: Task
+    worth: Worth
+    trees: gpd.GeoDataFrame
+    marks: gpd.GeoDataFrame
+    survey: Survey
+    project: Project
+    limits: tuple[LimitRow, ...]
+    notices: tuple[str, ...]
+
+
+def prepare(
+    survey: Survey,
+    project: Project,
+    asked: Sequence[LimitAsked],
+    *,
+    tell: Callable[[str], None],
+) -> Prepared:
+    """The task of one stand; its openings are measured with the median crown of standing trees."""
+    standing = _located(survey)
+    bare = replace(survey, marks=_staying(survey.marks), walked=survey.walked.iloc[:0])
+    marks = _as_marks(standing, survey.marks)
+    canopy, parts = _canopy(bare, marks, project)
+    project = _with_radius(project, canopy)
+    fates = _fates(canopy, bare, project, asked)
+    trees = _trees(standing, canopy, parts, project).assign(**fates)
+    base = with_marks(bare, marks[fates["cut_first"]])
+    layout = measure_layout(base, project, earlier={})
+    values = {one.limit.id: one.value for one in asked}
+    limits, amounts, demands = _demands(values, layout, project, trees)
+    worth = _worth(trees, bare, layout, project)
+    ground = _ground(canopy, bare, project)
+    stock = Stock(
+        centre=shapely.get_coordinates(trees.geometry.to_numpy()),
+        radius_m=canopy.marks["crown_radius_m"].to_numpy(dtype=float)[: len(trees)],
+        discs=canopy.discs[: len(trees)],
+        gain=worth.failing + worth.growing_stock,
+        amounts=amounts,
+        may_go=fates["may_go"],
+        cut_first=fates["cut_first"],
+    )
+    settings = project.propose
+    task = Task(
+        stock=stock,
+        ground=ground,
+        demands=demands,
+        scoring=worth.score,
+        group_points=settings.weights.per_group,
+        budget=Budget(rounds_max=settings.rounds_max, nodes_max=settings.nodes_max),
+        tell=tell,
+    )
+    return Prepared(
+        task=task,
+        worth=worth,
+        trees=trees,
+        marks=marks,
+        survey=bare,
+        project=project,
+        limits=limits,
+        notices=_notices(survey, trees),
+    )
+
+
+def _located(survey: Survey) -> gpd.GeoDataFrame:
+    """Standing trees with a position."""
+    if survey.standing.empty:
+        msg = (
+            "inputs: standing has no trees in the stand; a proposal needs a stem map. Name one "
+            "under [inputs] standing"
+        )
+        raise InputError(msg)
+    empty = shapely.is_empty(survey.standing.geometry.to_numpy())
+    return survey.standing[~empty].reset_index(drop=True)
+
+
+def _staying(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Marks that stay, whatever is proposed."""
+    return marks[marks["kind"].isin(STAYING)].reset_index(drop=True)
+
+
+_TEXT = (
+    "marker", "dbh_flag", "paint", "paint_meaning", "group", "time", "source_file",
+)  # fmt: skip
+
+
+def _as_marks(standing: gpd.GeoDataFrame, marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Standing trees with the columns of marks, each to be cut."""
+    count = len(standing)
+    columns: dict[str, object] = {name: np.full(count, "", dtype=object) for name in _TEXT}
+    columns |= {
+        name: standing[name]
+        for name in ("species", "product", "height_m", "dbh_cm", "crown_radius_m")
+    }
+    names = standing["tree_id"].to_numpy(dtype=object)
+    numbered = np.array([str(name) or f"#{i}" for i, name in enumerate(names, 1)], dtype=object)
+    columns |= {
+        "tree_id": numbered,
+        "label": numbered,
+        "kind": np.full(count, "cut", dtype=object),
+        "dbh": standing.get("dbh", standing["dbh_cm"]),
+        "dbh_unit": standing.get("dbh_unit", pd.Series("cm", index=standing.index)),
+        "count": standing.get("count", pd.Series(1, index=standing.index)),
+        "volume": standing.get("volume", pd.Series(np.nan, index=standing.index)),
+        "volume_unit": standing.get("volume_unit", pd.Series("", index=standing.index)),
+        "defect_share": standing["defect"],
+        "cull": standing.get("cull", pd.Series(False, index=standing.index)),  # noqa: FBT003
+        "inside": np.ones(count, dtype=bool),
+        "record": np.arange(1, count + 1),
+        "position_error_m": np.zeros(count),
+        STAND: np.zeros(count, dtype=np.int64),
+    }
+    if "logs" in standing:
+        columns["logs"] = standing["logs"]
+    kept = {name: columns.get(name, np.full(count, np.nan)) for name in marks.columns}
+    kept.pop("geometry", None)
+    kept.pop("must_go", None)
+    kept |= {name: columns[name] for name in ("logs",) if name in columns}
+    found = features(kept, standing.geometry.to_numpy(), crs=standing.crs)
+    return found.reset_index(drop=True)
+
+
+def with_marks(survey: Survey, marks: gpd.GeoDataFrame) -> Survey:
+    """The survey with marks to cut, before those that stay."""
+    every = [frame for frame in (marks, survey.marks) if len(frame)]
+    if not every:
+        return survey
+    both = pd.concat(every, ignore_index=True) if len(every) > 1 else every[0]
+    return replace(survey, marks=both.reset_index(drop=True))
+
+
+def _canopy(
+    survey: Survey, marks: gpd.GeoDataFrame, project: Project
+) -> tuple[Canopy, pd.DataFrame]:
+    """Crowns and ground as if every standing tree were cut, and volumes of the trees."""
+    openings = project.openings.model_copy(update={"min_trees": NO_TREES})
+    alone = project.model_copy(update={"openings": openings})
+    return canopy_of(with_marks(survey, marks), alone)
+
+
+def _with_radius(project: Project, canopy: Canopy) -> Project:
+    """The project with the crown radius of its standing trees written into it."""
+    radius = float(canopy.rule.radius_m[0])
+    openings = project.openings.model_copy(
+        update={"standing_crown_radius_m": radius, "edge": canopy.rule.edge}
+    )
+    return project.model_copy(update={"openings": openings})
+
+
+def _trees(
+    standing: gpd.GeoDataFrame, canopy: Canopy, parts: pd.DataFrame, project: Project
+) -> gpd.GeoDataFrame:
+    """Standing trees with sizes, volumes by product and priority."""
+    count = len(standing)
+    mine = canopy.marks.iloc[:count]
+    basal = mine["basal_area_m2"].to_numpy(dtype=float)
+    has_size = np.isfinite(mine["dbh_cm"].to_numpy(dtype=float))
+    by_tree = parts[parts["tree"] < count]
+    solid = by_tree.groupby("tree")["m3"].agg(lambda one: one.sum(skipna=False))
+    columns: dict[str, object] = {
+        "basal_area_m2": np.where(has_size, basal, np.nan),
+        "volume_m3": solid.reindex(range(count)).to_numpy(dtype=float),
+        "priority": priorities(standing, project.propose),
+    }
+    columns["failing"] = np.asarray(columns["priority"]) >= project.propose.failing_from
+    sold = by_tree[by_tree["product"] != ""]
+    for product, rows in sold.groupby("product"):
+        net = rows.groupby("tree")["net"].agg(lambda one: one.sum(skipna=False))
+        own = net.reindex(range(count))
+        own[~own.index.isin(rows["tree"])] = 0.0
+        columns[f"{NET}{product}"] = own.to_numpy(dtype=float)
+    for name in ("species", "crown_radius_m"):
+        columns[name] = mine[name].to_numpy()
+    return standing.assign(**columns)
+
+
+def _fates(
+    canopy: Canopy, survey: Survey, project: Project, asked: Sequence[LimitAsked]
+) -> dict[str, BoolArray]:
+    """Which trees go with a corridor, and which a group may have."""
+    count = int((canopy.marks["kind"] == "cut").sum())
+    trees = canopy.marks.iloc[:count]
+    points = trees.geometry.to_numpy()
+    ground = canopy.ground
+    above = shapely.union(ground.exclusion, ground.landing)
+    in_corridor = in_corridor_zone(trees, corridor=canopy.corridors.area, above=above)
+    barred = shapely.union(_barred(survey), ground.landing[0])
+    stays = _is_kept(trees, survey, project) | shapely.intersects(barred, points)
+    stays |= ~shapely.intersects(ground.stand[0], points)
+    largest = [number(one.value) for one in asked if one.limit.id == "dbh_max"]
+    if largest:
+        stays |= ~(trees["dbh_cm"].to_numpy(dtype=float) <= largest[0])
+    cut_first = in_corridor & ~stays
+    operable = shapely.intersects(ground.operable[0], points)
+    return {"cut_first": cut_first, "may_go": ~in_corridor & ~stays, "in_operable": operable}
+
+
+def _is_kept(trees: gpd.GeoDataFrame, survey: Survey, project: Project) -> BoolArray:
+    """Standing trees that are a leave, crop, line or danger tree: by number, else by place."""
+    kept = np.zeros(len(trees), dtype=bool)
+    names = trees["tree_id"].to_numpy(dtype=object)
+    place = shapely.get_coordinates(trees.geometry.to_numpy())
+    reach = max(1.0, 2 * project.marks.position_error_m)
+    for frame in _kept_frames(survey):
+        kept |= np.isin(names, [name for name in frame["tree_id"] if name])
+        other = frame[~frame["tree_id"].isin(names)]
+        if len(other):
+            spot = shapely.get_coordinates(other.geometry.to_numpy())
+            away, nearest = cKDTree(place).query(spot)
+            kept[nearest[away <= reach]] = True
+    return kept
+
+
+def _kept_frames(survey: Survey) -> list[gpd.GeoDataFrame]:
+    """Trees that stay, of every input."""
+    every = (survey.leave_trees, getattr(survey, "crop_trees", None), survey.marks)
+    return [frame for frame in every if frame is not None and len(frame)]
+
+
+def _barred(survey: Survey) -> shapely.Geometry:
+    """Ground that no opening may touch: exclusions, and setbacks with a rule on what is cut."""
+    setbacks = survey.setbacks[survey.setbacks["rule"] != "no_machine"]
+    areas = [*survey.exclusions.geometry, *setbacks.geometry]
+    return shapely.union_all(areas)
+
+
+def _ground(canopy: Canopy, survey: Survey, project: Project) -> Ground:
+    """Where groups may be, and how their openings are measured."""
+    strips = canopy.corridors.strips
+    left = [frame.geometry.to_numpy() for frame in _kept_frames(survey)]
+    points: GeometryArray = np.concatenate(left) if left else np.zeros(0, dtype=object)
+    return Ground(
+        rule=canopy.rule,
+        link_distance_m=project.openings.link_distance_m,
+        boundary=shapely.boundary(canopy.ground.stand[0]),
+        water=canopy.ground.water[0],
+        barred=_barred(survey),
+        left_standing=points,
+        all_cut=project.propose.trees_inside == "all_cut",
+        strips=strips.geometry.to_numpy(),
+        strip_width_m=strips["width_m"].to_numpy(dtype=float),
+    )
+
+
+def _worth(trees: gpd.GeoDataFrame, survey: Survey, layout: Layout, project: Project) -> Worth:
+    """What groups of the trees are worth."""
+    failing, growing = points_of_trees(trees, project.propose.weights)
+    points = trees.geometry.to_numpy()
+    way = np.full(len(trees), np.nan)
+    network = extraction_network(
+        survey.corridors,
+        survey.landings,
+        stand=survey.stand.geometry.iloc[0],
+        snap_m=project.machine.snapping_distance_m,
+    )
+    if network is not None:
+        found = entries(network, points).distance_m
+        way = np.where(np.isfinite(found), found, np.nan)
+    gap = np.zeros(len(trees))
+    if project.machine.reach_m is not None and len(layout.corridors):
+        away = to_corridor(points, layout.corridors.geometry.to_numpy())[0]
+        gap = np.maximum(away - project.machine.reach_m, 0.0)
+    regeneration = getattr(survey, "regeneration", None)
+    ground = [] if regeneration is None else [*regeneration.geometry]
+    return Worth(
+        failing=failing,
+        growing_stock=growing,
+        regeneration=shapely.union_all(ground),
+        extraction_m=way,
+        corridor_gap_m=gap,
+        weights=project.propose.weights,
+    )
+
+
+_SINGLE: Mapping[str, tuple[str, str]] = {
+    "opening_area_min": ("area_min_m2", "m2"),
+    "opening_area_max": ("area_max_m2", "m2"),
+    "combined_area_max": ("combined_max_m2", "m2"),
+    "opening_spacing_min": ("spacing_m", "m"),
+    "boundary_distance_min": ("boundary_m", "m"),
+    "water_distance_min": ("water_m", "m"),
+}
+"""Limits that are fields of `Demands`, with their units."""
+
+
+def _demands(
+    values: Mapping[str, object], layout: Layout, project: Project, trees: pd.DataFrame
+) -> tuple[tuple[LimitRow, ...], FloatArray, Demands]:
+    """Limits as rows and as demands, and what each tree takes of the allowances."""
+    settings, fields, rows = project.propose, dict[str, float](), list[LimitRow]()
+    for limit, (name, unit) in _SINGLE.items():
+        if limit in values:
+            value = float(str(values[limit]))
+            field = name
+            if name == "area_max_m2" and project.openings.measure == "combined":
+                field = "combined_max_m2"
+            pick = max if name.endswith(("_min_m2", "_m")) else min
+            fields[field] = pick(value, fields.get(field, value))
+            rows.append(LimitRow(limit=limit, field=field, value=value, unit=unit))
+    if "openings_share_max" in values:
+        share, area = float(str(values["openings_share_max"])), layout.figures.stand.area_m2
+        fields["area_total_max_m2"] = share * area * (1 - 1e-9)
+        rows.append(
+            LimitRow(
+                limit="openings_share_max", field="area_total_max_m2", value=share, unit="share",
+                per_unit=area,
+            )
+        )  # fmt: skip
+    if "combined_max_m2" in fields:
+        fields["area_max_m2"] = min(fields["combined_max_m2"], fields.get("area_max_m2", math.inf))
+    allowances = _allowances(values, layout, trees)
+    rows += [replace(row, allowance=place) for place, (row, _, _) in enumerate(allowances)]
+    for name in ("groups_min", "groups_max"):
+        rows.append(LimitRow(limit=name, field=name, value=float(getattr(settings, name)), unit=""))
+    demands = Demands(
+        **fields,
+        amounts_max=tuple(most for _, most, _ in allowances),
+        groups_min=settings.groups_min,
+        groups_max=settings.groups_max,
+        min_trees=settings.min_trees,
+    )
+    columns = [amount for _, _, amount in allowances]
+    amounts = np.column_stack(columns) if columns else np.zeros((len(trees), 0))
+    return tuple(rows), amounts, demands
+
+
+def _allowances(
+    values: Mapping[str, object], layout: Layout, trees: pd.DataFrame
+) -> list[tuple[LimitRow, float, FloatArray]]:
+    """Limits on what is removed: the row, what groups may still take, and what each tree takes."""
+    hectares = layout.figures.stand.operable_m2 / HECTARE_M2
+    stocks = _stocks(layout, trees)
+    found: list[tuple[LimitRow, float, FloatArray]] = []
+    for limit, quantity in _removals(values, [*stocks]):
+        standing, marked = stocks[quantity]
+        value = float(str(values[limit]))
+        share = limit != "residual_basal_area_min"
+        most = value * standing - marked if share else standing - value * hectares - marked
+        row = LimitRow(
+            limit=limit,
+            field="amounts_max",
+            value=value,
+            unit="share" if share else "m2/ha",
+            quantity=quantity,
+            per_unit=standing if share else -hectares,
+        )
+        found.append((row, most - ROUNDING * standing, _amount_of(trees, quantity)))
+    return found
+
+
+def _stocks(layout: Layout, trees: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """Standing amount of each quantity and what corridors take: as a layout has it, else summed."""
+    table = layout.allowance.set_index("quantity")
+    known = {
+        str(name): (float(table.loc[name, "standing"]), float(table.loc[name, "marked_at_most"]))
+        for name in table.index
+    }
+    summed = [BASAL, *(name.removeprefix(NET) for name in trees if str(name).startswith(NET))]
+    for name in summed:
+        amount = _amount_of(trees, name)
+        if name not in known and np.isfinite(amount).all():
+            inside = trees["in_operable"].to_numpy(dtype=bool)
+            taken = trees["cut_first"].to_numpy(dtype=bool)
+            known[name] = float(amount[inside].sum()), float(amount[taken].sum())
+    return known
+
+
+def _removals(values: Mapping[str, object], known: Sequence[str]) -> list[tuple[str, str]]:
+    """Limits on removal and the quantities that each is judged for, as the checks have it."""
+    products = [name for name in known if name not in (BASAL, SOLID)]
+    if not products and SOLID in known:
+        products = [SOLID]
+    own = "removal_basal_area_share_max"
+    found = []
+    if "removal_share_max" in values:
+        found += [("removal_share_max", name) for name in products]
+        if own not in values and BASAL in known:
+            found.append(("removal_share_max", BASAL))
+    of_basal_area = [name for name in (own, "residual_basal_area_min") if name in values]
+    return found + [(name, BASAL) for name in of_basal_area if BASAL in known]
+
+
+def _amount_of(trees: pd.DataFrame, quantity: str) -> FloatArray:
+    """What each tree takes of a quantity; one of which it is not known the most that any takes."""
+    names = {BASAL: "basal_area_m2", SOLID: "volume_m3"}
+    name = names.get(quantity, f"{NET}{quantity}")
+    if name not in trees:
+        return np.zeros(len(trees))
+    amount = trees[name].to_numpy(dtype=float)
+    largest = np.nanmax(amount) if np.isfinite(amount).any() else np.nan
+    return np.where(np.isnan(amount), largest, amount)
+
+
+def _notices(survey: Survey, trees: gpd.GeoDataFrame) -> tuple[str, ...]:
+    """What was left out or assumed."""
+    found = []
+    lost = len(survey.standing) - len(trees)
+    if lost:
+        found.append(f"{counted(lost, 'standing tree')} without a position can be in no group")
+    if cut := int((survey.marks["kind"] == "cut").sum()):
+        found.append(f"{counted(cut, 'mark')} to cut are not considered: proposals start anew")
+    bare = int(trees["basal_area_m2"].isna().sum())
+    if bare:
+        found.append(
+            f"{counted(bare, 'standing tree')} without a diameter bring no points by basal area, "
+            "and count against the allowance as the largest tree"
+        )
+    if not trees["failing"].any():
+        found.append("no standing tree is failing by [propose] priority")
+    return tuple(found)

@@ -1,0 +1,247 @@
+"""From a stem map to proposals, and from a proposal to a layout with the same figures."""
+
+import json
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from scipy.spatial import cKDTree
+
+from glademark.hosts.cli import main
+from glademark.jobs.layout import Outcome, lay_out
+from glademark.jobs.propose import Proposed, propose
+
+CRS = "EPSG:26916"
+EAST, NORTH, SIDE = 500_000, 4_900_000, 110
+
+LIMITS = {
+    "opening_area_min": "150 m2",
+    "opening_area_max": "700 m2",
+    "opening_spacing_min": "12 m",
+    "openings_share_max": "15 %",
+    "boundary_distance_min": "3 m",
+    "removal_basal_area_share_max": "25 %",
+}
+
+
+def project_in(
+    folder: Path, *, limits: dict[str, str] = LIMITS, more: str = "", seed: int = 2
+) -> Path:
+    """An invented stand of 240 trees with clusters of failing ones, a lane, and limits."""
+    random = np.random.default_rng(seed)
+    place = random.uniform(0, SIDE, (240, 2))
+    away = cKDTree(random.uniform(15, SIDE - 15, (4, 2))).query(place)[0]
+    failing = random.random(240) < np.clip(0.9 - away / 20, 0.03, 1)
+    dbh = random.uniform(15, 60, 240).round(1)
+    trees = {
+        "tree_id": [f"T{i}" for i in range(240)],
+        "species": random.choice(["red maple", "sugar maple"], 240),
+        "dbh_cm": dbh,
+        "crown_radius_m": (1.2 + 0.06 * dbh).round(2),
+        "risk": np.where(failing, random.integers(1, 4, 240), 0),
+    }
+    corner = np.array([EAST, NORTH])
+    points = shapely.points(place + corner)
+    stand = shapely.box(EAST, NORTH, EAST + SIDE, NORTH + SIDE)
+    lane = shapely.LineString([(EAST + 55, NORTH), (EAST + 55, NORTH + SIDE)])
+    gpd.GeoDataFrame(trees, geometry=points, crs=CRS).to_file(folder / "standing.gpkg")
+    gpd.GeoDataFrame(geometry=[stand], crs=CRS).to_file(folder / "stand.gpkg")
+    gpd.GeoDataFrame({"name": ["a"]}, geometry=[lane], crs=CRS).to_file(folder / "lanes.gpkg")
+    stated = "\n".join(f"{name} = {json.dumps(value)}" for name, value in limits.items())
+    path = folder / "harvest.toml"
+    path.write_text(
+        "[project]\nname = 'invented'\nunits = 'metric'\n[inputs]\nstand = 'stand.gpkg'\n"
+        "corridors = 'lanes.gpkg'\nstanding = 'standing.gpkg'\n[corridors]\nwidth = '4 m'\n"
+        "[propose]\npriority_column = 'risk'\nmin_trees = 3\nrounds_max = 2\n"
+        f"alternatives = 2\n{more}\n[limits]\n{stated}\n",
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.fixture(scope="module")
+def proposed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Proposed, Path]:
+    """A proposal, and the folder that it was written into."""
+    folder = tmp_path_factory.mktemp("proposed")
+    out = folder / "proposals"
+    return propose(project_in(folder), out=out, as_marks=1), out
+
+
+@pytest.fixture(scope="module")
+def laid_out(proposed: tuple[Proposed, Path]) -> Outcome:
+    """The layout of the first alternative, from the files that were written."""
+    out = proposed[1]
+    return lay_out(out / "alternative_1.toml", out=out.parent / "results", only=["gpkg"])
+
+
+def test_a_layout_finds_the_areas_and_spacings_of_the_proposal(
+    proposed: tuple[Proposed, Path], laid_out: Outcome
+) -> None:
+    """Area, both other edges, spacing and distances of each group are those of its opening."""
+    groups = proposed[0].stands[""].alternatives[0].groups
+    openings = laid_out.delivery.layout.openings.sort_values("opening")
+    names = ["area_m2", "area_marked_crowns_m2", "area_boles_m2", "spacing_m", "boundary_m"]
+
+    assert len(groups) > 1
+    assert openings["opening"].tolist() == groups["group"].tolist()
+    assert openings["nearest"].tolist() == groups["nearest"].tolist()
+    assert openings["trees"].tolist() == groups["trees"].tolist()
+    for name in [*names, "basal_area_m2", "corridor_m"]:
+        assert openings[name].to_numpy() == pytest.approx(groups[name].to_numpy(), abs=1e-6)
+
+
+def test_a_layout_of_a_proposal_exceeds_no_limit(laid_out: Outcome) -> None:
+    """What was proposed inside the limits is judged inside them."""
+    assert not (laid_out.checks["verdict"] == "exceeded").any()
+
+
+def test_the_score_is_the_sum_of_its_parts(proposed: tuple[Proposed, Path]) -> None:
+    """Parts add up to a group's points, groups to an alternative's, and the best is first."""
+    every = proposed[0].stands[""].alternatives
+    for one in every:
+        parts = one.groups.filter(regex="^score_").sum(axis=1)
+
+        assert one.groups["score"].to_numpy() == pytest.approx(parts.to_numpy())
+        assert one.row["score"] == pytest.approx(one.groups["score"].sum())
+    assert every[0].row["score"] >= every[1].row["score"]
+    assert every[1].row["other_groups"] >= 2
+
+
+def test_points_are_those_of_the_trees(proposed: tuple[Proposed, Path]) -> None:
+    """Failing trees gain priority x basal area, others lose half of theirs."""
+    one = proposed[0].stands[""].alternatives[0]
+    basal = np.pi / 40_000 * one.trees["dbh_cm"] ** 2
+    gained = (one.trees["priority"] * basal).where(one.trees["failing"], 0.0)
+    lost = (0.5 * basal).where(~one.trees["failing"].astype(bool), 0.0)
+    by_group = one.trees["group"]
+
+    assert one.groups["score_failing"].to_numpy() == pytest.approx(
+        gained.groupby(by_group).sum().to_numpy()
+    )
+    assert one.groups["score_growing_stock"].to_numpy() == pytest.approx(
+        -lost.groupby(by_group).sum().to_numpy()
+    )
+
+
+def test_every_tree_inside_an_opening_belongs_to_its_group(
+    proposed: tuple[Proposed, Path],
+) -> None:
+    """No standing tree is left inside, but those that go with a corridor."""
+    one = proposed[0].stands[""].alternatives[0]
+    trees = proposed[0].stands[""].prepared.trees
+    inside = trees[trees.within(one.groups.union_all()) & ~trees["cut_first"]]
+
+    assert set(inside["tree_id"]) <= set(one.trees["tree_id"])
+
+
+def test_what_is_written_says_that_it_is_a_proposal(proposed: tuple[Proposed, Path]) -> None:
+    """The marks carry no paint and say yes to proposed; flags and project file are headed."""
+    out = proposed[1]
+    marks = gpd.read_file(out / "marks_alternative_1.gpkg", layer="marks")
+    table = tomllib.loads((out / "alternative_1.toml").read_text(encoding="utf-8"))
+    trees = proposed[0].stands[""].alternatives[0].trees
+
+    assert "paint" not in marks
+    assert set(marks["proposed"]) == {"yes"}
+    assert set(marks["kind"]) == {"cut"}
+    assert (marks["group"].fillna("") != "").sum() == len(trees)
+    assert "NOT FOR CUTTING" in (out / "alternative_1.toml").read_text(encoding="utf-8")
+    assert "NOT FOR CUTTING" in (out / "proposals.gpx").read_text(encoding="utf-8")
+    assert table["inputs"]["stand"] == "../stand.gpkg"
+
+
+def test_layers_and_figures_are_written(proposed: tuple[Proposed, Path]) -> None:
+    """Groups, trees and alternatives stand in the GeoPackage; the figures in JSON."""
+    one, out = proposed[0].stands[""], proposed[1]
+    figures = json.loads((out / "proposals.json").read_text(encoding="utf-8"))
+    groups = gpd.read_file(out / "proposals.gpkg", layer="proposed_groups")
+    by_limit = {row["limit"]: row for row in figures["marginal_values"]}
+
+    assert len(groups) == sum(len(alternative.groups) for alternative in one.alternatives)
+    assert groups["why"].str.endswith(".").all()
+    assert figures["score"] <= figures["bound"] + 1e-9
+    assert figures["optimality_gap"] <= 1e-4
+    assert figures["edge"] == "standing_crowns"
+    assert set(by_limit) == {*LIMITS, "groups_min", "groups_max"}
+    spacing = [row["score"] for row in by_limit["opening_spacing_min"]["tried"]]
+    assert spacing == sorted(spacing, reverse=True)
+    assert figures["infeasible"] == ""
+
+
+def test_limits_that_cannot_hold_together_are_named(tmp_path: Path) -> None:
+    """Too many groups for their spacing: both are named, and limits that play no part are not."""
+    project = project_in(
+        tmp_path,
+        limits={**LIMITS, "opening_spacing_min": "80 m"},
+        more="groups_min = 6",
+    )
+    sentence = propose(project).stands[""].infeasible
+
+    assert "groups_min 6" in sentence
+    assert "opening_spacing_min 80.0 m" in sentence
+    assert "boundary" not in sentence
+
+
+def test_a_missing_alternative_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who asks for alternative 7 of two is told so, and nothing is written."""
+    project = project_in(tmp_path)
+    out = tmp_path / "proposals"
+    words = ["glademark", "propose", str(project), "--out", str(out), "--as-marks", "7"]
+    monkeypatch.setattr("sys.argv", words)
+    with pytest.raises(SystemExit) as end:
+        main()
+
+    assert end.value.code == 2
+    assert "--as-marks 7: the proposal has 2 alternatives" in capsys.readouterr().err
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ("priority_column = 'rsk'", "standing trees have no column 'rsk'"),
+        ("groups_min = 13", "groups_min 13 is more than groups_max 12"),
+        ("weights = {failing = 'much'}", "'much' is no weight; expected points per"),
+        ("weights = {group = '1 per m2'}", "expected a number of points"),
+        ("priority = [{when = {sick = 'yes'}, priority = 1}]", "have no column 'sick'"),
+        ("priority = [{when = {dbh_min = '9 acres'}, priority = 1}]", "priority when dbh"),
+    ],
+)
+def test_settings_that_cannot_be_meant_are_refused(tmp_path: Path, more: str, message: str) -> None:
+    """Each says what was written and what was expected."""
+    path = project_in(tmp_path, more=more)
+    text = path.read_text(encoding="utf-8")
+    if more.startswith("priority_column"):
+        path.write_text(text.replace("priority_column = 'risk'\n", ""), encoding="utf-8")
+
+    with pytest.raises(ValueError, match=message):
+        propose(path)
+
+
+@pytest.mark.parametrize("edge", ["marked_crowns", "boles"])
+def test_other_edges_agree_with_the_layout_as_well(
+    tmp_path: Path, edge: str, lay_out_again: Callable[[Path], Outcome]
+) -> None:
+    """On each edge of the plan the layout measures what was proposed."""
+    path = project_in(tmp_path, more="groups_max = 3")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(f"{text}\n[openings]\nedge = '{edge}'\n", encoding="utf-8")
+    found = propose(path, out=tmp_path / "proposals", as_marks=1)
+    groups = found.stands[""].alternatives[0].groups
+    outcome = lay_out_again(tmp_path / "proposals" / "alternative_1.toml")
+    openings = outcome.delivery.layout.openings.sort_values("opening")
+
+    assert openings["area_m2"].to_numpy() == pytest.approx(groups["area_m2"].to_numpy(), abs=1e-6)
+    assert not (outcome.checks["verdict"] == "exceeded").any()
+
+
+@pytest.fixture
+def lay_out_again(tmp_path: Path) -> Callable[[Path], Outcome]:
+    """The layout of a project file that a proposal wrote."""
+    return lambda path: lay_out(path, out=tmp_path / "results", only=["gpkg"])
