@@ -111,6 +111,7 @@ def disagreements(folder: Path, terminal: str = "") -> list[str]:
         *_volumes(texts, summary),
         *_verdicts(folder, texts, summary),
         *_openings(folder, texts),
+        *_page_counts(texts, summary),
         *_special_trees(folder, texts),
     ]
 
@@ -259,6 +260,14 @@ def _fits(said: str | tuple[str, ...], area: float, trees: int) -> bool:
     """Whether the amounts of a row are an area, and where there are two, trees behind it."""
     amounts = (said,) if isinstance(said, str) else said
     return agrees(amounts[0], area) and (len(amounts) == 1 or agrees(amounts[1], trees))
+
+
+def _page_counts(texts: Mapping[str, str], summary: Mapping[str, Any]) -> Iterator[str]:
+    """Trees to cut by the switches of the review page, unless it has too many to draw."""
+    shown = re.findall(r"Cut trees,? (?:corridors|openings|matrix|elsewhere) (\d+)",
+                       texts.get("review.html", ""))  # fmt: skip
+    if shown and sum(map(int, shown)) != summary["marks"]["trees"]:
+        yield f"review.html: layers hold {'+'.join(shown)} trees to cut"
 
 
 def _special_trees(folder: Path, texts: Mapping[str, str]) -> Iterator[str]:

@@ -12,7 +12,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
 
@@ -291,8 +290,8 @@ def _readme_run(folder: Path) -> Outcome:
     names: dict[str, Any] = {}
     with contextlib.chdir(folder), contextlib.redirect_stdout(io.StringIO()):
         exec(compile(code, "README.md", "exec"), names)  # noqa: S102 - the README's own code
-    outcome: Outcome = names["outcome"]
-    return replace(outcome, files=tuple(folder / path for path in outcome.files))
+    files = tuple(folder / path for path in names["files"])
+    return Outcome(delivery=names["layout"].delivery, files=files)
 
 
 @pytest.fixture(scope="session")

@@ -55,7 +55,7 @@ def test_hazards_are_waypoints(small: Delivery) -> None:
     kinds = [kind.text for kind in document.findall("g:wpt/g:type", NAMES)]
     names = [name.text for name in document.findall("g:wpt/g:name", NAMES)]
 
-    assert kinds == ["landing", "danger tree", "line tree", "exclusion"]
+    assert kinds == ["landing", "danger tree", "line tree", "leave tree", "exclusion"]
     assert names[1:3] == ["DANGER TREE D7", "DO NOT CUT line tree X9"]
 
 
@@ -79,8 +79,24 @@ def test_tracks_are_boundary_corridors_and_openings(small: Delivery) -> None:
         for segment in track.findall("g:trkseg", NAMES)
     ]
 
-    assert kinds == ["boundary", "corridor", "opening", "opening"]
+    ground = ["exclusion", "setback", "water"]
+    assert kinds == ["boundary", "corridor", "opening", "opening", *ground]
     assert all(ring[0] == ring[-1] for ring in rings)
+
+
+def test_only_the_boundary_has_inner_rings(delivery_of: Callable[..., Delivery]) -> None:
+    """Who follows the edge of an exclusion is not led round a hole in its middle."""
+    stand = shapely.box(0, 0, 200, 100) - shapely.box(150, 40, 170, 60)
+    ring = shapely.box(20, 20, 80, 80) - shapely.box(40, 40, 60, 60)
+    marks = [{"geometry": shapely.Point(100, 50)}]
+    document = etree.fromstring(gpx_bytes(delivery_of(stand, {}, marks=marks, exclusions=[ring])))
+    segments = {
+        track.findtext("g:type", None, NAMES): len(track.findall("g:trkseg", NAMES))
+        for track in document.findall("g:trk", NAMES)
+    }
+
+    assert segments["boundary"] == 2
+    assert segments["exclusion"] == 1
 
 
 def test_name_is_shown_as_it_is(small: Delivery) -> None:

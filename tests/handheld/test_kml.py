@@ -1,10 +1,13 @@
 """KML for phones: valid by the public schema, coloured, with hazards switched on."""
 
 import re
+from collections.abc import Callable
 
 import pytest
+import shapely
 from lxml import etree
 
+from glademark.export.handheld import kml
 from glademark.export.handheld.kml import kml_bytes
 from glademark.report.delivery import Delivery
 from glademark.report.layer_symbols import SYMBOLS, abgr
@@ -78,3 +81,36 @@ def test_symbols_differ_in_shape_or_lightness() -> None:
     }
 
     assert len(shapes) == 4
+
+
+def test_very_many_trees_are_placed_by_opening_and_corridor(
+    small: Delivery, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A phone takes some hundred places; none of the trees is left out."""
+    monkeypatch.setattr(kml, "MOST_TREES", 3)
+    document = etree.fromstring(kml_bytes(small))
+    folder = document.xpath("//k:Folder[k:name='Trees to cut']", namespaces=NAMES)[0]
+    places = {
+        place.findtext("k:name", None, NAMES): place.findtext("k:description", None, NAMES)
+        for place in folder.findall("k:Placemark", NAMES)
+    }
+
+    assert places == {
+        "Trees to cut: in corridor 1": "3 trees; their labels are in the GeoJSON file.",
+        "Trees to cut: opening 1": "4 trees; their labels are in the GeoJSON file.",
+        "Trees to cut: opening 2": "4 trees; their labels are in the GeoJSON file.",
+    }
+    assert len(folder.findall(".//k:Point", NAMES)) == 9  # eight trees, and one record of three
+    assert len(document.xpath("//k:Folder[k:name='DANGER TREES']", namespaces=NAMES)) == 1
+
+
+def test_balloons_show_field_text_as_text(delivery_of: Callable[..., Delivery]) -> None:
+    """A description is a page of HTML to the reader of KML: mark-up from the field stays text."""
+    tree = {"geometry": shapely.Point(100, 50), "species": "<img src=x> & co"}
+    document = etree.fromstring(
+        kml_bytes(delivery_of(shapely.box(0, 0, 200, 100), {}, marks=[tree]))
+    )
+    told = [one.text for one in document.findall(".//k:Placemark/k:description", NAMES)]
+
+    assert any("&lt;img src=x&gt; &amp; co" in words for words in told)
+    assert not any("<img" in words for words in told)

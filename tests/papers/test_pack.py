@@ -9,19 +9,20 @@ import pytest
 
 from glademark.errors import InputError
 from glademark.export import pack
+from glademark.export.csv_tables import EXTRACTION
 from glademark.export.handheld import geojson, gpx, kml
 from glademark.export.pack import cautions_text, make_pack, without_stock
 from glademark.jobs.layout import Outcome
 from glademark.jobs.plugins import chosen
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
-from glademark.report.papers import filing_figures
+from glademark.report.papers import filing_figures, stump_check
 
 KNOWN = {
     one.id: one
     for one in (
         guide.DELIVERABLE, gpx.DELIVERABLE, kml.DELIVERABLE, geojson.DELIVERABLE,
-        filing_figures.DELIVERABLE, pack.DELIVERABLE,
+        filing_figures.DELIVERABLE, pack.DELIVERABLE, stump_check.DELIVERABLE, EXTRACTION,
     )
 }  # fmt: skip
 
@@ -37,9 +38,13 @@ def test_pack_holds_what_the_crew_needs(packed: Path) -> None:
     with zipfile.ZipFile(packed) as archive:
         names = archive.namelist()
 
+        told = archive.read("contents.txt").decode()
+
         assert archive.testzip() is None
+        assert all(f"{name}: " in told for name in names if name != "contents.txt")
     assert names == [
-        "cautions.txt", "field_guide.pdf", "layout.gpx", "layout.kml", "layout.geojson",
+        "cautions.txt", "contents.txt", "field_guide.pdf", "stump_check.pdf", "extraction.csv",
+        "layout.gpx", "layout.kml", "layout.geojson",
     ]  # fmt: skip
 
 
@@ -105,7 +110,7 @@ def test_sheets_go_in_where_they_are_made(small: Delivery, tmp_path: Path) -> No
 
     sheets = Deliverable(id="map", title="Sheets", files=("sheet.pdf",), write=write)
     with zipfile.ZipFile(make_pack(small, tmp_path, deliverables={"map": sheets})) as archive:
-        assert archive.namelist() == ["cautions.txt", "sheet.pdf"]
+        assert archive.namelist() == ["cautions.txt", "contents.txt", "sheet.pdf"]
     assert seen[0].summary["allowance"] == {}
 
 

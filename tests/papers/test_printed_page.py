@@ -55,3 +55,17 @@ def test_long_tables_repeat_their_head(project_of: Callable[..., Project], tmp_p
     assert all("Number" in words for words in read)
     assert all(f"Page {number} of {pages}" in words for number, words in enumerate(read, 1))
     assert all("licensed practice" in words for words in read)
+
+
+def test_words_are_not_broken_per_letter(
+    project_of: Callable[..., Project], tmp_path: Path
+) -> None:
+    """A column is as wide as its longest word, at the cost of columns that have room."""
+    paper = paper_of(project_of)
+    heads = ("No.", "Boundary", "What")
+    rows = [("Windwurfgruppe Buchenloch", "32.3 m", "met")]
+    grid = Grid(heads=heads, rows=rows, widths=(0.4, 0.3, 9), aligns=("left", "right", "left"))
+    write_pdf(tmp_path / "a.pdf", paper, [table(grid, paper)])
+    words = pypdf.PdfReader(tmp_path / "a.pdf").pages[0].extract_text().split()
+
+    assert {"Boundary", "Windwurfgruppe", "Buchenloch"} <= set(words)

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
+import pandas as pd
 import pytest
 import shapely
 from openpyxl.workbook import Workbook
@@ -131,3 +132,21 @@ def test_equal_layouts_give_equal_bytes(small: Delivery, tmp_path: Path) -> None
         contents.append((tmp_path / "layout.xlsx").read_bytes())
 
     assert contents[0] == contents[1]
+
+
+def test_volumes_of_openings_stand_in_columns_by_product(sample: Outcome, tmp_path: Path) -> None:
+    """A column a product and unit, in the workbook and in openings.csv; they add up to the zone."""
+    book = opened(sample.delivery, tmp_path)
+    folder = Path(sample.files[0]).parent
+    table = pd.read_csv(folder / "openings.csv")
+    zone = sample.delivery.layout.volume_by_zone
+    cells = zone[(zone["row"] == "cell") & (zone["zone"] == "opening")]
+
+    for product, unit, name in (
+        ("pulpwood", "cord", "volume_pulpwood_cord"),
+        ("sawlog", "board foot", "volume_sawlog_board_foot"),
+    ):
+        whole = cells.loc[cells["product"] == product, "volume_net"].sum()
+        shown = column(book, "Group openings", f"Net volume, {product} ({unit})")
+        assert sum(shown) == pytest.approx(whole, abs=0.05)  # nine numbers of two decimals
+        assert table[name].tolist() == pytest.approx(shown)

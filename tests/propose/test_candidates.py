@@ -10,10 +10,10 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import crown_outlines
-from glademark.propose.growth import Sizes, free_of_charge, grown
-from glademark.propose.pool import joined, measured
-from glademark.propose.search import Task, choose, find_candidates
-from glademark.propose.stock import Demands, Stock, crown_links, ground_shares, sets_of
+from glademark.proposal.growth import Sizes, free_of_charge, grown
+from glademark.proposal.pool import joined, measured
+from glademark.proposal.search import Task, choose, find_candidates
+from glademark.proposal.stock import Demands, Stock, crown_links, ground_shares, sets_of
 from tests.propose.conftest import connected_sets, ground_of
 
 

@@ -317,6 +317,21 @@ def test_keys_reach_the_map(driver: Browser, page_file: Path) -> None:
     assert card(driver) == ""
 
 
+def test_every_tab_stop_has_a_name(driver: Browser, page_file: Path) -> None:
+    """Whoever goes through the page by keys hears where they are, inside the map as well."""
+    opened(driver, page_file)
+    nameless = driver.execute_script(
+        "const inside = (root) => [...root.querySelectorAll('*')]"
+        ".flatMap((one) => [one, ...(one.shadowRoot ? inside(one.shadowRoot) : [])]);"
+        "const named = (one) => one.ariaLabel || one.getAttribute('aria-labelledby')"
+        " || one.textContent.trim() || one.labels?.length || one.title;"
+        "return inside(document).filter((one) => one.tabIndex >= 0 && !named(one))"
+        ".map((one) => one.className);"
+    )
+
+    assert nameless == []
+
+
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["desk", "phone"])
 def test_nothing_is_wider_than_the_screen(
     driver: Browser,

@@ -1,5 +1,7 @@
 """Parts of the page: shapes, limits, the pictures of diameters and allowance."""
 
+import re
+from importlib.resources import files
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -12,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.contracts.layers import LAYERS
+from glademark.report.map_sheets.drawing.symbols import TREES
 from glademark.report.review_page.allowance import WIDTH, accounts
 from glademark.report.review_page.chart import steady_ids
 from glademark.report.review_page.diameters import histogram
@@ -274,3 +277,44 @@ def test_limits_of_plug_ins_are_shown_by_their_key() -> None:
 def test_every_layer_of_the_map_is_declared() -> None:
     """Areas on the map are layers of the output, under the same names."""
     assert {layer.name for layer in AREAS} <= set(LAYERS)
+
+
+@pytest.mark.parametrize(
+    ("on_page", "on_sheet"),
+    [
+        ("danger", "danger"), ("line_tree", "line"), ("leave", "leave"),
+        ("unconfirmed", "unconfirmed"), ("cut_opening", "cut"), ("cut_corridor", "corridor_cut"),
+    ],
+)  # fmt: skip
+def test_trees_look_as_on_the_map_sheets(on_page: str, on_sheet: str) -> None:
+    """Whoever has read the printed map knows the symbols of the page: shape and filling."""
+    (mark,) = [layer.mark for layer in MARKS if layer.mark and layer.name == on_page]
+    tree = TREES[on_sheet]
+
+    assert mark.marker.split("_")[0] == tree.shape
+    assert mark.fill == tree.style.face.lower()
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance (Web Content Accessibility Guidelines 2.2, 'relative luminance')."""
+    digits = colour.removeprefix("#")
+    digits = "".join(2 * digit for digit in digits) if len(digits) == 3 else digits
+    parts = [int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_text_is_read_on_its_ground_in_both_themes(theme: str) -> None:
+    """Letters against the ground they stand on reach 4.5 to 1, as the guidelines ask (1.4.3)."""
+    css = files("glademark.report.review_page").joinpath("parts", "page.css").read_text("utf-8")
+    blocks = re.findall(r":root \{(.*?)\}", css, flags=re.DOTALL)
+    colours = dict(re.findall(r"--(\w+): (#\w+);", blocks[theme == "dark"]))
+    pairs = [(ink, ground) for ink in ("ink", "soft", "link") for ground in ("paper", "panel")]
+    pairs += [("ink", "sheet"), ("link", "sheet"), ("good", "sheet"), ("soft", "sheet")]
+    pairs += [("warn", "near"), ("ink", "chosen")]
+
+    assert f"color-scheme: {theme}" in blocks[theme == "dark"]
+    for ink, ground in pairs:
+        low, high = sorted(luminance(colours[name]) for name in (ink, ground))
+        assert (high + 0.05) / (low + 0.05) >= 4.5, (ink, ground)

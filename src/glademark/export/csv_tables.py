@@ -7,6 +7,7 @@ have the text as it was recorded.
 
 import csv
 import io
+import re
 from codecs import BOM_UTF8
 from dataclasses import replace
 from functools import partial
@@ -21,6 +22,8 @@ from glademark.contracts.layers import VOLUME_BY_ZONE as VOLUME_LAYER
 from glademark.errors import OutputError
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units, written_frame
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.review_page.wording import product_columns
+from glademark.report.workbook import unlike
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\N{FULLWIDTH EQUALS SIGN}",
                   "\N{FULLWIDTH PLUS SIGN}", "\N{FULLWIDTH HYPHEN-MINUS}",
@@ -97,7 +100,18 @@ def _write_checks(delivery: Delivery, folder: Path) -> None:
 
 def _write_openings(delivery: Delivery, folder: Path) -> None:
     """Write ``openings.csv``."""
-    write_layer(delivery.layout.openings, OPENINGS_LAYER, delivery, folder)
+    openings, units = delivery.layout.openings, delivery.project.heading.units
+    table = written_frame(openings, OPENINGS_LAYER, units)
+    volumes = product_columns(openings["volume"])
+    names = unlike([_plain(f"volume_{product}_{unit}") for product, unit in volumes])
+    columns = zip(names, volumes.values(), strict=True)
+    more = {name: column.to_numpy() for name, column in columns}
+    write_csv(table.assign(**more), folder / f"{OPENINGS_LAYER.name}.csv")
+
+
+def _plain(words: str) -> str:
+    """A name of a column, of letters and digits."""
+    return re.sub(r"\W+", "_", words).strip("_").casefold()
 
 
 def _write_table(name: str, delivery: Delivery, folder: Path) -> None:

@@ -14,6 +14,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from glademark.export.writers import wanted
 from glademark.project.model import AllowanceSettings
 from glademark.report.dated_archive import add_file
 from glademark.report.delivery import Deliverable, Delivery
@@ -22,13 +23,14 @@ from glademark.report.site_rules import CAUTIONS, LINE_TREES, TWO_TREE_LENGTHS, 
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Mapping, Sequence
 
     import pandas as pd
 
 PACK_FILE = "layout_pack.zip"
 CAUTIONS_FILE = "cautions.txt"
-CONTENTS = ("map", "field_guide", "gpx", "kml", "geojson")
+CONTENTS_FILE = "contents.txt"
+CONTENTS = ("map", "field_guide", "stump_check", "extraction", "gpx", "kml", "geojson")
 """Ids of the deliverables in the pack; one that is not installed is left out."""
 
 STOCK_LIMITS = ("removal_share_max", "removal_basal_area_share_max", "residual_basal_area_min")
@@ -48,11 +50,25 @@ def make_pack(
     ):
         day = newest_day(delivery)
         add_file(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"), day)
-        for deliverable in (known[name] for name in CONTENTS if name in known):
+        found = [known[name] for name in CONTENTS if name in known and wanted(known[name], crew)]
+        add_file(archive, CONTENTS_FILE, contents_text(delivery, found).encode(), day)
+        for deliverable in found:
             deliverable.write(crew, Path(place))
             for name in deliverable.files:
                 add_file(archive, name, (Path(place) / name).read_bytes(), day)
     return path
+
+
+def contents_text(delivery: Delivery, deliverables: Sequence[Deliverable]) -> str:
+    """What is in the pack, file by file."""
+    files = [(name, one.title) for one in deliverables for name in one.files]
+    lines = [
+        f"{shown_text(delivery.project.heading.name)}. {edition_words(delivery)}.",
+        *filter(None, [approval_words(delivery)]),
+        f"{CAUTIONS_FILE}: read before work begins",
+        *(f"{name}: {title}" for name, title in files),
+    ]
+    return "\n".join(lines) + "\n"
 
 
 def without_stock(delivery: Delivery) -> Delivery:

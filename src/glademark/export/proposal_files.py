@@ -17,7 +17,7 @@ from glademark.contracts.proposal_layers import ALTERNATIVES, GROUPS, PROPOSAL_L
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
 from glademark.export.handheld.flags import flags_gpx
-from glademark.propose.outcome import CAUTIONS, Proposal
+from glademark.proposal.outcome import CAUTIONS, Proposal
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable
 from glademark.report.summary import json_value, write_summary

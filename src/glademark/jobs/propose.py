@@ -25,8 +25,8 @@ from glademark.jobs.plugins import installed_deliverables, installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
-from glademark.propose.outcome import Proposal, propose_groups
-from glademark.propose.prepare import prepare, with_marks
+from glademark.proposal.outcome import Proposal, propose_groups
+from glademark.proposal.prepare import prepare, with_marks
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
 

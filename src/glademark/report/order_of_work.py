@@ -10,8 +10,8 @@ import pandas as pd
 from glademark.contracts.layers import Units
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import layer_frame
-from glademark.report.quantities import AT_LEAST, MISSING, show_length, show_volume
-from glademark.report.review_page.wording import volume_amounts
+from glademark.report.quantities import AT_LEAST, show_length, show_volume
+from glademark.report.review_page.wording import unit_text, volume_amounts
 
 
 def corridors_in_order(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -28,12 +28,14 @@ def wood_at_landings(delivery: Delivery) -> pd.DataFrame:
     """Located trees, and volumes in words, that reach each landing."""
     ways = layer_frame(delivery, "extraction")
     last = ways[(ways["landing"] != "") & (ways["distance_m"] <= 0) & (ways["trees"] > 0)]
-    found = last.groupby("landing", as_index=False).agg({"trees": "sum", "volume": "; ".join})
-    return pd.DataFrame(found.assign(volume=[_added(words) for words in found["volume"]]))
+    how = {"trees": "sum", "volume": "; ".join, "trees_without": "sum"}
+    found = last.groupby("landing", as_index=False).agg(how)
+    rows = zip(found["volume"], found["trees_without"], found["trees"], strict=True)
+    return pd.DataFrame(found.assign(volume=[_added(*row) for row in rows]))
 
 
-def _added(words: str) -> str:
-    """Volumes in words with those of one product and unit added."""
+def _added(words: str, without: int, trees: int) -> str:
+    """Volumes in words with those of one product and unit added, and trees that have none."""
     frame = pd.DataFrame(
         [
             (one.product, one.unit, one.number, one.text.startswith(AT_LEAST))
@@ -45,8 +47,10 @@ def _added(words: str) -> str:
     for key, rows in frame.groupby(["product", "unit"]):
         product, unit = map(str, key)
         least = f"{AT_LEAST} " if rows["least"].any() else ""
-        parts.append(f"{product} {least}{show_volume(rows['net'].sum(), unit)}")
-    return ", ".join(parts)
+        amount = unit_text(show_volume(rows["net"].sum(), unit))
+        parts.append(f"{product} {least}{amount}")
+    lost = f"{without:,} of {trees:,} trees without a volume" if without else ""
+    return "; ".join(filter(None, [", ".join(parts), lost]))
 
 
 def volume_text(words: object) -> str:
@@ -84,4 +88,6 @@ def crossing_words(delivery: Delivery, corridor: str) -> str:
 
 def way_words(way_m: float, units: Units) -> str:
     """How far a corridor begins from its landing."""
-    return MISSING if math.isnan(way_m) else "at it" if way_m <= 0 else show_length(way_m, units)
+    if math.isnan(way_m):
+        return "not reached"
+    return "at it" if way_m <= 0 else show_length(way_m, units)

@@ -29,6 +29,7 @@ from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
+from glademark.report.review_page.wording import product_columns
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import CAUTIONS
 from glademark.report.verdicts import approval_words, edition_words, newest_day
@@ -84,7 +85,7 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
     )
     sheets = [
         _sheet(layout.volume_by_zone, VOLUME_BY_ZONE, units),
-        _sheet(pd.DataFrame(layout.openings.drop(columns="geometry")), OPENINGS, units),
+        _openings_sheet(layout.openings, units),
         _sheet(with_shown_units(delivery.checks, units), checks, units),
     ]
     if len(layout.allowance):
@@ -136,9 +137,24 @@ def _sheet(frame: pd.DataFrame, layer: Layer, units: Units) -> Sheet:
     return Sheet(
         title=layer.title,
         name=layer.name,
-        heads=_unlike([head for head, _, _ in shown]),
+        heads=unlike([head for head, _, _ in shown]),
         formats=[number_format for _, number_format, _ in shown],
         rows=list(zip(*values, strict=True)),
+    )
+
+
+def _openings_sheet(openings: pd.DataFrame, units: Units) -> Sheet:
+    """Openings, the net volume of each product in a column of its own behind the others."""
+    sheet = _sheet(pd.DataFrame(openings.drop(columns="geometry")), OPENINGS, units)
+    volumes = product_columns(openings["volume"])
+    heads = [f"Net volume, {shown_text(product)} ({unit})" for product, unit in volumes]
+    more = [_cells(column, 1.0) for column in volumes.values()]
+    rows = [(*row, *(column[at] for column in more)) for at, row in enumerate(sheet.rows)]
+    return replace(
+        sheet,
+        heads=unlike([*sheet.heads, *heads]),
+        formats=[*sheet.formats, *["#,##0.00"] * len(heads)],
+        rows=rows,
     )
 
 
@@ -172,7 +188,7 @@ def _cells(values: pd.Series, size: float) -> list[str | float | None]:
     return plain
 
 
-def _unlike(heads: Sequence[str]) -> list[str]:
+def unlike(heads: Sequence[str]) -> list[str]:
     """Headings, each made unlike those before it, as a table of a spreadsheet wants them."""
     return [
         f"{head} {heads[:number].count(head) + 1}" if head in heads[:number] else head

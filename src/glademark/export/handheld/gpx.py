@@ -1,5 +1,6 @@
 """
-The layout as GPX 1.1 for receivers: boundary, corridors and openings as tracks, hazards as points.
+The layout as GPX 1.1 for receivers: boundary, corridors, openings and ground with a rule as tracks,
+hazards and trees that stay as points.
 
 References
 ----------
@@ -30,6 +31,7 @@ _POINTS: Mapping[str, str] = MappingProxyType(
         "hazards": "hazard",
         "line_trees": "line tree",
         "unconfirmed_trees": "unconfirmed tree",
+        "leave_trees": "leave tree",
         "exclusions": "exclusion",
     }
 )
@@ -38,6 +40,9 @@ _TRACKS: Mapping[str, str] = MappingProxyType(
         "stand": "boundary",
         "corridor_lines": "corridor",
         "openings": "opening",
+        "exclusions": "exclusion",
+        "setbacks": "setback",
+        "water": "water",
         "danger_circles": "danger",
         "hazards": "hazard",
     }
@@ -88,14 +93,16 @@ def add_tracks(root: ET.Element, frame: gpd.GeoDataFrame, kind: str) -> None:
         add(track, "desc", about)
         add(track, "number", number)
         add(track, "type", kind)
-        for line in _lines(shape):
+        for line in _lines(shape, inner=kind == "boundary"):
             _add_segment(track, line)
 
 
-def _lines(shape: shapely.Geometry) -> np.ndarray:
-    """Rings of an area, lines of a line."""
+def _lines(shape: shapely.Geometry, *, inner: bool) -> np.ndarray:
+    """Outer rings of an area, inner ones as well where wanted; lines of a line."""
     parts = shapely.get_parts(np.array([shape]))
-    return shapely.get_rings(parts) if shapely.get_dimensions(shape) > 1 else parts
+    if shapely.get_dimensions(shape) == 1:
+        return parts
+    return shapely.get_rings(parts) if inner else shapely.get_exterior_ring(parts)
 
 
 def _add_segment(track: ET.Element, line: shapely.LineString) -> None:

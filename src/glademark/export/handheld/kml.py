@@ -7,6 +7,7 @@ References
        first, colours as alpha, blue, green, red.
 """
 
+from html import escape
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -30,6 +31,9 @@ from glademark.report.shown_text import shown_text
 KML_FILE = "layout.kml"
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
+MOST_TREES = 2000
+"""Trees to cut placed one by one; more are placed by opening and corridor, as phones take them."""
+
 _OPEN_AT_FIRST = {"stand", "exclusions", "setbacks", "water", "landings", "hazards", "corridors",
                   "openings", "danger_circles",
                   "danger_trees", "line_trees", "unconfirmed_trees"}  # fmt: skip
@@ -43,12 +47,25 @@ def kml_bytes(delivery: Delivery) -> bytes:
     document = add(root, "Document")
     add(document, "name", shown_text(delivery.project.heading.name))
     add(document, "open", 1)
-    add(document, "description", about_file(delivery))
+    add(document, "description", escape(about_file(delivery), quote=False))
     for name in layers:
         _add_style(document, name)
     for name, frame in layers.items():
-        _add_folder(document, name, frame)
+        crowded = name == "marks" and len(frame) > MOST_TREES
+        _add_folder(document, name, _by_place(frame) if crowded else frame)
     return xml_bytes(root)
+
+
+def _by_place(marks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Trees to cut as one feature for each opening, and each corridor and the trees near it."""
+    opening = "opening " + marks["opening"].astype("string")
+    corridor = "corridor " + marks["corridor"].replace("", "-")
+    inside = marks["zone"] == "corridor"
+    where = opening.fillna(("in " + corridor).where(inside, "single, near " + corridor))
+    rows = marks.assign(where=where.astype("str")).dissolve("where", aggfunc={"count": "sum"})
+    names = "Trees to cut: " + rows.index.astype("str")
+    about = rows["count"].astype("str") + " trees; their labels are in the GeoJSON file."
+    return rows.assign(name=names, about=about)
 
 
 def _add_style(document: ET.Element, name: str) -> None:
@@ -79,7 +96,7 @@ def _add_folder(document: ET.Element, name: str, frame: gpd.GeoDataFrame) -> Non
         place = add(folder, "Placemark")
         add(place, "name", title)
         add(place, "visibility", visible)
-        add(place, "description", about)
+        add(place, "description", escape(about, quote=False))  # a balloon is a page of HTML
         add(place, "styleUrl", f"#{name}")
         _add_shape(place, shape)
 

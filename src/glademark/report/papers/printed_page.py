@@ -32,6 +32,8 @@ _PAPER_PT = {"letter": (612.0, 792.0), "A4": (595.276, 841.890)}  # points, upri
 _TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
 _HEAD_PT, _FOOT_PT = 14.0, 26.0  # room for the running lines
 _LEADING = 1.25
+_WORD_SHARE = 0.25  # of a table's width that one word may widen its column to
+_PADDING_PT = 7.0  # of a cell, left and right
 _LINES_BELOW = 6  # that a heading wants on its page
 
 Align = Literal["left", "right"]
@@ -169,7 +171,7 @@ def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
         for number, row in enumerate(grid.rows)
     ]
     full = paper.width_pt if width_pt is None else width_pt
-    widths = [full * part / sum(grid.widths) for part in grid.widths]
+    widths = _widths(grid, full, points)
     style: list[Any] = [
         ("FONTNAME", (0, 0), (-1, -1), SANS),
         ("LINEBELOW", (0, 0), (-1, -1), 0.25, GREY),
@@ -192,6 +194,28 @@ def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
         repeatRows=int(bool(head)),
         hAlign="LEFT",
     )
+
+
+def _widths(grid: Grid, full: float, points: float) -> list[float]:
+    """Widths of columns by their parts, each as wide as its longest word where that is not much."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth  # noqa: PLC0415 - heavy
+
+    register_fonts()
+    wanted = [full * part / sum(grid.widths) for part in grid.widths]
+    columns = [[*grid.heads[at : at + 1], *(row[at] for row in grid.rows)]
+               for at in range(len(wanted))]  # fmt: skip
+    words = [max((w for cell in cells for w in cell.split()), key=len, default="")
+             for cells in columns]  # fmt: skip
+    most = full * _WORD_SHARE
+    least = [min(stringWidth(word, BOLD, points) + _PADDING_PT, most) for word in words]
+    short = [max(low - width, 0.0) for low, width in zip(least, wanted, strict=True)]
+    spare = [max(width - low, 0.0) for low, width in zip(least, wanted, strict=True)]
+    if not sum(short) or sum(spare) < sum(short):
+        return wanted
+    given = sum(short) / sum(spare)
+    return [
+        width + lack - room * given for width, lack, room in zip(wanted, short, spare, strict=True)
+    ]
 
 
 def boxed(content: Sequence[Flowable], paper: Paper, *, width_pt: float | None = None) -> Table:

@@ -133,7 +133,8 @@ def _switches(content: MapContent) -> list[tuple[SwitchedLayer, int]]:
     counts: dict[str, int] = {}
     for (layer, _), features in content.areas.items():
         counts[layer] = counts.get(layer, 0) + len(features)
-    counts |= {name: len(trees.row) for name, trees in content.trees.items()}
+    number = content.all_trees["count"].astype("float64").fillna(1.0).to_numpy()
+    counts |= {name: int(number[trees.row].sum()) for name, trees in content.trees.items()}
     parts = {*content.areas, (CROWNS.name, "")}
     counts |= {name: len(points.key) for name, points in content.points.items()}
     if len(content.crowns):

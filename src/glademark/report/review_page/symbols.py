@@ -10,15 +10,15 @@ from typing import Literal
 Hatch = Literal["", "rising", "falling", "crossed", "dotted", "level", "waves"]
 Marker = Literal[
     "circle",
-    "square",
+    "circle_dot",
     "triangle",
     "hex",
     "diamond",
-    "diamond_cross",
-    "inverted_triangle",
+    "star",
+    "square_cross",
+    "square_x",
     "cross",
     "x",
-    "square_x",
 ]
 
 
@@ -226,16 +226,16 @@ def _trees(name: str, title: str, marker: Marker, fill: str, line: str) -> Switc
 
 
 MARKS: tuple[SwitchedLayer, ...] = (
-    _trees("cut_matrix", "Cut trees, matrix", "triangle", "#2f6b52", "#ffffff"),
-    _trees("cut_opening", "Cut trees, openings", "circle", "#8c2f0b", "#ffffff"),
-    _trees("cut_corridor", "Cut trees, corridors", "square", "#27323a", "#ffffff"),
+    _trees("cut_matrix", "Cut trees, matrix", "hex", "#2b2f33", "#ffffff"),
+    _trees("cut_opening", "Cut trees, openings", "circle", "#2b2f33", "#ffffff"),
+    _trees("cut_corridor", "Cut trees, corridors", "circle_dot", "#ffffff", "#1b1f23"),
     _trees("cut_other", "Cut trees elsewhere", "x", _PLUM, _PLUM),
-    _trees("group_points", "Points of groups", "cross", "#444444", "#444444"),
+    _trees("group_points", "Points of groups", "cross", "#8c3600", "#8c3600"),
     _trees("unconfirmed", "Unconfirmed trees, not to be cut", "diamond", "#ffffff", "#8a1c7c"),
-    _trees("leave", "Leave trees, to stay", "hex", "#ffffff", "#0b5d1e"),
-    _trees("line_tree", "Line trees, not to be cut", "diamond_cross", "#ffffff", "#4a1d8f"),
+    _trees("leave", "Leave trees, to stay", "star", "#ffffff", "#0b4a2a"),
+    _trees("line_tree", "Line trees, not to be cut", "square_cross", "#f7e98f", "#1b1f23"),
     _trees("water_crossings", "Water crossings", "square_x", "#ffffff", "#0f4c81"),
-    _trees("danger", "Danger trees", "inverted_triangle", "#ffe14d", "#000000"),
+    _trees("danger", "Danger trees", "triangle", "#ffd23d", "#1b1f23"),
 )
 """Trees and other points, the lowest first."""
 

@@ -497,6 +497,8 @@
     const views = await Bokeh.embed.embed_item(read("map-item"), stage);
     view = [...views][0];
     chart = view.model;
+    const catcher = view.canvas_view?.events_el;
+    if (catcher) catcher.tabIndex = -1; // keys go to the map itself, which has a name
     startMap();
     document.documentElement.dataset.ready = "true";
   };

@@ -14,8 +14,8 @@ from scipy.sparse import csr_array, vstack
 from glademark.measure.edges import Outlines, crown_outlines
 from glademark.measure.groups import crown_components
 from glademark.measure.polygons import union_by
-from glademark.propose.growth import unlike_rows
-from glademark.propose.stock import (
+from glademark.proposal.growth import unlike_rows
+from glademark.proposal.stock import (
     BoolArray,
     Demands,
     FloatArray,

@@ -21,11 +21,11 @@ from glademark.measure.terrain.extraction import entries, extraction_network
 from glademark.measure.terrain.reach import to_corridor
 from glademark.measure.zones import in_corridor_zone
 from glademark.project.model import Project
-from glademark.propose.limits import LimitRow
-from glademark.propose.points import Worth, points_of_trees
-from glademark.propose.priority import priorities
-from glademark.propose.search import Budget, Task
-from glademark.propose.stock import BoolArray, Demands, FloatArray, GeometryArray, Ground, Stock
+from glademark.proposal.limits import LimitRow
+from glademark.proposal.points import Worth, points_of_trees
+from glademark.proposal.priority import priorities
+from glademark.proposal.search import Budget, Task
+from glademark.proposal.stock import BoolArray, Demands, FloatArray, GeometryArray, Ground, Stock
 from glademark.units import HECTARE_M2
 from glademark.wording import counted
 

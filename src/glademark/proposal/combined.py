@@ -10,7 +10,7 @@ from scipy.sparse import coo_array, csr_array
 from scipy.sparse.csgraph import connected_components
 
 from glademark.measure.openings import TOUCH_M, with_strips
-from glademark.propose.stock import Demands, GeometryArray, Ground, IntArray, sets_of
+from glademark.proposal.stock import Demands, GeometryArray, Ground, IntArray, sets_of
 
 ROUNDING = 1e-9
 """Share of the limit by which joined openings stay below it."""

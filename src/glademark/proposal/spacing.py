@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 
-from glademark.propose.growth import unlike_rows
-from glademark.propose.stock import FloatArray, GeometryArray, IntArray, sets_of
+from glademark.proposal.growth import unlike_rows
+from glademark.proposal.stock import FloatArray, GeometryArray, IntArray, sets_of
 
 TOUCH_M = 2e-6
 """Openings at least this far apart are two [m]."""

@@ -14,7 +14,7 @@ import highspy
 import numpy as np
 from scipy.sparse import csc_array, csr_array, vstack
 
-from glademark.propose.stock import BoolArray, FloatArray, IntArray
+from glademark.proposal.stock import BoolArray, FloatArray, IntArray
 
 WHOLE = 1e-6
 """How far from a whole number a choice may be."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_array
 
-from glademark.propose.stock import BoolArray, FloatArray, IntArray, sets_of
+from glademark.proposal.stock import BoolArray, FloatArray, IntArray, sets_of
 
 LINK_BONUS = 0.05
 """Each further link to the set makes a tree so much better, which keeps groups compact."""

@@ -7,7 +7,7 @@ import pandas as pd
 
 from glademark.errors import InputError
 from glademark.project.propose_settings import ProposeSettings
-from glademark.propose.stock import BoolArray, FloatArray
+from glademark.proposal.stock import BoolArray, FloatArray
 from glademark.units import LENGTH_M, UnitError, share, to_si
 
 _LENGTHS: Mapping[str, tuple[str, float]] = {

@@ -3,8 +3,8 @@
 import math
 from dataclasses import dataclass, replace
 
-from glademark.propose.program import Relaxed
-from glademark.propose.stock import Demands
+from glademark.proposal.program import Relaxed
+from glademark.proposal.stock import Demands
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
