@@ -636,8 +636,7 @@ class LimitSetting(OneLimit):
         if not isinstance(value, list | tuple) or not value:
             return value
         first, *others = value
-        table = first if isinstance(first, Mapping) and "value" in first else {"value": first}
-        return {**table, "more": others}
+        return {**_with_value(first), "more": others}
 
     @classmethod
     def __get_pydantic_json_schema__(
