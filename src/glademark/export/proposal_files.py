@@ -169,7 +169,10 @@ def _write_marks(proposal: Proposal, number: int, _: object, folder: Path) -> No
     pyogrio.write_dataframe(table, path, layer="marks", driver="GPKG")
 
 
-_OF_FIELD_FILES = ("columns", "name_pattern", "paint", "diameter_at", "dbh_unit", "height_unit")
+_OF_FIELD_FILES = (
+    "columns", "name_pattern", "paint", "diameter_at", "dbh_unit", "height_unit", "repeats",
+    "position_error_by_file", "position_error_column",
+)  # fmt: skip
 """Settings of [marks] that say how a file from the field is read."""
 
 
@@ -193,7 +196,7 @@ def _write_project(
     }
     settings = {
         name: value for name, value in asked.get("marks", {}).items() if name not in _OF_FIELD_FILES
-    }
+    } | {"position_error": "0 m"}  # where the stem map has them: the trees are its own
     asked |= {"inputs": inputs | {"marks": marks}, "openings": openings, "marks": settings}
     table = asked.get("volume", {}).get("table")
     if table is not None:

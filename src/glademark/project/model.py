@@ -584,6 +584,11 @@ class CrewSettings(Part):
     tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
 
 
+def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """A limit that is stated bare as one that has a value."""
+    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
+
+
 class OneLimit(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -615,7 +620,7 @@ class OneLimit(Part):
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+        return _with_value(value)
 
     @model_serializer(mode="wrap")
     def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:

@@ -73,6 +73,8 @@ def relaxed_limits(demands: Demands, row: LimitRow, step: float) -> tuple[Demand
         if value != int(value):
             return None
         return _with(demands, row.field, int(value)), True
+    if row.field == "slope_max":
+        return None  # candidates do not carry their slope
     stricter = step < 1 if row.field in _MOST else step > 1
     free = row.field in {"spacing_m", "area_total_max_m2", "combined_max_m2"}
     value = getattr(demands, row.field) + change
@@ -88,6 +90,7 @@ WITHOUT: dict[str, object] = {
     "spacing_m": 0.0,
     "boundary_m": 0.0,
     "water_m": 0.0,
+    "slope_max": math.inf,
     "combined_max_m2": math.inf,
     "area_total_max_m2": math.inf,
     "groups_min": 0,
