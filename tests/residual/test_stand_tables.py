@@ -348,3 +348,35 @@ def test_a_target_from_a_table_holds_for_the_classes_it_names(layout_of: Build) 
             target_table=table.assign(size_class=["11", "20"]),
             project=settings,
         )
+
+
+def test_a_mark_without_a_diameter_takes_that_of_its_tree(layout_of: Build) -> None:
+    """The list knows what the marker did not write down."""
+    trees = _standing({12.0: 10, 22.0: 5})
+    bare = {**trees[12], "dbh": np.nan, "dbh_cm": np.nan, "dbh_unit": ""}
+    layout = layout_of(HECTARE, standing=trees, marks=_as_marks([bare]), project=WIDTH)
+
+    assert _of(layout, "class", "20 cm")["marked_trees"] == 1
+    assert _of(layout, "total")["residual_basal_area_m2"] == pytest.approx(
+        10 * _basal(12) + 4 * _basal(22)
+    )
+
+
+def test_trees_of_variable_radius_plots_stand_for_the_factor(layout_of: Build) -> None:
+    """At a factor of 2 m2/ha each counted tree is 2 m2/ha, and 2 over its basal area trees."""
+    plots = [
+        {"plot": name, "baf_m2_ha": 2.0, "weight": weight, "geometry": shapely.Point(50, 50)}
+        for name, weight in (("a", 1.0), ("b", 0.5))
+    ]
+    trees = [
+        {"plot": "a", "dbh": 20.0, "dbh_cm": 20.0, "times": 2, "geometry": None},
+        {"plot": "b", "dbh": 40.0, "dbh_cm": 40.0, "geometry": None},
+    ]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=_marks(12), project=WIDTH)
+    before = layout.residual["standing"]
+
+    assert before["basal_area_m2_ha"] == pytest.approx((4.0 + 0.5 * 4.0) / 1.5)
+    assert before["trees_per_ha"] == pytest.approx(
+        (4.0 / _basal(20) + 0.5 * 4.0 / _basal(40)) / 1.5
+    )
+    assert layout.allowance.loc[0, "standing"] == pytest.approx(before["basal_area_m2_ha"])

@@ -2,7 +2,7 @@
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -28,7 +28,7 @@ FIGURES_FILE = "proposals.json"
 
 def proposal_deliverables(proposal: Proposal) -> Mapping[str, Deliverable]:
     """Writers of the proposal for one stand, for `glademark.export.output.Part`."""
-    writers = {
+    writers: dict[str, Callable[..., None]] = {
         "proposals.gpkg": _write_geopackage,
         **{f"{name}.csv": partial(_write_table, name=name) for name in PROPOSAL_LAYERS},
     }

@@ -585,6 +585,11 @@ class CrewSettings(Part):
     tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
 
 
+def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+    """A limit that is stated bare as one that has a value."""
+    return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
+
+
 class OneLimit(Part):
     """
     One limit as written; what its value means is known by the limit itself.
@@ -616,7 +621,7 @@ class OneLimit(Part):
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        return value if isinstance(value, Mapping) and "value" in value else {"value": value}
+        return _with_value(value)
 
     @model_serializer(mode="wrap")
     def _as_stated(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
@@ -637,8 +642,7 @@ class LimitSetting(OneLimit):
         if not isinstance(value, list | tuple) or not value:
             return value
         first, *others = value
-        table = first if isinstance(first, Mapping) and "value" in first else {"value": first}
-        return {**table, "more": others}
+        return {**_with_value(first), "more": others}
 
     @classmethod
     def __get_pydantic_json_schema__(

@@ -266,4 +266,4 @@ def _linked(pool: Pool, stock: Stock, ground: Ground) -> BoolArray:
         stand=owner,
     )
     pairs = np.unique(np.column_stack([owner, component]), axis=0)
-    return np.bincount(pairs[:, 0], minlength=len(pool)) == 1
+    return np.asarray(np.bincount(pairs[:, 0], minlength=len(pool)) == 1)

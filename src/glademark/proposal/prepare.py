@@ -3,12 +3,14 @@
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 from scipy.sparse import csr_array
+from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.layout import Layout
@@ -239,7 +241,7 @@ def _trees(
     has_size = np.isfinite(mine["dbh_cm"].to_numpy(dtype=float))
     by_tree = parts[parts["tree"] < count]
     solid = by_tree.groupby("tree")["m3"].agg(lambda one: one.sum(skipna=False))
-    columns: dict[str, object] = {
+    columns: dict[str, Any] = {
         "basal_area_m2": np.where(has_size, basal, np.nan),
         "volume_m3": solid.reindex(range(count)).to_numpy(dtype=float),
         "priority": np.maximum(priorities(standing, project.propose), patches),
@@ -253,7 +255,8 @@ def _trees(
         columns[f"{NET}{product}"] = own.to_numpy(dtype=float)
     for name in ("species", "crown_radius_m"):
         columns[name] = mine[name].to_numpy()
-    return standing.assign(**columns)
+    assigned: gpd.GeoDataFrame = standing.assign(**columns)
+    return assigned
 
 
 def _of_patches(standing: gpd.GeoDataFrame, survey: Survey, project: Project) -> FloatArray:
@@ -319,11 +322,12 @@ def _kept_frames(survey: Survey) -> list[gpd.GeoDataFrame]:
     return [frame for frame in every if len(frame)]
 
 
-def _barred(survey: Survey) -> shapely.Geometry:
+def _barred(survey: Survey) -> BaseGeometry:
     """Ground that no opening may touch: exclusions, and setbacks with a rule on what is cut."""
     setbacks = survey.setbacks[survey.setbacks["rule"] != "no_machine"]
     areas = [*survey.exclusions.geometry, *setbacks.geometry]
-    return shapely.union_all(areas)
+    barred: BaseGeometry = shapely.union_all(areas)
+    return barred
 
 
 def _ground(canopy: Canopy, survey: Survey, project: Project) -> Ground:
@@ -472,7 +476,7 @@ def _stocks(layout: Layout, trees: pd.DataFrame) -> dict[str, tuple[float, float
         str(name): (float(table.loc[name, "standing"]), float(table.loc[name, "marked_at_most"]))
         for name in table.index
     }
-    summed = [BASAL, *(name.removeprefix(NET) for name in trees if str(name).startswith(NET))]
+    summed = [BASAL, *(name.removeprefix(NET) for name in map(str, trees) if name.startswith(NET))]
     for name in summed:
         amount = _amount_of(trees, name)
         if name not in known and np.isfinite(amount).all():

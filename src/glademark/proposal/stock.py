@@ -50,7 +50,7 @@ class Stock:
     @property
     def points(self) -> GeometryArray:
         """Positions."""
-        found: GeometryArray = shapely.points(self.centre)
+        found: GeometryArray = np.asarray(shapely.points(self.centre), dtype=object)
         return found
 
 

@@ -118,7 +118,13 @@ def _stand_tables(
     """Stand tables of the stands whose trees before the cut are known."""
     target = target_of(project.target_structure, classes, survey.target_table)
     cut = cut.assign(size_class=size_class(cut, classes=classes))
-    every = (measured.stand_map.trees, survey.plots, survey.plot_trees, cut, measured.parts)
+    every: tuple[Any, ...] = (
+        measured.stand_map.trees,
+        survey.plots,
+        survey.plot_trees,
+        cut,
+        measured.parts,
+    )
     rows = [rows_by(frame[STAND]) for frame in every]
     tables: dict[str, list[pd.DataFrame]] = {"residual_by_class": [], "marking_ratio": []}
     figures: dict[int, dict[str, Any]] = {}

@@ -171,7 +171,8 @@ class OneStand:
         zone = located_zone(stays, zones=self.measured.zones, stands=ground)
         between = stays[(zone == _BETWEEN)]
         size = size_class(between, classes=self.classes)
-        return between["count"].groupby(size.to_numpy()).sum().reindex(rows.index, fill_value=0)
+        trees: pd.Series = between["count"].groupby(size.to_numpy()).sum()
+        return trees.reindex(rows.index, fill_value=0)
 
     def _thin(self, table: pd.DataFrame) -> tuple[str, ...]:
         """A sentence on classes with few trees on plots, and on marked trees without diameter."""

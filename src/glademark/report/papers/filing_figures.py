@@ -53,7 +53,6 @@ from glademark.report.wood_by_zone import (
     left_out,
     no_allowance,
     stays_words,
-    trees_left_words,
 )
 from glademark.wording import counted
 
@@ -77,6 +76,9 @@ _BASES = {
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
+_SAID = ("Trees", "Basal area")
+_STOCK_BY = {"standing": "the list of all trees"}
+
 _RIGHT: Literal["right"] = "right"
 
 
@@ -87,15 +89,10 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Openings together": _openings(delivery),
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
-        "Stays": _stays(delivery),
-        "Residual stand": _residual(delivery),
+        "Residual stand": [*_stays(delivery), *_residual(delivery)],
         "Setbacks, exclusions and crossings": _ground(delivery),
     }
-    tables = {
-        title: Grid(heads=(), rows=rows, widths=(2, 4))
-        for title, rows in pairs.items()
-        if rows or title != "Residual stand"
-    }
+    tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
     return {**tables, "Limits": _limits(delivery), "Openings one by one": _each_opening(delivery)}
 
 
@@ -105,6 +102,7 @@ def _residual(delivery: Delivery) -> list[Row]:
     rows = [
         (name, f"{before} before, {marked} marked, {after} after")
         for name, before, marked, after in structure_rows(layout, units)
+        if name not in _SAID
     ]
     return [*rows, *(("Trees kept or freed", line) for line in kept_lines(layout, units))]
 
@@ -207,18 +205,12 @@ def _each_opening(delivery: Delivery) -> Grid:
 
 
 def _stays(delivery: Delivery) -> list[Row]:
-    """What is left, and with which confidence; what is not known is said to be."""
-    unknown = "not computed: standing stock not known"
-    confidence = f"{100 * delivery.project.allowance.confidence:g} %"
+    """Basal area left and with which confidence; what is not known is said to be."""
     known = stays_words(delivery)
-    return [
-        ("Basal area", known or unknown),
-        (
-            "Trees",
-            trees_left_words(delivery) or "not computed: no cruise counts trees of all sizes",
-        ),
-        *([("Confidence level of intervals", confidence)] if known else []),
-    ]
+    if not known:
+        return [("Basal area and trees left", "not computed: standing stock not known")]
+    confidence = f"{100 * delivery.project.allowance.confidence:g} %"
+    return [("Basal area left", known), ("Confidence level of intervals", confidence)]
 
 
 def _system(delivery: Delivery) -> str:
@@ -332,11 +324,16 @@ def _shares(delivery: Delivery) -> list[Row]:
         words = end_words(row, "share", show_share(row["share"]))
         if int(row["trees_without"]):
             words += f", {counted(row['trees_without'], 'tree')} without an amount left out"
-        if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
+        if row["share_high"] > row["share_low"]:
             words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
         if pd.notna(row["allowable_share"]):
             words += f"; at most {show_share(row['allowable_share'])} allowed"
-        rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
+        rows.append(
+            (
+                f"Share of the standing {name} removed",
+                f"{words}; stock by {_STOCK_BY.get(row['basis'], row['basis'])}",
+            )
+        )
     rows += [
         (f"Share of the standing {name} removed", "not computed: standing stock not known")
         for name in no_allowance(delivery.layout)
