@@ -15,7 +15,7 @@ from glademark.measure.groups import crown_components
 from glademark.proposal.combined import too_large_choices, too_large_pairs
 from glademark.proposal.growth import Prices, Sizes, free_of_charge, grown
 from glademark.proposal.pool import Pool, joined, measured
-from glademark.proposal.program import Program, Relaxed, Solved, relaxed, solved
+from glademark.proposal.program import NoChoiceError, Program, Relaxed, Solved, relaxed, solved
 from glademark.proposal.spacing import Points, broken_gaps, grid_of, packing_rows
 from glademark.proposal.stock import (
     Demands,
@@ -144,9 +144,15 @@ class _Growing:
 
 
 def find_candidates(task: Task, patches: csr_array | None = None) -> Found:
-    """Candidates grown without prices, then by those of the program, round by round."""
-    growing = _growing(task)
+    """
+    Candidates grown without prices, then by those of the program, round by round.
+
+    `NoChoiceError` where there is none, or where the program has no solution.
+    """
     stock = task.stock
+    if not stock.may_go.any():
+        raise NoChoiceError
+    growing = _growing(task)
     seeds = np.flatnonzero(stock.may_go & (stock.gain > 0))
     free = replace(free_of_charge(stock.gain), fixed=task.group_points)
     sets = [
@@ -155,6 +161,8 @@ def find_candidates(task: Task, patches: csr_array | None = None) -> Found:
         *([] if patches is None else [linked_parts(patches, task)]),
     ]
     pool = joined([_candidates(task, csr_array(vstack(sets)))])
+    if not len(pool):
+        raise NoChoiceError
     found = relaxed_over(task, pool, grid_of(pool.shapes, task.demands.spacing_m))
     try:
         for done in range(1, task.budget.rounds_max + 1):
