@@ -72,6 +72,20 @@ def test_what_stays_is_told_with_its_confidence(sample: Outcome, bare: Delivery)
     assert unknown.startswith("not computed")
 
 
+def test_sums_that_leave_trees_out_say_so(sample: Outcome) -> None:
+    """One tree has no diameter, so basal area and pulpwood are least figures, with it or without."""
+    tables = filing_tables(sample.delivery)
+    removed, stand = dict(tables["Removed"].rows), dict(tables["Stand and system"].rows)
+
+    assert removed["Basal area"].startswith("at least ")
+    assert removed["Net volume, pulpwood"].startswith("at least ")
+    assert not removed["Net volume, sawlog"].startswith("at least ")
+    assert (
+        "at least 490.4 ft2 basal area, pulpwood at least 62.7 cords, sawlog 18"
+        in (stand["Not among them"])
+    )
+
+
 def test_sources_of_volumes_are_sources(sample: Outcome) -> None:
     """What has no volume is told as left out, not as where volumes come from."""
     sources = sample.delivery.layout.figures.volume.sources

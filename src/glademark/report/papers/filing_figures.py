@@ -293,7 +293,9 @@ def _removed(delivery: Delivery) -> list[Row]:
     """Basal area and volumes to be cut."""
     units, volume = delivery.project.heading.units, delivery.layout.figures.volume
     unit, size = basal_area_unit(units)
-    rows: list[Row] = [("Basal area", f"{show_number(volume.basal_area_m2 / size, 1)} {unit}")]
+    least = f"{AT_LEAST} " if volume.basal_area_missing_trees else ""
+    found = f"{least}{show_number(volume.basal_area_m2 / size, 1)} {unit}"
+    rows: list[Row] = [("Basal area", found)]
     for name, product in volume.by_product.items():
         rule = f", scaled by {product.rule}" if product.rule else ""
         amount = show_sum(
