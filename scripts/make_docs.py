@@ -2,20 +2,24 @@
 Reference pages, written from the declarations: ``python scripts/make_docs.py``.
 
 `docs/columns.md` comes from the declared layers, `docs/commands.md` from the command line,
-`docs/project_file.md` from the template of the project file, `docs/inputs` from the columns that
-intake knows. A test fails when one is stale.
+`docs/project_file.md` from the template of the project file, `docs/python.md` from the docstrings
+of the interface, `docs/inputs` from the columns that intake knows. A test fails when one is stale.
 """
 
+import inspect
 import sys
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import click
 
+import glademark as gm
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.layers import LAYERS, LEAVE_STANDING, STANDS, Layer, shown_beside
 from glademark.hosts.cli import cli
+from glademark.hosts.laid_out import LaidOut, LaidOutStands
 from glademark.intake.columns.match import recognise
 from glademark.intake.columns.reference import INPUTS, MEANT, InputReference
 
@@ -29,6 +33,7 @@ def pages() -> Mapping[str, str]:
         "columns.md": _columns(),
         "commands.md": _commands(),
         "project_file.md": _project_file(),
+        "python.md": _python(),
         **{f"inputs/{one.key}.md": _input(one) for one in INPUTS},
     }
 
@@ -130,6 +135,43 @@ def _project_file() -> str:
         "`#:schema ./harvest.schema.json`.\n\n"
         f"```toml\n{template}```\n"
     )
+
+
+PYTHON = """
+```python
+import glademark as gm
+```
+
+Frames are those of geopandas: layers and tables with the columns of [columns.md](columns.md), in
+metres, square metres and centimetres. Paths are text or `Path`. Nothing is written unless it is
+asked for. A refusal is an `InputError` whose text says what to mend; `OutputError` is raised where
+a file could not be written.
+"""
+
+
+def _python() -> str:
+    """The Python interface, from its docstrings."""
+    text = f"# Python\n\n{MADE}{PYTHON.lstrip()}"
+    for name in gm.__all__:
+        text += _described(getattr(gm, name), f"gm.{name}")
+    text += "\n## What `gm.lay_out` returns\n"
+    for kind in (LaidOut, LaidOutStands):
+        text += f"\n### {kind.__name__}\n\n```text\n{inspect.getdoc(kind)}\n```\n"
+        for name, one in vars(kind).items():
+            if not name.startswith("_") and (callable(one) or isinstance(one, property)):
+                function = one.fget if isinstance(one, property) else one
+                text += _described(function, f"{kind.__name__}.{name}", level="####")
+    return text
+
+
+def _described(function: Any, name: str, level: str = "##") -> str:  # noqa: ANN401 - a function
+    """A function with its signature and docstring."""
+    signature = inspect.signature(function, eval_str=False)
+    told = signature.replace(
+        parameters=[one.replace(annotation=one.empty) for one in signature.parameters.values()],
+        return_annotation=signature.empty,
+    )
+    return f"\n{level} {name}{told}\n\n```text\n{inspect.getdoc(function)}\n```\n"
 
 
 if __name__ == "__main__":

@@ -12,7 +12,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
 
@@ -116,6 +115,7 @@ class Given(TypedDict, total=False):
     regeneration: Sequence[BaseGeometry]
     standing: Sequence[Row]
     volume_table: pd.DataFrame | None
+    target_table: pd.DataFrame | None
     plots: Sequence[Row]
     plot_trees: Sequence[Row]
     marked_ground: Sequence[BaseGeometry]
@@ -147,7 +147,8 @@ def named(given: Sequence[Row | BaseGeometry], column: str, prefix: str = "") ->
 
 def tally_frame(rows: Sequence[Row]) -> pd.DataFrame:
     """Rows of a paper tally."""
-    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=list(TALLY))
+    more = sorted({name for row in rows for name in row} - set(TALLY))
+    table = pd.DataFrame([{**TALLY, **row} for row in rows], columns=[*TALLY, *more])
     kinds = {"count": int, "dbh": float, "volume": float, "defect_share": float, "cull": bool}
     return table.astype(kinds)
 
@@ -174,6 +175,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         standing=frame(given.get("standing", []), STANDING),
         marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),
+        target_table=given.get("target_table"),
         plots=frame(given.get("plots", []), PLOT),
         plot_trees=pd.DataFrame(frame(given.get("plot_trees", []), PLOT_TREE)).drop(
             columns="geometry"
@@ -288,8 +290,8 @@ def _readme_run(folder: Path) -> Outcome:
     names: dict[str, Any] = {}
     with contextlib.chdir(folder), contextlib.redirect_stdout(io.StringIO()):
         exec(compile(code, "README.md", "exec"), names)  # noqa: S102 - the README's own code
-    outcome: Outcome = names["outcome"]
-    return replace(outcome, files=tuple(folder / path for path in outcome.files))
+    files = tuple(folder / path for path in names["files"])
+    return Outcome(delivery=names["layout"].delivery, files=files)
 
 
 @pytest.fixture(scope="session")
@@ -335,3 +337,12 @@ def _logging_restored() -> Iterator[None]:
             one.handlers[:], one.propagate = handlers, propagate
             one.setLevel(level)
         signal.signal(signal.SIGTERM, asked)
+
+
+@pytest.fixture(autouse=True)
+def _heard() -> Iterator[None]:
+    """What is logged is heard by each test, whatever command another has run in this process."""
+    with _logging_restored():
+        own = logging.getLogger("glademark")
+        own.propagate, own.handlers[:] = True, []
+        yield

@@ -45,7 +45,7 @@ def test_readme_opens_with_the_job() -> None:
 
     assert "corridors" in first
     assert "opening" in first
-    assert len(README.splitlines()) <= 120
+    assert len(README.splitlines()) <= 150
 
 
 def test_readme_python_runs(sample_run: Outcome) -> None:

@@ -31,17 +31,18 @@ MAY_IMPORT = {
     "uncertainty": BASE | {"contracts", "forestry", "project", "measure"},
     "judge": BASE | {"contracts", "forestry", "project", "measure", "uncertainty"},
     "advice": BASE | {"contracts", "forestry", "project", "measure", "judge"},
-    "propose": BASE | {"contracts", "forestry", "project", "measure", "judge"},
+    "proposal": BASE | {"contracts", "forestry", "project", "measure", "judge"},
     "comparison": BASE | {"contracts", "forestry", "project", "measure"},
     "report": BASE
-    | {"contracts", "forestry", "project", "measure", "judge", "advice", "propose", "comparison"},
+    | {"contracts", "forestry", "project", "measure", "judge", "advice", "proposal", "comparison"},
     "export": BASE
-    | {"contracts", "forestry", "project", "measure", "judge", "advice", "propose", "comparison"}
+    | {"contracts", "forestry", "project", "measure", "judge", "advice", "proposal", "comparison"}
     | {"report"},
     "jobs": BASE
     | {"contracts", "forestry", "project", "intake", "measure", "uncertainty", "judge", "advice"}
-    | {"propose", "comparison", "report", "export"},
-    "hosts": BASE | {"project", "intake", "report", "export", "jobs"},
+    | {"proposal", "comparison", "report", "export"},
+    "hosts": BASE
+    | {"contracts", "project", "intake", "measure", "judge", "report", "export", "jobs"},
 }
 """Packages from the lowest to the highest, each with those that it may import."""
 

@@ -19,7 +19,7 @@ from glademark.hosts.desktop.install import (
     remove,
     write_archive,
 )
-from glademark.hosts.desktop.request import write_project
+from glademark.hosts.made_project import write_project
 from glademark.project.read import read_project
 
 NEEDED = {  # what a repository of plug-ins asks for, and what the toolbox looks at
@@ -160,9 +160,9 @@ def test_project_is_made_of_layers_and_settings(tmp_path: Path) -> None:
 
 
 def test_missing_layers_are_named(tmp_path: Path) -> None:
-    """Without a project file a stand and marks are needed; the refusal says which is missing."""
+    """Without a project file a stand is needed, and the refusal says so."""
     request = tmp_path / "request.json"
-    request.write_text('{"project": null, "inputs": {"stand": {"file": "s.gpkg"}}, "settings": {}}')
+    request.write_text('{"project": null, "inputs": {"marks": {"file": "m.gpkg"}}, "settings": {}}')
 
-    with pytest.raises(InputError, match="marks: no layer is given"):
+    with pytest.raises(InputError, match="stand: no layer is given"):
         write_project(request, tmp_path / "out.toml")

@@ -490,6 +490,8 @@ def test_every_limit_that_is_installed_can_be_asked(checks_of: ChecksOf, marks_a
         "grade": "20 %",
         "count": "2",
         "heights": "2 tree heights",
+        "trees": "5 per acre",
+        "species": {"value": "10 %", "species": "red oak"},
     }
     known = installed_limits()
     limits = {name: values[limit.kind] for name, limit in known.items()}

@@ -196,3 +196,58 @@ def test_zones_of_a_real_pattern_add_up(layout: Layout) -> None:
 
     assert sum(zone.area_m2 for zone in zones.values()) == pytest.approx(10_000, rel=1e-9)
     assert sum(zone.marks for zone in zones.values()) == 504
+
+
+def _stand_of(trees: tuple[Array, Array], radii: Array) -> list[dict[str, object]]:
+    """All trees as a map."""
+    return [
+        {
+            "geometry": shapely.Point(*spot), "tree_id": str(i), "dbh": dbh, "dbh_cm": dbh,
+            "crown_radius_m": radius,
+        }
+        for i, (spot, dbh, radius) in enumerate(zip(trees[0], trees[1], radii, strict=True))
+    ]  # fmt: skip
+
+
+def test_the_stand_that_stays_is_known_from_all_trees(
+    trees: tuple[Array, Array], radii: Array, layout_of: Callable[..., Layout]
+) -> None:
+    """Before and after equal numpy's sums over all trees and over the unmarked ones."""
+    every = _stand_of(trees, radii)
+    ground = shapely.box(WEST, SOUTH, WEST + 100, SOUTH + 100)
+    marks = [{**tree, "label": tree["tree_id"], "position_error_m": 0.1} for tree in every[::5]]
+    layout = layout_of(ground, standing=every, marks=marks)
+    stays = np.delete(trees[1], np.arange(0, len(trees[1]), 5))
+
+    for state, dbh in (("standing", trees[1]), ("residual", stays)):
+        found = layout.residual[state]
+        assert found["trees_per_ha"] == pytest.approx(len(dbh))
+        assert found["basal_area_m2_ha"] == pytest.approx((np.pi / 40_000 * dbh**2).sum())
+        assert found["quadratic_mean_diameter_cm"] == pytest.approx(np.sqrt((dbh**2).mean()))
+        assert found["stand_density_index_summed"] == pytest.approx(((dbh / 25.4) ** 1.605).sum())
+
+
+def test_plots_of_the_real_stand_hold_its_truth(
+    trees: tuple[Array, Array], radii: Array, layout_of: Callable[..., Layout]
+) -> None:
+    """A grid of 16 plots of 8 m radius gives intervals that hold trees and basal area after."""
+    every = _stand_of(trees, radii)
+    ground = shapely.box(WEST, SOUTH, WEST + 100, SOUTH + 100)
+    centres = [(WEST + x, SOUTH + y) for x in (14, 38, 62, 86) for y in (14, 38, 62, 86)]
+    plots = [
+        {"plot": str(i), "plot_area_m2": np.pi * 64, "geometry": shapely.Point(*spot)}
+        for i, spot in enumerate(centres)
+    ]
+    on_plots = [
+        {"plot": str(i), "dbh": dbh, "dbh_cm": dbh, "geometry": None}
+        for i, centre in enumerate(centres)
+        for dbh in trees[1][np.hypot(*(trees[0] - centre).T) <= 8].tolist()
+    ]
+    marks = [{**tree, "label": tree["tree_id"]} for tree in every[::5]]
+    layout = layout_of(ground, plots=plots, plot_trees=on_plots, marks=marks)
+    stays = np.delete(trees[1], np.arange(0, len(trees[1]), 5))
+    found = layout.residual["residual"]
+
+    assert found["trees_per_ha_low"] <= len(stays) <= found["trees_per_ha_high"]
+    basal = (np.pi / 40_000 * stays**2).sum()
+    assert found["basal_area_m2_ha_low"] <= basal <= found["basal_area_m2_ha_high"]

@@ -18,6 +18,10 @@ from glademark.project import Project, read_project
 from glademark.project.template import TEMPLATES
 
 DESIGNED_LIMITS = {
+    "crop_tree_sides_min",
+    "regeneration_machine_share_max",
+    "retention_trees_min",
+    "species_share_min",
     "opening_area_max",
     "opening_area_min",
     "combined_area_max",

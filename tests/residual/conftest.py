@@ -1,6 +1,5 @@
 """A project of an invented stand of 1 ha with every tree mapped, as files."""
 
-from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
@@ -8,6 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+
+from glademark.jobs.layout import Outcome, lay_out
 
 CRS = "EPSG:32616"
 X0, Y0 = 500_000.0, 5_000_000.0
@@ -58,30 +59,34 @@ def mapped_trees() -> pd.DataFrame:
     )
 
 
-@pytest.fixture
-def mapped_project(tmp_path: Path) -> Callable[..., Path]:
-    """Writer of the project; text of the project file may be replaced."""
+def write_mapped(folder: Path) -> Path:
+    """The field files and the project file, in a folder."""
+    trees = mapped_trees()
+    trees.to_csv(folder / "standing.csv", index=False)
+    marks = trees.iloc[::4].assign(x=lambda t: t["x"] + 0.3)
+    marks = marks.assign(reason=np.where(np.arange(len(marks)) % 2, "risk", ""))
+    marks.to_csv(folder / "marks.csv", index=False)
+    trees.iloc[[55]].assign(tree_id="C1").to_csv(folder / "crop.csv", index=False)
+    leave = trees.iloc[[11, 12]].assign(tree_id=["L1", "L2"], retention=["cavity", "snag"])
+    leave.to_csv(folder / "leave.csv", index=False)
+    shapes = {
+        "stand": shapely.box(X0, Y0, X0 + 100, Y0 + 100),
+        "corridors": shapely.LineString([(X0 + 50, Y0 - 5), (X0 + 50, Y0 + 105)]),
+        "regeneration": shapely.box(X0 + 40, Y0 + 40, X0 + 60, Y0 + 60),
+    }
+    for name, shape in shapes.items():
+        frame = gpd.GeoDataFrame({"name": ["one"]}, geometry=[shape], crs=CRS)
+        frame.to_file(folder / f"{name}.gpkg")
+    path = folder / "harvest.toml"
+    path.write_text(PROJECT, encoding="utf-8")
+    return path
 
-    def write(text: str = PROJECT) -> Path:
-        trees = mapped_trees()
-        trees.to_csv(tmp_path / "standing.csv", index=False)
-        marks = trees.iloc[::4].assign(x=lambda t: t["x"] + 0.3)
-        marks = marks.assign(reason=np.where(np.arange(len(marks)) % 2, "risk", ""))
-        marks.to_csv(tmp_path / "marks.csv", index=False)
-        crop = trees.iloc[[55]].assign(tree_id="C1")
-        crop.to_csv(tmp_path / "crop.csv", index=False)
-        leave = trees.iloc[[11, 12]].assign(tree_id=["L1", "L2"], retention=["cavity", "snag"])
-        leave.to_csv(tmp_path / "leave.csv", index=False)
-        shapes = {
-            "stand": shapely.box(X0, Y0, X0 + 100, Y0 + 100),
-            "corridors": shapely.LineString([(X0 + 50, Y0 - 5), (X0 + 50, Y0 + 105)]),
-            "regeneration": shapely.box(X0 + 40, Y0 + 40, X0 + 60, Y0 + 60),
-        }
-        for name, shape in shapes.items():
-            frame = gpd.GeoDataFrame({"name": ["one"]}, geometry=[shape], crs=CRS)
-            frame.to_file(tmp_path / f"{name}.gpkg")
-        path = tmp_path / "harvest.toml"
-        path.write_text(text, encoding="utf-8")
-        return path
 
-    return write
+DELIVERED = ("gpkg", "summary", "tables", "residual", "review", "workbook", "filing")
+
+
+@pytest.fixture(scope="package")
+def mapped(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    """The mapped stand laid out once, with its tables and papers in `out`."""
+    folder = tmp_path_factory.mktemp("mapped")
+    return lay_out(write_mapped(folder), out=folder / "out", only=DELIVERED)

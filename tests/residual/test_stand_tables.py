@@ -290,7 +290,7 @@ def test_q_needs_classes_of_one_width(layout_of: Build) -> None:
                 "target_structure": settings,
                 "volume": {"size_classes": [5.0, 9.0, 20.0, 45.0, 50.0]},
             },
-        )  # fmt: skip
+        )
 
 
 def test_a_stand_without_trees_before_has_no_tables(layout_of: Build) -> None:
@@ -311,3 +311,72 @@ def test_unmatched_marks_are_taken_off_all_the_same(layout_of: Build) -> None:
     assert _of(layout, "total")["residual_trees"] == 9
     assert np.isnan(layout.residual["residual"]["canopy_cover"])
     assert any("1 cut tree not found among the standing trees" in one for one in layout.notices)
+
+
+def test_cover_is_that_of_the_crowns_inside_the_stand(layout_of: Build) -> None:
+    """Crowns that overlap count once, and what hangs out over the boundary does not count."""
+    tree = {"species": "", "dbh": 20.0, "dbh_cm": 20.0, "crown_radius_m": 4.0}
+    places = [(50, 50), (52, 50), (0, 20), (100, 100)]
+    trees = [{**tree, "geometry": shapely.Point(x, y), "tree_id": f"T{x}"} for x, y in places]
+    layout = layout_of(HECTARE, standing=trees, marks=_as_marks(trees[1:2]))
+    discs = [shapely.Point(x, y).buffer(4.0, quad_segs=256) for x, y in places]
+    before, after = (shapely.union_all(some) for some in (discs, [discs[0], *discs[2:]]))
+
+    for state, crowns in (("standing", before), ("residual", after)):
+        cover = shapely.intersection(crowns, HECTARE).area / HECTARE.area
+        assert layout.residual[state]["canopy_cover"] == pytest.approx(cover, rel=1e-3)
+
+
+def test_a_target_from_a_table_holds_for_the_classes_it_names(layout_of: Build) -> None:
+    """Classes that the table leaves out have no target; a name that is no class is refused."""
+    table = pd.DataFrame({"size_class": ["10", "20 cm"], "trees_per_ha": [30.0, 12.0]})
+    trees = _standing({12.0: 40, 22.0: 12, 32.0: 5})
+    settings = {"target_structure": {"table": "target.csv", "class_width": "10 cm"}}
+    layout = layout_of(
+        HECTARE, standing=trees, marks=_as_marks(trees[:4]), target_table=table, project=settings
+    )
+    rows = layout.residual_by_class.set_index("size_class")
+
+    assert rows.loc["10 cm", "target_trees"].iloc[0] == 30
+    assert layout.marking_ratio["size_class"].tolist() == ["10 cm", "20 cm"]
+    assert layout.residual["target"]["trees_per_ha"] == {"10 cm": 30.0, "20 cm": 12.0}
+    with pytest.raises(InputError, match="no class is called '11'"):
+        layout_of(
+            HECTARE,
+            standing=trees,
+            marks=_as_marks(trees[:1]),
+            target_table=table.assign(size_class=["11", "20"]),
+            project=settings,
+        )
+
+
+def test_a_mark_without_a_diameter_takes_that_of_its_tree(layout_of: Build) -> None:
+    """The list knows what the marker did not write down."""
+    trees = _standing({12.0: 10, 22.0: 5})
+    bare = {**trees[12], "dbh": np.nan, "dbh_cm": np.nan, "dbh_unit": ""}
+    layout = layout_of(HECTARE, standing=trees, marks=_as_marks([bare]), project=WIDTH)
+
+    assert _of(layout, "class", "20 cm")["marked_trees"] == 1
+    assert _of(layout, "total")["residual_basal_area_m2"] == pytest.approx(
+        10 * _basal(12) + 4 * _basal(22)
+    )
+
+
+def test_trees_of_variable_radius_plots_stand_for_the_factor(layout_of: Build) -> None:
+    """At a factor of 2 m2/ha each counted tree is 2 m2/ha, and 2 over its basal area trees."""
+    plots = [
+        {"plot": name, "baf_m2_ha": 2.0, "weight": weight, "geometry": shapely.Point(50, 50)}
+        for name, weight in (("a", 1.0), ("b", 0.5))
+    ]
+    trees = [
+        {"plot": "a", "dbh": 20.0, "dbh_cm": 20.0, "times": 2, "geometry": None},
+        {"plot": "b", "dbh": 40.0, "dbh_cm": 40.0, "geometry": None},
+    ]
+    layout = layout_of(HECTARE, plots=plots, plot_trees=trees, marks=_marks(12), project=WIDTH)
+    before = layout.residual["standing"]
+
+    assert before["basal_area_m2_ha"] == pytest.approx((4.0 + 0.5 * 4.0) / 1.5)
+    assert before["trees_per_ha"] == pytest.approx(
+        (4.0 / _basal(20) + 0.5 * 4.0 / _basal(40)) / 1.5
+    )
+    assert layout.allowance.loc[0, "standing"] == pytest.approx(before["basal_area_m2_ha"])

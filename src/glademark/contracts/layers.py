@@ -719,7 +719,11 @@ ALLOWANCE = Layer(
         text_column("quantity", "Quantity", "basal_area, solid_volume, or a product by its name."),
         text_column("unit", "Unit", "m2 for basal area, m3 for solid volume, else the sale unit."),
         text_column("log_rule", "Log rule", "Rule that board feet are scaled by."),
-        text_column("basis", "Basis", "cruise, or given in the project file."),
+        text_column(
+            "basis",
+            "Basis",
+            "cruise, standing (a list of all trees), or given in the project file.",
+        ),
         real_column("standing", "", "Standing", "Standing stock of the operable area."),
         real_column("standing_low", "", "Standing, low", "Lower end of its confidence interval."),
         real_column("standing_high", "", "Standing, high", "Upper end of its confidence interval."),

@@ -65,6 +65,21 @@ def fitted_q(middles_cm: ArrayLike, trees_per_ha: ArrayLike, *, width_cm: float)
     return math.exp(-slope * width_cm)
 
 
+def quotient_weights(middles_cm: ArrayLike, trees_per_ha: ArrayLike) -> NDArray[np.float64]:
+    """
+    What one more tree per hectare of each class adds to the slope of ln(trees) on the middle.
+
+    By them the sampling error of plots becomes that of the fitted quotient (first order); 0 for a
+    class without trees.
+    """
+    middles, trees = np.asarray(middles_cm, np.float64), np.asarray(trees_per_ha, np.float64)
+    some = trees > 0
+    away = np.where(some, middles - middles[some].mean(), 0.0)
+    found = np.zeros(len(trees))
+    np.divide(away / (away @ away), trees, out=found, where=some)
+    return found
+
+
 def stand_density_index(trees_per_ha: float, basal_area_m2_ha: float) -> float:
     """Reineke's index N (QMD / 25.4)^1.605 [trees/ha of 25.4 cm]; NaN without trees."""
     mean_cm = float(quadratic_mean_diameter_cm(basal_area_m2_ha, trees_per_ha))

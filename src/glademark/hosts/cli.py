@@ -413,10 +413,11 @@ def desktop(
     write_project: tuple[Path, Path] | None,
 ) -> None:
     """Put Glademark into the open desktop GIS: its algorithms in the toolbox, and a panel."""
-    from glademark.hosts.desktop import install, request  # noqa: PLC0415 - keeps --help light
+    from glademark.hosts import made_project  # noqa: PLC0415 - keeps --help light
+    from glademark.hosts.desktop import install  # noqa: PLC0415 - the same
 
     if write_project is not None:
-        request.write_project(*write_project)
+        made_project.write_project(*write_project)
     elif archive is not None:
         click.echo(install.write_archive(archive))
     elif action is not None:

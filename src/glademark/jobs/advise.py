@@ -76,7 +76,12 @@ class Advised:
 
 
 def give_advice(
-    project_file: Path, *, by: By, out: Path | None = None, apply: Path | None = None
+    project_file: Path,
+    *,
+    by: By,
+    out: Path | None = None,
+    apply: Path | None = None,
+    written: bool = True,
 ) -> Advised:
     """
     The smallest set of marks to leave standing, as files.
@@ -92,6 +97,8 @@ def give_advice(
         stands, each has a folder in it.
     apply
         File for the marks that result, of all stands; not written where nothing is spared.
+    written
+        Whether the results are written into `out`.
 
     Returns
     -------
@@ -123,6 +130,8 @@ def give_advice(
     if apply is not None and refused:
         msg = f"stand {next(iter(refused))} is refused, so {apply} would lack its marks. Mend it"
         raise InputError(msg, *refused.values())
+    if not written:
+        return Advised(project=project, stands=stands, refused=refused, files=())
     figures = figures_deliverable({name: one.advice for name, one in stands.items()}, refused)
     parts = [
         Part(

@@ -131,7 +131,7 @@ def compare_after_cut(
     project_file: Path,
     inputs: AfterCutInputs,
     *,
-    out: Path,
+    out: Path | None,
     folder: Path | None = None,
     on_each: Callable[[str], None] | None = None,
 ) -> Compared:
@@ -146,7 +146,7 @@ def compare_after_cut(
         What was seen after the cut.
     out
         Folder for the results; what it held before is replaced as a whole, or stays as it was.
-        With many stands, each has a folder in it.
+        With many stands, each has a folder in it. Nothing is written where None.
     folder
         Where relative paths of `inputs` start; the current folder where None.
     on_each
@@ -177,6 +177,8 @@ def compare_after_cut(
         return _compared(survey, called(project, title_of(project, stand)), after.seen[stand])
 
     stands, refused = on_each_stand(many, _of)
+    if out is None:
+        return Compared(stands=stands, refused=refused, rejected=after.rejected, files=())
     parts = [
         Part(
             deliverables=after_cut_deliverables(one.comparison, one.seen),

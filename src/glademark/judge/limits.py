@@ -72,7 +72,7 @@ _TEXT: Any = pd.Series([""]).dtype
 if TYPE_CHECKING:
     from glademark.contracts.layout import Layout
     from glademark.contracts.survey import Survey
-    from glademark.project.model import LimitSetting, Project
+    from glademark.project.model import LimitSetting, OneLimit, Project
     from glademark.uncertainty.measure import Uncertainty
 
 
@@ -200,12 +200,12 @@ def limits_asked(
     return tuple(asked)
 
 
-def _value_of(setting: LimitSetting, kind: Kind) -> Value:
+def _value_of(setting: OneLimit, kind: Kind) -> Value:
     """A limit's value in SI, with the trees that it is of."""
     said = {"kinds": setting.kinds, "species": setting.species, "dbh_min": setting.dbh_min_cm}
     may = {"trees": {"kinds", "dbh_min"}, "species": {"species"}}.get(kind, set())
     wrong = [name for name, part in said.items() if part and name not in may]
-    if wrong or (setting.more and not may):
+    if wrong or (getattr(setting, "more", []) and not may):
         msg = f"{' and '.join(wrong) or 'a list'} cannot be said of this limit; expected one value"
         raise UnitError(msg)
     if kind == "species" and not setting.species:

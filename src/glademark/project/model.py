@@ -589,7 +589,7 @@ def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
     return stated if isinstance(stated, Mapping) and "value" in stated else {"value": stated}
 
 
-class LimitSetting(Part):
+class OneLimit(Part):
     """
     One limit as written; what its value means is known by the limit itself.
 
@@ -603,8 +603,6 @@ class LimitSetting(Part):
         Where the limit stands written.
     kinds, species, dbh_min_cm
         Which trees a limit is of, where it is of some.
-    more
-        The others, where a limit is given as a list.
     """
 
     value: str | Annotated[int, Strict()] | Mapping[str, str]
@@ -613,7 +611,6 @@ class LimitSetting(Part):
     kinds: tuple[str, ...] = ()
     species: str = ""
     dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
-    more: tuple["LimitSetting", ...] = ()
 
     @field_validator("dbh_min_cm")
     @classmethod
@@ -623,9 +620,6 @@ class LimitSetting(Part):
     @model_validator(mode="before")
     @classmethod
     def _bare_value(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
-        if isinstance(value, list | tuple) and value:
-            first, *others = map(_with_value, value)
-            return {**first, "more": others}
         return _with_value(value)
 
     @model_serializer(mode="wrap")
@@ -634,6 +628,20 @@ class LimitSetting(Part):
         found = handler(self)
         rare = ("kinds", "species", "dbh_min_cm", "more")
         return {name: part for name, part in found.items() if part or name not in rare}
+
+
+class LimitSetting(OneLimit):
+    """A limit, and `more` of the same where it is given as a list."""
+
+    more: tuple[OneLimit, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _first_of_a_list(cls, value: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
+        if not isinstance(value, list | tuple) or not value:
+            return value
+        first, *others = value
+        return {**_with_value(first), "more": others}
 
     @classmethod
     def __get_pydantic_json_schema__(

@@ -77,6 +77,13 @@ SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
             stroke="#8a1c7c", width=1.4, fill="#ffffff", point="square", size=9.0
         ),
         "leave_trees": Symbol(stroke="#0b3d20", fill="#2e7d4f", point="star", size=10.0),
+        "crop_trees": Symbol(
+            stroke="#0b3d20", width=1.8, fill="#ffffff", point="circle", size=11.0
+        ),
+        "regeneration": Symbol(
+            stroke="#3f7d20", fill="#b7d8a0", opacity=0.5, dashes=(3, 3), hatch="triangle"
+        ),
+        "exposed_edges": Symbol(stroke="#8a3a00", width=1.4, fill="#ffffff", point="triangle"),
         "marks": Symbol(stroke="#3a3a3a", width=0.6, fill="#ffffff", size=6.0),
     }
 )

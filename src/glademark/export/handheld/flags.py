@@ -7,7 +7,7 @@ import geopandas as gpd
 from glademark import __version__
 from glademark.export.handheld.features import add, placed, xml_bytes
 from glademark.export.handheld.gpx import NAMESPACE, add_tracks, add_waypoints
-from glademark.propose.outcome import CAUTIONS, Proposal
+from glademark.proposal.outcome import CAUTIONS, Proposal
 from glademark.report.shown_text import shown_text
 from glademark.report.verdicts import PROPOSAL
 

@@ -74,12 +74,10 @@ def _rows(own: pd.DataFrame, naming: pd.DataFrame, row: str, keys: tuple[str, ..
     counts = ["trees", "trees_naming", "trees_without_volume"]
     table[counts] = table[counts].fillna(0).astype(int)
     table["basal_area_m2"] = table["basal_area_m2"].fillna(0.0)
-    return (
-        table.reset_index()
-        .assign(row=row)
-        .reindex(columns=[STAND, *REMOVALS_BY_REASON.names])
-        .fillna({"reason": "", "zone": "", "product": "", "volume_unit": ""})
-    )
+    table = table.reset_index().assign(row=row)
+    for name in ("reason", "zone", "product", "volume_unit"):
+        table[name] = table[name].fillna("") if name in table else ""
+    return table.reindex(columns=[STAND, *REMOVALS_BY_REASON.names])
 
 
 def reasons_of_openings(trees: pd.DataFrame, opening_row: pd.Series, count: int) -> pd.Series:

@@ -155,6 +155,17 @@ class Sample:
             for name in AMOUNTS
         }
 
+    def trees_by_class(
+        self,
+        keys: RowKeys,
+        rows: npt.NDArray[np.intp],
+        chosen: npt.NDArray[np.bool_] | None = None,
+    ) -> pd.DataFrame:
+        """Trees per hectare by plot (rows) and size class (columns)."""
+        is_class = (keys.table["row"] == "class").to_numpy()
+        by_plot = self.by_plot(rows, len(keys.table), chosen)["trees"][:, is_class]
+        return pd.DataFrame(by_plot, columns=keys.table.loc[is_class, "size_class"].to_numpy())
+
     def _stands_for(self, place: npt.NDArray[np.intp]) -> FloatArray:
         """Trees per hectare that each record stands for."""
         plots, trees = self.plots.iloc[place], self.trees

@@ -151,7 +151,7 @@ def with_measures_of_trees(
     filled = trees.copy()
     bare = filled.index[filled["dbh_cm"].isna()].intersection(own.index)
     bare = bare[own.loc[bare, "dbh_cm"].notna() & (filled.loc[bare, "count"] == 1)]
-    for name in ("dbh_cm", "size_class"):
+    for name in ("dbh_cm", "dbh", "dbh_unit", "size_class"):
         filled.loc[bare, name] = own.loc[bare, name]
     filled.loc[bare, "basal_area_m2"] = basal_area_m2(own.loc[bare, "dbh_cm"])
     nameless = filled.index[filled["species"] == ""].intersection(own.index)

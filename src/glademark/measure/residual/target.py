@@ -9,7 +9,12 @@ import pandas as pd
 
 from glademark.errors import InputError
 from glademark.forestry import SizeClasses
-from glademark.forestry.structure import fitted_q, share_in_words, target_trees
+from glademark.forestry.structure import (
+    fitted_q,
+    quotient_weights,
+    share_in_words,
+    target_trees,
+)
 from glademark.project.model import TargetStructure
 from glademark.units import INCH_CM
 
@@ -116,15 +121,37 @@ def _of_table(settings: TargetStructure, classes: SizeClasses, table: pd.DataFra
 
 def quotient(trees_per_ha: pd.Series, classes: SizeClasses, target: Target | None) -> float:
     """Quotient of trees by class, over the classes of the target, else all that have two ends."""
+    closed = _fitted_classes(classes, target)
+    if closed.empty:
+        return math.nan
+    number = trees_per_ha.reindex(closed.index, fill_value=0.0)
+    return fitted_q(closed["middle_cm"], number, width_cm=float(closed["width_cm"].iloc[0]))
+
+
+def quotient_error(
+    by_plot: pd.DataFrame,
+    trees_per_ha: pd.Series,
+    classes: SizeClasses,
+    target: Target | None,
+) -> FloatArray:
+    """What each plot adds to ln(q), from trees per hectare by plot (rows) and class (columns)."""
+    closed = _fitted_classes(classes, target)
+    number = trees_per_ha.reindex(closed.index, fill_value=0.0)
+    weights = quotient_weights(closed["middle_cm"], number)
+    width_cm = float(closed["width_cm"].iloc[0])
+    values = by_plot.reindex(columns=closed.index, fill_value=0.0).to_numpy(dtype=float)
+    return np.asarray(-width_cm * (values @ weights), dtype=float)
+
+
+def _fitted_classes(classes: SizeClasses, target: Target | None) -> pd.DataFrame:
+    """Classes through which a quotient is fitted; none where they differ in width."""
     closed = closed_classes(classes)
     if target is not None:
         kept = target.trees_per_ha[target.trees_per_ha > 0].index
         closed = closed.loc[closed.index.isin(kept)]
     if closed.empty or np.ptp(closed["width_cm"].to_numpy()) > _SAME:
-        return math.nan
-    width_cm = float(closed["width_cm"].iloc[0])
-    number = trees_per_ha.reindex(closed.index, fill_value=0.0)
-    return fitted_q(closed["middle_cm"], number, width_cm=width_cm)
+        return closed.iloc[:0]
+    return closed
 
 
 def with_verdicts(table: pd.DataFrame, target: Target | None, *, hectares: float) -> pd.DataFrame:

@@ -76,6 +76,9 @@ _BASES = {
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
+_SAID = ("Trees", "Basal area")
+_STOCK_BY = {"standing": "the list of all trees"}
+
 _RIGHT: Literal["right"] = "right"
 
 
@@ -99,6 +102,7 @@ def _residual(delivery: Delivery) -> list[Row]:
     rows = [
         (name, f"{before} before, {marked} marked, {after} after")
         for name, before, marked, after in structure_rows(layout, units)
+        if name not in _SAID
     ]
     return [*rows, *(("Trees kept or freed", line) for line in kept_lines(layout, units))]
 
@@ -320,11 +324,16 @@ def _shares(delivery: Delivery) -> list[Row]:
         words = end_words(row, "share", show_share(row["share"]))
         if int(row["trees_without"]):
             words += f", {counted(row['trees_without'], 'tree')} without an amount left out"
-        if pd.notna(row["share_low"]) and pd.notna(row["share_high"]):
+        if row["share_high"] > row["share_low"]:
             words += f" ({show_share(row['share_low'])} to {show_share(row['share_high'])})"
         if pd.notna(row["allowable_share"]):
             words += f"; at most {show_share(row['allowable_share'])} allowed"
-        rows.append((f"Share of the standing {name} removed", f"{words}; stock by {row['basis']}"))
+        rows.append(
+            (
+                f"Share of the standing {name} removed",
+                f"{words}; stock by {_STOCK_BY.get(row['basis'], row['basis'])}",
+            )
+        )
     rows += [
         (f"Share of the standing {name} removed", "not computed: standing stock not known")
         for name in no_allowance(delivery.layout)

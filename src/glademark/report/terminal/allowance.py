@@ -78,7 +78,7 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
         ("  matrix", "share_matrix"),
         ("  on marked ground", "share_on_marked_ground"),
     ]
-    given = (allowance["basis"] == "given").all()
+    given = (allowance["basis"] != "cruise").all()
     hidden = (
         {"standing_low", "standing_high", "remaining_low", "remaining_high"} if given else set()
     )

@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from glademark.propose.limits import LimitRow, without
-from glademark.propose.program import NoChoiceError
-from glademark.propose.search import Budget, Task, find_candidates
-from glademark.propose.stock import Demands
+from glademark.proposal.limits import LimitRow, without
+from glademark.proposal.program import NoChoiceError
+from glademark.proposal.search import Budget, Task, find_candidates
+from glademark.proposal.stock import Demands
 from glademark.units import ACRE_M2, FOOT_M
 from glademark.wording import listed
 

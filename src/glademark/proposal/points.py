@@ -8,8 +8,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.project.propose_settings import PointsPer, ProposeWeights
-from glademark.propose.pool import Pool
-from glademark.propose.stock import BoolArray, FloatArray
+from glademark.proposal.pool import Pool
+from glademark.proposal.stock import BoolArray, FloatArray
 
 PARTS = ("failing", "growing_stock", "regeneration", "distance", "new_corridor", "group")
 """Parts of a score, by the names of their weights."""

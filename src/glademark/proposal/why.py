@@ -11,7 +11,7 @@ from glademark.units import ACRE_M2, FOOT_M
 from glademark.wording import counted
 
 if TYPE_CHECKING:
-    from glademark.propose.prepare import Prepared
+    from glademark.proposal.prepare import Prepared
 
 NAMED = 3
 """Danger trees named in a sentence."""

@@ -15,14 +15,14 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import measure_layout
 from glademark.measure.standing import BASAL
-from glademark.propose.infeasible import why_infeasible
-from glademark.propose.layouts import Choice, Margin, choices, margins
-from glademark.propose.points import PARTS
-from glademark.propose.prepare import Prepared, with_marks
-from glademark.propose.program import NoChoiceError
-from glademark.propose.search import Found, find_candidates
-from glademark.propose.stock import IntArray
-from glademark.propose.why import why_sentences
+from glademark.proposal.infeasible import why_infeasible
+from glademark.proposal.layouts import Choice, Margin, choices, margins
+from glademark.proposal.points import PARTS
+from glademark.proposal.prepare import Prepared, with_marks
+from glademark.proposal.program import NoChoiceError
+from glademark.proposal.search import Found, find_candidates
+from glademark.proposal.stock import IntArray
+from glademark.proposal.why import why_sentences
 from glademark.wording import counted
 
 CAUTIONS = (

@@ -7,11 +7,11 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 
-from glademark.propose.limits import LimitRow, relaxed_limits
-from glademark.propose.pool import within
-from glademark.propose.program import NoChoiceError, Solved, relaxed
-from glademark.propose.search import Found, Task, choose, relaxed_over
-from glademark.propose.stock import BoolArray, IntArray
+from glademark.proposal.limits import LimitRow, relaxed_limits
+from glademark.proposal.pool import within
+from glademark.proposal.program import NoChoiceError, Solved, relaxed
+from glademark.proposal.search import Found, Task, choose, relaxed_over
+from glademark.proposal.stock import BoolArray, IntArray
 
 SHARED = 0.5
 """A group is another one where no earlier group has this share of its opening."""

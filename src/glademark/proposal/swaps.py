@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.sparse import csr_array
 
-from glademark.propose.growth import Prices, unlike_rows
-from glademark.propose.stock import FloatArray, IntArray, sets_of
+from glademark.proposal.growth import Prices, unlike_rows
+from glademark.proposal.stock import FloatArray, IntArray, sets_of
 
 TRIED = 5
 """Trees taken in, and trees left out, that are tried for each set."""

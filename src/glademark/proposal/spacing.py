@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 
-from glademark.propose.growth import unlike_rows
-from glademark.propose.stock import FloatArray, GeometryArray, IntArray, sets_of
+from glademark.proposal.growth import unlike_rows
+from glademark.proposal.stock import FloatArray, GeometryArray, IntArray, sets_of
 
 TOUCH_M = 2e-6
 """Openings at least this far apart are two [m]."""
@@ -56,7 +56,9 @@ def grid_of(shapes: GeometryArray, spacing_m: float) -> Points:
     step = width / STEPS
     west, south, east, north = shapely.total_bounds(shapes)
     x, y = (np.arange(low, high + step, step) for low, high in ((west, east), (south, north)))
-    place = shapely.points(*(one.ravel() for one in np.meshgrid(x, y)))
+    place: GeometryArray = np.asarray(
+        shapely.points(*(one.ravel() for one in np.meshgrid(x, y))), dtype=object
+    )
     return Points(place=place, spacing_m=apart)
 
 

@@ -12,12 +12,12 @@ import shapely
 from scipy.sparse import csr_array, vstack
 
 from glademark.measure.groups import crown_components
-from glademark.propose.combined import too_large_choices, too_large_pairs
-from glademark.propose.growth import Prices, Sizes, free_of_charge, grown
-from glademark.propose.pool import Pool, joined, measured
-from glademark.propose.program import Program, Relaxed, Solved, relaxed, solved
-from glademark.propose.spacing import Points, broken_gaps, grid_of, packing_rows
-from glademark.propose.stock import (
+from glademark.proposal.combined import too_large_choices, too_large_pairs
+from glademark.proposal.growth import Prices, Sizes, free_of_charge, grown
+from glademark.proposal.pool import Pool, joined, measured
+from glademark.proposal.program import Program, Relaxed, Solved, relaxed, solved
+from glademark.proposal.spacing import Points, broken_gaps, grid_of, packing_rows
+from glademark.proposal.stock import (
     Demands,
     FloatArray,
     Ground,
@@ -27,7 +27,7 @@ from glademark.propose.stock import (
     ground_shares,
     sets_of,
 )
-from glademark.propose.swaps import swapped
+from glademark.proposal.swaps import swapped
 
 LEAST_GAIN = 1e-3
 """Share of the bound that a round of new candidates must add for another to be made."""

@@ -1,0 +1,398 @@
+"""The Python interface: the jobs of the command line, and measures one by one."""
+
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+
+from glademark.contracts.frames import STAND, features
+from glademark.contracts.survey import Survey
+from glademark.errors import CrsError, InputError
+from glademark.hosts.laid_out import LaidOut, LaidOutStands
+from glademark.hosts.made_project import write_tables
+from glademark.intake.read import called, read_by_stand, title_of
+from glademark.jobs.advise import Advised, give_advice
+from glademark.jobs.compare import Compared, compare_after_cut, inputs_of
+from glademark.jobs.one_stand import lay_out_survey, on_each_stand
+from glademark.jobs.plugins import installed_limits
+from glademark.jobs.propose import Proposed
+from glademark.jobs.propose import propose as propose_openings
+from glademark.judge.limits import limits_asked
+from glademark.measure.corridors import measure_corridors
+from glademark.measure.crowns import crown_discs
+from glademark.measure.edges import Edge, crown_outlines
+from glademark.measure.groups import crown_components
+from glademark.measure.zones import Covers
+from glademark.project import read_project
+
+Input = str | Path | pd.DataFrame
+"""A file, a GeoDataFrame, or a table without places."""
+
+_NOTHING = np.array([shapely.MultiPolygon()], dtype=object)
+
+
+def lay_out(
+    project: str | Path | None = None,
+    *,
+    settings: Mapping[str, Any] | None = None,
+    out: str | Path | None = None,
+    only: Sequence[str] = (),
+    **inputs: Input | Sequence[Input],
+) -> LaidOut | LaidOutStands:
+    """
+    Layout of a marked harvest, from a project file, from frames and files, or from both.
+
+    Parameters
+    ----------
+    project
+        The project file; none is needed where `stand` and `marks` are given.
+    settings
+        Tables and keys as in a project file, such as ``{"openings": {"edge": "boles"}}``; they go
+        over those of `project`.
+    out
+        Folder for the files of the layout; nothing is written where None.
+    only
+        Ids of files to write; all where empty.
+    **inputs
+        `stand`, `corridors`, `marks` and the other inputs of a project file, and `volume_table`:
+        each a path, a GeoDataFrame in any CRS (a DataFrame where there are no places), or a list
+        of these. They take the place of those of `project`.
+
+    Returns
+    -------
+    laid_out
+        The layout; one for each stand, by name, where ``[project]`` has a `stand_id`.
+
+    Raises
+    ------
+    InputError
+        If the project file, a setting or an input is refused, or every stand is.
+    OutputError
+        If the results could not be written.
+
+    Examples
+    --------
+    >>> def frame(*shapes, **columns):
+    ...     return gpd.GeoDataFrame(columns, geometry=[*shapes], crs="EPSG:32632")
+    >>> x, y = 500_000, 5_300_000
+    >>> layout = lay_out(
+    ...     stand=frame(shapely.box(x, y, x + 200, y + 100)),
+    ...     corridors=frame(shapely.LineString([(x, y + 50), (x + 200, y + 50)])),
+    ...     marks=frame(shapely.Point(x + 20, y + 20), dbh_cm=[40]),
+    ...     settings={"corridors": {"width": "4 m"}, "limits": {"corridor_share_max": "10 %"}},
+    ... )
+    >>> round(layout.summary["corridors"]["share"], 6), layout.checks["verdict"].tolist()
+    (0.04, ['met'])
+    """
+    with _project_file(project, settings, inputs) as path:
+        asked_for = read_project(path)
+        limits = limits_asked(asked_for.limits, known=installed_limits())
+
+        def _of(stand: str, survey: Survey) -> LaidOut:
+            of_stand = called(asked_for, title_of(asked_for, stand))
+            return LaidOut(delivery=lay_out_survey(survey, of_stand, limits, earlier={}))
+
+        found, refused = on_each_stand(read_by_stand(asked_for, folder=path.parent), _of)
+        many = asked_for.heading.stand_id is not None
+        laid_out = LaidOutStands(found, refused) if many else found[""]
+        if out is not None:
+            laid_out.write(out, only=only)
+        return laid_out
+
+
+def advise(
+    project: str | Path,
+    *,
+    by: Literal["trees", "volume"] = "trees",
+    out: str | Path | None = None,
+    apply: str | Path | None = None,
+) -> Advised:
+    """
+    The fewest marks to leave standing so that a project keeps inside its limits.
+
+    Parameters
+    ----------
+    project
+        The project file.
+    by
+        What is to be least.
+    out
+        Folder for the results; nothing is written where None.
+    apply
+        File for the marks that result: csv, gpkg or geojson.
+
+    Returns
+    -------
+    advised
+        `stands` has the advice by the name of the stand, "" where there is one.
+
+    Raises
+    ------
+    InputError
+        If the project file or an input is refused, or every stand is.
+    OutputError
+        If a file could not be written.
+    """
+    folder, marks = (None if one is None else Path(one) for one in (out, apply))
+    written = folder is not None or marks is not None
+    return give_advice(Path(project), by=by, out=folder, apply=marks, written=written)
+
+
+def compare(
+    project: str | Path,
+    *,
+    stumps: str | Path | Sequence[str | Path],
+    out: str | Path | None = None,
+    **others: str | Path | None,
+) -> Compared:
+    """
+    What was seen after the cut, held against the layout.
+
+    Parameters
+    ----------
+    project
+        The project file of the layout.
+    stumps
+        Files of stumps.
+    out
+        Folder for the results; nothing is written where None.
+    **others
+        Files `driven`, `openings`, `sampled`, `post_cut_plots` and `damage`.
+
+    Returns
+    -------
+    compared
+        `stands` has the comparison by the name of the stand, "" where there is one.
+
+    Raises
+    ------
+    InputError
+        If the project file or an input is refused, or every stand is.
+    OutputError
+        If a file could not be written.
+    """
+    several = [stumps] if isinstance(stumps, str | Path) else stumps
+    named = {name: None if one is None else Path(one) for name, one in others.items()}
+    inputs = inputs_of(stumps=[Path(one) for one in several], **named)
+    return compare_after_cut(Path(project), inputs, out=None if out is None else Path(out))
+
+
+def propose(
+    project: str | Path, *, out: str | Path | None = None, as_marks: int | None = None
+) -> Proposed:
+    """
+    Group openings proposed from the standing trees: flags to walk to, no marks.
+
+    Parameters
+    ----------
+    project
+        The project file, which need not name marks.
+    out
+        Folder for the results; nothing is written where None.
+    as_marks
+        Number of the alternative to write as marks and a project file that `lay_out` reads.
+
+    Returns
+    -------
+    proposed
+        `stands` has the proposal by the name of the stand, "" where there is one.
+
+    Raises
+    ------
+    InputError
+        If the project file or an input is refused, or every stand is.
+    OutputError
+        If a file could not be written.
+    """
+    return propose_openings(project, out=None if out is None else Path(out), as_marks=as_marks)
+
+
+def corridor_share(
+    lines: gpd.GeoDataFrame | gpd.GeoSeries,
+    stand: gpd.GeoDataFrame | gpd.GeoSeries,
+    *,
+    width_m: float | Sequence[float],
+) -> float:
+    """
+    Share of a stand that corridors take; ground under several counts once.
+
+    Parameters
+    ----------
+    lines
+        Centre lines, in any CRS.
+    stand
+        One or more polygons, taken together; where its CRS is geographic, its UTM zone is used.
+    width_m
+        Width of the strips, one for all or one each [m].
+
+    Returns
+    -------
+    share
+        From 0 to 1.
+
+    Raises
+    ------
+    CrsError
+        If a CRS is missing.
+
+    Examples
+    --------
+    >>> stand = gpd.GeoSeries([shapely.box(0, 0, 100, 100)], crs="EPSG:32632")
+    >>> lines = gpd.GeoSeries([shapely.LineString([(50, 0), (50, 100)])], crs="EPSG:32632")
+    >>> corridor_share(lines, stand, width_m=4)
+    0.04
+    """
+    area, drawn = _in_metres(stand.geometry, lines.geometry)
+    whole = np.array([area.union_all()], dtype=object)
+    columns = {
+        STAND: np.zeros(len(drawn), dtype=np.int64),
+        "corridor": np.arange(len(drawn)).astype(str).astype(object),
+        "state": np.full(len(drawn), "new", dtype=object),
+        "width_m": np.broadcast_to(np.asarray(width_m, dtype=float), len(drawn)),
+    }
+    ground = Covers(
+        stand=whole, operable=whole, exclusion=_NOTHING, landing=_NOTHING, water=_NOTHING,
+        setback=_NOTHING,
+    )  # fmt: skip
+    frame = features(columns, drawn.to_numpy(), crs=area.crs)
+    return measure_corridors(frame, ground).figures[0].share
+
+
+def opening_areas(
+    marks: gpd.GeoDataFrame,
+    *,
+    crown_radius_m: float | str = "crown_radius_m",
+    standing_crown_radius_m: float | None = None,
+    edge: Edge = "standing_crowns",
+    group: str | None = None,
+    link_distance_m: float = 0.0,
+) -> gpd.GeoDataFrame:
+    """
+    What groups of cut trees open: to their crowns, to the standing crowns around, to the boles.
+
+    Parameters
+    ----------
+    marks
+        Points of cut trees, in any CRS.
+    crown_radius_m
+        Radius of all crowns [m], or the column that has it.
+    standing_crown_radius_m
+        Of the trees around [m]; the median of the marks' own where None.
+    edge
+        Definition that `area_m2` and the geometry follow.
+    group
+        Column that names the group of each tree; groups are linked by their crowns where None.
+    link_distance_m
+        Gap between crowns that still links them, and is closed [m].
+
+    Returns
+    -------
+    openings
+        `group`, `trees`, `area_m2`, `area_marked_crowns_m2`, `area_standing_crowns_m2`,
+        `area_boles_m2`, and the outline; the CRS of `marks`, or its UTM zone.
+
+    Raises
+    ------
+    InputError
+        If a crown radius is missing or not above zero.
+    CrsError
+        If the CRS is missing.
+
+    Examples
+    --------
+    >>> trees = gpd.GeoDataFrame(geometry=[shapely.Point(0, 0)], crs="EPSG:32632")
+    >>> one = opening_areas(trees, crown_radius_m=3, standing_crown_radius_m=2).iloc[0]
+    >>> [round(float(one[f"area_{edge}_m2"] / np.pi), 3) for edge in ("marked_crowns", "boles")]
+    [9.0, 25.0]
+    """
+    stated = marks[crown_radius_m] if isinstance(crown_radius_m, str) else crown_radius_m
+    radius = np.broadcast_to(np.asarray(stated, dtype=float), len(marks))
+    if not (radius > 0).all():
+        msg = "a crown radius is missing or not above zero; expected metres for every tree"
+        raise InputError(msg)
+    (points,) = _in_metres(marks.geometry)
+    places = points.to_numpy()
+    if group is None:
+        names = crown_components(
+            places, radius_m=radius, link_distance_m=link_distance_m,
+            stand=np.zeros(len(places), dtype=np.intp),
+        )  # fmt: skip
+    else:
+        names = marks[group].to_numpy()
+    owner, keys = pd.factorize(pd.Series(names), sort=True)
+    around = np.median(radius) if standing_crown_radius_m is None else standing_crown_radius_m
+    _, outlines = crown_outlines(
+        crown_discs(places, radius_m=radius, bearing=0.0),
+        owner,
+        radius_m=np.full(len(places), float(around)),
+        link_distance_m=link_distance_m,
+    )
+    columns = {
+        "group": np.asarray(keys),
+        "trees": np.bincount(owner, minlength=len(keys)),
+        "area_m2": shapely.area(outlines.by(edge)),
+        "area_marked_crowns_m2": shapely.area(outlines.marked_crowns),
+        "area_standing_crowns_m2": shapely.area(outlines.standing_crowns),
+        "area_boles_m2": shapely.area(outlines.boles),
+    }
+    return features(columns, outlines.by(edge), crs=points.crs)
+
+
+def _in_metres(*given: gpd.GeoSeries) -> tuple[gpd.GeoSeries, ...]:
+    """Shapes in the CRS of the first where that is projected in metres, else in its UTM zone."""
+    crs = given[0].crs
+    if crs is None or any(shapes.crs is None for shapes in given):
+        msg = "the CRS is missing; expected frames that have one. Set it with set_crs"
+        raise CrsError(msg)
+    metric = crs.is_projected and all(axis.unit_conversion_factor == 1 for axis in crs.axis_info)
+    crs = crs if metric else given[0].estimate_utm_crs()
+    return tuple(shapes.to_crs(crs) for shapes in given)
+
+
+@contextmanager
+def _project_file(
+    project: str | Path | None,
+    settings: Mapping[str, Any] | None,
+    inputs: Mapping[str, Any],
+) -> Iterator[Path]:
+    """The project file, or one made of what is given, in a folder that goes again."""
+    if project is not None and not settings and not inputs:
+        yield Path(project)
+        return
+    base = None if project is None else Path(project)
+    with tempfile.TemporaryDirectory(prefix="glademark-python-") as folder:
+        sources = {
+            name: [
+                _source(part, f"{name}_{number}", Path(folder))
+                for number, part in enumerate(one, 1)
+            ]
+            if isinstance(one, Sequence) and not isinstance(one, str)
+            else _source(one, name, Path(folder))
+            for name, one in inputs.items()
+        }
+        target = Path(folder) / "harvest.toml"
+        write_tables(base, target, inputs=sources, settings=settings or {})
+        yield target
+
+
+def _source(given: Input, name: str, folder: Path) -> dict[str, str]:
+    """Words of a project file for one input; a frame is written into a file."""
+    if isinstance(given, gpd.GeoDataFrame):
+        if given.crs is None:
+            msg = f"{name}: the CRS is missing; expected a frame that has one. Set it with set_crs"
+            raise CrsError(msg)
+        path = folder / f"{name}.gpkg"
+        pyogrio.write_dataframe(given, path, layer=name, layer_options={"FID": "row_of_frame"})
+        return {"file": str(path), "layer": name}
+    if isinstance(given, pd.DataFrame):
+        path = folder / f"{name}.csv"
+        given.to_csv(path, index=False)
+        return {"file": str(path)}
+    return {"file": str(Path(given).resolve())}
