@@ -15,6 +15,7 @@ from glademark.measure.assembly import Measured
 from glademark.measure.crowns import crown_cover, crown_discs, crown_radii
 from glademark.measure.marks import size_class
 from glademark.measure.residual.stand_tables import (
+    OF_DIAMETERS,
     Amounts,
     RowKeys,
     Sample,
@@ -111,7 +112,9 @@ class OneStand:
         volume = m3.reindex(self.cut.index).to_numpy(dtype=float) / self.cut["count"].to_numpy()
         radius = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
         each = per_tree(self.cut, volume, radius.to_numpy(dtype=float))
-        return counted_amounts(self.cut, each, keys.of(self.cut), len(keys.table))
+        return counted_amounts(
+            self.cut, each, keys.of(self.cut), len(keys.table), left_out=OF_DIAMETERS
+        )
 
     def _amounts(
         self, trees: pd.DataFrame, keys: RowKeys, marked: Amounts
@@ -187,8 +190,8 @@ class OneStand:
         bare = int(table["trees_without_dbh"].iloc[-1])
         if bare:
             told.append(
-                f"{counted(bare, 'marked tree')} without a diameter; the size classes that stay "
-                "may hold as many fewer"
+                f"{counted(bare, 'marked tree')} without a diameter: basal area marked is at "
+                "least, and after at most, what is told; a class may hold so many trees fewer"
             )
         return tuple(told)
 
@@ -247,7 +250,9 @@ class OneStand:
         per_ha, hectares = total / self.hectares, self.hectares
         whole = table.iloc[-1]
         trees, basal = float(per_ha["trees"]), float(per_ha["basal_area_m2"])
-        some = trees > 0 and basal >= 0
+        bare = int(whole["trees_without_dbh"]) if state != "standing" else 0
+        sized = trees + {"marked": -1, "residual": 1}.get(state, 0) * bare / hectares
+        some = sized > 0 and basal >= 0
         ends = {}
         for end in ("low", "high"):
             at = {
@@ -260,12 +265,13 @@ class OneStand:
         return {
             "trees_per_ha": trees,
             "basal_area_m2_ha": basal,
+            **({"trees_without_dbh": bare} if bare else {}),
             **ends,
             "volume_m3_ha": float(per_ha["volume_m3"]),
-            "quadratic_mean_diameter_cm": float(quadratic_mean_diameter_cm(basal, trees))
+            "quadratic_mean_diameter_cm": float(quadratic_mean_diameter_cm(basal, sized))
             if some
             else np.nan,
-            "stand_density_index": stand_density_index(trees, basal) if some else np.nan,
+            "stand_density_index": stand_density_index(sized, basal) if some else np.nan,
             "stand_density_index_summed": float(per_ha["density_index"]),
             "canopy_cover": cover,
             "q": quotient(classes[f"{state}_trees_per_ha"], self.classes, self.target),
