@@ -21,6 +21,7 @@ import shapely
 from pyproj import Transformer
 from sample_after_cut import write_after_cut
 from sample_marks import SPECIES, TALLIED, trees, write_marks
+from sample_stems import write_stem_map
 
 SEED = 20_251_006
 STAMP = "2025-10-06T00:00:00.000Z"
@@ -42,6 +43,7 @@ def write_sample(folder: Path) -> None:
     _write_tally(folder)
     _write_volume_table(folder)
     _write_terrain(folder)
+    write_stem_map(folder, np.random.default_rng(SEED + 12))
     write_after_cut(
         folder / "after_cut", np.random.default_rng(SEED + 2), np.random.default_rng(SEED + 9)
     )
@@ -291,6 +293,70 @@ water_distance_min = {value = "75 ft", authority = "prescription", source = "inv
 removal_share_max = {value = "35 %", authority = "plan", source = "invented plan, section 5"}
 target = {sawlog = "17.4 MBF", pulpwood = "55 cord"}
 """,
+    "proposal.toml": """\
+# INVENTED, as harvest.toml is: where groups could be taken in the same stand before anybody marks.
+# The stem map is drawn apart from the marks; its trees are not the marked ones.
+
+[project]
+name = "Marrow Hollow, stand 3 (INVENTED)"
+units = "us"
+working_crs = "EPSG:26916"
+
+[inputs]
+stand = "stand.gpkg"
+corridors = "corridors.gpkg"
+standing = {file = "stem_map.csv", crs = "EPSG:26916"}
+exclusions = "exclusions.gpkg"
+water = "water.gpkg"
+landings = "landings.gpkg"
+
+[corridors]
+width = "14 ft"
+width_column = "width_m"
+
+[water]
+width = "4 m"
+setback = "50 ft"
+setback_rule = "no_cut"
+
+[volume]
+table = "volume_table.csv"
+table_reading = "class"
+table_class_width = "2 in"
+
+[volume.products.sawlog]
+unit = "board foot"
+rule = "international-1/4"
+
+[volume.products.pulpwood]
+unit = "cord"
+solid = "79 ft3"
+
+[propose]
+min_trees = 4
+groups_max = 10
+rounds_max = 6
+
+[[propose.priority]]
+when = {condition = "dead"}
+priority = 3
+
+[[propose.priority]]
+when = {defect_min = "30 %"}
+priority = 2
+
+[propose.weights]
+failing = "1 per m2"
+growing_stock = "0.5 per m2"
+
+[limits]
+opening_area_max = "0.3 acre"
+opening_area_min = "0.1 acre"
+opening_spacing_min = "100 ft"
+openings_share_max = "8 %"
+water_distance_min = "75 ft"
+removal_basal_area_share_max = "25 %"
+""",
     "README.md": """\
 # An invented project
 
@@ -299,7 +365,8 @@ plan, the volume table or the numbers: all were made up by `scripts/make_sample.
 seed, and nothing here may be used to value, mark or cut a tree. The map position was picked at
 random in UTM zone 16.
 
-Start with `harvest.toml`. On purpose, the files hold
+Start with `harvest.toml`, or before the marking with `proposal.toml`: its stem map has 3,000 trees,
+some of them failing together (`glademark propose`, docs/proposals.md). On purpose, the files hold
 
 - one group that is too large (group 1);
 - one pair of groups too close to each other (groups 3 and 4), which corridor B moreover joins into

@@ -337,3 +337,12 @@ def _logging_restored() -> Iterator[None]:
             one.handlers[:], one.propagate = handlers, propagate
             one.setLevel(level)
         signal.signal(signal.SIGTERM, asked)
+
+
+@pytest.fixture(autouse=True)
+def _heard() -> Iterator[None]:
+    """What is logged is heard by each test, whatever command another has run in this process."""
+    with _logging_restored():
+        own = logging.getLogger("glademark")
+        own.propagate, own.handlers[:] = True, []
+        yield

@@ -62,12 +62,14 @@ def test_each_opening_stands_with_its_verdict(sample: Outcome) -> None:
 
 def test_what_stays_is_told_with_its_confidence(sample: Outcome, bare: Delivery) -> None:
     """Basal area left per acre with its interval; nothing is made up without a cruise."""
-    rows = dict(filing_tables(sample.delivery)["Stays"].rows)
-    left = sample.delivery.layout.residual["basal_area_m2_ha"] * ACRE_M2 / 10_000 / FOOT_M**2
+    rows = dict(filing_tables(sample.delivery)["Residual stand"].rows)
+    left = sample.delivery.layout.stock_left["basal_area_m2_ha"] * ACRE_M2 / 10_000 / FOOT_M**2
 
-    assert f"{left:.0f} ft2/acre" in rows["Basal area"]
+    assert f"{left:.0f} ft2/acre" in rows["Basal area left"]
     assert rows["Confidence level of intervals"] == "95 %"
-    assert dict(filing_tables(bare)["Stays"].rows)["Basal area"].startswith("not computed")
+    assert "after" in rows["Trees"]
+    unknown = dict(filing_tables(bare)["Residual stand"].rows)["Basal area and trees left"]
+    assert unknown.startswith("not computed")
 
 
 def test_sources_of_volumes_are_sources(sample: Outcome) -> None:

@@ -177,3 +177,25 @@ def test_equal_input_gives_equal_output(tiny: Callable[[int], Task]) -> None:
 
     assert one[0].chosen.tolist() == two[0].chosen.tolist()
     assert (one[1].pool.sets != two[1].pool.sets).nnz == 0
+
+
+def test_openings_steeper_than_the_limit_are_no_candidates() -> None:
+    """The slope of the ground counts where it is known."""
+    stock = row_of_trees([(20.0, 20.0), (25.0, 20.0)])
+    sets = sets_of(np.zeros(2, int), np.arange(2), (1, 2))
+    flat = replace(plain_demands(), slope_max=0.3)
+    ground = ground_of("marked_crowns", 3.0, 100.0)
+    counts = {
+        slope: len(
+            measured(
+                sets,
+                stock,
+                replace(ground, slope=lambda shapes, slope=slope: np.full(len(shapes), slope)),
+                flat,
+                exact=True,
+            )
+        )
+        for slope in (0.2, 0.4, float("nan"))
+    }
+
+    assert list(counts.values()) == [1, 0, 1]

@@ -14,9 +14,10 @@ from scipy.spatial import cKDTree
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.jobs.propose import Proposed, propose
+from glademark.report.verdicts import approval_words
 
 CRS = "EPSG:26916"
-EAST, NORTH, SIDE = 500_000, 4_900_000, 110
+EAST, NORTH, SIDE, TREES = 500_000, 4_900_000, 110, 240
 
 LIMITS = {
     "opening_area_min": "150 m2",
@@ -33,16 +34,16 @@ def project_in(
 ) -> Path:
     """An invented stand of 240 trees with clusters of failing ones, a lane, and limits."""
     random = np.random.default_rng(seed)
-    place = random.uniform(0, SIDE, (240, 2))
+    place = random.uniform(0, SIDE, (TREES, 2))
     away = cKDTree(random.uniform(15, SIDE - 15, (4, 2))).query(place)[0]
-    failing = random.random(240) < np.clip(0.9 - away / 20, 0.03, 1)
-    dbh = random.uniform(15, 60, 240).round(1)
+    failing = random.random(TREES) < np.clip(0.9 - away / 20, 0.03, 1)
+    dbh = random.uniform(15, 60, TREES).round(1)
     trees = {
-        "tree_id": [f"T{i}" for i in range(240)],
-        "species": random.choice(["red maple", "sugar maple"], 240),
+        "tree_id": [f"T{i}" for i in range(TREES)],
+        "species": random.choice(["red maple", "sugar maple"], TREES),
         "dbh_cm": dbh,
         "crown_radius_m": (1.2 + 0.06 * dbh).round(2),
-        "risk": np.where(failing, random.integers(1, 4, 240), 0),
+        "risk": np.where(failing, random.integers(1, 4, TREES), 0),
     }
     corner = np.array([EAST, NORTH])
     points = shapely.points(place + corner)
@@ -56,7 +57,7 @@ def project_in(
     path.write_text(
         "[project]\nname = 'invented'\nunits = 'metric'\n[inputs]\nstand = 'stand.gpkg'\n"
         "corridors = 'lanes.gpkg'\nstanding = 'standing.gpkg'\n[corridors]\nwidth = '4 m'\n"
-        "[propose]\npriority_column = 'risk'\nmin_trees = 3\nrounds_max = 2\n"
+        "[propose]\npriority_column = 'risk'\nmin_trees = 3\nrounds_max = 1\n"
         f"alternatives = 2\n{more}\n[limits]\n{stated}\n",
         encoding="utf-8",
     )
@@ -75,7 +76,7 @@ def proposed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Proposed, Path]:
 def laid_out(proposed: tuple[Proposed, Path]) -> Outcome:
     """The layout of the first alternative, from the files that were written."""
     out = proposed[1]
-    return lay_out(out / "alternative_1.toml", out=out.parent / "results", only=["gpkg"])
+    return lay_out(out / "alternative_1.toml", out=out.parent / "results", only=["gpkg", "gpx"])
 
 
 def test_a_layout_finds_the_areas_and_spacings_of_the_proposal(
@@ -97,6 +98,25 @@ def test_a_layout_finds_the_areas_and_spacings_of_the_proposal(
 def test_a_layout_of_a_proposal_exceeds_no_limit(laid_out: Outcome) -> None:
     """What was proposed inside the limits is judged inside them."""
     assert not (laid_out.checks["verdict"] == "exceeded").any()
+
+
+def test_a_layout_of_a_proposal_is_headed_so_and_makes_no_crew_files(laid_out: Outcome) -> None:
+    """Nothing for a receiver is made of proposed marks, and the approval is refused in words."""
+    assert approval_words(laid_out.delivery) == "PROPOSAL, NOT MARKED, NOT FOR CUTTING."
+    assert {path.name for path in laid_out.files}.isdisjoint({"layout.gpx"})
+
+
+def test_the_best_alternative_has_map_sheets_and_a_page_with_reasons(
+    proposed: tuple[Proposed, Path],
+) -> None:
+    """Sheets and page are headed as a proposal, and say of each group why it is there."""
+    out = proposed[1]
+    page = (out / "review.html").read_text(encoding="utf-8")
+
+    assert (out / "layout_map.pdf").is_file()
+    assert "PROPOSAL, NOT MARKED, NOT FOR CUTTING" in page
+    assert "Why here" in page
+    assert "stand together on" in page
 
 
 def test_the_score_is_the_sum_of_its_parts(proposed: tuple[Proposed, Path]) -> None:
@@ -224,7 +244,7 @@ def test_settings_that_cannot_be_meant_are_refused(tmp_path: Path, more: str, me
         propose(path)
 
 
-@pytest.mark.parametrize("edge", ["marked_crowns", "boles"])
+@pytest.mark.parametrize("edge", ["boles"])
 def test_other_edges_agree_with_the_layout_as_well(
     tmp_path: Path, edge: str, lay_out_again: Callable[[Path], Outcome]
 ) -> None:

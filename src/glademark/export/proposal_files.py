@@ -2,7 +2,7 @@
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -28,7 +28,7 @@ FIGURES_FILE = "proposals.json"
 
 def proposal_deliverables(proposal: Proposal) -> Mapping[str, Deliverable]:
     """Writers of the proposal for one stand, for `glademark.export.output.Part`."""
-    writers = {
+    writers: dict[str, Callable[..., None]] = {
         "proposals.gpkg": _write_geopackage,
         **{f"{name}.csv": partial(_write_table, name=name) for name in PROPOSAL_LAYERS},
     }
@@ -169,7 +169,10 @@ def _write_marks(proposal: Proposal, number: int, _: object, folder: Path) -> No
     pyogrio.write_dataframe(table, path, layer="marks", driver="GPKG")
 
 
-_OF_FIELD_FILES = ("columns", "name_pattern", "paint", "diameter_at", "dbh_unit", "height_unit")
+_OF_FIELD_FILES = (
+    "columns", "name_pattern", "paint", "diameter_at", "dbh_unit", "height_unit", "repeats",
+    "position_error_by_file", "position_error_column",
+)  # fmt: skip
 """Settings of [marks] that say how a file from the field is read."""
 
 
@@ -193,7 +196,7 @@ def _write_project(
     }
     settings = {
         name: value for name, value in asked.get("marks", {}).items() if name not in _OF_FIELD_FILES
-    }
+    } | {"position_error": "0 m"}  # where the stem map has them: the trees are its own
     asked |= {"inputs": inputs | {"marks": marks}, "openings": openings, "marks": settings}
     table = asked.get("volume", {}).get("table")
     if table is not None:

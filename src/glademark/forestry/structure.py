@@ -75,7 +75,9 @@ def quotient_weights(middles_cm: ArrayLike, trees_per_ha: ArrayLike) -> NDArray[
     middles, trees = np.asarray(middles_cm, np.float64), np.asarray(trees_per_ha, np.float64)
     some = trees > 0
     away = np.where(some, middles - middles[some].mean(), 0.0)
-    return np.divide(away / (away @ away), trees, out=np.zeros(len(trees)), where=some)
+    found = np.zeros(len(trees))
+    np.divide(away / (away @ away), trees, out=found, where=some)
+    return found
 
 
 def stand_density_index(trees_per_ha: float, basal_area_m2_ha: float) -> float:

@@ -29,6 +29,7 @@ from glademark.proposal.outcome import Proposal, propose_groups
 from glademark.proposal.prepare import prepare, with_marks
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
+from glademark.wording import counted
 
 PAPERS = ("map", "review")
 """Papers of the best alternative."""
@@ -162,7 +163,7 @@ def _refuse_number(stands: Mapping[str, Proposal], number: int) -> None:
             where = f" of stand {name}" if name else ""
             why = f": {one.infeasible}" if one.infeasible else ""
             msg = (
-                f"--as-marks {number}: the proposal{where} has {count} alternatives{why}. Choose "
-                "one of them"
+                f"--as-marks {number}: the proposal{where} has {counted(count, 'alternative')}"
+                f"{why}. Choose one of them"
             )
             raise InputError(msg)

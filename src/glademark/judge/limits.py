@@ -205,7 +205,7 @@ def _value_of(setting: OneLimit, kind: Kind) -> Value:
     said = {"kinds": setting.kinds, "species": setting.species, "dbh_min": setting.dbh_min_cm}
     may = {"trees": {"kinds", "dbh_min"}, "species": {"species"}}.get(kind, set())
     wrong = [name for name, part in said.items() if part and name not in may]
-    if wrong or (getattr(setting, "more", ()) and not may):
+    if wrong or (getattr(setting, "more", []) and not may):
         msg = f"{' and '.join(wrong) or 'a list'} cannot be said of this limit; expected one value"
         raise UnitError(msg)
     if kind == "species" and not setting.species:

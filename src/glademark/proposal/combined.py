@@ -4,6 +4,8 @@ Openings that corridors join: which candidates would make one hole that is too l
 Pairs are known beforehand; of three and more, a choice is barred once it is found too large.
 """
 
+from typing import Any
+
 import numpy as np
 import shapely
 from scipy.sparse import coo_array, csr_array
@@ -21,10 +23,16 @@ def joined_holes(shapes: GeometryArray, ground: Ground) -> GeometryArray:
     return with_strips(shapes, ground.strips, width_m=ground.strip_width_m)
 
 
+def _no_rows(shapes: GeometryArray) -> csr_array:
+    """No row for any candidate."""
+    rows: Any = csr_array((0, len(shapes)), dtype=np.int32)
+    return rows  # type: ignore[no-any-return]
+
+
 def too_large_pairs(shapes: GeometryArray, ground: Ground, demands: Demands) -> csr_array:
     """Rows of two candidates each, apart by themselves, that are too large once joined."""
     if not np.isfinite(demands.combined_max_m2) or not len(ground.strips):
-        return csr_array((0, len(shapes)), dtype=np.int32)
+        return _no_rows(shapes)
     holes = joined_holes(shapes, ground)
     one, two = shapely.STRtree(holes).query(holes, predicate="dwithin", distance=TOUCH_M)
     once = one < two
@@ -46,7 +54,7 @@ def too_large_choices(
 ) -> csr_array:
     """A row for each hole of chosen candidates that corridors make too large together."""
     if not np.isfinite(demands.combined_max_m2) or not len(ground.strips) or not len(chosen):
-        return csr_array((0, len(shapes)), dtype=np.int32)
+        return _no_rows(shapes)
     holes = joined_holes(shapes[chosen], ground)
     pairs = shapely.STRtree(holes).query(holes, predicate="dwithin", distance=TOUCH_M)
     links = coo_array((np.ones(pairs.shape[1], bool), tuple(pairs)), shape=(len(holes),) * 2)

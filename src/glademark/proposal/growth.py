@@ -6,6 +6,7 @@ A set takes the tree beside it that gives most for the ground that it needs. Pri
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -44,7 +45,7 @@ class Prices:
 
 def free_of_charge(gain: FloatArray) -> Prices:
     """Prices before there is a program."""
-    near = csr_array((len(gain), 0), dtype=np.int32)
+    near: Any = csr_array((len(gain), 0), dtype=np.int32)
     return Prices(tree=gain, ground=0.0, near=near, point=np.zeros(0), fixed=0.0)
 
 
@@ -188,7 +189,10 @@ class _State:
         """Price of the points that each tree would bring its set near for the first time."""
         row, point = _expanded(prices.near, tree)
         new = ~_among(owner[row] * len(prices.point) + point, self.paid)
-        return np.bincount(row[new], weights=prices.point[point[new]], minlength=len(tree))
+        paid: FloatArray = np.bincount(
+            row[new], weights=prices.point[point[new]], minlength=len(tree)
+        ).astype(float)
+        return paid
 
 
 def _expanded(matrix: csr_array, rows: IntArray) -> tuple[IntArray, IntArray]:

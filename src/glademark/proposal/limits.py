@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 from glademark.proposal.program import Relaxed
 from glademark.proposal.stock import Demands
@@ -55,6 +56,11 @@ def _row_of(row: LimitRow, linear: Relaxed) -> int | None:
     return first + 1 + row.allowance if row.field == "amounts_max" else None
 
 
+def _with(demands: Demands, field: str, value: Any) -> Demands:  # noqa: ANN401 - as the field has it
+    """Demands with another value of one field."""
+    return replace(demands, **{field: value})
+
+
 def relaxed_limits(demands: Demands, row: LimitRow, step: float) -> tuple[Demands, bool] | None:
     """Demands with a limit at a part of its value, and whether the same candidates tell of it."""
     change = row.value * (step - 1) * row.per_unit
@@ -66,11 +72,13 @@ def relaxed_limits(demands: Demands, row: LimitRow, step: float) -> tuple[Demand
         value = row.value * step
         if value != int(value):
             return None
-        return replace(demands, **{row.field: int(value)}), True
+        return _with(demands, row.field, int(value)), True
+    if row.field == "slope_max":
+        return None  # candidates do not carry their slope
     stricter = step < 1 if row.field in _MOST else step > 1
     free = row.field in {"spacing_m", "area_total_max_m2", "combined_max_m2"}
     value = getattr(demands, row.field) + change
-    return replace(demands, **{row.field: value}), bool(stricter or free)
+    return _with(demands, row.field, value), bool(stricter or free)
 
 
 _MOST = ("area_max_m2", "combined_max_m2", "area_total_max_m2")
@@ -82,6 +90,7 @@ WITHOUT: dict[str, object] = {
     "spacing_m": 0.0,
     "boundary_m": 0.0,
     "water_m": 0.0,
+    "slope_max": math.inf,
     "combined_max_m2": math.inf,
     "area_total_max_m2": math.inf,
     "groups_min": 0,
@@ -96,4 +105,4 @@ def without(demands: Demands, row: LimitRow) -> Demands:
         amounts = list(demands.amounts_max)
         amounts[row.allowance] = math.inf
         return replace(demands, amounts_max=tuple(amounts))
-    return replace(demands, **{row.field: WITHOUT[row.field]})
+    return _with(demands, row.field, WITHOUT[row.field])

@@ -237,6 +237,9 @@ def _may_be(pool: Pool, stock: Stock, ground: Ground, demands: Demands) -> BoolA
         meets = np.flatnonzero(fits & shapely.intersects(shapes, ground.barred))
         taken = shapely.area(shapely.intersection(shapes[meets], ground.barred))
         fits[meets[taken > SLIVER_M2]] = False
+    if ground.slope is not None and np.isfinite(demands.slope_max):
+        some = np.flatnonzero(fits)
+        fits[some[ground.slope(shapes[some]) > demands.slope_max]] = False
     return np.asarray(fits & _linked(pool, stock, ground))
 
 
@@ -263,4 +266,4 @@ def _linked(pool: Pool, stock: Stock, ground: Ground) -> BoolArray:
         stand=owner,
     )
     pairs = np.unique(np.column_stack([owner, component]), axis=0)
-    return np.bincount(pairs[:, 0], minlength=len(pool)) == 1
+    return np.asarray(np.bincount(pairs[:, 0], minlength=len(pool)) == 1)

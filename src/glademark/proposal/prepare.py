@@ -3,12 +3,13 @@
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from scipy.spatial import cKDTree
+from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.layout import Layout
@@ -16,9 +17,11 @@ from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.judge.limits import LimitAsked, number
 from glademark.measure.layout import Canopy, canopy_of, measure_layout
+from glademark.measure.residual.matching import ERRORS_APART, LEAST_MATCH_M, matched_trees
 from glademark.measure.standing import BASAL, SOLID
 from glademark.measure.terrain.extraction import entries, extraction_network
 from glademark.measure.terrain.reach import to_corridor
+from glademark.measure.terrain.slope import gradient, slope_within
 from glademark.measure.zones import in_corridor_zone
 from glademark.project.model import Project
 from glademark.proposal.limits import LimitRow
@@ -83,8 +86,8 @@ def prepare(
     bare = replace(survey, marks=_staying(survey.marks), walked=survey.walked.iloc[:0])
     marks = _as_marks(standing, survey.marks)
     canopy, parts = _canopy(bare, marks, project)
-    project = _with_radius(project, canopy)
     fates = _fates(canopy, bare, project, asked)
+    project = _with_radius(project, canopy)
     trees = _trees(standing, canopy, parts, project).assign(**fates)
     base = with_marks(bare, marks[fates["cut_first"]])
     layout = measure_layout(base, project, earlier={})
@@ -200,12 +203,13 @@ def _canopy(
 
 
 def _with_radius(project: Project, canopy: Canopy) -> Project:
-    """The project with the crown radius of its standing trees written into it."""
+    """The project with the crown radius of its standing trees, and its trees where the map is."""
     radius = float(canopy.rule.radius_m[0])
     openings = project.openings.model_copy(
         update={"standing_crown_radius_m": radius, "edge": canopy.rule.edge}
     )
-    return project.model_copy(update={"openings": openings})
+    marks = project.marks.model_copy(update={"position_error_m": 0.0})
+    return project.model_copy(update={"openings": openings, "marks": marks})
 
 
 def _trees(
@@ -218,7 +222,7 @@ def _trees(
     has_size = np.isfinite(mine["dbh_cm"].to_numpy(dtype=float))
     by_tree = parts[parts["tree"] < count]
     solid = by_tree.groupby("tree")["m3"].agg(lambda one: one.sum(skipna=False))
-    columns: dict[str, object] = {
+    columns: dict[str, Any] = {
         "basal_area_m2": np.where(has_size, basal, np.nan),
         "volume_m3": solid.reindex(range(count)).to_numpy(dtype=float),
         "priority": priorities(standing, project.propose),
@@ -232,7 +236,8 @@ def _trees(
         columns[f"{NET}{product}"] = own.to_numpy(dtype=float)
     for name in ("species", "crown_radius_m"):
         columns[name] = mine[name].to_numpy()
-    return standing.assign(**columns)
+    assigned: gpd.GeoDataFrame = standing.assign(**columns)
+    return assigned
 
 
 def _fates(
@@ -248,9 +253,12 @@ def _fates(
     barred = shapely.union(_barred(survey), ground.landing[0])
     stays = _is_kept(trees, survey, project) | shapely.intersects(barred, points)
     stays |= ~shapely.intersects(ground.stand[0], points)
-    largest = [number(one.value) for one in asked if one.limit.id == "dbh_max"]
-    if largest:
-        stays |= ~(trees["dbh_cm"].to_numpy(dtype=float) <= largest[0])
+    limits = {one.limit.id: one.value for one in asked}
+    if "dbh_max" in limits:
+        stays |= ~(trees["dbh_cm"].to_numpy(dtype=float) <= number(limits["dbh_max"]))
+    if "reach_max" in limits and not project.machine.enters_openings:
+        away = to_corridor(points, canopy.corridors.strips.geometry.to_numpy())[0]
+        stays |= away > number(limits["reach_max"])
     cut_first = in_corridor & ~stays
     operable = shapely.intersects(ground.operable[0], points)
     return {"cut_first": cut_first, "may_go": ~in_corridor & ~stays, "in_operable": operable}
@@ -259,30 +267,27 @@ def _fates(
 def _is_kept(trees: gpd.GeoDataFrame, survey: Survey, project: Project) -> BoolArray:
     """Standing trees that are a leave, crop, line or danger tree: by number, else by place."""
     kept = np.zeros(len(trees), dtype=bool)
-    names = trees["tree_id"].to_numpy(dtype=object)
-    place = shapely.get_coordinates(trees.geometry.to_numpy())
-    reach = max(1.0, 2 * project.marks.position_error_m)
+    stated = project.marks.match_distance_m
+    reach = max(LEAST_MATCH_M, ERRORS_APART * project.marks.position_error_m)
     for frame in _kept_frames(survey):
-        kept |= np.isin(names, [name for name in frame["tree_id"] if name])
-        other = frame[~frame["tree_id"].isin(names)]
-        if len(other):
-            spot = shapely.get_coordinates(other.geometry.to_numpy())
-            away, nearest = cKDTree(place).query(spot)
-            kept[nearest[away <= reach]] = True
+        within = np.full(len(frame), reach if stated is None else stated)
+        found = matched_trees(frame, trees, within_m=within)
+        kept[found[found >= 0]] = True
     return kept
 
 
 def _kept_frames(survey: Survey) -> list[gpd.GeoDataFrame]:
     """Trees that stay, of every input."""
-    every = (survey.leave_trees, getattr(survey, "crop_trees", None), survey.marks)
-    return [frame for frame in every if frame is not None and len(frame)]
+    every = (survey.leave_trees, survey.crop_trees, survey.marks)
+    return [frame for frame in every if len(frame)]
 
 
-def _barred(survey: Survey) -> shapely.Geometry:
+def _barred(survey: Survey) -> BaseGeometry:
     """Ground that no opening may touch: exclusions, and setbacks with a rule on what is cut."""
     setbacks = survey.setbacks[survey.setbacks["rule"] != "no_machine"]
     areas = [*survey.exclusions.geometry, *setbacks.geometry]
-    return shapely.union_all(areas)
+    barred: BaseGeometry = shapely.union_all(areas)
+    return barred
 
 
 def _ground(canopy: Canopy, survey: Survey, project: Project) -> Ground:
@@ -300,7 +305,23 @@ def _ground(canopy: Canopy, survey: Survey, project: Project) -> Ground:
         all_cut=project.propose.trees_inside == "all_cut",
         strips=strips.geometry.to_numpy(),
         strip_width_m=strips["width_m"].to_numpy(dtype=float),
+        slope=_slope_of(survey),
     )
+
+
+def _slope_of(survey: Survey) -> Callable[[GeometryArray], FloatArray] | None:
+    """What gives the slope that nine in ten cells of an opening keep; None without terrain."""
+    if survey.elevation is None:
+        return None
+    elevation = survey.elevation[0]
+    rise = gradient(elevation)
+
+    def slope(shapes: GeometryArray) -> FloatArray:
+        """Share of each opening's slope."""
+        found = slope_within(shapes, elevation, rise)["slope_p90_pct"]
+        return np.asarray(found.to_numpy(dtype=float) / 100)
+
+    return slope
 
 
 def _worth(trees: gpd.GeoDataFrame, survey: Survey, layout: Layout, project: Project) -> Worth:
@@ -321,12 +342,10 @@ def _worth(trees: gpd.GeoDataFrame, survey: Survey, layout: Layout, project: Pro
     if project.machine.reach_m is not None and len(layout.corridors):
         away = to_corridor(points, layout.corridors.geometry.to_numpy())[0]
         gap = np.maximum(away - project.machine.reach_m, 0.0)
-    regeneration = getattr(survey, "regeneration", None)
-    ground = [] if regeneration is None else [*regeneration.geometry]
     return Worth(
         failing=failing,
         growing_stock=growing,
-        regeneration=shapely.union_all(ground),
+        regeneration=shapely.union_all(survey.regeneration.geometry.to_numpy()),
         extraction_m=way,
         corridor_gap_m=gap,
         weights=project.propose.weights,
@@ -340,6 +359,7 @@ _SINGLE: Mapping[str, tuple[str, str]] = {
     "opening_spacing_min": ("spacing_m", "m"),
     "boundary_distance_min": ("boundary_m", "m"),
     "water_distance_min": ("water_m", "m"),
+    "opening_slope_max": ("slope_max", "share"),
 }
 """Limits that are fields of `Demands`, with their units."""
 
@@ -355,7 +375,7 @@ def _demands(
             field = name
             if name == "area_max_m2" and project.openings.measure == "combined":
                 field = "combined_max_m2"
-            pick = max if name.endswith(("_min_m2", "_m")) else min
+            pick = max if name.endswith(("_min_m2", "_m")) else min  # the stricter of two
             fields[field] = pick(value, fields.get(field, value))
             rows.append(LimitRow(limit=limit, field=field, value=value, unit=unit))
     if "openings_share_max" in values:
@@ -416,7 +436,7 @@ def _stocks(layout: Layout, trees: pd.DataFrame) -> dict[str, tuple[float, float
         str(name): (float(table.loc[name, "standing"]), float(table.loc[name, "marked_at_most"]))
         for name in table.index
     }
-    summed = [BASAL, *(name.removeprefix(NET) for name in trees if str(name).startswith(NET))]
+    summed = [BASAL, *(name.removeprefix(NET) for name in map(str, trees) if name.startswith(NET))]
     for name in summed:
         amount = _amount_of(trees, name)
         if name not in known and np.isfinite(amount).all():

@@ -5,10 +5,10 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from glademark.errors import InputError
+from glademark.errors import InputError, UnitError
 from glademark.project.propose_settings import ProposeSettings
 from glademark.proposal.stock import BoolArray, FloatArray
-from glademark.units import LENGTH_M, UnitError, share, to_si
+from glademark.units import LENGTH_M, share, to_si
 
 _LENGTHS: Mapping[str, tuple[str, float]] = {
     "dbh": ("dbh_cm", 100.0),

@@ -119,7 +119,7 @@ class Solved:
     nodes: int
 
 
-class _Quiet(highspy.Highs):  # type: ignore[misc] - has no stubs
+class _Quiet(highspy.Highs):
     """The solver without callbacks, since turning them on prints a heading."""
 
     def enableCallbacks(self) -> None:  # noqa: N802 - the name in the solver
@@ -228,7 +228,7 @@ def _solver(program: Program, *, whole: bool) -> Any:  # noqa: ANN401 - has no s
     model.a_matrix_.value_ = matrix.data.astype(float)
     if whole:
         model.integrality_ = [highspy.HighsVarType.kInteger] * count
-    solver = _Quiet()
+    solver = _Quiet()  # type: ignore[no-untyped-call] # has no stubs
     for name, value in (
         ("output_flag", False), ("threads", 1), ("parallel", "off"), ("random_seed", 0),
         ("mip_rel_gap", GAP), ("mip_abs_gap", GAP), ("mip_feasibility_tolerance", WHOLE),

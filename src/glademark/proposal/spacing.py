@@ -56,7 +56,9 @@ def grid_of(shapes: GeometryArray, spacing_m: float) -> Points:
     step = width / STEPS
     west, south, east, north = shapely.total_bounds(shapes)
     x, y = (np.arange(low, high + step, step) for low, high in ((west, east), (south, north)))
-    place = shapely.points(*(one.ravel() for one in np.meshgrid(x, y)))
+    place: GeometryArray = np.asarray(
+        shapely.points(*(one.ravel() for one in np.meshgrid(x, y))), dtype=object
+    )
     return Points(place=place, spacing_m=apart)
 
 

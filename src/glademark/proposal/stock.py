@@ -1,6 +1,7 @@
 """What proposals are made from: the trees of one stand, its ground, and what limits demand."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +50,7 @@ class Stock:
     @property
     def points(self) -> GeometryArray:
         """Positions."""
-        found: GeometryArray = shapely.points(self.centre)
+        found: GeometryArray = np.asarray(shapely.points(self.centre), dtype=object)
         return found
 
 
@@ -72,6 +73,8 @@ class Ground:
         Whether every standing tree inside an opening belongs to it.
     strips, strip_width_m
         Corridors that may join openings, and their widths.
+    slope
+        Slope of openings as a share, NaN where not known; None without terrain.
     """
 
     rule: EdgeRule
@@ -83,6 +86,7 @@ class Ground:
     all_cut: bool = True
     strips: GeometryArray
     strip_width_m: FloatArray
+    slope: Callable[[GeometryArray], FloatArray] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -103,6 +107,7 @@ class Demands:
     spacing_m: float = 0.0
     boundary_m: float = 0.0
     water_m: float = 0.0
+    slope_max: float = math.inf
     combined_max_m2: float = math.inf
     area_total_max_m2: float = math.inf
     amounts_max: tuple[float, ...] = ()

@@ -28,7 +28,7 @@ def wood_at_landings(delivery: Delivery) -> pd.DataFrame:
     """Located trees, and volumes in words, that reach each landing."""
     ways = layer_frame(delivery, "extraction")
     last = ways[(ways["landing"] != "") & (ways["distance_m"] <= 0) & (ways["trees"] > 0)]
-    how = {"trees": "sum", "volume": "; ".join, "trees_without": "sum"}
+    how: Any = {"trees": "sum", "volume": "; ".join, "trees_without": "sum"}
     found = last.groupby("landing", as_index=False).agg(how)
     rows = zip(found["volume"], found["trees_without"], found["trees"], strict=True)
     return pd.DataFrame(found.assign(volume=[_added(*row) for row in rows]))

@@ -20,7 +20,6 @@ from glademark.report.quantities import (
     show_number,
     shown_unit,
 )
-from glademark.units import HECTARE_M2
 from glademark.wording import counted
 
 if TYPE_CHECKING:
@@ -141,15 +140,6 @@ def stays_words(delivery: Delivery) -> str:
     ends = (show(low, "m2/ha", units), show(high, "m2/ha", units))
     confidence = delivery.project.allowance.confidence
     return f"{words} basal area ({ends[0]} to {ends[1]}, {100 * confidence:g} %)"
-
-
-def trees_left_words(delivery: Delivery) -> str:
-    """Trees left per area by the cruise; empty where it did not count those of every class."""
-    classes = delivery.layout.stock_by_class["residual_trees"].astype("float64")
-    if classes.empty or classes.isna().any():
-        return ""
-    per_ha = classes.sum() / delivery.layout.figures.stand.operable_m2 * HECTARE_M2
-    return show(per_ha, "1/ha", delivery.project.heading.units).replace("1/", "trees/")
 
 
 def _reasons(product: ProductFigures) -> str:

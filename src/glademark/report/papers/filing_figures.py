@@ -53,7 +53,6 @@ from glademark.report.wood_by_zone import (
     left_out,
     no_allowance,
     stays_words,
-    trees_left_words,
 )
 from glademark.wording import counted
 
@@ -90,7 +89,7 @@ def filing_tables(delivery: Delivery) -> dict[str, Grid]:
         "Openings together": _openings(delivery),
         "Corridors and landings": _corridors(delivery),
         "Removed": [*_removed(delivery), *_shares(delivery)],
-        "Stays": [*_stays(delivery), *_residual(delivery)],
+        "Residual stand": [*_stays(delivery), *_residual(delivery)],
         "Setbacks, exclusions and crossings": _ground(delivery),
     }
     tables = {title: Grid(heads=(), rows=rows, widths=(2, 4)) for title, rows in pairs.items()}
@@ -206,18 +205,12 @@ def _each_opening(delivery: Delivery) -> Grid:
 
 
 def _stays(delivery: Delivery) -> list[Row]:
-    """What is left, and with which confidence; what is not known is said to be."""
-    unknown = "not computed: standing stock not known"
-    confidence = f"{100 * delivery.project.allowance.confidence:g} %"
+    """Basal area left and with which confidence; what is not known is said to be."""
     known = stays_words(delivery)
-    return [
-        ("Basal area", known or unknown),
-        (
-            "Trees",
-            trees_left_words(delivery) or "not computed: no cruise counts trees of all sizes",
-        ),
-        *([("Confidence level of intervals", confidence)] if known else []),
-    ]
+    if not known:
+        return [("Basal area and trees left", "not computed: standing stock not known")]
+    confidence = f"{100 * delivery.project.allowance.confidence:g} %"
+    return [("Basal area left", known), ("Confidence level of intervals", confidence)]
 
 
 def _system(delivery: Delivery) -> str:
