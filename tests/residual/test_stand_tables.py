@@ -179,6 +179,7 @@ def test_marked_trees_without_a_diameter_are_left_out_and_counted(layout_of: Bui
     assert total["residual_trees"] == pytest.approx(460 / 6 - 2)
     assert total["marked_basal_area_m2"] == pytest.approx(_basal(12))
     assert total["trees_without_dbh"] == 1
+    assert np.isnan(_of(layout, "class", "no diameter")["residual_trees"])
     assert layout.residual["marked"]["quadratic_mean_diameter_cm"] == pytest.approx(12)
     rows = {name: cells for name, *cells in structure_rows(layout, "metric")}
     assert rows["Basal area"][1].startswith("at least ")

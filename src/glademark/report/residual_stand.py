@@ -118,11 +118,23 @@ def _number(value: float | None) -> float:
     return 0.0 if value is None or value != value else value  # noqa: PLR0124 - NaN
 
 
-CLASS_HEADS = ("Size class", "Before", "Marked", "After", "Target", "Verdict", "Mark another")
+_CLASS_HEADS = ("Size class", "Before", "Marked", "After", "Target", "Verdict", "Mark another")
+_WITHOUT_TARGET = 4
+
+
+def class_heads(layout: Layout) -> tuple[str, ...]:
+    """Headings of `class_rows`: those of the target only where there is one."""
+    return _CLASS_HEADS[: None if len(layout.marking_ratio) else _WITHOUT_TARGET]
 
 
 def class_rows(layout: Layout) -> list[tuple[str, ...]]:
     """Trees of each size class before, marked, after with interval, target, verdict, ratio."""
+    columns = len(class_heads(layout))
+    return [row[:columns] for row in _class_rows(layout)]
+
+
+def _class_rows(layout: Layout) -> list[tuple[str, ...]]:
+    """The same with all columns."""
     table = layout.residual_by_class
     if table.empty:
         return []

@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.residual_layers import STATES
-from glademark.forestry import SizeClasses, quadratic_mean_diameter_cm
+from glademark.forestry import NO_DIAMETER, SizeClasses, quadratic_mean_diameter_cm
 from glademark.forestry.structure import random_cover, stand_density_index
 from glademark.measure.assembly import Measured
 from glademark.measure.crowns import crown_cover, crown_discs, crown_radii
@@ -154,11 +154,13 @@ class OneStand:
         return both, (text,), sample.trees_by_class(keys, rows, ~is_marked)
 
     def _without_doubtful(self, table: pd.DataFrame, trees: pd.DataFrame) -> pd.DataFrame:
-        """Blank what stood in classes that the cruise did not count in full."""
+        """Blank classes that the cruise did not count, and what stays without a diameter."""
+        bare = table["size_class"] == NO_DIAMETER
+        table.loc[bare, [name for name in table if str(name).startswith("residual_")]] = np.nan
         if not self.is_cruise:
             return table
         lost = classes_not_counted(trees, self.classes, self.project.allowance)
-        rows = table["size_class"].isin(lost) & (table["standing_trees"] == 0)
+        rows = table["size_class"].isin([*lost, NO_DIAMETER]) & (table["standing_trees"] == 0)
         names = [name for name in table if str(name).startswith(("standing_", "residual_"))]
         table.loc[rows, names] = np.nan
         return table
