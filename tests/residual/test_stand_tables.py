@@ -386,3 +386,15 @@ def test_trees_of_variable_radius_plots_stand_for_the_factor(layout_of: Build) -
         (4.0 / _basal(20) + 0.5 * 4.0 / _basal(40)) / 1.5
     )
     assert layout.allowance.loc[0, "standing"] == pytest.approx(before["basal_area_m2_ha"])
+
+
+def test_trees_counted_on_paper_have_the_crowns_of_their_size(layout_of: Build) -> None:
+    """With a cruise the cover after is known, though the paper tally has no crowns."""
+    tally = [{"zone": "matrix", "count": 5, "species": "red oak", "dbh": 22.0, "dbh_unit": "cm"}]
+    layout = layout_of(HECTARE, marks=_marks(12), tally=tally, project=WIDTH, **_cruise())
+    before, marked, after = (
+        layout.residual[state]["canopy_cover"] for state in ("standing", "marked", "residual")
+    )
+
+    assert np.log1p(-after) == pytest.approx(np.log1p(-before) - np.log1p(-marked))
+    assert after < before

@@ -99,6 +99,10 @@ class OneStand:
         species = self.measured.sold.species.fold(self.plot_trees["species"].to_numpy(dtype=object))
         size = size_class(self.plot_trees, classes=self.classes)
         trees = self.plot_trees.assign(species=species, size_class=size)
+        return self._with_crowns(trees)
+
+    def _with_crowns(self, trees: pd.DataFrame) -> pd.DataFrame:
+        """Trees with a crown where none is measured, those of the paper tally included."""
         radii = crown_radii(
             trees,
             default_m=self.project.openings.crown_radius_m,
@@ -110,7 +114,8 @@ class OneStand:
         """Amounts of the marks and the paper tally."""
         m3 = self.parts.groupby("tree")["m3"].agg(lambda some: some.sum(skipna=False))
         volume = m3.reindex(self.cut.index).to_numpy(dtype=float) / self.cut["count"].to_numpy()
-        radius = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
+        own = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
+        radius = self._with_crowns(self.cut.assign(crown_radius_m=own))["crown_radius_m"]
         each = per_tree(self.cut, volume, radius.to_numpy(dtype=float))
         return counted_amounts(
             self.cut, each, keys.of(self.cut), len(keys.table), left_out=OF_DIAMETERS
