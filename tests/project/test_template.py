@@ -18,6 +18,7 @@ from glademark.project import Project, read_project
 from glademark.project.template import TEMPLATES
 
 DESIGNED_LIMITS = {
+    "canopy_cover_min",
     "crop_tree_sides_min",
     "regeneration_machine_share_max",
     "retention_trees_min",

@@ -36,6 +36,7 @@ cavity = "woodpecker or rot cavity"
 [stability]
 height_diameter_max = 80
 [limits]
+canopy_cover_min = "70 %"
 crop_tree_sides_min = 3
 regeneration_machine_share_max = "15 %"
 retention_trees_min = [{value = "1 per ha", kinds = ["cavity"], dbh_min = "40 cm"}, "4 per ha"]

@@ -1,5 +1,6 @@
 """Reasons, young growth, retained trees, exposed edges and the limits on them."""
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -150,6 +151,18 @@ def test_limits_on_trees_that_stay_are_judged(mapped: Outcome) -> None:
     assert found["species_share_min"] == ["met"]
     share = checks.loc[checks["limit"] == "species_share_min", "measured"].iloc[0]
     assert share == pytest.approx(0.8, abs=0.05)
+
+
+def test_canopy_cover_is_that_of_the_crowns_that_stay(mapped: Outcome) -> None:
+    """Crowns of 4.5 m, 10 m apart, cover the sum of their circles, which is held to the limit."""
+    table, checks = mapped.delivery.layout.residual_by_class, mapped.checks
+    (row,) = checks[checks["limit"] == "canopy_cover_min"].to_dict("records")
+    trees = int(table.iloc[-1]["residual_trees"])
+
+    assert 0 < trees < 100
+    assert row["measured"] == pytest.approx(trees * math.pi * 4.5**2 / 10_000, rel=1e-6)
+    assert row["verdict"] == "exceeded"
+    assert "mapped crowns" in row["reason"]
 
 
 def test_a_marked_crop_tree_is_a_contradiction(layout_of: Build) -> None:

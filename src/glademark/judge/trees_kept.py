@@ -22,6 +22,13 @@ from glademark.units import HECTARE_M2
 
 NO_MAP = "the trees around are not known; give [inputs] standing"
 NO_STOCK = "what stays is not known; give [inputs] standing or cruise"
+NO_CROWNS = "crowns or diameters of the trees before the cut are not known"
+COVER_FROM = {
+    "crowns": "union of mapped crowns, leave trees included",
+    "plots": "from crown widths of the plots, overlapping at random: 1 - exp(-crown area/ground)",
+}
+"""What a canopy cover rests on."""
+
 NO_DIAMETERS = "marked or standing trees without a diameter"
 
 
@@ -145,6 +152,26 @@ def _share_ends(case: Case, own: pd.Series, whole: pd.Series) -> tuple[float, fl
     return (max(area - unknown, 0.0) / left, area / left) if left > 0 else (0.0, 1.0)
 
 
+def _canopy_cover_min(case: Case, value: Value) -> pd.DataFrame:
+    """Share of the operable area under the crowns that stay, ground under several counted once."""
+    limit, subject = number(value), "canopy cover after the cut"
+    residual = case.layout.residual
+    cover = residual.get("residual", {}).get("canopy_cover")
+    if cover is None or np.isnan(cover):
+        reason = NO_CROWNS if "residual" in residual else NO_STOCK
+        return not_checked(reason=reason, limit=limit, unit="share", subject=subject)
+    rows = rows_of("residual_by_class", ["all"], [cover], subject=subject)
+    return verdicts(rows, limit=limit, sense="min", unit="share").assign(
+        reason=COVER_FROM[residual["canopy_cover_from"]]
+    )
+
+
+CANOPY_COVER_MIN = Limit(
+    id="canopy_cover_min",
+    title="least canopy cover after the cut",
+    kind="share",
+    judge=_canopy_cover_min,
+)
 CROP_TREE_SIDES_MIN = Limit(
     id="crop_tree_sides_min",
     title="least open sides of a crop tree",
