@@ -41,7 +41,8 @@ def danger_circles(delivery: Delivery) -> gpd.GeoDataFrame:
     """Ground within two tree lengths of danger trees, where a length is known."""
     trees = danger_trees(delivery)
     known = trees[trees["keep_away_m"].notna()]
-    return known.set_geometry(known.geometry.buffer(known["keep_away_m"], quad_segs=24))
+    away = known["keep_away_m"].to_numpy(dtype=float)
+    return known.set_geometry(shapely.buffer(known.geometry.to_numpy(), away, quad_segs=24))
 
 
 def keep_away_words(delivery: Delivery, trees: pd.DataFrame) -> pd.Series:

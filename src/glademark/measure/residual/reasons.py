@@ -93,5 +93,8 @@ def reasons_of_openings(trees: pd.DataFrame, opening_row: pd.Series, count: int)
     )
     sums = chosen.groupby(["row", "reason"])["trees"].sum().reset_index()
     sums = sums.sort_values(["row", "trees", "reason"], ascending=[True, False, True])
-    sums["words"] = sums["reason"] + " " + sums["trees"].astype(str)
+    words = [
+        f"{reason} {trees}" for reason, trees in zip(sums["reason"], sums["trees"], strict=True)
+    ]
+    sums["words"] = np.array(words, dtype=object)
     return sums.groupby("row")["words"].agg(", ".join).reindex(range(count), fill_value="")
