@@ -76,7 +76,6 @@ _BASES = {
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
-_SAID = ("Trees", "Basal area")
 _STOCK_BY = {"standing": "the list of all trees"}
 
 _RIGHT: Literal["right"] = "right"
@@ -102,7 +101,6 @@ def _residual(delivery: Delivery) -> list[Row]:
     rows = [
         (name, f"{before} before, {marked} marked, {after} after")
         for name, before, marked, after in structure_rows(layout, units)
-        if name not in _SAID
     ]
     return [*rows, *(("Trees kept or freed", line) for line in kept_lines(layout, units))]
 
