@@ -208,7 +208,8 @@ def check_layouts(count: int) -> None:
         exceeded += int((outcome.checks["verdict"] == "exceeded").sum())
         groups += len(proposed)
         for name in ("area_m2", "spacing_m"):
-            apart = max(apart, float(np.nanmax(np.abs(openings[name] - proposed[name]), initial=0)))
+            away = np.abs(openings[name] - proposed[name]).dropna()
+            apart = max(apart, float(away.max()) if len(away) else 0.0)
     said = f"{exceeded} limits exceeded, figures {apart:.1e} apart"
     print(f"{groups} groups of {count} projects: {said}")
 

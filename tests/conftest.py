@@ -113,6 +113,7 @@ class Given(TypedDict, total=False):
     leave_trees: Sequence[Row]
     crop_trees: Sequence[Row]
     regeneration: Sequence[BaseGeometry]
+    failing_patches: Sequence[Row]
     standing: Sequence[Row]
     volume_table: pd.DataFrame | None
     target_table: pd.DataFrame | None
@@ -172,6 +173,7 @@ def build_survey(stand: BaseGeometry, **given: Unpack[Given]) -> Survey:
         leave_trees=frame(given.get("leave_trees", []), LEAVE_TREE),
         crop_trees=frame(given.get("crop_trees", []), CROP_TREE),
         regeneration=areas(given.get("regeneration", [])),
+        failing_patches=frame(given.get("failing_patches", []), {"name": "", "priority": np.nan}),
         standing=frame(given.get("standing", []), STANDING),
         marked_ground=areas(given.get("marked_ground", [])),
         volume_table=given.get("volume_table"),

@@ -105,7 +105,7 @@ def make_survey() -> Survey:
     )
     names = (
         "stand", "corridors", "marks", "walked", "exclusions", "landings", "water", "setbacks",
-        "leave_trees", "crop_trees", "regeneration", "standing", "marked_ground",
+        "leave_trees", "crop_trees", "regeneration", "failing_patches", "standing", "marked_ground",
     )  # fmt: skip
     frames = dict.fromkeys(names, nothing)
     counts = (

@@ -11,6 +11,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import crown_outlines
 from glademark.proposal.growth import Sizes, free_of_charge, grown
+from glademark.proposal.infeasible import why_infeasible
 from glademark.proposal.pool import joined, measured
 from glademark.proposal.search import Task, choose, find_candidates
 from glademark.proposal.stock import Demands, Stock, crown_links, ground_shares, sets_of
@@ -169,6 +170,22 @@ def test_openings_keep_out_of_barred_ground_and_from_the_boundary() -> None:
     near = replace(plain_demands(), boundary_m=17.1)
     assert len(measured(sets, stock, ground, near, exact=True)) == 0
     assert len(measured(sets, stock, ground, replace(near, boundary_m=16.9), exact=True)) == 1
+
+
+def test_a_choice_that_only_whole_groups_rule_out_is_told_so(tiny: Callable[[int], Task]) -> None:
+    """Where limits can hold together for parts of groups, no limit is blamed."""
+    assert "nodes_max" in why_infeasible(tiny(3), ())
+
+
+def test_without_trees_that_may_go_there_is_no_group(tiny: Callable[[int], Task]) -> None:
+    """Where every tree stays, that is the reason, and no limit."""
+    task = tiny(3)
+    stays = replace(task.stock, may_go=np.zeros(len(task.stock.gain), dtype=bool))
+    demands = replace(task.demands, groups_min=1)
+
+    assert "all stand in corridors" in why_infeasible(
+        replace(task, stock=stays, demands=demands), ()
+    )
 
 
 def test_equal_input_gives_equal_output(tiny: Callable[[int], Task]) -> None:

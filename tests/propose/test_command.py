@@ -12,8 +12,13 @@ import shapely
 from scipy.spatial import cKDTree
 
 from glademark.hosts.cli import main
+from glademark.intake.read import read_survey
 from glademark.jobs.layout import Outcome, lay_out
+from glademark.jobs.plugins import installed_limits
 from glademark.jobs.propose import Proposed, propose
+from glademark.judge.limits import limits_asked
+from glademark.project import read_project
+from glademark.proposal.prepare import prepare
 from glademark.report.verdicts import approval_words
 
 CRS = "EPSG:26916"
@@ -192,6 +197,29 @@ def test_layers_and_figures_are_written(proposed: tuple[Proposed, Path]) -> None
     assert figures["infeasible"] == ""
 
 
+def test_trees_of_a_walked_patch_are_failing(tmp_path: Path) -> None:
+    """Trees inside a patch have its priority, those outside theirs; a blank one just fails."""
+    path = project_in(tmp_path, more="groups_max = 2")
+    corner = shapely.box(EAST, NORTH, EAST + 30, NORTH + 30)
+    other = shapely.box(EAST + 60, NORTH + 60, EAST + 80, NORTH + 80)
+    patches = gpd.GeoDataFrame({"priority": [5.0, np.nan]}, geometry=[corner, other], crs=CRS)
+    patches.to_file(tmp_path / "patches.gpkg")
+    text = path.read_text(encoding="utf-8")
+    given = text.replace("[corridors]", "failing_patches = 'patches.gpkg'\n[corridors]")
+    path.write_text(given, encoding="utf-8")
+    project = read_project(path, marked=False)
+    asked = limits_asked(project.limits, known=installed_limits())
+    survey = read_survey(project, folder=tmp_path)
+    trees = prepare(survey, project, asked, tell=str).trees
+
+    inside, blank = trees.within(corner), trees.within(other)
+    assert set(trees.loc[inside, "priority"]) == {5.0}
+    assert (trees.loc[blank, "priority"] == trees.loc[blank, "risk"].astype(float).clip(1)).all()
+    outside = trees[~inside & ~blank]
+    assert (outside["priority"] == outside["risk"].astype(float)).all()
+    assert trees.loc[inside | blank, "failing"].all()
+
+
 def test_limits_that_cannot_hold_together_are_named(tmp_path: Path) -> None:
     """Too many groups for their spacing: both are named, and limits that play no part are not."""
     project = project_in(
@@ -209,8 +237,8 @@ def test_limits_that_cannot_hold_together_are_named(tmp_path: Path) -> None:
 def test_a_missing_alternative_is_refused(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Who asks for alternative 7 of two is told so, and nothing is written."""
-    project = project_in(tmp_path)
+    """Who asks for alternative 7 of fewer is told so, and nothing is written."""
+    project = project_in(tmp_path, more="groups_max = 1")
     out = tmp_path / "proposals"
     words = ["glademark", "propose", str(project), "--out", str(out), "--as-marks", "7"]
     monkeypatch.setattr("sys.argv", words)
@@ -218,7 +246,7 @@ def test_a_missing_alternative_is_refused(
         main()
 
     assert end.value.code == 2
-    assert "--as-marks 7: the proposal has 2 alternatives" in capsys.readouterr().err
+    assert "--as-marks 7: the proposal has" in capsys.readouterr().err
     assert not out.exists()
 
 

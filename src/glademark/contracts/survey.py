@@ -122,6 +122,8 @@ class Survey:
         Point rows: `tree_id`, `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only).
     regeneration
         Polygon rows: `name`.
+    failing_patches
+        Polygon rows of patches of failing trees: `name`, `priority` (NaN where not stated).
     standing
         Point rows of all standing trees, the point empty where there is no position: `tree_id`,
         `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only), `product`, `grade`,
@@ -172,6 +174,7 @@ class Survey:
     leave_trees: gpd.GeoDataFrame
     crop_trees: gpd.GeoDataFrame
     regeneration: gpd.GeoDataFrame
+    failing_patches: gpd.GeoDataFrame
     standing: gpd.GeoDataFrame
     marked_ground: gpd.GeoDataFrame
     volume_table: pd.DataFrame | None
@@ -219,7 +222,7 @@ class Survey:
 
 FRAMES = (
     "stand", "corridors", "marks", "tally", "walked", "exclusions", "landings", "water", "setbacks",
-    "leave_trees", "crop_trees", "regeneration", "standing", "marked_ground",
+    "leave_trees", "crop_trees", "regeneration", "failing_patches", "standing", "marked_ground",
     "plots", "plot_trees", "rejected", "hazards",
 )  # fmt: skip
 """Frames of a `Survey` that have a column `stand`."""

@@ -48,8 +48,15 @@ WALKED_COLUMNS = ("group", "source_file", "record", "crosses_at")
 AREA_COLUMNS = ("name",)
 WATER_COLUMNS = (*AREA_COLUMNS, "side", "line")
 HAZARD_COLUMNS = (*AREA_COLUMNS, "keep_away_m")
+PATCH_COLUMNS = (*AREA_COLUMNS, "priority")
 SETBACK_COLUMNS = ("name", "rule", "minimum_m2_ha")
-_KINDS = {"record": "int64", "keep_away_m": "float64", "minimum_m2_ha": "float64", STAND: "int64"}
+_KINDS = {
+    "record": "int64",
+    "keep_away_m": "float64",
+    "priority": "float64",
+    "minimum_m2_ha": "float64",
+    STAND: "int64",
+}
 
 
 _AREA = 2  # dimension of a polygon
@@ -74,6 +81,22 @@ def read_areas(
     reading, geometry = _in_stand(reading, stands, log)
     log.use(reading)
     return _frame({"name": fields.cells("name")}, reading, geometry)
+
+
+def read_failing_patches(
+    reading: Reading, source: Source, stands: Stands, log: RecordLog, *, gap_max_m: float
+) -> gpd.GeoDataFrame:
+    """Walked patches of failing trees, `PATCH_COLUMNS` (NaN: no priority), cut at the stand."""
+    reading, fields = _brought(reading, source, stands, log, meanings.FAILING_PATCHES)
+    priority, bad = fields.numbers("priority")
+    _refuse(
+        fields, bad | (priority <= 0), "the priority is no number above 0",
+        "Correct it, or leave it blank.",
+    )  # fmt: skip
+    reading = with_areas(log.left(reading), log, gap_max_m=gap_max_m)
+    reading, geometry = _in_stand(reading, stands, log)
+    log.use(reading)
+    return _frame({"name": fields.cells("name"), "priority": priority}, reading, geometry)
 
 
 def read_landings(

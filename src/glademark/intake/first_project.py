@@ -38,6 +38,7 @@ _SHAPES = {
     "landings": "MultiPolygon",
     "hazards": "Unknown",
     "regeneration": "MultiPolygon",
+    "failing_patches": "MultiPolygon",
     "marked_ground": "MultiPolygon",
 }
 """Geometry of the layers of a new project; "Unknown" takes lines and polygons."""

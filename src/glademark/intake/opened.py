@@ -90,6 +90,7 @@ LAYERS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(
         "standing": (meanings.STANDING, "points"),
         "crop_trees": (meanings.CROP_TREES, "points"),
         "regeneration": (meanings.AREAS, "lines"),
+        "failing_patches": (meanings.FAILING_PATCHES, "lines"),
         "marked_ground": (meanings.AREAS, "lines"),
         "cruise": (meanings.CRUISE, "points"),
     }

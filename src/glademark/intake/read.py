@@ -19,6 +19,7 @@ from glademark.errors import InputError
 from glademark.intake.areas import (
     AREA_COLUMNS,
     HAZARD_COLUMNS,
+    PATCH_COLUMNS,
     SETBACK_COLUMNS,
     WALKED_COLUMNS,
     WATER_COLUMNS,
@@ -26,6 +27,7 @@ from glademark.intake.areas import (
     no_areas,
     note_uphill,
     read_areas,
+    read_failing_patches,
     read_hazards,
     read_landings,
     read_setbacks,
@@ -353,6 +355,7 @@ class _Reader:
             for key in ("exclusions", "marked_ground", "regeneration")
         }
         sites = _read("landings", read_landings, AREA_COLUMNS)
+        plain["failing_patches"] = _read("failing_patches", read_failing_patches, PATCH_COLUMNS)
         walked = named_outlines(_read("openings", read_walked, WALKED_COLUMNS), records)
         settings = self.project.water
         water = self._used(

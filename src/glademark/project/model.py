@@ -119,6 +119,7 @@ class Inputs(Part):
     standing: Sources | None = None
     crop_trees: Sources | None = None
     regeneration: Sources | None = None
+    failing_patches: Sources | None = None
     marked_ground: Sources | None = None
     cruise: Sources | None = None
     terrain: Sources | None = None

@@ -14,6 +14,11 @@ from glademark.wording import listed
 def why_infeasible(task: Task, limits: Sequence[LimitRow]) -> str:
     """One sentence about a smallest set of limits that cannot hold together."""
     demands = task.demands
+    if _holds(task, demands):
+        return (
+            "no layout of whole groups was found within [propose] nodes_max, though parts of some "
+            "would fit; raise it, or loosen a limit"
+        )
     kept: list[LimitRow] = []
     rows = list(limits)
     for row in rows:  # a limit without which nothing changes is no cause
@@ -22,8 +27,6 @@ def why_infeasible(task: Task, limits: Sequence[LimitRow]) -> str:
             kept.append(row)
         else:
             demands = fewer
-    if _holds(task, demands):
-        return ""
     if not kept:
         return (
             "no set of linked standing trees may be a group here: all stand in corridors, on "

@@ -90,7 +90,7 @@ def propose_groups(prepared: Prepared, asked: Sequence[LimitAsked]) -> Proposal:
     """The best layouts of groups that keep to the limits, with what each limit costs."""
     task, settings = prepared.task, prepared.project.propose
     try:
-        found = find_candidates(task)
+        found = find_candidates(task, prepared.patches)
         chosen = list(
             choices(task, found, count=settings.alternatives, others_min=settings.other_groups_min)
         )

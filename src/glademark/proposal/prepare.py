@@ -9,6 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.sparse import csr_array
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import STAND, features
@@ -28,7 +29,15 @@ from glademark.proposal.limits import LimitRow
 from glademark.proposal.points import Worth, points_of_trees
 from glademark.proposal.priority import priorities
 from glademark.proposal.search import Budget, Task
-from glademark.proposal.stock import BoolArray, Demands, FloatArray, GeometryArray, Ground, Stock
+from glademark.proposal.stock import (
+    BoolArray,
+    Demands,
+    FloatArray,
+    GeometryArray,
+    Ground,
+    Stock,
+    sets_of,
+)
 from glademark.units import HECTARE_M2
 from glademark.wording import counted
 
@@ -62,6 +71,8 @@ class Prepared:
         Limits that the program holds.
     notices
         What was left out or assumed.
+    patches
+        Trees of each walked patch, as candidates.
     """
 
     task: Task
@@ -72,6 +83,7 @@ class Prepared:
     project: Project
     limits: tuple[LimitRow, ...]
     notices: tuple[str, ...]
+    patches: csr_array
 
 
 def prepare(
@@ -88,7 +100,8 @@ def prepare(
     canopy, parts = _canopy(bare, marks, project)
     fates = _fates(canopy, bare, project, asked)
     project = _with_radius(project, canopy)
-    trees = _trees(standing, canopy, parts, project).assign(**fates)
+    patches = _of_patches(standing, survey, project)
+    trees = _trees(standing, canopy, parts, project, patches=patches).assign(**fates)
     base = with_marks(bare, marks[fates["cut_first"]])
     layout = measure_layout(base, project, earlier={})
     values = {one.limit.id: one.value for one in asked}
@@ -123,6 +136,7 @@ def prepare(
         project=project,
         limits=limits,
         notices=_notices(survey, trees),
+        patches=_patch_sets(trees, survey),
     )
 
 
@@ -213,9 +227,14 @@ def _with_radius(project: Project, canopy: Canopy) -> Project:
 
 
 def _trees(
-    standing: gpd.GeoDataFrame, canopy: Canopy, parts: pd.DataFrame, project: Project
+    standing: gpd.GeoDataFrame,
+    canopy: Canopy,
+    parts: pd.DataFrame,
+    project: Project,
+    *,
+    patches: FloatArray,
 ) -> gpd.GeoDataFrame:
-    """Standing trees with sizes, volumes by product and priority."""
+    """Standing trees with sizes, volumes by product and priority, that of `patches` at least."""
     count = len(standing)
     mine = canopy.marks.iloc[:count]
     basal = mine["basal_area_m2"].to_numpy(dtype=float)
@@ -225,7 +244,7 @@ def _trees(
     columns: dict[str, Any] = {
         "basal_area_m2": np.where(has_size, basal, np.nan),
         "volume_m3": solid.reindex(range(count)).to_numpy(dtype=float),
-        "priority": priorities(standing, project.propose),
+        "priority": np.maximum(priorities(standing, project.propose), patches),
     }
     columns["failing"] = np.asarray(columns["priority"]) >= project.propose.failing_from
     sold = by_tree[by_tree["product"] != ""]
@@ -238,6 +257,27 @@ def _trees(
         columns[name] = mine[name].to_numpy()
     assigned: gpd.GeoDataFrame = standing.assign(**columns)
     return assigned
+
+
+def _of_patches(standing: gpd.GeoDataFrame, survey: Survey, project: Project) -> FloatArray:
+    """Priority of each tree by the walked patches that it stands in; 0 outside of them."""
+    patches = survey.failing_patches
+    found = np.zeros(len(standing))
+    tree, patch = shapely.STRtree(patches.geometry.to_numpy()).query(
+        standing.geometry.to_numpy(), predicate="intersects"
+    )
+    stated = patches["priority"].fillna(project.propose.failing_from).to_numpy(dtype=float)
+    np.maximum.at(found, tree, stated[patch])
+    return found
+
+
+def _patch_sets(trees: gpd.GeoDataFrame, survey: Survey) -> csr_array:
+    """Trees that may go of each walked patch, as candidates."""
+    tree, patch = shapely.STRtree(survey.failing_patches.geometry.to_numpy()).query(
+        trees.geometry.to_numpy(), predicate="intersects"
+    )
+    goes = trees["may_go"].to_numpy(dtype=bool)[tree]
+    return sets_of(patch[goes], tree[goes], (len(survey.failing_patches), len(trees)))
 
 
 def _fates(

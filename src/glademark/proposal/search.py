@@ -15,7 +15,7 @@ from glademark.measure.groups import crown_components
 from glademark.proposal.combined import too_large_choices, too_large_pairs
 from glademark.proposal.growth import Prices, Sizes, free_of_charge, grown
 from glademark.proposal.pool import Pool, joined, measured
-from glademark.proposal.program import Program, Relaxed, Solved, relaxed, solved
+from glademark.proposal.program import NoChoiceError, Program, Relaxed, Solved, relaxed, solved
 from glademark.proposal.spacing import Points, broken_gaps, grid_of, packing_rows
 from glademark.proposal.stock import (
     Demands,
@@ -144,17 +144,25 @@ class _Growing:
 
 
 def find_candidates(task: Task, patches: csr_array | None = None) -> Found:
-    """Candidates grown without prices, then by those of the program, round by round."""
-    growing = _growing(task)
+    """
+    Candidates grown without prices, then by those of the program, round by round.
+
+    `NoChoiceError` where there is none, or where the program has no solution.
+    """
     stock = task.stock
+    if not stock.may_go.any():
+        raise NoChoiceError
+    growing = _growing(task)
     seeds = np.flatnonzero(stock.may_go & (stock.gain > 0))
     free = replace(free_of_charge(stock.gain), fixed=task.group_points)
     sets = [
         *_grown(seeds, growing, free, shaken=SHAKEN_FIRST, turn=0),
         discs_made_connected(task, growing.sizes.ground_max_m2),
-        *([] if patches is None else [patches]),
+        *([] if patches is None else [linked_parts(patches, task)]),
     ]
     pool = joined([_candidates(task, csr_array(vstack(sets)))])
+    if not len(pool):
+        raise NoChoiceError
     found = relaxed_over(task, pool, grid_of(pool.shapes, task.demands.spacing_m))
     try:
         for done in range(1, task.budget.rounds_max + 1):
@@ -239,6 +247,18 @@ def _growing(task: Task) -> _Growing:
     )
 
 
+def linked_parts(sets: csr_array, task: Task) -> csr_array:
+    """Each part of linked crowns of each set, as a set."""
+    row = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
+    part = crown_components(
+        task.stock.points[sets.indices],
+        radius_m=task.stock.radius_m[sets.indices],
+        link_distance_m=task.ground.link_distance_m,
+        stand=row,
+    )
+    return sets_of(part, sets.indices, (int(part.max(initial=-1)) + 1, sets.shape[1]))
+
+
 def discs_made_connected(task: Task, area_max_m2: float) -> csr_array:
     """Linked trees that may go, of discs on a grid, of two sizes; those with failing trees."""
     stock = task.stock
@@ -252,15 +272,8 @@ def discs_made_connected(task: Task, area_max_m2: float) -> csr_array:
         x, y = (np.arange(a, b + radius, radius) for a, b in ((west, east), (south, north)))
         middle = shapely.points(*(one.ravel() for one in np.meshgrid(x, y)))
         disc, inside = tree.query(middle, predicate="dwithin", distance=radius)
-        component = crown_components(
-            points[inside],
-            radius_m=stock.radius_m[some[inside]],
-            link_distance_m=task.ground.link_distance_m,
-            stand=disc,
-        )
-        count = int(component.max(initial=-1)) + 1
-        found.append(sets_of(component, some[inside], (count, len(stock.gain))))
-    sets = csr_array(vstack(found))
+        found.append(sets_of(disc, some[inside], (len(middle), len(stock.gain))))
+    sets = linked_parts(csr_array(vstack(found)), task)
     return sets[np.flatnonzero(sets @ np.maximum(stock.gain, 0.0) > 0)]
 
 

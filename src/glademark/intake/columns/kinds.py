@@ -184,6 +184,7 @@ MEANINGS: Mapping[str, tuple[Meaning, ...]] = MappingProxyType(
         "standing": meanings.STANDING,
         "crop_trees": meanings.CROP_TREES,
         "regeneration": meanings.AREAS,
+        "failing_patches": meanings.FAILING_PATCHES,
         "marked_ground": meanings.AREAS,
         "cruise": meanings.CRUISE,
         "volume_table": meanings.VOLUME_TABLE,
@@ -213,6 +214,7 @@ _NAMES = {
     "standing": "standing stemmap stem inventory",
     "crop_trees": "crop future",
     "regeneration": "regeneration regen seedlings saplings",
+    "failing_patches": "failing patch patches declining",
     "cruise": "cruise plot plots sample samples inventory",
     "volume_table": "volume table volumes rates",
     "terrain": "terrain dem elevation lidar heights",
@@ -225,7 +227,7 @@ _FITTING: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "lines": ("corridors", "stand", "water", "openings"),
         "areas": (
             "stand", "openings", "exclusions", "setbacks", "water", "landings", "hazards",
-            "marked_ground", "regeneration",
+            "marked_ground", "regeneration", "failing_patches",
         ),
         "table": (
             "cruise", "leave_trees", "tally", "volume_table", "marks", "standing", "crop_trees",

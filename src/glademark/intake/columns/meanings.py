@@ -296,6 +296,9 @@ _AREA_NAME = _meaning("name", "name title label stream water landing id no numbe
 AREAS = (_AREA_NAME,)
 """Meanings in a layer of exclusions, landings, marked ground or the stand."""
 
+FAILING_PATCHES = (_AREA_NAME, _meaning("priority", "priority risk urgency", strict=True))
+"""Meanings in a layer of walked patches of failing trees."""
+
 WALKED = (_meaning("group", f"{_GROUP_HEADERS} name label id no number"),)
 """Meanings in a layer of walked openings."""
 

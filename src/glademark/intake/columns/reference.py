@@ -183,6 +183,12 @@ INPUTS = (
         example={"name": "Regeneration 1"},
     ),
     InputReference(
+        key="failing_patches",
+        what="Walked patches of failing trees, for proposals.",
+        shapes=_AREAS,
+        example={"name": "Patch 1", "priority": "2"},
+    ),
+    InputReference(
         key="marked_ground",
         what="Ground on which marking is finished so far.",
         shapes=_AREAS,
@@ -339,6 +345,7 @@ MEANT: Mapping[str, str] = MappingProxyType(
         "crown": "Whether the crown is damaged (yes, no).",
         "rut_depth": "Depth of a rut.",
         "rut_length": "Length of that rut.",
+        "priority": "How badly the trees of a patch fail; blank: as the project's failing_from.",
         "regeneration": "Young trees looked at.",
         "bent": "Those of them that are bent or broken.",
         "corridor_distance": "From the nearest corridor edge; by the position where blank.",
