@@ -73,7 +73,7 @@ def test_what_stays_is_told_with_its_confidence(sample: Outcome, bare: Delivery)
 
 
 def test_sums_that_leave_trees_out_say_so(sample: Outcome) -> None:
-    """One tree has no diameter, so basal area and pulpwood are least figures, with it or without."""
+    """One tree has no diameter, so that basal area and pulpwood are least figures."""
     tables = filing_tables(sample.delivery)
     removed, stand = dict(tables["Removed"].rows), dict(tables["Stand and system"].rows)
 
