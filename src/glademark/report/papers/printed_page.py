@@ -335,7 +335,7 @@ def _fits(path: Path, paper: Paper, story: Sequence[Flowable], pages: int) -> bo
 def _has_room(paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
     """Whether all parts together are no higher than so many pages."""
     heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
-    return sum(heights) <= paper.height_pt * paper.columns * pages
+    return bool(sum(heights) <= paper.height_pt * paper.columns * pages)
 
 
 def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types
