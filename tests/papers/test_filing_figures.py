@@ -67,9 +67,23 @@ def test_what_stays_is_told_with_its_confidence(sample: Outcome, bare: Delivery)
 
     assert f"{left:.0f} ft2/acre" in rows["Basal area left"]
     assert rows["Confidence level of intervals"] == "95 %"
-    assert "after" in rows["Trees"]
+    assert any("after" in words for words in rows.values())
     unknown = dict(filing_tables(bare)["Residual stand"].rows)["Basal area and trees left"]
     assert unknown.startswith("not computed")
+
+
+def test_sums_that_leave_trees_out_say_so(sample: Outcome) -> None:
+    """One tree has no diameter, so that basal area and pulpwood are least figures."""
+    tables = filing_tables(sample.delivery)
+    removed, stand = dict(tables["Removed"].rows), dict(tables["Stand and system"].rows)
+
+    assert removed["Basal area"].startswith("at least ")
+    assert removed["Net volume, pulpwood"].startswith("at least ")
+    assert not removed["Net volume, sawlog"].startswith("at least ")
+    assert (
+        "at least 490.4 ft2 basal area, pulpwood at least 62.7 cords, sawlog 18"
+        in (stand["Not among them"])
+    )
 
 
 def test_sources_of_volumes_are_sources(sample: Outcome) -> None:

@@ -41,6 +41,9 @@ def test_every_map_names_them(small: Delivery) -> None:
     found = [one.lines[0].words for one in labels.map_labels(frame, content, everything(content))]
 
     assert {"DANGER D7", "line tree X9"} <= set(found)
+    on_page = page.map_content(small, {}).labels
+    assert on_page["danger"].text == ("DANGER D7",)
+    assert on_page["line_tree"].text == ("line tree X9",)
 
 
 @pytest.mark.parametrize(

@@ -30,12 +30,13 @@ def column(book: Workbook, sheet: str, head: str) -> list[object]:
 
 
 def test_every_sheet_is_a_table_with_a_frozen_head(sample: Outcome, tmp_path: Path) -> None:
-    """Five sheets hold one table each, over all of its rows, its head frozen and printed again."""
+    """Six sheets hold one table each, over all of its rows, its head frozen and printed again."""
     book = opened(sample.delivery, tmp_path)
     tables = {sheet.title: sheet.tables for sheet in book if sheet.tables}
 
     assert list(tables) == [
-        "Volume by zone", "Group openings", "Limits checked", "Allowance", "Rejected",
+        "Volume by zone", "Group openings", "Limits checked", "Allowance",
+        "Residual stand by size class", "Rejected",
     ]  # fmt: skip
     for title, found in tables.items():
         sheet = book[title]

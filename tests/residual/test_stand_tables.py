@@ -12,6 +12,7 @@ from scipy import stats
 
 from glademark.contracts.layout import Layout
 from glademark.errors import InputError
+from glademark.report.residual_stand import structure_rows
 
 HECTARE = shapely.box(0, 0, 100, 100)
 AREA_HA = 1.0
@@ -170,14 +171,19 @@ def test_marked_plot_trees_that_contradict_the_count_are_not_used(layout_of: Bui
     assert any("12 trees marked in all, and the marked trees on" in one for one in layout.notices)
 
 
-def test_unknown_diameters_leave_residual_basal_area_blank(layout_of: Build) -> None:
-    """A marked tree without a diameter takes an unknown basal area, which is not nothing."""
+def test_marked_trees_without_a_diameter_are_left_out_and_counted(layout_of: Build) -> None:
+    """Basal area marked is at least, and after at most, what the others make; all are told."""
     layout = layout_of(HECTARE, marks=_marks(12, np.nan), project=WIDTH, **_cruise())
     total = _of(layout, "total")
 
     assert total["residual_trees"] == pytest.approx(460 / 6 - 2)
-    assert np.isnan(total["residual_basal_area_m2"])
+    assert total["marked_basal_area_m2"] == pytest.approx(_basal(12))
     assert total["trees_without_dbh"] == 1
+    assert np.isnan(_of(layout, "class", "no diameter")["residual_trees"])
+    assert layout.residual["marked"]["quadratic_mean_diameter_cm"] == pytest.approx(12)
+    rows = {name: cells for name, *cells in structure_rows(layout, "metric")}
+    assert rows["Basal area"][1].startswith("at least ")
+    assert rows["Basal area"][2].startswith("at most ")
     assert any("1 marked tree without a diameter" in one for one in layout.notices)
 
 
@@ -380,3 +386,15 @@ def test_trees_of_variable_radius_plots_stand_for_the_factor(layout_of: Build) -
         (4.0 / _basal(20) + 0.5 * 4.0 / _basal(40)) / 1.5
     )
     assert layout.allowance.loc[0, "standing"] == pytest.approx(before["basal_area_m2_ha"])
+
+
+def test_trees_counted_on_paper_have_the_crowns_of_their_size(layout_of: Build) -> None:
+    """With a cruise the cover after is known, though the paper tally has no crowns."""
+    tally = [{"zone": "matrix", "count": 5, "species": "red oak", "dbh": 22.0, "dbh_unit": "cm"}]
+    layout = layout_of(HECTARE, marks=_marks(12), tally=tally, project=WIDTH, **_cruise())
+    before, marked, after = (
+        layout.residual[state]["canopy_cover"] for state in ("standing", "marked", "residual")
+    )
+
+    assert np.log1p(-after) == pytest.approx(np.log1p(-before) - np.log1p(-marked))
+    assert after < before

@@ -29,7 +29,7 @@ CRS = "EPSG:26916"
 
 def layout_with(**frames: pd.DataFrame) -> Any:  # noqa: ANN401 - stands for a layout
     """Something that has the tables of a layout that pictures read; those not given are empty."""
-    names = ("stock_by_class", "allowance", "volume_by_zone")
+    names = ("stock_by_class", "allowance", "volume_by_zone", "residual_by_class")
     empty = {name: pd.DataFrame(columns=list(LAYERS[name].names)) for name in names}
     return cast("Any", SimpleNamespace(**(empty | frames)))
 

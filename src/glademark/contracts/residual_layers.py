@@ -75,7 +75,7 @@ RESIDUAL_BY_CLASS = Layer(
         count_column(
             "trees_without_dbh",
             "Marked without DBH",
-            "Marked trees whose basal area is not known, so that the residual one is not.",
+            "Marked trees left out of the basal areas: marked is at least, residual at most that.",
         ),
         real_column("target_trees", "", "Target trees", "Of the whole stand."),
         real_column("surplus_trees", "", "Surplus trees", "Residual less target."),

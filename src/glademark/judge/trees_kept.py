@@ -130,13 +130,26 @@ def _species_share_min(case: Case, value: Value) -> pd.DataFrame:
         return verdicts(found, limit=value.value, sense="min", unit="share")
     own = rows.iloc[0]
     share = float(own["share_of_basal_area_residual"])
-    if np.isnan(share):
+    least, most = _share_ends(case, own, whole)
+    if np.isnan(share) or least < value.value <= most:
         return not_checked(reason=NO_DIAMETERS, limit=value.value, unit="share", subject=subject)
     others = float(whole["residual_basal_area_m2"] - own["residual_basal_area_m2"])
     low, high = (float(own[f"residual_basal_area_{end}_m2"]) for end in ("low", "high"))
     ends = tuple(one / (one + others) if one + others > 0 else np.nan for one in (low, high))
     found = rows_of("residual_by_class", [name], [share], subject=subject)
     return with_interval(found, value.value, "min", "share", (ends[0], ends[1]))
+
+
+def _share_ends(case: Case, own: pd.Series, whole: pd.Series) -> tuple[float, float]:
+    """Ends of a species' share, if the marked trees without a diameter were all of it, or none."""
+    cut = case.layout.marks[case.layout.marks["kind"].isin(case.cut_kinds)]
+    largest = float((cut["basal_area_m2"] / cut["count"]).max()) if len(cut) else 0.0
+    unknown = int(whole["trees_without_dbh"]) * largest
+    area, total = float(own["residual_basal_area_m2"]), float(whole["residual_basal_area_m2"])
+    left = total - unknown
+    if not unknown:
+        return np.inf, np.inf
+    return (max(area - unknown, 0.0) / left, area / left) if left > 0 else (0.0, 1.0)
 
 
 def _canopy_cover_min(case: Case, value: Value) -> pd.DataFrame:

@@ -273,7 +273,7 @@ def _binding(prepared: Prepared, layout: Layout, groups: gpd.GeoDataFrame) -> li
         if row.field == "amounts_max" and row.unit == "share":
             value = float(shares.get(row.quantity, np.nan))
         elif row.field == "amounts_max":
-            value = layout.residual.get("basal_area_m2_ha", float("nan"))
+            value = layout.stock_left.get("basal_area_m2_ha", float("nan"))
         if abs(value - row.value) <= BINDING * abs(row.value) and row.limit not in found:
             found.append(row.limit)
     return found

@@ -256,7 +256,11 @@ def linked_parts(sets: csr_array, task: Task) -> csr_array:
         link_distance_m=task.ground.link_distance_m,
         stand=row,
     )
-    return sets_of(part, sets.indices, (int(part.max(initial=-1)) + 1, sets.shape[1]))
+    return sets_of(
+        part,
+        np.asarray(sets.indices, dtype=np.intp),
+        (int(part.max(initial=-1)) + 1, sets.shape[1]),
+    )
 
 
 def discs_made_connected(task: Task, area_max_m2: float) -> csr_array:
@@ -270,7 +274,7 @@ def discs_made_connected(task: Task, area_max_m2: float) -> csr_array:
     for part in (0.35, 0.75):  # a small and a large disc
         radius = float(np.sqrt(part * area_max_m2 / np.pi))
         x, y = (np.arange(a, b + radius, radius) for a, b in ((west, east), (south, north)))
-        middle = shapely.points(*(one.ravel() for one in np.meshgrid(x, y)))
+        middle = np.asarray(shapely.points(*(one.ravel() for one in np.meshgrid(x, y))), object)
         disc, inside = tree.query(middle, predicate="dwithin", distance=radius)
         found.append(sets_of(disc, some[inside], (len(middle), len(stock.gain))))
     sets = linked_parts(csr_array(vstack(found)), task)

@@ -10,6 +10,8 @@ from glademark.contracts.layout import Layout
 from glademark.contracts.residual_layers import STATES
 from glademark.forestry.structure import share_in_words
 from glademark.report.quantities import (
+    AT_LEAST,
+    AT_MOST,
     MISSING,
     show,
     show_diameter,
@@ -50,8 +52,12 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
         return []
     states = [residual[state] for state in STATES]
 
-    def _row(name: str, key: str, unit: str) -> tuple[str, str, str, str]:
-        before, marked, after = (_with_ends(one, key, unit, units) for one in states)
+    def _row(
+        name: str, key: str, unit: str, ends: tuple[str, ...] = ("", "", "")
+    ) -> tuple[str, str, str, str]:
+        before, marked, after = (
+            _with_ends(one, key, unit, units, end) for one, end in zip(states, ends, strict=True)
+        )
         return name, before, marked, after
 
     def _plain(name: str, key: str, form: Any) -> tuple[str, str, str, str]:  # noqa: ANN401
@@ -60,7 +66,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
 
     rows = [
         _row("Trees", "trees_per_ha", "trees/ha"),
-        _row("Basal area", "basal_area_m2_ha", "m2/ha"),
+        _row("Basal area", "basal_area_m2_ha", "m2/ha", ("", AT_LEAST, AT_MOST)),
         _row("Solid volume", "volume_m3_ha", "m3/ha"),
         _plain(
             "Quadratic mean diameter",
@@ -78,9 +84,11 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
     return [row for row in rows if any(cell != MISSING for cell in row[1:])]
 
 
-def _with_ends(state: Mapping[str, Any], key: str, unit: str, units: Units) -> str:
-    """A figure, with its interval where it has one."""
+def _with_ends(state: Mapping[str, Any], key: str, unit: str, units: Units, name: str = "") -> str:
+    """A figure, with its interval where it has one; `name` where trees are left out of it."""
     value = show(state[key], unit, units)
+    if name and state.get("trees_without_dbh") and value != MISSING:
+        value = f"{name} {value}"
     low, high = (state.get(f"{key}_{end}") for end in ("low", "high"))
     if low is None or high is None or not high > low:
         return value
@@ -110,11 +118,23 @@ def _number(value: float | None) -> float:
     return 0.0 if value is None or value != value else value  # noqa: PLR0124 - NaN
 
 
-CLASS_HEADS = ("Size class", "Before", "Marked", "After", "Target", "Verdict", "Mark another")
+_CLASS_HEADS = ("Size class", "Before", "Marked", "After", "Target", "Verdict", "Mark another")
+_WITHOUT_TARGET = 4
+
+
+def class_heads(layout: Layout) -> tuple[str, ...]:
+    """Headings of `class_rows`: those of the target only where there is one."""
+    return _CLASS_HEADS[: None if len(layout.marking_ratio) else _WITHOUT_TARGET]
 
 
 def class_rows(layout: Layout) -> list[tuple[str, ...]]:
     """Trees of each size class before, marked, after with interval, target, verdict, ratio."""
+    columns = len(class_heads(layout))
+    return [row[:columns] for row in _class_rows(layout)]
+
+
+def _class_rows(layout: Layout) -> list[tuple[str, ...]]:
+    """The same with all columns."""
     table = layout.residual_by_class
     if table.empty:
         return []

@@ -10,6 +10,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from glademark.report.quantities import (
+    AT_LEAST,
     MISSING,
     basal_area_unit,
     show_against,
@@ -134,12 +135,14 @@ def totals_with(figures: Figures, units: Units) -> str:
     if beside is None:
         return ""
     name, size = basal_area_unit(units)
+    least = f"{AT_LEAST} " if figures.volume.basal_area_missing_trees else ""
     parts = [
         f"{show_number(beside.trees, 0)} trees on the map",
-        f"{show_number(beside.basal_area_m2 / size, 1)} {name} basal area",
+        f"{least}{show_number(beside.basal_area_m2 / size, 1)} {name} basal area",
     ]
     parts += [
-        f"{product} {show_volume(amount.net, amount.unit)}"
+        f"{product} {f'{AT_LEAST} ' * bool(amount.trees_without)}"
+        f"{show_volume(amount.net, amount.unit)}"
         for product, amount in beside.by_product.items()
         if amount.unit
     ]

@@ -9,12 +9,13 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.residual_layers import STATES
-from glademark.forestry import SizeClasses, quadratic_mean_diameter_cm
+from glademark.forestry import NO_DIAMETER, SizeClasses, quadratic_mean_diameter_cm
 from glademark.forestry.structure import random_cover, stand_density_index
 from glademark.measure.assembly import Measured
 from glademark.measure.crowns import crown_cover, crown_discs, crown_radii
 from glademark.measure.marks import size_class
 from glademark.measure.residual.stand_tables import (
+    OF_DIAMETERS,
     Amounts,
     RowKeys,
     Sample,
@@ -98,6 +99,10 @@ class OneStand:
         species = self.measured.sold.species.fold(self.plot_trees["species"].to_numpy(dtype=object))
         size = size_class(self.plot_trees, classes=self.classes)
         trees = self.plot_trees.assign(species=species, size_class=size)
+        return self._with_crowns(trees)
+
+    def _with_crowns(self, trees: pd.DataFrame) -> pd.DataFrame:
+        """Trees with a crown where none is measured, those of the paper tally included."""
         radii = crown_radii(
             trees,
             default_m=self.project.openings.crown_radius_m,
@@ -109,9 +114,12 @@ class OneStand:
         """Amounts of the marks and the paper tally."""
         m3 = self.parts.groupby("tree")["m3"].agg(lambda some: some.sum(skipna=False))
         volume = m3.reindex(self.cut.index).to_numpy(dtype=float) / self.cut["count"].to_numpy()
-        radius = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
+        own = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
+        radius = self._with_crowns(self.cut.assign(crown_radius_m=own))["crown_radius_m"]
         each = per_tree(self.cut, volume, radius.to_numpy(dtype=float))
-        return counted_amounts(self.cut, each, keys.of(self.cut), len(keys.table))
+        return counted_amounts(
+            self.cut, each, keys.of(self.cut), len(keys.table), left_out=OF_DIAMETERS
+        )
 
     def _amounts(
         self, trees: pd.DataFrame, keys: RowKeys, marked: Amounts
@@ -151,11 +159,13 @@ class OneStand:
         return both, (text,), sample.trees_by_class(keys, rows, ~is_marked)
 
     def _without_doubtful(self, table: pd.DataFrame, trees: pd.DataFrame) -> pd.DataFrame:
-        """Blank what stood in classes that the cruise did not count in full."""
+        """Blank classes that the cruise did not count, and what stays without a diameter."""
+        bare = table["size_class"] == NO_DIAMETER
+        table.loc[bare, [name for name in table if str(name).startswith("residual_")]] = np.nan
         if not self.is_cruise:
             return table
         lost = classes_not_counted(trees, self.classes, self.project.allowance)
-        rows = table["size_class"].isin(lost) & (table["standing_trees"] == 0)
+        rows = table["size_class"].isin([*lost, NO_DIAMETER]) & (table["standing_trees"] == 0)
         names = [name for name in table if str(name).startswith(("standing_", "residual_"))]
         table.loc[rows, names] = np.nan
         return table
@@ -187,8 +197,8 @@ class OneStand:
         bare = int(table["trees_without_dbh"].iloc[-1])
         if bare:
             told.append(
-                f"{counted(bare, 'marked tree')} without a diameter; the size classes that stay "
-                "may hold as many fewer"
+                f"{counted(bare, 'marked tree')} without a diameter: basal area marked is at "
+                "least, and after at most, what is told; a class may hold so many trees fewer"
             )
         return tuple(told)
 
@@ -247,7 +257,9 @@ class OneStand:
         per_ha, hectares = total / self.hectares, self.hectares
         whole = table.iloc[-1]
         trees, basal = float(per_ha["trees"]), float(per_ha["basal_area_m2"])
-        some = trees > 0 and basal >= 0
+        bare = int(whole["trees_without_dbh"]) if state != "standing" else 0
+        sized = trees + {"marked": -1, "residual": 1}.get(state, 0) * bare / hectares
+        some = sized > 0 and basal >= 0
         ends = {}
         for end in ("low", "high"):
             at = {
@@ -260,12 +272,13 @@ class OneStand:
         return {
             "trees_per_ha": trees,
             "basal_area_m2_ha": basal,
+            **({"trees_without_dbh": bare} if bare else {}),
             **ends,
             "volume_m3_ha": float(per_ha["volume_m3"]),
-            "quadratic_mean_diameter_cm": float(quadratic_mean_diameter_cm(basal, trees))
+            "quadratic_mean_diameter_cm": float(quadratic_mean_diameter_cm(basal, sized))
             if some
             else np.nan,
-            "stand_density_index": stand_density_index(trees, basal) if some else np.nan,
+            "stand_density_index": stand_density_index(sized, basal) if some else np.nan,
             "stand_density_index_summed": float(per_ha["density_index"]),
             "canopy_cover": cover,
             "q": quotient(classes[f"{state}_trees_per_ha"], self.classes, self.target),

@@ -25,6 +25,9 @@ FloatArray = npt.NDArray[np.float64]
 AMOUNTS = ("trees", "basal_area_m2", "volume_m3", "crown_m2", "density_index")
 """Summed over trees; the last two are of no table, but of the figures."""
 
+OF_DIAMETERS = ("basal_area_m2", "density_index")
+"""Amounts that leave out marked trees without a diameter, which are counted."""
+
 WITH_INTERVAL = ("trees", "basal_area_m2")
 THIN_PLOT_TREES = 20
 """With fewer trees on plots the interval of a row is rough."""
@@ -106,9 +109,15 @@ class Amounts:
 
 
 def counted_amounts(
-    trees: pd.DataFrame, each: pd.DataFrame, rows: npt.NDArray[np.intp], size: int
+    trees: pd.DataFrame,
+    each: pd.DataFrame,
+    rows: npt.NDArray[np.intp],
+    size: int,
+    *,
+    left_out: Sequence[str] = (),
 ) -> Amounts:
-    """Sums over a full count: the figure itself is both ends."""
+    """Sums over a full count, which are both ends; `left_out` are sums of what is known."""
+    each = each.fillna(dict.fromkeys(left_out, 0.0))
     number = np.repeat(trees["count"].to_numpy(dtype=float), rows.shape[1])
     flat = rows.ravel()
     total = pd.DataFrame(

@@ -76,7 +76,6 @@ _BASES = {
 }
 _QUANTITIES = {"basal_area": "basal area", "solid_volume": "solid volume"}
 
-_SAID = ("Trees", "Basal area")
 _STOCK_BY = {"standing": "the list of all trees"}
 
 _RIGHT: Literal["right"] = "right"
@@ -102,7 +101,6 @@ def _residual(delivery: Delivery) -> list[Row]:
     rows = [
         (name, f"{before} before, {marked} marked, {after} after")
         for name, before, marked, after in structure_rows(layout, units)
-        if name not in _SAID
     ]
     return [*rows, *(("Trees kept or freed", line) for line in kept_lines(layout, units))]
 
@@ -293,7 +291,9 @@ def _removed(delivery: Delivery) -> list[Row]:
     """Basal area and volumes to be cut."""
     units, volume = delivery.project.heading.units, delivery.layout.figures.volume
     unit, size = basal_area_unit(units)
-    rows: list[Row] = [("Basal area", f"{show_number(volume.basal_area_m2 / size, 1)} {unit}")]
+    least = f"{AT_LEAST} " if volume.basal_area_missing_trees else ""
+    found = f"{least}{show_number(volume.basal_area_m2 / size, 1)} {unit}"
+    rows: list[Row] = [("Basal area", found)]
     for name, product in volume.by_product.items():
         rule = f", scaled by {product.rule}" if product.rule else ""
         amount = show_sum(

@@ -313,7 +313,10 @@ def write_fitting(
     *,
     pages: int = 1,
 ) -> bool:
-    """Write a paper in the first of some sizes in which it stands on so many pages."""
+    """Write a paper in the first of some sizes, the largest first, that has so many pages."""
+    smallest = papers[-1]
+    if not _has_room(smallest, story(smallest), pages):
+        return False  # nor has any other
     return any(_fits(path, paper, story(paper), pages) for paper in papers)
 
 
@@ -321,13 +324,18 @@ def _fits(path: Path, paper: Paper, story: Sequence[Flowable], pages: int) -> bo
     """Whether a paper, now written, stands on so many pages."""
     from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
 
-    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
-    if sum(heights) > paper.height_pt * paper.columns * pages:  # be there white between or none
+    if not _has_room(paper, story, pages):
         return False
     try:
         return write_pdf(path, paper, story) <= pages
     except LayoutError:  # a part that cannot be split is higher than a page
         return False
+
+
+def _has_room(paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
+    """Whether all parts together are no higher than so many pages."""
+    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
+    return bool(sum(heights) <= paper.height_pt * paper.columns * pages)
 
 
 def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types

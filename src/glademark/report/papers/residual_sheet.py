@@ -17,8 +17,8 @@ from glademark.report.papers.printed_page import (
 )
 from glademark.report.residual_stand import (
     BEFORE_AFTER,
-    CLASS_HEADS,
     basis_in_words,
+    class_heads,
     class_rows,
     kept_lines,
     species_rows,
@@ -57,12 +57,13 @@ def write_residual_sheet(delivery: Delivery, path: Path) -> None:
 def _story(delivery: Delivery, paper: Paper) -> list[Flowable]:
     """Tables, then sentences."""
     layout, units = delivery.layout, delivery.project.heading.units
+    heads = class_heads(layout)
     grids = {
         "The stand": Grid(
             heads=("", *BEFORE_AFTER), rows=structure_rows(layout, units), widths=(3, 4, 2.5, 4)
         ),
-        "Trees by size class": Grid(
-            heads=CLASS_HEADS, rows=class_rows(layout), widths=_CLASS_WIDTHS
+        "Trees of the stand by size class": Grid(
+            heads=heads, rows=class_rows(layout), widths=_CLASS_WIDTHS[: len(heads)]
         ),
         "Share of the basal area by species": Grid(
             heads=("Species", "Before", "After"),

@@ -37,6 +37,7 @@ _HATCH_PX = 9
 _POINT_PX = 12
 _SLOW_FROM = 6_000  # points; from here on only a part is drawn while the map is dragged
 _DRAWN_MEANWHILE = 4  # one in so many
+_BESIDE_PX = 18  # of a label that may not cover its tree
 _LABEL: Mapping[str, Any] = {
     "text_align": "center",
     "text_baseline": "middle",
@@ -201,17 +202,19 @@ def _add_highlight(chart: Plot) -> None:
 
 
 def _add_labels(chart: Plot, content: MapContent) -> None:
-    """Names of corridors and numbers of openings, switched with their layers."""
+    """Names of corridors, openings and trees apart, switched with their layers."""
     from bokeh.models import Text  # noqa: PLC0415 - as above
 
-    for layer, size in (("corridors", "11px"), ("openings", "13px")):
+    sizes = {"corridors": "11px", "openings": "13px", "line_tree": "11px", "danger": "12px"}
+    for layer, size in sizes.items():
         places = content.labels.get(layer)
         if places is not None and len(places.text):
             x, y = places.positions.T
             words = Text(
                 text="text",
                 text_font_size={"value": size},
-                text_font_style="bold" if layer == "openings" else "normal",
+                y_offset=_BESIDE_PX if layer in {"danger", "line_tree"} else 0,
+                text_font_style="normal" if layer == "corridors" else "bold",
                 **_LABEL,
             )
             source = _source(x=x.copy(), y=y.copy(), text=list(places.text))

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.contracts.survey import labels_of
 from glademark.report.review_page.plane import Plane
 from glademark.report.review_page.wording import field_text
 
@@ -131,7 +132,7 @@ def map_content(delivery: Delivery, verdicts: Mapping[str, str]) -> MapContent:
         trees=_trees(shown, plane),
         points=_points(layout, plane),
         crowns=_crowns(shown, plane),
-        labels=_labels(layout, plane),
+        labels={**_labels(layout, plane), **_tree_labels(shown, plane)},
         all_trees=shown,
         left_out=len(everything) - len(shown),
     )
@@ -222,6 +223,16 @@ def _labels(layout: Layout, plane: Plane) -> dict[str, Labels]:
         ),
         "corridors": _placed(middles, lines["corridor"].tolist(), plane),
     }
+
+
+def _tree_labels(trees: gpd.GeoDataFrame, plane: Plane) -> dict[str, Labels]:
+    """Labels of the trees that nobody may overlook, below them."""
+    found = {}
+    for layer, word in (("line_tree", "line tree"), ("danger", "DANGER")):
+        mine = trees[trees["drawn"] == layer]
+        texts = [f"{word} {label}" for label in labels_of(mine)]
+        found[layer] = _placed(mine.geometry.to_numpy(), texts, plane)
+    return found
 
 
 def _longest(lines: gpd.GeoSeries) -> npt.NDArray[np.object_]:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from glademark.report.quantities import show_number, show_share
 from glademark.report.residual_stand import (
-    CLASS_HEADS,
     basis_in_words,
+    class_heads,
     class_rows,
     kept_lines,
     species_rows,
@@ -101,7 +101,7 @@ def _sections(
         "sources": [field_text(source) for source in layout.figures.volume.sources],
         "histogram": histogram(layout),
         "structure": structure_rows(layout, heading.units),
-        "class_heads": CLASS_HEADS,
+        "class_heads": class_heads(layout),
         "classes": class_rows(layout),
         "species_shares": species_rows(layout),
         "basis": basis_in_words(layout.residual, delivery.project.allowance.confidence),

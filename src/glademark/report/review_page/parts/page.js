@@ -71,7 +71,7 @@
   };
 
   const thinLabels = (scale) => {
-    // Of labels that would cover each other the first stays: openings go before corridors.
+    // Of labels that would cover each other the first stays: danger and line trees, then openings go first.
     if (Math.abs(scale / labelScale - 1) < 1e-3) return;
     labelScale = scale;
     const taken = [];
@@ -485,7 +485,7 @@
     treeSizes = chart.renderers
       .filter((one) => /^cut_|^group_points$/.test(one.name ?? "") && column(one, "size"))
       .map((one) => [one, [...column(one, "size")]]);
-    labels = ["openings", "corridors"]
+    labels = ["danger", "line_tree", "openings", "corridors"]
       .flatMap(renderers)
       .filter((one) => column(one, "text"))
       .map((one) => [one, Object.fromEntries(["x", "y", "text"].map((n) => [n, [...column(one, n)]]))]);
