@@ -108,6 +108,18 @@ def test_archive_is_small_and_complete(tmp_path: Path) -> None:
     assert licence.startswith("MIT License")
 
 
+def test_parameters_are_those_of_the_project_file() -> None:
+    """Inputs and settings come from the schema, each setting under the name of table and key."""
+    names = sources()["settings.py"].body[1:]
+    inputs, settings = (ast.literal_eval(node.value) for node in names)
+
+    assert {"stand", "marks", "standing", "hazards"} <= set(inputs)
+    assert {"CORRIDORS_WIDTH", "OPENINGS_EDGE", "LIMITS_OPENING_AREA_MAX"} <= {
+        name for name, *_ in settings
+    }
+    assert all(name == f"{table}_{key}".upper() for name, table, key, _ in settings)
+
+
 @pytest.mark.parametrize("name", sorted(sources()))
 def test_runs_under_both_toolkits(name: str) -> None:
     """The toolkit comes through the desktop only, enumerations are scoped, nothing of ours."""

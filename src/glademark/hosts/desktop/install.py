@@ -25,7 +25,7 @@ _MANY = ("inputs", "species", "marks.columns", "deliver")
 
 _PLAIN = (".py", ".txt", ".svg")
 _HEADING = "[PythonPlugins]"
-_SETTINGS_HEAD = '"""Settings of a project file as parameters: name, table, key, meaning."""\n\n'
+_SETTINGS_HEAD = '"""Inputs of a project file, and settings: parameter, table, key, meaning."""\n\n'
 _OLDEST = (1980, 1, 1, 0, 0, 0)  # equal input must give equal bytes
 
 
@@ -40,10 +40,12 @@ def plugin_files() -> dict[str, bytes]:
 
 
 def _settings_text() -> str:
-    """The settings as a Python constant."""
+    """Inputs and settings as Python constants."""
     titles = {name: limit.title for name, limit in installed_limits().items()}
-    rows = "".join(f"    {row!r},\n" for row in _settings(json.loads(schema_text(titles))))
-    return f"SETTINGS = (\n{rows})\n"
+    schema = json.loads(schema_text(titles))
+    rows = "".join(f"    {row!r},\n" for row in _settings(schema))
+    inputs = sorted(_resolved(schema["properties"]["inputs"], schema)["properties"])
+    return f"INPUTS = {tuple(inputs)!r}\n\nSETTINGS = (\n{rows})\n"
 
 
 def _settings(schema: Mapping[str, Any]) -> Iterator[tuple[str, str, str, str]]:

@@ -24,7 +24,7 @@ from qgis.PyQt.QtGui import QIcon
 from .inputs import PROJECT, sent_to, write_layer, write_request
 from .results import counts, load
 from .run import run
-from .settings import SETTINGS
+from .settings import INPUTS, SETTINGS
 
 ICON = str(Path(__file__).parent / "icon.svg")
 CAUTION = (
@@ -41,6 +41,10 @@ RASTERS = ("TERRAIN", "CANOPY_HEIGHT")
 LAST = {}
 """Id and parameters of the last layout."""
 
+VECTORS, RASTERS = (  # those that this version reads
+    tuple(name for name in names if name.lower() in {*INPUTS, "volume_table"})
+    for names in (VECTORS, RASTERS)
+)
 AFTER_CUT = ("DRIVEN", "OPENINGS", "POST_CUT_PLOTS", "DAMAGE", "SAMPLED")
 
 
