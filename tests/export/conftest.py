@@ -298,6 +298,7 @@ def make_layout() -> Layout:
         by_stand={
             0: StandResults(
                 figures=make_figures(),
+                stock_left={},
                 residual={},
                 notices=("The working CRS is the stand's own.",),
             )

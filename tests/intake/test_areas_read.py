@@ -231,7 +231,7 @@ def test_an_impossible_crown_of_a_leave_tree_is_told(
     result = survey(inputs={"leave_trees": name})
 
     assert result.leave_trees["crown_radius_m"].isna().all()
-    assert noticed(result, "the crown of 1 leave tree is impossible")
+    assert noticed(result, "is impossible and taken as not measured")
 
 
 def test_a_line_with_a_side_has_a_strip_on_each_side_that_it_names(

@@ -37,7 +37,7 @@ def test_every_file_of_the_sample_is_told_for_what_it_is(path: Path) -> None:
     """The sample's files are called after the inputs that they are."""
     expected = path.stem.removesuffix("_north").removesuffix("_south")
 
-    assert seen(path).input == expected
+    assert seen(path).input == {"stem_map": "standing"}.get(expected, expected)
 
 
 def test_a_table_is_told_with_what_its_columns_mean(tmp_path: Path) -> None:
@@ -150,6 +150,7 @@ def test_a_project_file_from_the_sample_lays_out_once_the_questions_are_answered
     answered = re.sub(r'#(".*") = "FILL IN"', r'\1 = "cut"', answered)
     marked, _, water = answered.partition("\n[water]\n")
     answered = f"{marked}\n[water]\n{water.replace('#width', 'width', 1)}"
+    answered = answered.replace("EPSG:…", "EPSG:26916")  # of the stem map, whose file has none
     path.write_text(answered, encoding="utf-8")
     survey = read_survey(read_project(path), folder=path.parent)
     assert len(survey.marks) == 340 + 318 - 2  # rows of both files, two rejected as its page says

@@ -72,4 +72,4 @@ def test_layers_to_draw_in_are_read_for_what_they_are(tmp_path: Path) -> None:
 
         assert (layer.input, layer.records, layer.problems) == (path.stem, 1, ())
         assert {column.header for column in layer.columns if column.meaning} == set(one.example)
-    assert len(layers) == 10
+    assert len(layers) == 11

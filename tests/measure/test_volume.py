@@ -254,7 +254,9 @@ def test_without_a_table_the_layout_still_runs(layout_of: LayoutOf, marks_at: Ma
     layout = layout_of(STAND, marks=marks_at(HERE, product="sawlog", dbh_cm=40.0, dbh=40.0))
 
     assert layout.figures.volume.basal_area_m2 == pytest.approx(math.pi * 0.2**2)
-    assert layout.figures.volume.sources == ("not computed: no volume table",)
+    (missing,) = layout.figures.volume.by_product["sawlog"].without
+    assert layout.figures.volume.sources == ()
+    assert (missing.reason, missing.trees) == ("no volume table", 1)
 
 
 def test_a_table_in_another_diameter_unit_says_so(layout_of: LayoutOf, marks_at: MarksAt) -> None:

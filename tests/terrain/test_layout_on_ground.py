@@ -39,7 +39,7 @@ WRITERS: Mapping[str, Deliverable] = {
     )
 }  # fmt: skip
 OWN_TABLES = {"corridor_grades.csv", "extraction.csv", "water_crossings.csv", "beyond_reach.csv"}
-OF_OTHERS = {"logs", "must_go", "remeasure", "uncertainty_settled"} | {
+OF_OTHERS = {"logs", "must_go", "reason", "remeasure", "uncertainty_settled"} | {
     f"chance_{zone}" for zone in ("exclusion", "landing", "corridor", "opening", "matrix")
 }
 OWN_LAYERS = {"corridor_grades", "extraction", "water_crossings", "corridor_stubs"}
