@@ -42,7 +42,7 @@ def connected(file: FieldFile) -> sqlite3.Connection:
     database = sqlite3.connect(file.copy)
     try:
         database.execute("PRAGMA synchronous = OFF")  # a copy need not outlive a power cut
-    except sqlite3.Error:
+    except BaseException:
         database.close()  # it is the first to look at a file that may be damaged
         raise
     database.text_factory = lambda content: content.decode("utf-8", "replace")
