@@ -348,3 +348,14 @@ def _heard() -> Iterator[None]:
         own = logging.getLogger("glademark")
         own.propagate, own.handlers[:] = True, []
         yield
+
+
+@pytest.fixture(scope="session")
+def desktop_python() -> Path:
+    """Python of the distribution's desktop GIS; the test is skipped where there is none."""
+    python = Path("/usr/bin/python3")
+    asked = [str(python), "-c", "import qgis.core"]
+    has_both = python.exists() and shutil.which("qgis") is not None
+    if not has_both or subprocess.run(asked, capture_output=True, check=False).returncode:  # noqa: S603 - fixed words
+        pytest.skip("needs the packages qgis and python3-qgis")
+    return python

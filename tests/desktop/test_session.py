@@ -13,27 +13,15 @@ import pytest
 from glademark.hosts.desktop.install import install, profile_folder
 
 ROOT = Path(__file__).resolve().parents[2]
-DESKTOP_PYTHON = Path("/usr/bin/python3")
-
-
-def has_desktop() -> bool:
-    """Whether the distribution's desktop GIS can be asked."""
-    if not DESKTOP_PYTHON.exists() or shutil.which("qgis") is None:
-        return False
-    asked = [str(DESKTOP_PYTHON), "-c", "import qgis.core"]
-    return subprocess.run(asked, capture_output=True, check=False).returncode == 0  # noqa: S603 - fixed words
-
-
-pytestmark = pytest.mark.skipif(not has_desktop(), reason="needs the packages qgis, python3-qgis")
 
 
 @pytest.fixture(scope="module")
-def answer(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+def answer(tmp_path_factory: pytest.TempPathFactory, desktop_python: Path) -> dict[str, Any]:
     """What one session of the desktop found."""
     folder = tmp_path_factory.mktemp("desktop")
     plugin = install(profile_folder("default", folder / "profiles"))
     bare = {"PATH": os.environ["PATH"], "HOME": str(folder), "QT_QPA_PLATFORM": "offscreen"}
-    words = [str(DESKTOP_PYTHON), str(ROOT / "tests/desktop/session.py")]
+    words = [str(desktop_python), str(ROOT / "tests/desktop/session.py")]
     sample = shutil.copytree(
         ROOT / "sample_gis", folder / "sample"
     )  # the desktop writes into files

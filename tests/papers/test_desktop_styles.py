@@ -2,17 +2,13 @@
 
 import json
 import os
-import shutil
 import subprocess
 from pathlib import Path
-
-import pytest
 
 from glademark.export.geopackage import write_geopackage
 from glademark.report.delivery import Delivery
 from glademark.report.layer_symbols import MARKS, SYMBOLS, ZONES
 
-DESKTOP_PYTHON = Path("/usr/bin/python3")
 READ = """
 import json, os, sqlite3, sys
 from qgis.core import QgsApplication, QgsRenderContext, QgsVectorLayer
@@ -41,20 +37,13 @@ os._exit(0)  # its own clearing up at the end may crash
 """
 
 
-def has_desktop() -> bool:
-    """Whether the distribution's desktop GIS can be asked."""
-    if not DESKTOP_PYTHON.exists() or shutil.which("qgis") is None:
-        return False
-    asked = [str(DESKTOP_PYTHON), "-c", "import qgis.core"]
-    return subprocess.run(asked, capture_output=True, check=False).returncode == 0  # noqa: S603 - fixed words
-
-
-@pytest.mark.skipif(not has_desktop(), reason="needs the packages qgis and python3-qgis")
-def test_layers_come_up_in_their_symbols(small: Delivery, tmp_path: Path) -> None:
+def test_layers_come_up_in_their_symbols(
+    small: Delivery, tmp_path: Path, desktop_python: Path
+) -> None:
     """Kind of style, colours and patterns of each layer are the declared ones."""
     write_geopackage(small, tmp_path / "layout.gpkg")
     bare = {"PATH": os.environ["PATH"], "HOME": str(tmp_path), "QT_QPA_PLATFORM": "offscreen"}
-    asked = [str(DESKTOP_PYTHON), "-c", READ, str(tmp_path / "layout.gpkg")]
+    asked = [str(desktop_python), "-c", READ, str(tmp_path / "layout.gpkg")]
     answer = subprocess.run(asked, capture_output=True, check=True, text=True, env=bare)  # noqa: S603 - ours
     found = json.loads(answer.stdout.splitlines()[-1])
 

@@ -15,6 +15,7 @@ from glademark.report.papers.printed_page import (
     Paper,
     gap,
     heading,
+    papers_of,
     table,
     text,
     write_fitting,
@@ -45,8 +46,6 @@ from glademark.report.terminal.openings import opening_verdicts
 from glademark.report.verdicts import (
     WORST_FIRST,
     approval_words,
-    edition_words,
-    newest_day,
     words_of,
 )
 from glademark.report.wood_by_zone import (
@@ -107,17 +106,8 @@ def _residual(delivery: Delivery) -> list[Row]:
 
 def write_filing(delivery: Delivery, path: Path) -> None:
     """Write the planner's page as PDF."""
-    papers = [
-        Paper(
-            title="Filing figures",
-            subject="Figures of the stand for a filing, with limits, authorities and sources",
-            project=delivery.project,
-            points=points,
-            edition=edition_words(delivery),
-            day=newest_day(delivery),
-        )
-        for points in _SIZES
-    ]
+    subject = "Figures of the stand for a filing, with limits, authorities and sources"
+    papers = papers_of(delivery, title="Filing figures", subject=subject, sizes=_SIZES)
     tables = filing_tables(delivery)
     empty, approval = blanks(delivery), approval_words(delivery)
 

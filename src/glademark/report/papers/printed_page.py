@@ -14,6 +14,7 @@ from xml.sax.saxutils import escape
 from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import CAUTIONS
+from glademark.report.verdicts import edition_words, newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from reportlab.platypus import Flowable, Paragraph, Table
 
     from glademark.project.model import Project
+    from glademark.report.delivery import Delivery
 
 INK, GREY, PALE = "#000000", "#555555", "#e6e6e6"
 MARGIN_PT = 40.0
@@ -100,6 +102,24 @@ class Paper:
             Between the running lines [points].
         """
         return self.size_pt[1] - 2 * MARGIN_PT - _FOOT_PT - _HEAD_PT
+
+
+def papers_of(
+    delivery: Delivery, *, title: str, subject: str, sizes: Sequence[float], columns: int = 1
+) -> list[Paper]:
+    """A paper of a layout in each size of text, with its edition and day."""
+    return [
+        Paper(
+            title=title,
+            subject=subject,
+            project=delivery.project,
+            points=points,
+            columns=columns,
+            edition=edition_words(delivery),
+            day=newest_day(delivery),
+        )
+        for points in sizes
+    ]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

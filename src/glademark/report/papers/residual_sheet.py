@@ -10,6 +10,7 @@ from glademark.report.papers.printed_page import (
     Paper,
     gap,
     heading,
+    papers_of,
     table,
     text,
     write_fitting,
@@ -25,7 +26,6 @@ from glademark.report.residual_stand import (
     structure_rows,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.verdicts import edition_words, newest_day
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -39,17 +39,8 @@ _CLASS_WIDTHS = (2, 1.5, 1.5, 3.5, 1.5, 2.5, 2.5)
 
 def write_residual_sheet(delivery: Delivery, path: Path) -> None:
     """Write the sheet as PDF."""
-    papers = [
-        Paper(
-            title="Residual stand",
-            subject="The stand before, marked and after, and what is kept",
-            project=delivery.project,
-            points=points,
-            edition=edition_words(delivery),
-            day=newest_day(delivery),
-        )
-        for points in _SIZES
-    ]
+    subject = "The stand before, marked and after, and what is kept"
+    papers = papers_of(delivery, title="Residual stand", subject=subject, sizes=_SIZES)
     if not write_fitting(path, papers, lambda paper: _story(delivery, paper)):
         write_pdf(path, papers[0], _story(delivery, papers[0]))
 

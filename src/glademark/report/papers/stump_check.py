@@ -22,11 +22,11 @@ from glademark.report.papers.printed_page import (
     Paper,
     fitting,
     gap,
+    papers_of,
     text,
     write_pdf,
 )
 from glademark.report.quantities import MISSING, show_diameter, show_number
-from glademark.report.verdicts import edition_words, newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,14 +101,9 @@ def standing_group(delivery: Delivery) -> Group:
 
 def write_stump_check(delivery: Delivery, path: Path) -> None:
     """Write the stump check as PDF, in three columns."""
-    paper = Paper(
-        title="Stump check",
-        subject="Every mark with a box, by opening and corridor",
-        project=delivery.project,
-        points=_POINTS,
-        edition=edition_words(delivery),
-        day=newest_day(delivery),
-        columns=_COLUMNS,
+    subject = "Every mark with a box, by opening and corridor"
+    (paper,) = papers_of(
+        delivery, title="Stump check", subject=subject, sizes=(_POINTS,), columns=_COLUMNS
     )
     story = _head(delivery, paper)
     for group in (*stump_groups(delivery), standing_group(delivery)):

@@ -299,23 +299,11 @@ class Compare(Algorithm):
         return words
 
 
-class Inspect(QgsProcessingAlgorithm):
+class Inspect(Algorithm):
     """What is in field files."""
 
-    def createInstance(self):
-        return Inspect()
-
-    def name(self):
-        return "inspect"
-
-    def displayName(self):
-        return "Inspect field files"
-
-    def shortHelpString(self):
-        return "What is in files and how they would be read, before there is a project."
-
-    def icon(self):
-        return QIcon(ICON)
+    command, title = "inspect", "Inspect field files"
+    says = "What is in files and how they would be read, before there is a project."
 
     def initAlgorithm(self, configuration=None):
         self.addParameter(
