@@ -1,6 +1,7 @@
 """
-The layout as GPX 1.1 for receivers: boundary, corridors, openings and ground with a rule as tracks,
-hazards and trees that stay as points.
+The layout as GPX 1.1 for receivers.
+
+Boundary, corridors, openings and ground with a rule are tracks, hazards and trees that stay points.
 
 References
 ----------

@@ -112,6 +112,7 @@ def write_filing(delivery: Delivery, path: Path) -> None:
     empty, approval = blanks(delivery), approval_words(delivery)
 
     def story(paper: Paper) -> list[Flowable]:
+        """Flowables of the page on one paper."""
         return _story(tables, empty, approval, paper)
 
     if not any(write_fitting(path, papers, story, pages=pages) for pages in (1, 2)):

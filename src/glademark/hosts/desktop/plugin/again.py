@@ -21,6 +21,7 @@ def start(algorithm, parameters, on_end):
     _RUNNING.append(kept)
 
     def ended(is_done, _):
+        """Tell how the run ended."""
         _RUNNING.remove(kept)
         on_end("" if is_done else feedback.textLog().strip().splitlines()[-1])
 

@@ -60,6 +60,7 @@ class Algorithm(QgsProcessingAlgorithm):
         return type(self)()
 
     def name(self):
+        """Name of the algorithm in its identifier."""
         return self.command
 
     def displayName(self):
@@ -69,6 +70,7 @@ class Algorithm(QgsProcessingAlgorithm):
         return f"{self.says}\n\n{CAUTION}"
 
     def icon(self):
+        """Picture of the algorithm in the toolbox."""
         return QIcon(ICON)
 
     def initAlgorithm(self, configuration=None):
@@ -78,13 +80,16 @@ class Algorithm(QgsProcessingAlgorithm):
         self.add_figures()
 
     def add_inputs(self):
+        """Declare the inputs of the algorithm."""
         """The project file."""
         self.addParameter(QgsProcessingParameterFile("PROJECT", "Project file", extension="toml"))
 
     def add_figures(self):
+        """Declare the figures that the algorithm hands on."""
         """No figures but in the files."""
 
     def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
         """Words of the command for the parameters."""
         return [self.parameterAsFile(parameters, "PROJECT", context), "--out", output]
 
@@ -102,6 +107,7 @@ class Algorithm(QgsProcessingAlgorithm):
         return self.found(output)
 
     def found(self, output):
+        """Figures of an output's summary."""
         """Outputs of a run that went well."""
         self.written = {"OUTPUT": output, "GPKG": str(Path(output) / self.gpkg)}
         return self.written
@@ -114,6 +120,7 @@ class Algorithm(QgsProcessingAlgorithm):
         return written or {}
 
     def group_title(self, written):
+        """Title of the group of layers of an output."""
         """Name of the group of the layers."""
         return f"{self.title}: {Path(written['OUTPUT']).name}"
 
@@ -122,6 +129,7 @@ class WithFigures(Algorithm):
     """An algorithm whose output is a layout."""
 
     def add_figures(self):
+        """Declare the figures that the algorithm hands on."""
         self.addOutput(QgsProcessingOutputFile("SUMMARY", "Summary"))
         self.addOutput(QgsProcessingOutputString("EDITION", "Edition"))
         for verdict in ("EXCEEDED", "NEAR", "MET", "NOT_CHECKED"):
@@ -129,10 +137,12 @@ class WithFigures(Algorithm):
             self.addOutput(QgsProcessingOutputNumber(verdict, f"Limits {words}"))
 
     def found(self, output):
+        """Figures of an output's summary."""
         self.written = {**super().found(output), **counts(output)}
         return self.written
 
     def group_title(self, written):
+        """Title of the group of layers of an output."""
         return written["PROJECT_NAME"]
 
 
@@ -154,9 +164,11 @@ class LayoutFromLayers(WithFigures):
     )
 
     def name(self):
+        """Name of the algorithm in its identifier."""
         return "layout_from_layers"
 
     def add_inputs(self):
+        """Declare the inputs of the algorithm."""
         optional = QgsProcessingParameterDefinition.Flag.FlagOptional
         project = QgsProcessingParameterFile("PROJECT", "Project file", extension="toml")
         project.setFlags(project.flags() | optional)
@@ -271,11 +283,13 @@ class Papers(Algorithm):
     says = "Maps, guide and files for the crew, made again from a layout.gpkg alone."
 
     def add_inputs(self):
+        """Declare the inputs of the algorithm."""
         self.addParameter(
             QgsProcessingParameterFile("GPKG", "layout.gpkg of a layout", extension="gpkg")
         )
 
     def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
         return [self.parameterAsFile(parameters, "GPKG", context), "--out", output]
 
 
@@ -286,11 +300,13 @@ class Compare(Algorithm):
     says = "What was cut, left and cut unmarked, held against the layout. Findings to be looked at."
 
     def add_inputs(self):
+        """Declare the inputs of the algorithm."""
         super().add_inputs()
         for name in ("STUMPS", *AFTER_CUT):
             self.addParameter(QgsProcessingParameterFile(name, title(name), optional=True))
 
     def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
         words = super().words(parameters, context, output)
         for name in ("STUMPS", *AFTER_CUT):
             path = self.parameterAsFile(parameters, name, context)

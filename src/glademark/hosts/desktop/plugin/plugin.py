@@ -27,6 +27,7 @@ class GlademarkPlugin:
         self.iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)
 
     def unload(self):
+        """Take the provider and the panel away again."""
         if self.panel is not None:
             self.panel.close_down()
             self.iface.removeDockWidget(self.panel)

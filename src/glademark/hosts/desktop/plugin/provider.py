@@ -14,15 +14,18 @@ class GlademarkProvider(QgsProcessingProvider):
     """Layout, propose, advise, compare, papers, inspect."""
 
     def id(self):
+        """Name of the provider in identifiers of algorithms."""
         return "glademark"
 
     def name(self):
+        """Name of the provider in the toolbox."""
         return "Glademark"
 
     def longName(self):
         return "Glademark: layout of marked partial harvests"
 
     def icon(self):
+        """Picture of the provider in the toolbox."""
         return QIcon(ICON)
 
     def loadAlgorithms(self):

@@ -30,6 +30,7 @@ def in_drawing_order(gpkg):
         ]
 
     def place(name):
+        """Rank of a layer by its kind of geometry."""
         kind = kinds.get(name, "")
         if "POINT" in kind:
             return (0, names.index(name))
