@@ -21,6 +21,7 @@ import pandas as pd
 import pytest
 import shapely
 from hypothesis import settings
+from open_data import FOLDER, TREES, mapped
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
@@ -216,6 +217,17 @@ def build_layout(
 def points(*positions: tuple[float, float], **columns: object) -> list[Row]:
     """Mark rows at positions, all with the same columns."""
     return [{"geometry": shapely.Point(position), **columns} for position in positions]
+
+
+@pytest.fixture(scope="session")
+def mapped_data() -> Callable[[str], Any]:
+    """Open data of real mapped trees by name; skipped where they were not fetched."""
+    if not (FOLDER / TREES).is_file():
+        reason = "the mapped trees are not here; fetch them with 'python3 scripts/open_data.py'"
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    return mapped
 
 
 @pytest.fixture(scope="session")
