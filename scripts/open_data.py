@@ -2,18 +2,13 @@
 Real mapped trees for the tests: Debian's package r-cran-spatstat.data, into `.cache/open_data`.
 
 The package (GPL-2 or later) is unpacked, not installed: no root is needed, and nothing of it is
-shipped. Standard library only, but for `mapped`. ``python3 scripts/open_data.py`` fetches it.
+shipped. Standard library only. ``python3 scripts/open_data.py`` fetches it by hand.
 """
 
-import bz2
-import lzma
 import shutil
 import sys
 import tempfile
-import warnings
-import zlib
 from pathlib import Path
-from typing import Any
 
 from environment import ROOT, start
 
@@ -43,30 +38,6 @@ def fetch(into: Path = FOLDER) -> bool:
             f"open data: not fetched; tests on real trees are skipped. The last line was:\n{said}"
         )
     return not said
-
-
-def mapped(name: str, folder: Path = FOLDER) -> Any:  # noqa: ANN401 - whatever R stored
-    """A data set of the package; `FileNotFoundError` where it was not fetched."""
-    blocks = folder / TREES
-    index = _loaded(zlib.decompressobj(47).decompress(blocks.with_suffix(".rdx").read_bytes()))
-    offset, length = (int(value) for value in index["variables"][name])
-    block = blocks.read_bytes()[offset : offset + length]
-    kind, body = block[4:5], block[5:]
-    if kind == b"2":
-        return _loaded(bz2.decompress(body))
-    if kind == b"Z":
-        filters = [{"id": lzma.FILTER_LZMA2}]
-        return _loaded(lzma.decompress(body, lzma.FORMAT_RAW, filters=filters))
-    return _loaded(zlib.decompress(block[4:]))
-
-
-def _loaded(raw: bytes) -> Any:  # noqa: ANN401 - whatever R stored
-    """An R object; classes without a twin in Python come back as plain mappings."""
-    import rdata  # noqa: PLC0415 - of the tests' packages, which are not there when data are fetched
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return rdata.conversion.convert(rdata.parser.parse_data(raw))
 
 
 def _download(folder: Path) -> str:

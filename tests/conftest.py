@@ -21,7 +21,8 @@ import pandas as pd
 import pytest
 import shapely
 from hypothesis import settings
-from open_data import FOLDER, TREES, mapped
+from mapped_trees import mapped
+from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
