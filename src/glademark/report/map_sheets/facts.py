@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from glademark.report.edge_words import edge_in_short
-from glademark.report.map_sheets.drawing.lettering import LEADING, broken, printable
+from glademark.report.map_sheets.drawing.lettering import LEADING, broken
 from glademark.report.map_sheets.drawing.page import GREY, Lettering, Stroke
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     show_area,
     show_length,

@@ -8,9 +8,9 @@ import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
-from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.opening_caption import bound_words
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
