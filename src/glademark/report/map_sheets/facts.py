@@ -16,6 +16,7 @@ from glademark.report.quantities import (
     show_sum,
 )
 from glademark.report.review_page.wording import unit_text
+from glademark.report.verdicts import cut_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -52,7 +53,7 @@ def facts(delivery: Delivery) -> list[tuple[str, str]]:
         ("Openings", _openings(openings, units)),
         *_edge(openings, units),
         (
-            "Trees to cut",
+            cut_words(delivery, "Trees to cut"),
             f"{show_number(marks['trees'], 0)} on the map"
             + (
                 f", {show_number(marks['not_located'], 0)} not located"
