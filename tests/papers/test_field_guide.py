@@ -61,7 +61,7 @@ def test_the_landing_gets_every_located_tree(sample: Outcome) -> None:
 
     assert [row[1] for row in landing] == ["645"]
     assert landing[0][2].startswith("pulpwood at least 50.7 cords")  # 62.6 less 11.9 on paper
-    assert landing[0][2].endswith("; 1 of 645 trees without a volume")
+    assert landing[0][2].endswith("sawlog 17,730 board feet; 1 of 645 trees without a volume")
 
 
 def test_steep_stretches_are_told(sample: Outcome) -> None:

@@ -11,8 +11,9 @@ import shapely
 
 from glademark.report.edge_words import lower_and_upper
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
-from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
+from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken
 from glademark.report.map_sheets.drawing.page import Lettering
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,

@@ -8,9 +8,9 @@ import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
-from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.opening_caption import bound_words
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
@@ -33,7 +33,7 @@ from glademark.report.site_rules import (
     unconfirmed_trees,
 )
 from glademark.report.summary import marking_progress
-from glademark.report.verdicts import words_of
+from glademark.report.verdicts import cut_words, words_of
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
 from glademark.wording import counted
 
@@ -348,7 +348,7 @@ def zones_table(delivery: Delivery) -> TextTable:
     rows.append(("stand", unit_text(show_area(stand, units)), show_share(1.0), trees))
     return TextTable(
         title="Zones",
-        heads=("Zone", "Area", "Share of the stand", "Located trees to cut"),
+        heads=("Zone", "Area", "Share of the stand", cut_words(delivery, "Located trees to cut")),
         rows=tuple(rows),
         rights=frozenset({1, 2, 3}),
         bold=frozenset({len(rows) - 1}),
@@ -364,8 +364,11 @@ def records_table(delivery: Delivery) -> TextTable:
             "Records read, used, rejected",
             f"{marks['read']:,}, {marks['used']:,}, {marks['rejected']:,}",
         ),
-        ("Trees to cut on the map", f"{marks['trees']:,}"),
-        ("Trees to cut, not located (paper tally)", f"{marks['not_located']:,}"),
+        (cut_words(delivery, "Trees to cut on the map"), f"{marks['trees']:,}"),
+        (
+            cut_words(delivery, "Trees to cut, not located (paper tally)"),
+            f"{marks['not_located']:,}",
+        ),
         *_unconfirmed_rows(delivery),
         ("Leave trees", f"{marks['leave_trees']:,}"),
         ("Danger trees", f"{marks['danger_trees']:,}"),
