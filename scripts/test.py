@@ -27,7 +27,7 @@ BY_FILE = ("--dist=loadfile", "--no-loadscope-reorder")
 
 def main(options: Sequence[str]) -> int:
     """Exit code: 0 where every step passed."""
-    python = prepare("test", "lint")
+    python = prepare("test", "lint", "docs")
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # tests start Python dozens of times
     failed = [] if fetch() or os.environ.get("CI") != "true" else ["open data"]
     steps = _steps(python, options)
@@ -44,6 +44,7 @@ def _steps(python: Path, options: Sequence[str]) -> dict[str, list[str | Path]]:
         "format": [python, "-m", "ruff", "format", "--check"],
         "types": [python, "-m", "mypy"],
         "docstrings": [python, "-m", "numpydoc", "lint", *modules],
+        "site": [python, "-m", "sphinx", "-q", "-W", ROOT / "docs", ROOT / ".cache" / "site"],
         "tests": [python, "-m", "pytest", *BY_FILE, "-n", "auto", *options],
     }
 

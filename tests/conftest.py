@@ -21,6 +21,8 @@ import pandas as pd
 import pytest
 import shapely
 from hypothesis import settings
+from mapped_trees import mapped
+from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
@@ -216,6 +218,17 @@ def build_layout(
 def points(*positions: tuple[float, float], **columns: object) -> list[Row]:
     """Mark rows at positions, all with the same columns."""
     return [{"geometry": shapely.Point(position), **columns} for position in positions]
+
+
+@pytest.fixture(scope="session")
+def mapped_data() -> Callable[[str], Any]:
+    """Open data of real mapped trees by name; skipped where they were not fetched."""
+    if not (FOLDER / TREES).is_file():
+        reason = "the mapped trees are not here; fetch them with 'python3 scripts/open_data.py'"
+        if os.environ.get("CI") == "true":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    return mapped
 
 
 @pytest.fixture(scope="session")

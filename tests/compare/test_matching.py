@@ -1,25 +1,16 @@
 """Stumps matched to trees: right where nothing errs, as right as can be where all does."""
 
-import bz2
-import lzma
-import os
-import warnings
-import zlib
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-import rdata
 from scipy.stats import binom
 
 from glademark.comparison.association import Pairs
 from glademark.comparison.likeness import Beliefs, seen_log_ratio
 from glademark.comparison.matching import Match, Settings, match_stumps
-
-DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"
 
 
 def matched(stand: Any, **how: Any) -> Match:  # noqa: ANN401 - of the conftest
@@ -142,39 +133,13 @@ def test_no_stumps_or_no_trees_are_no_error(stand_of: Callable[..., Any]) -> Non
     assert no_trees.stump_chance.tolist() == [0.0] * len(stand.stumps)
 
 
-def lazy_object(base: Path, name: str) -> Any:  # noqa: ANN401 - whatever R stored
-    """One object of an R package's lazy-load data base."""
-    index = loaded(zlib.decompressobj(47).decompress(base.with_suffix(".rdx").read_bytes()))
-    offset, length = (int(value) for value in index["variables"][name])
-    block = base.with_suffix(".rdb").read_bytes()[offset : offset + length]
-    kind, body = block[4:5], block[5:]
-    if kind == b"2":
-        return loaded(bz2.decompress(body))
-    if kind == b"Z":
-        filters = [{"id": lzma.FILTER_LZMA2}]
-        return loaded(lzma.decompress(body, lzma.FORMAT_RAW, filters=filters))
-    return loaded(zlib.decompress(block[4:]))
-
-
-def loaded(raw: bytes) -> Any:  # noqa: ANN401 - whatever R stored
-    """An R object; classes without a twin in Python come back as plain mappings."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return rdata.conversion.convert(rdata.parser.parse_data(raw))
-
-
 @pytest.mark.parametrize("seed", range(3))
-def test_real_trees_with_a_known_cut(seed: int) -> None:
+def test_real_trees_with_a_known_cut(seed: int, mapped_data: Callable[[str], Any]) -> None:
     """On 504 mapped trees, half of them marked, the counts lie in intervals of 99.9 %.
 
     Data set `waka` of the R package spatstat.data (trees of Waka National Park, Gabon, 1 ha).
     """
-    if not DATA.is_dir():
-        reason = "the mapped trees are not here; fetch them with 'python3 scripts/open_data.py'"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    waka = lazy_object(DATA / "Rdata", "waka")
+    waka = mapped_data("waka")
     xy = np.column_stack([np.asarray(waka["x"]), np.asarray(waka["y"])]).astype(float)
     dbh = np.asarray(waka["marks"], dtype=float)
     rng = np.random.default_rng(seed)

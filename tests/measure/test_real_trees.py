@@ -6,60 +6,26 @@ plot's place on the map is invented, and so is the harvest. Crown radii are made
 by a rule of this test.
 """
 
-import bz2
-import lzma
 import math
-import os
-import warnings
-import zlib
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pytest
-import rdata
 import shapely
 
 from glademark.contracts.layout import Layout
 
 Array = npt.NDArray[np.float64]
-DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"
 WEST, SOUTH = 412_000.0, 5_138_000.0
 LINK_M = 0.5
 
 
-def lazy_object(base: Path, name: str) -> Any:  # noqa: ANN401 - whatever R stored
-    """One object of an R package's lazy-load data base: the index says where its block lies."""
-    index = loaded(zlib.decompressobj(47).decompress(base.with_suffix(".rdx").read_bytes()))
-    offset, length = (int(value) for value in index["variables"][name])
-    block = base.with_suffix(".rdb").read_bytes()[offset : offset + length]
-    kind, body = block[4:5], block[5:]
-    if kind == b"2":
-        return loaded(bz2.decompress(body))
-    if kind == b"Z":
-        filters = [{"id": lzma.FILTER_LZMA2}]
-        return loaded(lzma.decompress(body, lzma.FORMAT_RAW, filters=filters))
-    return loaded(zlib.decompress(block[4:]))
-
-
-def loaded(raw: bytes) -> Any:  # noqa: ANN401 - whatever R stored
-    """An R object; classes without a twin in Python come back as plain mappings."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return rdata.conversion.convert(rdata.parser.parse_data(raw))
-
-
 @pytest.fixture(scope="module")
-def trees() -> tuple[Array, Array]:
+def trees(mapped_data: Callable[[str], Any]) -> tuple[Array, Array]:
     """Positions [m] and diameters [cm] of the mapped trees."""
-    if not DATA.is_dir():
-        reason = "the mapped trees are not here; fetch them with 'python3 scripts/open_data.py'"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    waka: Mapping[str, Any] = lazy_object(DATA / "Rdata", "waka")
+    waka: Mapping[str, Any] = mapped_data("waka")
     spots = np.column_stack([np.asarray(waka["x"]), np.asarray(waka["y"])]).astype(float)
     return spots + np.array([WEST, SOUTH]), np.asarray(waka["marks"], dtype=float)
 

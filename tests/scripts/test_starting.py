@@ -99,11 +99,11 @@ def test_broken_environment_is_seen(monkeypatch: pytest.MonkeyPatch, tmp_path: P
 
 
 def test_every_check_is_a_step(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Lint, format, types, docstrings and tests all run, and options reach the last."""
+    """Lint, format, types, docstrings, site and tests all run, and options reach the last."""
     script = _script("test", monkeypatch)
     steps = script._steps(Path(sys.executable), ["-k", "corridor"])  # noqa: SLF001 - the list itself
 
-    assert list(steps) == ["lint", "format", "types", "docstrings", "tests"]
+    assert list(steps) == ["lint", "format", "types", "docstrings", "site", "tests"]
     assert steps["tests"][-4:] == ["-n", "auto", "-k", "corridor"]
 
 

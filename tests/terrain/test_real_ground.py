@@ -6,18 +6,11 @@ heights on a grid of 5 m. The plot's place on the map, corridors and landing are
 figure is found a second time by other means: scipy's interpolator and filters, and plain formulas.
 """
 
-import bz2
-import lzma
-import os
-import warnings
-import zlib
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-import rdata
 import shapely
 from scipy.interpolate import RegularGridInterpolator
 from scipy.ndimage import sobel
@@ -26,43 +19,16 @@ from glademark.contracts.layout import Layout
 from glademark.contracts.terrain import Elevation
 from glademark.judge.limits import Case
 
-DATA = Path(__file__).parents[2] / ".cache/open_data/usr/lib/R/site-library/spatstat.data/data"
 WEST, SOUTH = 412_000.0, 5_138_000.0
 WIDTH, SPACING, FIRST = 4.0, 50.0, 25.0
 REACH = 12.0
 
 
-def lazy_object(base: Path, name: str) -> Any:  # noqa: ANN401 - whatever R stored
-    """One object of an R package's lazy-load data base: the index says where its block lies."""
-    index = loaded(zlib.decompressobj(47).decompress(base.with_suffix(".rdx").read_bytes()))
-    offset, length = (int(value) for value in index["variables"][name])
-    block = base.with_suffix(".rdb").read_bytes()[offset : offset + length]
-    kind, body = block[4:5], block[5:]
-    if kind == b"2":
-        return loaded(bz2.decompress(body))
-    if kind == b"Z":
-        filters = [{"id": lzma.FILTER_LZMA2}]
-        return loaded(lzma.decompress(body, lzma.FORMAT_RAW, filters=filters))
-    return loaded(zlib.decompress(block[4:]))
-
-
-def loaded(raw: bytes) -> Any:  # noqa: ANN401 - whatever R stored
-    """An R object; classes without a twin in Python come back as plain mappings."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return rdata.conversion.convert(rdata.parser.parse_data(raw))
-
-
 @pytest.fixture(scope="module")
-def plot() -> tuple[np.ndarray, np.ndarray]:
+def plot(mapped_data: Callable[[str], Any]) -> tuple[np.ndarray, np.ndarray]:
     """Trees [m from the plot's corner] and heights [m], rows from south to north."""
-    if not DATA.is_dir():
-        reason = "the mapped trees are not here; fetch them with 'python3 scripts/open_data.py'"
-        if os.environ.get("CI") == "true":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    trees = lazy_object(DATA / "Rdata", "bei")
-    heights = np.asarray(lazy_object(DATA / "Rdata", "bei.extra")["elev"]["v"], dtype=float)
+    trees = mapped_data("bei")
+    heights = np.asarray(mapped_data("bei.extra")["elev"]["v"], dtype=float)
     spots = np.column_stack([np.asarray(trees["x"]), np.asarray(trees["y"])]).astype(float)
     return spots, heights.reshape(101, 201) if heights.ndim == 1 else heights
 

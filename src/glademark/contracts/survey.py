@@ -260,6 +260,24 @@ def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
     )
 
 
+def with_copies(survey: Survey, stands: Sequence[int]) -> Survey:
+    """The survey with rows and heights of the given stands once more, as stands after its own."""
+    first = len(survey.stand)
+    number = dict(zip(stands, range(first, first + len(stands)), strict=True))
+    frames: dict[str, Any] = {}
+    for name in FRAMES:
+        frame = getattr(survey, name)
+        again = frame[frame[STAND].isin(stands)]
+        if len(again):
+            again = again.assign(stand=again[STAND].map(number))
+            frames[name] = pd.concat([frame, again], ignore_index=True)
+    elevation = survey.elevation
+    if elevation:
+        copied = {number[old]: elevation[old] for old in stands if old in elevation}
+        elevation = {**elevation, **copied}
+    return replace(survey, **frames, elevation=elevation)
+
+
 def labels_of(trees: pd.DataFrame) -> pd.Series:
     """What each tree is called on paper: its label, else its own number."""
     return trees["label"] if "label" in trees else trees["tree_id"]

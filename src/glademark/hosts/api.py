@@ -379,7 +379,11 @@ def _project_file(
         }
         target = Path(folder) / "harvest.toml"
         write_tables(base, target, inputs=sources, settings=settings or {})
-        yield target
+        try:
+            yield target
+        except InputError as error:
+            told = (fault.replace(str(target), str(base or "settings")) for fault in error.faults)
+            raise type(error)(*told) from None
 
 
 def _source(given: Input, name: str, folder: Path) -> dict[str, str]:

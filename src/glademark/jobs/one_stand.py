@@ -11,7 +11,7 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey, join_surveys
+from glademark.contracts.survey import Survey, with_copies
 from glademark.errors import InputError, grouped_faults
 from glademark.intake.read import SurveysByStand, called
 from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
@@ -19,7 +19,7 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.judge.unconfirmed import near_with_unconfirmed
 from glademark.measure.figures import all_confirmed, same_openings, with_second_figures
-from glademark.measure.layout import measure_layout, standing_crowns_m
+from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
@@ -40,10 +40,10 @@ def lay_out_survey(
 
     `earlier` is the opening number that an earlier output gave a mark, by the mark's index.
     """
-    measured = measure_layout(survey, project, earlier=earlier)
+    measured, confirmed = _measured(survey, project, earlier=earlier)
     layout = measured.of(0)
     log.info("measured %d openings", layout.figures.openings.count)
-    second = _confirmed(survey, project, measured).get(0)
+    second = (measured, confirmed[0]) if confirmed else None
     return _judged(layout, survey, project, asked, second=second)
 
 
@@ -58,11 +58,10 @@ def lay_out_many(
     if not names:
         return deliveries
     try:
-        layout = measure_layout(survey, project, earlier=MappingProxyType({}))
-        second = _confirmed(survey, project, layout)
+        layout, confirmed = _measured(survey, project, earlier=MappingProxyType({}))
     except InputError as error:
         return {**deliveries, **dict.fromkeys(names, error)}
-    log.info("measured %d stands", len(layout.by_stand))
+    log.info("measured %d stands", len(names))
     for stand, name in enumerate(names):
         try:
             of_stand = called(project, name)
@@ -71,30 +70,33 @@ def lay_out_many(
                 survey.of(stand),
                 of_stand,
                 asked,
-                second=second.get(stand),
+                second=(layout, confirmed[stand]) if stand in confirmed else None,
             )
         except InputError as error:
             deliveries[name] = error
     return deliveries
 
 
-def _confirmed(survey: Survey, project: Project, measured: Layout) -> dict[int, tuple[Layout, int]]:
-    """Layout of the stands with unconfirmed trees if all were cut, and each one's number in it."""
+def _measured(
+    survey: Survey, project: Project, *, earlier: Mapping[int, int]
+) -> tuple[Layout, dict[int, int]]:
+    """
+    Layout of a survey; each stand with unconfirmed trees is in it twice, then with all cut.
+
+    The second is the number of the copy by the number of the stand.
+    """
     unconfirmed = survey.marks["kind"] == "unconfirmed"
-    stands = survey.marks.loc[unconfirmed, STAND].unique().tolist()
+    stands = np.unique(survey.marks.loc[unconfirmed, STAND]).tolist()
     if not stands:
-        return {}
-    names = survey.stand["name"]
-    some = [survey.of(stand) for stand in stands]
-    joined = join_surveys(some, names=[names[stand] for stand in stands])
-    radii = standing_crowns_m(measured)
+        return measure_layout(survey, project, earlier=earlier), {}
+    own = len(survey.stand)
     layout = measure_layout(
-        all_confirmed(joined),
+        all_confirmed(with_copies(survey, stands), first=own),
         project,
-        earlier=MappingProxyType({}),
-        crowns_m=[radii.get(stand, np.nan) for stand in stands],
+        earlier=earlier,
+        crowns_of=[*range(own), *stands],
     )
-    return {stand: (layout, at) for at, stand in enumerate(stands)}
+    return layout, dict(zip(stands, range(own, own + len(stands)), strict=True))
 
 
 def _judged(

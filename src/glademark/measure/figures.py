@@ -342,10 +342,11 @@ def _unpainted(figures: Figures, settings: OpeningSettings) -> str:
     )
 
 
-def all_confirmed(survey: Survey) -> Survey:
-    """The survey with every unconfirmed tree as one to cut."""
-    kind = survey.marks["kind"].replace("unconfirmed", "cut")
-    return replace(survey, marks=survey.marks.assign(kind=kind))
+def all_confirmed(survey: Survey, *, first: int = 0) -> Survey:
+    """The survey with every unconfirmed tree as one to cut in the stands from `first` on."""
+    marks = survey.marks
+    kind = marks["kind"].mask((marks["kind"] == "unconfirmed") & (marks[STAND] >= first), "cut")
+    return replace(survey, marks=marks.assign(kind=kind))
 
 
 def with_second_figures(layout: Layout, second: Layout) -> Layout:

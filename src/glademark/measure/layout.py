@@ -64,7 +64,7 @@ def measure_layout(
     project: Project,
     *,
     earlier: Mapping[int, int],
-    crowns_m: Sequence[float] | None = None,
+    crowns_of: Sequence[int] | None = None,
 ) -> Layout:
     """
     Corridors, openings, zones, tally and figures of a survey, whole columns at a time.
@@ -74,8 +74,8 @@ def measure_layout(
 
     Parameters
     ----------
-    crowns_m
-        Crown radius of the standing trees of each stand, NaN where the project says it [m].
+    crowns_of
+        Stand whose radius of standing crowns each stand takes; its own by default.
 
     Returns
     -------
@@ -83,10 +83,8 @@ def measure_layout(
         Layers with their declared columns, in the survey's CRS; a stand that cannot be measured is
         in its table of refused stands.
     """
-    radius_m = np.full(len(survey.stand), np.nan)
-    if crowns_m is not None:
-        radius_m[:] = crowns_m
-    measured, refused = _measured(survey, project, earlier, radius_m)
+    taken = np.arange(len(survey.stand)) if crowns_of is None else np.asarray(crowns_of)
+    measured, refused = _measured(survey, project, earlier, taken)
     give_back_memory()
     layout = replace(assemble(measured, survey, project), refused=refused)
     layout = with_residual(layout, survey, project, measured)
@@ -95,12 +93,12 @@ def measure_layout(
 
 
 def _measured(
-    survey: Survey, project: Project, earlier: Mapping[int, int], radius_m: FloatArray
+    survey: Survey, project: Project, earlier: Mapping[int, int], crowns_of: IntArray
 ) -> tuple[Measured, pd.DataFrame]:
     """All that is put into layers, and stands that are refused; crowns are let go of here."""
     classes = _classes(project)
     sold = sold_of(survey, project)
-    canopy = _canopy(survey, project, classes, sold.species, radius_m)
+    canopy = _canopy(survey, project, classes, sold.species, crowns_of)
     canopy = replace(canopy, discs=canopy.discs[:0].copy())  # 2 kB a mark, not needed any more
     give_back_memory()
     holes, corridors, ground = canopy.holes, canopy.corridors, canopy.ground
@@ -256,9 +254,9 @@ def _canopy(
     project: Project,
     classes: SizeClasses,
     species: SpeciesNames,
-    radius_m: FloatArray,
+    crowns_of: IntArray,
 ) -> Canopy:
-    """Crowns and holes of all stands; `radius_m` of the standing crowns, NaN where not given."""
+    """Crowns and holes of all stands, each with the standing crowns of a stand."""
     ground = covers_of(survey)
     corridors = measure_corridors(survey.corridors, ground)
     settings = project.openings
@@ -274,7 +272,7 @@ def _canopy(
     bearing = bearings[marks[STAND].to_numpy()]
     discs = _discs(marks, bearing)
     rule = _edge_rule(project, marks, leave, bearings)
-    rule = replace(rule, radius_m=np.where(np.isnan(radius_m), rule.radius_m, radius_m))
+    rule = replace(rule, radius_m=rule.radius_m[crowns_of])
     above = shapely.union(ground.exclusion, ground.landing)
     corridor_wood = in_corridor_zone(marks, corridor=corridors.area, above=above)
     candidates = marks["is_cut"] & ~corridor_wood  # a Series, on the index of the marks
@@ -523,14 +521,6 @@ def _paper_columns(
     }
 
 
-def standing_crowns_m(layout: Layout) -> dict[int, float]:
-    """Crown radius of the standing trees that each stand was measured with [m]."""
-    return {
-        stand: results.figures.openings.standing_crown_radius_m
-        for stand, results in layout.by_stand.items()
-    }
-
-
 def with_crown_radius(project: Project, layout: Layout) -> Project:
     """The project with the crown radius that the layout of a stand was measured with."""
     radius = layout.figures.openings.standing_crown_radius_m
@@ -542,8 +532,8 @@ def canopy_of(survey: Survey, project: Project) -> tuple[Canopy, pd.DataFrame]:
     """Crowns and holes as `measure_layout` takes them, and volumes of the cut marks."""
     classes = _classes(project)
     sold = sold_of(survey, project)
-    unknown = np.full(len(survey.stand), np.nan)
-    canopy = _canopy(survey, project, classes, sold.species, unknown)
+    own = np.arange(len(survey.stand))
+    canopy = _canopy(survey, project, classes, sold.species, own)
     no_tally = survey.tally.iloc[:0]
     trees = _cut_trees(canopy.marks.assign(zone=""), no_tally, classes, sold.species)
     return canopy, _volumes(trees, sold)

@@ -118,8 +118,11 @@ class OneStand:
 
     def _marked(self, keys: RowKeys) -> Amounts:
         """Amounts of the marks and the paper tally."""
-        m3 = self.parts.groupby("tree")["m3"].agg(lambda some: some.sum(skipna=False))
-        volume = m3.reindex(self.cut.index).to_numpy(dtype=float) / self.cut["count"].to_numpy()
+        tree = self.cut.index.get_indexer(pd.Index(self.parts["tree"]))
+        m3, size = self.parts["m3"].to_numpy(dtype=float), len(self.cut)
+        whole = np.bincount(tree[tree >= 0], weights=m3[tree >= 0], minlength=size)  # NaN stays
+        has_parts = np.bincount(tree[tree >= 0], minlength=size) > 0
+        volume = np.where(has_parts, whole, np.nan) / self.cut["count"].to_numpy()
         own = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
         radius = self._with_crowns(self.cut.assign(crown_radius_m=own))["crown_radius_m"]
         each = per_tree(self.cut, volume, radius.to_numpy(dtype=float))
