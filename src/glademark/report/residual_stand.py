@@ -80,6 +80,16 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
             "stand_density_index",
             lambda value: show_number(value * area_m2 / HECTARE_M2, _DENSITY),
         ),
+        _plain(
+            "Relative density (Curtis; ft2/acre and inches)",
+            "relative_density",
+            lambda value: show_number(value, 1),
+        ),
+        _plain(
+            f"Percent stocking of {residual['stocking_type']}",
+            "percent_stocking",
+            lambda value: show_number(value, 0),
+        ),
         _plain("Canopy cover", "canopy_cover", show_share),
         _plain("Quotient q", "q", lambda value: show_number(value, _Q_DECIMALS)),
     ]
