@@ -27,7 +27,10 @@ from scipy.spatial import cKDTree
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-from glademark.jobs.layout import lay_out  # noqa: E402 - the tests are beside this folder
+from glademark.export.proposal_files import (  # noqa: E402 - the tests are beside this folder
+    marks_deliverables,
+)
+from glademark.jobs.layout import lay_out  # noqa: E402
 from glademark.jobs.propose import propose  # noqa: E402
 from glademark.measure.crowns import crown_discs  # noqa: E402
 from glademark.proposal.pool import Pool  # noqa: E402
@@ -37,7 +40,7 @@ from glademark.proposal.spacing import spacing_of  # noqa: E402
 from glademark.proposal.stock import Demands, Stock  # noqa: E402
 from tests.propose.conftest import ground_of, tiny_stand  # noqa: E402
 from tests.propose.test_candidates import optimum  # noqa: E402
-from tests.propose.test_command import project_in  # noqa: E402
+from tests.propose.test_command import EAST, NORTH, SIDE, project_in  # noqa: E402
 
 TREES_A_HECTARE = 250
 STEPS = 30_000
@@ -181,7 +184,7 @@ def check_size(trees: int, rounds: int) -> None:
 
 def check_layouts(count: int) -> None:
     """Proposals of random projects laid out: limits exceeded, and how far figures are apart."""
-    exceeded, apart, groups = 0, 0.0, 0
+    exceeded, apart, groups, none, crossing = 0, 0.0, 0, 0, 0.0
     for seed in range(count):
         random = np.random.default_rng(seed)
         limits = {
@@ -196,22 +199,32 @@ def check_layouts(count: int) -> None:
         with tempfile.TemporaryDirectory() as folder:
             home = Path(folder)
             path = project_in(home, limits=limits, seed=seed)
-            text = path.read_text(encoding="utf-8")
+            text = path.read_text(encoding="utf-8").replace("alternatives = 2", "alternatives = 1")
             path.write_text(f"{text}\n[openings]\nedge = {json.dumps(edge)}\n", encoding="utf-8")
-            one = propose(path, out=home / "out").stands[""]
+            one = propose(path).stands[""]
             if not one.alternatives:
+                none += 1  # the limits leave no group
                 continue
-            propose(path, out=home / "out", as_marks=1)
+            (home / "out").mkdir()
+            for each in marks_deliverables(one, 1, path, folder=home / "out").values():
+                each.write(None, home / "out")
             outcome = lay_out(home / "out" / "alternative_1.toml", out=home / "l", only=["gpkg"])
         openings = outcome.delivery.layout.openings.sort_values("opening", ignore_index=True)
         proposed = one.alternatives[0].groups
         exceeded += int((outcome.checks["verdict"] == "exceeded").sum())
         groups += len(proposed)
+        beyond = (
+            proposed.area
+            - proposed.intersection(shapely.box(EAST, NORTH, EAST + SIDE, NORTH + SIDE)).area
+        )
+        crossing = max(crossing, float(beyond.max()))
         for name in ("area_m2", "spacing_m"):
             away = np.abs(openings[name] - proposed[name]).dropna()
             apart = max(apart, float(away.max()) if len(away) else 0.0)
-    said = f"{exceeded} limits exceeded, figures {apart:.1e} apart"
-    print(f"{groups} groups of {count} projects: {said}")
+        if seed % 20 == 19:  # noqa: PLR2004 - a line now and then
+            print(f"{seed + 1}: {groups} groups, {exceeded} exceeded, {apart:.1e}", flush=True)
+    said = f"{exceeded} limits exceeded, figures {apart:.1e} apart, {crossing:.1e} m2 outside"
+    print(f"{groups} groups of {count} projects, {none} without a group: {said}")
 
 
 def main() -> None:

@@ -1,6 +1,7 @@
 """Units of the trade: text in, SI out."""
 
 import math
+import re
 from collections.abc import Mapping
 
 import pytest
@@ -35,7 +36,8 @@ from glademark.units import (
         ('12"', 0.3048),
         ("250 cm", 2.5),
         ("0.4 km", 400.0),
-        ("1,250 feet", 381.0),
+        ("1 250 feet", 381.0),
+        ("1,250.0 feet", 381.0),
         ("-2.5e1 m", -25.0),
         ("  8   m ", 8.0),
         (".5 m", 0.5),
@@ -100,6 +102,21 @@ def test_solid_wood() -> None:
 def test_spellings(written: str, unit: str) -> None:
     """Units are taken as people write them; an unknown one stays as it is, to be named."""
     assert unit_name(written) == unit
+
+
+@pytest.mark.parametrize(
+    ("text", "advice"),
+    [
+        ("0,125 ha", "Write '0.125 ha'"),
+        ("0,1 ha", "Write '0.1 ha'"),
+        ("-12,5 m", "Write '-12.5 m'"),
+        ("1,250 feet", "Write '1250 feet' or '1.250 feet'"),
+    ],
+)
+def test_a_comma_is_not_guessed_at(text: str, advice: str) -> None:
+    """0,125 ha is an eighth of a hectare to one writer; it was taken for 125 ha."""
+    with pytest.raises(UnitError, match=re.escape(advice)):
+        split_quantity(text)
 
 
 @pytest.mark.parametrize("text", ["", "ft", "about 12 ft", "twelve", "1e999 m", "nan m", "--3 m"])

@@ -102,7 +102,9 @@ _QUANTITY = re.compile(
     r"\s*([-+]?(?:\d+(?:[ _,]\d{3})*|\d*)(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*(.*?)\s*"
 )
 
-_NUMBER = r"[-+]?(?:\d+(?:[ _,]\d{3})*(?:\.\d+)?|\.\d+)(?:[eE][-+]?\d+)?"
+_ONE_COMMA = re.compile(r"\s*([-+]?\d+),(\d+)(?![\d.,])")
+
+_NUMBER = r"[-+]?(?:\d+(?:[ _]\d{3})*(?:\.\d+)?|\.\d+)(?:[eE][-+]?\d+)?"
 
 
 def quantity_pattern(units: Iterable[str]) -> str:
@@ -149,9 +151,10 @@ def split_quantity(text: str) -> tuple[float, str]:
 
     Examples
     --------
-    >>> split_quantity("1,250 feet")
+    >>> split_quantity("1250 feet")
     (1250.0, 'ft')
     """
+    _check_comma(text[:QUANTITY_MAX])
     found = _QUANTITY.fullmatch(text) if len(text) <= QUANTITY_MAX else None
     digits = re.sub(r"[ _,]", "", found[1]) if found else ""
     try:
@@ -164,6 +167,23 @@ def split_quantity(text: str) -> tuple[float, str]:
         )
         raise UnitError(msg)
     return number, unit_name(found[2])
+
+
+def _check_comma(text: str) -> None:
+    """Refuse a comma that may be a decimal point: 0,125 ha would be read as 125 ha."""
+    found = _ONE_COMMA.match(text)
+    if found is None:
+        return
+    whole, after = found[1], found[2]
+    point, rest = f"{whole}.{after}", text[found.end() :]
+    if len(after) == 3 and whole.lstrip("+-0"):  # noqa: PLR2004 - digits of thousands
+        msg = (
+            f"{text!r} may be {whole}{after} or {point}; expected a number without a comma. "
+            f"Write '{whole}{after}{rest}' or '{point}{rest}'"
+        )
+    else:
+        msg = f"{text!r} has a decimal comma; expected a decimal point. Write '{point}{rest}'"
+    raise UnitError(msg)
 
 
 def to_si(text: str, factors: Mapping[str, float]) -> float:

@@ -3,6 +3,8 @@
 import json
 import os
 import sys
+import threading
+import time
 from pathlib import Path
 
 from qgis.core import (
@@ -82,6 +84,19 @@ try:
     run("refused", LIMITS_OPENING_AREA_MAX="much")
 except Exception as fault:  # noqa: BLE001 - what the desktop would show
     answer["refused"] = {"fault": str(fault), "left": (out / "refused").exists()}
+feedback = QgsProcessingFeedback()
+pressed = []
+timer = threading.Timer(1.5, lambda: (pressed.append(time.monotonic()), feedback.cancel()))
+timer.start()
+processing.run(
+    "glademark:layout",
+    {"PROJECT": str(sample / "harvest.toml"), "OUTPUT": str(out / "cancelled")},
+    feedback=feedback,
+)
+answer["cancelled"] = {
+    "within_s": time.monotonic() - pressed[0],
+    "left": [path.name for path in out.iterdir() if "cancelled" in path.name],
+}
 root = project.layerTreeRoot()
 answer["groups"] = {
     group.name(): [node.name() for node in group.findLayers()] for group in root.findGroups()

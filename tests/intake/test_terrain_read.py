@@ -89,7 +89,7 @@ def test_a_picture_is_no_terrain(
         survey(inputs={"terrain": name})
     with pytest.raises(InputError, match="the terrain must be a GeoTIFF, and this is GeoPackage"):
         survey(inputs={"terrain": layer("t.gpkg", [at(1, 1)])})
-    with pytest.raises(InputError, match="this is a raster, which can only be the terrain"):
+    with pytest.raises(InputError, match="this is a raster, which can only be terrain or"):
         survey(inputs={"stand": name})
 
 

@@ -80,12 +80,12 @@ def test_new_folder_has_a_project_and_its_tables(tmp_path: Path) -> None:
 
 
 def test_every_input_has_a_file_to_draw_in(tmp_path: Path) -> None:
-    """Each input that the project file names has a file of that name, but for the raster."""
+    """Each input that the project file names has a file of that name, but for the rasters."""
     names = {path.name for path in new_project(tmp_path)}
     text = (tmp_path / "harvest.toml").read_text(encoding="utf-8")
     inputs = tomllib.loads(_switched_on(text))["inputs"]
 
-    assert set(inputs.values()) - names == {inputs["terrain"]}
+    assert set(inputs.values()) - names == {inputs["terrain"], inputs["canopy_height"]}
 
 
 def test_new_project_file_is_sound(tmp_path: Path) -> None:

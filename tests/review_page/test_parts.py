@@ -151,9 +151,24 @@ def test_what_stays_lies_below_what_is_marked() -> None:
     )
     (bar,) = histogram(layout_with(stock_by_class=stock)).bars
 
-    assert bar.texts == ("40", "10", "30")
+    assert bar.texts == ("40", "10", "30", "\N{EN DASH}")
     assert bar.residual_height == pytest.approx(3 * bar.marked_height, abs=0.3)
     assert bar.marked_y + bar.marked_height == pytest.approx(bar.residual_y, abs=0.11)
+
+
+def test_the_target_of_a_class_is_drawn_at_its_height() -> None:
+    """A target of 60 trees lies twice as high as 30 that stay, inside the picture."""
+    stays = pd.DataFrame(
+        {"row": ["class"], "size_class": ["9 to 12 in"], "standing_trees": [40.0],
+         "marked_trees": [10.0], "target_trees": [60.0]}
+    )  # fmt: skip
+    shown = histogram(layout_with(residual_by_class=stays))
+    (bar,) = shown.bars
+
+    assert shown.has_target
+    assert bar.texts[3] == "60"
+    assert bar.target_y is not None
+    assert 0 <= shown.base - bar.target_y == pytest.approx(2 * bar.residual_height, abs=0.3)
 
 
 def test_more_marked_than_found_is_said() -> None:

@@ -149,6 +149,8 @@ class Survey:
         What the raster is and how much of each stand it covers, by the stand's number, or None.
     elevation
         Heights of each stand and a margin around it, by the stand's number, or None.
+    canopy
+        Canopy heights of each stand and a margin around it, by the stand's number, or None.
     target_table
         Target structure from a file: `size_class` (text), `trees_per_ha`; one for all stands.
     rejected
@@ -185,6 +187,7 @@ class Survey:
     counts: tuple[InputCount, ...]
     stand_notices: tuple[Notice, ...]
     elevation: Mapping[int, Elevation] | None = None
+    canopy: Mapping[int, Elevation] | None = None
     target_table: pd.DataFrame | None = None
     hazards: gpd.GeoDataFrame = field(
         default_factory=partial(
@@ -210,6 +213,7 @@ class Survey:
             **frames,
             terrain=_only(self.terrain, stand),
             elevation=_only(self.elevation, stand),
+            canopy=_only(self.canopy, stand),
             counts=tuple(
                 replace(one, stand=0) for one in self.counts if one.stand in {stand, None}
             ),
@@ -242,11 +246,13 @@ def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
     frames["stand"]["name"] = np.array(names, dtype=object)
     terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
     elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
+    canopy = {i: one.canopy[0] for i, one in enumerate(surveys) if one.canopy}
     return replace(
         first,
         **frames,
         terrain=terrain or None,
         elevation=elevation or None,
+        canopy=canopy or None,
         counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
         stand_notices=tuple(
             Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices

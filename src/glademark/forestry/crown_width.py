@@ -20,10 +20,13 @@ from glademark.units import FOOT_M, INCH_CM
 
 __all__ = [
     "Crown",
+    "WidthForm",
     "crown_radius_m",
+    "width_of_height_m",
 ]
 
 Crown = Literal["stand_grown", "open_grown"]
+WidthForm = Literal["combined", "deciduous", "pines", "power", "linear"]
 
 _SAPLING_DBH_IN = (1.0, 2.0, 3.0, 4.0, 5.0)
 _SAPLING_FACTOR = (
@@ -125,3 +128,35 @@ def _width_m(
     held = np.clip(diameter_in, equation["floor_in"][at], equation["hold_in"][at])
     quadratic = FOOT_M * (b0 + b1 * held + b2 * held**2)
     return np.where(equation["is_power"][at], b0 * (held * INCH_CM) ** b1, quadratic)
+
+
+_PINES_VERTEX_M = 0.17919 / (2 * 0.01241)
+"""Height below which the form of pines would widen again; its width is held there [m]."""
+
+
+def width_of_height_m(height_m: ArrayLike, *, form: WidthForm) -> NDArray[np.float64]:
+    """
+    Width (not radius) of the crown that a height suggests, for windows over canopy heights [m].
+
+    combined 2.51503 + 0.00901 h^2, deciduous 3.09632 + 0.00895 h^2, pines 3.75105 - 0.17919 h +
+    0.01241 h^2 (Popescu and Wynne 2004; some restatements have the sign of pines wrong, which makes
+    crowns of 20 m pines 12 m wide), power 1.7425 h^0.5566 (Chen and others 2006), linear
+    1.2 + 0.16 h (Pitkanen and others 2004).
+    """
+    h = np.asarray(height_m, dtype=np.float64)
+    if form == "power":
+        return np.asarray(1.7425 * np.maximum(h, 0.0) ** 0.5566)
+    if form == "pines":
+        h = np.maximum(h, _PINES_VERTEX_M)
+    constant, linear, square = _WIDTH_OF_HEIGHT[form]
+    return np.asarray(constant + linear * h + square * h**2)
+
+
+_WIDTH_OF_HEIGHT: Mapping[str, tuple[float, float, float]] = MappingProxyType(
+    {
+        "combined": (2.51503, 0.0, 0.00901),
+        "deciduous": (3.09632, 0.0, 0.00895),
+        "pines": (3.75105, -0.17919, 0.01241),
+        "linear": (1.2, 0.16, 0.0),
+    }
+)

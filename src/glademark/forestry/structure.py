@@ -9,15 +9,22 @@ References
        summation form: Shaw 2000, West. J. Appl. For. 15(4).
 .. [3] Crookston and Stage 1999, RMRS-GTR-24, equations 1 and 2: cover where crowns overlap at
        random.
+.. [4] Curtis 1982, Forest Sci. 28:92-94: relative density, made for Douglas-fir.
+.. [5] Larsen, Forest Functions: percent stocking by the tree-area ratio, TPA (b0 + b1 AMD +
+       b2 QMD^2), inches and acres, AMD = -0.259 + 0.973 QMD. Its red oak, upland oak and black
+       cherry are left out: the page gives each of them two sets of coefficients.
 """
 
 import math
+from collections.abc import Mapping
 from fractions import Fraction
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.forestry.size_classes import basal_area_m2, quadratic_mean_diameter_cm
+from glademark.units import ACRE_M2, BASAL_AREA_M2_HA, HECTARE_M2, INCH_CM
 
 REINEKE_EXPONENT = 1.605
 REINEKE_DBH_CM = 25.4
@@ -26,6 +33,21 @@ DENOMINATOR_MAX = 10
 
 CLASSES_MIN = 3
 """Fewest classes with trees through which a quotient is fitted: a line through two always fits."""
+
+STOCKING: Mapping[str, tuple[frozenset[str], tuple[float, float, float]]] = MappingProxyType(
+    {
+        "sugar maple": (frozenset({"sugar maple"}), (-0.003082, 0.006272, 0.00469)),
+        "black walnut": (frozenset({"black walnut"}), (0.01646, 0.01347, 0.002757)),
+        "cottonwood and silver maple": (
+            frozenset({"eastern cottonwood", "silver maple"}),
+            (-0.0685724, 0.0010125, 0.0023656),
+        ),
+    }
+)
+"""Species and b0, b1, b2 of the stands whose percent stocking is published [5]_."""
+
+PURE_SHARE = 0.8
+"""Of the basal area, from which a stand is called one of its species (common practice)."""
 
 
 def target_trees(middles_cm: ArrayLike, *, basal_area: float, q: float) -> NDArray[np.float64]:
@@ -89,6 +111,32 @@ def stand_density_index(trees_per_ha: float, basal_area_m2_ha: float) -> float:
 def density_index_of_trees(dbh_cm: ArrayLike) -> NDArray[np.float64]:
     """What each tree adds to the index by summation, (d / 25.4)^1.605."""
     return (np.asarray(dbh_cm, np.float64) / REINEKE_DBH_CM) ** REINEKE_EXPONENT
+
+
+def relative_density(trees_per_ha: float, basal_area_m2_ha: float) -> float:
+    """Basal area [ft2/acre] over the root of the QMD [in], by Curtis; NaN without trees."""
+    mean_in = float(quadratic_mean_diameter_cm(basal_area_m2_ha, trees_per_ha)) / INCH_CM
+    return basal_area_m2_ha / BASAL_AREA_M2_HA["ft2/acre"] / math.sqrt(mean_in)
+
+
+def stocking_type(shares: Mapping[str, float]) -> str:
+    """Type of `STOCKING` whose species have 80 % of the basal area and more; else empty."""
+    pure = (
+        name
+        for name, (species, _) in STOCKING.items()
+        if sum(shares.get(one, 0.0) for one in species) >= PURE_SHARE
+    )
+    return next(pure, "")
+
+
+def percent_stocking(trees_per_ha: float, basal_area_m2_ha: float, name: str) -> float:
+    """Percent stocking of a stand of a type of `STOCKING`; NaN without a type or trees."""
+    if not name:
+        return math.nan
+    mean_in = float(quadratic_mean_diameter_cm(basal_area_m2_ha, trees_per_ha)) / INCH_CM
+    constant, linear, square = STOCKING[name][1]
+    of_tree = constant + linear * (-0.259 + 0.973 * mean_in) + square * mean_in**2
+    return trees_per_ha * ACRE_M2 / HECTARE_M2 * of_tree
 
 
 def random_cover(crown_share: float) -> float:

@@ -320,7 +320,7 @@ def _trees(fields: Fields) -> None:
 
 
 def _raster(file: FieldFile) -> LayerSeen:
-    """A raster can only be the terrain."""
+    """A raster is the terrain, or canopy heights where its name says so."""
     import rasterio  # noqa: PLC0415 - only for rasters
     from rasterio.errors import RasterioError  # noqa: PLC0415 - the same
 
@@ -337,7 +337,8 @@ def _raster(file: FieldFile) -> LayerSeen:
         return LayerSeen(name="", shape="raster", records=0, problems=(problem,))
     problems = [] if crs else [f"{file.name}: {_NOT_STATED}"]
     if bands != 1:
-        problems.append(f"{file.name}: the terrain must have one band, and this has {bands}.")
+        problems.append(f"{file.name}: heights must be in one band, and this has {bands}.")
+    likely, why = likely_input("raster", [file.path.stem], [], records=1)
     return LayerSeen(
         name="",
         shape="raster",
@@ -345,7 +346,7 @@ def _raster(file: FieldFile) -> LayerSeen:
         crs=crs,
         crs_needed=not crs,
         bounds=bounds,
-        input="terrain",
-        why="a raster",
+        input=likely,
+        why=why,
         problems=tuple(problems),
     )

@@ -52,8 +52,8 @@ def _records(
         return read_geoparquet(file)
     if file.format == "GeoTIFF":
         msg = (
-            f"{file.name}: this is a raster, which can only be the terrain. Name a layer with "
-            "features."
+            f"{file.name}: this is a raster, which can only be terrain or canopy_height. Name a "
+            "layer with features."
         )
         raise FileError(msg)
     return read_vector(file, layer=source.layer)
@@ -111,7 +111,7 @@ class OpenInputs:
         One reading a file, None where refused.
     volume_table, target_table
         None where not given or refused.
-    terrain
+    terrain, canopy_height
         The raster's file, or that of a mosaic of tiles; None where not given or refused.
     faults
         Why inputs are refused.
@@ -125,6 +125,7 @@ class OpenInputs:
     volume_table: Reading | None
     target_table: Reading | None
     terrain: FieldFile | None
+    canopy_height: FieldFile | None
     faults: tuple[str, ...] = ()
     names: tuple[str, ...] = ("",)
 
@@ -194,6 +195,7 @@ def open_inputs(project: Project, *, folder: Path, temporary: Path) -> OpenInput
         volume_table=volume_table,
         target_table=opener.table("target_structure", None if target is None else target.table),
         terrain=opener.raster("terrain", inputs.terrain or ()),
+        canopy_height=opener.raster("canopy_height", inputs.canopy_height or ()),
         faults=tuple(opener.faults),
     )
 

@@ -52,7 +52,12 @@ from glademark.intake.tally import (
     read_text_rows,
     with_centre_counts,
 )
-from glademark.intake.terrain import describe_terrain, read_elevation, refuse_little_cover
+from glademark.intake.terrain import (
+    describe_terrain,
+    for_canopy,
+    read_elevation,
+    refuse_little_cover,
+)
 from glademark.intake.trees import (
     CROP_COLUMNS,
     LEAVE_COLUMNS,
@@ -62,7 +67,7 @@ from glademark.intake.trees import (
     read_leave_trees,
     read_standing,
 )
-from glademark.project.model import Project, Source
+from glademark.project.model import Project, Source, TerrainSettings
 from glademark.temporary import temporary_folder
 from glademark.wording import counted, listed
 
@@ -217,12 +222,14 @@ class _Reader:
         tally, volume_table = self._tables()
         frames["tally"] = with_centre_counts(tally, frames["marks"], self.log)
         frames["plots"], frames["plot_trees"] = self._cruise(stands)
-        terrain, elevation = self._terrain(stands)
+        terrain, elevation = self._heights(stands, "terrain", self.project.terrain)
+        canopy = self._heights(stands, "canopy_height", for_canopy(self.project.canopy))[1]
         if self.project.water.setback_m is not None:
             note_uphill(frames["water"], elevation or {}, self.log)
         frames["water"] = frames["water"][[*AREA_COLUMNS, STAND, "geometry"]]
         self._blame_boundary(stands)
-        return self._of_used(stands, frames, volume_table, terrain, elevation)
+        rasters = {"terrain": terrain, "elevation": elevation, "canopy": canopy}
+        return self._of_used(stands, frames, volume_table, rasters)
 
     def _blame_boundary(self, stands: Stands) -> None:
         """Name the boundary where most of the other files lie outside of it."""
@@ -399,14 +406,14 @@ class _Reader:
                 return read_target(reading, self.log)
         return None
 
-    def _terrain(self, stands: Stands) -> _Terrain:
-        """What the raster is and the heights in it, stand by stand, or None."""
-        sources, file = self.project.inputs.terrain, self.inputs.terrain
+    def _heights(self, stands: Stands, key: str, settings: TerrainSettings) -> _Terrain:
+        """What a raster is and the heights in it, stand by stand, or None."""
+        sources, file = getattr(self.project.inputs, key), getattr(self.inputs, key)
         if sources is None or file is None:
             return None, None
         for one in files_of(file):
             self.log.use_whole(one)
-        settings, terrain, elevation = self.project.terrain, {}, {}
+        terrain, elevation = {}, {}
         for number in range(self.log.stands):
             stand = stands.one(number)
             try:
@@ -428,8 +435,7 @@ class _Reader:
         stands: Stands,
         frames: dict[str, Any],
         volume_table: pd.DataFrame | None,
-        terrain: dict[int, dict[str, float | str]] | None,
-        elevation: dict[int, Elevation] | None,
+        rasters: Mapping[str, Mapping[int, Any] | None],
     ) -> Survey:
         """Survey of the stands that are not refused, numbered from 0."""
         records = self.log
@@ -450,8 +456,7 @@ class _Reader:
             **frames,
             volume_table=volume_table,
             target_table=self._target(),
-            terrain=_under_new(terrain, new),
-            elevation=_under_new(elevation, new),
+            **{name: _under_new(one, new) for name, one in rasters.items()},
             rejected=records.rejected_records(new),
             counts=records.counts(new),
             stand_notices=records.notices(new),

@@ -315,8 +315,9 @@ def digest_of(inputs: OpenInputs) -> str:
         if reading.geometry is not None:
             for shape in shapely.to_wkb(reading.geometry.to_numpy()):
                 digest.update(shape or b"none")
-    if inputs.terrain is not None:
-        digest.update(inputs.terrain.sha256.encode())
+    for raster in (inputs.terrain, inputs.canopy_height):
+        if raster is not None:
+            digest.update(raster.sha256.encode())
     return digest.hexdigest()
 
 

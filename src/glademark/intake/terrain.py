@@ -1,4 +1,4 @@
-"""The terrain raster: what it is, and how much of the stand it covers."""
+"""A raster of heights (terrain or canopy): what it is, and how much of the stand it covers."""
 
 import math
 import warnings
@@ -20,6 +20,7 @@ from glademark.intake.formats.raster_tiles import Raster, open_raster
 from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
 from glademark.project.model import Source, TerrainSettings
+from glademark.project.propose_settings import CanopySettings
 from glademark.units import FOOT_M
 
 SAMPLE_CELLS = 128
@@ -43,7 +44,7 @@ def describe_terrain(
     """
     if file.format != "GeoTIFF":
         msg = (
-            f"{file.name}: the terrain must be a GeoTIFF, and this is {file.format}. "
+            f"{file.name}: the {_noun(file)} must be a GeoTIFF, and this is {file.format}. "
             "Export it as GeoTIFF."
         )
         raise FileError(msg)
@@ -64,12 +65,12 @@ def describe_terrain(
         raise FileError(msg) from error
     if not share > 0:
         msg = (
-            f"{file.name}: the terrain covers no part of the stand. Check the file and its "
+            f"{file.name}: the {_noun(file)} covers no part of the stand. Check the file and its "
             "coordinate system."
         )
         raise FileError(msg)
     if share < COVERED_MIN:
-        text = f"{file.name}: the terrain covers only {share:.1%} of the stand."
+        text = f"{file.name}: the {_noun(file)} covers only {share:.1%} of the stand."
         log.notice(text, stand=stand.number)
     return {**described, "covered_share": share}
 
@@ -78,8 +79,8 @@ def _described(raster: Raster, file: FieldFile, source: Source) -> dict[str, flo
     """Facts of an open raster."""
     if raster.count != 1 or np.dtype(raster.dtypes[0]).kind not in "iuf":
         msg = (
-            f"{file.name}: the terrain must have one band of heights, and this has {raster.count}. "
-            "Export the heights alone."
+            f"{file.name}: the {_noun(file)} must have one band of heights, and this has "
+            f"{raster.count}. Export the heights alone."
         )
         raise FileError(msg)
     return {
@@ -105,7 +106,7 @@ def _crs(raster: Raster, file: FieldFile, source: Source) -> CRS:
     if source.crs is not None:
         return parse_crs(source.crs, where=f"[inputs], crs of {file.name}")
     msg = (
-        f"{file.name}: it does not say its coordinate system. State it in [inputs]: terrain = "
+        f"{file.name}: it does not say its coordinate system. State it in [inputs]: {file.input} = "
         f'{{file = "{file.name}", crs = "EPSG:…"}}.'
     )
     raise CrsError(msg)
@@ -198,12 +199,18 @@ def read_elevation(
         raise FileError(msg) from error
 
 
+def for_canopy(settings: CanopySettings) -> TerrainSettings:
+    """How a raster of canopy heights is read: with as much ground around as a crown is wide."""
+    return TerrainSettings.model_validate({"height_unit": settings.height_unit, "margin": "20 m"})
+
+
 def refuse_little_cover(file: FieldFile, share: float, settings: TerrainSettings) -> None:
     """Refuse a raster that has heights for too small a share of a stand."""
     if share < settings.covered_min:
         msg = (
-            f"{file.name}: the terrain covers only {share:.1%} of the stand; expected at least "
-            f"{settings.covered_min:.1%}. Bring a larger raster, or lower [terrain] covered_min."
+            f"{file.name}: the {_noun(file)} covers only {share:.1%} of the stand; expected at "
+            f"least {settings.covered_min:.1%}. Bring a larger raster"
+            f"{'' if file.input == 'canopy_height' else ', or lower [terrain] covered_min'}."
         )
         raise FileError(msg)
 
@@ -255,7 +262,7 @@ def _bounds_in(
 
     turned = Transformer.from_crs(crs, other, always_xy=True).transform_bounds(*bounds)
     if not all(math.isfinite(value) for value in turned):
-        msg = "the terrain's coordinate system does not reach the stand"
+        msg = "the raster's coordinate system does not reach the stand"
         raise ValueError(msg)
     return turned
 
@@ -383,12 +390,18 @@ def _metres_a_unit(
         return vertical
     what = f"says that heights are in '{said}', which is no" if said else "does not say the"
     feet = any("foot" in axis.unit_name.casefold() for axis in crs.axis_info)
+    table = "[canopy]" if file.input == "canopy_height" else "[terrain]"
     hint = " Its map coordinates are in feet, so heights may be as well." if feet else ""
     notice(
         f"{file.name}: it {what} unit of its heights; they are taken for metres.{hint} State "
-        '[terrain] height_unit = "m" or "ft".'
+        f'{table} height_unit = "m" or "ft".'
     )
     return 1.0
+
+
+def _noun(file: FieldFile) -> str:
+    """What a raster is called."""
+    return file.input.replace("_", " ")
 
 
 def _vertical_unit_m(raster: Raster) -> float | None:

@@ -53,9 +53,12 @@ _BOUNDS: Mapping[str, tuple[str, str]] = MappingProxyType(
 _OF_FIELD: Mapping[tuple[type[BaseModel], str], str] = MappingProxyType(
     {
         (VolumeSettings, "size_classes"): "a rising list of numbers, or a width such as '2 in'",
-        (LimitSetting, "value"): "text with its unit, as in '0.5 acre', or one such text a product",
     }
 )
+_LIMIT_EXAMPLES = MappingProxyType(
+    {"share": "10 %", "slope": "30 %", "grade": "30 %", "area": "0.5 acre", "": "40 ft"}
+)
+"""Text of a limit by a word in its name."""
 _SOURCE = "a path in quotes, or {file = '…', layer = '…', crs = '…'}"
 
 
@@ -154,6 +157,10 @@ def _expected(fault: ErrorDetails) -> str:
     """What the field takes."""
     kind, context = fault["type"], fault.get("ctx", {})
     part, field = _owner(fault["loc"])
+    if (part, field) == (LimitSetting, "value"):
+        name = str(fault["loc"][1])
+        example = next(text for word, text in _LIMIT_EXAMPLES.items() if word in name)
+        return f"text with its unit, as in {example!r}, or one such text a product"
     if (part, field) in _OF_FIELD:
         return _OF_FIELD[part, field]
     if kind == "literal_error":

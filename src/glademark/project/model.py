@@ -26,7 +26,7 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
-from glademark.project.propose_settings import ProposeSettings
+from glademark.project.propose_settings import CanopySettings, ProposeSettings
 from glademark.project.quantities import (
     Area,
     BasalAreaPerHectare,
@@ -123,6 +123,7 @@ class Inputs(Part):
     marked_ground: Sources | None = None
     cruise: Sources | None = None
     terrain: Sources | None = None
+    canopy_height: Sources | None = None
 
 
 class Heading(Part):
@@ -673,6 +674,7 @@ class Project(Part):
     volume: VolumeSettings = VolumeSettings()
     allowance: AllowanceSettings = AllowanceSettings()
     terrain: TerrainSettings = TerrainSettings()
+    canopy: CanopySettings = CanopySettings()
     machine: MachineSettings = MachineSettings()
     wind: WindSettings = WindSettings()
     target_structure: TargetStructure | None = None

@@ -1,4 +1,4 @@
-"""The tables ``[propose]``: what counts as failing, and what groups are worth."""
+"""The tables ``[propose]``: what fails, what groups are worth; ``[canopy]``: trees of a raster."""
 
 import re
 from collections.abc import Mapping
@@ -6,6 +6,8 @@ from typing import Annotated, Literal, NamedTuple
 
 from pydantic import Field, field_validator, model_validator
 
+from glademark.forestry.crown_width import WidthForm
+from glademark.project.quantities import Length
 from glademark.project.text_values import Part, Text
 from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2
 
@@ -109,6 +111,25 @@ class ProposeWeights(Part):
     def per_group(self) -> float:
         """Points lost for each group."""
         return _points(self.group, {})[0]
+
+
+class CanopySettings(Part):
+    """
+    How trees are found in a raster of canopy heights.
+
+    Attributes
+    ----------
+    height_unit
+        Unit of the heights; the file's own where not given.
+    crown_width
+        Form by which a height suggests the width of a crown.
+    tree_height_min_m
+        Lower tops are no trees.
+    """
+
+    height_unit: Literal["m", "ft"] | None = None
+    crown_width: WidthForm = "combined"
+    tree_height_min_m: Length = Field(5.0, alias="tree_height_min", gt=0, le=100)
 
 
 class PriorityRule(Part):

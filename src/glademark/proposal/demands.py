@@ -78,7 +78,11 @@ def _allowances(
 ) -> list[tuple[LimitRow, float, FloatArray]]:
     """Limits on what is removed: the row, what groups may still take, and what each tree takes."""
     hectares = layout.figures.stand.operable_m2 / HECTARE_M2
-    stocks = _stocks(layout, trees)
+    stocks = {
+        name: stock
+        for name, stock in _stocks(layout, trees).items()
+        if np.isfinite(_amount_of(trees, name)).all()  # else no tree says what it takes
+    }
     found: list[tuple[LimitRow, float, FloatArray]] = []
     for limit, quantity in _removals(values, [*stocks]):
         standing, marked = stocks[quantity]

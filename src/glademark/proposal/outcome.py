@@ -213,6 +213,9 @@ def _groups(
     columns |= {
         name: openings[name] for name in GROUPS.names if name in openings and name not in columns
     }
+    sized = mine["basal_area_m2"].count().reindex(index).to_numpy() > 0
+    for name in ("basal_area_m2", "failing_basal_area_m2"):
+        columns[name] = np.where(sized, columns[name], np.nan)  # unknown is never zero
     groups = gpd.GeoDataFrame(columns, geometry=openings.geometry.to_numpy(), crs=layout.crs)
     groups["why"] = why_sentences(prepared, groups, trees[group_of > 0])
     return groups[[*GROUPS.names, "geometry"]]
@@ -243,7 +246,7 @@ def _row(
         "area_m2": layout.figures.openings.area_m2,
         "area_share": layout.figures.openings.share,
         "trees": int(groups["trees"].sum()),
-        "basal_area_m2": float(groups["basal_area_m2"].sum()),
+        "basal_area_m2": float(groups["basal_area_m2"].sum(min_count=1)),
         "removal_share_basal_area": float(shares.get(BASAL, np.nan)),
         "removal_share_volume": ", ".join(products),
         "other_groups": choice.others,

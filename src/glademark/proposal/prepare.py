@@ -23,6 +23,7 @@ from glademark.measure.terrain.reach import to_corridor
 from glademark.measure.terrain.slope import gradient, slope_within
 from glademark.measure.zones import in_corridor_zone
 from glademark.project.model import Project
+from glademark.proposal.canopy import with_canopy_trees
 from glademark.proposal.demands import NET, demands_of
 from glademark.proposal.limits import LimitRow
 from glademark.proposal.points import Worth, points_of_trees
@@ -40,6 +41,9 @@ from glademark.wording import counted
 
 STAYING = ("leave", "line_tree", "danger")
 """Kinds of marks that stay, whatever is proposed."""
+
+FAR_M = 100.0
+"""Farther than this no opening of trees in the stand reaches beyond it."""
 
 NO_TREES = 10**9
 """So many trees no crown-linked opening has: holes of the whole stand are not wanted."""
@@ -85,6 +89,7 @@ def prepare(
     tell: Callable[[str], None],
 ) -> Prepared:
     """The task of one stand; its openings are measured with the median crown of standing trees."""
+    survey, said = with_canopy_trees(survey, project)
     standing = _located(survey)
     bare = replace(survey, marks=_staying(survey.marks), walked=survey.walked.iloc[:0])
     marks = _as_marks(standing, survey.marks)
@@ -126,7 +131,7 @@ def prepare(
         survey=bare,
         project=project,
         limits=limits,
-        notices=_notices(survey, trees),
+        notices=(*said, *_notices(survey, trees)),
         patches=_patch_sets(trees, survey),
     )
 
@@ -135,8 +140,8 @@ def _located(survey: Survey) -> gpd.GeoDataFrame:
     """Standing trees with a position."""
     if survey.standing.empty:
         msg = (
-            "inputs: standing has no trees in the stand; a proposal needs a stem map. Name one "
-            "under [inputs] standing"
+            "inputs: standing has no trees in the stand, and canopy_height gives none; a proposal "
+            "needs a stem map or canopy heights. Name one under [inputs]"
         )
         raise InputError(msg)
     empty = shapely.is_empty(survey.standing.geometry.to_numpy())
@@ -321,6 +326,11 @@ def _barred(survey: Survey) -> BaseGeometry:
     return barred
 
 
+def _beyond(stand: BaseGeometry) -> BaseGeometry:
+    """Ground outside the stand, as far as a crown can reach."""
+    return shapely.difference(shapely.box(*shapely.buffer(stand, FAR_M).bounds), stand)
+
+
 def _ground(canopy: Canopy, survey: Survey, project: Project) -> Ground:
     """Where groups may be, and how their openings are measured."""
     strips = canopy.corridors.strips
@@ -331,7 +341,7 @@ def _ground(canopy: Canopy, survey: Survey, project: Project) -> Ground:
         link_distance_m=project.openings.link_distance_m,
         boundary=shapely.boundary(canopy.ground.stand[0]),
         water=canopy.ground.water[0],
-        barred=_barred(survey),
+        barred=shapely.union(_barred(survey), _beyond(canopy.ground.stand[0])),
         left_standing=points,
         all_cut=project.propose.trees_inside == "all_cut",
         strips=strips.geometry.to_numpy(),
@@ -392,7 +402,7 @@ def _notices(survey: Survey, trees: gpd.GeoDataFrame) -> tuple[str, ...]:
     if cut := int((survey.marks["kind"] == "cut").sum()):
         found.append(f"{counted(cut, 'mark')} to cut are not considered: proposals start anew")
     bare = int(trees["basal_area_m2"].isna().sum())
-    if bare:
+    if bare and (survey.canopy is None or bare < len(trees)):
         found.append(
             f"{counted(bare, 'standing tree')} without a diameter bring no points by basal area, "
             "and count against the allowance as the largest tree"

@@ -19,6 +19,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
+from glademark.units import ACRE_M2, HECTARE_M2
 from glademark.wording import counted, listed
 
 BEFORE_AFTER = ("Before", "Marked", "After")
@@ -51,6 +52,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
     if "basis" not in residual:
         return []
     states = [residual[state] for state in STATES]
+    area_m2, area = (ACRE_M2, "acre") if units == "us" else (HECTARE_M2, "ha")
 
     def _row(
         name: str, key: str, unit: str, ends: tuple[str, ...] = ("", "", "")
@@ -74,9 +76,19 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
             lambda value: show_diameter(value, units),
         ),
         _plain(
-            "Stand density index (metric)",
+            f"Stand density index per {area}",
             "stand_density_index",
-            lambda value: show_number(value, _DENSITY),
+            lambda value: show_number(value * area_m2 / HECTARE_M2, _DENSITY),
+        ),
+        _plain(
+            "Relative density (Curtis; ft2/acre and inches)",
+            "relative_density",
+            lambda value: show_number(value, 1),
+        ),
+        _plain(
+            f"Percent stocking of {residual['stocking_type']}",
+            "percent_stocking",
+            lambda value: show_number(value, 0),
         ),
         _plain("Canopy cover", "canopy_cover", show_share),
         _plain("Quotient q", "q", lambda value: show_number(value, _Q_DECIMALS)),

@@ -189,6 +189,7 @@ MEANINGS: Mapping[str, tuple[Meaning, ...]] = MappingProxyType(
         "cruise": meanings.CRUISE,
         "volume_table": meanings.VOLUME_TABLE,
         "terrain": (),
+        "canopy_height": (),
     }
 )
 """Columns to expect in each input; the volume table has its own key in ``[volume]``."""
@@ -218,6 +219,7 @@ _NAMES = {
     "cruise": "cruise plot plots sample samples inventory",
     "volume_table": "volume table volumes rates",
     "terrain": "terrain dem elevation lidar heights",
+    "canopy_height": "canopy chm",
 }
 _LAYER_WORDS = {name: frozenset(text.split()) for name, text in _NAMES.items()}
 _PLOT = frozenset({"plot", "plots", "plotid", "plotno", "plotnumber"})
@@ -232,7 +234,7 @@ _FITTING: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "table": (
             "cruise", "leave_trees", "tally", "volume_table", "marks", "standing", "crop_trees",
         ),
-        "raster": ("terrain",),
+        "raster": ("canopy_height", "terrain"),
     }
 )  # fmt: skip
 

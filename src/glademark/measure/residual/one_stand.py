@@ -10,7 +10,13 @@ import shapely
 
 from glademark.contracts.residual_layers import STATES
 from glademark.forestry import NO_DIAMETER, SizeClasses, quadratic_mean_diameter_cm
-from glademark.forestry.structure import random_cover, stand_density_index
+from glademark.forestry.structure import (
+    percent_stocking,
+    random_cover,
+    relative_density,
+    stand_density_index,
+    stocking_type,
+)
 from glademark.measure.assembly import Measured
 from glademark.measure.crowns import crown_cover, crown_discs, crown_radii
 from glademark.measure.marks import size_class
@@ -112,8 +118,11 @@ class OneStand:
 
     def _marked(self, keys: RowKeys) -> Amounts:
         """Amounts of the marks and the paper tally."""
-        m3 = self.parts.groupby("tree")["m3"].agg(lambda some: some.sum(skipna=False))
-        volume = m3.reindex(self.cut.index).to_numpy(dtype=float) / self.cut["count"].to_numpy()
+        tree = self.cut.index.get_indexer(pd.Index(self.parts["tree"]))
+        m3, size = self.parts["m3"].to_numpy(dtype=float), len(self.cut)
+        whole = np.bincount(tree[tree >= 0], weights=m3[tree >= 0], minlength=size)  # NaN stays
+        has_parts = np.bincount(tree[tree >= 0], minlength=size) > 0
+        volume = np.where(has_parts, whole, np.nan) / self.cut["count"].to_numpy()
         own = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
         radius = self._with_crowns(self.cut.assign(crown_radius_m=own))["crown_radius_m"]
         each = per_tree(self.cut, volume, radius.to_numpy(dtype=float))
@@ -235,6 +244,7 @@ class OneStand:
             "basis": "cruise" if self.is_cruise else "standing",
             "area_m2": self.hectares * HECTARE_M2,
             "canopy_cover_from": "plots" if self.is_cruise else "crowns",
+            "stocking_type": _stocking_type(table),
             **states,
             **stated,
         }
@@ -269,6 +279,7 @@ class OneStand:
             ends[f"trees_per_ha_{end}"] = float(at["trees"]) / hectares
             ends[f"basal_area_m2_ha_{end}"] = float(at["basal"]) / hectares
         classes = table[table["row"] == "class"].set_index("size_class")
+        kind = _stocking_type(table)
         return {
             "trees_per_ha": trees,
             "basal_area_m2_ha": basal,
@@ -280,6 +291,8 @@ class OneStand:
             else np.nan,
             "stand_density_index": stand_density_index(sized, basal) if some else np.nan,
             "stand_density_index_summed": float(per_ha["density_index"]),
+            "relative_density": relative_density(sized, basal) if some else np.nan,
+            "percent_stocking": percent_stocking(sized, basal, kind) if some else np.nan,
             "canopy_cover": cover,
             "q": quotient(classes[f"{state}_trees_per_ha"], self.classes, self.target),
             "species": _species(table, state),
@@ -319,6 +332,12 @@ class OneStand:
         discs = crown_discs(points[out], radius_m=radius[out], bearing=np.zeros(int(out.sum())))
         beyond = shapely.difference(shapely.union_all(discs), operable).area
         return float((whole - beyond) / operable.area)
+
+
+def _stocking_type(table: pd.DataFrame) -> str:
+    """Type of stand whose stocking is published, by the species before the cut."""
+    species = _species(table, "standing").items()
+    return stocking_type({name: one["share_of_basal_area"] for name, one in species})
 
 
 def _species(table: pd.DataFrame, state: str) -> dict[str, dict[str, float]]:

@@ -38,6 +38,8 @@ class Bar:
         Place in the picture.
     marked_y, marked_height, residual_y, residual_height
         Of the two parts; residual has no height where it is not known or below zero.
+    target, target_y
+        Trees that the class is to keep, and where; None without a target.
     """
 
     label: str
@@ -50,15 +52,16 @@ class Bar:
     marked_height: float
     residual_y: float
     residual_height: float
+    target: float | None
+    target_y: float | None
 
     @property
-    def texts(self) -> tuple[str, str, str]:
-        """Standing, marked and residual trees as people read them."""
-        standing, marked, residual = (
+    def texts(self) -> tuple[str, ...]:
+        """Standing, marked, residual and target trees as people read them."""
+        return tuple(
             "\N{EN DASH}" if number is None else show_number(number, 0)
-            for number in (self.standing, self.marked, self.residual)
+            for number in (self.standing, self.marked, self.residual, self.target)
         )
-        return standing, marked, residual
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -71,11 +74,12 @@ class Tick:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Histogram:
-    """Bars and scale; `has_standing` says whether a cruise gives the standing trees."""
+    """Bars and scale; `has_standing`, `has_target`: whether those are known."""
 
     bars: tuple[Bar, ...]
     ticks: tuple[Tick, ...]
     has_standing: bool
+    has_target: bool
     below_zero: bool
     width: int = WIDTH
     height: int = HEIGHT
@@ -92,39 +96,45 @@ def histogram(layout: Layout) -> Histogram:
     return Histogram(
         bars=tuple(_bar(row, place, room, top) for place, row in enumerate(classes)),
         ticks=ticks if classes else (),
-        has_standing=any(standing is not None for _, _, standing in classes),
-        below_zero=any(known is not None and marked > known for _, marked, known in classes),
+        has_standing=any(standing is not None for _, _, standing, _ in classes),
+        has_target=any(target is not None for *_, target in classes),
+        below_zero=any(known is not None and marked > known for _, marked, known, _ in classes),
     )
 
 
-_Class = tuple[str, float, float | None]
+_Class = tuple[str, float, float | None, float | None]
 
 
 def _classes(layout: Layout) -> list[_Class]:
-    """Label, marked trees and standing trees of each class, in order."""
+    """Label, marked, standing and target trees of each class, in order."""
     stays = layout.residual_by_class
     stock = stays[stays["row"] == "class"] if len(stays) else layout.stock_by_class
     if len(stock):
-        rows = stock[["size_class", "marked_trees", "standing_trees"]].to_numpy(dtype=object)
+        names = ["size_class", "marked_trees", "standing_trees", "target_trees"]
         return [
-            (field_text(label), float(cut), None if pd.isna(stand) else float(stand))
-            for label, cut, stand in rows
+            (field_text(label), float(cut), _known(stand), _known(target))
+            for label, cut, stand, target in stock.reindex(columns=names).to_numpy(dtype=object)
         ]
     tally = layout.volume_by_zone
     cells = tally[tally["row"] == "cell"]
     trees = pd.to_numeric(cells["trees"]).astype("float64").groupby(cells["size_class"]).sum()
     counted = sorted(trees.to_dict().items(), key=lambda one: class_order(one[0]))
-    return [(field_text(label), number, None) for label, number in counted]
+    return [(field_text(label), number, None, None) for label, number in counted]
+
+
+def _known(number: float) -> float | None:
+    """A number, or None where it is not known."""
+    return None if pd.isna(number) else float(number)
 
 
 def _height(row: _Class) -> float:
-    """Trees at the top of a bar."""
-    return max(row[1], row[2] or 0.0)
+    """Trees at the top of a bar or target."""
+    return max(row[1], row[2] or 0.0, row[3] or 0.0)
 
 
 def _bar(row: _Class, place: int, room: float, top: float) -> Bar:
     """One class in the picture: what stays below, what is marked above it."""
-    label, marked, standing = row
+    label, marked, standing, target = row
     residual = None if standing is None else standing - marked
     stays = max(residual or 0.0, 0.0)
     base, unit = HEIGHT - _BOTTOM, (HEIGHT - _BOTTOM - _TOP) / top
@@ -139,6 +149,8 @@ def _bar(row: _Class, place: int, room: float, top: float) -> Bar:
         marked_height=round(marked * unit, 1),
         residual_y=round(base - stays * unit, 1),
         residual_height=round(stays * unit, 1),
+        target=target,
+        target_y=None if target is None else round(base - target * unit, 1),
     )
 
 

@@ -254,7 +254,9 @@ def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
     """How many records could not be used, and why."""
     if records.empty:
         return []
-    groups = records.groupby(["file", "reason"], sort=False)["record"].agg(list)
+    number, own = records["record"].astype(str), records["tree_id"].astype(str)
+    called = number.where(own == "", number + " (" + own + ")")
+    groups = called.groupby([records["file"], records["reason"]], sort=False).agg(list)
     shown = groups.head(_MOST_REASONS)
     lines = [
         f"{shown_text(file)}, {_listed(numbers)}: {shown_text(reason, longest=_LONGEST)}"
