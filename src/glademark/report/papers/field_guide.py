@@ -163,9 +163,9 @@ def _unconfirmed(delivery: Delivery) -> str:
     trees = unconfirmed_marks(delivery)["label"].tolist()
     if not trees:
         return ""
-    named = f"Trees {', '.join(trees)}." if all(trees) and len(trees) <= _MOST_NAMED else ""
+    named = f": {', '.join(trees)}" if all(trees) and len(trees) <= _MOST_NAMED else ""
     number = unconfirmed_trees(delivery.layout.figures)
-    return f"{UNCONFIRMED} {number[0].upper() + number[1:]}. {named}".strip()
+    return f"{UNCONFIRMED} {number[0].upper() + number[1:]}{named}."
 
 
 def _edge(delivery: Delivery) -> str:

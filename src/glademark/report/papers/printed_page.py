@@ -464,6 +464,18 @@ def _cell(words: str, points: float, *, bold: bool, right: bool) -> Paragraph:
     return _paragraph(words, _style(points, bold=bold, right=right))
 
 
+def line_cell(words: str, width_pt: float, points: float) -> str | Paragraph:
+    """A cell of a long list: plain text where that has room on a line, which is fast to set."""
+    plain = printable(words)
+    register_fonts()
+    if (
+        printed_runs(plain, SANS) == ((SANS, plain),)
+        and line_width(plain, points, SANS) <= width_pt
+    ):
+        return plain
+    return _cell(words, points, bold=False, right=False)
+
+
 def _paragraph(words: str, style: ParagraphStyle) -> Paragraph:
     """A text of which nothing is read as mark-up."""
     from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
