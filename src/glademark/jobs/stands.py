@@ -51,7 +51,7 @@ _SELDOM = (100_000, 50, 100)
 
 
 SHARES_AT_ONCE = 2
-"""Shares laid out side by side: overlays let go of the interpreter, all else does not."""
+"""Shares laid out side by side: overlays run beside each other, all else one after another."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

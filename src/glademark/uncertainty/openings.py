@@ -8,7 +8,7 @@ of the one with noise.
 """
 
 from dataclasses import dataclass, replace
-from typing import TypedDict
+from typing import TypedDict, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -189,7 +189,8 @@ def combined_draws(
     )
     reach = float(whole.radii_m.max() + width_m + 8 * max(one.error_m for one in members))
     near = shapely.buffer(shapely.multipoints(whole.recorded), reach)
-    points = _grid(shapely.intersection(strips, near))
+    ground = cast("BaseGeometry", shapely.intersection(strips, near))  # of one geometry each
+    points = _grid(ground)
     areas = _net_areas(whole) + np.sum([_closing(one) for one in members], axis=0)
     areas += _strip_ground(points, whole, width_m=width_m, shifts=line_shifts)
     still = _as_recorded(whole)

@@ -19,7 +19,7 @@ NO_LETTER = "\N{WHITE SQUARE}"
 
 LACKING = (
     f"Letters of names that no font has are printed as {NO_LETTER}; page and workbook have them."
-    " A font for Chinese, Japanese and Korean: pip install glademark[scripts]."
+    " A font for Chinese, Japanese and Korean: pip install glademark[cjk]."
 )
 """What is said where there are such letters."""
 
