@@ -171,7 +171,20 @@ def heading(words: str, paper: Paper) -> list[Flowable]:
     from reportlab.platypus import CondPageBreak  # noqa: PLC0415 - heavy
 
     room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
-    return [room, _paragraph(words, _heading_style(paper.points * 1.15))]
+    return [room, bookmarked(_paragraph(words, _heading_style(paper.points * 1.15)), words)]
+
+
+def bookmarked(part: Flowable, words: str) -> Flowable:
+    """A part that the outline of the file names."""
+    drawn = part.draw
+
+    def draw() -> None:
+        """Draw the part, and name it where that is its first page."""
+        part.canv.named.setdefault(shown_text(words), len(part.canv.kept))
+        drawn()
+
+    part.draw = draw
+    return part
 
 
 def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
@@ -380,6 +393,7 @@ def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that sh
         def __init__(self, *args: Any, **settings: Any) -> None:  # noqa: ANN401 - passed on
             super().__init__(*args, **settings)
             self.kept: list[dict[str, Any]] = []
+            self.named: dict[str, int] = {}
 
         def showPage(self) -> None:  # noqa: N802 - the name of the base
             self.kept.append(dict(self.__dict__))
@@ -388,10 +402,14 @@ def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that sh
         def save(self) -> None:
             letters = getFont(SANS).state[self._doc].assignments
             lacking = LACKING if ord(NO_LETTER) in letters else ""
+            named = self.named
             for number, page in enumerate(self.kept, 1):
                 self.__dict__.update(page)
                 self.setFont(SANS, 6)
                 self.drawString(MARGIN_PT, MARGIN_PT - 8, lacking)
+                for name in (name for name, page in named.items() if page == number - 1):
+                    self.bookmarkPage(name)
+                    self.addOutlineEntry(name, name)
                 self.setFont(SANS, 7)
                 self.drawRightString(
                     self._pagesize[0] - MARGIN_PT, MARGIN_PT, f"Page {number} of {len(self.kept)}"

@@ -20,6 +20,7 @@ from glademark.report.papers.printed_fonts import SANS
 from glademark.report.papers.printed_page import (
     INK,
     Paper,
+    bookmarked,
     gap,
     line_cell,
     papers_of,
@@ -193,7 +194,8 @@ def _printed(group: Group, paper: Paper, widths: Sequence[float]) -> Flowable:
         [line_cell(*cell) for cell in zip(row, room, points, strict=True)] for row in group.rows
     ]
     number = show_number(group.trees, 0)
-    head = [text(f"{group.title}: {number} trees, found ____", paper, bold=True)]
+    words = f"{group.title}: {number} trees, found ____"
+    head = [bookmarked(text(words, paper, bold=True), group.title)]
     style: list[Any] = [
         ("FONT", (0, 0), (-1, -1), SANS, paper.points, paper.points * 1.3),
         ("FONTSIZE", (2, 1), (2, -1), points[2]),
