@@ -26,6 +26,7 @@ from glademark.export.stands import (
     summary_of_stands,
 )
 from glademark.export.writers import Missing
+from glademark.intake.earlier import replaced_edition
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stand import open_stands
@@ -130,6 +131,8 @@ def lay_out_stands(
             project=project,
         )
         summary = summary_of_stands(found, counts, project)
+        if replaced := replaced_edition(out, summary["provenance"]["edition"]):
+            summary["provenance"]["replaces"] = replaced
         writers = chosen(deliverables_of_stands(tables, summary), only)
         delivered = deliver_parts(project, out, [Part(deliverables=writers)], on_each=on_each)
     return StandsOutcome(

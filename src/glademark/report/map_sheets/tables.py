@@ -10,6 +10,7 @@ from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.opening_caption import bound_words
+from glademark.report.order_of_work import volume_text
 from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
@@ -254,7 +255,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
                 show_length(float(row[name]), units)
                 for name in ("boundary_m", "water_m", "corridor_m")
             ),
-            *([printable(row["volume"] if isinstance(row["volume"], str) else "")] * sold),
+            *([printable(volume_text(row["volume"]))] * sold),
         )
         for row in layout.openings.to_dict("records")
     )
