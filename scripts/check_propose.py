@@ -40,9 +40,11 @@ from glademark.proposal.spacing import spacing_of  # noqa: E402
 from glademark.proposal.stock import Demands, Stock  # noqa: E402
 from tests.propose.conftest import ground_of, tiny_stand  # noqa: E402
 from tests.propose.test_candidates import optimum  # noqa: E402
-from tests.propose.test_command import EAST, NORTH, SIDE, project_in  # noqa: E402
+from tests.propose.test_command import EAST, NORTH, project_in  # noqa: E402
 
 TREES_A_HECTARE = 250
+SIDE_M = 110
+"""Of the stands of random projects."""
 STEPS = 30_000
 """Of annealing."""
 
@@ -198,7 +200,7 @@ def check_layouts(count: int) -> None:
         edge = ("standing_crowns", "marked_crowns", "boles")[seed % 3]
         with tempfile.TemporaryDirectory() as folder:
             home = Path(folder)
-            path = project_in(home, limits=limits, seed=seed)
+            path = project_in(home, limits=limits, seed=seed, size=(SIDE_M, 240))
             text = path.read_text(encoding="utf-8").replace("alternatives = 2", "alternatives = 1")
             path.write_text(f"{text}\n[openings]\nedge = {json.dumps(edge)}\n", encoding="utf-8")
             one = propose(path).stands[""]
@@ -215,7 +217,7 @@ def check_layouts(count: int) -> None:
         groups += len(proposed)
         beyond = (
             proposed.area
-            - proposed.intersection(shapely.box(EAST, NORTH, EAST + SIDE, NORTH + SIDE)).area
+            - proposed.intersection(shapely.box(EAST, NORTH, EAST + SIDE_M, NORTH + SIDE_M)).area
         )
         crossing = max(crossing, float(beyond.max()))
         for name in ("area_m2", "spacing_m"):
