@@ -14,8 +14,11 @@ import shapely
 from scipy.spatial import cKDTree
 
 from glademark.hosts.cli import main
+from glademark.intake.first_project import new_project_from
+from glademark.intake.read import read_survey
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.jobs.propose import Proposed, propose
+from glademark.project import read_project
 from glademark.project.propose_settings import ProposeSettings
 from glademark.proposal.pool import SLIVER_M2, measured
 from glademark.proposal.priority import priorities
@@ -244,6 +247,19 @@ def test_trees_of_a_walked_patch_are_failing(proposed: tuple[Proposed, Path]) ->
     assert trees.loc[inside | blank, "failing"].all()
     assert inside.any()
     assert blank.any()
+
+
+def test_a_project_made_from_field_files_is_one_to_propose_from(tmp_path: Path) -> None:
+    """The standing trees, the column of their risk and no marks: nothing is left to fill in."""
+    project_in(tmp_path)
+    files = [tmp_path / f"{name}.gpkg" for name in ("stand", "lanes", "standing")]
+    (path,) = new_project_from(tmp_path / "new", files)
+    project = read_project(path, marked=False)
+    survey = read_survey(project, folder=path.parent)
+
+    assert path.read_text(encoding="utf-8").count("FILL IN") == 1  # the heading that explains it
+    assert len(survey.standing) == 120
+    assert (priorities(survey.standing, project.propose) >= project.propose.failing_from).any()
 
 
 def test_limits_that_cannot_hold_together_are_named(
