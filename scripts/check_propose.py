@@ -45,6 +45,9 @@ from tests.propose.test_command import EAST, NORTH, project_in  # noqa: E402
 TREES_A_HECTARE = 250
 SIDE_M = 110
 """Of the stands of random projects."""
+SAME = 1e-6
+"""Share of the points by which two choices are called equal."""
+
 STEPS = 30_000
 """Of annealing."""
 
@@ -150,13 +153,14 @@ def annealed(pool: Pool, demands: Demands, seed: int) -> float:
     return best
 
 
-def check_others(count: int, trees: int) -> None:
+def check_others(count: int, trees: int, rounds: int) -> None:
     """The program against greedy and annealing on the same candidates."""
+    ahead = []
     print("| stand | candidates | program | greedy by points | by points per area | annealing |")
     print("|---|---|---|---|---|---|")
     for seed in range(count):
         task = large_stand(trees, seed)
-        best, found = choose(task, find_candidates(replace(task, budget=Budget(rounds_max=3))))
+        best, found = choose(task, find_candidates(replace(task, budget=Budget(rounds_max=rounds))))
         pool, demands = found.pool, task.demands
         by_points = greedy(pool, demands, np.argsort(-pool.score).tolist())
         by_area = greedy(pool, demands, np.argsort(-pool.score / pool.area_m2).tolist())
@@ -166,6 +170,13 @@ def check_others(count: int, trees: int) -> None:
             f"{cooled:.3f} |",
             flush=True,
         )
+        ahead.append([1 - one / best.score for one in (by_points, by_area, cooled)])
+    for name, by in zip(
+        ("points", "points per area", "annealing"), zip(*ahead, strict=True), strict=True
+    ):
+        wins, losses = sum(one > SAME for one in by), sum(one < -SAME for one in by)
+        ties = len(by) - wins - losses
+        print(f"{name}: {wins} better, {ties} equal, {losses} worse; most {max(by):.1%} better")
 
 
 def check_size(trees: int, rounds: int) -> None:
@@ -240,7 +251,7 @@ def main() -> None:
     if asked.check == "tiny":
         check_tiny(*(numbers or [50]))
     elif asked.check == "others":
-        check_others(*(numbers or [20, 1500]))
+        check_others(*(numbers or [20, 1500]), rounds=asked.rounds)
     elif asked.check == "layouts":
         check_layouts(*(numbers or [200]))
     else:
