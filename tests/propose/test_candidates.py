@@ -4,16 +4,20 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import crown_outlines
+from glademark.project.propose_settings import ProposeWeights
 from glademark.proposal.growth import Sizes, free_of_charge, grown
 from glademark.proposal.infeasible import why_infeasible
+from glademark.proposal.points import unsized
 from glademark.proposal.pool import joined, measured
-from glademark.proposal.search import Task, choose, find_candidates
+from glademark.proposal.search import Task, choose, find_candidates, relaxed_over
+from glademark.proposal.spacing import grid_of
 from glademark.proposal.stock import Demands, Stock, crown_links, ground_shares, sets_of
 from tests.propose.conftest import connected_sets, ground_of
 
@@ -172,6 +176,32 @@ def test_openings_keep_out_of_barred_ground_and_from_the_boundary() -> None:
     assert len(measured(sets, stock, ground, replace(near, boundary_m=16.9), exact=True)) == 1
 
 
+@pytest.mark.parametrize("seed", [0, 1, 3])
+def test_a_looser_limit_never_lowers_the_score(tiny: Callable[[int], Task], seed: int) -> None:
+    """More allowance, more opening area, more groups or less spacing: as many points or more.
+
+    Each is solved anew over the same candidates.
+    """
+    task = tiny(seed)
+    pool, demands = find_candidates(task).pool, task.demands
+    looser = (
+        demands,
+        replace(demands, amounts_max=(1.3 * demands.amounts_max[0],)),
+        replace(demands, area_total_max_m2=1.3 * demands.area_total_max_m2),
+        replace(demands, groups_max=demands.groups_max + 1),
+        replace(demands, spacing_m=0.5 * demands.spacing_m),
+    )
+
+    score, *others = (
+        choose(
+            changed := replace(task, demands=one),
+            relaxed_over(changed, pool, grid_of(pool.shapes, one.spacing_m)),
+        )[0].score
+        for one in looser
+    )
+    assert min(others) >= score - 1e-6
+
+
 def test_a_choice_that_only_whole_groups_rule_out_is_told_so(tiny: Callable[[int], Task]) -> None:
     """Where limits can hold together for parts of groups, no limit is blamed."""
     assert "nodes_max" in why_infeasible(tiny(3), ())
@@ -216,3 +246,25 @@ def test_openings_steeper_than_the_limit_are_no_candidates() -> None:
     }
 
     assert list(counts.values()) == [1, 0, 1]
+
+
+@pytest.mark.parametrize(
+    ("weights", "idle"),
+    [
+        ({"failing": "1 per m3", "growing_stock": "1 per m2"}, [True, False, False, True]),
+        ({"failing": "1 per tree", "growing_stock": "1 per tree"}, [False] * 4),
+    ],
+)
+def test_trees_whose_size_is_not_known_are_told_apart(
+    weights: dict[str, str], idle: list[bool]
+) -> None:
+    """Without the volume or basal area that its weight goes by, a tree brings no points."""
+    trees = pd.DataFrame(
+        {
+            "failing": [True, True, False, False],
+            "basal_area_m2": [0.1, np.nan, 0.1, np.nan],
+            "volume_m3": [np.nan, 1.0, np.nan, 1.0],
+        }
+    )
+
+    assert unsized(trees, ProposeWeights(**weights)).tolist() == idle

@@ -287,7 +287,7 @@ class _Reader:
         return together(self._each("stand", _read)) or no_boundaries(self.log.stands)
 
     def _corridors(self, stands: Stands) -> gpd.GeoDataFrame:
-        """Corridors, or none, which is worth a word."""
+        """Corridors; a notice where there are none."""
         settings, taken = self.project.corridors, defaultdict[int, list[str]](list)
         given = [reading for reading in self.inputs.layers["corridors"] if reading is not None]
         text = "No corridors are given: their share is 0 %."

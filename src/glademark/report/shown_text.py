@@ -16,11 +16,16 @@ def shown_text(text: object, *, longest: int = 80) -> str:
     >>> print(shown_text("oak\x1b[2J"), shown_text("a long remark", longest=6))
     oak\x1b[2J a l...
     """
-    seen = "".join(
-        letter.encode("unicode_escape").decode("ascii")
-        if unicodedata.category(letter) in _UNSEEN
-        and not (letter in _JOINERS and unicodedata.category(before) in {"Lo", "Mn", "Mc"})
-        else letter
-        for before, letter in pairwise(f" {text}")
+    plain = str(text)
+    seen = (
+        plain
+        if plain.isprintable()
+        else "".join(
+            letter.encode("unicode_escape").decode("ascii")
+            if unicodedata.category(letter) in _UNSEEN
+            and not (letter in _JOINERS and unicodedata.category(before) in {"Lo", "Mn", "Mc"})
+            else letter
+            for before, letter in pairwise(f" {plain}")
+        )
     )
     return seen if len(seen) <= longest else f"{seen[: longest - 3]}..."

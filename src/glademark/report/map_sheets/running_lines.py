@@ -133,7 +133,7 @@ def _references(delivery: Delivery) -> list[str]:
 def _foot_lines(box: Box, delivery: Delivery) -> tuple[list[str], list[str]]:
     """Lines of the cautions and of the references."""
     cautions = list(CAUTIONS)
-    if lacks_letters(printed_names(delivery)):
+    if delivery.once("lacks letters", lambda: lacks_letters(printed_names(delivery))):
         cautions.append(LACKING)
     room = box.width - 14 - text_width("CAUTION", _CAUTION.size, "bold") - 8
     room_below = box.width - text_width(_PRINTED, _REFERENCE.size) - 12

@@ -10,6 +10,7 @@ from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.opening_caption import bound_words
+from glademark.report.order_of_work import volume_text
 from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
@@ -176,8 +177,8 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
         ("Remaining allowance", "remaining"),
         ("   at least", "remaining_low"),
         ("   at most", "remaining_high"), ("Share taken", "share"),
-        ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
-        ("   in the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
+        ("   of the corridors", "share_corridor"), ("   of the openings", "share_opening"),
+        ("   of the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
     )  # fmt: skip
     quantities = allowance.to_dict("records")
     confidence = delivery.project.allowance.confidence
@@ -254,7 +255,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
                 show_length(float(row[name]), units)
                 for name in ("boundary_m", "water_m", "corridor_m")
             ),
-            *([printable(row["volume"] if isinstance(row["volume"], str) else "")] * sold),
+            *([printable(volume_text(row["volume"]))] * sold),
         )
         for row in layout.openings.to_dict("records")
     )

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
-from xml.sax.saxutils import escape
 
 from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
 from glademark.report.papers.printed_scripts import (
@@ -172,7 +171,20 @@ def heading(words: str, paper: Paper) -> list[Flowable]:
     from reportlab.platypus import CondPageBreak  # noqa: PLC0415 - heavy
 
     room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
-    return [room, _paragraph(words, _heading_style(paper.points * 1.15))]
+    return [room, bookmarked(_paragraph(words, _heading_style(paper.points * 1.15)), words)]
+
+
+def bookmarked(part: Flowable, words: str) -> Flowable:
+    """A part that the outline of the file names."""
+    drawn = part.draw
+
+    def draw() -> None:
+        """Draw the part, and name it where that is its first page."""
+        part.canv.named.setdefault(shown_text(words), len(part.canv.kept))
+        drawn()
+
+    part.draw = draw
+    return part
 
 
 def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
@@ -333,31 +345,41 @@ def write_fitting(
     papers: Sequence[Paper],
     story: Callable[[Paper], Sequence[Flowable]],
     *,
-    pages: int = 1,
+    pages: Sequence[int] = (1,),
 ) -> bool:
-    """Write a paper in the first of some sizes, the largest first, that has so many pages."""
-    smallest = papers[-1]
-    if not _has_room(smallest, story(smallest), pages):
-        return False  # nor has any other
-    return any(_fits(path, paper, story(paper), pages) for paper in papers)
+    """Write a paper on the fewest of some numbers of pages, in the largest size that has room."""
+    made: dict[int, tuple[Sequence[Flowable], float]] = {}
+
+    def told(at: int) -> tuple[Sequence[Flowable], float]:
+        """Parts in one size, and their height together, each made once."""
+        if at not in made:
+            parts = story(papers[at])
+            made[at] = parts, _height(papers[at], parts)
+        return made[at]
+
+    for number in pages:
+        room = number * papers[0].height_pt * papers[0].columns
+        if told(len(papers) - 1)[1] > room:
+            continue  # nor has any other size
+        for at, paper in enumerate(papers):
+            if told(at)[1] <= room and _fits(path, paper, made.pop(at)[0], number):
+                return True
+    return False
 
 
 def _fits(path: Path, paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
     """Whether a paper, now written, stands on so many pages."""
     from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
 
-    if not _has_room(paper, story, pages):
-        return False
     try:
         return write_pdf(path, paper, story) <= pages
     except LayoutError:  # a part that cannot be split is higher than a page
         return False
 
 
-def _has_room(paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
-    """Whether all parts together are no higher than so many pages."""
-    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
-    return bool(sum(heights) <= paper.height_pt * paper.columns * pages)
+def _height(paper: Paper, story: Sequence[Flowable]) -> float:
+    """Height of all parts together."""
+    return float(sum(part.wrap(paper.width_pt, paper.height_pt)[1] for part in story))
 
 
 def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types
@@ -371,6 +393,7 @@ def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that sh
         def __init__(self, *args: Any, **settings: Any) -> None:  # noqa: ANN401 - passed on
             super().__init__(*args, **settings)
             self.kept: list[dict[str, Any]] = []
+            self.named: dict[str, int] = {}
 
         def showPage(self) -> None:  # noqa: N802 - the name of the base
             self.kept.append(dict(self.__dict__))
@@ -379,10 +402,14 @@ def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that sh
         def save(self) -> None:
             letters = getFont(SANS).state[self._doc].assignments
             lacking = LACKING if ord(NO_LETTER) in letters else ""
+            named = self.named
             for number, page in enumerate(self.kept, 1):
                 self.__dict__.update(page)
                 self.setFont(SANS, 6)
                 self.drawString(MARGIN_PT, MARGIN_PT - 8, lacking)
+                for name in (name for name, page in named.items() if page == number - 1):
+                    self.bookmarkPage(name)
+                    self.addOutlineEntry(name, name)
                 self.setFont(SANS, 7)
                 self.drawRightString(
                     self._pagesize[0] - MARGIN_PT, MARGIN_PT, f"Page {number} of {len(self.kept)}"
@@ -419,6 +446,7 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     canvas.restoreState()
 
 
+@cache
 def _style(points: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
     """Style of a paragraph."""
     from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
@@ -434,6 +462,7 @@ def _style(points: float, *, bold: bool = False, right: bool = False) -> Paragra
     )
 
 
+@cache
 def _heading_style(points: float) -> ParagraphStyle:
     """Style of a heading."""
     from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
@@ -453,14 +482,48 @@ def _cell(words: str, points: float, *, bold: bool, right: bool) -> Paragraph:
     return _paragraph(words, _style(points, bold=bold, right=right))
 
 
+def line_cell(words: str, width_pt: float, points: float) -> str | Paragraph:
+    """A cell of a long list: plain text where that has room on a line, which is fast to set."""
+    plain = printable(words)
+    register_fonts()
+    if (
+        printed_runs(plain, SANS) == ((SANS, plain),)
+        and line_width(plain, points, SANS) <= width_pt
+    ):
+        return plain
+    return _cell(words, points, bold=False, right=False)
+
+
 def _paragraph(words: str, style: ParagraphStyle) -> Paragraph:
     """A text of which nothing is read as mark-up."""
     from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
 
     lines = [printable(line) for line in str(words).splitlines()]
     if all(printed_runs(line, style.fontName) == ((style.fontName, line),) for line in lines):
-        return Paragraph("<br/>".join(map(escape, lines)), style)
+        return Paragraph("", style, frags=_fragments(lines, style))
     return _paragraph_of_scripts()(lines, style)
+
+
+def _fragments(lines: Sequence[str], style: ParagraphStyle) -> list[Any]:
+    """Lines as the parts of a paragraph, each in the font that has its letters."""
+    letters, end = _letters_and_end(style)
+    return [
+        one
+        for line in lines
+        for one in (
+            *(letters.clone(fontName=font, text=text)
+              for font, text in printed_runs(line, style.fontName)),
+            end.clone(),
+        )
+    ][:-1]  # fmt: skip
+
+
+@cache
+def _letters_and_end(style: ParagraphStyle) -> Any:  # noqa: ANN401 - ships no types
+    """What a paragraph has for letters, and for the end of a line."""
+    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
+
+    return Paragraph("x<br/>", style).frags[:2]
 
 
 @cache
@@ -473,16 +536,13 @@ def _paragraph_of_scripts() -> Any:  # noqa: ANN401 - a class made of a class th
 
         def __init__(self, lines: Sequence[str], style: ParagraphStyle) -> None:
             self.lines = lines
-            super().__init__("", style)
+            super().__init__("", style, frags=[])
 
         def wrap(self, width: float, height: float) -> Any:  # noqa: ANN401 - of the base
-            font, room = self.style.fontName, width - _SLACK_PT
-            size = self.style.fontSize
+            font, size = self.style.fontName, self.style.fontSize
+            room = width - _SLACK_PT
             fitting = [one for line in self.lines for one in lines_that_fit(line, room, size, font)]
-            letters, end = Paragraph("x<br/>", self.style).frags[:2]
-            parts = [[letters.clone(fontName=name, text=text)
-                      for name, text in printed_runs(line, font)] for line in fitting]  # fmt: skip
-            self.frags = [one for part in parts for one in (*part, end.clone())][:-1]
+            self.frags = _fragments(fitting, self.style)
             return super().wrap(width, height)
 
         def split(self, width: float, height: float) -> Any:  # noqa: ANN401 - of the base
