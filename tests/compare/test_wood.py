@@ -15,7 +15,7 @@ from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout
 from glademark.measure.volume import Sold
 from glademark.project.model import Project, Source
-from glademark.report.comparison.wording import findings_table
+from glademark.report.comparison.wording import _amount_words, findings_table
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
 CORDS = {"product": "pulpwood", "volume_unit": "cord"}
@@ -67,7 +67,7 @@ def test_a_sum_without_a_tree_says_so(compared: Compared) -> None:
     assert row["trees_without"] == pytest.approx(1, abs=1e-3)
     assert np.isnan(row["high"])
     assert np.isnan(row["share_of_marked"])
-    assert shown[2] == "at least 0.7 cord; 1.0 tree without a volume"
+    assert shown[2] == "at least 0.7 cord; 1 tree without a volume"
     assert shown[3] == "0.7 cord or more"
 
 
@@ -125,6 +125,28 @@ def test_one_product_in_two_units_is_two_quantities() -> None:
         "not stated (cord)": 1.0, "not stated (m3)": 2.0,
     }  # fmt: skip
     assert in_words(wood, 2) == ["not stated (cord) 1.00 cord", "not stated (m3) 2.00 m3"]
+
+
+def test_a_stump_that_states_no_product_may_be_of_any() -> None:
+    """It has no volume in any product, and is counted in each, whatever trees like it are."""
+    trees = pd.DataFrame(
+        {"species": "beech", "product": ["sawlog", "pulpwood", ""], "dbh": 30.0, "dbh_cm": 30.0,
+         "dbh_unit": "cm", "volume": [1.0, 2.0, np.nan], "volume_unit": ["m3", "cord", ""]}
+    )  # fmt: skip
+    wood = amounts_of(trees, Sold(table=None, products={}))
+
+    assert {name: list(wood.without[name]) for name in ("sawlog", "pulpwood")} == {
+        "sawlog": [0, 0, 1], "pulpwood": [0, 0, 1],
+    }  # fmt: skip
+    assert wood.unlisted.sum() == 0
+
+
+def test_trees_that_are_left_out_are_counted_whole_or_said_to_be_expected() -> None:
+    """A sum of chances is no count of trees."""
+    assert _amount_words(0.0, "m2", 4.7, "metric").endswith(
+        "an expected 4.7 trees without a diameter"
+    )
+    assert _amount_words(0.0, "m2", 5.0, "metric").endswith("; 5 trees without a diameter")
 
 
 def test_what_no_product_holds_is_told(compared: Compared) -> None:

@@ -30,7 +30,7 @@ from glademark.comparison.records import (
     stump_rows,
 )
 from glademark.comparison.residual import Residual, residual_of, with_residual
-from glademark.comparison.wood import ALIKE, amounts_of, product_of_alike
+from glademark.comparison.wood import amounts_of
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.frames import features, no_rows
 from glademark.contracts.inspection import AfterCutSurvey
@@ -117,10 +117,7 @@ def compare(survey: Survey, layout: Layout, project: Project, seen: AfterCutSurv
         survey, layout, project, places=places, stump_error_m=error, species=sold.species
     )
     stumps = stump_rows(seen, places=places, species=sold.species)
-    marked = trees[trees["to_cut"]]
     paper = paper_trees(survey, layout, project, places=places, species=sold.species)
-    to_cut = pd.concat([pd.DataFrame(one)[list(ALIKE)] for one in (marked, paper.rows)])
-    stumps = stumps.assign(product=product_of_alike(stumps, to_cut))
     match = match_stumps(trees, stumps, ground_m2=places.ground_m2, settings=_matching(settings))
     shift = match.rates.shifts.against_trees(stumps["day"], trees["day"])
     if np.abs(shift).max(initial=0.0) > SHIFT_MATTERS_M:  # as the marks saw it
@@ -266,8 +263,8 @@ def _notices(match: Match, found: Seen, seen: AfterCutSurvey, units: Units) -> l
     if sum(without):
         trees, stumps = counted(without[0], "tree"), counted(round(without[1]), "stump")
         notices.append(
-            f"{trees} marked to cut and {stumps} have no volume, nor has any other tree of their "
-            "product: they are counted, without wood."
+            f"{trees} marked to cut and {stumps} have no volume: they state no product, or "
+            "no other of that product has one. They are counted, without wood."
         )
     if found.stumps["low_mark"].isna().all():
         notices.append(

@@ -216,7 +216,7 @@ def _fits(stumps: gpd.GeoDataFrame, paper: Paper, scale: float, error: float) ->
     off = np.abs(np.log(dbh / rows["dbh_cm"].to_numpy(dtype=float)[None, :]))
     near = np.isnan(off) | (off <= TOLERANCE * error)
     fits &= near | _same_class(stumps, paper, error)
-    product = stumps["product_recorded"].to_numpy(dtype=object)[:, None]
+    product = stumps["product"].to_numpy(dtype=object)[:, None]
     fits &= _same(product, rows["product"].to_numpy(dtype=object)[None, :])
     species = _same(
         stumps["species"].to_numpy(dtype=object)[:, None],

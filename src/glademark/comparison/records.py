@@ -238,7 +238,6 @@ def stump_rows(
         **_position(stumps.geometry),
         error_m=stumps["position_error_m"].to_numpy(dtype=float),
         species_written=stumps["species"],
-        product_recorded=stumps["product"],
         species=species.fold(stumps["species"].astype(object).fillna("")),
         day_name=stumps["day"],
         day=pd.factorize(stumps["day"])[0],

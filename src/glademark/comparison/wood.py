@@ -12,15 +12,12 @@ from glademark.measure.openings import volume_words
 from glademark.measure.tally import NOT_STATED
 from glademark.measure.volume import Sold, volumes, without_volume
 
-__all__ = ["ALIKE", "Amounts", "amounts_of", "in_words", "product_of_alike"]
+__all__ = ["Amounts", "amounts_of", "in_words"]
 
 FloatArray = npt.NDArray[np.float64]
 
 SOLID = "solid_volume"
 """Name of the solid volume among the quantities."""
-
-ALIKE = ("species", "dbh_cm", "product")
-"""By what a stump is likened to a tree."""
 
 _UNITS = {"trees": "trees", "basal_area": "m2"}
 
@@ -46,42 +43,14 @@ class Amounts:
         return np.where(self.without[quantity] > 0, np.nan, self.of[quantity])
 
 
-def product_of_alike(stumps: pd.DataFrame, trees: pd.DataFrame) -> pd.Series:
-    """
-    Product of each stump: as recorded, else that of the tree to cut most like it.
-
-    That is the tree of its species with the nearest diameter, else of any species; ``""`` where no
-    diameter is known or no tree has a product.
-    """
-    product = stumps["product"].astype(object).copy()
-    known = trees[(trees["product"] != "") & trees["dbh_cm"].notna()]
-    wanted = (product == "") & stumps["dbh_cm"].notna()
-    for name in stumps.loc[wanted, "species"].unique():  # species are few
-        mine = wanted & (stumps["species"] == name)
-        alike = known[known["species"] == name]
-        alike = (alike if len(alike) else known).sort_values(["dbh_cm", "product"], kind="stable")
-        if len(alike):
-            product[mine] = _nearest(stumps.loc[mine, "dbh_cm"], alike)
-    return product
-
-
-def _nearest(dbh_cm: pd.Series, alike: pd.DataFrame) -> npt.NDArray[np.object_]:
-    """Product of the tree with the nearest diameter; the thinner of two as near."""
-    sizes = alike["dbh_cm"].to_numpy(dtype=float)
-    value = dbh_cm.to_numpy(dtype=float)
-    above = np.clip(np.searchsorted(sizes, value), 0, len(sizes) - 1)
-    below = np.maximum(above - 1, 0)
-    at = np.where(value - sizes[below] <= np.abs(sizes[above] - value), below, above)
-    return np.asarray(alike["product"].to_numpy(dtype=object)[at])
-
-
 def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
     """
     Basal area and volumes of each tree, one a row, on an index 0..n-1.
 
     `trees` has `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, and, where known, `height_m`,
     `volume`, `volume_unit`, `defect_share` and `cull`. Solid volume is left out where some wood
-    does not convert to it; a product of which no tree has a volume is no quantity.
+    does not convert to it; a product of which no tree has a volume is no quantity. A tree without a
+    volume that states no product may be of any: it is without an amount in each.
     """
     full = pd.DataFrame(trees.drop(columns="geometry", errors="ignore")).assign(count=1)
     usual: dict[str, float | str | bool] = {
@@ -109,7 +78,11 @@ def amounts_of(trees: pd.DataFrame, sold: Sold) -> Amounts:
         of[name], unit[name] = _summed(rows, rows["net"].fillna(0.0), size), sale_unit
         without[name] = np.minimum(_summed(rows, rows["trees_without"], size), 1.0)
     own = _summed(parts, parts["own_without"], size)
-    listed = np.sum([without[name] for name in of if name not in _UNITS], axis=0)
+    products = [name for name in of if name not in _UNITS]
+    listed = np.sum([without[name] for name in products], axis=0)
+    of_any = (listed == 0) & (own > 0) & (full["product"] == "").to_numpy(dtype=bool)
+    without |= {name: np.where(of_any, 1.0, without[name]) for name in products}
+    listed = np.where(of_any, len(products), listed)
     if parts["m3"].notna().any() and not parts["unconverted"].any():
         of[SOLID], unit[SOLID] = _summed(parts, parts["m3"].fillna(0.0), size), "m3"
         without[SOLID] = own

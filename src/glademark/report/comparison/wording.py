@@ -49,7 +49,11 @@ HOW_TO_READ = (
 LOOK_AGAIN_MAX = 40
 """Most stumps and trees that are listed to be looked at again; all are in the layers."""
 
-_QUANTITIES = {"trees": "trees", "basal_area": "basal area", "solid_volume": "solid volume"}
+_QUANTITIES = {
+    "trees": "trees, expected",
+    "basal_area": "basal area",
+    "solid_volume": "solid volume",
+}
 _ANSWERS = {
     "within": "within the limit, by the whole interval",
     "beyond": "beyond the limit, by the whole interval",
@@ -137,9 +141,10 @@ def _amount_words(number: float, unit: str, without: float, units: Units) -> str
     text = _amount(number, unit, units)
     if without < HARDLY_ANY:
         return text
-    trees = "tree" if show_number(without, 1) == "1.0" else "trees"
-    what = "diameter" if unit == "m2" else "volume"
-    return f"{AT_LEAST} {text}; {show_number(without, 1)} {trees} without a {what}"
+    number = show_number(without, 1)
+    whole = number.endswith(".0")
+    trees = counted(round(without), "tree") if whole else f"an expected {number} trees"
+    return f"{AT_LEAST} {text}; {trees} without a {'diameter' if unit == 'm2' else 'volume'}"
 
 
 def question_lines(comparison: Comparison) -> list[str]:
