@@ -40,9 +40,14 @@ from glademark.proposal.spacing import spacing_of  # noqa: E402
 from glademark.proposal.stock import Demands, Stock  # noqa: E402
 from tests.propose.conftest import ground_of, tiny_stand  # noqa: E402
 from tests.propose.test_candidates import optimum  # noqa: E402
-from tests.propose.test_command import EAST, NORTH, SIDE, project_in  # noqa: E402
+from tests.propose.test_command import EAST, NORTH, project_in  # noqa: E402
 
 TREES_A_HECTARE = 250
+SIDE_M = 110
+"""Of the stands of random projects."""
+SAME = 1e-6
+"""Share of the points by which two choices are called equal."""
+
 STEPS = 30_000
 """Of annealing."""
 
@@ -148,13 +153,14 @@ def annealed(pool: Pool, demands: Demands, seed: int) -> float:
     return best
 
 
-def check_others(count: int, trees: int) -> None:
+def check_others(count: int, trees: int, rounds: int) -> None:
     """The program against greedy and annealing on the same candidates."""
+    ahead = []
     print("| stand | candidates | program | greedy by points | by points per area | annealing |")
     print("|---|---|---|---|---|---|")
     for seed in range(count):
         task = large_stand(trees, seed)
-        best, found = choose(task, find_candidates(replace(task, budget=Budget(rounds_max=3))))
+        best, found = choose(task, find_candidates(replace(task, budget=Budget(rounds_max=rounds))))
         pool, demands = found.pool, task.demands
         by_points = greedy(pool, demands, np.argsort(-pool.score).tolist())
         by_area = greedy(pool, demands, np.argsort(-pool.score / pool.area_m2).tolist())
@@ -164,6 +170,13 @@ def check_others(count: int, trees: int) -> None:
             f"{cooled:.3f} |",
             flush=True,
         )
+        ahead.append([1 - one / best.score for one in (by_points, by_area, cooled)])
+    for name, by in zip(
+        ("points", "points per area", "annealing"), zip(*ahead, strict=True), strict=True
+    ):
+        wins, losses = sum(one > SAME for one in by), sum(one < -SAME for one in by)
+        ties = len(by) - wins - losses
+        print(f"{name}: {wins} better, {ties} equal, {losses} worse; most {max(by):.1%} better")
 
 
 def check_size(trees: int, rounds: int) -> None:
@@ -198,7 +211,7 @@ def check_layouts(count: int) -> None:
         edge = ("standing_crowns", "marked_crowns", "boles")[seed % 3]
         with tempfile.TemporaryDirectory() as folder:
             home = Path(folder)
-            path = project_in(home, limits=limits, seed=seed)
+            path = project_in(home, limits=limits, seed=seed, size=(SIDE_M, 240))
             text = path.read_text(encoding="utf-8").replace("alternatives = 2", "alternatives = 1")
             path.write_text(f"{text}\n[openings]\nedge = {json.dumps(edge)}\n", encoding="utf-8")
             one = propose(path).stands[""]
@@ -215,7 +228,7 @@ def check_layouts(count: int) -> None:
         groups += len(proposed)
         beyond = (
             proposed.area
-            - proposed.intersection(shapely.box(EAST, NORTH, EAST + SIDE, NORTH + SIDE)).area
+            - proposed.intersection(shapely.box(EAST, NORTH, EAST + SIDE_M, NORTH + SIDE_M)).area
         )
         crossing = max(crossing, float(beyond.max()))
         for name in ("area_m2", "spacing_m"):
@@ -238,7 +251,7 @@ def main() -> None:
     if asked.check == "tiny":
         check_tiny(*(numbers or [50]))
     elif asked.check == "others":
-        check_others(*(numbers or [20, 1500]))
+        check_others(*(numbers or [20, 1500]), rounds=asked.rounds)
     elif asked.check == "layouts":
         check_layouts(*(numbers or [200]))
     else:

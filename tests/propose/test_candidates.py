@@ -16,7 +16,8 @@ from glademark.proposal.growth import Sizes, free_of_charge, grown
 from glademark.proposal.infeasible import why_infeasible
 from glademark.proposal.points import unsized
 from glademark.proposal.pool import joined, measured
-from glademark.proposal.search import Task, choose, find_candidates
+from glademark.proposal.search import Task, choose, find_candidates, relaxed_over
+from glademark.proposal.spacing import grid_of
 from glademark.proposal.stock import Demands, Stock, crown_links, ground_shares, sets_of
 from tests.propose.conftest import connected_sets, ground_of
 
@@ -173,6 +174,32 @@ def test_openings_keep_out_of_barred_ground_and_from_the_boundary() -> None:
     near = replace(plain_demands(), boundary_m=17.1)
     assert len(measured(sets, stock, ground, near, exact=True)) == 0
     assert len(measured(sets, stock, ground, replace(near, boundary_m=16.9), exact=True)) == 1
+
+
+@pytest.mark.parametrize("seed", [0, 1, 3])
+def test_a_looser_limit_never_lowers_the_score(tiny: Callable[[int], Task], seed: int) -> None:
+    """More allowance, more opening area, more groups or less spacing: as many points or more.
+
+    Each is solved anew over the same candidates.
+    """
+    task = tiny(seed)
+    pool, demands = find_candidates(task).pool, task.demands
+    looser = (
+        demands,
+        replace(demands, amounts_max=(1.3 * demands.amounts_max[0],)),
+        replace(demands, area_total_max_m2=1.3 * demands.area_total_max_m2),
+        replace(demands, groups_max=demands.groups_max + 1),
+        replace(demands, spacing_m=0.5 * demands.spacing_m),
+    )
+
+    score, *others = (
+        choose(
+            changed := replace(task, demands=one),
+            relaxed_over(changed, pool, grid_of(pool.shapes, one.spacing_m)),
+        )[0].score
+        for one in looser
+    )
+    assert min(others) >= score - 1e-6
 
 
 def test_a_choice_that_only_whole_groups_rule_out_is_told_so(tiny: Callable[[int], Task]) -> None:

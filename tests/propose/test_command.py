@@ -2,28 +2,32 @@
 
 import json
 import tomllib
-from collections.abc import Callable
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 import shapely
 from scipy.spatial import cKDTree
 
 from glademark.hosts.cli import main
+from glademark.intake.first_project import new_project_from
 from glademark.intake.read import read_survey
 from glademark.jobs.layout import Outcome, lay_out
-from glademark.jobs.plugins import installed_limits
 from glademark.jobs.propose import Proposed, propose
-from glademark.judge.limits import limits_asked
 from glademark.project import read_project
-from glademark.proposal.prepare import prepare
+from glademark.project.propose_settings import ProposeSettings
+from glademark.proposal.pool import SLIVER_M2, measured
+from glademark.proposal.priority import priorities
+from glademark.proposal.search import discs_made_connected
 from glademark.report.verdicts import approval_words
 
 CRS = "EPSG:26916"
-EAST, NORTH, SIDE, TREES = 500_000, 4_900_000, 110, 240
+EAST, NORTH = 500_000, 4_900_000
 
 LIMITS = {
     "opening_area_min": "150 m2",
@@ -36,25 +40,31 @@ LIMITS = {
 
 
 def project_in(
-    folder: Path, *, limits: dict[str, str] = LIMITS, more: str = "", seed: int = 2
+    folder: Path,
+    *,
+    limits: dict[str, str] = LIMITS,
+    more: str = "",
+    seed: int = 2,
+    size: tuple[int, int] = (75, 120),
 ) -> Path:
-    """An invented stand of 240 trees with clusters of failing ones, a lane, and limits."""
+    """An invented stand (side [m], trees) with clusters of failing trees, a lane, and limits."""
     random = np.random.default_rng(seed)
-    place = random.uniform(0, SIDE, (TREES, 2))
-    away = cKDTree(random.uniform(15, SIDE - 15, (4, 2))).query(place)[0]
-    failing = random.random(TREES) < np.clip(0.9 - away / 20, 0.03, 1)
-    dbh = random.uniform(15, 60, TREES).round(1)
+    side, count = size
+    place = random.uniform(0, side, (count, 2))
+    away = cKDTree(random.uniform(15, side - 15, (4, 2))).query(place)[0]
+    failing = random.random(count) < np.clip(0.9 - away / 20, 0.03, 1)
+    dbh = random.uniform(15, 60, count).round(1)
     trees = {
-        "tree_id": [f"T{i}" for i in range(TREES)],
-        "species": random.choice(["red maple", "sugar maple"], TREES),
+        "tree_id": [f"T{i}" for i in range(count)],
+        "species": random.choice(["red maple", "sugar maple"], count),
         "dbh_cm": dbh,
         "crown_radius_m": (1.2 + 0.06 * dbh).round(2),
-        "risk": np.where(failing, random.integers(1, 4, TREES), 0),
+        "risk": np.where(failing, random.integers(1, 4, count), 0),
     }
     corner = np.array([EAST, NORTH])
     points = shapely.points(place + corner)
-    stand = shapely.box(EAST, NORTH, EAST + SIDE, NORTH + SIDE)
-    lane = shapely.LineString([(EAST + 55, NORTH), (EAST + 55, NORTH + SIDE)])
+    stand = shapely.box(EAST, NORTH, EAST + side, NORTH + side)
+    lane = shapely.LineString([(EAST + side / 2, NORTH), (EAST + side / 2, NORTH + side)])
     gpd.GeoDataFrame(trees, geometry=points, crs=CRS).to_file(folder / "standing.gpkg")
     gpd.GeoDataFrame(geometry=[stand], crs=CRS).to_file(folder / "stand.gpkg")
     gpd.GeoDataFrame({"name": ["a"]}, geometry=[lane], crs=CRS).to_file(folder / "lanes.gpkg")
@@ -70,12 +80,24 @@ def project_in(
     return path
 
 
+PATCHES = (shapely.box(EAST, NORTH, EAST + 20, NORTH + 20),
+           shapely.box(EAST + 45, NORTH + 45, EAST + 60, NORTH + 60))  # fmt: skip
+"""Walked patches: the first of priority 5, the other without one."""
+
+
 @pytest.fixture(scope="module")
-def proposed(tmp_path_factory: pytest.TempPathFactory) -> tuple[Proposed, Path]:
-    """A proposal, and the folder that it was written into."""
+def proposed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Proposed, Path]]:
+    """A proposal, and the folder that it was written into; map sheets have tests of their own."""
     folder = tmp_path_factory.mktemp("proposed")
-    out = folder / "proposals"
-    return propose(project_in(folder), out=out, as_marks=1), out
+    path = project_in(folder)
+    patches = gpd.GeoDataFrame({"priority": [5.0, np.nan]}, geometry=[*PATCHES], crs=CRS)
+    patches.to_file(folder / "patches.gpkg")
+    text = path.read_text(encoding="utf-8")
+    given = text.replace("[corridors]", "failing_patches = 'patches.gpkg'\n[corridors]")
+    path.write_text(given, encoding="utf-8")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("glademark.jobs.propose.PAPERS", ("review",))
+        yield propose(path, out=folder / "proposals", as_marks=1), folder / "proposals"
 
 
 @pytest.fixture(scope="module")
@@ -112,10 +134,10 @@ def test_a_layout_of_a_proposal_is_headed_so_and_makes_no_crew_files(laid_out: O
     assert {path.name for path in laid_out.files}.isdisjoint({"layout.gpx"})
 
 
-def test_the_best_alternative_has_map_sheets_and_a_page_with_reasons(
+def test_the_best_alternative_has_a_page_with_reasons(
     proposed: tuple[Proposed, Path],
 ) -> None:
-    """Sheets and page are headed as a proposal, and say of each group why it is there."""
+    """The page is headed as a proposal, and says of each group why it is there."""
     out = proposed[1]
     page = (out / "review.html").read_text(encoding="utf-8")
 
@@ -167,6 +189,23 @@ def test_every_tree_inside_an_opening_belongs_to_its_group(
     assert set(inside["tree_id"]) <= set(one.trees["tree_id"])
 
 
+def test_no_opening_crosses_the_boundary(proposed: tuple[Proposed, Path]) -> None:
+    """Sets of linked trees at the boundary whose crowns reach beyond it are no candidates."""
+    prepared = proposed[0].stands[""].prepared
+    task, stand = prepared.task, prepared.survey.stand.geometry.iloc[0]
+    sets = discs_made_connected(task, 500.0)
+    loose = replace(task.demands, area_min_m2=0.0, boundary_m=0.0, amounts_max=())
+    inside, anywhere = (
+        measured(sets, replace(task.stock, amounts=task.stock.amounts[:, :0]), ground, loose,
+                 exact=False).shapes
+        for ground in (task.ground, replace(task.ground, barred=shapely.Polygon()))
+    )  # fmt: skip
+
+    assert shapely.area(shapely.difference(inside, stand)).max() <= SLIVER_M2
+    assert (shapely.area(shapely.difference(anywhere, stand)) > 1.0).any()
+    assert len(inside) > 3
+
+
 def test_what_is_written_says_that_it_is_a_proposal(proposed: tuple[Proposed, Path]) -> None:
     """The marks carry no paint and say yes to proposed; flags and project file are headed."""
     out = proposed[1]
@@ -201,99 +240,73 @@ def test_layers_and_figures_are_written(proposed: tuple[Proposed, Path]) -> None
     assert figures["infeasible"] == ""
 
 
-def test_trees_of_a_walked_patch_are_failing(tmp_path: Path) -> None:
+def test_trees_of_a_walked_patch_are_failing(proposed: tuple[Proposed, Path]) -> None:
     """Trees inside a patch have its priority, those outside theirs; a blank one just fails."""
-    path = project_in(tmp_path, more="groups_max = 2")
-    corner = shapely.box(EAST, NORTH, EAST + 30, NORTH + 30)
-    other = shapely.box(EAST + 60, NORTH + 60, EAST + 80, NORTH + 80)
-    patches = gpd.GeoDataFrame({"priority": [5.0, np.nan]}, geometry=[corner, other], crs=CRS)
-    patches.to_file(tmp_path / "patches.gpkg")
-    text = path.read_text(encoding="utf-8")
-    given = text.replace("[corridors]", "failing_patches = 'patches.gpkg'\n[corridors]")
-    path.write_text(given, encoding="utf-8")
-    project = read_project(path, marked=False)
-    asked = limits_asked(project.limits, known=installed_limits())
-    survey = read_survey(project, folder=tmp_path)
-    trees = prepare(survey, project, asked, tell=str).trees
+    trees = proposed[0].stands[""].prepared.trees
+    inside, blank = (trees.within(patch) for patch in PATCHES)
+    risk = trees["risk"].astype(float)
 
-    inside, blank = trees.within(corner), trees.within(other)
     assert set(trees.loc[inside, "priority"]) == {5.0}
-    assert (trees.loc[blank, "priority"] == trees.loc[blank, "risk"].astype(float).clip(1)).all()
-    outside = trees[~inside & ~blank]
-    assert (outside["priority"] == outside["risk"].astype(float)).all()
+    assert (trees.loc[blank, "priority"] == risk[blank].clip(1)).all()
+    assert (trees["priority"] == risk)[~inside & ~blank].all()
     assert trees.loc[inside | blank, "failing"].all()
+    assert inside.any()
+    assert blank.any()
 
 
-def test_limits_that_cannot_hold_together_are_named(tmp_path: Path) -> None:
-    """Too many groups for their spacing: both are named, and limits that play no part are not."""
-    project = project_in(
-        tmp_path,
-        limits={**LIMITS, "opening_spacing_min": "80 m"},
-        more="groups_min = 6",
-    )
-    sentence = propose(project).stands[""].infeasible
+def test_a_project_made_from_field_files_is_one_to_propose_from(tmp_path: Path) -> None:
+    """The standing trees, the column of their risk and no marks: nothing is left to fill in."""
+    project_in(tmp_path)
+    files = [tmp_path / f"{name}.gpkg" for name in ("stand", "lanes", "standing")]
+    (path,) = new_project_from(tmp_path / "new", files)
+    project = read_project(path, marked=False)
+    survey = read_survey(project, folder=path.parent)
 
-    assert "groups_min 6" in sentence
-    assert "opening_spacing_min 80.0 m" in sentence
-    assert "boundary" not in sentence
+    assert path.read_text(encoding="utf-8").count("FILL IN") == 1  # the heading that explains it
+    assert len(survey.standing) == 120
+    assert (priorities(survey.standing, project.propose) >= project.propose.failing_from).any()
 
 
-def test_a_missing_alternative_is_refused(
+def test_limits_that_cannot_hold_together_are_named(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Who asks for alternative 7 of fewer is told so, and nothing is written."""
-    project = project_in(tmp_path, more="groups_max = 1")
+    """Too many groups for their spacing: both are named, and limits that play no part are not.
+
+    Who asks for alternative 7 is told that there are none, and why; nothing is written.
+    """
+    limits = {**LIMITS, "opening_spacing_min": "80 m"}
+    project = project_in(tmp_path, limits=limits, more="groups_min = 6")
     out = tmp_path / "proposals"
     words = ["glademark", "propose", str(project), "--out", str(out), "--as-marks", "7"]
     monkeypatch.setattr("sys.argv", words)
     with pytest.raises(SystemExit) as end:
         main()
+    said = " ".join(capsys.readouterr().err.split())
 
     assert end.value.code == 2
-    assert "--as-marks 7: the proposal has" in capsys.readouterr().err
+    assert "--as-marks 7: the proposal has 0 alternatives" in said
+    assert "groups_min 6" in said
+    assert "opening_spacing_min 80.0 m" in said
+    assert "boundary_distance" not in said
     assert not out.exists()
 
 
 @pytest.mark.parametrize(
-    ("more", "message"),
+    ("settings", "message"),
     [
-        ("priority_column = 'rsk'", "standing trees have no column 'rsk'"),
-        ("groups_min = 13", "groups_min 13 is more than groups_max 12"),
-        ("weights = {failing = 'much'}", "'much' is no weight; expected points per"),
-        ("weights = {group = '1 per m2'}", "expected a number of points"),
-        ("priority = [{when = {sick = 'yes'}, priority = 1}]", "have no column 'sick'"),
-        ("priority = [{when = {dbh_min = '9 acres'}, priority = 1}]", "priority when dbh"),
+        ({"priority_column": "rsk"}, "standing trees have no column 'rsk'"),
+        ({"groups_min": 13}, "groups_min 13 is more than groups_max 12"),
+        ({"weights": {"failing": "much"}}, "'much' is no weight; expected points per"),
+        ({"weights": {"group": "1 per m2"}}, "expected a number of points"),
+        ({"priority": [{"when": {"sick": "yes"}, "priority": 1}]}, "have no column 'sick'"),
+        ({"priority": [{"when": {"dbh_min": "9 acres"}, "priority": 1}]}, "priority when dbh"),
     ],
 )
-def test_settings_that_cannot_be_meant_are_refused(tmp_path: Path, more: str, message: str) -> None:
+def test_settings_that_cannot_be_meant_are_refused(
+    settings: dict[str, object], message: str
+) -> None:
     """Each says what was written and what was expected."""
-    path = project_in(tmp_path, more=more)
-    text = path.read_text(encoding="utf-8")
-    if more.startswith("priority_column"):
-        path.write_text(text.replace("priority_column = 'risk'\n", ""), encoding="utf-8")
+    trees = pd.DataFrame({"dbh_cm": [30.0], "risk": [1]})
 
     with pytest.raises(ValueError, match=message):
-        propose(path)
-
-
-@pytest.mark.parametrize("edge", ["boles"])
-def test_other_edges_agree_with_the_layout_as_well(
-    tmp_path: Path, edge: str, lay_out_again: Callable[[Path], Outcome]
-) -> None:
-    """On each edge of the plan the layout measures what was proposed."""
-    path = project_in(tmp_path, more="groups_max = 3")
-    text = path.read_text(encoding="utf-8")
-    path.write_text(f"{text}\n[openings]\nedge = '{edge}'\n", encoding="utf-8")
-    found = propose(path, out=tmp_path / "proposals", as_marks=1)
-    groups = found.stands[""].alternatives[0].groups
-    outcome = lay_out_again(tmp_path / "proposals" / "alternative_1.toml")
-    openings = outcome.delivery.layout.openings.sort_values("opening")
-
-    assert openings["area_m2"].to_numpy() == pytest.approx(groups["area_m2"].to_numpy(), abs=1e-6)
-    assert not (outcome.checks["verdict"] == "exceeded").any()
-
-
-@pytest.fixture
-def lay_out_again(tmp_path: Path) -> Callable[[Path], Outcome]:
-    """The layout of a project file that a proposal wrote."""
-    return lambda path: lay_out(path, out=tmp_path / "results", only=["gpkg"])
+        priorities(trees, ProposeSettings.model_validate(settings))

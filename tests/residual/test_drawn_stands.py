@@ -4,7 +4,12 @@ import importlib.util
 from pathlib import Path
 from types import ModuleType
 
+import numpy as np
+import pandas as pd
 import pytest
+
+from glademark.forestry import SizeClasses
+from glademark.measure.residual.target import quotient_error
 
 SCRIPT = Path(__file__).resolve().parents[2] / "scripts" / "check_residual.py"
 
@@ -33,3 +38,17 @@ def test_intervals_of_drawn_stands_hold_the_truth(script: ModuleType) -> None:
     assert len(found) == 36
     assert found["held"].sum() > 28
     assert (width / total["standing_trees"]).between(0.1, 0.5).all()
+
+
+def test_the_error_of_few_trees_is_that_of_their_logarithm() -> None:
+    """
+    Two plots of 0 and 2 trees have a mean of 1 with a relative error of 1: ln varies by ln 2.
+
+    Slope weights of the classes 10, 20, 30 cm are -10, 0 and 10 over 200; q is of 10 cm.
+    """
+    classes = SizeClasses.from_edges([5, 15, 25, 35], "cm")
+    names = list(classes.labels[1:-1])
+    plots = pd.DataFrame([[0.0, 1.0, 1.0], [2.0, 1.0, 1.0]], columns=names)
+    found = quotient_error(plots, pd.Series(1.0, index=names), classes, None)
+
+    assert found == pytest.approx([-0.5, np.sqrt(np.log(2)) - 0.5])

@@ -102,6 +102,8 @@ def project_text(files: Sequence[FileSeen], folder: Path) -> str:
     text = _with_names(text, marks)
     text = _with_paints(text, marks)
     text = _with_species(text, [layer for _, layer in every])
+    trees = [layer for _, layer in every if layer.input in {"standing", "canopy_height"}]
+    text = _with_proposals(text, trees, has_marks=bool(marks))
     if any(layer.input == "water" and layer.shape == "lines" for _, layer in every):
         before, table, after = text.partition("\n#[water]\n")
         after = _with_remark(after, "width", "FILL IN: the water is given as lines")
@@ -232,6 +234,30 @@ def _with_paints(text: str, marks: Sequence[LayerSeen]) -> str:
     head, remark = text[start:end].splitlines()[:2]
     block = "\n".join([head.removeprefix("#"), remark, *lines])
     return text[:start] + block + text[end:]
+
+
+_PRIORITIES = frozenset({"risk", "priority", "score", "hazard"})
+"""Names of columns by which standing trees may be failing."""
+
+
+def _with_proposals(text: str, trees: Sequence[LayerSeen], *, has_marks: bool) -> str:
+    """What `propose` needs switched on where the standing trees are known: marks are not."""
+    if not trees:
+        return text
+    if not has_marks:
+        asked = '# FILL IN: it was not among the files.\nmarks = "marks.csv"\n'
+        later = '# glademark propose needs none; layout does.\n#marks = "marks.csv"\n'
+        text = text.replace(asked, later, 1)
+    text = _set_open(text, "[propose]")
+    columns = [column for layer in trees for column in layer.columns]
+    numbers = [one.header for one in columns if one.header.casefold() in _PRIORITIES]
+    if numbers:
+        return _set(text, "priority_column", json.dumps(numbers[0], ensure_ascii=False))
+    if any(column.meaning == "condition" for column in columns):
+        text = _with_remark(text, "when", "FILL IN: which trees fail; here those called dead")
+        text = _set_open(text, "[[propose.priority]]")
+        return _set(_set(text, "when", '{condition = "dead"}'), "priority", "5")
+    return _with_remark(text, "priority_column", "FILL IN: which standing trees fail")
 
 
 def _with_species(text: str, layers: Sequence[LayerSeen]) -> str:

@@ -114,6 +114,7 @@ def measured(
 
     With `exact` as a layout measures them, else six times faster and within some 0.1 %.
     """
+    sets = _with_trees_under(sets, stock) if ground.all_cut else sets[unlike_rows(sets)]
     parts = [
         _measured(sets[start : start + AT_ONCE], stock, ground, demands, exact=exact)
         for start in range(0, max(sets.shape[0], 1), AT_ONCE)
@@ -140,7 +141,7 @@ def _measured(
 ) -> Pool:
     """As `measured`, of sets that fit into memory."""
     done: list[Pool] = []
-    waiting = _with_trees_under(sets, stock) if ground.all_cut else sets
+    waiting = sets
     for _ in range(TIMES_TAKEN_IN):
         if not waiting.shape[0]:
             break
@@ -174,9 +175,10 @@ def _rough_outlines(sets: csr_array, stock: Stock, ground: Ground) -> GeometryAr
     r, half = float(ground.rule.radius_m[0]), link / 2
     owner = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
     out = half if edge == "marked_crowns" else max(r, half)
-    points = shapely.points(stock.centre[sets.indices])
-    wide = shapely.buffer(points, (stock.radius_m[sets.indices] + out) * _EQUAL_AREA, quad_segs=8)
-    union = union_by(wide, owner, sets.shape[0])
+    some, at = np.unique(sets.indices, return_inverse=True)
+    points = shapely.points(stock.centre[some])
+    wide = shapely.buffer(points, (stock.radius_m[some] + out) * _EQUAL_AREA, quad_segs=8)
+    union = union_by(wide[at], owner, sets.shape[0])
     back = out - r if edge == "boles" else out
     shapes = shapely.buffer(union, -back, quad_segs=8) if back > 0 else union
     return ground.rule.finish(shapes, edge, np.zeros(sets.shape[0], dtype=np.intp))

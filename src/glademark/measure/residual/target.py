@@ -134,13 +134,21 @@ def quotient_error(
     classes: SizeClasses,
     target: Target | None,
 ) -> FloatArray:
-    """What each plot adds to ln(q), from trees per hectare by plot (rows) and class (columns)."""
+    """
+    What each plot adds to ln(q), from trees per hectare by plot (rows) and class (columns).
+
+    The error of ln(trees) is not the relative error cv of few trees, which is too large where their
+    number came out small, but that of a log-normal number, whose variance is ln(1 + cv^2).
+    """
     closed = _fitted_classes(classes, target)
     number = trees_per_ha.reindex(closed.index, fill_value=0.0)
     weights = quotient_weights(closed["middle_cm"], number)
     width_cm = float(closed["width_cm"].iloc[0])
     values = by_plot.reindex(columns=closed.index, fill_value=0.0).to_numpy(dtype=float)
-    return np.asarray(-width_cm * (values @ weights), dtype=float)
+    spread = values.var(axis=0, ddof=1) / len(values) if len(values) > 1 else np.zeros(len(number))
+    relative = _over(spread, number.to_numpy(dtype=float) ** 2)  # cv^2
+    of_log = np.sqrt(np.nan_to_num(_over(np.log1p(relative), relative), nan=1.0))
+    return np.asarray(-width_cm * (values @ (weights * of_log)), dtype=float)
 
 
 def _fitted_classes(classes: SizeClasses, target: Target | None) -> pd.DataFrame:

@@ -177,8 +177,8 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
         ("Remaining allowance", "remaining"),
         ("   at least", "remaining_low"),
         ("   at most", "remaining_high"), ("Share taken", "share"),
-        ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
-        ("   in the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
+        ("   of the corridors", "share_corridor"), ("   of the openings", "share_opening"),
+        ("   of the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
     )  # fmt: skip
     quantities = allowance.to_dict("records")
     confidence = delivery.project.allowance.confidence
