@@ -43,7 +43,7 @@ def floors(wanted: Iterable[str]) -> list[str]:
 
 
 def _parts() -> list[str]:
-    """Folders of tests and single files of them: one process each, so that memory is let go of."""
+    """Folders of tests and single files of them: one process each, so that memory is freed."""
     tests = sorted((ROOT / "tests").iterdir())
     folders = [path for path in tests if path.is_dir() and list(path.glob("test_*.py"))]
     files = [path for path in tests if path.match("test_*.py")]

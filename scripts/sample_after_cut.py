@@ -1,4 +1,4 @@
-"""What an invented walk after the invented cut of the sample stand brought home, and its truth."""
+"""Records of an invented walk after the invented cut of the sample stand, and its truth."""
 
 import csv
 from dataclasses import dataclass

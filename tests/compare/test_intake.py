@@ -1,4 +1,4 @@
-"""What was brought home after the cut: read like all else, and refused like all else."""
+"""Records from after the cut are read, and refused, like all others."""
 
 from collections.abc import Callable
 from pathlib import Path

@@ -26,7 +26,9 @@ import processing
 from processing.core.Processing import Processing
 
 Processing.initialize()
+from glademark_desktop import run as running
 from glademark_desktop.provider import GlademarkProvider
+from glademark_desktop.run import end_ready
 
 provider = GlademarkProvider()
 QgsApplication.processingRegistry().addProvider(provider)
@@ -93,6 +95,9 @@ processing.run(
     {"PROJECT": str(sample / "harvest.toml"), "OUTPUT": str(out / "cancelled")},
     feedback=feedback,
 )
+answer["ready"] = [waiting.poll() is None for waiting in running.READY]
+end_ready()
+answer["ready"].append(running.READY == [])
 answer["cancelled"] = {
     "within_s": time.monotonic() - pressed[0],
     "left": [path.name for path in out.iterdir() if "cancelled" in path.name],

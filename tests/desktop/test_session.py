@@ -77,6 +77,11 @@ def test_refusal_is_one_sentence_and_leaves_nothing(answer: dict[str, Any]) -> N
     assert not answer["refused"]["left"]
 
 
+def test_next_layout_finds_its_libraries_loaded(answer: dict[str, Any]) -> None:
+    """After layouts one process waits for the next, and none once the plug-in is taken away."""
+    assert answer["ready"] == [True, True]
+
+
 def test_cancel_ends_within_two_seconds_and_leaves_nothing(answer: dict[str, Any]) -> None:
     """A run that is cancelled halfway is over at once, with no folder and no draft of one."""
     assert answer["cancelled"]["within_s"] < 2

@@ -161,7 +161,7 @@ def sample(sample_run: Outcome) -> Path:
 
 @pytest.mark.skipif(VALIDATOR is None, reason="the second validator is not installed")
 def test_the_second_validator_finds_no_error(sample: Path) -> None:
-    """Names in small letters, sound shapes, indexes, keys: a stricter reader has no complaint."""
+    """Names in lower case, sound shapes, indexes, keys: a stricter reader has no complaint."""
     assert errors_found(sample) == []
 
 

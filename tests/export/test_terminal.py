@@ -103,11 +103,11 @@ def test_volume_adds_up(delivery: Delivery) -> None:
 
 
 def test_rejected_is_told(delivery: Delivery) -> None:
-    """Records that could not be used are counted with file, number and reason."""
+    """Records that could not be used are counted with file, number, own name and reason."""
     text = in_one_line(printed(delivery))
 
     assert "2 records could not be used:" in text
-    assert "marks.csv, records 12, 40: longitude is empty. Fill it in" in text
+    assert "marks.csv, records 12 (11), 40 (39): longitude is empty. Fill it in" in text
 
 
 def test_marks_and_people(delivery: Delivery) -> None:

@@ -312,7 +312,7 @@ def test_a_crown_that_may_be_radius_or_width_is_not_used(survey: Read) -> None:
 
 
 def test_position_errors_without_a_unit_are_metres_and_told(survey: Read) -> None:
-    """Receivers give their accuracy in metres; taking it so is worth a word."""
+    """Receivers give their accuracy in metres; that this was assumed is told."""
     result = survey(table("tree,dbh_in,accuracy", "1,12,3", "2,12,bad"))
 
     assert result.marks["position_error_m"].tolist() == [3.0, 4.0]

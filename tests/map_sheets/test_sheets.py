@@ -209,7 +209,7 @@ def test_the_deliverable_alone_loads_nothing_heavy() -> None:
 
 
 def shown_words(pdf: Path) -> list[tuple[int, str, shapely.Geometry, tuple[float, float]]]:
-    """Page, word, box of its small letters and page size, as an outside reader finds them."""
+    """Page, word, box of its lower-case letters and page size, as an outside reader finds them."""
     done = subprocess.run(  # noqa: S603 - a fixed command
         [str(PDFTOTEXT), "-bbox", str(pdf), "-"], capture_output=True, text=True, check=True
     )
@@ -220,7 +220,7 @@ def shown_words(pdf: Path) -> list[tuple[int, str, shapely.Geometry, tuple[float
             page, size = page + 1, (numbers[0], numbers[1])
         elif "<word " in line:
             left, top, right, bottom = numbers
-            pad = (bottom - top) * 0.3  # what stands above and below small letters
+            pad = (bottom - top) * 0.3  # what stands above and below lower-case letters
             box = shapely.box(left + 0.3, top + pad, right - 0.3, bottom - pad)
             found.append((page, re.sub("<.*?>", "", line).strip(), box, size))
     return found

@@ -58,7 +58,7 @@ def test_two_widths_are_just_joined(layout_of: LayoutOf, gap: float, holes: int)
 
 
 def test_openings_that_touch_are_one_hole_without_a_corridor(layout_of: LayoutOf) -> None:
-    """Two openings with a common edge are one hole in the sky."""
+    """Two openings with a common edge are one continuous opening."""
     layout = two_squares(layout_of, 0)
 
     assert layout.combined_openings["openings"].tolist() == ["1, 2"]

@@ -8,7 +8,8 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.measure.crowns import crown_cover
+from glademark.measure.crowns import closed_cover, crown_cover, crown_discs
+from glademark.measure.edges import crown_outlines
 
 position = st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0.5, 5))
 FAR = np.array([412_500.0, 5_138_400.0])
@@ -16,9 +17,14 @@ FAR = np.array([412_500.0, 5_138_400.0])
 
 def cover(*circles: tuple[float, float, float]) -> float:
     """Area of some circles of one stand, far from the origin as stands are."""
+    return closed(0.0, *circles)
+
+
+def closed(r: float, *circles: tuple[float, float, float]) -> float:
+    """The same, closed by r."""
     table = np.array(circles, dtype=float)
     stand = np.zeros(len(table), dtype=np.intp)
-    return float(crown_cover(FAR + table[:, :2], table[:, 2], stand=stand, stands=1)[0])
+    return float(closed_cover(FAR + table[:, :2], table[:, 2], r=r, stand=stand, stands=1)[0])
 
 
 @pytest.mark.parametrize("apart", [0.1, 1.0, 2.9, 5.9])
@@ -68,3 +74,42 @@ def test_crowns_of_different_stands_do_not_cover_each_other() -> None:
     found = crown_cover(np.zeros((2, 2)), np.full(2, 3.0), stand=np.array([0, 2]), stands=3)
 
     assert found == pytest.approx([9 * math.pi, 0, 9 * math.pi])
+
+
+@pytest.mark.parametrize("apart", [1.0, 5.0, 9.0, 10.2, 11.5, 12.5])
+def test_a_standing_crown_closes_the_neck_of_two_crowns(apart: float) -> None:
+    """
+    Two circles of radius 4 at distance d, closed by r = 2: a rhombus of sides 6 between them.
+
+    Its sectors are those of the two circles, and two of the standing crowns that touch both; where
+    these overlap (half its height h below r), their lens is taken twice. From d = 12 on none fits.
+    """
+    alpha = math.acos(min(apart / 12, 1.0))
+    h = 6 * math.sin(alpha)
+    lens = 8 * math.acos(h / 2) - 2 * h * math.sqrt(4 - h * h) if h < 2 else 0.0
+    neck = apart * h - 2 * (math.pi / 2 - alpha) * 4 + lens
+    expected = 2 * (math.pi - alpha) * 16 + neck if apart < 12 else 32 * math.pi
+
+    assert closed(2.0, (0, 0, 4), (apart, 0, 4)) == pytest.approx(expected, rel=2e-6)
+
+
+@given(st.integers(0, 10_000), st.integers(1, 12), st.floats(0.5, 5))
+def test_any_closed_crowns_cover_what_their_outline_covers(seed: int, trees: int, r: float) -> None:
+    """However circles lie, exact arcs and the outline of polygons are within 1e-4 of each other."""
+    table = np.random.default_rng(seed).uniform((-9, -9, 0.5), (9, 9, 5), (trees, 3))
+    middles = np.asarray(shapely.points(FAR + table[:, :2]), dtype=object)
+    discs = crown_discs(middles, radius_m=table[:, 2], bearing=0.0)
+    owner, radius = np.zeros(trees, dtype=int), np.full(trees, r)
+    outlines = crown_outlines(discs, owner, radius_m=radius, link_distance_m=0.0)[1]
+
+    area = shapely.area(outlines.standing_crowns)[0]
+    assert closed(r, *map(tuple, table)) == pytest.approx(area, rel=1e-4, abs=0.02)
+
+
+def test_a_square_of_crowns_leaves_room_for_a_standing_crown_or_none() -> None:
+    """Four circles of radius 3 around a square: a hole that a crown of 1.3 fits into, not 1.4."""
+    side = (3 + 1.35) * 2**0.5
+    square = [(0, 0, 3), (side, 0, 3), (side, side, 3), (0, side, 3)]
+    filled, open_ = closed(1.4, *square), closed(1.3, *square)
+
+    assert filled - open_ > math.pi * 1.3**2

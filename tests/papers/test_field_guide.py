@@ -61,7 +61,7 @@ def test_the_landing_gets_every_located_tree(sample: Outcome) -> None:
 
     assert [row[1] for row in landing] == ["645"]
     assert landing[0][2].startswith("pulpwood at least 50.7 cords")  # 62.6 less 11.9 on paper
-    assert landing[0][2].endswith("; 1 of 645 trees without a volume")
+    assert landing[0][2].endswith("sawlog 17,730 board feet; 1 of 645 trees without a volume")
 
 
 def test_steep_stretches_are_told(sample: Outcome) -> None:
@@ -229,7 +229,7 @@ def test_paint_without_a_meaning_stops_the_crew(delivery_of: Callable[..., Deliv
         ),
     ]
     assert "NOT to be cut" in content.unconfirmed
-    assert "Trees 2, 3." in content.unconfirmed
+    assert "3 unconfirmed trees: 2, 3." in content.unconfirmed
 
 
 def test_ambulance_finds_the_landing(small: Delivery) -> None:
@@ -293,19 +293,26 @@ def test_paper_follows_the_project(
     assert (round(box.width), round(box.height)) == expected
 
 
-def test_file_is_sound_titled_and_carries_its_fonts(sample: Outcome, tmp_path: Path) -> None:
-    """Every font is embedded, the title is shown, the language is said, the syntax is right."""
-    DELIVERABLE.write(sample.delivery, tmp_path)
+def test_files_are_sound_titled_and_carry_their_fonts(sample: Outcome) -> None:
+    """Of each paper fonts are embedded, title, language and outline said, the syntax is right."""
+    papers = sorted(Path(sample.files[0]).parent.glob("*.pdf"))
 
-    with pikepdf.open(tmp_path / "field_guide.pdf") as pdf:
-        fonts = [font for page in pdf.pages for _, font in page.Resources.Font.items()]
-        faults = pdf.check_pdf_syntax() if hasattr(pdf, "check_pdf_syntax") else pdf.check()
+    assert len(papers) == 6
+    for paper in papers:
+        with pikepdf.open(paper) as pdf:
+            fonts = [font for page in pdf.pages for _, font in page.Resources.Font.items()]
+            faults = pdf.check_pdf_syntax() if hasattr(pdf, "check_pdf_syntax") else pdf.check()
 
-        assert all("/FontFile2" in font.FontDescriptor for font in fonts)
-        assert str(pdf.Root.Lang) == "en"
-        assert pdf.Root.ViewerPreferences.DisplayDocTitle
-        assert str(pdf.docinfo.Title) == "Field guide: Marrow Hollow, stand 3 (INVENTED)"
-        assert faults == []
+            assert all("/FontFile2" in font.FontDescriptor for font in fonts)
+            assert str(pdf.Root.Lang) == "en"
+            assert pdf.Root.ViewerPreferences.DisplayDocTitle
+            assert "Marrow Hollow, stand 3 (INVENTED)" in str(pdf.docinfo.Title)
+            assert faults == []
+            with pdf.open_outline() as outline:
+                names = [entry.title for entry in outline.root]
+            assert names or paper.stem == "damage_form"
+            if paper.stem == "field_guide":
+                assert "Danger trees" in names
 
 
 def test_equal_layouts_give_equal_bytes(small: Delivery, tmp_path: Path) -> None:

@@ -72,7 +72,7 @@ def test_the_crew_is_told_to_leave_it(delivery: Delivery) -> None:
     """Guide and stump check say the same: it stands until the forester says otherwise."""
     content = guide_content(delivery)
 
-    assert "NOT to be cut until the forester says so. 1 unconfirmed tree. Trees U3." in (
+    assert "NOT to be cut until the forester says so. 1 unconfirmed tree: U3." in (
         content.unconfirmed
     )
     assert "and unconfirmed trees" in str(content.paint.rows)

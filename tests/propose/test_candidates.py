@@ -4,14 +4,17 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import crown_outlines
+from glademark.project.propose_settings import ProposeWeights
 from glademark.proposal.growth import Sizes, free_of_charge, grown
 from glademark.proposal.infeasible import why_infeasible
+from glademark.proposal.points import unsized
 from glademark.proposal.pool import joined, measured
 from glademark.proposal.search import Task, choose, find_candidates, relaxed_over
 from glademark.proposal.spacing import grid_of
@@ -243,3 +246,25 @@ def test_openings_steeper_than_the_limit_are_no_candidates() -> None:
     }
 
     assert list(counts.values()) == [1, 0, 1]
+
+
+@pytest.mark.parametrize(
+    ("weights", "idle"),
+    [
+        ({"failing": "1 per m3", "growing_stock": "1 per m2"}, [True, False, False, True]),
+        ({"failing": "1 per tree", "growing_stock": "1 per tree"}, [False] * 4),
+    ],
+)
+def test_trees_whose_size_is_not_known_are_told_apart(
+    weights: dict[str, str], idle: list[bool]
+) -> None:
+    """Without the volume or basal area that its weight goes by, a tree brings no points."""
+    trees = pd.DataFrame(
+        {
+            "failing": [True, True, False, False],
+            "basal_area_m2": [0.1, np.nan, 0.1, np.nan],
+            "volume_m3": [np.nan, 1.0, np.nan, 1.0],
+        }
+    )
+
+    assert unsized(trees, ProposeWeights(**weights)).tolist() == idle

@@ -9,6 +9,7 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pypdf
 import pytest
 import shapely
 from scipy.spatial import cKDTree
@@ -140,6 +141,10 @@ def test_the_best_alternative_has_a_page_with_reasons(
     out = proposed[1]
     page = (out / "review.html").read_text(encoding="utf-8")
 
+    sheet = " ".join(pypdf.PdfReader(out / "layout_map.pdf").pages[0].extract_text().split())
+    assert "Tree proposed" in sheet
+    assert "Trees proposed" in sheet
+    assert "to cut" not in sheet.replace("to be cut", "")
     assert "PROPOSAL, NOT MARKED, NOT FOR CUTTING" in page
     assert "Why here" in page
     assert "stand together on" in page

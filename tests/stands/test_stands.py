@@ -212,3 +212,19 @@ def test_volume_by_product_of_each_stand_and_of_all(ownership: Ownership, tmp_pa
     assert (every["sawlog"]["trees_without"], every["pulpwood"]["net"]) == (1, None)
     assert f"all stands not computed at least {sum(nets):.1f}" in said
     assert f"sawlog: 1 of {sum(sawlogs) + 7} trees without a volume" in said
+
+
+def test_the_edition_that_is_replaced_is_named(ownership: Ownership, tmp_path: Path) -> None:
+    """Another width of corridors makes another edition of all stands, which names the first."""
+    project = ownership.write(tmp_path / "in", column="stand_id")
+    text = project.read_text(encoding="utf-8")
+    said = []
+    for width in ("4 m", "5 m", "5 m"):
+        project.write_text(text.replace('width = "4 m"', f'width = "{width}"'), encoding="utf-8")
+        lay_out_stands(project, out=tmp_path / "out", only=["summary"])
+        summary = json.loads((tmp_path / "out" / "summary.json").read_text("utf-8"))
+        said.append(summary["provenance"])
+
+    assert "replaces" not in said[0]
+    assert said[1]["edition"] != said[0]["edition"]
+    assert said[1]["replaces"] == said[2]["replaces"] == said[0]["edition"]

@@ -37,7 +37,7 @@ class Ground:
     Attributes
     ----------
     case
-        What was asked, brought home and measured.
+        The limits, the field data and the layout.
     canopy
         Crowns and holes.
     parts

@@ -40,7 +40,7 @@ class Question:
     estimate, low, high
         What was seen, with its interval.
     answer
-        ``within`` or ``beyond`` where the interval leaves no doubt, else ``open``.
+        ``within`` or ``beyond`` where the whole interval is on one side, else ``open``.
     places, more_places
         Places walked, and how many more of them would settle it (None: cannot be said); 0 where the
         whole stand was walked.

@@ -54,7 +54,7 @@ def features(
     columns
         By name, each of n values or one for all; the index is taken from a frame or a Series.
     geometry
-        Shape (n,), in the order of the rows; an index that it may have is of no account.
+        Shape (n,), in the order of the rows; its index is ignored.
     crs
         Of the geometry.
 
@@ -77,7 +77,7 @@ def features(
 
 
 def give_back_memory() -> None:
-    """Hand what was let go of back to the system: glibc keeps the small pieces of many shapes."""
+    """Return freed memory to the system: glibc keeps the small pieces of many shapes."""
     if sys.platform == "linux" and _trim() is not None:
         _trim()(0)
 

@@ -124,7 +124,7 @@ class FileSeen:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AfterCutSurvey:
     """
-    All that intake hands on of what was brought home after the cut.
+    Field data from after the cut, as intake hands them on.
 
     Every frame is in the working CRS of the survey before the cut, has a unique index, and exists:
     what was not given is an empty frame with its columns.

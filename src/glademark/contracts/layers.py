@@ -305,7 +305,7 @@ OPENINGS = Layer(
 COMBINED = Layer(
     name="combined_openings",
     title="Combined openings",
-    meaning="Openings, with the strips of corridor at them, that make one hole in the sky.",
+    meaning="Openings, with the strips of corridor at them, that are one continuous opening.",
     geometry="MultiPolygon",
     columns=(
         count_column(

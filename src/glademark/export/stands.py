@@ -29,6 +29,7 @@ from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.summary import (
     SUMMARY_FILE,
     as_table,
+    edition_of,
     json_value,
     parameter_rows,
     project_settings,
@@ -195,6 +196,7 @@ def summary_of_stands(
     refusals = {
         str(stand.row["stand_id"]): stand.row["reason"] for stand in stands if stand.summary is None
     }
+    settings = project_settings(project)
     return {
         "stands": {str(stand.row["stand_id"]): stand.summary for stand in done},
         "refused": refusals,
@@ -202,10 +204,11 @@ def summary_of_stands(
         "volume": {"by_product": added(volumes)},
         "provenance": {
             "version": __version__,
+            "edition": edition_of(counts, settings),
             "project": project.heading.name,
             "units": project.heading.units,
             "inputs": json_value(counts),
-            "parameters": project_settings(project),
+            "parameters": settings,
         },
     }
 

@@ -173,7 +173,7 @@ def common_names(species_code: ArrayLike) -> NDArray[np.str_]:
 
 
 def _squeezed(name: str) -> str:
-    """Letters and digits of a name, in small letters, without gaps."""
+    """Letters and digits of a name, in lower case, without gaps."""
     return _NOT_A_LETTER.sub("", name.casefold())
 
 

@@ -233,6 +233,6 @@ def _between(
 
 
 def _product_key(name: object) -> str:
-    """A product in small letters; nothing for a missing one."""
+    """A product in lower case; nothing for a missing one."""
     text = "" if name is None or isinstance(name, float) else str(name)
     return " ".join(text.casefold().split())

@@ -29,7 +29,7 @@ LENGTH_MIN_M = 0.01
 """Shorter lines are a point clicked twice [m]."""
 
 OVERRUN_MIN_M = 1.0
-"""Shorter ends past the boundary are not worth a word [m]."""
+"""Shorter ends past the boundary need no notice [m]."""
 
 CORRIDOR_COLUMNS = ("corridor", "width_m", "state", "source_file", "record")
 _STATES = {

@@ -34,7 +34,7 @@ AREA_OF_USE_MARGIN_DEG = 3.0
 """How far outside its area of use a coordinate system may be stretched: about half a UTM zone."""
 
 GRID_ERROR_MAX_M = 5.0
-"""Error of a way between datums not worth a word [m]: WGS 84 and NAD83 taken as one have 4 m."""
+"""Error of a datum transformation that needs no notice [m]: WGS 84 taken as NAD83 has 4 m."""
 
 WGS84 = CRS.from_epsg(4326)
 

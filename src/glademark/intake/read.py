@@ -287,7 +287,7 @@ class _Reader:
         return together(self._each("stand", _read)) or no_boundaries(self.log.stands)
 
     def _corridors(self, stands: Stands) -> gpd.GeoDataFrame:
-        """Corridors, or none, which is worth a word."""
+        """Corridors; a notice where there are none."""
         settings, taken = self.project.corridors, defaultdict[int, list[str]](list)
         given = [reading for reading in self.inputs.layers["corridors"] if reading is not None]
         text = "No corridors are given: their share is 0 %."
@@ -446,6 +446,7 @@ class _Reader:
         new = {stand: number[stand] for stand in used}
         if refused:
             frames = {name: _rows_of_stands(frame, new) for name, frame in frames.items()}
+        under_new: dict[str, Any] = {name: _under_new(one, new) for name, one in rasters.items()}
         boundaries = {
             STAND: np.arange(len(used), dtype=np.int64),
             "name": np.array([names[stand] for stand in used], dtype=object),
@@ -456,7 +457,7 @@ class _Reader:
             **frames,
             volume_table=volume_table,
             target_table=self._target(),
-            **{name: _under_new(one, new) for name, one in rasters.items()},
+            **under_new,
             rejected=records.rejected_records(new),
             counts=records.counts(new),
             stand_notices=records.notices(new),

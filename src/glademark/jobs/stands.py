@@ -26,6 +26,7 @@ from glademark.export.stands import (
     summary_of_stands,
 )
 from glademark.export.writers import Missing
+from glademark.intake.earlier import replaced_edition
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stand import open_stands
@@ -50,7 +51,7 @@ _SELDOM = (100_000, 50, 100)
 
 
 SHARES_AT_ONCE = 2
-"""Shares laid out side by side: overlays let go of the interpreter, all else does not."""
+"""Shares laid out side by side: overlays run beside each other, all else one after another."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -130,6 +131,8 @@ def lay_out_stands(
             project=project,
         )
         summary = summary_of_stands(found, counts, project)
+        if replaced := replaced_edition(out, summary["provenance"]["edition"]):
+            summary["provenance"]["replaces"] = replaced
         writers = chosen(deliverables_of_stands(tables, summary), only)
         delivered = deliver_parts(project, out, [Part(deliverables=writers)], on_each=on_each)
     return StandsOutcome(

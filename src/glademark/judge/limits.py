@@ -86,7 +86,7 @@ class Case:
     layout
         What was measured.
     survey
-        What was brought home.
+        Field data.
     project
         What was asked.
     uncertainty

@@ -95,7 +95,9 @@ def _crowns(
     tops = np.zeros(canopy.heights_m.shape, dtype=np.int32)
     tops[row, column] = np.arange(1, len(row) + 1)
     height = np.nan_to_num(canopy.heights_m)
-    crowns: npt.NDArray[np.int32] = watershed(-height, tops, mask=height >= height_min_m)
+    crowns: npt.NDArray[np.int32] = watershed(  # type: ignore[no-untyped-call] # ships no types
+        -height, tops, mask=height >= height_min_m
+    )
     i, j = np.nonzero(crowns)
     top = crowns[i, j] - 1
     away = np.hypot(

@@ -27,6 +27,9 @@ DISC_VERTICES = 64
 APART_M = 1e6
 """Third coordinate that keeps trees of different stands apart in a search [m a stand]."""
 
+ASKEW_M = 1e-5
+"""Crowns in rows and columns are moved by so little that no three circles meet in a point [m]."""
+
 _EQUAL_AREA = float(np.sqrt(2 * np.pi / (DISC_VERTICES * np.sin(2 * np.pi / DISC_VERTICES))))
 _AT_ONCE = 20_000
 
@@ -186,37 +189,94 @@ def crown_cover(
     """
     if not len(centre):
         return np.zeros(stands)
-    owner, low, high = bare_arcs(centre, radius_m, stand=stand)
-    first = np.unique(stand, return_index=True)[1]
+    owner, low, high, _ = bare_arcs(centre, radius_m, stand=stand)
+    origin = _origins(centre, stand, stands)[stand[owner]]
+    under = _under(centre[owner] - origin, radius_m[owner], low, high)
+    return sums(under, stand[owner], stands)
+
+
+def closed_cover(
+    centre: FloatArray, radius_m: FloatArray, *, r: float, stand: IntArray, stands: int
+) -> FloatArray:
+    """
+    Area of the union of circles in each stand, closed by r: no circle of radius r fits beside it.
+
+    Its outline follows the circles where those widened by r are bare, and between them the circle
+    of radius r around each corner of the widened outline, where no other of those covers it [m2].
+    """
+    if r <= 0 or not len(centre):
+        return crown_cover(centre, radius_m, stand=stand, stands=stands)
+    origin = _origins(centre, stand, stands)
+    turn = np.arange(len(centre)) ** 2
+    centre = centre - origin[stand] + ASKEW_M * np.column_stack([np.cos(turn), np.sin(turn)])
+    owner, low, high, follows = bare_arcs(centre, radius_m + r, stand=stand)
+    under = _under(centre[owner], radius_m[owner], low, high)
+    ends = follows >= 0
+    one, two, end = owner[ends], follows[ends], high[ends]
+    corner = centre[one] + (radius_m[one] + r)[:, None] * np.column_stack(
+        [np.cos(end), np.sin(end)]
+    )
+    east, north = (centre[two] - corner).T
+    start = (end + np.pi) % (2 * np.pi)
+    beside = start + 2 * np.pi - (start - np.arctan2(north, east)) % (2 * np.pi)
+    pairs = _near(corner, np.full(len(corner), r), stand[one])
+    away = np.hypot(*(corner[pairs[:, 1]] - corner[pairs[:, 0]]).T)
+    pairs, away = pairs[away < 2 * r], away[away < 2 * r]
+    circle, other = np.concatenate([pairs, pairs[:, ::-1]]).T
+    hidden = _covered(circle, other, np.tile(away, 2), corner, np.full(len(corner), r))
+    every = np.arange(len(corner))
+    concave, first, last, _ = _left(
+        every,
+        np.concatenate([every, circle]),
+        np.concatenate([start, hidden[0]]),
+        np.concatenate([beside, hidden[1]]),
+        np.concatenate([every, other]),
+    )
+    at = stand[one][concave]
+    cut = _under(corner[concave], np.full(len(concave), r), first, last)
+    return sums(under, stand[owner], stands) - sums(cut, at, stands)
+
+
+def _origins(centre: FloatArray, stand: IntArray, stands: int) -> FloatArray:
+    """A place near the circles of each stand, so that little is lost to rounding; (stands, 2)."""
+    some, first = np.unique(stand, return_index=True)
     origin = np.zeros((stands, 2))
-    origin[stand[first]] = centre[first]  # near, so that little is lost to rounding
-    x, y = (centre[owner] - origin[stand[owner]]).T
-    radius = radius_m[owner]
+    origin[some] = centre[first]
+    return origin
+
+
+def _under(centre: FloatArray, radius: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Line integral of (x dy - y dx) / 2 along each arc."""
+    x, y = centre.T
     turned = radius * (high - low)
     across = x * (np.sin(high) - np.sin(low)) - y * (np.cos(high) - np.cos(low))
-    return sums(radius * (turned + across) / 2, stand[owner], stands)
+    found: FloatArray = radius * (turned + across) / 2
+    return found
+
+
+def _near(centre: FloatArray, radius_m: FloatArray, stand: IntArray) -> IntArray:
+    """Pairs of circles of the same stand that may meet; shape (pairs, 2)."""
+    place = np.column_stack([centre, stand * APART_M])
+    return cKDTree(place).query_pairs(2 * radius_m.max(initial=0.0), output_type="ndarray")
 
 
 def bare_arcs(
     centre: FloatArray, radius_m: FloatArray, *, stand: IntArray
-) -> tuple[IntArray, FloatArray, FloatArray]:
+) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
     """
     Arcs of circles that no other circle of the same stand covers: their circle, start and end.
 
-    Angles from the x axis, 0 to 2 pi [rad]; an arc across the x axis is two. `centre` has the shape
-    (n, 2), with at least one circle.
+    Angles from the x axis, 0 to 2 pi [rad]; an arc across the x axis is two. Last comes the circle
+    that covers what follows, -1 at 2 pi. `centre` has the shape (n, 2), with at least one circle.
     """
-    place = np.column_stack([centre, stand * APART_M])
-    pairs = cKDTree(place).query_pairs(2 * radius_m.max(), output_type="ndarray")
-    one, two = pairs[:, 0], pairs[:, 1]
+    one, two = _near(centre, radius_m, stand).T
     away = np.hypot(*(centre[two] - centre[one]).T)
     within = _within(one, two, away, radius_m)
     meet = (away < radius_m[one] + radius_m[two]) & ~within[one] & ~within[two]
     circle = np.concatenate([one[meet], two[meet]])
     other = np.concatenate([two[meet], one[meet]])
     start, end = _covered(circle, other, np.tile(away[meet], 2), centre, radius_m)
-    outer = np.flatnonzero(~within)
-    return _left(outer, circle, start, end)
+    return _left(np.flatnonzero(~within), circle, start, end, other)
 
 
 def _within(
@@ -244,23 +304,24 @@ def _covered(
 
 
 def _left(
-    outer: IntArray, circle: IntArray, start: FloatArray, end: FloatArray
-) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Stretches of the outer circles that no other one covers: their circle, start and end."""
+    outer: IntArray, circle: IntArray, start: FloatArray, end: FloatArray, other: IntArray
+) -> tuple[IntArray, FloatArray, FloatArray, IntArray]:
+    """Stretches of the outer circles that no other one covers, as `bare_arcs` gives them."""
     turn = 2 * np.pi
     beyond = end > turn  # goes on from 0
-    at_0, at_turn = np.zeros(len(outer)), np.full(len(outer), turn)
+    at_0, at_turn, none = (np.full(len(outer), some) for some in (0.0, turn, -1))
     owner = np.concatenate([circle, circle[beyond], outer, outer])
     low = np.concatenate([start, np.zeros(np.count_nonzero(beyond)), at_0, at_turn])
     high = np.concatenate([np.minimum(end, turn), end[beyond] - turn, at_0, at_turn])
+    cover = np.concatenate([other, other[beyond], none, none])
     order = np.lexsort((low, owner))
-    owner, low, high = owner[order], low[order], high[order]
+    owner, low, high, cover = owner[order], low[order], high[order], cover[order]
     by_end = np.lexsort((high, owner))
     rank = np.empty(len(order), dtype=np.intp)
     rank[by_end] = np.arange(len(order))
     reached = high[by_end[np.maximum.accumulate(rank)]]  # the furthest end so far on the circle
     follows = (owner[1:] == owner[:-1]) & (low[1:] > reached[:-1])
-    return owner[1:][follows], reached[:-1][follows], low[1:][follows]
+    return owner[1:][follows], reached[:-1][follows], low[1:][follows], cover[1:][follows]
 
 
 NAMED = 3

@@ -130,7 +130,7 @@ def _around(
     """
     centre, radius, towards = _circles(discs, r)
     wider = union_by(_discs(centre, radius, towards), place, count)
-    arc, low, high = bare_arcs(centre, radius, stand=place)
+    arc, low, high, _ = bare_arcs(centre, radius, stand=place)
     corner = centre[arc] + radius[arc, None] * np.column_stack([np.cos(low), np.sin(low)])
     alone = np.bincount(place, minlength=count) == 1
     some = ~alone[place[arc]]

@@ -95,7 +95,7 @@ def measure_layout(
 def _measured(
     survey: Survey, project: Project, earlier: Mapping[int, int], crowns_of: IntArray
 ) -> tuple[Measured, pd.DataFrame]:
-    """All that is put into layers, and stands that are refused; crowns are let go of here."""
+    """All that is put into layers, and stands that are refused; crowns are freed here."""
     classes = _classes(project)
     sold = sold_of(survey, project)
     canopy = _canopy(survey, project, classes, sold.species, crowns_of)

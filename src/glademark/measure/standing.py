@@ -442,5 +442,5 @@ def scope_notices(
 
 
 def _products(trees: pd.DataFrame) -> frozenset[str]:
-    """Products of some trees, in small letters."""
+    """Products of some trees, in lower case."""
     return frozenset(name for name in trees["product"].str.casefold().str.strip() if name)

@@ -66,7 +66,7 @@ class Sold:
 
 
 def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Product]:
-    """Products of the project file, by name in small letters."""
+    """Products of the project file, by name in lower case."""
     return MappingProxyType(
         {
             product_key(name): Product(
@@ -78,7 +78,7 @@ def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Produ
 
 
 def product_key(name: str) -> str:
-    """A product name as it is compared: trimmed, in small letters."""
+    """A product name as it is compared: trimmed, in lower case."""
     return " ".join(name.casefold().split())
 
 

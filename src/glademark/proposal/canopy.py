@@ -42,9 +42,9 @@ def _standing(survey: Survey, canopy: Elevation, project: Project) -> gpd.GeoDat
     """Tops in the stand as standing trees of which height and crown alone are known."""
     settings = project.canopy
     found = canopy_trees(canopy, form=settings.crown_width, height_min_m=settings.tree_height_min_m)
-    points = shapely.points(found["x"], found["y"])
+    points = np.asarray(shapely.points(found["x"], found["y"]))
     inside = shapely.intersects(survey.stand.geometry.iloc[0], points)
-    found, points = found[inside].reset_index(drop=True), points[inside]
+    found, points = found.loc[inside].reset_index(drop=True), points[inside]
     count = len(found)
     table = pd.DataFrame(survey.standing.drop(columns="geometry")).reindex(range(count))
     texts = table.select_dtypes(include=["str", "object"]).columns

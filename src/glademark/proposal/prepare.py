@@ -23,10 +23,11 @@ from glademark.measure.terrain.reach import to_corridor
 from glademark.measure.terrain.slope import gradient, slope_within
 from glademark.measure.zones import in_corridor_zone
 from glademark.project.model import Project
+from glademark.project.propose_settings import ProposeWeights
 from glademark.proposal.canopy import with_canopy_trees
 from glademark.proposal.demands import NET, demands_of
 from glademark.proposal.limits import LimitRow
-from glademark.proposal.points import Worth, points_of_trees
+from glademark.proposal.points import Worth, points_of_trees, unsized
 from glademark.proposal.priority import priorities
 from glademark.proposal.search import Budget, Task
 from glademark.proposal.stock import (
@@ -131,7 +132,7 @@ def prepare(
         survey=bare,
         project=project,
         limits=limits,
-        notices=(*said, *_notices(survey, trees)),
+        notices=(*said, *_notices(survey, trees, project.propose.weights)),
         patches=_patch_sets(trees, survey),
     )
 
@@ -393,7 +394,7 @@ def _worth(trees: gpd.GeoDataFrame, survey: Survey, layout: Layout, project: Pro
     )
 
 
-def _notices(survey: Survey, trees: gpd.GeoDataFrame) -> tuple[str, ...]:
+def _notices(survey: Survey, trees: gpd.GeoDataFrame, weights: ProposeWeights) -> tuple[str, ...]:
     """What was left out or assumed."""
     found = []
     lost = len(survey.standing) - len(trees)
@@ -404,8 +405,13 @@ def _notices(survey: Survey, trees: gpd.GeoDataFrame) -> tuple[str, ...]:
     bare = int(trees["basal_area_m2"].isna().sum())
     if bare and (survey.canopy is None or bare < len(trees)):
         found.append(
-            f"{counted(bare, 'standing tree')} without a diameter bring no points by basal area, "
-            "and count against the allowance as the largest tree"
+            f"{counted(bare, 'standing tree')} without a diameter count against the allowance as "
+            "the largest tree"
+        )
+    if idle := int(unsized(trees, weights).sum()):
+        found.append(
+            f"{counted(idle, 'standing tree')} bring no points: what [propose.weights] counts of "
+            "them is not known"
         )
     if not trees["failing"].any():
         found.append("no standing tree is failing by [propose] priority")

@@ -114,7 +114,7 @@ def names_brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> dict
 
 def plain_name(name: str) -> str:
     """
-    A column's name in small letters, digits and underscores.
+    A column's name in lower case, digits and underscores.
 
     Examples
     --------

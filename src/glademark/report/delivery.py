@@ -36,7 +36,7 @@ class Delivery:
     project
         What was asked.
     survey
-        What was brought home.
+        Field data.
     layout
         What was measured.
     checks

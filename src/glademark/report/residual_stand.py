@@ -8,7 +8,7 @@ import pandas as pd
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.residual_layers import STATES
-from glademark.forestry.structure import share_in_words
+from glademark.forestry.structure import PURE_SHARE, share_in_words
 from glademark.report.quantities import (
     AT_LEAST,
     AT_MOST,
@@ -19,6 +19,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
+from glademark.units import ACRE_M2, HECTARE_M2
 from glademark.wording import counted, listed
 
 BEFORE_AFTER = ("Before", "Marked", "After")
@@ -29,6 +30,7 @@ _VERDICT_WORDS = {
     "not_checked": MISSING,
 }
 _DENSITY = 0
+_DOUGLAS_FIR = "Douglas-fir"  # the species that relative density was made for
 _Q_DECIMALS = 2
 
 
@@ -51,6 +53,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
     if "basis" not in residual:
         return []
     states = [residual[state] for state in STATES]
+    area_m2, area = (ACRE_M2, "acre") if units == "us" else (HECTARE_M2, "ha")
 
     def _row(
         name: str, key: str, unit: str, ends: tuple[str, ...] = ("", "", "")
@@ -74,14 +77,9 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
             lambda value: show_diameter(value, units),
         ),
         _plain(
-            "Stand density index (metric)",
+            f"Stand density index per {area}",
             "stand_density_index",
-            lambda value: show_number(value, _DENSITY),
-        ),
-        _plain(
-            "Relative density (Curtis; ft2/acre and inches)",
-            "relative_density",
-            lambda value: show_number(value, 1),
+            lambda value: show_number(value * area_m2 / HECTARE_M2, _DENSITY),
         ),
         _plain(
             f"Percent stocking of {residual['stocking_type']}",
@@ -91,6 +89,10 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
         _plain("Canopy cover", "canopy_cover", show_share),
         _plain("Quotient q", "q", lambda value: show_number(value, _Q_DECIMALS)),
     ]
+    firs = residual["standing"]["species"].get(_DOUGLAS_FIR, {})
+    if _number(firs.get("share_of_basal_area")) >= PURE_SHARE:
+        name = "Relative density (Curtis; ft2/acre and inches)"
+        rows.append(_plain(name, "relative_density", lambda value: show_number(value, 1)))
     return [row for row in rows if any(cell != MISSING for cell in row[1:])]
 
 

@@ -44,6 +44,11 @@ def is_proposed(delivery: Delivery) -> bool:
     return bool(said.isin(["yes", "true", "1"]).any())
 
 
+def cut_words(delivery: Delivery, words: str) -> str:
+    """What is said of trees to cut; where nobody has painted them they are proposed only."""
+    return words.replace("to cut", "proposed") if is_proposed(delivery) else words
+
+
 def approval_words(delivery: Delivery) -> str:
     """What is proposed only or exceeded, and who approved cutting in spite of it; else empty."""
     exceeded = delivery.checks[delivery.checks["verdict"] == "exceeded"]

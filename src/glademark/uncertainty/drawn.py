@@ -44,7 +44,7 @@ class Field:
     Attributes
     ----------
     layout, survey, project
-        What was measured, brought home and asked.
+        The layout, the field data and the limits.
     settings
         Of the draws.
     errors

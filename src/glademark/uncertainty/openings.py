@@ -8,6 +8,7 @@ of the one with noise.
 """
 
 from dataclasses import dataclass, replace
+from typing import TypedDict, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,7 @@ import shapely
 from scipy.spatial.distance import cdist
 from shapely.geometry.base import BaseGeometry
 
+from glademark.measure.crowns import closed_cover, crown_cover
 from glademark.measure.edges import Edge
 
 GRID_M = 1.0
@@ -24,6 +26,15 @@ CANDIDATE_ERRORS = 6.0
 """A disc farther than the nearest by more than so many errors of both cannot be the nearest."""
 
 FloatArray = npt.NDArray[np.float64]
+
+
+class Circles(TypedDict):
+    """Circles as `crown_cover` takes them."""
+
+    centre: FloatArray
+    radius_m: FloatArray
+    stand: npt.NDArray[np.intp]
+    stands: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -47,9 +58,9 @@ class DrawnOpening:
         Crowns of leave trees at it: drawn centres (draws, k, 2) and radii (k,).
     error_m
         Largest standard error along an axis [m].
-    between_m, between
-        Crown radius of the standing trees, and the share of the ground between the crowns cut and
-        the boles around that the plan's edge takes in as recorded; both 0 where it takes none.
+    closed_m, more_m2
+        Radius by which the crowns are closed, that of the standing ones, 0 where the plan's edge
+        is none of theirs; and what the opening as recorded has beyond that.
     """
 
     recorded: FloatArray
@@ -59,22 +70,20 @@ class DrawnOpening:
     basis: str
     leave: tuple[FloatArray, FloatArray]
     error_m: float
-    between_m: float = 0.0
-    between: float = 0.0
+    closed_m: float = 0.0
+    more_m2: float = 0.0
 
 
 def on_edge(one: DrawnOpening, edge: Edge, *, radius_m: float, area_m2: float) -> DrawnOpening:
     """An opening of crowns carried on to an edge on which it has so much area as recorded."""
-    r = radius_m
-    if edge == "boles":  # the widened discs are the outline
-        return replace(one, radii_m=one.radii_m + r, drawn_radii_m=one.drawn_radii_m + r)
-    if edge == "marked_crowns" or r == 0:
-        return one
-    still = one.leave[0].mean(axis=0)[None], one.leave[1]
-    net = float(net_areas(one.recorded[None], one.radii_m[None], still)[0])
-    crowns, wider = (float(union_areas(one.recorded[None], one.radii_m + by)[0]) for by in (0, r))
-    added = max(area_m2 - net, 0.0)
-    return replace(one, between_m=r, between=added / (wider - crowns))
+    wide = radius_m if edge == "boles" else 0.0  # the widened discs are the outline
+    one = replace(
+        one,
+        radii_m=one.radii_m + wide,
+        drawn_radii_m=one.drawn_radii_m + wide,
+        closed_m=radius_m if edge == "standing_crowns" else 0.0,
+    )
+    return replace(one, more_m2=area_m2 - float(_net_areas(_as_recorded(one))[0]))
 
 
 def area_draws(opening: DrawnOpening, *, measured_m2: float) -> FloatArray:
@@ -91,34 +100,44 @@ def area_draws(opening: DrawnOpening, *, measured_m2: float) -> FloatArray:
     if opening.basis == "walked":
         noise = _ring_areas(opening.centres) - _ring_areas(opening.recorded[None])
         return np.asarray(measured_m2 - noise)
-    net = net_areas(opening.centres, opening.drawn_radii_m, opening.leave)
-    return net + _between(opening)
+    return _net_areas(opening)
 
 
-def _between(opening: DrawnOpening) -> FloatArray:
-    """
-    Ground that the plan's edge adds to the crowns in each draw.
-
-    The share of the ground between crowns and boles that is open is taken as recorded: necks open
-    and close with the positions, but over a group that evens out.
-    """
-    if opening.between == 0:
-        return np.zeros(len(opening.centres))
-    radii = opening.drawn_radii_m
-    wider = union_areas(opening.centres, radii + opening.between_m)
-    return opening.between * (wider - union_areas(opening.centres, radii))
+def _closing(one: DrawnOpening) -> FloatArray:
+    """Ground that closing adds to the crowns in each draw [m2]."""
+    if one.closed_m == 0:
+        return np.zeros(len(one.centres))
+    circles = _circles(one.centres, one.drawn_radii_m)
+    return closed_cover(**circles, r=one.closed_m) - crown_cover(**circles)
 
 
-def net_areas(
-    centres: FloatArray, radii: FloatArray, leave: tuple[FloatArray, FloatArray]
-) -> FloatArray:
-    """Union of crowns less the crowns of leave trees."""
-    stay, stay_radii = leave
+def _circles(centres: FloatArray, radii: npt.ArrayLike) -> Circles:
+    """Discs of every draw as a table in which each draw is a stand."""
+    draws, n, _ = centres.shape
+    return {
+        "centre": centres.reshape(-1, 2),
+        "radius_m": np.broadcast_to(np.asarray(radii, dtype=np.float64), (draws, n)).ravel(),
+        "stand": np.repeat(np.arange(draws), n),
+        "stands": draws,
+    }
+
+
+def union_areas(centres: FloatArray, radii: npt.ArrayLike) -> FloatArray:
+    """Area of the union of discs (draws, n, 2), radii (n,) or (draws, n), in each draw [m2]."""
+    return crown_cover(**_circles(centres, radii))
+
+
+def _net_areas(one: DrawnOpening) -> FloatArray:
+    """Crowns closed, less the crowns of leave trees that meet them."""
+    stay, stay_radii = one.leave
+    circles = _circles(one.centres, one.drawn_radii_m)
+    areas = closed_cover(**circles, r=one.closed_m) + one.more_m2
     if not len(stay_radii):
-        return union_areas(centres, radii)
-    both = np.concatenate([centres, stay], axis=1)
-    each = np.concatenate([radii, np.broadcast_to(stay_radii, stay.shape[:2])], axis=1)
-    return union_areas(both, each) - union_areas(stay, stay_radii)
+        return areas
+    both = np.concatenate([one.centres, stay], axis=1)
+    stay_radii = np.broadcast_to(stay_radii, stay.shape[:2])
+    either = union_areas(both, np.concatenate([one.drawn_radii_m, stay_radii], axis=1))
+    return areas + either - crown_cover(**circles) - union_areas(stay, stay_radii)
 
 
 def _ring_areas(rings: FloatArray) -> FloatArray:
@@ -155,32 +174,35 @@ def combined_draws(
         In square metres; shape (draws,). The ground of the strips is counted on points a metre
         apart; what that misses in the recorded hole is put right in every draw.
     """
-    drawn = np.concatenate([one.centres for one in members], axis=1)
-    radii = np.concatenate([one.drawn_radii_m for one in members], axis=1)
-    recorded = np.concatenate([one.recorded for one in members])[None]
-    plain = np.concatenate([one.radii_m for one in members])[None]
-    leave = (
-        np.concatenate([one.leave[0] for one in members], axis=1),
-        np.concatenate([one.leave[1] for one in members]),
+    whole = replace(
+        members[0],
+        recorded=np.concatenate([one.recorded for one in members]),
+        radii_m=np.concatenate([one.radii_m for one in members]),
+        centres=np.concatenate([one.centres for one in members], axis=1),
+        drawn_radii_m=np.concatenate([one.drawn_radii_m for one in members], axis=1),
+        leave=(
+            np.concatenate([one.leave[0] for one in members], axis=1),
+            np.concatenate([one.leave[1] for one in members]),
+        ),
+        closed_m=0.0,  # each member is closed by itself
+        more_m2=0.0,
     )
-    reach = float(plain.max() + width_m + 8 * max(one.error_m for one in members))
-    ground = shapely.intersection(strips, shapely.buffer(shapely.multipoints(recorded[0]), reach))
+    reach = float(whole.radii_m.max() + width_m + 8 * max(one.error_m for one in members))
+    near = shapely.buffer(shapely.multipoints(whole.recorded), reach)
+    ground = cast("BaseGeometry", shapely.intersection(strips, near))  # of one geometry each
     points = _grid(ground)
-    areas = net_areas(drawn, radii, leave)
-    areas += np.sum([_between(one) - _between(_as_recorded(one)) for one in members], axis=0)
-    areas += _strip_ground(points, drawn, radii, width_m=width_m, shifts=line_shifts)
-    still = np.zeros((1, 2))
-    model = union_areas(recorded, plain) + _strip_ground(
-        points, recorded, plain, width_m=width_m, shifts=still
-    )
-    stay = (leave[0].mean(axis=0)[None], leave[1])
-    lost = union_areas(recorded, plain) - net_areas(recorded, plain, stay)
-    return np.asarray(areas + (measured_m2 - (model - lost)[0]))
+    areas = _net_areas(whole) + np.sum([_closing(one) for one in members], axis=0)
+    areas += _strip_ground(points, whole, width_m=width_m, shifts=line_shifts)
+    still = _as_recorded(whole)
+    model = _net_areas(still) + sum(_closing(_as_recorded(one)) for one in members)
+    model += _strip_ground(points, still, width_m=width_m, shifts=np.zeros((1, 2)))
+    return np.asarray(areas + (measured_m2 - model[0]))
 
 
 def _as_recorded(one: DrawnOpening) -> DrawnOpening:
     """An opening whose only draw is what was recorded."""
-    return replace(one, centres=one.recorded[None], drawn_radii_m=one.radii_m[None])
+    still = one.leave[0].mean(axis=0)[None], one.leave[1]
+    return replace(one, centres=one.recorded[None], drawn_radii_m=one.radii_m[None], leave=still)
 
 
 def _grid(ground: BaseGeometry) -> FloatArray:
@@ -195,18 +217,13 @@ def _grid(ground: BaseGeometry) -> FloatArray:
 
 
 def _strip_ground(
-    points: FloatArray,
-    centres: FloatArray,
-    radii: FloatArray,
-    *,
-    width_m: float,
-    shifts: FloatArray,
+    points: FloatArray, whole: DrawnOpening, *, width_m: float, shifts: FloatArray
 ) -> FloatArray:
     """Area of strip within one width of the crowns and under none of them; a loop over draws."""
-    added = np.zeros(len(centres))
-    for draw in range(len(centres) if len(points) else 0):
-        away = cdist(points + shifts[draw], centres[draw])
-        away -= radii[draw]
+    added = np.zeros(len(whole.centres))
+    for draw in range(len(added) if len(points) else 0):
+        away = cdist(points + shifts[draw], whole.centres[draw])
+        away -= whole.drawn_radii_m[draw]
         nearest = away.min(axis=1)
         added[draw] = ((nearest > 0) & (nearest <= width_m)).sum() * GRID_M**2
     return added
@@ -239,16 +256,12 @@ def spacing_draws(one: DrawnOpening, other: DrawnOpening) -> FloatArray:
 
 def _only(opening: DrawnOpening, kept: npt.NDArray[np.bool_]) -> DrawnOpening:
     """Some discs of an opening."""
-    return DrawnOpening(
+    return replace(
+        opening,
         recorded=opening.recorded[kept],
         radii_m=opening.radii_m[kept],
         centres=opening.centres[:, kept],
         drawn_radii_m=opening.drawn_radii_m[:, kept],
-        basis=opening.basis,
-        leave=opening.leave,
-        error_m=opening.error_m,
-        between_m=opening.between_m,
-        between=opening.between,
     )
 
 
@@ -286,89 +299,3 @@ def distance_draws(opening: DrawnOpening, geometry: BaseGeometry) -> FloatArray:
     noisy = away.min(axis=1)
     true = 2 * gap.min() - noisy if opening.basis == "walked" else noisy
     return np.asarray(np.maximum(true, 0.0))
-
-
-TURN = 2 * np.pi
-APART = 16.0
-"""Offset between the arcs of two circles in one sorted row; more than two turns."""
-
-CHUNK = 1_000_000
-"""Pairs of crowns looked at together: keeps memory under some 50 MB."""
-
-
-def union_areas(centres: FloatArray, radii: npt.ArrayLike) -> FloatArray:
-    """
-    Area of the union of discs, in each draw.
-
-    Parameters
-    ----------
-    centres
-        Coordinates [m]; shape (draws, n, 2).
-    radii
-        Radii, > 0 [m]; shape (n,) or (draws, n).
-
-    Returns
-    -------
-    areas
-        In square metres; shape (draws,); 0 without discs.
-
-    Examples
-    --------
-    >>> round(float(union_areas(np.zeros((1, 2, 2)), [1.0, 2.0])[0] / np.pi), 9)
-    4.0
-    """
-    draws, n, _ = centres.shape
-    reach = np.broadcast_to(np.asarray(radii, dtype=np.float64), (draws, n))
-    areas = np.zeros(draws)
-    if n:
-        step = max(1, CHUNK // n**2)
-        for start in range(0, draws, step):
-            part = slice(start, start + step)
-            areas[part] = _union_areas(centres[part], reach[part])
-    return areas
-
-
-def _union_areas(centres: FloatArray, radii: FloatArray) -> FloatArray:
-    """Areas of a few draws."""
-    draws, n, _ = centres.shape
-    middle = centres - centres.mean(axis=1, keepdims=True)
-    x, y = middle[..., 0], middle[..., 1]
-    squared = np.square(x[:, :, None] - x[:, None]) + np.square(y[:, :, None] - y[:, None])
-    meets = squared < np.square(radii[:, :, None] + radii[:, None])
-    meets[:, np.arange(n), np.arange(n)] = False
-    draw, mine, other = np.nonzero(meets)
-    distance = np.sqrt(squared[draw, mine, other])
-    r, s = radii[draw, mine], radii[draw, other]
-    circle = draw * n + mine
-    hidden = np.zeros(draws * n, dtype=bool)
-    hidden[circle[(distance <= s - r) & ((s > r) | (other < mine))]] = True
-    cut = distance > np.abs(r - s)
-    draw, mine, other, circle = draw[cut], mine[cut], other[cut], circle[cut]
-    distance, r, s = distance[cut], r[cut], s[cut]
-    half = np.arccos(np.clip((r**2 + distance**2 - s**2) / (2 * r * distance), -1.0, 1.0))
-    towards = np.arctan2(y[draw, other] - y[draw, mine], x[draw, other] - x[draw, mine])
-    start = (towards - half) % TURN
-    owner, low, high = _bare_arcs(circle, start, start + 2 * half, count=draws * n)
-    seen = ~hidden[owner]
-    owner, low, high = owner[seen], low[seen], high[seen]
-    r, x, y = radii.reshape(-1)[owner], x.reshape(-1)[owner], y.reshape(-1)[owner]
-    across = x * (np.sin(high) - np.sin(low)) - y * (np.cos(high) - np.cos(low))
-    part = r / 2 * (r * (high - low) + across)
-    return np.bincount(owner // n, weights=part, minlength=draws).astype(np.float64)
-
-
-def _bare_arcs(
-    circle: npt.NDArray[np.intp], start: FloatArray, end: FloatArray, *, count: int
-) -> tuple[npt.NDArray[np.intp], FloatArray, FloatArray]:
-    """Arcs that no cover reaches: their circle, beginning and end [rad]."""
-    wrapped = np.zeros(count)
-    np.maximum.at(wrapped, circle, end - TURN)
-    every = np.arange(count)
-    owner = np.concatenate([every, circle, every])
-    begins = np.concatenate([np.zeros(count), start, np.full(count, TURN)])
-    ends = np.concatenate([wrapped, end, np.full(count, TURN)])
-    order = np.argsort(owner * APART + begins, kind="stable")
-    owner, begins, ends = owner[order], begins[order], ends[order]
-    reach = np.maximum.accumulate(owner * APART + ends) - owner * APART
-    bare = (owner[1:] == owner[:-1]) & (begins[1:] > reach[:-1])
-    return owner[1:][bare], reach[:-1][bare], begins[1:][bare]

@@ -104,7 +104,7 @@ def _says_kinds(
 
 
 def _plain(cells: pd.Series) -> pd.Series:
-    """Words in small letters with single spaces."""
+    """Words in lower case with single spaces."""
     return each_word(cells, lambda word: re.sub(r"[\s_-]+", " ", word.casefold()).strip())
 
 

@@ -35,7 +35,7 @@ class Found:
 @lru_cache(maxsize=1024)
 def words(header: str) -> tuple[str, ...]:
     """
-    A header's words in small letters and digits.
+    A header's words in lower case and digits.
 
     Examples
     --------

@@ -43,7 +43,7 @@ class Meaning:
     name
         In this program and in the project file's ``[marks] columns``.
     headers
-        Names folded to small letters and digits, each with its rank: 0 is the plainest.
+        Names folded to lower case and digits, each with its rank: 0 is the plainest.
     before_unit
         The same and further names that count only where a unit follows.
     bare_units

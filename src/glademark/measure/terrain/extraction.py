@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.frames import features
 from glademark.contracts.terrain import ExtractionFigures
 from glademark.measure.corridors import carry_ends_on, drawn_parts
-from glademark.measure.openings import AT_LEAST
+from glademark.measure.openings import volume_words
 from glademark.measure.terrain.network import (
     Entry,
     Network,
@@ -54,8 +54,8 @@ class Wood:
     products
         Name and sale unit of each product.
     amounts
-        Shape (n, len(FIXED) + products): the columns of `FIXED`, then the net volume of each
-        product in its sale unit; 0 where an amount is not known.
+        Shape (n, len(FIXED) + 2 products): the columns of `FIXED`, then the net volume of each
+        product in its sale unit, 0 where it is not known, then the trees that each leaves out.
     """
 
     row: npt.NDArray[np.intp]
@@ -77,13 +77,15 @@ def wood_of(marks: gpd.GeoDataFrame, parts: pd.DataFrame, *, solid_m3: FloatArra
     row = np.flatnonzero(marks["is_cut"].to_numpy(dtype=bool))
     cut = pd.Series(np.arange(len(row)), index=marks.index[row])
     mine = parts[parts["tree"].isin(cut.index)]
-    own_without = without_volume(mine, marks["count"])["own_without"]
-    without = own_without.groupby(mine["tree"]).sum().reindex(cut.index, fill_value=0)
-    known = mine[(mine["product"] != "") & mine["net"].notna()]
-    sold_as = known.groupby(["product", "unit"])
+    lost = without_volume(mine, marks["count"])
+    without = lost["own_without"].groupby(mine["tree"]).sum().reindex(cut.index, fill_value=0)
+    named = mine[mine["product"] != ""]
+    sold_as = named.groupby(["product", "unit"])
     products = [*sold_as.size().index]
-    sums = np.zeros((len(row), len(products)))
-    np.add.at(sums, (known["tree"].map(cut), sold_as.ngroup()), known["net"])
+    sums = np.zeros((len(row), 2 * len(products)))
+    place = (named["tree"].map(cut), sold_as.ngroup())
+    np.add.at(sums, place, named["net"].fillna(0.0))
+    np.add.at(sums, (place[0], place[1] + len(products)), lost.loc[named.index, "trees_without"])
     solid, trees = solid_m3[row], marks["count"].to_numpy(dtype=float)[row]
     basal_area = marks["basal_area_m2"].to_numpy(dtype=float)[row]
     amounts = [
@@ -113,11 +115,11 @@ def wood_columns(
     """
     words = np.full(len(sums), "", dtype=object)
     for place, (product, unit) in enumerate(products, start=len(FIXED)):
-        some = sums[:, place] > 0
-        least = np.where(_is_none(sums[some, NO_VOLUME]), "", AT_LEAST)
+        net, lost = sums[:, place], sums[:, place + len(products)]
+        some = (net > 0) | ~_is_none(lost)
         shown = [
-            f"{product} {word}{net:,.2f} {unit}"
-            for word, net in zip(least, sums[some, place], strict=True)
+            volume_words(product, one or np.nan, unit, trees_without=round(without))
+            for one, without in zip(net[some].tolist(), lost[some].tolist(), strict=True)
         ]
         words[some] = words[some] + np.where(words[some] == "", "", "; ") + np.array(shown, object)
     return {

@@ -235,7 +235,8 @@ def reach_figures(reach: Reach, wood: Wood, stubs: Stubs, *, reach_m: float) -> 
     sums = [wood.amounts[side].sum(axis=0) for side in (within, ~within)]
     left = ~within & (stubs.served < 0)
     farthest = reach.distance_m.max() if len(within) else np.nan
-    beyond = zip(wood.products, sums[1][len(FIXED) :], strict=True)
+    nets = sums[1][len(FIXED) : len(FIXED) + len(wood.products)]
+    beyond = zip(wood.products, nets, strict=True)
     return ReachFigures(
         reach_m=reach_m,
         trees_within=round(sums[0][TREES]),

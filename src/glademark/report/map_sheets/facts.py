@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from glademark.report.edge_words import edge_in_short
-from glademark.report.map_sheets.drawing.lettering import LEADING, broken, printable
+from glademark.report.map_sheets.drawing.lettering import LEADING, broken
 from glademark.report.map_sheets.drawing.page import GREY, Lettering, Stroke
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     show_area,
     show_length,
@@ -15,6 +16,7 @@ from glademark.report.quantities import (
     show_sum,
 )
 from glademark.report.review_page.wording import unit_text
+from glademark.report.verdicts import cut_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,7 +53,7 @@ def facts(delivery: Delivery) -> list[tuple[str, str]]:
         ("Openings", _openings(openings, units)),
         *_edge(openings, units),
         (
-            "Trees to cut",
+            cut_words(delivery, "Trees to cut"),
             f"{show_number(marks['trees'], 0)} on the map"
             + (
                 f", {show_number(marks['not_located'], 0)} not located"

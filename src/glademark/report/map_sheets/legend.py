@@ -24,6 +24,7 @@ from glademark.report.map_sheets.drawing.symbols import (
     cut_width,
     draw_trees,
 )
+from glademark.report.verdicts import cut_words
 from glademark.units import INCH_CM
 
 if TYPE_CHECKING:
@@ -82,14 +83,12 @@ class Entry:
 
 def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) -> list[Entry]:
     """Lines of the legend of a map."""
-    entries = [_tree_entry(key, drawn.enlarged) for key in _ORDER if key in drawn.trees]
+    words = {key: cut_words(content.delivery, symbol.title) for key, symbol in TREES.items()}
+    shown = [key for key in dict.fromkeys((*_ORDER, *TREES)) if key in drawn.trees]
+    entries = [_tree_entry(key, words[key], drawn.enlarged) for key in shown if key in _ORDER]
     if {"cut", "corridor_cut"} & set(drawn.trees):
         entries.append(_size_entry(content, drawn))
-    entries += [
-        _tree_entry(key, drawn.enlarged)
-        for key in TREES
-        if key in drawn.trees and key not in _ORDER
-    ]
+    entries += [_tree_entry(key, words[key], drawn.enlarged) for key in shown if key not in _ORDER]
     entries.append(_entry("Stand boundary", _boundary_swatch))
     entries += [_area_entry(key) for key in _AREA_ORDER if key in drawn.areas]
     return [*entries, *_line_entries(content, drawn, indexed=indexed)]
@@ -180,7 +179,7 @@ def _middle(box: Box) -> tuple[float, float]:
     return box.left + box.width / 2, box.bottom + box.height / 2
 
 
-def _tree_entry(key: str, enlarged: float) -> Entry:
+def _tree_entry(key: str, words: str, enlarged: float) -> Entry:
     """A tree's symbol in its own size, a cut tree's in that of a middling one."""
     symbol = TREES[key]
     width = (
@@ -193,7 +192,7 @@ def _tree_entry(key: str, enlarged: float) -> Entry:
         places = np.array([_middle(box)])
         draw_trees(page, key, places, np.array([min(width, 13.0)]), level=6)
 
-    return _entry(symbol.title, draw)
+    return _entry(words, draw)
 
 
 def _size_entry(content: MapContent, drawn: Drawn) -> Entry:

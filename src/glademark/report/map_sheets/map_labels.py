@@ -20,11 +20,11 @@ from glademark.report.map_sheets.drawing.lettering import (
     DESCENT,
     LEADING,
     fitted,
-    printable,
 )
 from glademark.report.map_sheets.drawing.page import INK, WHITE, Fill, Lettering, Stroke
 from glademark.report.map_sheets.drawing.symbols import LEADER
 from glademark.report.map_sheets.map_drawing import trees_in
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import show_area
 
 if TYPE_CHECKING:

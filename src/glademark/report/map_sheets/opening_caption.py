@@ -11,8 +11,10 @@ import shapely
 
 from glademark.report.edge_words import lower_and_upper
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
-from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken, printable
+from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken
 from glademark.report.map_sheets.drawing.page import Lettering
+from glademark.report.order_of_work import volume_text
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
@@ -133,7 +135,6 @@ def _sentences(
         behind = "; ".join(limit_words(one, units) for one in found)
         return f"{lead} {figure}" + (f" ({behind})" if found else "")
 
-    volume = row["volume"]
     crosses_at = row.get("crosses_at")
     nearest = f"Nearest opening {row['nearest']}:"
     is_alone = _far(content, row, "spacing_m") == MISSING
@@ -149,7 +150,7 @@ def _sentences(
             _combined_words(content, row), "combined_area_m2", ("combined_area_max",), [*own, *hole]
         ),
         _trees_words(content, row),
-        printable(volume) if isinstance(volume, str) else "",
+        printable(volume_text(row["volume"])),
         _shape_words(content, row),
         "No other opening"
         if is_alone

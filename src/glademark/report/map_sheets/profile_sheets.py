@@ -12,7 +12,6 @@ from glademark.report.map_sheets.drawing.lettering import (
     LEADING,
     broken,
     fitted,
-    printable,
     text_width,
 )
 from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
@@ -25,6 +24,7 @@ from glademark.report.map_sheets.drawing.paper import (
 )
 from glademark.report.map_sheets.drawing.symbols import STEEP
 from glademark.report.map_sheets.running_lines import sheet_body
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.profile_drawing import draw_profile, profiles_of_pieces
 from glademark.report.quantities import show_length, show_number, show_share
 from glademark.units import SHOWN_LENGTH_M

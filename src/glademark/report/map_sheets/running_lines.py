@@ -8,15 +8,13 @@ import pandas as pd
 
 from glademark.report.map_sheets.drawing.lettering import (
     LEADING,
-    NO_LETTER,
     broken,
     fitted,
-    lacks_letters,
-    printable,
     text_width,
 )
 from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
 from glademark.report.map_sheets.drawing.paper import Box, sheet_box
+from glademark.report.papers.printed_scripts import LACKING, lacks_letters, printable
 from glademark.report.quantities import show_length
 from glademark.report.site_rules import CAUTIONS
 from glademark.report.summary import marking_days
@@ -135,8 +133,8 @@ def _references(delivery: Delivery) -> list[str]:
 def _foot_lines(box: Box, delivery: Delivery) -> tuple[list[str], list[str]]:
     """Lines of the cautions and of the references."""
     cautions = list(CAUTIONS)
-    if lacks_letters(_names(delivery)):
-        cautions.append(f"Some letters of names are not in the font and shown as {NO_LETTER}.")
+    if delivery.once("lacks letters", lambda: lacks_letters(printed_names(delivery))):
+        cautions.append(LACKING)
     room = box.width - 14 - text_width("CAUTION", _CAUTION.size, "bold") - 8
     room_below = box.width - text_width(_PRINTED, _REFERENCE.size) - 12
     return (
@@ -145,15 +143,17 @@ def _foot_lines(box: Box, delivery: Delivery) -> tuple[list[str], list[str]]:
     )
 
 
-def _names(delivery: Delivery) -> list[object]:
-    """Texts of the user that stand on the sheets."""
+def printed_names(delivery: Delivery) -> list[object]:
+    """Names of the user's own that stand on papers."""
     layout, heading = delivery.layout, delivery.project.heading
     frames = (layout.exclusions, layout.setbacks, layout.landings, layout.hazards, layout.water)
     return [
         heading.name,
         heading.season or "",
         *layout.corridors["corridor"],
-        *(name for frame in frames for name in frame["name"]),
+        *layout.openings["group"].dropna(),
+        *layout.marks["species"].dropna().unique(),
+        *(name for frame in frames for name in frame["name"].dropna()),
     ]
 
 

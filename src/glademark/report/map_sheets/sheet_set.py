@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from glademark.report.map_sheets.content import MapContent, map_content
 from glademark.report.map_sheets.detail_sheets import draw_detail, plan_details
-from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.page import Page
 from glademark.report.map_sheets.drawing.paper import paper_size
 from glademark.report.map_sheets.drawing.pdf_pages import finish, pages_as_pdf, viewport
@@ -20,6 +19,7 @@ from glademark.report.map_sheets.profile_sheets import draw_profiles, plan_profi
 from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.report.map_sheets.tables import tables
 from glademark.report.map_sheets.tiles import is_crowded
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.verdicts import newest_day
 
 if TYPE_CHECKING:

@@ -8,9 +8,10 @@ import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.report.edge_words import edge_words
-from glademark.report.map_sheets.drawing.lettering import printable
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.opening_caption import bound_words
+from glademark.report.order_of_work import volume_text
+from glademark.report.papers.printed_scripts import printable
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
@@ -33,7 +34,7 @@ from glademark.report.site_rules import (
     unconfirmed_trees,
 )
 from glademark.report.summary import marking_progress
-from glademark.report.verdicts import words_of
+from glademark.report.verdicts import cut_words, words_of
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
 from glademark.wording import counted
 
@@ -176,8 +177,8 @@ def _allowance_tables(delivery: Delivery) -> Iterator[TextTable]:
         ("Remaining allowance", "remaining"),
         ("   at least", "remaining_low"),
         ("   at most", "remaining_high"), ("Share taken", "share"),
-        ("   in corridors", "share_corridor"), ("   in openings", "share_opening"),
-        ("   in the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
+        ("   of the corridors", "share_corridor"), ("   of the openings", "share_opening"),
+        ("   of the matrix", "share_matrix"), ("   on marked ground", "share_on_marked_ground"),
     )  # fmt: skip
     quantities = allowance.to_dict("records")
     confidence = delivery.project.allowance.confidence
@@ -254,7 +255,7 @@ def _openings_tables(delivery: Delivery) -> Iterator[TextTable]:
                 show_length(float(row[name]), units)
                 for name in ("boundary_m", "water_m", "corridor_m")
             ),
-            *([printable(row["volume"] if isinstance(row["volume"], str) else "")] * sold),
+            *([printable(volume_text(row["volume"]))] * sold),
         )
         for row in layout.openings.to_dict("records")
     )
@@ -348,7 +349,7 @@ def zones_table(delivery: Delivery) -> TextTable:
     rows.append(("stand", unit_text(show_area(stand, units)), show_share(1.0), trees))
     return TextTable(
         title="Zones",
-        heads=("Zone", "Area", "Share of the stand", "Located trees to cut"),
+        heads=("Zone", "Area", "Share of the stand", cut_words(delivery, "Located trees to cut")),
         rows=tuple(rows),
         rights=frozenset({1, 2, 3}),
         bold=frozenset({len(rows) - 1}),
@@ -364,8 +365,11 @@ def records_table(delivery: Delivery) -> TextTable:
             "Records read, used, rejected",
             f"{marks['read']:,}, {marks['used']:,}, {marks['rejected']:,}",
         ),
-        ("Trees to cut on the map", f"{marks['trees']:,}"),
-        ("Trees to cut, not located (paper tally)", f"{marks['not_located']:,}"),
+        (cut_words(delivery, "Trees to cut on the map"), f"{marks['trees']:,}"),
+        (
+            cut_words(delivery, "Trees to cut, not located (paper tally)"),
+            f"{marks['not_located']:,}",
+        ),
         *_unconfirmed_rows(delivery),
         ("Leave trees", f"{marks['leave_trees']:,}"),
         ("Danger trees", f"{marks['danger_trees']:,}"),

@@ -7,6 +7,7 @@ It holds no price and no figure of the cruise or the allowance.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
@@ -151,9 +152,8 @@ def guide_content(delivery: Delivery) -> Content:
 def write_guide(content: Content, path: Path) -> None:
     """Write the field guide as PDF: on one page, else on both sides of a sheet, else on more."""
     papers = [_paper(content, points) for points in _SIZES]
-    if write_fitting(path, papers, lambda paper: _story(content, paper, beside=True)):
-        return
-    if not write_fitting(path, papers, lambda paper: _story(content, paper, beside=True), pages=2):
+    story = partial(_story, content, beside=True)
+    if not write_fitting(path, papers, story, pages=(1, 2)):
         paper = _paper(content, _SIZE_OF_MANY)
         write_pdf(path, paper, _story(content, paper, beside=False))
 
@@ -163,9 +163,9 @@ def _unconfirmed(delivery: Delivery) -> str:
     trees = unconfirmed_marks(delivery)["label"].tolist()
     if not trees:
         return ""
-    named = f"Trees {', '.join(trees)}." if all(trees) and len(trees) <= _MOST_NAMED else ""
+    named = f": {', '.join(trees)}" if all(trees) and len(trees) <= _MOST_NAMED else ""
     number = unconfirmed_trees(delivery.layout.figures)
-    return f"{UNCONFIRMED} {number[0].upper() + number[1:]}. {named}".strip()
+    return f"{UNCONFIRMED} {number[0].upper() + number[1:]}{named}."
 
 
 def _edge(delivery: Delivery) -> str:

@@ -82,6 +82,11 @@ _RIGHT: Literal["right"] = "right"
 
 def filing_tables(delivery: Delivery) -> dict[str, Grid]:
     """The figures of a stand, as tables."""
+    return delivery.once("filing tables", lambda: _tables(delivery))
+
+
+def _tables(delivery: Delivery) -> dict[str, Grid]:
+    """The same, for the first who asks."""
     pairs = {
         "Stand and system": _stand(delivery),
         "Openings together": _openings(delivery),
@@ -115,7 +120,7 @@ def write_filing(delivery: Delivery, path: Path) -> None:
         """Flowables of the page on one paper."""
         return _story(tables, empty, approval, paper)
 
-    if not any(write_fitting(path, papers, story, pages=pages) for pages in (1, 2)):
+    if not write_fitting(path, papers, story, pages=(1, 2)):
         write_pdf(path, papers[0], story(papers[0]))
 
 

@@ -8,10 +8,19 @@ clock, so that equal input gives equal bytes. Nothing is told by colour.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
-from xml.sax.saxutils import escape
 
 from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
+from glademark.report.papers.printed_scripts import (
+    LACKING,
+    NO_LETTER,
+    cut_to_fit,
+    line_width,
+    lines_that_fit,
+    printable,
+    printed_runs,
+)
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import CAUTIONS
 from glademark.report.verdicts import edition_words, newest_day
@@ -35,6 +44,7 @@ _TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
 _HEAD_PT, _FOOT_PT = 14.0, 26.0  # room for the running lines
 _LEADING = 1.25
 _WORD_SHARE = 0.25  # of a table's width that one word may widen its column to
+_SLACK_PT = 0.1  # by which lines ended here are shorter, so that they are not ended again
 _PADDING_PT = 7.0  # of a cell, left and right
 _LINES_BELOW = 6  # that a heading wants on its page
 
@@ -153,17 +163,28 @@ class Grid:
 
 def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) -> Paragraph:
     """A paragraph."""
-    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
-
-    return Paragraph(_safe(words), _style(paper.points * scale, bold=bold))
+    return _paragraph(words, _style(paper.points * scale, bold=bold))
 
 
 def heading(words: str, paper: Paper) -> list[Flowable]:
     """A heading that does not stand alone at the foot of a page."""
-    from reportlab.platypus import CondPageBreak, Paragraph  # noqa: PLC0415 - heavy
+    from reportlab.platypus import CondPageBreak  # noqa: PLC0415 - heavy
 
     room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
-    return [room, Paragraph(_safe(words), _heading_style(paper.points * 1.15))]
+    return [room, bookmarked(_paragraph(words, _heading_style(paper.points * 1.15)), words)]
+
+
+def bookmarked(part: Flowable, words: str) -> Flowable:
+    """A part that the outline of the file names."""
+    drawn = part.draw
+
+    def draw() -> None:
+        """Draw the part, and name it where that is its first page."""
+        part.canv.named.setdefault(shown_text(words), len(part.canv.kept))
+        drawn()
+
+    part.draw = draw
+    return part
 
 
 def table(grid: Grid, paper: Paper, *, width_pt: float | None = None) -> Table:
@@ -267,25 +288,18 @@ def gap(paper: Paper, *, lines: float = 0.5) -> Flowable:
 
 
 def fitting(words: str, width_pt: float, points: float) -> str:
-    """
-    Text that fits on one line.
-
-    Parameters
-    ----------
-    width_pt
-        That it may take [points].
-    points
-        Size of its letters [points].
-    """
-    from reportlab.pdfbase.pdfmetrics import stringWidth  # noqa: PLC0415 - heavy
-
+    """Text that fits on one line of a width [points]."""
     register_fonts()
-    plain = shown_text(words, longest=200)
-    if stringWidth(plain, SANS, points) <= width_pt:
-        return plain
-    while plain and stringWidth(f"{plain}\N{HORIZONTAL ELLIPSIS}", SANS, points) > width_pt:
-        plain = plain[:-1]
-    return f"{plain.rstrip()}\N{HORIZONTAL ELLIPSIS}"
+    return cut_to_fit(shown_text(words, longest=200), width_pt, points, SANS)
+
+
+def _draw_line(canvas: Any, place: tuple[float, float], words: str, points: float) -> None:  # noqa: ANN401
+    """Write a line in any script, ending at a place."""
+    x = place[0] - line_width(words, points, SANS)
+    for font, letters in printed_runs(words, SANS):
+        canvas.setFont(font, points)
+        canvas.drawString(x, place[1], letters)
+        x += canvas.stringWidth(letters, font, points)
 
 
 def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
@@ -331,35 +345,46 @@ def write_fitting(
     papers: Sequence[Paper],
     story: Callable[[Paper], Sequence[Flowable]],
     *,
-    pages: int = 1,
+    pages: Sequence[int] = (1,),
 ) -> bool:
-    """Write a paper in the first of some sizes, the largest first, that has so many pages."""
-    smallest = papers[-1]
-    if not _has_room(smallest, story(smallest), pages):
-        return False  # nor has any other
-    return any(_fits(path, paper, story(paper), pages) for paper in papers)
+    """Write a paper on the fewest of some numbers of pages, in the largest size that has room."""
+    made: dict[int, tuple[Sequence[Flowable], float]] = {}
+
+    def told(at: int) -> tuple[Sequence[Flowable], float]:
+        """Parts in one size, and their height together, each made once."""
+        if at not in made:
+            parts = story(papers[at])
+            made[at] = parts, _height(papers[at], parts)
+        return made[at]
+
+    for number in pages:
+        room = number * papers[0].height_pt * papers[0].columns
+        if told(len(papers) - 1)[1] > room:
+            continue  # nor has any other size
+        for at, paper in enumerate(papers):
+            if told(at)[1] <= room and _fits(path, paper, made.pop(at)[0], number):
+                return True
+    return False
 
 
 def _fits(path: Path, paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
     """Whether a paper, now written, stands on so many pages."""
     from reportlab.platypus.doctemplate import LayoutError  # noqa: PLC0415 - heavy
 
-    if not _has_room(paper, story, pages):
-        return False
     try:
         return write_pdf(path, paper, story) <= pages
     except LayoutError:  # a part that cannot be split is higher than a page
         return False
 
 
-def _has_room(paper: Paper, story: Sequence[Flowable], pages: int) -> bool:
-    """Whether all parts together are no higher than so many pages."""
-    heights = (part.wrap(paper.width_pt, paper.height_pt)[1] for part in story)
-    return bool(sum(heights) <= paper.height_pt * paper.columns * pages)
+def _height(paper: Paper, story: Sequence[Flowable]) -> float:
+    """Height of all parts together."""
+    return float(sum(part.wrap(paper.width_pt, paper.height_pt)[1] for part in story))
 
 
 def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that ships no types
     """Canvas that knows the number of all pages when it writes the foot of each."""
+    from reportlab.pdfbase.pdfmetrics import getFont  # noqa: PLC0415 - heavy
     from reportlab.pdfgen.canvas import Canvas  # noqa: PLC0415 - heavy
 
     class Counting(Canvas):  # type: ignore[misc]  # the base ships no types
@@ -368,14 +393,23 @@ def _counting_canvas() -> Any:  # noqa: ANN401 - a class made of a class that sh
         def __init__(self, *args: Any, **settings: Any) -> None:  # noqa: ANN401 - passed on
             super().__init__(*args, **settings)
             self.kept: list[dict[str, Any]] = []
+            self.named: dict[str, int] = {}
 
         def showPage(self) -> None:  # noqa: N802 - the name of the base
             self.kept.append(dict(self.__dict__))
             self._startPage()
 
         def save(self) -> None:
+            letters = getFont(SANS).state[self._doc].assignments
+            lacking = LACKING if ord(NO_LETTER) in letters else ""
+            named = self.named
             for number, page in enumerate(self.kept, 1):
                 self.__dict__.update(page)
+                self.setFont(SANS, 6)
+                self.drawString(MARGIN_PT, MARGIN_PT - 8, lacking)
+                for name in (name for name, page in named.items() if page == number - 1):
+                    self.bookmarkPage(name)
+                    self.addOutlineEntry(name, name)
                 self.setFont(SANS, 7)
                 self.drawRightString(
                     self._pagesize[0] - MARGIN_PT, MARGIN_PT, f"Page {number} of {len(self.kept)}"
@@ -402,7 +436,7 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     right += canvas.stringWidth(paper.edition, SANS, 7) + 8
     canvas.setFont(SANS, 8)
     name = fitting(paper.project.heading.name, full - right, 8)
-    canvas.drawRightString(width - MARGIN_PT, height - MARGIN_PT, name)
+    _draw_line(canvas, (width - MARGIN_PT, height - MARGIN_PT), name, 8)
     canvas.setLineWidth(0.5)
     canvas.line(MARGIN_PT, height - MARGIN_PT - 4, width - MARGIN_PT, height - MARGIN_PT - 4)
     canvas.line(MARGIN_PT, MARGIN_PT + 20, width - MARGIN_PT, MARGIN_PT + 20)
@@ -412,6 +446,7 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     canvas.restoreState()
 
 
+@cache
 def _style(points: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
     """Style of a paragraph."""
     from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
@@ -427,6 +462,7 @@ def _style(points: float, *, bold: bool = False, right: bool = False) -> Paragra
     )
 
 
+@cache
 def _heading_style(points: float) -> ParagraphStyle:
     """Style of a heading."""
     from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
@@ -443,11 +479,74 @@ def _heading_style(points: float) -> ParagraphStyle:
 
 def _cell(words: str, points: float, *, bold: bool, right: bool) -> Paragraph:
     """One cell of a table."""
+    return _paragraph(words, _style(points, bold=bold, right=right))
+
+
+def line_cell(words: str, width_pt: float, points: float) -> str | Paragraph:
+    """A cell of a long list: plain text where that has room on a line, which is fast to set."""
+    plain = printable(words)
+    register_fonts()
+    if (
+        printed_runs(plain, SANS) == ((SANS, plain),)
+        and line_width(plain, points, SANS) <= width_pt
+    ):
+        return plain
+    return _cell(words, points, bold=False, right=False)
+
+
+def _paragraph(words: str, style: ParagraphStyle) -> Paragraph:
+    """A text of which nothing is read as mark-up."""
     from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
 
-    return Paragraph(_safe(words), _style(points, bold=bold, right=right))
+    lines = [printable(line) for line in str(words).splitlines()]
+    if all(printed_runs(line, style.fontName) == ((style.fontName, line),) for line in lines):
+        return Paragraph("", style, frags=_fragments(lines, style))
+    return _paragraph_of_scripts()(lines, style)
 
 
-def _safe(words: str) -> str:
-    """Plain text in which nothing is read as mark-up."""
-    return "<br/>".join(escape(shown_text(line, longest=2000)) for line in str(words).splitlines())
+def _fragments(lines: Sequence[str], style: ParagraphStyle) -> list[Any]:
+    """Lines as the parts of a paragraph, each in the font that has its letters."""
+    letters, end = _letters_and_end(style)
+    return [
+        one
+        for line in lines
+        for one in (
+            *(letters.clone(fontName=font, text=text)
+              for font, text in printed_runs(line, style.fontName)),
+            end.clone(),
+        )
+    ][:-1]  # fmt: skip
+
+
+@cache
+def _letters_and_end(style: ParagraphStyle) -> Any:  # noqa: ANN401 - ships no types
+    """What a paragraph has for letters, and for the end of a line."""
+    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
+
+    return Paragraph("x<br/>", style).frags[:2]
+
+
+@cache
+def _paragraph_of_scripts() -> Any:  # noqa: ANN401 - a class made of a class that ships no types
+    """Paragraphs whose lines are ended here, before each is brought into the order as seen."""
+    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
+
+    class OfScripts(Paragraph):  # type: ignore[misc]  # the base ships no types
+        """Lines of any script."""
+
+        def __init__(self, lines: Sequence[str], style: ParagraphStyle) -> None:
+            self.lines = lines
+            super().__init__("", style, frags=[])
+
+        def wrap(self, width: float, height: float) -> Any:  # noqa: ANN401 - of the base
+            font, size = self.style.fontName, self.style.fontSize
+            room = width - _SLACK_PT
+            fitting = [one for line in self.lines for one in lines_that_fit(line, room, size, font)]
+            self.frags = _fragments(fitting, self.style)
+            return super().wrap(width, height)
+
+        def split(self, width: float, height: float) -> Any:  # noqa: ANN401 - of the base
+            self.wrap(width, height)
+            return Paragraph("", self.style, frags=self.frags).split(width, height)
+
+    return OfScripts

@@ -16,16 +16,18 @@ from glademark.report.layer_frames import (
     unconfirmed_marks,
     worded,
 )
-from glademark.report.papers.printed_fonts import BOLD, SANS
+from glademark.report.papers.printed_fonts import SANS
 from glademark.report.papers.printed_page import (
     INK,
     Paper,
-    fitting,
+    bookmarked,
     gap,
+    line_cell,
     papers_of,
     text,
     write_pdf,
 )
+from glademark.report.papers.printed_scripts import line_width
 from glademark.report.quantities import MISSING, show_diameter, show_number
 
 if TYPE_CHECKING:
@@ -38,10 +40,10 @@ STUMP_FILE = "stump_check.pdf"
 
 _POINTS = 7.5
 _SMALL = 0.82  # size of species and product against the rest
-_TITLE_PART = 0.45  # of the width of a column
 _COLUMNS = 3
 _BOX = "\N{BALLOT BOX}"
-_PARTS = (0.8, 2.55, 5.95, 2.3)  # box, tree, species and product, DBH
+_SHARE = 0.35  # of the width of a column that the label of a tree may have
+_PADDING_PT = 3.2  # of a cell, left and right
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -106,9 +108,9 @@ def write_stump_check(delivery: Delivery, path: Path) -> None:
         delivery, title="Stump check", subject=subject, sizes=(_POINTS,), columns=_COLUMNS
     )
     story = _head(delivery, paper)
-    for group in (*stump_groups(delivery), standing_group(delivery)):
-        if group.rows:
-            story.append(_printed(group, paper))
+    groups = [one for one in (*stump_groups(delivery), standing_group(delivery)) if one.rows]
+    widths = _column_widths([row for group in groups for row in group.rows], paper)
+    story += [_printed(group, paper, widths) for group in groups]
     write_pdf(path, paper, story)
 
 
@@ -170,21 +172,32 @@ def _groups(
     ]
 
 
-def _printed(group: Group, paper: Paper) -> Flowable:
+def _column_widths(rows: Sequence[tuple[str, ...]], paper: Paper) -> list[float]:
+    """Widths of box, tree and DBH, as wide as any of them to a share, and of what is between."""
+    most = paper.width_pt * _SHARE
+    box, tree, dbh = (
+        min(max(line_width(row[at], paper.points, SANS) for row in rows) + _PADDING_PT, most)
+        if rows
+        else most
+        for at in (0, 1, 3)
+    )
+    return [box, tree, paper.width_pt - box - tree - dbh, dbh]
+
+
+def _printed(group: Group, paper: Paper, widths: Sequence[float]) -> Flowable:
     """A group as its heading, its rows, and a line for the sum found."""
     from reportlab.platypus import Table, TableStyle  # noqa: PLC0415 - heavy
 
-    widths = [paper.width_pt * part / sum(_PARTS) for part in _PARTS]
     points = [paper.points, paper.points, paper.points * _SMALL, paper.points]
+    room = [width - _PADDING_PT for width in widths]
     rows = [
-        [fitting(*cell) for cell in zip(row, [width - 3 for width in widths], points, strict=True)]
-        for row in group.rows
+        [line_cell(*cell) for cell in zip(row, room, points, strict=True)] for row in group.rows
     ]
-    title = fitting(group.title, paper.width_pt * _TITLE_PART, paper.points)
-    head = [f"{title}: {show_number(group.trees, 0)} trees, found ____"]
+    number = show_number(group.trees, 0)
+    words = f"{group.title}: {number} trees, found ____"
+    head = [bookmarked(text(words, paper, bold=True), group.title)]
     style: list[Any] = [
         ("FONT", (0, 0), (-1, -1), SANS, paper.points, paper.points * 1.3),
-        ("FONT", (0, 0), (-1, 0), BOLD, paper.points, paper.points * 1.3),
         ("FONTSIZE", (2, 1), (2, -1), points[2]),
         ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
         ("SPAN", (0, 0), (-1, 0)),
@@ -196,7 +209,7 @@ def _printed(group: Group, paper: Paper) -> Flowable:
         ("TOPPADDING", (0, 0), (-1, -1), 0.8),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 1.6),
     ]
-    cells = [[*head, *[""] * (len(_PARTS) - 1)], *rows]
+    cells = [[*head, "", "", ""], *rows]
     return Table(
         cells,
         colWidths=widths,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from glademark.report.quantities import show_number
@@ -124,7 +125,7 @@ def _classes(layout: Layout) -> list[_Class]:
 
 def _known(number: float) -> float | None:
     """A number, or None where it is not known."""
-    return None if pd.isna(number) else float(number)
+    return None if np.isnan(number) else float(number)
 
 
 def _height(row: _Class) -> float:

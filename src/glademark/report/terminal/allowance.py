@@ -73,9 +73,9 @@ def _columns(allowance: pd.DataFrame) -> list[tuple[str, str]]:
         ("  at least", "remaining_low"),
         ("  at most", "remaining_high"),
         ("share taken", "share"),
-        ("  corridors", "share_corridor"),
-        ("  openings", "share_opening"),
-        ("  matrix", "share_matrix"),
+        ("  of the corridors", "share_corridor"),
+        ("  of the openings", "share_opening"),
+        ("  of the matrix", "share_matrix"),
         ("  on marked ground", "share_on_marked_ground"),
     ]
     given = (allowance["basis"] != "cruise").all()

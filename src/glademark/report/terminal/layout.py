@@ -16,6 +16,8 @@ from rich.text import Text
 
 from glademark.report.delivery import Delivery
 from glademark.report.edge_words import edge_words
+from glademark.report.map_sheets.running_lines import printed_names
+from glademark.report.papers.printed_scripts import LACKING, lacks_letters
 from glademark.report.quantities import (
     basal_area_unit,
     show_area,
@@ -77,6 +79,7 @@ def _sections(
     delivery: Delivery, files: Sequence[Path]
 ) -> Iterable[tuple[str, Sequence[RenderableType]]]:
     """Name and content of each section that has something to say."""
+    lacking = [LACKING] if lacks_letters(printed_names(delivery)) else []
     sections: tuple[tuple[str, Sequence[RenderableType]], ...] = (
         ("STAND", _stand(delivery)),
         ("LIMITS", limit_lines(delivery)),
@@ -89,7 +92,7 @@ def _sections(
         ("RESIDUAL", _residual(delivery)),
         ("MARKS", _marks(delivery)),
         ("REJECTED", _rejected(delivery.survey.rejected)),
-        ("NOTICES", _notices(delivery.layout.notices)),
+        ("NOTICES", _notices([*lacking, *delivery.layout.notices])),
         ("CAUTION", [_bullets(CAUTIONS)]),
         ("FILES", _files(files)),
     )
@@ -251,7 +254,9 @@ def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
     """How many records could not be used, and why."""
     if records.empty:
         return []
-    groups = records.groupby(["file", "reason"], sort=False)["record"].agg(list)
+    number, own = records["record"].astype(str), records["tree_id"].astype(str)
+    called = number.where(own == "", number + " (" + own + ")")
+    groups = called.groupby([records["file"], records["reason"]], sort=False).agg(list)
     shown = groups.head(_MOST_REASONS)
     lines = [
         f"{shown_text(file)}, {_listed(numbers)}: {shown_text(reason, longest=_LONGEST)}"

@@ -80,16 +80,13 @@ class Algorithm(QgsProcessingAlgorithm):
         self.add_figures()
 
     def add_inputs(self):
-        """Declare the inputs of the algorithm."""
         """The project file."""
         self.addParameter(QgsProcessingParameterFile("PROJECT", "Project file", extension="toml"))
 
     def add_figures(self):
-        """Declare the figures that the algorithm hands on."""
         """No figures but in the files."""
 
     def words(self, parameters, context, output):
-        """Words of the command line after the name of the command."""
         """Words of the command for the parameters."""
         return [self.parameterAsFile(parameters, "PROJECT", context), "--out", output]
 
@@ -107,7 +104,6 @@ class Algorithm(QgsProcessingAlgorithm):
         return self.found(output)
 
     def found(self, output):
-        """Figures of an output's summary."""
         """Outputs of a run that went well."""
         self.written = {"OUTPUT": output, "GPKG": str(Path(output) / self.gpkg)}
         return self.written
@@ -120,7 +116,6 @@ class Algorithm(QgsProcessingAlgorithm):
         return written or {}
 
     def group_title(self, written):
-        """Title of the group of layers of an output."""
         """Name of the group of the layers."""
         return f"{self.title}: {Path(written['OUTPUT']).name}"
 

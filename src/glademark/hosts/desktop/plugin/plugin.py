@@ -4,6 +4,7 @@ from qgis.core import QgsApplication
 from qgis.PyQt.QtCore import Qt
 
 from .provider import GlademarkProvider
+from .run import end_ready
 
 
 class GlademarkPlugin:
@@ -28,6 +29,7 @@ class GlademarkPlugin:
 
     def unload(self):
         """Take the provider and the panel away again."""
+        end_ready()
         if self.panel is not None:
             self.panel.close_down()
             self.iface.removeDockWidget(self.panel)

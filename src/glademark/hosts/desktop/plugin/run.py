@@ -19,6 +19,7 @@ _FOREIGN = (  # what the desktop sets for itself and would break another interpr
 )  # fmt: skip
 _ENDS_WITHIN_S = 1.5
 _LOOKS_EVERY_S = 0.1
+READY = []  # at most one process that has loaded its libraries and waits for its words
 
 
 def command():
@@ -51,16 +52,7 @@ def run(words, feedback, folder=None):
 
     Returns None where the user cancelled; `folder` is the output folder it writes.
     """
-    process = subprocess.Popen(
-        [*command(), *words],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        encoding="utf-8",
-        errors="replace",
-        env={k: v for k, v in os.environ.items() if not k.upper().startswith(_FOREIGN)},
-        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-    )
+    process = _given(words)
     told, printed, failed, last = queue.Queue(), [], [], [""]
     readers = [
         threading.Thread(target=_drain, args=(process.stderr, told.put), daemon=True),
@@ -71,15 +63,62 @@ def run(words, feedback, folder=None):
     while any(reader.is_alive() for reader in readers) or not told.empty():
         if feedback.isCanceled():
             _stop(process, folder)
+            if words[0] == "layout":
+                get_ready()
             return None
         try:
             _tell(told.get(timeout=_LOOKS_EVERY_S), feedback, failed, last)
         except queue.Empty:
             continue
     code = process.wait()
+    if words[0] == "layout":
+        get_ready()
     if code > 1:  # 1: written, and a limit is exceeded
         raise QgsProcessingException(failed[-1] if failed else f"glademark ended with {code}")
     return "".join(printed)
+
+
+def _started(words):
+    """A process of the command."""
+    return subprocess.Popen(
+        words,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+        errors="replace",
+        env={k: v for k, v in os.environ.items() if not k.upper().startswith(_FOREIGN)},
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+    )
+
+
+def _given(words):
+    """A process that runs the words: a layout in one that is ready, where there is one."""
+    ready = READY.pop() if READY and words[0] == "layout" else None
+    if ready is not None and ready.poll() is None and ready.first == command():
+        ready.stdin.write(json.dumps(words) + "\n")
+        ready.stdin.close()
+        return ready
+    process = _started([*command(), *words])
+    process.stdin.close()
+    return process
+
+
+def get_ready():
+    """Start a process that has loaded its libraries when the next layout is asked for."""
+    first = command()
+    if not READY and len(first) > 1:  # an interpreter, not the command on the path
+        ready = _started([*first[:-1], "glademark.hosts.desktop.waiting"])
+        ready.first = first
+        READY.append(ready)
+
+
+def end_ready():
+    """End the process that waits, if there is one."""
+    while READY:
+        ready = READY.pop()
+        ready.kill()
+        ready.communicate()
 
 
 def _drain(stream, take):

@@ -17,10 +17,15 @@ from glademark.report.papers.printed_fonts import (
     font_file,
     letter_widths,
 )
-from glademark.report.shown_text import shown_text
+from glademark.report.papers.printed_scripts import (
+    cut_to_fit,
+    line_width,
+    lines_that_fit,
+    printed_runs,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
     from matplotlib.ft2font import FT2Font
 
@@ -32,137 +37,59 @@ ASCENT, DESCENT = 0.76, 0.24
 LEADING = 1.3
 """Distance of two lines, in parts of the size."""
 
-NO_LETTER = "\N{WHITE SQUARE}"
-"""What stands for a letter that the font has not got."""
-
-ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
-
 FONTS: Mapping[Face, str] = MappingProxyType({"plain": SANS, "bold": BOLD, "slanted": SLANTED})
 """Names of the fonts."""
 
 _OUTLINED = 100.0  # size at which outlines of letters are taken [points]
 _POINTS_PER_INCH = 72
-_LONGEST = 300  # characters of a text from a field file
 
 
-def printable(text: object) -> str:
-    """A text in which every letter can be printed."""
-    plain, known = shown_text(text, longest=_LONGEST), letter_widths(SANS)
-    return "".join(letter if ord(letter) in known else NO_LETTER for letter in plain)
-
-
-def lacks_letters(texts: Iterable[object]) -> bool:
-    """Whether the font has not got some letter."""
-    return any(printable(text) != shown_text(text, longest=_LONGEST) for text in texts)
-
-
-@lru_cache(maxsize=16384)
 def text_width(text: str, size: float, face: Face = "plain") -> float:
-    """
-    Width of a text on the sheet [points].
-
-    Parameters
-    ----------
-    size
-        Of its letters [points].
-    """
-    widths = letter_widths(FONTS[face])
-    return sum(widths.get(ord(letter), 0.0) for letter in text) * size / PER_SIZE
+    """Width of a text on the sheet [points]."""
+    return line_width(text, size, FONTS[face])
 
 
 @cache
-def _outlined(face: Face) -> FT2Font:
+def _outlined(font: str) -> FT2Font:
     """A font at the size at which outlines are taken."""
     from matplotlib.ft2font import FT2Font  # noqa: PLC0415 - heavy
 
-    found = FT2Font(str(font_file(FONTS[face])))
+    found = FT2Font(str(font_file(font)))
     found.set_size(_OUTLINED, _POINTS_PER_INCH)
     return found
 
 
 @lru_cache(maxsize=1024)
-def _letter_outline(letter: str, face: Face) -> Outline:
+def _letter_outline(letter: str, font: str) -> Outline:
     """Outline of a letter at the size at which outlines are taken."""
     from matplotlib.ft2font import LoadFlags  # noqa: PLC0415 - heavy
 
-    font = _outlined(face)
-    font.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
-    points, steps = font.get_path()
+    found = _outlined(font)
+    found.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
+    points, steps = found.get_path()
     return from_quadratic(np.asarray(points, dtype=float), np.asarray(steps))
 
 
 def text_outline(text: str, size: float, face: Face = "plain") -> Outline:
-    """
-    Outline of the letters of a text.
-
-    Parameters
-    ----------
-    size
-        Of its letters [points].
-
-    Returns
-    -------
-    outline
-        From the left end of its base line [points].
-    """
-    letters = [_letter_outline(letter, face) for letter in text]
-    ends = np.cumsum([text_width(letter, size, face) for letter in text])
+    """Outline of the letters of a text, from the left end of its base line [points]."""
+    seen = [(one, run.font) for run in printed_runs(text, FONTS[face]) for one in run.letters]
+    letters = [_letter_outline(one, font) for one, font in seen]
+    ends = np.cumsum([letter_widths(font).get(ord(one), 0.0) for one, font in seen])
     lengths = [len(letter.steps) for letter in letters]
     found = joined(letters)
     points = found.points * (size / _OUTLINED)
-    points[:, 0] += np.repeat(np.concatenate([[0.0], ends[:-1]]), lengths)
+    starts = np.concatenate([[0.0], ends[:-1]]) * size / PER_SIZE
+    points[:, 0] += np.repeat(starts, lengths)
     return Outline(points=points, steps=found.steps)
 
 
 def fitted(text: str, width: float, size: float, face: Face = "plain") -> str:
-    """
-    A text that fits on one line.
-
-    Parameters
-    ----------
-    width
-        That it may take [points].
-    size
-        Of its letters [points].
-    """
-    if text_width(text, size, face) <= width:
-        return text
-    short, long = 0, len(text)
-    while short < long:
-        middle = (short + long + 1) // 2
-        if text_width(text[:middle].rstrip() + ELLIPSIS, size, face) <= width:
-            short = middle
-        else:
-            long = middle - 1
-    return text[:short].rstrip() + ELLIPSIS
+    """A text that fits on one line."""
+    return cut_to_fit(text, width, size, FONTS[face])
 
 
 def broken(
     text: str, width: float, size: float, face: Face = "plain", *, most: int = 99
 ) -> list[str]:
-    """
-    A text in lines that fit.
-
-    Parameters
-    ----------
-    width
-        That a line may take [points].
-    size
-        Of its letters [points].
-    """
-    lines: list[str] = []
-    line = ""
-    words = text.split()
-    if words:
-        words[0] = " " * (len(text) - len(text.lstrip())) + words[0]
-    for number, word in enumerate(words):
-        longer = f"{line} {word}" if line else word
-        if not line or text_width(longer, size, face) <= width:
-            line = longer
-            continue
-        if len(lines) == most - 1:
-            line = " ".join([line, *words[number:]])
-            break
-        lines.append(line)
-        line = word
-    return [fitted(found, width, size, face) for found in (*lines, line) if found]
+    """A text in lines that fit."""
+    return lines_that_fit(text, width, size, FONTS[face], most=most)

@@ -16,6 +16,7 @@ from glademark.report.map_sheets.drawing.lettering import FONTS
 from glademark.report.map_sheets.drawing.outlines import CLOSE, CURVE, LINE, MOVE
 from glademark.report.map_sheets.drawing.page import Shape, Stroke, Symbols, Words
 from glademark.report.papers.printed_fonts import SANS, register_font
+from glademark.report.papers.printed_scripts import printed_runs
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -68,14 +69,15 @@ def _write(canvas: Any, found: Words) -> None:  # noqa: ANN401 - ships no types
     """Write a line of text."""
     lettering = found.lettering
     turn = math.radians(lettering.turned)
-    register_font(FONTS[lettering.face])
     text = canvas.beginText()
     text.setTextTransform(
         math.cos(turn), math.sin(turn), -math.sin(turn), math.cos(turn), *found.place
     )
-    text.setFont(FONTS[lettering.face], lettering.size)
     text.setFillColorRGB(*colour_parts(lettering.colour))
-    text.textOut(found.words)
+    for font, letters in printed_runs(found.words, FONTS[lettering.face]):
+        register_font(font)
+        text.setFont(font, lettering.size)
+        text.textOut(letters)
     canvas.drawText(text)
 
 
