@@ -160,3 +160,23 @@ def test_a_limit_on_the_stock_is_told_to_the_crew_without_its_figures(
     assert approval_words(crew) == approval_words(hidden)
     bare = crew.checks.set_index("limit").loc["removal_share_max"]
     assert bare[["measured", "limit_value", "margin"]].isna().all()
+
+
+def test_openings_that_break_the_same_limit_are_named_together(
+    laid_out: Callable[..., Delivery],
+) -> None:
+    """Twelve too near the boundary are one part of the sentence, and none of them is left out."""
+    delivery = laid_out(TOO_LARGE)
+    one = delivery.checks[delivery.checks["verdict"] == "exceeded"].iloc[[0]]
+    numbers = [str(number) for number in range(1, 13)]
+    rows = [
+        one.assign(feature=number, subject=f"opening {number} to the stand boundary")
+        for number in numbers
+    ]
+    pair = one.assign(feature="3, 4", subject="edge to edge of openings 3, 4")
+    found = replace(delivery, checks=pd.concat([one, *rows, pair], ignore_index=True))
+
+    assert approval_words(found) == (
+        "NOT APPROVED FOR CUTTING: 14 limits are exceeded: area of opening 1; "
+        f"openings {', '.join(numbers)} to the stand boundary; edge to edge of openings 3, 4."
+    )

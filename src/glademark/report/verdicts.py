@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from glademark.wording import counted, listed
+from glademark.wording import NAMED_MAX, counted, shown
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from glademark.report.delivery import Delivery
 
 NOT_APPROVED = "NOT APPROVED FOR CUTTING"
@@ -53,14 +55,32 @@ def approval_words(delivery: Delivery) -> str:
     """What is proposed only or exceeded, and who approved cutting in spite of it; else empty."""
     exceeded = delivery.checks[delivery.checks["verdict"] == "exceeded"]
     if is_proposed(delivery):
-        what = f": {listed(exceeded['subject'], between='; ')}" if len(exceeded) else ""
+        what = f": {_what(exceeded)}" if len(exceeded) else ""
         return f"{PROPOSAL}{'; limits are exceeded' if what else ''}{what}."
     if exceeded.empty:
         return ""
     number = f"{counted(len(exceeded), 'limit')} {'is' if len(exceeded) == 1 else 'are'} exceeded"
-    what = f"{number}: {listed(exceeded['subject'], between='; ')}."
+    what = f"{number}: {_what(exceeded)}."
     by = _approved(delivery)
     return f"Approved for cutting {by} although {what}" if by else f"{NOT_APPROVED}: {what}"
+
+
+def _what(exceeded: pd.DataFrame) -> str:
+    """What breaks its limit, openings that break the same one named together, none left out."""
+    said: dict[str, list[str]] = {}
+    for subject, feature in zip(
+        exceeded["subject"], exceeded["feature"].astype("str"), strict=True
+    ):
+        before, name, after = str(subject).partition(f"opening {feature}")
+        key = f"{before}opening{{}}{after}" if name and "," not in feature else shown(subject)
+        said.setdefault(key, []).append(feature)
+    together = [
+        key.replace("opening{}", f"opening{'s' * (len(names) > 1)} {', '.join(names)}")
+        for key, names in said.items()
+    ]
+    more = len(together) - NAMED_MAX
+    text = "; ".join(together[:NAMED_MAX])
+    return f"{text} and {more:,} more" if more > 0 else text
 
 
 def exceeded_features(delivery: Delivery, layer: str) -> frozenset[str]:

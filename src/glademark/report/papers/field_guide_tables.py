@@ -251,15 +251,16 @@ def corridor_grid(delivery: Delivery) -> Grid:
             for row in frame.to_dict("records")
         ],
     )
+    kept = [at for at in range(len(columns)) if at != 1 or len(delivery.layout.landings)]
+    heads = ("Corridor", "To landing", "Width", "Trees in it", "Their volume", "Single trees near",
+             "Mind")  # fmt: skip
+    widths = (1.7, 1.1, 1.0, 2.2, 2.5, 2.2, 2.0)
     return Grid(
-        heads=(
-            "Corridor", "To landing", "Width", "Trees in it", "Their volume", "Single trees near",
-            "Mind",
-        ),
-        rows=list(zip(*columns, strict=True)),
-        widths=(1.7, 1.1, 1.0, 2.2, 2.5, 2.2, 2.0),
-        aligns=("left", "right", "right", "left", "left", "left", "left"),
-    )  # fmt: skip
+        heads=[heads[at] for at in kept],
+        rows=list(zip(*(columns[at] for at in kept), strict=True)),
+        widths=[widths[at] for at in kept],
+        aligns=["right" if at in {1, 2} else "left" for at in kept],
+    )
 
 
 def landing_grid(delivery: Delivery) -> Grid:
