@@ -141,9 +141,9 @@ def _amount_words(number: float, unit: str, without: float, units: Units) -> str
     text = _amount(number, unit, units)
     if without < HARDLY_ANY:
         return text
-    number = show_number(without, 1)
-    whole = number.endswith(".0")
-    trees = counted(round(without), "tree") if whole else f"an expected {number} trees"
+    shown = show_number(without, 1)
+    whole = shown.endswith(".0")
+    trees = counted(round(without), "tree") if whole else f"an expected {shown} trees"
     return f"{AT_LEAST} {text}; {trees} without a {'diameter' if unit == 'm2' else 'volume'}"
 
 
