@@ -17,7 +17,8 @@ import click
 
 import glademark as gm
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
-from glademark.contracts.layers import LAYERS, LEAVE_STANDING, STANDS, Layer, shown_beside
+from glademark.contracts.layers import LAYERS, LEAVE_STANDING, Layer, shown_beside
+from glademark.contracts.result_tables import STANDS
 from glademark.hosts.cli import cli
 from glademark.hosts.laid_out import LaidOut, LaidOutStands
 from glademark.intake.columns.match import recognise

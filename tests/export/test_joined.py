@@ -12,7 +12,8 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.contracts.layers import MARKS, REJECTED, STAND, Column, Layer, Units
+from glademark.contracts.layers import MARKS, STAND, Column, Layer, Units
+from glademark.contracts.result_tables import REJECTED
 from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
 from glademark.export.joined import alike, as_one

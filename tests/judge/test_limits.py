@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.contracts.layers import CHECKS
+from glademark.contracts.result_tables import CHECKS
 from glademark.errors import InputError
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import Case, limits_asked, number, rows_of, verdicts

@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.contracts.layers import VOLUME_BY_ZONE
 from glademark.contracts.layout import Layout
+from glademark.contracts.result_tables import VOLUME_BY_ZONE
 
 Rows = list[dict[str, object]]
 LayoutOf = Callable[..., Layout]

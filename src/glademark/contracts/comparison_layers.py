@@ -3,14 +3,8 @@
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from glademark.contracts.layers import (
-    REJECTED,
-    Layer,
-    count_column,
-    flag_column,
-    real_column,
-    text_column,
-)
+from glademark.contracts.layers import Layer, count_column, flag_column, real_column, text_column
+from glademark.contracts.result_tables import REJECTED
 
 _WOOD = (
     text_column("species", "Species", "As recorded."),

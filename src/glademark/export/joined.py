@@ -8,7 +8,8 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from glademark.contracts.layers import STAND_ID, Column, Kind, Units
+from glademark.contracts.layers import Column, Kind, Units
+from glademark.contracts.result_tables import STAND_ID
 from glademark.export.geopackage import Table, table_of
 
 _TYPES: Mapping[Kind, str] = MappingProxyType(

@@ -12,7 +12,8 @@ from urllib.parse import quote, unquote
 import geopandas as gpd
 import pandas as pd
 
-from glademark.contracts.layers import LAYERS, STAND_ID
+from glademark.contracts.layers import LAYERS
+from glademark.contracts.result_tables import STAND_ID
 from glademark.errors import OutputError
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import Table, shaped

@@ -24,16 +24,9 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj import CRS
 
 from glademark.contracts.frames import STAND
-from glademark.contracts.layers import (
-    CHECKS,
-    LAYERS,
-    MARKS,
-    PARAMETERS,
-    REJECTED,
-    Layer,
-    present,
-)
+from glademark.contracts.layers import LAYERS, MARKS, Layer, present
 from glademark.contracts.layout import Figures, Layout, StandResults
+from glademark.contracts.result_tables import CHECKS, PARAMETERS, REJECTED
 from glademark.contracts.survey import InputCount, Notice, Survey
 from glademark.contracts.terrain import GroundFigures
 from glademark.errors import FileError

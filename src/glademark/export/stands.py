@@ -11,7 +11,8 @@ from typing import Any
 import pandas as pd
 
 from glademark import __version__
-from glademark.contracts.layers import PARAMETERS, REJECTED, STANDS, Units
+from glademark.contracts.layers import Units
+from glademark.contracts.result_tables import PARAMETERS, REJECTED, STANDS
 from glademark.contracts.survey import InputCount
 from glademark.errors import grouped_faults
 from glademark.export.csv_tables import write_csv

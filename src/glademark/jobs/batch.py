@@ -13,7 +13,8 @@ from typing import Any
 import pandas as pd
 
 from glademark import __version__
-from glademark.contracts.layers import LAYERS, STANDS
+from glademark.contracts.layers import LAYERS
+from glademark.contracts.result_tables import STANDS
 from glademark.errors import InputError, OutputError, tell_changed
 from glademark.export.output import held, refuse_inputs
 from glademark.export.partitions import (

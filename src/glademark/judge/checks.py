@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from glademark.contracts.layers import CHECKS
+from glademark.contracts.result_tables import CHECKS
 from glademark.judge.chance_rows import with_chances
 from glademark.judge.limits import SI_UNIT, Case, LimitAsked, as_checks, not_checked, texts
 from glademark.judge.no_cut_areas import exclusion_checks, setback_checks

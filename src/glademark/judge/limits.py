@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.contracts.layers import CHECKS
+from glademark.contracts.result_tables import CHECKS
 from glademark.errors import InputError, UnitError
 from glademark.judge.stated_grades import stated_grades
 from glademark.units import (

@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
+from glademark.contracts.result_tables import ALLOWANCE, STOCK_BY_CLASS
 from glademark.forestry import quadratic_mean_diameter_cm
 from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock

@@ -13,8 +13,8 @@ from geopandas.array import from_shapely
 from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, give_back_memory
-from glademark.contracts.layers import ALLOWANCE, STOCK_BY_CLASS
 from glademark.contracts.layout import Figures, Layout, StandFigures, StandResults
+from glademark.contracts.result_tables import ALLOWANCE, STOCK_BY_CLASS
 from glademark.contracts.survey import Notice, Survey, labels_of
 from glademark.contracts.terrain import GroundFigures
 from glademark.forestry import SizeClasses

@@ -13,8 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.frames import STAND
-from glademark.contracts.layers import VOLUME_BY_ZONE
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.contracts.result_tables import VOLUME_BY_ZONE
 from glademark.measure.standing import BASAL, SOLID, Stock
 from glademark.measure.volume import without_volume
 

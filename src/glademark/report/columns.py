@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from glademark.contracts.frames import STAND
-from glademark.contracts.layers import CHECKS, Column, Kind, Layer, Units, present, shown_beside
+from glademark.contracts.layers import Column, Kind, Layer, Units, present, shown_beside
+from glademark.contracts.result_tables import CHECKS
 from glademark.report.quantities import shown_unit
 
 _TAKEN = ("fid", "geom", "geometry", "ogc_fid", "rowid", "oid", "_rowid_")

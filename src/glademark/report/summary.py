@@ -21,8 +21,9 @@ from pydantic import BaseModel
 
 from glademark import __version__
 from glademark.contracts.frames import STAND
-from glademark.contracts.layers import MARKS, PARAMETERS
+from glademark.contracts.layers import MARKS
 from glademark.contracts.layout import ZONE_NAMES, Layout
+from glademark.contracts.result_tables import PARAMETERS
 from glademark.measure.standing import BASAL
 from glademark.report.columns import names_brought_along
 from glademark.report.delivery import Deliverable, Delivery

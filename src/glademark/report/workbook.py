@@ -13,17 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from glademark.contracts.layers import (
-    ALLOWANCE,
-    OPENINGS,
-    REJECTED,
-    VOLUME_BY_ZONE,
-    Column,
-    Layer,
-    Units,
-    present,
-)
+from glademark.contracts.layers import Column, Layer, Units, present
+from glademark.contracts.opening_layers import OPENINGS
 from glademark.contracts.residual_layers import RESIDUAL_TABLES
+from glademark.contracts.result_tables import ALLOWANCE, REJECTED, VOLUME_BY_ZONE
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
-from glademark.contracts.layers import ALLOWANCE, CHECKS
+from glademark.contracts.result_tables import ALLOWANCE, CHECKS
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, table_frame

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from glademark.contracts.layers import CHECKS
+from glademark.contracts.result_tables import CHECKS
 from glademark.report.columns import written_frame
 from glademark.report.quantities import MISSING, show, show_against
 from glademark.report.review_page.content import AREA_LAYERS

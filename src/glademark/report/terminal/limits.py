@@ -11,7 +11,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from glademark.contracts.layers import CHECKS, Units
+from glademark.contracts.layers import Units
+from glademark.contracts.result_tables import CHECKS
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_against
