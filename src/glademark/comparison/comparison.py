@@ -38,7 +38,8 @@ from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.project_table import sold_of
-from glademark.project.model import CompareSettings, Project
+from glademark.project.job_settings import CompareSettings
+from glademark.project.model import Project
 from glademark.units import SHOWN_LENGTH_M
 from glademark.wording import counted
 
