@@ -82,7 +82,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
             lambda value: show_number(value * area_m2 / HECTARE_M2, _DENSITY),
         ),
         _plain(
-            f"Percent stocking of {residual['stocking_type']}",
+            f"Percent stocking of {residual.get('stocking_type', '')}",
             "percent_stocking",
             lambda value: show_number(value, 0),
         ),
