@@ -1,5 +1,6 @@
 """The stand that stays in words and rows: built once, printed by terminal, page and papers."""
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -64,7 +65,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
         return name, before, marked, after
 
     def _plain(name: str, key: str, form: Any) -> tuple[str, str, str, str]:  # noqa: ANN401
-        before, marked, after = (form(one[key]) for one in states)
+        before, marked, after = (form(one.get(key, math.nan)) for one in states)
         return name, before, marked, after
 
     rows = [
