@@ -31,7 +31,7 @@ from glademark.advice.search import Wish, smallest
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.measure.crowns import crown_discs
 from glademark.measure.holes import EdgeRule, closed_union
-from glademark.project.model import GroupRule
+from glademark.project.job_settings import GroupRule
 
 Posed = tuple[Need, int]
 

@@ -10,20 +10,15 @@ top is a tree where it is the nearest to it within half its crown radius and 10 
 one to one. The table stands in docs/proposals.md.
 """
 
-import sys
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from mapped_trees import mapped
 from scipy.spatial import cKDTree
 
-ROOT = Path(__file__).resolve().parent.parent
-sys.path.insert(0, str(ROOT))
-
-from glademark.contracts.terrain import Elevation  # noqa: E402 - the tests are beside this folder
-from glademark.forestry.crown_width import WidthForm  # noqa: E402
-from glademark.measure.canopy_trees import canopy_trees  # noqa: E402
-from tests.measure.test_real_trees import DATA, lazy_object  # noqa: E402
+from glademark.contracts.terrain import Elevation
+from glademark.forestry.crown_width import WidthForm
+from glademark.measure.canopy_trees import canopy_trees
 
 CELL_M, AROUND_M = 0.5, 10.0
 HEIGHT_MIN_M = 5.0
@@ -33,9 +28,9 @@ CLASSES = ((0.5, "at least half"), (0.1, "a tenth to half"), (0.0, "less than a 
 FloatArray = npt.NDArray[np.float64]
 
 
-def mapped(name: str, cm: float) -> tuple[FloatArray, FloatArray]:
+def trees_of(name: str, cm: float) -> tuple[FloatArray, FloatArray]:
     """Positions [m] and diameters [cm] of a mapped stand."""
-    found = lazy_object(DATA / "Rdata", name)
+    found = mapped(name)
     place = np.column_stack([np.asarray(found[axis], dtype=float) for axis in "xy"])
     return place, np.asarray(found["marks"], dtype=float) * cm
 
@@ -70,7 +65,7 @@ def rendered(
 
 def check(name: str, cm: float, form: WidthForm) -> None:
     """Print a row for each crown class of a stand, and what was found that is no tree."""
-    place, dbh = mapped(name, cm)
+    place, dbh = trees_of(name, cm)
     height = 1.3 + 32 * (1 - np.exp(-0.045 * dbh))
     radius = 0.5 + 0.075 * dbh**0.95
     canopy, seen = rendered(place, height, radius)

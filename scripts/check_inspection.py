@@ -17,7 +17,7 @@ from scipy.stats import beta
 
 from glademark.comparison.comparison import Comparison, compare
 from glademark.comparison.questions import questions_of
-from glademark.project.model import CompareSettings
+from glademark.project.job_settings import CompareSettings
 
 ROOT = Path(__file__).resolve().parent.parent
 PAGE = ROOT / "docs" / "after_the_cut.md"

@@ -33,6 +33,8 @@ FIELD_PAPERS = (
     "field_guide.pdf", "layout_map.pdf", "layout.gpx", "layout.kml", "layout.geojson",
 )  # fmt: skip
 SAY_ALL = (*FIELD_PAPERS, "review.html", "layout.xlsx", "terminal.txt")
+MORE = ("damage_form.pdf", "residual_stand.pdf")
+"""Papers without a figure of the summary that say their edition all the same."""
 SPECIAL = {
     "danger_trees": FIELD_PAPERS,
     "line_trees": (*FIELD_PAPERS, "stump_check.pdf"),
@@ -164,7 +166,7 @@ def _value(summary: Mapping[str, Any], key: str) -> float | None:
 def _editions(texts: Mapping[str, str], summary: Mapping[str, Any]) -> Iterator[str]:
     """Papers without the edition."""
     edition = f"Edition {summary['provenance']['edition']}"
-    papers = {*SAY_ALL, "filing_figures.pdf", "stump_check.pdf"} & set(texts)
+    papers = {*SAY_ALL, "filing_figures.pdf", "stump_check.pdf", *MORE} & set(texts)
     yield from (f"{name}: no {edition}" for name in sorted(papers) if edition not in texts[name])
 
 

@@ -153,6 +153,6 @@ def test_what_no_product_holds_is_told(compared: Compared) -> None:
     """Where no volume at all is known, a notice says how many trees and stumps it leaves out."""
     found = compared([np.nan] * 4)
 
-    (told,) = [one for one in found.notices if "no volume" in one]
-    assert told.startswith("4 trees marked to cut and 3 stumps have no volume")
+    (told,) = [one for one in found.notices if "without a volume" in one]
+    assert told.startswith("4 trees marked to cut and 3 stumps without a volume")
     assert "pulpwood" not in set(found.findings["quantity"])

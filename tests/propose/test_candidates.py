@@ -14,6 +14,7 @@ from glademark.measure.edges import crown_outlines
 from glademark.project.propose_settings import ProposeWeights
 from glademark.proposal.growth import Sizes, free_of_charge, grown
 from glademark.proposal.infeasible import why_infeasible
+from glademark.proposal.layouts import choices
 from glademark.proposal.points import unsized
 from glademark.proposal.pool import joined, measured
 from glademark.proposal.search import Task, choose, find_candidates, relaxed_over
@@ -200,6 +201,23 @@ def test_a_looser_limit_never_lowers_the_score(tiny: Callable[[int], Task], seed
         for one in looser
     )
     assert min(others) >= score - 1e-6
+
+
+def test_alternatives_have_groups_of_their_own(tiny: Callable[[int], Task]) -> None:
+    """The best comes first; a later one has a group that shares less than half with any before."""
+    task = tiny(6)
+    found = find_candidates(task)
+    one, two = choices(task, found, count=2, others_min=1)
+    common = shapely.area(
+        shapely.intersection(
+            found.pool.shapes[two.chosen][:, None], found.pool.shapes[one.chosen][None, :]
+        )
+    )
+
+    assert one.score >= two.score
+    assert two.others >= 1
+    own = common.max(axis=1) < 0.5 * found.pool.area_m2[two.chosen]
+    assert own.sum() == two.others
 
 
 def test_a_choice_that_only_whole_groups_rule_out_is_told_so(tiny: Callable[[int], Task]) -> None:

@@ -19,7 +19,7 @@ from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
 from glademark.intake.terrain import CELLS_MAX, read_elevation, refuse_little_cover
 from glademark.measure.terrain.slope import gradient
-from glademark.project.model import TerrainSettings
+from glademark.project.job_settings import TerrainSettings
 
 UTM = CRS.from_epsg(26916)
 WEST, SOUTH = 412_000.0, 5_138_000.0

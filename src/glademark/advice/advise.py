@@ -33,7 +33,7 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import canopy_of, measure_layout, with_crown_radius
 from glademark.measure.openings import opening_numbers
-from glademark.project.model import GroupRule
+from glademark.project.job_settings import GroupRule
 
 By = Literal["trees", "volume"]
 """What is to be least: trees, then volume; or the other way round. Then the first marks."""

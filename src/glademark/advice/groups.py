@@ -19,7 +19,7 @@ from glademark.advice.cover import Row, with_all
 from glademark.advice.faces import Faces
 from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.measure.crowns import GeometryArray
-from glademark.project.model import GroupRule
+from glademark.project.job_settings import GroupRule
 
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.intp]

@@ -38,7 +38,8 @@ from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.project_table import sold_of
-from glademark.project.model import CompareSettings, Project
+from glademark.project.job_settings import CompareSettings
+from glademark.project.model import Project
 from glademark.units import SHOWN_LENGTH_M
 from glademark.wording import counted
 
@@ -261,10 +262,11 @@ def _notices(match: Match, found: Seen, seen: AfterCutSurvey, units: Units) -> l
     marked = found.trees["to_cut"].to_numpy(dtype=float)
     without = (round(float(marked @ found.tree_wood.unlisted)), found.stump_wood.unlisted.sum())
     if sum(without):
-        trees, stumps = counted(without[0], "tree"), counted(round(without[1]), "stump")
+        trees = f"{counted(without[0], 'tree')} marked to cut" if without[0] else ""
+        stumps = counted(round(without[1]), "stump") if round(without[1]) else ""
         notices.append(
-            f"{trees} marked to cut and {stumps} have no volume: they state no product, or "
-            "no other of that product has one. They are counted, without wood."
+            f"{' and '.join(filter(None, [trees, stumps]))} without a volume: they state no "
+            "product, or no other of that product has one. They are counted, without wood."
         )
     if found.stumps["low_mark"].isna().all():
         notices.append(

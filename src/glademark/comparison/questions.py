@@ -17,7 +17,7 @@ from glademark.comparison.records import Places
 from glademark.comparison.sample_check import more_places, ratio_estimate
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
-from glademark.project.model import CompareSettings
+from glademark.project.job_settings import CompareSettings
 
 __all__ = ["Question", "damage_questions", "questions_of", "sample_rows"]
 

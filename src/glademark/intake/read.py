@@ -67,7 +67,8 @@ from glademark.intake.trees import (
     read_leave_trees,
     read_standing,
 )
-from glademark.project.model import Project, Source, TerrainSettings
+from glademark.project.job_settings import TerrainSettings
+from glademark.project.model import Project, Source
 from glademark.temporary import temporary_folder
 from glademark.wording import counted, listed
 

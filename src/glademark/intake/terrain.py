@@ -19,7 +19,8 @@ from glademark.intake.formats.files import FieldFile
 from glademark.intake.formats.raster_tiles import Raster, open_raster
 from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
-from glademark.project.model import Source, TerrainSettings
+from glademark.project.job_settings import TerrainSettings
+from glademark.project.model import Source
 from glademark.project.propose_settings import CanopySettings
 from glademark.units import FOOT_M
 

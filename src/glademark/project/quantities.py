@@ -74,3 +74,8 @@ Bearing = Annotated[
 ClassWidth = Annotated[
     str, Text(pattern=rf"^\s*{quantity_pattern(['in', 'cm'])}\s*$", examples=("2 in", "5 cm"))
 ]
+
+WORDS_MAX = 200
+"""Most paints that a project file gives a meaning."""
+
+DEFAULT_POSITION_ERROR_M = 4.0

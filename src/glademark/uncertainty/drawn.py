@@ -12,7 +12,8 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.groups import group_key
-from glademark.project.model import Project, UncertaintySettings
+from glademark.project.job_settings import UncertaintySettings
+from glademark.project.model import Project
 from glademark.uncertainty.errors import LEAST_ERROR_M, PositionErrors, line_shifts
 from glademark.uncertainty.group_positions import chains_for, draw_positions
 from glademark.uncertainty.openings import DrawnOpening, on_edge

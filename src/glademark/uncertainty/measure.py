@@ -12,7 +12,8 @@ from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.groups import group_key
 from glademark.measure.openings import spacing_pairs
-from glademark.project.model import Project, UncertaintySettings
+from glademark.project.job_settings import UncertaintySettings
+from glademark.project.model import Project
 from glademark.uncertainty.barred_ground import trees_inside
 from glademark.uncertainty.corridor_share import share_draws
 from glademark.uncertainty.drawn import Drawn, Field, drawn_openings, shared_by_chain

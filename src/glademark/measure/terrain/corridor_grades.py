@@ -20,7 +20,7 @@ from glademark.measure.terrain.profiles import (
     sample_lines,
     steepest,
 )
-from glademark.project.model import TerrainSettings
+from glademark.project.job_settings import TerrainSettings
 
 SAME_WAY_M = 0.01
 """Ways to the landing that differ by less are equally long [m]."""

@@ -23,7 +23,7 @@ from glademark.measure.terrain.network import (
     wood_over,
 )
 from glademark.measure.volume import without_volume
-from glademark.project.model import MachineSettings
+from glademark.project.job_settings import MachineSettings
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]

@@ -18,7 +18,7 @@ from glademark.contracts.frames import STAND
 from glademark.contracts.terrain import LightFigures
 from glademark.measure.edges import outer_rings
 from glademark.measure.polygons import union_by
-from glademark.project.model import WindSettings
+from glademark.project.job_settings import WindSettings
 
 FACING_DEG = 45.0
 """An edge faces the wind where the wind meets it within this angle of square: our own choice, one

@@ -19,7 +19,7 @@ from glademark.contracts.survey import labels_of
 from glademark.contracts.terrain import ReachFigures
 from glademark.measure.terrain.extraction import FIXED, TREES, Wood, solid_m3, wood_columns
 from glademark.measure.terrain.network import nearest_of
-from glademark.project.model import MachineSettings
+from glademark.project.job_settings import MachineSettings
 
 MOST_STUBS = 50
 """Stubs that are worked out; beyond it corridors are missing, not stubs."""

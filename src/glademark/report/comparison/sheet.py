@@ -21,16 +21,17 @@ from glademark.report.comparison.wording import (
 from glademark.report.papers.printed_page import (
     GREY,
     INK,
-    PALE,
     Grid,
     Paper,
     boxed,
     gap,
     heading,
+    papers_of,
     table,
     text,
     write_pdf,
 )
+from glademark.report.papers.printed_paragraphs import PALE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,12 +52,8 @@ _TICK = "\N{BALLOT BOX}"
 
 def write_sheet(comparison: Comparison, delivery: Delivery, path: Path) -> None:
     """Write ``compare.pdf``."""
-    paper = Paper(
-        title="After the cut: findings",
-        subject="What was seen after the cut, held against the layout",
-        project=delivery.project,
-        points=_POINTS,
-    )
+    title, subject = "After the cut: findings", "Seen after the cut, held against the layout"
+    (paper,) = papers_of(delivery, title=title, subject=subject, sizes=(_POINTS,))
     units = delivery.project.heading.units
     again, more = look_again(comparison, units)
     ticked = Rows(heads=("", *again.heads), rows=tuple((_TICK, *row) for row in again.rows))

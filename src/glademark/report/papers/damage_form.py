@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.papers.printed_page import Grid, Paper, gap, table, text, write_pdf
+from glademark.report.papers.printed_page import Grid, gap, papers_of, table, text, write_pdf
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,12 +31,8 @@ def form_heads(units: Units) -> tuple[str, ...]:
 
 def write_form(delivery: Delivery, path: Path) -> None:
     """Write the form as PDF, one page."""
-    paper = Paper(
-        title="Damage to the trees left",
-        subject="Form to record damage after the cut",
-        project=delivery.project,
-        points=_POINTS,
-    )
+    title, subject = "Damage to the trees left", "Form to record damage after the cut"
+    (paper,) = papers_of(delivery, title=title, subject=subject, sizes=(_POINTS,))
     lines = (
         "Recorded by ____________________  Date ____________  Plot size ____________",
         (
