@@ -10,7 +10,6 @@ top is a tree where it is the nearest to it within half its crown radius and 10 
 one to one. The table stands in docs/proposals.md.
 """
 
-
 import numpy as np
 import numpy.typing as npt
 from mapped_trees import mapped
