@@ -10,7 +10,7 @@ import pytest
 
 from glademark.comparison.comparison import Comparison, compare
 
-STANDS = 3  # the counts of 200 stands each are in docs/after_the_cut.md
+STANDS = 3  # the counts of many stands are in docs/after_the_cut.md
 
 
 def inspected(stand: Any) -> Comparison:  # noqa: ANN401 - of the conftest

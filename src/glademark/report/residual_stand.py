@@ -1,5 +1,6 @@
 """The stand that stays in words and rows: built once, printed by terminal, page and papers."""
 
+import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -64,7 +65,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
         return name, before, marked, after
 
     def _plain(name: str, key: str, form: Any) -> tuple[str, str, str, str]:  # noqa: ANN401
-        before, marked, after = (form(one[key]) for one in states)
+        before, marked, after = (form(one.get(key, math.nan)) for one in states)
         return name, before, marked, after
 
     rows = [
@@ -82,7 +83,7 @@ def structure_rows(layout: Layout, units: Units) -> list[tuple[str, str, str, st
             lambda value: show_number(value * area_m2 / HECTARE_M2, _DENSITY),
         ),
         _plain(
-            f"Percent stocking of {residual['stocking_type']}",
+            f"Percent stocking of {residual.get('stocking_type', '')}",
             "percent_stocking",
             lambda value: show_number(value, 0),
         ),

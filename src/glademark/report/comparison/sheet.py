@@ -21,7 +21,6 @@ from glademark.report.comparison.wording import (
 from glademark.report.papers.printed_page import (
     GREY,
     INK,
-    PALE,
     Grid,
     Paper,
     boxed,
@@ -32,6 +31,7 @@ from glademark.report.papers.printed_page import (
     text,
     write_pdf,
 )
+from glademark.report.papers.printed_paragraphs import PALE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -8,16 +8,20 @@ clock, so that equal input gives equal bytes. Nothing is told by colour.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
 from typing import TYPE_CHECKING, Any, Literal
 
 from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
+from glademark.report.papers.printed_paragraphs import (
+    LEADING,
+    heading_style,
+    paragraph,
+    text_style,
+)
 from glademark.report.papers.printed_scripts import (
     LACKING,
     NO_LETTER,
     cut_to_fit,
     line_width,
-    lines_that_fit,
     printable,
     printed_runs,
 )
@@ -29,22 +33,19 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Flowable, Paragraph, Table
 
     from glademark.project.model import Project
     from glademark.report.delivery import Delivery
 
-INK, GREY, PALE = "#000000", "#555555", "#e6e6e6"
+INK, GREY = "#000000", "#555555"
 MARGIN_PT = 40.0
 """White edge of a page [points]: 14 mm, which any printer can leave."""
 
 _PAPER_PT = {"letter": (612.0, 792.0), "A4": (595.276, 841.890)}  # points, upright
 _TEXT_PAPER = {"letter": "letter", "tabloid": "letter", "A4": "A4", "A3": "A4"}
 _HEAD_PT, _FOOT_PT = 14.0, 26.0  # room for the running lines
-_LEADING = 1.25
 _WORD_SHARE = 0.25  # of a table's width that one word may widen its column to
-_SLACK_PT = 0.1  # by which lines ended here are shorter, so that they are not ended again
 _PADDING_PT = 7.0  # of a cell, left and right
 _LINES_BELOW = 6  # that a heading wants on its page
 
@@ -163,15 +164,15 @@ class Grid:
 
 def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) -> Paragraph:
     """A paragraph."""
-    return _paragraph(words, _style(paper.points * scale, bold=bold))
+    return paragraph(words, text_style(paper.points * scale, bold=bold))
 
 
 def heading(words: str, paper: Paper) -> list[Flowable]:
     """A heading that does not stand alone at the foot of a page."""
     from reportlab.platypus import CondPageBreak  # noqa: PLC0415 - heavy
 
-    room = CondPageBreak(paper.points * _LEADING * _LINES_BELOW)
-    return [room, bookmarked(_paragraph(words, _heading_style(paper.points * 1.15)), words)]
+    room = CondPageBreak(paper.points * LEADING * _LINES_BELOW)
+    return [room, bookmarked(paragraph(words, heading_style(paper.points * 1.15)), words)]
 
 
 def bookmarked(part: Flowable, words: str) -> Flowable:
@@ -284,7 +285,7 @@ def gap(paper: Paper, *, lines: float = 0.5) -> Flowable:
     """White between two parts."""
     from reportlab.platypus import Spacer  # noqa: PLC0415 - heavy
 
-    return Spacer(0, paper.points * _LEADING * lines)
+    return Spacer(0, paper.points * LEADING * lines)
 
 
 def fitting(words: str, width_pt: float, points: float) -> str:
@@ -446,40 +447,9 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     canvas.restoreState()
 
 
-@cache
-def _style(points: float, *, bold: bool = False, right: bool = False) -> ParagraphStyle:
-    """Style of a paragraph."""
-    from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
-
-    register_fonts()
-    return ParagraphStyle(
-        f"plain-{points}-{bold}-{right}",
-        fontName=BOLD if bold else SANS,
-        fontSize=points,
-        leading=points * _LEADING,
-        alignment=2 if right else 0,
-        splitLongWords=1,
-    )
-
-
-@cache
-def _heading_style(points: float) -> ParagraphStyle:
-    """Style of a heading."""
-    from reportlab.lib.styles import ParagraphStyle  # noqa: PLC0415 - heavy
-
-    return ParagraphStyle(
-        f"heading-{points}",
-        parent=_style(points, bold=True),
-        spaceBefore=points * 0.6,
-        spaceAfter=points * 0.3,
-        backColor=PALE,
-        borderPadding=(1.5, 2, 1.5, 2),
-    )
-
-
 def _cell(words: str, points: float, *, bold: bool, right: bool) -> Paragraph:
     """One cell of a table."""
-    return _paragraph(words, _style(points, bold=bold, right=right))
+    return paragraph(words, text_style(points, bold=bold, right=right))
 
 
 def line_cell(words: str, width_pt: float, points: float) -> str | Paragraph:
@@ -492,61 +462,3 @@ def line_cell(words: str, width_pt: float, points: float) -> str | Paragraph:
     ):
         return plain
     return _cell(words, points, bold=False, right=False)
-
-
-def _paragraph(words: str, style: ParagraphStyle) -> Paragraph:
-    """A text of which nothing is read as mark-up."""
-    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
-
-    lines = [printable(line) for line in str(words).splitlines()]
-    if all(printed_runs(line, style.fontName) == ((style.fontName, line),) for line in lines):
-        return Paragraph("", style, frags=_fragments(lines, style))
-    return _paragraph_of_scripts()(lines, style)
-
-
-def _fragments(lines: Sequence[str], style: ParagraphStyle) -> list[Any]:
-    """Lines as the parts of a paragraph, each in the font that has its letters."""
-    letters, end = _letters_and_end(style)
-    return [
-        one
-        for line in lines
-        for one in (
-            *(letters.clone(fontName=font, text=text)
-              for font, text in printed_runs(line, style.fontName)),
-            end.clone(),
-        )
-    ][:-1]  # fmt: skip
-
-
-@cache
-def _letters_and_end(style: ParagraphStyle) -> Any:  # noqa: ANN401 - ships no types
-    """What a paragraph has for letters, and for the end of a line."""
-    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
-
-    return Paragraph("x<br/>", style).frags[:2]
-
-
-@cache
-def _paragraph_of_scripts() -> Any:  # noqa: ANN401 - a class made of a class that ships no types
-    """Paragraphs whose lines are ended here, before each is brought into the order as seen."""
-    from reportlab.platypus import Paragraph  # noqa: PLC0415 - heavy
-
-    class OfScripts(Paragraph):  # type: ignore[misc]  # the base ships no types
-        """Lines of any script."""
-
-        def __init__(self, lines: Sequence[str], style: ParagraphStyle) -> None:
-            self.lines = lines
-            super().__init__("", style, frags=[])
-
-        def wrap(self, width: float, height: float) -> Any:  # noqa: ANN401 - of the base
-            font, size = self.style.fontName, self.style.fontSize
-            room = width - _SLACK_PT
-            fitting = [one for line in self.lines for one in lines_that_fit(line, room, size, font)]
-            self.frags = _fragments(fitting, self.style)
-            return super().wrap(width, height)
-
-        def split(self, width: float, height: float) -> Any:  # noqa: ANN401 - of the base
-            self.wrap(width, height)
-            return Paragraph("", self.style, frags=self.frags).split(width, height)
-
-    return OfScripts
