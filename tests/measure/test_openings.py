@@ -10,9 +10,8 @@ import shapely
 
 from glademark.contracts.layout import Layout
 from glademark.measure.crowns import crown_discs, crown_radii
-from glademark.measure.groups import crown_components
+from glademark.measure.groups import crown_components, opening_numbers
 from glademark.measure.holes import closed_union
-from glademark.measure.openings import opening_numbers
 
 Rows = list[dict[str, object]]
 LayoutOf = Callable[..., Layout]

@@ -31,8 +31,8 @@ from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
+from glademark.measure.groups import opening_numbers
 from glademark.measure.layout import canopy_of, measure_layout, with_crown_radius
-from glademark.measure.openings import opening_numbers
 from glademark.project.job_settings import GroupRule
 
 By = Literal["trees", "volume"]

@@ -1,5 +1,5 @@
 """
-Which marks belong together: groups that the marker stated, and crowns that touch.
+Which marks belong together: groups that the marker stated, and crowns that touch; their numbers.
 
 A group is an intention. Where the marker stated it, by a walked perimeter, a group name on the
 marks or a centre with a radius, it is taken as stated, in that order. Crowns decide only where
@@ -7,6 +7,7 @@ nothing was stated.
 """
 
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -24,6 +25,7 @@ from glademark.contracts.valid_shapes import mended_outlines
 from glademark.measure.crowns import APART_M, GeometryArray, crown_discs
 from glademark.measure.edges import Along
 from glademark.measure.polygons import only_polygons
+from glademark.measure.tables import rows_by
 
 TOUCH_M = 1e-6
 """Rounding allowed in a distance that is to count as touching [m]; a northing has steps of 1e-9."""
@@ -362,3 +364,70 @@ def _counted_and_marked(openings: gpd.GeoDataFrame, marks: pd.DataFrame) -> list
 def _trees(number: int) -> str:
     """A number of trees in words."""
     return f"{number:,} {'tree' if number == 1 else 'trees'}"
+
+
+_NUMBER = re.compile(r"\D*(\d{1,6})")
+
+
+def opening_numbers(
+    openings: gpd.GeoDataFrame,
+    *,
+    opening_of: pd.Series,
+    stand_of: pd.Series,
+    earlier: Mapping[int, int],
+) -> IntArray:
+    """
+    Number of each opening in its stand: the marker's own, an earlier output's, else by place.
+
+    `opening_of` is the row of `openings` for each mark, <NA> for none, `stand_of` its stand;
+    `earlier` the number that an earlier output gave the opening of a mark, by the mark's index. By
+    place means north to south, then west to east. A group name that ends in digits ("7", "G 7") is
+    the marker's own number, unless two names of the stand give the same one.
+    """
+    number = np.zeros(len(openings), dtype=np.intp)
+    names, shapes = openings["group"].to_numpy(dtype=object), openings.geometry.to_numpy()
+    before = pd.Series(earlier, dtype=int)
+    highest = before.groupby(stand_of.reindex(before.index)).max()
+    shared = _shared_marks(opening_of, before)
+    for stand, rows in rows_by(openings[STAND]).items():  # each has numbers of its own
+        own = pd.Series(_own_numbers(names[rows].tolist()), index=rows)
+        own = _keep_earlier(own, shared[shared["row"].isin(rows)])
+        first = int(highest.get(stand, 0)) + 1
+        number[rows] = _by_place(np.asarray(own, dtype=float), shapes[rows], first)
+    return number
+
+
+def _shared_marks(opening_of: pd.Series, before: pd.Series) -> pd.DataFrame:
+    """Openings with the earlier numbers of their marks, those with most marks in common first."""
+    now = opening_of.reindex(before.index).dropna().astype(int)
+    shared = pd.DataFrame({"row": now, "number": before.reindex(now.index)})
+    shared = shared.value_counts().rename("marks").reset_index()
+    return shared.sort_values(["marks", "number", "row"], ascending=[False, True, True])
+
+
+def _by_place(number: FloatArray, shapes: GeometryArray, first: int) -> IntArray:
+    """Numbers given, the others free ones from `first` up: north to south, west to east."""
+    number = number.copy()
+    centre = shapely.get_coordinates(shapely.centroid(shapes))
+    order = np.lexsort((centre[:, 0], -centre[:, 1]))
+    waiting = order[np.isnan(number[order])]
+    free = np.setdiff1d(np.arange(first, first + 2 * len(number)), number)
+    number[waiting] = free[: len(waiting)]
+    return number.astype(np.intp)
+
+
+def _own_numbers(groups: Sequence[str]) -> FloatArray:
+    """Number in each group's name, NaN where it has none or shares it; a loop over openings."""
+    found = [_NUMBER.fullmatch(name.strip()) for name in groups]
+    own = np.array([float(digits[1]) if digits else np.nan for digits in found])
+    _, one, count = np.unique(own, return_inverse=True, return_counts=True)
+    return np.where((own > 0) & (count[one] == 1), own, np.nan)
+
+
+def _keep_earlier(own: pd.Series, shared: pd.DataFrame) -> pd.Series:
+    """Own numbers, then earlier ones by most marks in common; each number once."""
+    number = own.copy()
+    for row, old in zip(shared["row"], shared["number"], strict=True):
+        if np.isnan(number[row]) and not (number == old).any():
+            number[row] = old
+    return number

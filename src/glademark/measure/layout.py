@@ -14,7 +14,7 @@ from glademark.contracts.frames import STAND, features, give_back_memory
 from glademark.contracts.layout import Layout, join_layouts
 from glademark.contracts.survey import REFUSED_COLUMNS, Survey, labels_of
 from glademark.errors import InputError
-from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
+from glademark.forestry import SizeClasses, SpeciesNames
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.assembly import Measured, assemble
 from glademark.measure.corridors import Corridors, measure_corridors
@@ -26,10 +26,9 @@ from glademark.measure.crowns import (
     unknown_species_notices,
 )
 from glademark.measure.figures import solid_notices
-from glademark.measure.groups import stated_groups
+from glademark.measure.groups import opening_numbers, stated_groups
 from glademark.measure.holes import EdgeRule, Holes, Thresholds, find_holes
-from glademark.measure.marks import distances, size_class, size_classes_of, with_crowns
-from glademark.measure.openings import opening_numbers
+from glademark.measure.marks import cut_trees, distances, size_classes_of, with_crowns
 from glademark.measure.polygons import union_by
 from glademark.measure.project_table import sold_of
 from glademark.measure.residual.measured import with_residual
@@ -53,7 +52,7 @@ from glademark.measure.zones import (
     partition,
 )
 from glademark.project.model import Project
-from glademark.units import HECTARE_M2, INCH_CM
+from glademark.units import HECTARE_M2
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -122,7 +121,7 @@ def _measured(
         **_zones_of(canopy.marks, openings, holes, zones, ground.stand),
     )
     openings = openings.assign(other_marks_inside=_others_inside(marks, openings))
-    trees = _cut_trees(marks, survey.tally, classes, sold.species)
+    trees = cut_trees(marks, survey.tally, classes, sold.species)
     parts = _volumes(trees, sold)
     wood_notices, without_volume = _wood_notices(survey, trees, parts, sold)
     found = stand_map(
@@ -467,60 +466,6 @@ def _others_inside(marks: gpd.GeoDataFrame, openings: gpd.GeoDataFrame) -> IntAr
     return np.asarray(sums(count, row[same], len(openings)), dtype=np.intp)
 
 
-_OF_TREES = (
-    "zone", "species", "product", "size_class", "dbh_unit", "volume_unit", "count", "basal_area_m2",
-    "dbh", "dbh_cm", "height_m", "volume", "defect_share", "cull",
-)  # fmt: skip
-
-
-def _cut_trees(
-    marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses, species: SpeciesNames
-) -> pd.DataFrame:
-    """Cut trees with a position, then those of the paper tally, by stand under one index."""
-    is_cut = marks["is_cut"].to_numpy(dtype=bool)
-    rows = marks.index.to_numpy()[is_cut]
-    columns: dict[str, Any] = {name: marks[name].to_numpy()[is_cut] for name in _OF_TREES}
-    for name, blank in (("logs", np.nan), ("reason", "")):
-        if name in marks or name in tally:
-            columns[name] = np.broadcast_to(marks.get(name, blank), len(marks))[is_cut]
-    columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
-    columns["paper_group"] = np.full(len(rows), "", dtype=object)
-    if len(tally):
-        columns = {
-            name: np.concatenate([columns[name], values])
-            for name, values in _paper_columns(tally, classes, species).items()
-            if name in columns
-        }
-        first = int(marks.index.max()) + 1 if len(marks) else 0
-        rows = np.concatenate([rows, np.arange(first, first + len(tally))])
-    order = np.argsort(columns[STAND], kind="stable")
-    ordered = {name: values[order] for name, values in columns.items()}
-    return pd.DataFrame(ordered, index=rows[order])
-
-
-def _paper_columns(
-    tally: pd.DataFrame, classes: SizeClasses, species: SpeciesNames
-) -> dict[str, npt.NDArray[Any]]:
-    """Columns of the trees of the paper tally."""
-    dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM).to_numpy()
-    each = np.nan_to_num(basal_area_m2(dbh_cm.astype(float)))
-    known = {
-        "species": species.fold(tally["species"].to_numpy(dtype=object)),
-        "dbh_cm": dbh_cm,
-        "height_m": np.broadcast_to(tally.get("height_m", np.nan), len(tally)),
-        "logs": np.broadcast_to(tally.get("logs", np.nan), len(tally)),
-        "reason": np.broadcast_to(tally.get("reason", ""), len(tally)),
-        "size_class": size_class(tally, classes=classes).to_numpy(),
-        "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
-        "located": np.full(len(tally), "not_located"),
-        "paper_group": np.broadcast_to(tally.get("group", ""), len(tally)),
-    }
-    return {
-        name: known[name] if name in known else tally[name].to_numpy()
-        for name in (*_OF_TREES, "logs", "reason", STAND, "located", "paper_group")
-    }
-
-
 def with_crown_radius(project: Project, layout: Layout) -> Project:
     """The project with the crown radius that the layout of a stand was measured with."""
     radius = layout.figures.openings.standing_crown_radius_m
@@ -535,5 +480,5 @@ def canopy_of(survey: Survey, project: Project) -> tuple[Canopy, pd.DataFrame]:
     own = np.arange(len(survey.stand))
     canopy = _canopy(survey, project, classes, sold.species, own)
     no_tally = survey.tally.iloc[:0]
-    trees = _cut_trees(canopy.marks.assign(zone=""), no_tally, classes, sold.species)
+    trees = cut_trees(canopy.marks.assign(zone=""), no_tally, classes, sold.species)
     return canopy, _volumes(trees, sold)

@@ -17,7 +17,7 @@ from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray, crown_radii
 from glademark.measure.tables import rows_by
 from glademark.measure.zones import line_distances, nearest_line, painted_zone
-from glademark.units import split_quantity
+from glademark.units import INCH_CM, split_quantity
 
 IntArray = npt.NDArray[np.intp]
 
@@ -119,3 +119,57 @@ def _nearest_corridors(
             nearest = of_stand[key][nearest_line(points[rows], lines=shapes[of_stand[key]])]
             name[rows], width[rows] = names[nearest], widths[nearest]
     return {"corridor": name, "corridor_width_m": width}
+
+
+_OF_TREES = (
+    "zone", "species", "product", "size_class", "dbh_unit", "volume_unit", "count", "basal_area_m2",
+    "dbh", "dbh_cm", "height_m", "volume", "defect_share", "cull",
+)  # fmt: skip
+
+
+def cut_trees(
+    marks: gpd.GeoDataFrame, tally: pd.DataFrame, classes: SizeClasses, species: SpeciesNames
+) -> pd.DataFrame:
+    """Cut trees with a position, then those of the paper tally, by stand under one index."""
+    is_cut = marks["is_cut"].to_numpy(dtype=bool)
+    rows = marks.index.to_numpy()[is_cut]
+    columns: dict[str, Any] = {name: marks[name].to_numpy()[is_cut] for name in _OF_TREES}
+    for name, blank in (("logs", np.nan), ("reason", "")):
+        if name in marks or name in tally:
+            columns[name] = np.broadcast_to(marks.get(name, blank), len(marks))[is_cut]
+    columns |= {STAND: marks[STAND].to_numpy()[is_cut], "located": np.full(len(rows), "located")}
+    columns["paper_group"] = np.full(len(rows), "", dtype=object)
+    if len(tally):
+        columns = {
+            name: np.concatenate([columns[name], values])
+            for name, values in _paper_columns(tally, classes, species).items()
+            if name in columns
+        }
+        first = int(marks.index.max()) + 1 if len(marks) else 0
+        rows = np.concatenate([rows, np.arange(first, first + len(tally))])
+    order = np.argsort(columns[STAND], kind="stable")
+    ordered = {name: values[order] for name, values in columns.items()}
+    return pd.DataFrame(ordered, index=rows[order])
+
+
+def _paper_columns(
+    tally: pd.DataFrame, classes: SizeClasses, species: SpeciesNames
+) -> dict[str, npt.NDArray[Any]]:
+    """Columns of the trees of the paper tally."""
+    dbh_cm = tally["dbh"].where(tally["dbh_unit"] == "cm", tally["dbh"] * INCH_CM).to_numpy()
+    each = np.nan_to_num(basal_area_m2(dbh_cm.astype(float)))
+    known = {
+        "species": species.fold(tally["species"].to_numpy(dtype=object)),
+        "dbh_cm": dbh_cm,
+        "height_m": np.broadcast_to(tally.get("height_m", np.nan), len(tally)),
+        "logs": np.broadcast_to(tally.get("logs", np.nan), len(tally)),
+        "reason": np.broadcast_to(tally.get("reason", ""), len(tally)),
+        "size_class": size_class(tally, classes=classes).to_numpy(),
+        "basal_area_m2": each * tally["count"].to_numpy(dtype=float),
+        "located": np.full(len(tally), "not_located"),
+        "paper_group": np.broadcast_to(tally.get("group", ""), len(tally)),
+    }
+    return {
+        name: known[name] if name in known else tally[name].to_numpy()
+        for name in (*_OF_TREES, "logs", "reason", STAND, "located", "paper_group")
+    }

@@ -1,12 +1,11 @@
 """
-Openings once they are found: numbers, size, distances, wood, and what corridors join them to.
+Openings once they are found: size, distances, wood, and what corridors join them to.
 
 For each strip that meets an opening, the part of the strip within one strip width of the opening
 belongs to its hole. Where two such holes touch, they are one combined opening.
 """
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -26,7 +25,7 @@ from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.edges import outer_rings
 from glademark.measure.holes import Holes
 from glademark.measure.polygons import only_polygons, union_by
-from glademark.measure.tables import known_of_all, known_sums, rows_by, sums
+from glademark.measure.tables import known_of_all, known_sums, sums
 from glademark.measure.volume import without_volume
 from glademark.measure.zones import Covers
 
@@ -73,9 +72,6 @@ def _axes(hull: BaseGeometry) -> tuple[float, float, float]:
     return length, float(np.ptp(across)), float(np.degrees(np.arctan2(*along)) % 180)
 
 
-_NUMBER = re.compile(r"\D*(\d{1,6})")
-
-
 ROUNDING = 1e-9
 """Share of a distance, and length [m], by which two ways of measuring it may differ."""
 
@@ -107,70 +103,6 @@ def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
         "ellipse_m2": np.pi / 4 * length * width,
         "equivalent_diameter_m": 2 * np.sqrt(area / np.pi),
     }
-
-
-def opening_numbers(
-    openings: gpd.GeoDataFrame,
-    *,
-    opening_of: pd.Series,
-    stand_of: pd.Series,
-    earlier: Mapping[int, int],
-) -> IntArray:
-    """
-    Number of each opening in its stand: the marker's own, an earlier output's, else by place.
-
-    `opening_of` is the row of `openings` for each mark, <NA> for none, `stand_of` its stand;
-    `earlier` the number that an earlier output gave the opening of a mark, by the mark's index. By
-    place means north to south, then west to east. A group name that ends in digits ("7", "G 7") is
-    the marker's own number, unless two names of the stand give the same one.
-    """
-    number = np.zeros(len(openings), dtype=np.intp)
-    names, shapes = openings["group"].to_numpy(dtype=object), openings.geometry.to_numpy()
-    before = pd.Series(earlier, dtype=int)
-    highest = before.groupby(stand_of.reindex(before.index)).max()
-    shared = _shared_marks(opening_of, before)
-    for stand, rows in rows_by(openings[STAND]).items():  # each has numbers of its own
-        own = pd.Series(_own_numbers(names[rows].tolist()), index=rows)
-        own = _keep_earlier(own, shared[shared["row"].isin(rows)])
-        first = int(highest.get(stand, 0)) + 1
-        number[rows] = _by_place(np.asarray(own, dtype=float), shapes[rows], first)
-    return number
-
-
-def _shared_marks(opening_of: pd.Series, before: pd.Series) -> pd.DataFrame:
-    """Openings with the earlier numbers of their marks, those with most marks in common first."""
-    now = opening_of.reindex(before.index).dropna().astype(int)
-    shared = pd.DataFrame({"row": now, "number": before.reindex(now.index)})
-    shared = shared.value_counts().rename("marks").reset_index()
-    return shared.sort_values(["marks", "number", "row"], ascending=[False, True, True])
-
-
-def _by_place(number: FloatArray, shapes: GeometryArray, first: int) -> IntArray:
-    """Numbers given, the others free ones from `first` up: north to south, west to east."""
-    number = number.copy()
-    centre = shapely.get_coordinates(shapely.centroid(shapes))
-    order = np.lexsort((centre[:, 0], -centre[:, 1]))
-    waiting = order[np.isnan(number[order])]
-    free = np.setdiff1d(np.arange(first, first + 2 * len(number)), number)
-    number[waiting] = free[: len(waiting)]
-    return number.astype(np.intp)
-
-
-def _own_numbers(groups: Sequence[str]) -> FloatArray:
-    """Number in each group's name, NaN where it has none or shares it; a loop over openings."""
-    found = [_NUMBER.fullmatch(name.strip()) for name in groups]
-    own = np.array([float(digits[1]) if digits else np.nan for digits in found])
-    _, one, count = np.unique(own, return_inverse=True, return_counts=True)
-    return np.where((own > 0) & (count[one] == 1), own, np.nan)
-
-
-def _keep_earlier(own: pd.Series, shared: pd.DataFrame) -> pd.Series:
-    """Own numbers, then earlier ones by most marks in common; each number once."""
-    number = own.copy()
-    for row, old in zip(shared["row"], shared["number"], strict=True):
-        if np.isnan(number[row]) and not (number == old).any():
-            number[row] = old
-    return number
 
 
 def widest_gaps(holes: GeometryArray) -> FloatArray:
