@@ -54,6 +54,15 @@ _OPENING_MEASURES = (
     ),
 )
 
+_NO_INTERVAL = text_column(
+    "no_interval", "No interval", "Why the true area is not given an interval."
+)
+_CROSSES_AT = text_column(
+    "crosses_at",
+    "Crosses itself at",
+    "Where a walked outline crosses itself, so that its area is not known.",
+)
+
 OPENINGS = Layer(
     name="openings",
     title="Group openings",
@@ -143,14 +152,8 @@ OPENINGS = Layer(
         *interval("boundary", "m", "To boundary", "true distance"),
         *interval("water", "m", "To water", "true distance"),
         *where_given(
-            text_column(
-                "no_interval", "No interval", "Why the true area is not given an interval."
-            ),
-            text_column(
-                "crosses_at",
-                "Crosses itself at",
-                "Where a walked outline crosses itself, so that its area is not known.",
-            ),
+            _NO_INTERVAL,
+            _CROSSES_AT,
             text_column("no_area", "No area", "Why its area on the stated edge is not known."),
             text_column(
                 "reasons", "Reasons", "Trees by their main reason, where reasons are given."
@@ -177,14 +180,8 @@ COMBINED = Layer(
         ),
         *interval("area", "m2", "Area", "true area"),
         *where_given(
-            text_column(
-                "no_interval", "No interval", "Why the true area is not given an interval."
-            ),
-            text_column(
-                "crosses_at",
-                "Crosses itself at",
-                "Where a walked outline crosses itself, so that its area is not known.",
-            ),
+            _NO_INTERVAL,
+            _CROSSES_AT,
             text_column("no_area", "No area", "Why the area of an opening in it is not known."),
         ),
     ),

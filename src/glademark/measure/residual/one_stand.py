@@ -42,6 +42,7 @@ from glademark.measure.standing import (
     estimate_of,
     tree_amounts,
 )
+from glademark.measure.tables import known_of_all
 from glademark.measure.zones import located_zone
 from glademark.project.model import Project
 from glademark.units import HECTARE_M2
@@ -119,10 +120,8 @@ class OneStand:
     def _marked(self, keys: RowKeys) -> Amounts:
         """Amounts of the marks and the paper tally."""
         tree = self.cut.index.get_indexer(pd.Index(self.parts["tree"]))
-        m3, size = self.parts["m3"].to_numpy(dtype=float), len(self.cut)
-        whole = np.bincount(tree[tree >= 0], weights=m3[tree >= 0], minlength=size)  # NaN stays
-        has_parts = np.bincount(tree[tree >= 0], minlength=size) > 0
-        volume = np.where(has_parts, whole, np.nan) / self.cut["count"].to_numpy()
+        m3 = known_of_all(self.parts["m3"], tree, len(self.cut))
+        volume = m3 / self.cut["count"].to_numpy()
         own = self.measured.marks["crown_radius_m"].reindex(self.cut.index)
         radius = self._with_crowns(self.cut.assign(crown_radius_m=own))["crown_radius_m"]
         each = per_tree(self.cut, volume, radius.to_numpy(dtype=float))
@@ -221,8 +220,9 @@ class OneStand:
         before, marked = amounts
         after = before.total - marked.total
         cover = self._covers(before.total, marked.total)
+        kind = _stocking_type(table)
         states = {
-            state: self._state(table, total.iloc[-1], state, cover[state])
+            state: self._state(table, total.iloc[-1], state, cover[state], kind)
             for state, total in zip(STATES, (before.total, marked.total, after), strict=True)
         }
         for state in ("standing", "residual"):
@@ -244,7 +244,7 @@ class OneStand:
             "basis": "cruise" if self.is_cruise else "standing",
             "area_m2": self.hectares * HECTARE_M2,
             "canopy_cover_from": "plots" if self.is_cruise else "crowns",
-            "stocking_type": _stocking_type(table),
+            "stocking_type": kind,
             **states,
             **stated,
         }
@@ -261,9 +261,9 @@ class OneStand:
         return {"q_low": q * np.exp(-error), "q_high": q * np.exp(error)}
 
     def _state(
-        self, table: pd.DataFrame, total: pd.Series, state: str, cover: float
+        self, table: pd.DataFrame, total: pd.Series, state: str, cover: float, kind: str
     ) -> dict[str, Any]:
-        """Figures of one state."""
+        """Figures of one state; `kind` is the type of stand whose stocking is published."""
         per_ha, hectares = total / self.hectares, self.hectares
         whole = table.iloc[-1]
         trees, basal = float(per_ha["trees"]), float(per_ha["basal_area_m2"])
@@ -279,7 +279,6 @@ class OneStand:
             ends[f"trees_per_ha_{end}"] = float(at["trees"]) / hectares
             ends[f"basal_area_m2_ha_{end}"] = float(at["basal"]) / hectares
         classes = table[table["row"] == "class"].set_index("size_class")
-        kind = _stocking_type(table)
         return {
             "trees_per_ha": trees,
             "basal_area_m2_ha": basal,
