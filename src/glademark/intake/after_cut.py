@@ -13,11 +13,15 @@ from glademark.contracts.frames import features, no_features
 from glademark.errors import FileError
 from glademark.forestry import SpeciesNames, breast_height_diameter_cm
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
 from glademark.intake.columns.fields import Fields, Found, each_word, recognise, yes_or_no
 from glademark.intake.columns.mark_fields import POSITION_ERROR_MAX_M
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import note_unknown_species
+from glademark.intake.columns.tree_sizes import (
+    diameters,
+    note_flagged,
+    note_unknown_species,
+    refuse_implausible,
+)
 from glademark.intake.cruise import with_places
 from glademark.intake.marks import FAR_M
 from glademark.intake.record_log import RecordLog

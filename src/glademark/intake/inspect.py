@@ -14,12 +14,16 @@ from glademark.errors import InputError
 from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
 from glademark.forestry.volume_table_rows import species_in
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
 from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import MEANINGS, likely_input, likely_inputs
 from glademark.intake.columns.mark_fields import likely_pattern, with_names_read
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import unknown_species
+from glademark.intake.columns.tree_sizes import (
+    diameters,
+    note_flagged,
+    refuse_implausible,
+    unknown_species,
+)
 from glademark.intake.crs import WGS84, crs_name, transformed
 from glademark.intake.formats.files import FieldFile, Snapshots
 from glademark.intake.formats.gpx_kml import Want

@@ -10,7 +10,6 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.result_tables import CHECKS
-from glademark.judge.chance_rows import with_chances
 from glademark.judge.limits import (
     SI_UNIT,
     Case,
@@ -24,6 +23,7 @@ from glademark.judge.limits import (
 from glademark.judge.standing import setback_residuals
 from glademark.judge.terrain import crossing_checks
 from glademark.judge.trees_kept import crop_tree_marked, retention_tree_marked
+from glademark.judge.uncertain_verdicts import with_chances
 from glademark.measure.figures import area_names
 
 

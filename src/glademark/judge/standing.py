@@ -23,7 +23,7 @@ from glademark.judge.limits import (
     rows_of,
     verdicts,
 )
-from glademark.judge.unconfirmed import between, why_incomplete
+from glademark.judge.uncertain_verdicts import between, why_incomplete
 from glademark.measure.standing import BASAL, SOLID
 from glademark.measure.volume import unit_factor
 from glademark.units import HECTARE_M2

@@ -166,10 +166,11 @@ def _on_ground(layout: Layout, survey: Survey, project: Project, measured: Measu
     none = np.zeros(0, dtype=np.intp)
     if len(layout.by_stand) == 1:
         return with_ground(layout, survey, project, marks=marks, parts=parts)
+    ground = replace(survey, marks=survey.marks.iloc[:0])  # the measures read no marks of it
     layouts = {
         stand: with_ground(
             layout.of(stand),
-            survey.of(stand),
+            ground.of(stand),
             project,
             marks=marks.iloc[rows.get(stand, none)],
             parts=parts.iloc[parts_of.get(stand, none)],
