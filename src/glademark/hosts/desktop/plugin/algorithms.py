@@ -90,12 +90,6 @@ class Algorithm(QgsProcessingAlgorithm):
         """Words of the command for the parameters."""
         return [self.parameterAsFile(parameters, "PROJECT", context), "--out", output]
 
-    def prepareAlgorithm(self, parameters, context, feedback):
-        """Keep what a layout was made of, so that it can be made again."""
-        if self.command == "layout":
-            LAST.update(id=self.id(), parameters=dict(parameters))
-        return True
-
     def processAlgorithm(self, parameters, context, feedback):
         output = self.parameterAsString(parameters, "OUTPUT", context)
         words = [self.command, *self.words(parameters, context, output), "--progress", "json"]
@@ -120,11 +114,17 @@ class Algorithm(QgsProcessingAlgorithm):
         return f"{self.title}: {Path(written['OUTPUT']).name}"
 
 
-class WithFigures(Algorithm):
-    """An algorithm whose output is a layout."""
+class Layout(Algorithm):
+    """The layout of a project file."""
+
+    command, title = "layout", "Layout from project file"
+    says = "Corridors, openings, zones, volumes and limits of the harvest that a file describes."
 
     def add_figures(self):
-        """Declare the figures that the algorithm hands on."""
+        """Declare whether papers are made, and the figures that the algorithm hands on."""
+        self.addParameter(
+            QgsProcessingParameterBoolean("LAYERS_ONLY", "Layers and verdicts, no papers", False)
+        )
         self.addOutput(QgsProcessingOutputFile("SUMMARY", "Summary"))
         self.addOutput(QgsProcessingOutputString("EDITION", "Edition"))
         for verdict in ("EXCEEDED", "NEAR", "MET", "NOT_CHECKED"):
@@ -140,22 +140,27 @@ class WithFigures(Algorithm):
         """Title of the group of layers of an output."""
         return written["PROJECT_NAME"]
 
+    def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
+        only_layers = self.parameterAsBool(parameters, "LAYERS_ONLY", context)
+        more = ["--only", "gpkg"] if only_layers else []
+        return [*super().words(parameters, context, output), "--json", *more]
 
-class Layout(WithFigures):
-    """The layout of a project file."""
+    def prepareAlgorithm(self, parameters, context, feedback):
+        """Keep what a layout was made of, so that it can be made again."""
+        LAST.update(id=self.id(), parameters=dict(parameters))
+        return True
 
-    command, title = "layout", "Layout from project file"
-    says = "Corridors, openings, zones, volumes and limits of the harvest that a file describes."
 
-
-class LayoutFromLayers(WithFigures):
+class LayoutFromLayers(Layout):
     """The layout of loaded layers, edited, filtered or in memory, or of files."""
 
-    command, title = "layout", "Layout from loaded layers"
+    title = "Layout from loaded layers"
     says = (
         "The layout of loaded layers, with unsaved edits and filters. Settings are text as in a "
-        "project file, such as '0.5 acre'; they and the layers take the place of what PROJECT "
-        "says. What was sent stays in the folder 'inputs' of the results."
+        'project file, such as 0.5 acre, [5, 9, 12] or {pink = "corridor"}; they and the '
+        "layers take the place of what PROJECT says. What was sent stays in the folder 'inputs' of "
+        "the results."
     )
 
     def name(self):
@@ -191,9 +196,6 @@ class LayoutFromLayers(WithFigures):
             setting = QgsProcessingParameterString(name, meaning, optional=True)
             setting.setFlags(setting.flags() | advanced)
             self.addParameter(setting)
-        self.addParameter(
-            QgsProcessingParameterBoolean("LAYERS_ONLY", "Layers and verdicts, no papers", False)
-        )
 
     def prepareAlgorithm(self, parameters, context, feedback):
         """Write the layers, on the thread that they belong to."""
@@ -233,6 +235,10 @@ class LayoutFromLayers(WithFigures):
             raise QgsProcessingException(f"{name}: {value} is no layer that can be read")
         return write_layer(layer, file, folder)
 
+    def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
+        return [*super().words(parameters, context, output), "--request", parameters["REQUEST"]]
+
     def processAlgorithm(self, parameters, context, feedback):
         output = self.parameterAsString(parameters, "OUTPUT", context)
         settings = {}
@@ -241,20 +247,13 @@ class LayoutFromLayers(WithFigures):
             if text:
                 settings.setdefault(table, {})[key] = text
         project = self.parameterAsFile(parameters, "PROJECT", context) or None
-        more = (
-            ["--only", "gpkg"] if self.parameterAsBool(parameters, "LAYERS_ONLY", context) else []
-        )
         with sent_to(output) as (folder, done), self.sending:
             inputs = {name: _moved(one, folder) for name, one in self.sent.items()}
             request = write_request(folder, project, inputs, settings)
-            target = folder / PROJECT
-            if run(["desktop", "--write-project", str(request), str(target)], feedback) is None:
-                return {}
-            words = ["layout", str(target), "--out", output, *more, "--progress", "json"]
-            if run(words, feedback, output) is None:
-                return {}
-            done.append(True)
-        return self.found(output)
+            made = {**parameters, "PROJECT": str(folder / PROJECT), "REQUEST": str(request)}
+            found = super().processAlgorithm(made, context, feedback)
+            done.extend(found)
+        return found
 
 
 class Propose(Algorithm):

@@ -1,5 +1,7 @@
 """Verdicts of the layout that is loaded: a click selects what exceeds a limit."""
 
+from pathlib import Path
+
 from qgis.core import QgsProject
 from qgis.PyQt.QtWidgets import (
     QDockWidget,
@@ -36,11 +38,17 @@ class VerdictPanel(QDockWidget):
         self.table.verticalHeader().hide()
         self.table.cellClicked.connect(self.select)
         self.again = QPushButton("Layout again")
-        self.again.setToolTip("Run the last layout with the layers as they are now, edits included")
+        self.again.setToolTip(
+            "Run the last layout with the layers that were sent as they are now, edits included; "
+            "papers of the layout before are taken away"
+        )
         self.again.clicked.connect(self.lay_out_again)
+        self.papers = QPushButton("Make papers")
+        self.papers.setToolTip("Maps, guide and files for the crew, from the layout shown here")
+        self.papers.clicked.connect(self.make_papers)
         inside = QWidget()
         column = QVBoxLayout(inside)
-        for part in (self.head, self.table, self.again):
+        for part in (self.head, self.table, self.again, self.papers):
             column.addWidget(part)
         self.setWidget(inside)
         project = QgsProject.instance()
@@ -112,19 +120,32 @@ class VerdictPanel(QDockWidget):
                     self.iface.mapCanvas().zoomToSelected(layer)
 
     def lay_out_again(self):
-        """Run the last layout once more, in the background, with the layers as they are now."""
-        from .again import start
+        """Layers and verdicts of the last layout once more, with the layers as they are now."""
         from .algorithms import LAST
 
         if not LAST:
             self.head.setText("Nothing to repeat: run a layout from the toolbox first.")
             return
+        self._start(LAST["id"], {**LAST["parameters"], "LAYERS_ONLY": True})
+
+    def make_papers(self):
+        """Papers of the layout that is shown, beside it."""
+        if self.gpkg:
+            folder = str(Path(self.gpkg).parent)
+            self._start("glademark:papers", {"GPKG": self.gpkg, "OUTPUT": folder})
+
+    def _start(self, algorithm, parameters):
+        """Run an algorithm in the background, and no other of this panel meanwhile."""
+        from .again import start
+
         self.again.setEnabled(False)
-        self.task = start(LAST["id"], LAST["parameters"], self._ended)
+        self.papers.setEnabled(False)
+        self.task = start(algorithm, parameters, self._ended)
 
     def _ended(self, fault):
         """Show what came of it."""
         self.again.setEnabled(True)
+        self.papers.setEnabled(True)
         self.show_latest()
         if fault:
             self.head.setText(fault)

@@ -67,6 +67,7 @@ def load(project, gpkg, title):
         layer = QgsVectorLayer(source, name, "ogr")
         layer.setCustomProperty(OUTPUT_KEY, gpkg)
         layer.setCustomProperty("glademark/layer", name)
+        layer.setReadOnly(True)  # the next layout writes it anew: edits belong into what was sent
         if name == "openings":
             add_sheet_action(layer, Path(gpkg).parent)
         project.addMapLayer(layer, False)

@@ -1,5 +1,6 @@
 """The command as a process of its own interpreter: progress, cancel, and its one sentence."""
 
+import contextlib
 import json
 import os
 import queue
@@ -60,19 +61,18 @@ def run(words, feedback, folder=None):
     ]
     for reader in readers:
         reader.start()
-    while any(reader.is_alive() for reader in readers) or not told.empty():
-        if feedback.isCanceled():
-            _stop(process, folder)
-            if words[0] == "layout":
-                get_ready()
-            return None
-        try:
+    is_over = False
+    while not is_over and not feedback.isCanceled():
+        with contextlib.suppress(queue.Empty):
             _tell(told.get(timeout=_LOOKS_EVERY_S), feedback, failed, last)
-        except queue.Empty:
-            continue
+        is_over = not any(reader.is_alive() for reader in readers) and told.empty()
+    if not is_over:
+        _stop(process, folder)
     code = process.wait()
     if words[0] == "layout":
         get_ready()
+    if not is_over:
+        return None
     if code > 1:  # 1: written, and a limit is exceeded
         raise QgsProcessingException(failed[-1] if failed else f"glademark ended with {code}")
     return "".join(printed)
