@@ -48,26 +48,29 @@ def numbers(found: object, key: str = "") -> Iterator[tuple[str, float]]:
         yield key, float(found)
 
 
-@pytest.mark.parametrize("run", ["layers", "memory"])
-def test_loaded_layers_give_the_figures_of_files(answer: dict[str, Any], run: str) -> None:
-    """Loaded, edited and in memory: every figure is that of the files the layers came from."""
-    found, expected = (dict(numbers(figures(answer, one))) for one in (run, "files"))
+def test_loaded_layers_give_the_figures_of_files(answer: dict[str, Any]) -> None:
+    """Edited, filtered, CSV and by path: every figure is that of the files they came from."""
+    found, expected = (dict(numbers(figures(answer, one))) for one in ("layers", "files"))
 
     assert found == pytest.approx(expected, rel=1e-12, nan_ok=True)
 
 
-def test_filter_and_setting_count(answer: dict[str, Any]) -> None:
-    """A filtered layer brings what it shows, and a setting goes over the project file."""
-    lengths = [figures(answer, run)["corridors"]["length_m"] for run in ("filtered", "files")]
+def test_layer_in_another_crs_and_setting_count(answer: dict[str, Any]) -> None:
+    """In memory, in degrees: areas are those of the file; a setting goes over the project file."""
+    found, expected = (dict(numbers(figures(answer, one))) for one in ("elsewhere", "files"))
+    areas = {name for name in expected if name.startswith((".zones", ".stand"))}
 
-    assert 0 < lengths[0] < lengths[1] / 2
-    assert answer["setting"]["exceeded"] < answer["files"]["exceeded"]
+    assert areas
+    assert {one: found[one] for one in areas} == pytest.approx(
+        {one: expected[one] for one in areas}, rel=1e-6
+    )
+    assert answer["elsewhere"]["exceeded"] < answer["files"]["exceeded"]
 
 
 def test_equal_layers_are_one_edition(answer: dict[str, Any]) -> None:
     """The same layers sent again make the same edition, so that papers of both agree."""
     assert answer["again"]["edition"] == answer["layers"]["edition"]
-    assert answer["setting"]["edition"] != answer["files"]["edition"]
+    assert answer["elsewhere"]["edition"] != answer["files"]["edition"]
 
 
 def test_refusal_is_one_sentence_and_leaves_nothing(answer: dict[str, Any]) -> None:
