@@ -141,9 +141,5 @@ answer["cancelled"] = {
 answer["ready"] = [waiting.poll() is None for waiting in running.READY]
 end_ready()
 answer["ready"].append(running.READY == [])
-root = project.layerTreeRoot()
-answer["groups"] = {
-    group.name(): [node.name() for node in group.findLayers()] for group in root.findGroups()
-}
 print(json.dumps(answer), flush=True)  # noqa: T201 - the answer
 os._exit(0)

@@ -89,13 +89,3 @@ def test_cancel_ends_within_two_seconds_and_leaves_nothing(answer: dict[str, Any
     """A run that is cancelled halfway is over at once, with no folder and no draft of one."""
     assert answer["cancelled"]["within_s"] < 2
     assert answer["cancelled"]["left"] == []
-
-
-def test_layers_come_in_one_group_in_drawing_order(answer: dict[str, Any]) -> None:
-    """Points above lines above areas above tables, under the name of the project."""
-    ((title, names),) = answer["groups"].items()
-    order = ("marks", "corridor_lines", "openings", "corridors", "stand", "zones", "checks")
-
-    assert title == "Marrow Hollow, stand 3 (INVENTED)"
-    assert sorted(order, key=names.index) == list(order)
-    assert len(names) == len(set(names))
