@@ -30,8 +30,9 @@ from processing.core.Processing import Processing
 Processing.initialize()
 from glademark_desktop import run as running
 from glademark_desktop.provider import GlademarkProvider
-from glademark_desktop.run import end_ready
+from glademark_desktop.run import LASTING, end_ready
 
+LASTING.set()  # as where there is a window
 provider = GlademarkProvider()
 QgsApplication.processingRegistry().addProvider(provider)
 project = QgsProject.instance()
@@ -100,11 +101,13 @@ def run(folder, **given):
     asked = {"PROJECT": str(sample / "harvest.toml"), "OUTPUT": str(out / folder), **given}
     context = QgsProcessingContext()
     context.setProject(project)
+    feedback = QgsProcessingFeedback()
     found = processing.run(
         "glademark:layout_from_layers", {**asked, "LAYERS_ONLY": True},
-        context=context, feedback=QgsProcessingFeedback(),
+        context=context, feedback=feedback,
     )  # fmt: skip
-    return {name.lower(): found[name] for name in ("OUTPUT", "EXCEEDED", "EDITION")}
+    kept = {name.lower(): found[name] for name in ("OUTPUT", "EXCEEDED", "EDITION")}
+    return {**kept, "log": feedback.textLog()}
 
 
 exclusions = opened("exclusions", str(sample / "exclusions.gpkg"))
@@ -128,6 +131,8 @@ try:
     run("refused", LIMITS_OPENING_AREA_MAX="much")
 except Exception as fault:  # noqa: BLE001 - what the desktop would show
     answer["refused"] = {"fault": str(fault), "left": (out / "refused").exists()}
+answer["ready"] = [waiting.poll() is None for waiting in running.READY]
+end_ready()
 feedback = Impatient()
 processing.run(
     "glademark:layout",
@@ -136,10 +141,8 @@ processing.run(
 )
 answer["cancelled"] = {
     "within_s": time.monotonic() - feedback.pressed,
+    "waiting": len(running.READY),
     "left": [path.name for path in out.iterdir() if "cancelled" in path.name],
 }
-answer["ready"] = [waiting.poll() is None for waiting in running.READY]
-end_ready()
-answer["ready"].append(running.READY == [])
 print(json.dumps(answer), flush=True)  # noqa: T201 - the answer
 os._exit(0)

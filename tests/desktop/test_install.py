@@ -181,11 +181,13 @@ def test_project_is_made_of_layers_and_settings(tmp_path: Path) -> None:
     assert made.limits["opening_spacing_min"].value == "100 ft"
 
 
-def test_missing_layers_are_named(tmp_path: Path) -> None:
-    """Without a project file a stand is needed, and the command that makes one says so."""
+@pytest.mark.parametrize(("given", "missing"), [("marks", "stand"), ("stand", "marks")])
+def test_missing_layers_are_named(tmp_path: Path, given: str, missing: str) -> None:
+    """Without a project file stand and marks are needed, and the command that makes one says so."""
     request = tmp_path / "request.json"
-    request.write_text('{"project": null, "inputs": {"marks": {"file": "m.gpkg"}}, "settings": {}}')
+    asked = {"project": None, "inputs": {given: {"file": "layer.gpkg"}}, "settings": {}}
+    request.write_text(json.dumps(asked))
     words = ["layout", tmp_path / "made.toml", "--out", tmp_path / "out", "--request", request]
 
-    with pytest.raises(InputError, match="stand: no layer is given"):
+    with pytest.raises(InputError, match=f"{missing}: no layer is given"):
         cli(list(map(str, words)), standalone_mode=False)

@@ -1,5 +1,6 @@
 """Algorithms: each hands its parameters to one command and loads what that wrote."""
 
+import re
 import tempfile
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QIcon
 
 from .inputs import PROJECT, sent_to, write_layer, write_request
-from .results import counts, load
+from .results import counts, load, summary_of
 from .run import run
 from .settings import INPUTS, SETTINGS
 
@@ -95,19 +96,22 @@ class Algorithm(QgsProcessingAlgorithm):
         words = [self.command, *self.words(parameters, context, output), "--progress", "json"]
         if run(words, feedback, output) is None:
             return {}
+        for notice in summary_of(output).get("notices", ()):
+            feedback.pushWarning(notice)
         return self.found(output)
 
     def found(self, output):
         """Outputs of a run that went well."""
-        self.written = {"OUTPUT": output, "GPKG": str(Path(output) / self.gpkg)}
+        gpkg = Path(output) / self.gpkg
+        self.written = {"OUTPUT": output, **({"GPKG": str(gpkg)} if gpkg.is_file() else {})}
         return self.written
 
     def postProcessAlgorithm(self, context, feedback):
         """Load the layers, on the desktop's own thread."""
-        written = getattr(self, "written", None)
-        if written and context.project() is not None and Path(written["GPKG"]).is_file():
+        written = getattr(self, "written", None) or {}
+        if "GPKG" in written and context.project() is not None:
             load(context.project(), written["GPKG"], self.group_title(written))
-        return written or {}
+        return written
 
     def group_title(self, written):
         """Name of the group of the layers."""
@@ -223,6 +227,7 @@ class LayoutFromLayers(Layout):
 
     def _one(self, parameters, name, context, folder, file, value=None):
         """Words for one layer or path; None where none was given."""
+        is_one_of_several = value is not None
         value = parameters.get(name) if value is None else value
         if value in (None, ""):
             return None
@@ -233,6 +238,8 @@ class LayoutFromLayers(Layout):
             layer = self.parameterAsVectorLayer({"STAND": value}, "STAND", context)
         if layer is None or not layer.isValid():
             raise QgsProcessingException(f"{name}: {value} is no layer that can be read")
+        if is_one_of_several:  # notices name the file
+            file = f"{file}_{re.sub(r'[^0-9A-Za-z]+', '_', layer.name())[:40]}"
         return write_layer(layer, file, folder)
 
     def words(self, parameters, context, output):
@@ -338,7 +345,7 @@ def title(name):
 
 
 def _moved(sent, folder):
-    """The same words with files of layers moved to where they stay."""
+    """The same words with files of layers moved to where they stay, beside the project file."""
     if isinstance(sent, list):
         return [_moved(one, folder) for one in sent]
     path = Path(sent["file"])
@@ -346,4 +353,4 @@ def _moved(sent, folder):
         return sent
     target = folder / path.name
     target.write_bytes(path.read_bytes())
-    return {**sent, "file": str(target)}
+    return {**sent, "file": path.name}

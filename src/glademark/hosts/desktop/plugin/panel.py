@@ -13,7 +13,7 @@ from qgis.PyQt.QtWidgets import (
     QWidget,
 )
 
-from .results import OUTPUT_KEY
+from .results import OUTPUT_KEY, summary_of
 
 COLUMNS = ("Verdict", "What", "Measured", "Limit")
 NAMED_BY = {"openings": "opening", "combined_openings": "combined", "corridors": "corridor",
@@ -63,22 +63,26 @@ class VerdictPanel(QDockWidget):
         project.layersRemoved.disconnect(self.show_latest)
 
     def show_latest(self, *_):
-        """Read the verdicts of the layout that was loaded last."""
-        found = [
-            layer
+        """Read the verdicts of the loaded layout that was made last."""
+        found = {
+            Path(layer.customProperty(OUTPUT_KEY)): layer
             for layer in QgsProject.instance().mapLayers().values()
-            if layer.customProperty("glademark/layer") == "checks"
-        ]
+            if layer.customProperty("glademark/layer") == "checks" and layer.isValid()
+        }
         self.rows, self.gpkg = [], ""
         if found:
-            self.gpkg = found[-1].customProperty(OUTPUT_KEY)
-            self.rows = [feature.attributeMap() for feature in found[-1].getFeatures()]
+            latest = max(found, key=lambda path: path.stat().st_mtime)
+            self.gpkg = str(latest)
+            self.rows = [feature.attributeMap() for feature in found[latest].getFeatures()]
         self.rows.sort(key=lambda row: ORDER.index(row["verdict"]))
         counted = {
             verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER
         }
         told = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in counted.items() if n)
-        self.head.setText(f"Limits: {told}" if told else "No layout is loaded.")
+        notices = summary_of(Path(self.gpkg).parent).get("notices", []) if found else []
+        more = f". Notices: {len(notices)}, rest the pointer here" if notices else ""
+        self.head.setText(f"Limits: {told}{more}" if told else "No layout is loaded.")
+        self.head.setToolTip("\n".join(notices))
         self.table.setRowCount(len(self.rows))
         for at, row in enumerate(self.rows):
             self._fill(at, row)

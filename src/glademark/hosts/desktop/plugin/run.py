@@ -20,6 +20,7 @@ _FOREIGN = (  # what the desktop sets for itself and would break another interpr
 )  # fmt: skip
 _ENDS_WITHIN_S = 1.5
 _LOOKS_EVERY_S = 0.1
+LASTING = threading.Event()  # set where there is a window, so that a next layout is likely
 READY = []  # at most one process that has loaded its libraries and waits for its words
 
 
@@ -61,18 +62,15 @@ def run(words, feedback, folder=None):
     ]
     for reader in readers:
         reader.start()
-    is_over = False
-    while not is_over and not feedback.isCanceled():
+    while any(reader.is_alive() for reader in readers) or not told.empty():
+        if feedback.isCanceled():
+            _stop(process, folder)
+            return None
         with contextlib.suppress(queue.Empty):
             _tell(told.get(timeout=_LOOKS_EVERY_S), feedback, failed, last)
-        is_over = not any(reader.is_alive() for reader in readers) and told.empty()
-    if not is_over:
-        _stop(process, folder)
     code = process.wait()
-    if words[0] == "layout":
+    if words[0] == "layout" and LASTING.is_set():
         get_ready()
-    if not is_over:
-        return None
     if code > 1:  # 1: written, and a limit is exceeded
         raise QgsProcessingException(failed[-1] if failed else f"glademark ended with {code}")
     return "".join(printed)
