@@ -106,6 +106,15 @@ def test_layers_and_verdicts_come_up(home: Path, found: dict[str, Any]) -> None:
     assert (home / "window.png").stat().st_size > 10_000
 
 
+def test_map_sheet_is_ready_to_print(found: dict[str, Any]) -> None:
+    """The stand of 200 m, widened by 5 %, on 165 mm: 1:1273, so 1:1500 as next round scale."""
+    sheet = found["sheet"]
+
+    assert sheet["name"] == "Small (INVENTED)"
+    assert sheet["scale"] == pytest.approx(1500, rel=1e-3)
+    assert sheet["layers"] == 4  # marks, openings, corridors, stand
+
+
 def test_map_is_drawn_in_the_declared_colours(found: dict[str, Any]) -> None:
     """At known points of the map: an opening, a corridor, and ground between them."""
     opening, corridor, ground = map(parts, found["colours"])

@@ -62,6 +62,9 @@ def work():
     found["groups"] = {
         group.name(): [node.name() for node in group.findLayers()] for group in root.findGroups()
     }
+    (sheet,) = project.layoutManager().layouts()
+    shown = sheet.itemById("map")
+    found["sheet"] = {"name": sheet.name(), "scale": shown.scale(), "layers": len(shown.layers())}
     found["rows"] = rows(panel)
     panel.select(0)
     own = {one.name(): one for one in project.mapLayers().values()}

@@ -26,6 +26,7 @@ from .inputs import PROJECT, sent_to, write_layer, write_request
 from .results import counts, load, summary_of
 from .run import run
 from .settings import INPUTS, SETTINGS
+from .sheet import show_sheet
 
 ICON = str(Path(__file__).parent / "icon.svg")
 CAUTION = (
@@ -110,7 +111,10 @@ class Algorithm(QgsProcessingAlgorithm):
         """Load the layers, on the desktop's own thread."""
         written = getattr(self, "written", None) or {}
         if "GPKG" in written and context.project() is not None:
-            load(context.project(), written["GPKG"], self.group_title(written))
+            title = self.group_title(written)
+            shown = load(context.project(), written["GPKG"], title)
+            if self.command == "layout":
+                show_sheet(context.project(), title, shown, CAUTION)
         return written
 
     def group_title(self, written):
