@@ -88,7 +88,7 @@ PATCHES = (shapely.box(EAST, NORTH, EAST + 20, NORTH + 20),
 def proposed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Proposed, Path]]:
     """A proposal, and the folder that it was written into; papers have tests of their own."""
     folder = tmp_path_factory.mktemp("proposed")
-    path = project_in(folder)
+    path = project_in(folder, limits={**LIMITS, "canopy_cover_min": "5 %"})
     patches = gpd.GeoDataFrame({"priority": [5.0, np.nan]}, geometry=[*PATCHES], crs=CRS)
     patches.to_file(folder / "patches.gpkg")
     text = path.read_text(encoding="utf-8")
@@ -218,6 +218,8 @@ def test_layers_and_figures_are_written(proposed: tuple[Proposed, Path]) -> None
     spacing = [row["score"] for row in by_limit["opening_spacing_min"]["tried"]]
     assert spacing == sorted(spacing, reverse=True)
     assert figures["infeasible"] == ""
+    (afterwards,) = (said for said in figures["not_proved"] if "judged by them afterwards" in said)
+    assert "keeps to canopy_cover_min better" in afterwards
 
 
 def test_trees_of_a_walked_patch_are_failing(proposed: tuple[Proposed, Path]) -> None:
