@@ -119,7 +119,7 @@ def crown_outlines(
         wider, filled = _around(discs[wide], place, r[wide], len(at))
         boles[~narrow] = wider[~narrow]
         some = np.flatnonzero(~shapely.is_empty(filled))
-        standing[some] = _without_slivers(shapely.union(crowns[some], filled[some]))
+        standing[some] = shapely.union(crowns[some], _without_slivers(filled[some]))
     return numbers, Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
 
 
