@@ -161,7 +161,7 @@ def _refuse_number(stands: Mapping[str, Proposal], number: int) -> None:
         count = len(one.alternatives)
         if not 1 <= number <= count:
             where = f" of stand {name}" if name else ""
-            why = f": {one.infeasible}" if one.infeasible else ""
+            why = f": {one.infeasible.rstrip('.')}" if one.infeasible else ""
             msg = (
                 f"--as-marks {number}: the proposal{where} has {counted(count, 'alternative')}"
                 f"{why}. Choose one of them"

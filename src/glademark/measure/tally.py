@@ -89,7 +89,7 @@ def tally_table(
     pairs = once[[STAND, "located"]].drop_duplicates()
     both = once[once[STAND].isin(pairs.loc[pairs[STAND].duplicated(), STAND])]
     tables = [_summed(once, _KEYS, row="cell")]
-    for part in (once.assign(located=ALL), both):
+    for part in (once.assign(located=ALL), *([both] if len(both) else [])):
         tables += [_summed(part, keys, row=row) for row, keys in _ROWS.items()]
     table = pd.concat(tables, ignore_index=True).sort_values(
         STAND, kind="stable", ignore_index=True

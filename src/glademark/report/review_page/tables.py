@@ -21,7 +21,7 @@ from glademark.report.quantities import (
 from glademark.report.review_page.cards import whole
 from glademark.report.review_page.content import keyed
 from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
-from glademark.report.verdicts import WORST_FIRST
+from glademark.report.verdicts import WORST_FIRST, cut_words
 from glademark.report.wood_by_zone import converts, left_out
 
 if TYPE_CHECKING:
@@ -245,7 +245,7 @@ def volume_table(delivery: Delivery) -> Table:
     total = (Cell(text="All"), *_sums(cells, products, units, without=every))
     return Table(
         id="volume-table",
-        caption="Trees to cut, net volume by zone",
+        caption=cut_words(delivery, "Trees to cut, net volume by zone"),
         headings=headings,
         rows=rows,
         total=total,
@@ -277,7 +277,7 @@ def tally_table(delivery: Delivery) -> Table:
     )
     return Table(
         id="tally-table",
-        caption="Trees to cut by zone, product, species and size class",
+        caption=cut_words(delivery, "Trees to cut by zone, product, species and size class"),
         headings=(
             Heading(title="Zone", number=False), Heading(title="Product", number=False),
             Heading(title="Species", number=False), Heading(title="Size class", number=False),
