@@ -17,7 +17,7 @@ from glademark.intake.columns.fields import Fields, each_word, yes_or_no
 from glademark.intake.columns.mark_fields import POSITION_ERROR_MAX_M
 from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import note_unknown_species
+from glademark.intake.columns.volumes import note_unknown_species, products_in
 from glademark.intake.marks import FAR_M
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
@@ -150,7 +150,7 @@ def _columns(
             "dbh_unit": stem["dbh_unit"],
             "dbh_flag": stem["dbh_flag"],
             "species": species,
-            "product": fields.cells("product"),
+            "product": products_in(fields, project.volume.products),
             "low_mark": low_mark,
             "position_error_m": _errors(fields).fillna(error),
             "day": _days(fields),

@@ -11,7 +11,7 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.forestry import VolumeTable
 from glademark.measure.tables import rows_by
-from glademark.measure.volume import Sold, in_unit, product_key, table_heights, volumes
+from glademark.measure.volume import Sold, in_unit, table_heights, volumes
 from glademark.wording import counted
 
 NAMED = 3
@@ -62,12 +62,11 @@ def _asked(
     own = parts.drop_duplicates("tree")  # the first part is of the own product
     at = trees.index.get_indexer(pd.Index(own["tree"]))
     some = trees.iloc[at]
-    written = some["product"].to_numpy(dtype=object)
     frame = pd.DataFrame(
         {
             STAND: some[STAND].to_numpy(),
             "count": some["count"].to_numpy(),
-            "product": [product_key(name) for name in written],
+            "product": some["product"].to_numpy(dtype=object),
             "species": sold.species.fold(some["species"].to_numpy(dtype=object)),
             "size": in_unit(
                 some["dbh"].to_numpy(dtype=float),

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from glademark.forestry import SpeciesNames, nearest_species
+from glademark.forestry import SpeciesNames, nearest_species, product_key
 from glademark.intake.columns.fields import Fields, each_word, translated, yes_or_no
 from glademark.project.model import ProductSettings
 from glademark.units import unit_name
@@ -21,10 +21,10 @@ def wood(
     """
     Product, volume, defect and cull of each record, and why a record cannot be used.
 
-    Columns are `product` (in the project's spelling where it knows it), `volume`, `volume_unit`,
+    Columns are `product` (see `products_in`), `volume`, `volume_unit`,
     `defect_share` (0 to 1) and `cull`. Stands with a volume or defect without a unit are refused.
     """
-    product = _products(fields, products)
+    product = products_in(fields, products)
     volume, unit, bad_volume = _volumes(fields, product, products)
     defect, bad_defect = shares(fields, "defect")
     cull, bad_cull = _culls(fields)
@@ -46,7 +46,7 @@ def wood(
         "volume": volume,
         "volume_unit": unit,
         "defect_share": defect,
-        "cull": cull | (each_word(product, str.casefold) == _CULL),
+        "cull": cull | (product == _CULL),
     }
     return columns, reason
 
@@ -56,13 +56,12 @@ def _folded(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum()).rstrip("s")
 
 
-def _products(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Series:
-    """Products in the project's spelling."""
+def products_in(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Series:
+    """Products by the project's name where it lists them, else in lower case."""
     cells = fields.cells("product")
     known = {_folded(name): name for name in products}
     words = cells[cells != ""].unique()
-    spelled = {word: known[_folded(word)] for word in words if _folded(word) in known}
-    unknown = [word for word in words if word not in spelled and _folded(word) != _CULL]
+    unknown = [word for word in words if _folded(word) not in {*known, _CULL}]
     if products and unknown:
         for stand, places in fields.reading.split(cells.isin(unknown)):
             fields.log.notice(
@@ -70,7 +69,7 @@ def _products(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Ser
                 f"[volume.products] does not list: {listed(cells.iloc[places].unique())}.",
                 stand=stand,
             )
-    return cells.replace(spelled) if spelled else cells
+    return each_word(cells, lambda word: known.get(_folded(word), product_key(word)))
 
 
 def _volumes(
