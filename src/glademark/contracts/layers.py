@@ -46,6 +46,7 @@ from glademark.contracts.result_tables import (
     PARAMETERS,
     REJECTED,
     STOCK_BY_CLASS,
+    VOLUME_BY_OPENING,
     VOLUME_BY_ZONE,
 )
 
@@ -434,6 +435,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             CONTOURS,
             *RESIDUAL_LAYERS,
             VOLUME_BY_ZONE,
+            VOLUME_BY_OPENING,
             ALLOWANCE,
             STOCK_BY_CLASS,
             *RESIDUAL_TABLES,

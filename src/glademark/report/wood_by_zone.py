@@ -81,6 +81,14 @@ def wood_rows(cells: pd.DataFrame, zones: Sequence[str], units: Units) -> Iterat
         )
 
 
+def opening_volumes(layout: Layout) -> dict[tuple[str, str], pd.DataFrame]:
+    """Volumes of the openings of one stand by product and unit, on the numbers of all openings."""
+    number = layout.openings["opening"].astype("int64")
+    rows = layout.volume_by_opening.astype({"opening": "int64"}).set_index("opening")
+    groups = rows.groupby(["product", "volume_unit"], sort=True)
+    return {(str(name), str(unit)): part.reindex(number) for (name, unit), part in groups}
+
+
 def converts(cells: pd.DataFrame) -> bool:
     """Whether there is a total of solid volume: some of it is known, and all volume converts."""
     lost = cells["volume_m3"].isna() & cells["volume_net"].notna()
