@@ -23,7 +23,7 @@ from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 from glademark.report.wood_by_zone import left_out, opening_volumes
 from glademark.units import ACRE_M2, HECTARE_M2
@@ -243,7 +243,7 @@ def _set_up_print(page: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ship
     page.set_margins(left=0.5, right=0.5, top=0.8, bottom=0.8)
     name = shown_text(delivery.project.heading.name).replace("&", "&&")
     page.set_header(f"&L{name}&R&A")
-    page.set_footer(f"&L&8{CAUTIONS[0]}&R&8Page &P of &N")
+    page.set_footer(f"&L&8{cautions()[0]}&R&8Page &P of &N")
 
 
 def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships no types
@@ -254,7 +254,7 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     lines = [
         *filter(None, [approval_words(delivery)]),
         edition_words(delivery),
-        *CAUTIONS,
+        *cautions(),
         *(f"Volumes from: {source}" for source in volume.sources),
         *left_out(volume),
         f"Size classes: {volume.size_class_rule}",
