@@ -350,11 +350,11 @@ def _ground(delivery: Delivery) -> list[Row]:
     rows += [
         (
             f"Setback {row['name']}".strip(),
-            f"{show_area(row['area_m2'], units)}. {rule}"
-            f" {_found_of(delivery, 'setbacks', row['name'])}",
+            f"{show_area(row['area_m2'], units)}. {rule} {found}",
         )
         for row in setbacks.to_dict("records")
         for rule in [say(f"setback-{row['rule']}")]
+        for found in [_found_of(delivery, "setbacks", row["name"])]
     ]
     return [*rows, *_crossings(delivery)]
 
