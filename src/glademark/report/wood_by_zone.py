@@ -82,11 +82,14 @@ def wood_rows(cells: pd.DataFrame, zones: Sequence[str], units: Units) -> Iterat
 
 
 def opening_volumes(layout: Layout) -> dict[tuple[str, str], pd.DataFrame]:
-    """Volumes of the openings of one stand by product and unit, on the numbers of all openings."""
+    """Known volumes of one stand's openings by product and unit, on the numbers of all of them."""
     number = layout.openings["opening"].astype("int64")
     rows = layout.volume_by_opening.astype({"opening": "int64"}).set_index("opening")
-    groups = rows.groupby(["product", "volume_unit"], sort=True)
-    return {(str(name), str(unit)): part.reindex(number) for (name, unit), part in groups}
+    return {
+        (str(name), str(unit)): part.reindex(number)
+        for (name, unit), part in rows.groupby(["product", "volume_unit"], sort=True)
+        if part["volume_net"].notna().any()
+    }
 
 
 def converts(cells: pd.DataFrame) -> bool:

@@ -142,7 +142,7 @@ def _openings_sheet(layout: Layout, units: Units) -> Sheet:
     sheet = _sheet(pd.DataFrame(layout.openings.drop(columns="geometry")), OPENINGS, units)
     heads, formats, more = [*sheet.heads], [*sheet.formats], []
     for (product, unit), part in opening_volumes(layout).items():
-        heads.append(f"Net volume, {shown_text(product)} ({unit or 'not computed'})")
+        heads.append(f"Net volume, {shown_text(product)} ({unit})")
         formats.append("#,##0.00")
         more.append(_cells(part["volume_net"], 1.0))
         if part["trees_without"].any():
