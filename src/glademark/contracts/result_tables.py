@@ -1,7 +1,13 @@
 """Tables without places: volume, allowance, stock, checks, rejected records, settings, stands."""
 
-from glademark.contracts.layer import Layer, count_column, real_column, text_column
-from glademark.contracts.layer_columns import BASAL_AREA, TREES_WITHOUT
+from glademark.contracts.layer import (
+    BASAL_AREA,
+    TREES_WITHOUT,
+    Layer,
+    count_column,
+    real_column,
+    text_column,
+)
 
 VOLUME_BY_OPENING = Layer(
     name="volume_by_opening",

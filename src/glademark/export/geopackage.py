@@ -30,7 +30,7 @@ from glademark.export.iso_metadata import (
     add_metadata,
     metadata_record,
 )
-from glademark.export.styles.table import add_styles
+from glademark.export.styles import add_styles
 from glademark.report.columns import (
     CHECKS_SHOWN,
     brought_along,

@@ -4,7 +4,9 @@ The ground floor: the trade's arithmetic, on plain numbers and arrays.
 Nothing here knows of maps or files but its own packaged data.
 """
 
-from glademark.forestry.crown_width import (
+from glademark.forestry.allometry import (
+    BREAST_HEIGHT_M,
+    breast_height_diameter_cm,
     crown_radius_m,
 )
 from glademark.forestry.cruise import (
@@ -44,10 +46,6 @@ from glademark.forestry.species import (
     find_species,
     nearest_species,
     species_table,
-)
-from glademark.forestry.stump_diameter import (
-    BREAST_HEIGHT_M,
-    breast_height_diameter_cm,
 )
 from glademark.forestry.volume_equations import (
     EquationChoice,

@@ -22,8 +22,7 @@ from glademark.intake.banks import (
     sides_of,
 )
 from glademark.intake.columns import meanings
-from glademark.intake.columns.fields import Fields
-from glademark.intake.columns.match import recognise
+from glademark.intake.columns.fields import Fields, recognise
 from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading, split_by_stand

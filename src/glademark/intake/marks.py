@@ -21,7 +21,7 @@ from glademark.intake.columns.diameters import (
     refuse_implausible,
     refuse_wrong_place,
 )
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import likely_input
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
@@ -34,7 +34,6 @@ from glademark.intake.columns.mark_fields import (
     note_missing_dbh,
     with_names_read,
 )
-from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.volumes import LOGS
 from glademark.intake.record_log import RecordLog

@@ -8,11 +8,10 @@ import pandas as pd
 from glademark.contracts.frames import STAND, no_rows
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.codes import named_codes
 from glademark.intake.columns.diameters import diameters, note_flagged
-from glademark.intake.columns.fields import Fields, numbers, translated
+from glademark.intake.columns.fields import Fields, numbers, recognise, translated
+from glademark.intake.columns.kinds import named_codes
 from glademark.intake.columns.mark_fields import REASON
-from glademark.intake.columns.match import recognise
 from glademark.intake.columns.volumes import LOGS, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading

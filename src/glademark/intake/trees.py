@@ -11,11 +11,10 @@ from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.intake.columns import meanings
-from glademark.intake.columns.codes import named_codes
 from glademark.intake.columns.diameters import diameters, note_flagged
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, recognise
+from glademark.intake.columns.kinds import named_codes
 from glademark.intake.columns.mark_fields import counts, other_columns, sizes
-from glademark.intake.columns.match import recognise
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.volumes import logs_of, shares, wood

@@ -36,15 +36,14 @@ from glademark.measure.figures import (
     zone_figures,
 )
 from glademark.measure.groups import opening_of_trees, paper_group_notices
-from glademark.measure.holes import Holes
+from glademark.measure.holes import Holes, parts_notices
 from glademark.measure.openings import (
     measured_incidental,
     measured_openings,
     volume_by_product,
     wood_in,
 )
-from glademark.measure.parts import parts_notices
-from glademark.measure.residual.reasons import reasons_of_openings
+from glademark.measure.residual.stand_tables import reasons_of_openings
 from glademark.measure.residual.standing_trees import StandMap
 from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums

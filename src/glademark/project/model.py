@@ -30,26 +30,29 @@ from glademark.project.job_settings import (
     AdviseSettings,
     CompareSettings,
     CrewSettings,
+    CropTreeSettings,
     DeliverSettings,
     MachineSettings,
+    StabilitySettings,
     TerrainSettings,
     UncertaintySettings,
     WindSettings,
 )
 from glademark.project.propose_settings import CanopySettings, ProposeSettings
-from glademark.project.quantities import (
+from glademark.project.text_values import (
     DEFAULT_POSITION_ERROR_M,
     WORDS_MAX,
     Area,
     BasalAreaPerHectare,
     ClassWidth,
     Length,
+    OneOrMore,
+    Part,
     PositionError,
     Share,
     Solid,
+    bare_or_table,
 )
-from glademark.project.residual_settings import CropTreeSettings, StabilitySettings
-from glademark.project.text_values import OneOrMore, Part, bare_or_table
 from glademark.units import AREA_M2, share, to_si
 
 PaintMeaning = Literal[

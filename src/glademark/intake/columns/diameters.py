@@ -9,8 +9,7 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.survey import DBH_FLAGS
 from glademark.errors import FileError
-from glademark.intake.columns.fields import Fields, each_word, translated
-from glademark.intake.columns.match import words
+from glademark.intake.columns.fields import Fields, each_word, translated, words
 from glademark.intake.columns.meanings import LENGTHS
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
