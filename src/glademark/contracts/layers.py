@@ -44,6 +44,7 @@ from glademark.contracts.result_tables import (
     PARAMETERS,
     REJECTED,
     STOCK_BY_CLASS,
+    VOLUME_BY_OPENING,
     VOLUME_BY_ZONE,
 )
 
@@ -432,6 +433,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             CONTOURS,
             *RESIDUAL_LAYERS,
             VOLUME_BY_ZONE,
+            VOLUME_BY_OPENING,
             ALLOWANCE,
             STOCK_BY_CLASS,
             *RESIDUAL_TABLES,

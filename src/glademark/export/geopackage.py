@@ -60,6 +60,7 @@ ONLY_WHERE_GIVEN = (
     *(layer.name for layer in (*RESIDUAL_LAYERS, *RESIDUAL_TABLES)),
     "allowance",
     "stock_by_class",
+    "volume_by_opening",
 )
 """Layers that are left out where they have no rows."""
 

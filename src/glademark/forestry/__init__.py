@@ -22,6 +22,7 @@ from glademark.forestry.products import (
     CORD_SOLID_FT3,
     Product,
     green_tons_per_m3,
+    product_key,
     to_solid_m3,
 )
 from glademark.forestry.sampling import (
@@ -102,6 +103,7 @@ __all__ = [
     "nearest_species",
     "per_hectare",
     "plots_needed",
+    "product_key",
     "quadratic_mean_diameter_cm",
     "sale_volume",
     "scale_logs",

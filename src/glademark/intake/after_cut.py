@@ -20,6 +20,7 @@ from glademark.intake.columns.tree_sizes import (
     diameters,
     note_flagged,
     note_unknown_species,
+    products_in,
     refuse_implausible,
 )
 from glademark.intake.cruise import with_places
@@ -155,7 +156,7 @@ def _columns(
             "dbh_unit": stem["dbh_unit"],
             "dbh_flag": stem["dbh_flag"],
             "species": species,
-            "product": fields.cells("product"),
+            "product": products_in(fields, project.volume.products),
             "low_mark": low_mark,
             "position_error_m": _errors(fields).fillna(error),
             "day": _days(fields),

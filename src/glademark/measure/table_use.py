@@ -19,7 +19,6 @@ from glademark.measure.volume import (
     SAME_KIND,
     Sold,
     in_unit,
-    product_key,
     products_sold,
     sale_unit_of,
     table_factor,
@@ -79,12 +78,11 @@ def _asked(
     own = parts.drop_duplicates("tree")  # the first part is of the own product
     at = trees.index.get_indexer(pd.Index(own["tree"]))
     some = trees.iloc[at]
-    written = some["product"].to_numpy(dtype=object)
     frame = pd.DataFrame(
         {
             STAND: some[STAND].to_numpy(),
             "count": some["count"].to_numpy(),
-            "product": [product_key(name) for name in written],
+            "product": some["product"].to_numpy(dtype=object),
             "species": sold.species.fold(some["species"].to_numpy(dtype=object)),
             "size": in_unit(
                 some["dbh"].to_numpy(dtype=float),

@@ -14,7 +14,7 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.survey import DBH_FLAGS
 from glademark.errors import FileError
-from glademark.forestry import SpeciesNames, nearest_species
+from glademark.forestry import SpeciesNames, nearest_species, product_key
 from glademark.intake.columns.fields import Fields, each_word, translated, words, yes_or_no
 from glademark.intake.columns.meanings import LENGTHS
 from glademark.intake.record_log import RecordLog
@@ -244,10 +244,10 @@ def wood(
     """
     Product, volume, defect and cull of each record, and why a record cannot be used.
 
-    Columns are `product` (in the project's spelling where it knows it), `volume`, `volume_unit`,
+    Columns are `product` (see `products_in`), `volume`, `volume_unit`,
     `defect_share` (0 to 1) and `cull`. Stands with a volume or defect without a unit are refused.
     """
-    product = _products(fields, products)
+    product = products_in(fields, products)
     volume, unit, bad_volume = _volumes(fields, product, products)
     defect, bad_defect = shares(fields, "defect")
     cull, bad_cull = _culls(fields)
@@ -269,7 +269,7 @@ def wood(
         "volume": volume,
         "volume_unit": unit,
         "defect_share": defect,
-        "cull": cull | (each_word(product, str.casefold) == _CULL),
+        "cull": cull | (product == _CULL),
     }
     return columns, reason
 
@@ -279,13 +279,12 @@ def _folded(name: str) -> str:
     return "".join(letter for letter in name.casefold() if letter.isalnum()).rstrip("s")
 
 
-def _products(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Series:
-    """Products in the project's spelling."""
+def products_in(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Series:
+    """Products by the project's name where it lists them, else in lower case."""
     cells = fields.cells("product")
     known = {_folded(name): name for name in products}
     words = cells[cells != ""].unique()
-    spelled = {word: known[_folded(word)] for word in words if _folded(word) in known}
-    unknown = [word for word in words if word not in spelled and _folded(word) != _CULL]
+    unknown = [word for word in words if _folded(word) not in {*known, _CULL}]
     if products and unknown:
         for stand, places in fields.reading.split(cells.isin(unknown)):
             fields.log.notice(
@@ -293,7 +292,7 @@ def _products(fields: Fields, products: Mapping[str, ProductSettings]) -> pd.Ser
                 f"[volume.products] does not list: {listed(cells.iloc[places].unique())}.",
                 stand=stand,
             )
-    return cells.replace(spelled) if spelled else cells
+    return each_word(cells, lambda word: known.get(_folded(word), product_key(word)))
 
 
 def _volumes(

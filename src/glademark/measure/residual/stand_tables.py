@@ -308,8 +308,8 @@ def _with_volumes(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
     whole = solid.where(
         ~parts["m3"].isna().groupby(parts["tree"]).any().reindex(trees.index, fill_value=True)
     )
-    product = trees["product"].astype(object).reindex(parts["tree"]).str.casefold().to_numpy()
-    own = parts[(parts["product"].str.casefold() == product).to_numpy()].drop_duplicates("tree")
+    product = trees["product"].astype(object).reindex(parts["tree"]).to_numpy()
+    own = parts[(parts["product"] == product).to_numpy()].drop_duplicates("tree")
     own = own.set_index("tree")
     count = trees["count"].astype(int)
     return pd.DataFrame(
