@@ -8,6 +8,7 @@ import subprocess
 import sys
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from types import SimpleNamespace as Sheets
@@ -31,8 +32,13 @@ from glademark.report.map_sheets.drawing.labels import Label, Line, Obstacles, p
 from glademark.report.map_sheets.drawing.paper import Box
 from glademark.report.map_sheets.drawing.symbols import AREAS, TREES
 from glademark.report.map_sheets.facts import facts_height
-from glademark.report.map_sheets.legend import legend_height
-from glademark.report.map_sheets.overview_sheet import NOTE, longest_legend, plan_overview
+from glademark.report.map_sheets.legend import legend_entries, legend_height
+from glademark.report.map_sheets.overview_sheet import (
+    NOTE,
+    everything,
+    longest_legend,
+    plan_overview,
+)
 
 ACRE_M2 = 4046.8564224  # 66 ft by 660 ft, the foot being 0.3048 m
 FOOT_M = 0.3048
@@ -289,6 +295,18 @@ def test_trees_are_told_apart_without_colour() -> None:
         shapes = (one.shape, one.mark) != (other.shape, other.mark)
 
         assert shapes or abs(grey(one.style.face) - grey(other.style.face)) > 0.5
+
+
+def test_sizes_that_cannot_be_told_apart_are_left_out(sample_sheets: Sheets) -> None:
+    """Where a tree is a speck on the map, the legend has no row of sizes by diameter."""
+    content = map_content(sample_sheets.delivery)
+    told = []
+    for enlarged in (1.0, 0.2):
+        drawn = replace(everything(content), enlarged=enlarged)
+        told.append([one.words[:11] for one in legend_entries(content, drawn)])
+
+    assert "Size by DBH" in told[0]
+    assert [words for words in told[0] if words != "Size by DBH"] == told[1]
 
 
 def test_facts_and_remark_have_their_room(

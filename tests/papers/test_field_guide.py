@@ -55,6 +55,19 @@ def test_corridors_stand_in_the_order_of_work(sample: Outcome) -> None:
     assert rows[1][1] == f"{metres[1] / FOOT_M:.0f} ft"
 
 
+def test_columns_of_corridors_in_which_nothing_stands_are_left_out(
+    delivery_of: Callable[..., Delivery],
+) -> None:
+    """A level stand with one corridor and no tree in it needs neither wood nor a column to mind."""
+    line = shapely.LineString([(400_000, 5_100_050), (400_200, 5_100_050)])
+    tree = {"geometry": shapely.Point(400_050, 5_100_090), "species": "sugar maple"}
+    stand = shapely.box(400_000, 5_100_000, 400_200, 5_100_100)
+    guide = guide_content(delivery_of(stand, {}, corridors=[{"geometry": line}], marks=[tree]))
+
+    assert list(guide.corridors.heads) == ["Corridor", "Width", "Single trees near"]
+    assert all(guide.corridors.rows[0])
+
+
 def test_the_landing_gets_every_located_tree(sample: Outcome) -> None:
     """Two ways lead into the sample's landing; together they bring 645 trees."""
     landing = guide_content(sample.delivery).landings.rows

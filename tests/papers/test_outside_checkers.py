@@ -79,6 +79,7 @@ def geopackage_faults() -> Check:
                 pytest.skip("the second validator could not be fetched")
 
     def faults(path: Path) -> list[str]:
+        """What it says of a file, but for its own list of coordinate systems."""
         words = [str(command), "validate", "--gpkg-path", str(path)]
         ran = subprocess.run(words, capture_output=True, check=False, timeout=60)  # noqa: S603 - our own words
         answer = json.loads(ran.stdout)

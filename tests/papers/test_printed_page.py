@@ -1,6 +1,7 @@
 """The printed page: text that fits, text that is never mark-up, pages that are counted."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pypdf
@@ -41,6 +42,17 @@ def test_markup_is_printed_as_it_is(project_of: Callable[..., Project], tmp_path
 
     for expected in ("<para> & more", "<b>", "&", "<i>x</i>", "a\\x07b"):
         assert expected in words
+
+
+def test_a_paper_is_as_old_as_its_marks(project_of: Callable[..., Project], tmp_path: Path) -> None:
+    """Without a day of the marks it names none, and not one that nobody was in the woods."""
+    days = []
+    for day in ("2025-10-09", ""):
+        paper = replace(paper_of(project_of), day=day)
+        write_pdf(tmp_path / "a.pdf", paper, [text("oak", paper)])
+        days.append((pypdf.PdfReader(tmp_path / "a.pdf").metadata or {}).get("/CreationDate"))
+
+    assert days == ["D:20251009000000Z", None]
 
 
 def test_long_tables_repeat_their_head(project_of: Callable[..., Project], tmp_path: Path) -> None:

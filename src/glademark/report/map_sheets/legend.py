@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from glademark.report.map_sheets.map_drawing import Drawn
 
 TEXT = Lettering(size=6.6)
+_SEEN_PT = 3.0  # least width of a tree's symbol in a legend; sizes below are not told apart
+_WIDEST_CM = 60.0
 _SWATCH_PT = 20.0
 _GAP_PT = 6.0
 _LEAST_ROW_PT = 11.6
@@ -86,7 +88,8 @@ def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) 
     words = {key: cut_words(content.delivery, symbol.title) for key, symbol in TREES.items()}
     shown = [key for key in dict.fromkeys((*_ORDER, *TREES)) if key in drawn.trees]
     entries = [_tree_entry(key, words[key], drawn.enlarged) for key in shown if key in _ORDER]
-    if {"cut", "corridor_cut"} & set(drawn.trees):
+    widest = cut_width(np.array([_WIDEST_CM]), enlarged=drawn.enlarged)[0]
+    if {"cut", "corridor_cut"} & set(drawn.trees) and widest >= _SEEN_PT:
         entries.append(_size_entry(content, drawn))
     entries += [_tree_entry(key, words[key], drawn.enlarged) for key in shown if key not in _ORDER]
     entries.append(_entry("Stand boundary", _boundary_swatch))
@@ -180,7 +183,7 @@ def _middle(box: Box) -> tuple[float, float]:
 
 
 def _tree_entry(key: str, words: str, enlarged: float) -> Entry:
-    """A tree's symbol in its own size, a cut tree's in that of a middling one."""
+    """A tree's symbol in its own size, a cut tree's in that of a middling one, as can be seen."""
     symbol = TREES[key]
     width = (
         symbol.width * max(enlarged, 1.0)
@@ -190,7 +193,7 @@ def _tree_entry(key: str, words: str, enlarged: float) -> Entry:
 
     def draw(page: Page, box: Box) -> None:
         places = np.array([_middle(box)])
-        draw_trees(page, key, places, np.array([min(width, 13.0)]), level=6)
+        draw_trees(page, key, places, np.array([min(max(width, _SEEN_PT), 13.0)]), level=6)
 
     return _entry(words, draw)
 

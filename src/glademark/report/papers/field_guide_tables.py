@@ -251,7 +251,8 @@ def corridor_grid(delivery: Delivery) -> Grid:
             for row in frame.to_dict("records")
         ],
     )
-    kept = [at for at in range(len(columns)) if at != 1 or len(delivery.layout.landings)]
+    to_landing = len(delivery.layout.landings) > 0
+    kept = [at for at in range(len(columns)) if any(columns[at]) and (at != 1 or to_landing)]
     heads = _heads("corridor", "to-landing", "width", "trees-in", "their-volume", "single", "mind")
     widths = (1.7, 1.1, 1.0, 2.2, 2.5, 2.2, 2.0)
     return Grid(

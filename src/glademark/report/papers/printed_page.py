@@ -338,7 +338,18 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
     template = PageTemplate(frames=frames, onPage=lambda canvas, _: _running_lines(canvas, paper))
     document.addPageTemplates([template])
     document.build(list(story), canvasmaker=_counting_canvas())
+    if not paper.day:
+        _take_day_away(path)
     return int(document.page)
+
+
+def _take_day_away(path: Path) -> None:
+    """Leave out the day of a paper whose marks have none: the library writes 1 January 2000."""
+    import pikepdf  # noqa: PLC0415 - heavy
+
+    with pikepdf.open(path, allow_overwriting_input=True) as file:
+        del file.docinfo["/CreationDate"], file.docinfo["/ModDate"]
+        file.save(path, deterministic_id=True)
 
 
 def write_fitting(
