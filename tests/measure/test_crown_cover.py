@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.measure.crowns import closed_cover, crown_cover, crown_discs
-from glademark.measure.edges import crown_outlines
+from glademark.measure.edges import crown_outlines, united_circles
 
 position = st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0.5, 5))
 FAR = np.array([412_500.0, 5_138_400.0])
@@ -62,11 +62,17 @@ def test_a_ring_of_crowns_leaves_its_middle_open() -> None:
 def test_any_crowns_cover_what_fine_polygons_cover(
     circles: list[tuple[float, float, float]],
 ) -> None:
-    """However circles lie, their area is that of a union of polygons of 4,096 sides."""
+    """However circles lie, their area is that of a union of polygons of 4,096 sides.
+
+    The quick outline, with chords for arcs, has it within two per mille.
+    """
     table = np.array(circles)
     fine = shapely.buffer(shapely.points(FAR + table[:, :2]), table[:, 2], quad_segs=1024)
 
+    quick = united_circles(FAR + table[:, :2], table[:, 2], np.zeros(len(table), dtype=np.intp))
+
     assert cover(*circles) == pytest.approx(shapely.union_all(fine).area, rel=1e-6)
+    assert shapely.area(quick)[0] == pytest.approx(cover(*circles), rel=2e-3)
 
 
 def test_crowns_of_different_stands_do_not_cover_each_other() -> None:

@@ -125,6 +125,18 @@ def test_each_part_of_an_opening_holds_a_whole_crown(seed: int) -> None:
     assert shapely.difference(crowns, found.standing_crowns[0]).area < 1e-6
 
 
+def test_no_hair_stands_off_an_opening() -> None:
+    """Every corner lies within a centimetre of ground that is 2 mm wide.
+
+    A strip without area would bring an opening nearer to its neighbours and to the boundary.
+    """
+    spots, radii = [(2.4, 2.2), (5.9, 7.7), (2.6, 0.8), (0.9, 1.3)], [4.3, 3.13, 3.28, 3.1]
+    outline = outlines_of(spots, radii, 3.5).standing_crowns[0]
+    corners = shapely.points(shapely.get_coordinates(outline))
+
+    assert shapely.distance(corners, outline.buffer(-1e-3)).max() < 0.01
+
+
 @settings(max_examples=25)
 @given(seeds, st.floats(0.2, 4), st.floats(0.1, 3))
 def test_a_larger_standing_crown_makes_no_opening_smaller(seed: int, r: float, more: float) -> None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
+import pypdf
 import pytest
 import shapely
 from pydantic import ValidationError
@@ -19,6 +20,7 @@ from glademark.export.handheld.gpx import gpx_bytes
 from glademark.export.handheld.kml import kml_bytes
 from glademark.export.pack import cautions_text, make_pack, without_stock
 from glademark.report.delivery import Delivery
+from glademark.report.map_sheets.sheet_set import write_sheets
 from glademark.report.papers.field_guide import guide_content
 from glademark.report.review_page.page import review_page
 from glademark.report.terminal.layout import print_summary
@@ -99,6 +101,27 @@ def test_terminal_and_review_page_say_the_same(laid_out: Callable[..., Delivery]
 
     assert approval_words(delivery) in text.getvalue()
     assert approval_words(delivery) in review_page(delivery)
+
+
+def test_a_proposal_calls_its_trees_proposed_and_says_why(
+    laid_out: Callable[..., Delivery], tmp_path: Path
+) -> None:
+    """No tree of a proposal is called one to cut, on the page or on the map sheets."""
+    delivery = laid_out({})
+    layout = delivery.layout
+    openings = layout.openings.assign(why="3 failing trees stand together.")
+    layout = replace(layout, openings=openings, marks=layout.marks.assign(proposed="yes"))
+    delivery = replace(delivery, layout=layout)
+    page = review_page(delivery)
+    write_sheets(delivery, pdf=tmp_path / "map.pdf", picture=tmp_path / "map.png")
+    sheet = " ".join(pypdf.PdfReader(tmp_path / "map.pdf").pages[0].extract_text().split())
+
+    assert "PROPOSAL, NOT MARKED, NOT FOR CUTTING" in page
+    assert "3 failing trees stand together." in page
+    for text in (page, sheet):
+        assert "Trees proposed" in text
+        assert "rees to cut" not in text
+    assert '"to cut"' not in page
 
 
 def test_a_layout_inside_its_limits_says_nothing(

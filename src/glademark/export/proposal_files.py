@@ -16,7 +16,7 @@ import tomli_w
 from glademark.contracts.proposal_layers import ALTERNATIVES, GROUPS, PROPOSAL_LAYERS, TREES
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
-from glademark.export.handheld.flags import flags_gpx
+from glademark.export.handheld.gpx import flags_gpx
 from glademark.proposal.outcome import CAUTIONS, Proposal
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable

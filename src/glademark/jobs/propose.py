@@ -20,7 +20,7 @@ from glademark.export.proposal_files import (
 )
 from glademark.export.writers import Missing
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.one_stand import folder_of, on_each_stand
+from glademark.jobs.layout import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_deliverables, installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
@@ -161,7 +161,7 @@ def _refuse_number(stands: Mapping[str, Proposal], number: int) -> None:
         count = len(one.alternatives)
         if not 1 <= number <= count:
             where = f" of stand {name}" if name else ""
-            why = f": {one.infeasible}" if one.infeasible else ""
+            why = f": {one.infeasible.rstrip('.')}" if one.infeasible else ""
             msg = (
                 f"--as-marks {number}: the proposal{where} has {counted(count, 'alternative')}"
                 f"{why}. Choose one of them"

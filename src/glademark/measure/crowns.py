@@ -207,8 +207,7 @@ def closed_cover(
     if r <= 0 or not len(centre):
         return crown_cover(centre, radius_m, stand=stand, stands=stands)
     origin = _origins(centre, stand, stands)
-    turn = np.arange(len(centre)) ** 2
-    centre = centre - origin[stand] + ASKEW_M * np.column_stack([np.cos(turn), np.sin(turn)])
+    centre = askew(centre - origin[stand])
     owner, low, high, follows = bare_arcs(centre, radius_m + r, stand=stand)
     under = _under(centre[owner], radius_m[owner], low, high)
     ends = follows >= 0
@@ -235,6 +234,12 @@ def closed_cover(
     at = stand[one][concave]
     cut = _under(corner[concave], np.full(len(concave), r), first, last)
     return sums(under, stand[owner], stands) - sums(cut, at, stands)
+
+
+def askew(centre: FloatArray) -> FloatArray:
+    """Middles of circles moved by so little that no three of them meet in a point; (n, 2)."""
+    turn = np.arange(len(centre)) ** 2
+    return centre + ASKEW_M * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def _origins(centre: FloatArray, stand: IntArray, stands: int) -> FloatArray:

@@ -13,8 +13,16 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import shapely
+from scipy.spatial import cKDTree
 
-from glademark.measure.crowns import DISC_VERTICES, GeometryArray, bare_arcs, crown_discs
+from glademark.measure.crowns import (
+    APART_M,
+    DISC_VERTICES,
+    GeometryArray,
+    askew,
+    bare_arcs,
+    crown_discs,
+)
 from glademark.measure.polygons import only_polygons, shared_out, union_by, united, without
 from glademark.measure.tables import rows_by
 
@@ -26,6 +34,9 @@ EDGES: tuple[Edge, ...] = ("marked_crowns", "standing_crowns", "boles")
 
 QUAD_SEGS = 16
 """Segments a quarter circle of widening and narrowing."""
+
+CHORDS = 32
+"""Chords of a whole circle in a quick union."""
 
 SECTOR_STEPS = 12
 """Chords of the arc of a slice."""
@@ -108,7 +119,7 @@ def crown_outlines(
         wider, filled = _around(discs[wide], place, r[wide], len(at))
         boles[~narrow] = wider[~narrow]
         some = np.flatnonzero(~shapely.is_empty(filled))
-        standing[some] = _without_slivers(shapely.union(crowns[some], filled[some]))
+        standing[some] = shapely.union(crowns[some], _without_slivers(filled[some]))
     return numbers, Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
 
 
@@ -153,6 +164,34 @@ def _circles(discs: GeometryArray, r: FloatArray) -> tuple[FloatArray, FloatArra
     centre = rim[:, :-1].mean(axis=1)
     towards = np.arctan2(*(rim[:, 0] - centre).T[::-1])
     return centre, np.sqrt(shapely.area(discs) / np.pi) + r, towards
+
+
+def united_circles(centre: FloatArray, radius_m: FloatArray, owner: IntArray) -> GeometryArray:
+    """
+    Union of the circles of each owner (numbers from 0, sorted), from its bare arcs, in one overlay.
+
+    Corners within an arc lie so far outside that its chords have the area of the arc.
+    """
+    centre = askew(centre)
+    arc, low, high, _ = bare_arcs(centre, radius_m, stand=owner)
+    chords = np.maximum(np.ceil((high - low) * CHORDS / (2 * np.pi)), 2).astype(np.intp)
+    step = (high - low) / chords
+    sine = np.sin(step)
+    turned = chords * step
+    outward = turned / (sine + np.sqrt(sine**2 + (chords - 2) * sine * turned))
+    corners = chords + 1
+    row = np.repeat(np.arange(len(arc)), corners)
+    number = np.arange(len(row)) - np.repeat(np.cumsum(corners) - corners, corners)
+    angle = low[row] + number * step[row]
+    is_end = number == chords[row]
+    reach = radius_m[arc][row] * np.where((number == 0) | is_end, 1.0, outward[row])
+    place = centre[arc][row] + reach[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    apart = owner[arc] * APART_M
+    start, end = (np.column_stack([place[some], apart]) for some in (number == 0, is_end))
+    place[is_end] = start[cKDTree(start).query(end)[1], :2]  # the arc that follows
+    lines = shapely.multilinestrings(shapely.linestrings(place, indices=row), indices=owner[arc])
+    found: GeometryArray = shapely.build_area(lines)
+    return found
 
 
 def wider_discs(discs: GeometryArray, r: float) -> GeometryArray:

@@ -232,8 +232,7 @@ def _as_sets(kept: list[tuple[IntArray, IntArray]], order: IntArray, count: int)
 
 def unlike_rows(sets: csr_array) -> IntArray:
     """Rows of a matrix of sets, the first of equal ones, in order."""
-    names = np.random.default_rng(0).integers(1, 2**62, size=(sets.shape[1], 2), dtype=np.int64)
-    rows = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
-    mark = np.zeros((sets.shape[0], 2), dtype=np.int64)
-    np.add.at(mark, rows, names[sets.indices])  # sums that wrap: equal sets, equal sums
-    return np.sort(np.unique(mark, axis=0, return_index=True)[1])
+    names = np.random.default_rng(0).integers(1, 2**62, size=sets.shape[1], dtype=np.int64)
+    summed = np.concatenate([[0], np.cumsum(names[sets.indices])])  # wraps: equal sets, equal sums
+    mark = summed[sets.indptr[1:]] - summed[sets.indptr[:-1]]
+    return np.sort(np.unique(mark, return_index=True)[1])

@@ -1,11 +1,18 @@
 """The limits of a project as the program holds them, and how each may be moved."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from glademark.proposal.program import Relaxed
 from glademark.proposal.stock import Demands
+
+OF_TREES = ("dbh_max", "reach_max")
+"""Limits that say which trees a group may have."""
+
+OF_CORRIDORS = ("corridor", "water_crossings_max", "regeneration_machine_share_max")
+"""Beginnings of limits that no group changes."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,6 +53,12 @@ class LimitRow:
             return -linear.least_dual
         place = _row_of(self, linear)
         return None if place is None else float(linear.duals[place]) * self.per_unit
+
+
+def judged_afterwards(asked: Iterable[str], held: Iterable[LimitRow]) -> list[str]:
+    """Limits asked that the program does not hold, so that only finished layouts are judged."""
+    known = {*OF_TREES, *(row.limit for row in held)}
+    return [name for name in asked if name not in known and not name.startswith(OF_CORRIDORS)]
 
 
 def _row_of(row: LimitRow, linear: Relaxed) -> int | None:

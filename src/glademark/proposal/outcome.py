@@ -17,13 +17,14 @@ from glademark.measure.layout import measure_layout
 from glademark.measure.standing import BASAL
 from glademark.proposal.infeasible import why_infeasible
 from glademark.proposal.layouts import Choice, Margin, choices, margins
+from glademark.proposal.limits import judged_afterwards
 from glademark.proposal.points import PARTS
 from glademark.proposal.prepare import Prepared, with_marks
 from glademark.proposal.program import NoChoiceError
 from glademark.proposal.search import Found, find_candidates
 from glademark.proposal.stock import IntArray
 from glademark.proposal.why import why_sentences
-from glademark.wording import counted
+from glademark.wording import counted, listed
 
 CAUTIONS = (
     "Proposals are flags to walk to, no marks: nothing is cut by them.",
@@ -111,7 +112,12 @@ def propose_groups(prepared: Prepared, asked: Sequence[LimitAsked]) -> Proposal:
         bound=best.bound,
         gap=best.gap,
         margins=tuple(margins(task, found, prepared.limits, best.score)),
-        not_proved=_not_proved(found, alternatives, settings.alternatives),
+        not_proved=_not_proved(
+            found,
+            alternatives,
+            settings.alternatives,
+            judged_afterwards((one.limit.id for one in asked), prepared.limits),
+        ),
     )
 
 
@@ -132,13 +138,20 @@ def _nothing(prepared: Prepared) -> Proposal:
     )
 
 
-def _not_proved(found: Found, alternatives: Sequence[Alternative], wanted: int) -> tuple[str, ...]:
+def _not_proved(
+    found: Found, alternatives: Sequence[Alternative], wanted: int, afterwards: Sequence[str]
+) -> tuple[str, ...]:
     """What the answer does not show."""
     said = [
         "that no better group exists: the bound holds over the candidates that were tried alone"
     ]
     if found.interrupted:
         said.append("that another run gives the same: the search was interrupted")
+    if afterwards:
+        said.append(
+            f"that no other layout keeps to {listed(afterwards)} better: the program does not hold "
+            "what these limit, and each alternative was judged by them afterwards"
+        )
     if len(alternatives) < wanted:
         said.append(
             f"{counted(wanted, 'alternative')}: no further layout has enough groups of its own"

@@ -11,9 +11,8 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array, vstack
 
-from glademark.measure.edges import Outlines, crown_outlines
+from glademark.measure.edges import Outlines, crown_outlines, united_circles
 from glademark.measure.groups import crown_components
-from glademark.measure.polygons import union_by
 from glademark.proposal.growth import unlike_rows
 from glademark.proposal.stock import (
     BoolArray,
@@ -37,9 +36,6 @@ TIMES_TAKEN_IN = 6
 
 UNDER = 0.99
 """A bole this share of the crown radius from the stem is inside, however the disc is drawn."""
-
-_EQUAL_AREA = float(np.sqrt(2 * np.pi / (32 * np.sin(2 * np.pi / 32))))
-"""By this much 32 corners are set out so that they have the area of the circle."""
 
 AT_ONCE = 512
 """Sets measured at once, so that their crowns fit into memory."""
@@ -97,12 +93,14 @@ def joined(pools: list[Pool]) -> Pool:
 def _needless(pool: Pool) -> BoolArray:
     """Sets with a subset that is a candidate as well and has as many points."""
     size = np.diff(pool.sets.indptr)
-    common = csr_array(pool.sets @ pool.sets.T).tocoo()
-    large, small = common.coords
-    within = (common.data == size[small]) & (size[small] < size[large])
-    within &= pool.score[small] >= pool.score[large]
     needless = np.zeros(len(pool), dtype=bool)
-    needless[large[within]] = True
+    for start in range(0, len(pool), AT_ONCE):
+        common = csr_array(pool.sets[start : start + AT_ONCE] @ pool.sets.T).tocoo()
+        large, small = common.coords
+        large = large + start
+        within = (common.data == size[small]) & (size[small] < size[large])
+        within &= pool.score[small] >= pool.score[large]
+        needless[large[within]] = True
     return needless
 
 
@@ -170,15 +168,13 @@ def outlines_of(sets: csr_array, stock: Stock, ground: Ground) -> Outlines:
 
 
 def _rough_outlines(sets: csr_array, stock: Stock, ground: Ground) -> GeometryArray:
-    """Openings on the plan's edge from discs of fewer corners: within some 0.1 % of its area."""
+    """Openings on the plan's edge from circles of few chords: within some 0.1 % of its area."""
     edge, link = ground.rule.edge, ground.link_distance_m
     r, half = float(ground.rule.radius_m[0]), link / 2
     owner = np.repeat(np.arange(sets.shape[0]), np.diff(sets.indptr))
     out = half if edge == "marked_crowns" else max(r, half)
-    some, at = np.unique(sets.indices, return_inverse=True)
-    points = shapely.points(stock.centre[some])
-    wide = shapely.buffer(points, (stock.radius_m[some] + out) * _EQUAL_AREA, quad_segs=8)
-    union = union_by(wide[at], owner, sets.shape[0])
+    trees = sets.indices
+    union = united_circles(stock.centre[trees], stock.radius_m[trees] + out, owner)
     back = out - r if edge == "boles" else out
     shapes = shapely.buffer(union, -back, quad_segs=8) if back > 0 else union
     return ground.rule.finish(shapes, edge, np.zeros(sets.shape[0], dtype=np.intp))
@@ -186,7 +182,7 @@ def _rough_outlines(sets: csr_array, stock: Stock, ground: Ground) -> GeometryAr
 
 def _outlined(sets: csr_array, stock: Stock, ground: Ground, *, exact: bool) -> Pool:
     """Sets with their openings."""
-    if exact:
+    if exact or not sets.shape[0]:
         shapes = outlines_of(sets, stock, ground).by(ground.rule.edge)
     else:
         shapes = _rough_outlines(sets, stock, ground)
@@ -218,7 +214,7 @@ def _inside(pool: Pool, stock: Stock, ground: Ground) -> tuple[csr_array, BoolAr
     stays = np.zeros(len(pool), dtype=bool)
     if not ground.all_cut:
         return pool.sets, stays
-    row, tree = shapely.STRtree(stock.points).query(pool.shapes, predicate="intersects")
+    row, tree = stock.tree.query(pool.shapes, predicate="intersects")
     stays[row[~stock.may_go[tree] & ~stock.cut_first[tree]]] = True
     other = shapely.STRtree(ground.left_standing).query(pool.shapes, predicate="intersects")[0]
     stays[other] = True
@@ -252,7 +248,8 @@ def within(pool: Pool, demands: Demands, ground: Ground) -> BoolArray:
     fits &= pool.area_m2 >= demands.area_min_m2 * beyond
     for limit, other in ((demands.boundary_m, ground.boundary), (demands.water_m, ground.water)):
         if limit > 0 and not other.is_empty:
-            fits &= ~shapely.dwithin(pool.shapes, other, limit * beyond)
+            shapely.prepare(other)
+            fits &= ~shapely.dwithin(other, pool.shapes, limit * beyond)
     if demands.amounts_max:
         fits &= (pool.amounts <= np.array(demands.amounts_max)).all(axis=1)
     return np.asarray(fits)

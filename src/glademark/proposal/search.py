@@ -53,7 +53,7 @@ SWAPPED_A_ROUND = 60
 LOOKS_AHEAD = (0.1, 0.4, 0.9)
 """Parts of the value of the trees beside a tree that count when it is chosen."""
 
-KEPT, KEPT_A_GROUP = 400, 25
+KEPT, KEPT_A_GROUP = 400, 12
 """Candidates that are measured as a layout measures them: so many, and more for each group."""
 
 SLACK = 1.1

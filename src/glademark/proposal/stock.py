@@ -3,6 +3,7 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +21,7 @@ BoolArray = npt.NDArray[np.bool_]
 GeometryArray = npt.NDArray[np.object_]
 
 
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Stock:
     """
     Standing trees of one stand.
@@ -47,11 +48,16 @@ class Stock:
     may_go: BoolArray
     cut_first: BoolArray
 
-    @property
+    @cached_property
     def points(self) -> GeometryArray:
         """Positions."""
         found: GeometryArray = np.asarray(shapely.points(self.centre), dtype=object)
         return found
+
+    @cached_property
+    def tree(self) -> shapely.STRtree:
+        """Positions, to be found by place."""
+        return shapely.STRtree(self.points)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

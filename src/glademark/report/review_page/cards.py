@@ -18,6 +18,7 @@ from glademark.report.quantities import (
 from glademark.report.review_page.content import AREA_LAYERS, POINT_LAYERS, keyed
 from glademark.report.review_page.limits import of_feature
 from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
+from glademark.report.verdicts import cut_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -38,7 +39,7 @@ def feature_cards(
     delivery: Delivery, limits: Sequence[LimitRow], plane: Plane
 ) -> dict[str, dict[str, Any]]:
     """Title, lines, limits and bounds of every area and point on the map, by its key."""
-    units = delivery.project.heading.units
+    units, to_cut = delivery.project.heading.units, cut_words(delivery, "to cut")
     cards: dict[str, dict[str, Any]] = {}
     for layer in (*AREA_LAYERS, *POINT_LAYERS):
         features = keyed(delivery.layout, layer)
@@ -49,7 +50,11 @@ def feature_cards(
         for record, shape in zip(records, features.geometry, strict=True):
             cards[record["key"]] = {
                 "title": title(record),
-                "lines": [list(line) for line in lines(record, units) if line[1]],
+                "lines": [
+                    [name.replace("to cut", to_cut), text]
+                    for name, text in lines(record, units)
+                    if text
+                ],
                 "limits": [_limit(row) for row in of_feature(limits, record["key"])],
                 "box": plane.box(shape),
             }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from glademark.measure.tally import NOT_STATED
@@ -11,6 +11,7 @@ from glademark.report.review_page.cards import basal_area, quantity, whole
 from glademark.report.review_page.wording import field_text, unit_text
 from glademark.report.site_rules import NOT_TO_BE_CUT, totals_with, unconfirmed_trees
 from glademark.report.summary import marking_progress
+from glademark.report.verdicts import cut_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -32,7 +33,7 @@ class Fact:
 def facts(delivery: Delivery) -> tuple[Fact, ...]:
     """Figures of the layout in the project's units."""
     figures, units = delivery.layout.figures, delivery.project.heading.units
-    return (
+    found = (
         *_stand(figures, units),
         *_progress(delivery.layout, units),
         *(
@@ -41,6 +42,7 @@ def facts(delivery: Delivery) -> tuple[Fact, ...]:
             for fact in part(figures, units)
         ),
     )
+    return tuple(replace(fact, name=cut_words(delivery, fact.name)) for fact in found)
 
 
 def _stand(figures: Figures, units: Units) -> Iterable[Fact]:

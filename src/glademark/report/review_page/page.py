@@ -39,9 +39,9 @@ from glademark.report.review_page.tables import (
     volume_table,
 )
 from glademark.report.review_page.wording import field_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.terminal.openings import opening_verdicts
-from glademark.report.verdicts import WORST_FIRST, approval_words, edition_words
+from glademark.report.verdicts import WORST_FIRST, approval_words, edition_words, is_proposed
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -86,7 +86,7 @@ def _sections(
         "season": field_text(heading.season),
         "approval": field_text(approval_words(delivery)),
         "edition": edition_words(delivery),
-        "cautions": CAUTIONS,
+        "cautions": cautions(),
         "counts": [
             (verdict, VERDICT_WORDS[verdict], sum(row.verdict == verdict for row in limits))
             for verdict in WORST_FIRST
@@ -156,14 +156,16 @@ def _page_data(
     delivery: Delivery, limits: tuple[LimitRow, ...], content: MapContent
 ) -> dict[str, Any]:
     """What the page's script reads."""
-    units = delivery.project.heading.units
+    units, trees = delivery.project.heading.units, content.all_trees
+    if is_proposed(delivery):
+        trees = trees.assign(kind=trees["kind"].replace("cut", "proposed"))
     return {
         "map": MAP_NAME,
         "units": units,
         "origin": [content.plane.east_m, content.plane.north_m],
         "box": content.box,
         "features": feature_cards(delivery, limits, content.plane),
-        "trees": tree_columns(content.all_trees, units),
+        "trees": tree_columns(trees, units),
     }
 
 
