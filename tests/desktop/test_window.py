@@ -101,7 +101,7 @@ def test_layers_and_verdicts_come_up(home: Path, found: dict[str, Any]) -> None:
     assert sorted(order, key=names.index) == list(order)
     assert len(names) == len(set(names))
     assert [verdict for verdict, _ in found["rows"]] == ["EXCEEDED"]
-    assert found["selected"] == 1  # by a click on that row
+    assert found["selected"] == "#ffff00"  # the opening, by a click on that row
     assert found["read_only"]
     assert (home / "window.png").stat().st_size > 10_000
 

@@ -68,10 +68,11 @@ def work():
     found["rows"] = rows(panel)
     panel.select(0)
     own = {one.name(): one for one in project.mapLayers().values()}
-    found["selected"] = own["openings"].selectedFeatureCount()
     found["read_only"] = own["marks"].readOnly()
+    points = json.loads(os.environ["GLADEMARK_POINTS"])
+    found["selected"] = colours(points)[0]
     own["openings"].removeSelection()
-    found["colours"] = colours(json.loads(os.environ["GLADEMARK_POINTS"]))
+    found["colours"] = colours(points)
     qgis.utils.iface.mainWindow().grab().save(str(HOME / "window.png"))
 
     source = QgsVectorLayer(str(HOME / "marks.geojson"), "trees", "ogr")

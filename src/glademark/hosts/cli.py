@@ -1,5 +1,6 @@
 """The command line: parse words, call one library function, print the answer, say how it went."""
 
+import atexit
 import gc
 import logging
 import signal
@@ -441,6 +442,7 @@ cli.add_command(propose)
 def main() -> None:
     """Run the command line; every error ends in its exit code."""
     gc.set_threshold(*_GARBAGE)
+    atexit.register(gc.freeze)  # nor at the end, when everything goes anyway: half a second
     signal.signal(signal.SIGTERM, _interrupt)
     open_streams()
     sys.exit(_guarded(lambda: cli(standalone_mode=False)))

@@ -23,7 +23,11 @@ def start(algorithm, parameters, on_end):
     def ended(is_done, _):
         """Tell how the run ended."""
         _RUNNING.remove(kept)
-        on_end("" if is_done else feedback.textLog().strip().splitlines()[-1])
+        said = feedback.textLog().strip().splitlines()
+        if feedback.isCanceled():
+            on_end("Cancelled; what is shown is the layout before.")
+        else:
+            on_end("" if is_done else said[-1] if said else "The run ended without a word.")
 
     task.executed.connect(ended)
     QgsApplication.taskManager().addTask(task)

@@ -73,7 +73,10 @@ class VerdictPanel(QDockWidget):
         if found:
             latest = max(found, key=lambda path: path.stat().st_mtime)
             self.gpkg = str(latest)
-            self.rows = [feature.attributeMap() for feature in found[latest].getFeatures()]
+            columns = found[latest].fields().names()
+            self.rows = [
+                dict(zip(columns, one.attributes())) for one in found[latest].getFeatures()
+            ]
         self.rows.sort(key=lambda row: ORDER.index(row["verdict"]))
         counted = {
             verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER
