@@ -26,12 +26,6 @@ from glademark.proposal.stock import IntArray
 from glademark.proposal.why import why_sentences
 from glademark.wording import counted, listed
 
-CAUTIONS = (
-    "Proposals are flags to walk to, no marks: nothing is cut by them.",
-    "Risk, defect and regeneration are judged at the tree and on the ground.",
-)
-"""On every output of a proposal."""
-
 BINDING = 0.01
 """A limit that leaves at most this share of it over is binding."""
 

@@ -30,7 +30,7 @@ def why_sentences(
             f"{row['area_m2'] / 1e4:.2f} ha" if metric else f"{row['area_m2'] / ACRE_M2:.2f} acre"
         )
         failing = counted(int(row["failing_trees"]), "failing tree")
-        parts = [f"{failing} of {int(row['trees'])}{share} stand together on {area}"]
+        parts = [f"{failing} of {int(row['trees'])}{share} on {area}"]
         if row["score_regeneration"] > 0:
             parts.append("regeneration is released")
         if np.isfinite(row["corridor_m"]):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glademark.contracts.proposal_layers import CAUTIONS
 from glademark.wording import NAMED_MAX, counted, shown
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def approval_words(delivery: Delivery) -> str:
     exceeded = delivery.checks[delivery.checks["verdict"] == "exceeded"]
     if is_proposed(delivery):
         what = f": {_what(exceeded)}" if len(exceeded) else ""
-        return f"{PROPOSAL}{'; limits are exceeded' if what else ''}{what}."
+        return f"{PROPOSAL}{'; limits are exceeded' if what else ''}{what}. {CAUTIONS[1]}"
     if exceeded.empty:
         return ""
     number = f"{counted(len(exceeded), 'limit')} {'is' if len(exceeded) == 1 else 'are'} exceeded"

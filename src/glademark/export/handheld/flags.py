@@ -5,9 +5,10 @@ from xml.etree import ElementTree as ET
 import geopandas as gpd
 
 from glademark import __version__
+from glademark.contracts.proposal_layers import CAUTIONS
 from glademark.export.handheld.features import add, placed, xml_bytes
 from glademark.export.handheld.gpx import NAMESPACE, add_tracks, add_waypoints
-from glademark.proposal.outcome import CAUTIONS, Proposal
+from glademark.proposal.outcome import Proposal
 from glademark.report.shown_text import shown_text
 from glademark.report.verdicts import PROPOSAL
 
