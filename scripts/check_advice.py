@@ -25,8 +25,7 @@ import shapely
 from glademark.advice.faces import faces_of
 from glademark.advice.groups import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
 from glademark.advice.need_area import Area
-from glademark.advice.need_distance import Apart
-from glademark.advice.needs import Need
+from glademark.advice.needs import Apart, Need
 from glademark.advice.search import Wish, smallest
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.measure.crowns import crown_discs

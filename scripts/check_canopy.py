@@ -16,7 +16,7 @@ from mapped_trees import mapped
 from scipy.spatial import cKDTree
 
 from glademark.contracts.terrain import Elevation
-from glademark.forestry.crown_width import WidthForm
+from glademark.forestry.allometry import WidthForm
 from glademark.measure.canopy_trees import canopy_trees
 
 CELL_M, AROUND_M = 0.5, 10.0

@@ -26,7 +26,6 @@ from synthetic_stands import (
 from glademark.measure.corridors import strips_of
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import Edge, crown_outlines
-from glademark.uncertainty.corridor_share import share_draws
 from glademark.uncertainty.errors import PositionErrors
 from glademark.uncertainty.group_positions import draw_positions
 from glademark.uncertainty.openings import (
@@ -37,7 +36,7 @@ from glademark.uncertainty.openings import (
     spacing_draws,
     union_areas,
 )
-from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
+from glademark.uncertainty.zone_chances import Places, final_zones, share_draws, zone_draws
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "uncertainty.md"
 SIZES_M = (1.0, 2.0, 3.0, 5.0)

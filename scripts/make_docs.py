@@ -21,7 +21,7 @@ from glademark.contracts.layers import LAYERS, LEAVE_STANDING, Layer, shown_besi
 from glademark.contracts.result_tables import STANDS
 from glademark.hosts.cli import cli
 from glademark.hosts.laid_out import LaidOut, LaidOutStands
-from glademark.intake.columns.match import recognise
+from glademark.intake.columns.fields import recognise
 from glademark.intake.columns.reference import INPUTS, MEANT, InputReference
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"

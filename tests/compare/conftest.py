@@ -11,14 +11,14 @@ import pandas as pd
 import pytest
 import shapely
 
+from glademark.comparison.likeness import Shifts
 from glademark.comparison.matching import Match, Rates
-from glademark.comparison.shift import Shifts
 from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
+from glademark.intake.after_cut import no_damage
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas
 from glademark.intake.cruise import no_cruise
-from glademark.intake.damage import no_damage
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 

@@ -9,7 +9,7 @@ import pytest
 import shapely
 from scipy import stats
 
-from glademark.comparison.residual import Residual, residual_of, with_residual
+from glademark.comparison.sample_check import Residual, residual_of, with_residual
 from glademark.contracts.survey import Survey
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout

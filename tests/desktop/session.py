@@ -2,15 +2,17 @@
 
 import json
 import os
+import shutil
 import sys
-import threading
 import time
 from pathlib import Path
 
 from qgis.core import (
     QgsApplication,
+    QgsCoordinateReferenceSystem,
     QgsFeature,
     QgsFeatureRequest,
+    QgsGeometry,
     QgsProcessingContext,
     QgsProcessingFeedback,
     QgsProject,
@@ -28,8 +30,9 @@ from processing.core.Processing import Processing
 Processing.initialize()
 from glademark_desktop import run as running
 from glademark_desktop.provider import GlademarkProvider
-from glademark_desktop.run import end_ready
+from glademark_desktop.run import LASTING, end_ready
 
+LASTING.set()  # as where there is a window
 provider = GlademarkProvider()
 QgsApplication.processingRegistry().addProvider(provider)
 project = QgsProject.instance()
@@ -44,17 +47,53 @@ def opened(name, source, kind="ogr"):
 
 
 def in_memory(layer):
-    """A copy that is in no file, with one feature less, then put back as an unsaved edit."""
-    features = list(layer.getFeatures())
+    """A copy that is in no file, in longitude and latitude."""
+    copy = layer.materialize(
+        QgsFeatureRequest().setDestinationCrs(
+            QgsCoordinateReferenceSystem("EPSG:4326"), project.transformContext()
+        )
+    )
+    project.addMapLayer(copy, False)
+    return copy
+
+
+def edited(layer):
+    """A copy with one feature less and another moved, both put back as unsaved edits."""
     copy = layer.materialize(QgsFeatureRequest())
     project.addMapLayer(copy, False)
-    last = max(feature.id() for feature in copy.getFeatures())
-    kept = QgsFeature(copy.getFeature(last))
-    copy.dataProvider().deleteFeatures([last])
+    first, *_, last = sorted(copy.getFeatures(), key=QgsFeature.id)
+    copy.dataProvider().deleteFeatures([last.id()])
+    shape = QgsGeometry(first.geometry())
+    shape.translate(30, 0)
+    copy.dataProvider().changeGeometryValues({first.id(): shape})
     copy.startEditing()
-    copy.addFeature(kept)
-    assert copy.featureCount() == len(features)
+    copy.addFeature(QgsFeature(last))
+    copy.changeGeometry(first.id(), first.geometry())
+    assert copy.featureCount() == layer.featureCount()
     return copy
+
+
+def filtered(path):
+    """A copy of a file with another row, which a filter hides."""
+    layer = opened(path.stem, str(shutil.copy(path, sample / "more.gpkg")))
+    shown = sorted(feature.id() for feature in layer.getFeatures())
+    more = QgsFeature(layer.getFeature(shown[0]))
+    more.setAttribute("fid", None)
+    assert layer.dataProvider().addFeatures([more])[0]
+    layer.setSubsetString(f"fid <= {shown[-1]}")
+    assert layer.featureCount() == len(shown)
+    return layer
+
+
+class Impatient(QgsProcessingFeedback):
+    """Cancels when the work has begun."""
+
+    pressed = 0.0
+
+    def setProgressText(self, text):
+        if not self.pressed:
+            self.pressed = time.monotonic()
+            self.cancel()
 
 
 def run(folder, **given):
@@ -62,49 +101,48 @@ def run(folder, **given):
     asked = {"PROJECT": str(sample / "harvest.toml"), "OUTPUT": str(out / folder), **given}
     context = QgsProcessingContext()
     context.setProject(project)
+    feedback = QgsProcessingFeedback()
     found = processing.run(
         "glademark:layout_from_layers", {**asked, "LAYERS_ONLY": True},
-        context=context, feedback=QgsProcessingFeedback(),
+        context=context, feedback=feedback,
     )  # fmt: skip
-    return {name.lower(): found[name] for name in ("OUTPUT", "EXCEEDED", "EDITION")}
+    kept = {name.lower(): found[name] for name in ("OUTPUT", "EXCEEDED", "EDITION")}
+    return {**kept, "log": feedback.textLog()}
 
 
-stand = opened("stand", str(sample / "stand.gpkg"))
-corridors = opened("corridors", str(sample / "corridors.gpkg"))
+exclusions = opened("exclusions", str(sample / "exclusions.gpkg"))
 marks = [opened(name, str(sample / f"{name}.csv")) for name in ("marks_north", "marks_south")]
-memory = in_memory(stand), in_memory(corridors)
+forms = {
+    "STAND": opened("stand", str(sample / "stand.gpkg")),
+    "LEAVE_TREES": edited(opened("leave_trees", str(sample / "leave_trees.gpkg"))),
+    "CORRIDORS": [filtered(sample / "corridors.gpkg")],
+    "MARKS": marks,
+    "WATER": str(sample / "water.gpkg"),
+}
 answer = {
     "files": run("files"),
-    "layers": run("layers", STAND=stand, CORRIDORS=[corridors], MARKS=marks),
-    "again": run("again", STAND=stand, CORRIDORS=[corridors], MARKS=marks),
-    "memory": run("memory", STAND=memory[0], CORRIDORS=[memory[1]]),
-    "setting": run("setting", LIMITS_OPENING_AREA_MAX="2 acre"),
+    "layers": run("layers", **forms),
+    "again": run("again", **forms),
+    "elsewhere": run(
+        "elsewhere", EXCLUSIONS=in_memory(exclusions), LIMITS_OPENING_AREA_MAX="2 acre"
+    ),
 }
-corridors.setSubsetString("\"name\" = 'A'" if "name" in corridors.fields().names() else "fid < 4")
-answer["filtered"] = {**run("filtered", CORRIDORS=[corridors]), "rows": corridors.featureCount()}
 try:
     run("refused", LIMITS_OPENING_AREA_MAX="much")
 except Exception as fault:  # noqa: BLE001 - what the desktop would show
     answer["refused"] = {"fault": str(fault), "left": (out / "refused").exists()}
-feedback = QgsProcessingFeedback()
-pressed = []
-timer = threading.Timer(1.5, lambda: (pressed.append(time.monotonic()), feedback.cancel()))
-timer.start()
+answer["ready"] = [waiting.poll() is None for waiting in running.READY]
+end_ready()
+feedback = Impatient()
 processing.run(
     "glademark:layout",
     {"PROJECT": str(sample / "harvest.toml"), "OUTPUT": str(out / "cancelled")},
     feedback=feedback,
 )
-answer["ready"] = [waiting.poll() is None for waiting in running.READY]
-end_ready()
-answer["ready"].append(running.READY == [])
 answer["cancelled"] = {
-    "within_s": time.monotonic() - pressed[0],
+    "within_s": time.monotonic() - feedback.pressed,
+    "waiting": len(running.READY),
     "left": [path.name for path in out.iterdir() if "cancelled" in path.name],
-}
-root = project.layerTreeRoot()
-answer["groups"] = {
-    group.name(): [node.name() for node in group.findLayers()] for group in root.findGroups()
 }
 print(json.dumps(answer), flush=True)  # noqa: T201 - the answer
 os._exit(0)

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import InputError, OutputError
+from glademark.hosts.cli import cli
 from glademark.hosts.desktop.install import (
     FOLDER,
     install,
@@ -114,9 +115,11 @@ def test_parameters_are_those_of_the_project_file() -> None:
     inputs, settings = (ast.literal_eval(node.value) for node in names)
 
     assert {"stand", "marks", "standing", "hazards"} <= set(inputs)
-    assert {"CORRIDORS_WIDTH", "OPENINGS_EDGE", "LIMITS_OPENING_AREA_MAX"} <= {
-        name for name, *_ in settings
-    }
+    names_of_settings = {name for name, *_ in settings}
+    assert {"CORRIDORS_WIDTH", "OPENINGS_EDGE", "LIMITS_OPENING_AREA_MAX", "MARKS_PAINT"} <= (
+        names_of_settings
+    )
+    assert not {"VOLUME_TABLE", "INPUTS_STAND"} & names_of_settings  # these are layers
     assert all(name == f"{table}_{key}".upper() for name, table, key, _ in settings)
 
 
@@ -153,7 +156,12 @@ def test_project_is_made_of_layers_and_settings(tmp_path: Path) -> None:
     asked = {
         "project": str(base),
         "inputs": {"stand": {"file": "/x/stand.gpkg", "layer": "stand"}},
-        "settings": {"limits": {"opening_area_max": "0.7 acre"}, "openings": {"min_trees": "5"}},
+        "settings": {
+            "limits": {"opening_area_max": "0.7 acre"},
+            "marks": {"paint": '{pink = "corridor"}'},
+            "openings": {"min_trees": "5"},
+            "terrain": {"grade_lengths": '["20 m", "100 ft"]'},
+        },
     }
     request.write_text(json.dumps(asked))
 
@@ -167,14 +175,19 @@ def test_project_is_made_of_layers_and_settings(tmp_path: Path) -> None:
         tmp_path / "plan/b.csv",
     ]
     assert made.openings.min_trees == 5
+    assert dict(made.marks.paint) == {"pink": "corridor"}
+    assert made.terrain.grade_lengths_m == pytest.approx((20, 30.48))
     assert made.limits["opening_area_max"].value == "0.7 acre"
     assert made.limits["opening_spacing_min"].value == "100 ft"
 
 
-def test_missing_layers_are_named(tmp_path: Path) -> None:
-    """Without a project file a stand is needed, and the refusal says so."""
+@pytest.mark.parametrize(("given", "missing"), [("marks", "stand"), ("stand", "marks")])
+def test_missing_layers_are_named(tmp_path: Path, given: str, missing: str) -> None:
+    """Without a project file stand and marks are needed, and the command that makes one says so."""
     request = tmp_path / "request.json"
-    request.write_text('{"project": null, "inputs": {"marks": {"file": "m.gpkg"}}, "settings": {}}')
+    asked = {"project": None, "inputs": {given: {"file": "layer.gpkg"}}, "settings": {}}
+    request.write_text(json.dumps(asked))
+    words = ["layout", tmp_path / "made.toml", "--out", tmp_path / "out", "--request", request]
 
-    with pytest.raises(InputError, match="stand: no layer is given"):
-        write_project(request, tmp_path / "out.toml")
+    with pytest.raises(InputError, match=f"{missing}: no layer is given"):
+        cli(list(map(str, words)), standalone_mode=False)

@@ -31,15 +31,14 @@ def test_free_names_differ() -> None:
         geometry=[shapely.Point(0, 0)],
     )
 
-    extra = columns.brought_along(shape, STAND, "us")
+    names = columns.names_brought_along(shape, STAND, "us")
 
-    assert list(extra.columns) == [
-        "name_recorded",
-        "name_recorded2",
-        "name_recorded_recorded",
-        "column",
-    ]
-    assert extra.iloc[0].tolist() == ["a", "b", "c", "d"]
+    assert names == {
+        "name_recorded": "Name",
+        "name_recorded2": "NAME",
+        "name_recorded_recorded": "name_recorded",
+        "column": " ",
+    }
 
 
 def test_infinite_is_missing() -> None:

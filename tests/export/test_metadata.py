@@ -18,7 +18,7 @@ from glademark.export.geopackage import write_geopackage
 from glademark.export.iso_metadata import STANDARD_URI, metadata_record
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.summary import build_summary, marking_days
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -76,7 +76,7 @@ def test_the_record_holds_what_discovery_needs(delivery: Delivery) -> None:
     assert "machine corridors" in texts(delivery, f"{identified}/mri:abstract/*")[0]
     assert texts(delivery, f"{identified}/mri:topicCategory/*") == ["farming", "environment"]
     assert set(texts(delivery, "//lan:language/*")) == {"eng"}
-    assert texts(delivery, "//mco:useLimitation/*") == list(CAUTIONS)
+    assert texts(delivery, "//mco:useLimitation/*") == list(cautions())
     assert texts(delivery, "//mdb:metadataStandard//cit:title/*") == ["ISO 19115-1:2014"]
 
 

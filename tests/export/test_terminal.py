@@ -18,7 +18,7 @@ from rich.text import Text
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.terminal.layout import print_summary
 from glademark.report.terminal.limits import Fitted
 from glademark.report.terminal.openings import opening_verdicts
@@ -124,7 +124,7 @@ def test_cautions_and_files(delivery: Delivery, tmp_path: Path) -> None:
     """Every caution stands there, and where the files are."""
     text = in_one_line(printed(delivery, width=200, files=(tmp_path / "layout.gpkg",)))
 
-    assert all(caution in text for caution in CAUTIONS)
+    assert all(caution in text for caution in cautions())
     assert "layout.gpkg" in text
     assert str(tmp_path) in text
 

@@ -17,7 +17,7 @@ from rich.console import Console
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.one_stand import lay_out_survey
+from glademark.jobs.layout import lay_out_survey
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project.model import LimitSetting, Project

@@ -6,7 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
-from glademark.export.handheld.features import TITLES, about_file, add, placed_layers, xml_bytes
+from glademark.export.handheld.features import (
+    CREW_LAYERS,
+    about_file,
+    add,
+    placed_layers,
+    xml_bytes,
+)
 from glademark.report.delivery import Delivery
 
 
@@ -19,7 +25,7 @@ def test_layers_come_in_their_order(small: Delivery) -> None:
     """Hazards stand above the trees to cut."""
     found = list(placed_layers(small))
 
-    assert found == [name for name in TITLES if name in found]
+    assert found == [name for name in CREW_LAYERS if name in found]
     assert found.index("danger_trees") < found.index("marks")
 
 

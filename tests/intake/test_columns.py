@@ -7,8 +7,7 @@ import pytest
 
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.fields import numbers, quantities, yes_or_no
-from glademark.intake.columns.match import recognise
+from glademark.intake.columns.fields import numbers, quantities, recognise, yes_or_no
 
 
 def meaning(header: str) -> tuple[str, str] | None:

@@ -506,6 +506,17 @@ def test_products_take_the_spelling_of_the_project(survey: Read) -> None:
     assert noticed(result, "1 record of products that [volume.products] does not list: veneer")
 
 
+@pytest.mark.parametrize("products", [{}, {"VENEER Log": {"unit": "m3"}}])
+def test_a_product_has_one_name_however_it_is_written(
+    survey: Read, products: dict[str, dict[str, str]]
+) -> None:
+    """Counts by product go by the name that volumes go by: lower case, single spaces."""
+    rows = ("1,12,Veneer log", "2,12, VENEER  LOG", "3,12,veneer log")
+    marks = survey(table("tree,dbh_in,prod", *rows), volume={"products": products}).marks
+
+    assert marks["product"].unique().tolist() == ["veneer log"]
+
+
 @pytest.mark.parametrize(
     ("header", "unit"),
     [("volume_bf", "board foot"), ("Vol (MBF)", "MBF"), ("m3", "m3"), ("vol cords", "cord")],

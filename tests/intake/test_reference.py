@@ -8,7 +8,7 @@ import pyogrio
 import pytest
 import shapely
 
-from glademark.intake.columns.match import recognise
+from glademark.intake.columns.fields import recognise
 from glademark.intake.columns.reference import INPUTS, MEANT, InputReference
 from glademark.intake.first_project import new_project
 from glademark.intake.inspect import inspect_files

@@ -16,8 +16,8 @@ import shapely
 from glademark.contracts.survey import Survey
 from glademark.errors import FileError, InputError
 from glademark.intake.formats.files import Snapshots
-from glademark.intake.formats.shapefile import salvaged
 from glademark.intake.formats.vector import DRIVERS
+from glademark.intake.formats.vector_faults import salvaged
 
 Read = Callable[..., Survey]
 Layer = Callable[..., str]

@@ -377,7 +377,7 @@ def test_target_volumes(checks_of: ChecksOf, marks_at: MarksAt) -> None:
     """40,000 board feet miss a target of 45 MBF by 5; 60 cords just reach 60."""
     checks = checks_of(
         STAND,
-        {"target": {"sawlog": "45 MBF", "pulpwood": "60 cord"}},
+        {"target": {"Sawlog": "45 MBF", "pulpwood": "60 cord"}},
         project=SOLD,
         marks=sold(marks_at),
     )

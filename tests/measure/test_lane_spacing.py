@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from glademark.measure.lane_spacing import lane_spacing
+from glademark.measure.corridors import lane_spacing
 
 LANE = [(0, 0), (300, 0)]
 

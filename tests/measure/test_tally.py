@@ -4,12 +4,15 @@ import itertools
 import math
 from collections.abc import Callable
 
+import numpy as np
 import pandas as pd
 import pytest
 import shapely
 
 from glademark.contracts.layout import Layout
 from glademark.contracts.result_tables import VOLUME_BY_ZONE
+from glademark.measure.openings import volume_by_product
+from glademark.measure.tally import tally_of_openings
 
 Rows = list[dict[str, object]]
 LayoutOf = Callable[..., Layout]
@@ -233,3 +236,24 @@ def test_trees_counted_on_paper_alone(layout_of: LayoutOf) -> None:
     assert total["trees"] == 7
     assert total["volume_net"] == pytest.approx(0.6)
     assert paper.corridors["trees"].tolist() == [0]
+
+
+def test_an_opening_whose_trees_have_no_volume_has_none() -> None:
+    """Unknown is empty, never 0: beside it stands how many trees have no volume."""
+    marks = pd.DataFrame({"is_cut": [True] * 3 + [False], "count": [1, 4, 2, 1]})
+    parts = pd.DataFrame(
+        {
+            "tree": [0, 1, 2, 3],
+            "product": ["sawlog", "sawlog", "sawlog", "sawlog"],
+            "unit": "m3",
+            "net": [1.5, np.nan, np.nan, 9.0],
+            "m3": [1.5, np.nan, np.nan, 9.0],
+        }
+    )
+    openings = pd.DataFrame({"stand": 0, "opening": [7, 3]})
+    owner = pd.Series([0, 0, 1, 0], dtype="Int64")
+    table = tally_of_openings(volume_by_product(owner, marks=marks, parts=parts), openings)
+
+    assert table["opening"].tolist() == [3, 7]
+    assert table["volume_net"].tolist() == pytest.approx([np.nan, 1.5], nan_ok=True)
+    assert table["trees_without"].tolist() == [2, 4]

@@ -5,18 +5,13 @@ import os
 import subprocess
 from pathlib import Path
 
-import pytest
-
 from glademark.export.geopackage import write_geopackage
 from glademark.report.delivery import Delivery
-from glademark.report.layer_symbols import MARKS, SYMBOLS, ZONES, Symbol
+from glademark.report.layer_symbols import MARKS, SYMBOLS, ZONES
 
 READ = """
-import collections, json, os, sqlite3, sys
-from qgis.core import (
-    QgsApplication, QgsMapRendererParallelJob, QgsMapSettings, QgsRenderContext, QgsVectorLayer,
-)
-from qgis.PyQt.QtCore import QSize
+import json, os, sqlite3, sys
+from qgis.core import QgsApplication, QgsRenderContext, QgsVectorLayer
 
 application = QgsApplication([], False)
 application.initQgis()
@@ -37,35 +32,9 @@ for (name,) in names:
         "labels": layer.labelsEnabled(),
         "layers": [[part.layerType() for part in one.symbolLayers()] for one in symbols],
     }
-    if name in ("openings", "corridors"):
-        inside = next(layer.getFeatures()).geometry().poleOfInaccessibility(0.1)[0]
-        spot = inside.boundingBox()
-        spot.grow(0.4)
-        asked = QgsMapSettings()
-        asked.setLayers([layer])
-        asked.setOutputSize(QSize(40, 40))
-        asked.setExtent(spot)
-        asked.setFlag(asked.DrawLabeling, False)
-        job = QgsMapRendererParallelJob(asked)
-        job.start()
-        job.waitForFinished()
-        image = job.renderedImage()
-        found[name]["drawn"] = collections.Counter(
-            image.pixelColor(x, y).name() for x in range(40) for y in range(40)
-        ).most_common(1)[0][0]
 print(json.dumps(found), flush=True)
 os._exit(0)  # its own clearing up at the end may crash
 """
-
-
-def on_white(symbol: Symbol) -> list[float]:
-    """Red, green and blue of the fill of a symbol on white paper."""
-    return [255 + symbol.opacity * (part - 255) for part in parts(symbol.fill or "#ffffff")]
-
-
-def parts(colour: str) -> list[int]:
-    """Red, green and blue of a colour."""
-    return [int(colour[at : at + 2], 16) for at in (1, 3, 5)]
 
 
 def test_layers_come_up_in_their_symbols(
@@ -85,6 +54,4 @@ def test_layers_come_up_in_their_symbols(
     assert [one[0] for one in found["zones"]["colours"]] == [one.fill for one in ZONES.values()]
     assert len(found["marks"]["colours"]) == len(MARKS)
     assert found["zones"]["layers"][0] == ["SimpleFill", "PointPatternFill"]
-    for name in ("openings", "corridors"):
-        assert parts(found[name]["drawn"]) == pytest.approx(on_white(SYMBOLS[name]), abs=1.5)
     assert all(layer["kind"] != "nullSymbol" for layer in found.values())

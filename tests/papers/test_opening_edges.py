@@ -10,7 +10,7 @@ import shapely
 from rich.console import Console
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.one_stand import lay_out_survey
+from glademark.jobs.layout import lay_out_survey
 from glademark.project.model import Project
 from glademark.report.map_sheets.facts import facts
 from glademark.report.papers.field_guide import guide_content

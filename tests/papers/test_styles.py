@@ -11,9 +11,7 @@ from lxml import etree
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.survey import KINDS, SETBACK_RULES
 from glademark.export.geopackage import write_geopackage
-from glademark.export.styles.qml import NARROWEST_MM, WIDEST_MM, qml_text
-from glademark.export.styles.rules import STYLED
-from glademark.export.styles.sld import sld_text
+from glademark.export.styles import NARROWEST_MM, STYLED, WIDEST_MM, qml_text, sld_text
 from glademark.report.delivery import Delivery
 
 NAMES = {

@@ -11,7 +11,7 @@ from glademark.contracts.survey import Survey
 from glademark.export.handheld.features import placed_layers
 from glademark.export.handheld.gpx import gpx_bytes
 from glademark.export.handheld.kml import kml_bytes
-from glademark.jobs.one_stand import lay_out_survey
+from glademark.jobs.layout import lay_out_survey
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.map_sheets.content import map_content

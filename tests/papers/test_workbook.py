@@ -149,5 +149,5 @@ def test_volumes_of_openings_stand_in_columns_by_product(sample: Outcome, tmp_pa
     ):
         whole = cells.loc[cells["product"] == product, "volume_net"].sum()
         shown = column(book, "Group openings", f"Net volume, {product} ({unit})")
-        assert sum(shown) == pytest.approx(whole, abs=0.05)  # nine numbers of two decimals
+        assert sum(shown) == pytest.approx(whole, rel=1e-12)
         assert table[name].tolist() == pytest.approx(shown)

@@ -11,7 +11,7 @@ from rasterio.transform import from_origin
 
 from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
-from glademark.forestry.crown_width import WidthForm, width_of_height_m
+from glademark.forestry.allometry import WidthForm, width_of_height_m
 from glademark.intake.read import read_survey
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import limits_asked

@@ -13,7 +13,7 @@ from glademark.jobs.layout import Outcome
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.measure.residual.around import farthest
-from glademark.measure.residual.matching import matched_trees
+from glademark.measure.residual.standing_trees import matched_trees
 from glademark.project.model import LimitSetting
 from tests.conftest import frame
 

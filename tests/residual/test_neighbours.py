@@ -8,7 +8,7 @@ import pytest
 import shapely
 
 from glademark.contracts.layout import Layout
-from glademark.measure.residual.neighbours import (
+from glademark.measure.residual.around import (
     Trees,
     crowded_sides,
     felled_within,

@@ -1,9 +1,11 @@
 """The page in a real browser without a network: switched, clicked, sorted, read aloud, printed."""
 
 import base64
+import hashlib
 import io
 import json
 from collections.abc import Callable
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -410,3 +412,26 @@ def test_the_print_has_the_map_and_every_row(driver: Browser, page_file: Path) -
         driver.execute_script("return document.querySelectorAll('#paper-map svg path').length") > 10
     )
     assert "Skip the map" not in text
+
+
+def test_a_crowded_map_is_printed_as_one_picture(
+    driver: Browser, page_file: Path, tmp_path: Path
+) -> None:
+    """Thousands of trees as shapes would keep a printer busy; the page's own limit is 4,000."""
+    script = (files("glademark.report.review_page") / "parts" / "page.js").read_text("utf-8")
+    small = script.replace("CROWDED = 4000", "CROWDED = 3")
+    page = page_file.read_text("utf-8").replace(script, small)
+    path = tmp_path / "crowded.html"
+    path.write_text(page.replace(digest(script), digest(small)), encoding="utf-8")
+    opened(driver, path)
+    driver.execute_cdp_cmd("Page.printToPDF", {"printBackground": True})
+    found = "return [...document.querySelectorAll('#paper-map image, #paper-map path')]"
+    tags = driver.execute_script(f"{found}.map((one) => one.tagName + (one.href?.baseVal ?? ''))")
+
+    assert [tag[:26] for tag in tags] == ["imagedata:image/png;base64", "path", "path"]
+    assert driver.execute_script("return devicePixelRatio") == 1
+
+
+def digest(text: str) -> str:
+    """Name of a script in a content security policy."""
+    return base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()

@@ -18,7 +18,7 @@ from glademark.errors import OutputError
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
 from glademark.report.review_page.deliverable import DELIVERABLE
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
 SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
@@ -132,7 +132,7 @@ def test_cautions_and_notices_stand_on_the_page(delivery: Delivery, page: html.H
     """What has to be said with any result is said here as well, word by word."""
     said = words(page.xpath("//li"))
 
-    assert {*CAUTIONS, *delivery.layout.notices} <= set(said)
+    assert {*cautions(), *delivery.layout.notices} <= set(said)
 
 
 def test_each_check_has_a_row_and_the_worst_is_first(

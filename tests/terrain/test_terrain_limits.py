@@ -9,8 +9,7 @@ import shapely
 from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError, UnitError
 from glademark.judge import terrain
-from glademark.judge.limits import Case, Limit, limits_asked
-from glademark.judge.stated_grades import stated_grades
+from glademark.judge.limits import Case, Limit, limits_asked, stated_grades
 from glademark.project.model import LimitSetting
 
 STAND = shapely.box(0, 0, 200, 200)

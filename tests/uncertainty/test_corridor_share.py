@@ -5,8 +5,8 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.uncertainty.corridor_share import share_draws
 from glademark.uncertainty.errors import line_shifts
+from glademark.uncertainty.zone_chances import share_draws
 
 STAND = shapely.box(0, 0, 200, 200)
 

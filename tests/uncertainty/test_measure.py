@@ -10,9 +10,9 @@ from scipy.stats import norm
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.jobs.plugins import installed_limits
-from glademark.judge.chance_rows import uncertainty_figures, with_uncertainty
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
+from glademark.judge.uncertain_verdicts import uncertainty_figures, with_uncertainty
 from glademark.measure.layout import measure_layout
 from glademark.project.model import LimitSetting, Project
 from glademark.uncertainty.measure import Uncertainty, measure_uncertainty, uncertainty_settled

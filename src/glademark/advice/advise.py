@@ -10,9 +10,10 @@ import pandas as pd
 
 from glademark.advice.beyond import Ground, Keeps, keeps_of, need_of
 from glademark.advice.groups import Unsplit, bonds_of
-from glademark.advice.needs import Amount, Need
-from glademark.advice.no_cut_ground import (
+from glademark.advice.needs import (
     GROUND_RULES,
+    Amount,
+    Need,
     cut_inside,
     may_be_spared,
     spared_first,

@@ -14,9 +14,7 @@ from glademark.advice.faces import Faces, faces_of, kept_faces_of
 from glademark.advice.groups import Bonds, Unsplit
 from glademark.advice.kept import LeastArea, OnePiece
 from glademark.advice.need_area import Area, CombinedArea, lost_area
-from glademark.advice.need_distance import Apart, Away
-from glademark.advice.needs import Amount, Need
-from glademark.advice.no_cut_ground import GROUND_RULES, cut_inside
+from glademark.advice.needs import GROUND_RULES, Amount, Apart, Away, Need, cut_inside
 from glademark.advice.spared_holes import SparedHoles
 from glademark.judge.limits import ROUNDING, Case
 from glademark.measure.figures import area_names

@@ -11,9 +11,8 @@ import shapely
 from scipy.sparse import csr_array, vstack
 
 from glademark.advice.cover import LostArea, Row
-from glademark.advice.faces import QUAD_SEGS, Faces, left_m2
+from glademark.advice.faces import QUAD_SEGS, Faces, holds_together, left_m2
 from glademark.advice.needs import capped, widest_short
-from glademark.advice.parting import holds_together
 from glademark.advice.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray

@@ -29,7 +29,7 @@ from glademark.comparison.records import (
     places_of,
     stump_rows,
 )
-from glademark.comparison.residual import Residual, residual_of, with_residual
+from glademark.comparison.sample_check import Residual, residual_of, with_residual
 from glademark.comparison.wood import amounts_of
 from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
 from glademark.contracts.frames import features, no_rows
@@ -37,7 +37,7 @@ from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.measure.project_table import sold_of
+from glademark.measure.table_use import sold_of
 from glademark.project.job_settings import CompareSettings
 from glademark.project.model import Project
 from glademark.units import SHOWN_LENGTH_M

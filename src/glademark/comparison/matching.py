@@ -27,14 +27,17 @@ from glademark.comparison.averaging import Complete, averaged, log_ways, third_c
 from glademark.comparison.likeness import (
     ODD_SHARE,
     Beliefs,
+    Shifts,
     candidate_pairs,
     diameter_log_ratio,
     edge_log_ratio,
+    first_shifts,
     marks_log_ratio,
+    no_shifts,
+    refined_shifts,
     spread_m,
     with_odd,
 )
-from glademark.comparison.shift import Shifts, first_shifts, no_shifts, refined_shifts
 
 __all__ = ["Match", "Rates", "Settings", "match_stumps"]
 

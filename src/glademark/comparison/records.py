@@ -19,7 +19,7 @@ from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_dia
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.measure.groups import group_key
 from glademark.measure.marks import size_class, size_classes_of
-from glademark.measure.project_table import sold_of
+from glademark.measure.table_use import sold_of
 from glademark.measure.zones import edge_distance
 from glademark.project.model import Project
 from glademark.units import INCH_CM

@@ -1,7 +1,14 @@
 """Layers of the ground: grades, contours, ways of the wood, crossings, proposed stubs."""
 
-from glademark.contracts.layer import Layer, count_column, flag_column, real_column, text_column
-from glademark.contracts.layer_columns import TREES_WITHOUT, VOLUME_M3
+from glademark.contracts.layer import (
+    TREES_WITHOUT,
+    VOLUME_M3,
+    Layer,
+    count_column,
+    flag_column,
+    real_column,
+    text_column,
+)
 
 CORRIDOR_GRADES = Layer(
     name="corridor_grades",

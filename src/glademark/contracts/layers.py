@@ -17,6 +17,11 @@ from glademark.contracts.ground_layers import (
     WATER_CROSSINGS,
 )
 from glademark.contracts.layer import (
+    AREA,
+    BASAL_AREA,
+    SLOPES,
+    TREES_WITHOUT,
+    VOLUME_M3,
     Column,
     Geometry,
     Kind,
@@ -24,18 +29,11 @@ from glademark.contracts.layer import (
     Units,
     count_column,
     flag_column,
+    interval,
     present,
     real_column,
     shown_beside,
     text_column,
-)
-from glademark.contracts.layer_columns import (
-    AREA,
-    BASAL_AREA,
-    SLOPES,
-    TREES_WITHOUT,
-    VOLUME_M3,
-    interval,
     where_given,
 )
 from glademark.contracts.opening_layers import COMBINED, INCIDENTAL_OPENINGS, OPENINGS
@@ -46,6 +44,7 @@ from glademark.contracts.result_tables import (
     PARAMETERS,
     REJECTED,
     STOCK_BY_CLASS,
+    VOLUME_BY_OPENING,
     VOLUME_BY_ZONE,
 )
 
@@ -434,6 +433,7 @@ LAYERS: Mapping[str, Layer] = MappingProxyType(
             CONTOURS,
             *RESIDUAL_LAYERS,
             VOLUME_BY_ZONE,
+            VOLUME_BY_OPENING,
             ALLOWANCE,
             STOCK_BY_CLASS,
             *RESIDUAL_TABLES,

@@ -325,6 +325,8 @@ marks, exclusions, setbacks, landings, water, leave_trees
         What each plot of the cruise says; empty without one.
     volume_by_zone
         The tally table.
+    volume_by_opening
+        Net volume of each opening by product and unit; empty without openings.
     allowance
         Allowable, marked and remaining of each quantity of known standing stock; empty without.
     stock_by_class
@@ -368,6 +370,7 @@ removals_by_reason, retention
     crop_trees: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "crop_trees"))
     regeneration: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "regeneration"))
     exposed_edges: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "exposed_edges"))
+    volume_by_opening: pd.DataFrame = field(default_factory=partial(no_cells, "volume_by_opening"))
     residual_by_class: pd.DataFrame = field(default_factory=partial(no_cells, "residual_by_class"))
     marking_ratio: pd.DataFrame = field(default_factory=partial(no_cells, "marking_ratio"))
     removals_by_reason: pd.DataFrame = field(

@@ -1,13 +1,16 @@
 """Layers of openings: group openings, those that are one opening together, incidental ones."""
 
-from glademark.contracts.layer import Layer, count_column, real_column, text_column
-from glademark.contracts.layer_columns import (
+from glademark.contracts.layer import (
     AREA,
     BASAL_AREA,
     SLOPES,
     TREES_WITHOUT,
     VOLUME_M3,
+    Layer,
+    count_column,
     interval,
+    real_column,
+    text_column,
     where_given,
 )
 

@@ -1,7 +1,29 @@
 """Tables without places: volume, allowance, stock, checks, rejected records, settings, stands."""
 
-from glademark.contracts.layer import Layer, count_column, real_column, text_column
-from glademark.contracts.layer_columns import BASAL_AREA, TREES_WITHOUT
+from glademark.contracts.layer import (
+    BASAL_AREA,
+    TREES_WITHOUT,
+    Layer,
+    count_column,
+    real_column,
+    text_column,
+)
+
+VOLUME_BY_OPENING = Layer(
+    name="volume_by_opening",
+    title="Volume by opening",
+    meaning="Cut trees of one group opening that are sold as one product in one unit.",
+    geometry=None,
+    columns=(
+        count_column("opening", "Opening", "Number of the opening."),
+        text_column("product", "Product", "What the wood is sold as."),
+        text_column("volume_unit", "Volume unit", "Sale unit of the product."),
+        real_column(
+            "volume_net", "", "Net volume", "Of the trees that have one; empty where none has."
+        ),
+        TREES_WITHOUT,
+    ),
+)
 
 VOLUME_BY_ZONE = Layer(
     name="volume_by_zone",

@@ -19,7 +19,7 @@ from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.summary import json_value, write_summary
 from glademark.temporary import temporary_folder
 
@@ -109,7 +109,7 @@ def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several ty
             "run_again": _run_again(advice),
             "edge_trees": None if advice.edge_trees is None else _edge_trees(advice.edge_trees),
             "edge_warning": EDGE_WARNING if advice.touches_edges else None,
-            "cautions": CAUTIONS,
+            "cautions": cautions(),
         }
     )
 

@@ -22,7 +22,7 @@ from glademark.contracts.result_tables import VOLUME_BY_ZONE as VOLUME_LAYER
 from glademark.errors import OutputError
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units, written_frame
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.review_page.wording import product_columns
+from glademark.report.wood_by_zone import opening_volumes
 from glademark.report.workbook import unlike
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\N{FULLWIDTH EQUALS SIGN}",
@@ -102,11 +102,15 @@ def _write_openings(delivery: Delivery, folder: Path) -> None:
     """Write ``openings.csv``."""
     openings, units = delivery.layout.openings, delivery.project.heading.units
     table = written_frame(openings, OPENINGS_LAYER, units)
-    volumes = product_columns(openings["volume"])
-    names = unlike([_plain(f"volume_{product}_{unit}") for product, unit in volumes])
-    columns = zip(names, volumes.values(), strict=True)
-    more = {name: column.to_numpy() for name, column in columns}
-    write_csv(table.assign(**more), folder / f"{OPENINGS_LAYER.name}.csv")
+    more = {
+        (name, *key): part[name].astype("float64" if name == "volume_net" else "Int64").to_numpy()
+        for key, part in opening_volumes(delivery.layout).items()
+        for name in ("volume_net", "trees_without")
+        if part["trees_without"].any() or name == "volume_net"
+    }
+    names = unlike([_plain("_".join(key)).replace("volume_net", "volume") for key in more])
+    columns = dict(zip(names, more.values(), strict=True))
+    write_csv(table.assign(**columns), folder / f"{OPENINGS_LAYER.name}.csv")
 
 
 def _plain(words: str) -> str:

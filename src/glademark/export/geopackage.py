@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
-from geopandas.array import from_shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from glademark.contracts.frames import features, give_back_memory
@@ -30,14 +29,15 @@ from glademark.export.iso_metadata import (
     add_metadata,
     metadata_record,
 )
-from glademark.export.styles.table import add_styles
+from glademark.export.styles import add_styles
 from glademark.report.columns import (
     CHECKS_SHOWN,
-    brought_along,
     kind_of,
+    names_brought_along,
+    of_kind,
     with_shown_units,
     written_columns,
-    written_frame,
+    written_values,
 )
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.summary import parameters_table
@@ -60,6 +60,7 @@ ONLY_WHERE_GIVEN = (
     *(layer.name for layer in (*RESIDUAL_LAYERS, *RESIDUAL_TABLES)),
     "allowance",
     "stock_by_class",
+    "volume_by_opening",
 )
 """Layers that are left out where they have no rows."""
 
@@ -170,21 +171,17 @@ def table_of(frame: pd.DataFrame, name: str, units: Units) -> Table:
 def _table(frame: pd.DataFrame, layer: Layer, units: Units) -> Table:
     """One layer with all columns that it is written with."""
     layer = present(layer, frame.columns)
-    written = written_frame(frame, layer, units)
+    values = written_values(frame, layer, units)
     columns = written_columns(layer, units)
     if layer.name == MARKS.name:
-        extra = brought_along(frame, layer, units)
-        written = pd.concat([written, extra], axis=1)
-        titles = zip(extra.columns, extra.attrs["recorded"], strict=True)
-        columns += tuple(_extra_column(extra[name], title) for name, title in titles)
-    if layer.geometry and isinstance(frame, gpd.GeoDataFrame):
-        written = features(written, frame.geometry.to_numpy(), crs=frame.crs)
-    return Table(layer=layer, frame=written, columns=columns)
-
-
-def _extra_column(values: pd.Series, title: str) -> Column:
-    """A column that came in with the marks; its title is its name there."""
-    return Column(name=str(values.name), kind=kind_of(values), title=title, meaning=_CAME_IN)
+        for name, recorded in names_brought_along(frame, layer, units).items():
+            kind = kind_of(frame[recorded])
+            values[name] = of_kind(frame[recorded], kind)
+            columns += (Column(name=name, kind=kind, title=str(recorded), meaning=_CAME_IN),)
+    if not layer.geometry or not isinstance(frame, gpd.GeoDataFrame):
+        return Table(layer=layer, frame=pd.DataFrame(values, index=frame.index), columns=columns)
+    shapes = of_declared_type(frame.geometry.to_numpy(), layer.geometry)
+    return Table(layer=layer, frame=features(values, shapes, crs=frame.crs), columns=columns)
 
 
 def _write_table(table: Table, path: Path) -> None:
@@ -194,7 +191,7 @@ def _write_table(table: Table, path: Path) -> None:
     if layer.geometry:
         options |= {"GEOMETRY_NAME": _GEOMETRY, "SPATIAL_INDEX": "YES"}
     for start in range(0, max(len(table.frame), 1), step := _rows_at_once(table)):
-        rows = shaped(table.frame.iloc[start : start + step], layer)
+        rows = table.frame if len(table.frame) <= step else table.frame.iloc[start : start + step]
         pyogrio.write_dataframe(
             rows,
             path,
@@ -206,15 +203,6 @@ def _write_table(table: Table, path: Path) -> None:
             layer_options=options,
             use_arrow=len(rows) >= _ARROW_FROM and find_spec("pyarrow") is not None,
         )
-
-
-def shaped(rows: pd.DataFrame, layer: Layer) -> pd.DataFrame:
-    """Rows with geometries of exactly the type that their layer declares."""
-    if layer.geometry is None or not isinstance(rows, gpd.GeoDataFrame):
-        return rows
-    return rows.set_geometry(
-        from_shapely(of_declared_type(rows.geometry.to_numpy(), layer.geometry), crs=rows.crs)
-    )
 
 
 def _rows_at_once(table: Table) -> int:

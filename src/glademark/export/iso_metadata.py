@@ -20,7 +20,7 @@ from xml.etree.ElementTree import Element, SubElement, register_namespace, tostr
 
 from glademark.contracts.layers import Column
 from glademark.report.delivery import Delivery
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.summary import project_settings
 
 STANDARD_URI = "http://standards.iso.org/iso/19115/-3/mdb/2.0"
@@ -91,7 +91,7 @@ def _identify(part: Element, delivery: Delivery, day: str) -> None:
     for word in _KEYWORDS:
         _text(_step(words, "mri:keyword"), word)
     limits = _step(part, "mri:resourceConstraints/mco:MD_Constraints")
-    for caution in CAUTIONS:
+    for caution in cautions():
         _text(_step(limits, "mco:useLimitation"), caution)
     _locale(_step(part, "mri:defaultLocale"))
 

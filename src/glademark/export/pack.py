@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING
 
 from glademark.export.writers import wanted
 from glademark.project.model import AllowanceSettings
+from glademark.report.crew_sentences import say
 from glademark.report.dated_archive import add_file
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS, LINE_TREES, TWO_TREE_LENGTHS, unpainted_rules
+from glademark.report.site_rules import cautions, unpainted_rules
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -116,11 +117,11 @@ def cautions_text(delivery: Delivery) -> str:
     lines = [
         f"Layout of {shown_text(delivery.project.heading.name)}. {edition_words(delivery)}.",
         *filter(None, [approval_words(delivery)]),
-        *CAUTIONS,
-        TWO_TREE_LENGTHS,
-        LINE_TREES,
-        *(f"A stem without paint {where}: {what}" for where, what in unpainted_rules(project)),
-        "Stop and call the forester whenever paint, map and ground do not agree.",
+        *cautions(),
+        say("two-tree-lengths"),
+        say("line-trees"),
+        *(say(f"unpainted-{where}", rule=what) for where, what in unpainted_rules(project)),
+        say("stop-in-short"),
     ]
     return "\n\n".join(lines) + "\n"
 

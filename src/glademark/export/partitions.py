@@ -9,14 +9,13 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
 
-import geopandas as gpd
 import pandas as pd
 
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.result_tables import STAND_ID
 from glademark.errors import OutputError
 from glademark.export.csv_tables import write_csv
-from glademark.export.geopackage import Table, shaped
+from glademark.export.geopackage import Table
 from glademark.export.stands import StandTables, tables_of_stand
 from glademark.report.summary import json_value
 
@@ -109,10 +108,7 @@ def remove_gone(folder: Path, names: Collection[str]) -> tuple[str, ...]:
 def _write_part(table: Table, path: Path) -> Path:
     """Write a layer or table of one stand."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    if isinstance(table.frame, gpd.GeoDataFrame):
-        shaped(table.frame, table.layer).to_parquet(path, index=False)
-    else:
-        pd.DataFrame(table.frame).to_parquet(path, index=False)
+    table.frame.to_parquet(path, index=False)
     return path
 
 

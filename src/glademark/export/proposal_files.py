@@ -22,7 +22,7 @@ from glademark.contracts.proposal_layers import (
 )
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
-from glademark.export.handheld.flags import flags_gpx
+from glademark.export.handheld.gpx import flags_gpx
 from glademark.proposal.outcome import Proposal
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable

@@ -38,7 +38,8 @@ from glademark.report.summary import (
 )
 from glademark.report.wood_by_zone import added, volume_of_products
 
-CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "allowance", "rejected")
+CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "volume_by_opening", "allowance",
+              "rejected")  # fmt: skip
 """Tables that are written as CSV as well, those without rows left out."""
 
 VERDICTS = ("exceeded", "near", "met", "not_checked")

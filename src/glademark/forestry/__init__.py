@@ -4,7 +4,9 @@ The ground floor: the trade's arithmetic, on plain numbers and arrays.
 Nothing here knows of maps or files but its own packaged data.
 """
 
-from glademark.forestry.crown_width import (
+from glademark.forestry.allometry import (
+    BREAST_HEIGHT_M,
+    breast_height_diameter_cm,
     crown_radius_m,
 )
 from glademark.forestry.cruise import (
@@ -20,6 +22,7 @@ from glademark.forestry.products import (
     CORD_SOLID_FT3,
     Product,
     green_tons_per_m3,
+    product_key,
     to_solid_m3,
 )
 from glademark.forestry.sampling import (
@@ -43,10 +46,6 @@ from glademark.forestry.species import (
     find_species,
     nearest_species,
     species_table,
-)
-from glademark.forestry.stump_diameter import (
-    BREAST_HEIGHT_M,
-    breast_height_diameter_cm,
 )
 from glademark.forestry.volume_equations import (
     EquationChoice,
@@ -104,6 +103,7 @@ __all__ = [
     "nearest_species",
     "per_hectare",
     "plots_needed",
+    "product_key",
     "quadratic_mean_diameter_cm",
     "sale_volume",
     "scale_logs",

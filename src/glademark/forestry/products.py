@@ -35,6 +35,7 @@ __all__ = [
     "Product",
     "SaleUnit",
     "green_tons_per_m3",
+    "product_key",
     "to_solid_m3",
 ]
 
@@ -58,6 +59,11 @@ _DEFAULT_SOLID: Mapping[str, tuple[float, str]] = MappingProxyType(
 )
 _WATER_LB_FT3 = 62.43
 _SHORT_TON_LB = 2000.0
+
+
+def product_key(name: str) -> str:
+    """A product name as every table has it: trimmed, in lower case."""
+    return " ".join(name.casefold().split())
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
+from glademark.forestry.products import product_key
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.forestry.species import PACKAGED_SPECIES, SpeciesNames
 from glademark.forestry.volume_table_rows import TableRow, read_rows
@@ -234,5 +235,4 @@ def _between(
 
 def _product_key(name: object) -> str:
     """A product in lower case; nothing for a missing one."""
-    text = "" if name is None or isinstance(name, float) else str(name)
-    return " ".join(text.casefold().split())
+    return "" if name is None or isinstance(name, float) else product_key(str(name))

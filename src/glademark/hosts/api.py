@@ -20,7 +20,7 @@ from glademark.hosts.made_project import write_tables
 from glademark.intake.read import called, read_by_stand, title_of
 from glademark.jobs.advise import Advised, give_advice
 from glademark.jobs.compare import Compared, compare_after_cut, inputs_of
-from glademark.jobs.one_stand import lay_out_survey, on_each_stand
+from glademark.jobs.layout import lay_out_survey, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.jobs.propose import Proposed
 from glademark.jobs.propose import propose as propose_openings

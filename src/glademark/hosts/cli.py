@@ -62,13 +62,22 @@ def cli(verbose: int, quiet: int) -> None:
     own.propagate = False
 
 
+def _make_project(context: click.Context, _: click.Parameter, request: Path | None) -> None:
+    """Write the project file, named before, that the desktop's layers and settings make."""
+    if request is not None:
+        from glademark.hosts.made_project import write_project  # noqa: PLC0415 - keeps --help light
+
+        write_project(request, context.params["project"])
+
+
 @cli.command()
-@click.argument("project", type=PATH)
+@click.argument("project", type=PATH, is_eager=True)
 @click.option("-o", "--out", type=PATH, required=True, help="Folder for the results.")
 @click.option("--json", "as_json", is_flag=True, help="Print summary.json instead of the summary.")
 @ONLY
 @PACK
 @click.option("--strict", is_flag=True, help="Exit with 1 if a limit is exceeded.")
+@click.option("--request", type=THERE, hidden=True, expose_value=False, callback=_make_project)
 @PROGRESS
 def layout(
     project: Path, out: Path, *, as_json: bool, only: tuple[str, ...], pack: bool, strict: bool
@@ -403,22 +412,13 @@ def new(folder: Path, files: tuple[Path, ...], more: tuple[Path, ...]) -> None:
 @click.option("--zip", "archive", type=PATH, metavar="FILE", help="Write it as an archive instead.")
 @click.option("--profile", default="default", show_default=True, help="Name of the profile.")
 @click.option("--profiles-path", type=PATH, help="Where profiles are; else the desktop's own.")
-@click.option("--write-project", type=(PATH, PATH), default=None, hidden=True)
 def desktop(
-    *,
-    action: str | None,
-    archive: Path | None,
-    profile: str,
-    profiles_path: Path | None,
-    write_project: tuple[Path, Path] | None,
+    *, action: str | None, archive: Path | None, profile: str, profiles_path: Path | None
 ) -> None:
     """Put Glademark into the open desktop GIS: its algorithms in the toolbox, and a panel."""
-    from glademark.hosts import made_project  # noqa: PLC0415 - keeps --help light
-    from glademark.hosts.desktop import install  # noqa: PLC0415 - the same
+    from glademark.hosts.desktop import install  # noqa: PLC0415 - keeps --help light
 
-    if write_project is not None:
-        made_project.write_project(*write_project)
-    elif archive is not None:
+    if archive is not None:
         click.echo(install.write_archive(archive))
     elif action is not None:
         chosen = install.profile_folder(profile, profiles_path)

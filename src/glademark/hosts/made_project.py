@@ -3,7 +3,7 @@
 import json
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +24,16 @@ def write_project(request: Path, target: Path) -> None:
         for table, one in asked["settings"].items()
     }
     base = Path(asked["project"]) if asked["project"] else None
-    write_tables(base, target, inputs=asked[_INPUTS], settings=settings)
+    write_tables(base, target, inputs=asked[_INPUTS], settings=settings, needed=("stand", "marks"))
 
 
 def write_tables(
-    base: Path | None, target: Path, *, inputs: Mapping[str, Any], settings: Mapping[str, Any]
+    base: Path | None,
+    target: Path,
+    *,
+    inputs: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    needed: Sequence[str] = ("stand",),
 ) -> None:
     """Write a project file: inputs and settings over those of `base`, where there is one."""
     tables = _with_full_paths(project_tables(base), base.resolve().parent) if base else {}
@@ -41,9 +46,10 @@ def write_tables(
     if table is not None:
         tables["volume"] = {**tables.get("volume", {}), "table": table}
     tables.setdefault("project", {}).setdefault("name", "Layout")
-    if "stand" not in tables[_INPUTS]:
-        msg = "stand: no layer is given and no project file names one. Choose it"
-        raise InputError(msg)
+    for name in needed:
+        if name not in tables[_INPUTS]:
+            msg = f"{name}: no layer is given and no project file names one. Choose it"
+            raise InputError(msg)
     target.write_text(tomli_w.dumps(_plain(tables)), encoding="utf-8")
 
 

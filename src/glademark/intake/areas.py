@@ -13,18 +13,17 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.contracts.survey import SETBACK_RULES
 from glademark.contracts.terrain import Elevation, heights_at
-from glademark.intake.banks import (
+from glademark.intake.columns import meanings
+from glademark.intake.columns.fields import Fields, recognise
+from glademark.intake.outlines import (
     BOTH,
     QUARTER_SEGMENTS,
     SIDES,
     SLIVER_M2,
     bank_strips,
     sides_of,
+    with_areas,
 )
-from glademark.intake.columns import meanings
-from glademark.intake.columns.fields import Fields
-from glademark.intake.columns.match import recognise
-from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading, split_by_stand
 from glademark.intake.site import Stands, polygonal

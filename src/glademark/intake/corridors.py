@@ -14,8 +14,7 @@ from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.intake.columns import meanings
-from glademark.intake.columns.fields import Fields, each_word, translated
-from glademark.intake.columns.match import recognise
+from glademark.intake.columns.fields import Fields, each_word, recognise, translated
 from glademark.intake.record_log import RecordLog, refuse_if_none_left
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands

@@ -16,12 +16,10 @@ from glademark.contracts.frames import STAND, features, no_features, no_rows
 from glademark.contracts.survey import DBH_FLAGS
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import diameters, note_flagged
-from glademark.intake.columns.fields import Fields, yes_or_no
+from glademark.intake.columns.fields import Fields, Found, recognise, yes_or_no
 from glademark.intake.columns.mark_fields import sizes
-from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import LOGS, logs_of, shares, wood
+from glademark.intake.columns.tree_sizes import LOGS, diameters, logs_of, note_flagged, shares, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.site import Stands

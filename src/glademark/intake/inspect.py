@@ -14,19 +14,22 @@ from glademark.errors import InputError
 from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
 from glademark.forestry.volume_table_rows import species_in
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import diameters, note_flagged, refuse_implausible
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import MEANINGS, likely_input, likely_inputs
 from glademark.intake.columns.mark_fields import likely_pattern, with_names_read
-from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import unknown_species
+from glademark.intake.columns.tree_sizes import (
+    diameters,
+    note_flagged,
+    refuse_implausible,
+    unknown_species,
+)
 from glademark.intake.crs import WGS84, crs_name, transformed
-from glademark.intake.formats import geopackage
 from glademark.intake.formats.files import FieldFile, Snapshots
-from glademark.intake.formats.gpx import Want
+from glademark.intake.formats.gpx_kml import Want
 from glademark.intake.formats.spreadsheet import sheets_of
 from glademark.intake.formats.vector import layers_with_geometry
+from glademark.intake.formats.vector_faults import check_geopackage
 from glademark.intake.opened import read_source
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
@@ -140,7 +143,7 @@ def _asks(file: FieldFile) -> Iterator[_Ask]:
             if rows:
                 yield _ask(file, name, "points")
     elif file.format == "GeoPackage":
-        geopackage.check(file)
+        check_geopackage(file)
         for name in layers_with_geometry(file):
             yield _ask(file, name, "points")
     else:

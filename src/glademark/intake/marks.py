@@ -13,15 +13,7 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.errors import FileError
 from glademark.intake.columns import meanings
-from glademark.intake.columns.diameters import (
-    PERHAPS_CUT,
-    flag_doubtful,
-    note_doubtful,
-    note_flagged,
-    refuse_implausible,
-    refuse_wrong_place,
-)
-from glademark.intake.columns.fields import Fields
+from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import likely_input
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
@@ -34,9 +26,16 @@ from glademark.intake.columns.mark_fields import (
     note_missing_dbh,
     with_names_read,
 )
-from glademark.intake.columns.match import Found, recognise
 from glademark.intake.columns.positions import with_points
-from glademark.intake.columns.volumes import LOGS
+from glademark.intake.columns.tree_sizes import (
+    LOGS,
+    PERHAPS_CUT,
+    flag_doubtful,
+    note_doubtful,
+    note_flagged,
+    refuse_implausible,
+    refuse_wrong_place,
+)
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, refuse_shared, repeated
@@ -199,8 +198,9 @@ def _without_repeats(
 ) -> tuple[list[Reading], gpd.GeoDataFrame]:
     """Marks of all files, each once; stands half of whose marks are in two files are refused."""
     names = project_species(project, None)
-    alike = marks.assign(species=names.fold(marks["species"].to_numpy(dtype=object)))
-    twice = repeated(alike)
+    spelled = marks["species"].array
+    once = marks.assign(species=names.fold(marks["species"].to_numpy(dtype=object)))
+    twice = repeated(once)
     left = [
         log.reject(
             reading,
@@ -210,12 +210,15 @@ def _without_repeats(
         )
         for reading, bad in _by_file(readings, marks, twice)
     ]
-    once, alike = (marks[~twice], alike[~twice]) if twice.any() else (marks, alike)
-    note_near_repeats(alike, log)
-    refuse_shared(alike, left, log, keep=project.marks.repeats == "keep")
-    note_near_and_alike(alike, log)
+    if twice.any():
+        once, spelled = once[~twice], spelled[~twice]
+    note_near_repeats(once, log)
+    refuse_shared(once, left, log, keep=project.marks.repeats == "keep")
+    note_near_and_alike(once, log)
+    once["species"] = spelled
     note_doubtful(once, log)
-    return left, once.assign(dbh_flag=flag_doubtful(once, log))
+    once["dbh_flag"] = flag_doubtful(once, log)
+    return left, once
 
 
 def _by_file(

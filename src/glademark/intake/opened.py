@@ -14,12 +14,10 @@ from glademark.intake.columns import meanings
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.delimited import read_delimited
 from glademark.intake.formats.files import FieldFile, Snapshots
-from glademark.intake.formats.geoparquet import read_geoparquet
-from glademark.intake.formats.gpx import Want, read_gpx
-from glademark.intake.formats.kml import read_kml
+from glademark.intake.formats.gpx_kml import Want, read_gpx, read_kml
 from glademark.intake.formats.raster_tiles import as_one
 from glademark.intake.formats.spreadsheet import read_spreadsheet
-from glademark.intake.formats.vector import read_vector
+from glademark.intake.formats.vector import read_geoparquet, read_vector
 from glademark.intake.records import Reading
 from glademark.project.model import Project, Source
 

@@ -45,13 +45,6 @@ from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import open_stands, read_stands, together, zone_groups
-from glademark.intake.tally import (
-    no_tally,
-    read_tally,
-    read_target,
-    read_text_rows,
-    with_centre_counts,
-)
 from glademark.intake.terrain import (
     describe_terrain,
     for_canopy,
@@ -62,10 +55,15 @@ from glademark.intake.trees import (
     CROP_COLUMNS,
     LEAVE_COLUMNS,
     STANDING_COLUMNS,
+    no_tally,
     no_trees,
     read_crop_trees,
     read_leave_trees,
     read_standing,
+    read_tally,
+    read_target,
+    read_text_rows,
+    with_centre_counts,
 )
 from glademark.project.job_settings import TerrainSettings
 from glademark.project.model import Project, Source

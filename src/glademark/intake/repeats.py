@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 
 from glademark.contracts.frames import STAND
 from glademark.intake.columns import meanings
-from glademark.intake.columns.match import is_known, recognise
+from glademark.intake.columns.fields import is_known, recognise
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
 from glademark.project.model import Project

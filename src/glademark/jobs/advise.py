@@ -28,7 +28,7 @@ from glademark.export.writers import Missing
 from glademark.intake.earlier import earlier_numbers
 from glademark.intake.read import SurveysByStand, called, read_by_stand, title_of
 from glademark.intake.repeats import marks_again
-from glademark.jobs.one_stand import folder_of, on_each_stand
+from glademark.jobs.layout import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked

@@ -20,7 +20,7 @@ from glademark.export.proposal_files import (
 )
 from glademark.export.writers import Missing
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.one_stand import folder_of, on_each_stand
+from glademark.jobs.layout import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_deliverables, installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project

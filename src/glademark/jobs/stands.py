@@ -30,7 +30,7 @@ from glademark.intake.earlier import replaced_edition
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stand import open_stands
-from glademark.jobs.one_stand import all_refused, lay_out_many
+from glademark.jobs.layout import all_refused, lay_out_many
 from glademark.jobs.plugins import chosen, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.project import read_project

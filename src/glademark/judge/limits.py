@@ -8,6 +8,7 @@ none is built in; authority and source are what the project file says.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -19,7 +20,6 @@ import pandas as pd
 
 from glademark.contracts.result_tables import CHECKS
 from glademark.errors import InputError, UnitError
-from glademark.judge.stated_grades import stated_grades
 from glademark.units import (
     AREA_M2,
     BASAL_AREA_M2_HA,
@@ -30,6 +30,12 @@ from glademark.units import (
     split_quantity,
     to_si,
 )
+
+if TYPE_CHECKING:
+    from glademark.contracts.layout import Layout
+    from glademark.contracts.survey import Survey
+    from glademark.project.model import LimitSetting, OneLimit, Project
+    from glademark.uncertainty.measure import Uncertainty
 
 Kind = Literal[
     "area",
@@ -68,12 +74,6 @@ SI_UNIT: Mapping[Kind, str] = MappingProxyType(
 
 _VERDICTS = ("not_checked", "exceeded", "near", "met")
 _TEXT: Any = pd.Series([""]).dtype
-
-if TYPE_CHECKING:
-    from glademark.contracts.layout import Layout
-    from glademark.contracts.survey import Survey
-    from glademark.project.model import LimitSetting, OneLimit, Project
-    from glademark.uncertainty.measure import Uncertainty
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -387,3 +387,41 @@ def as_checks(rows: pd.DataFrame) -> pd.DataFrame:
         Missing text is empty, missing numbers NaN.
     """
     return rows.reindex(columns=list(CHECKS.names)).reset_index(drop=True)
+
+
+_GRADE = re.compile(r"(?P<grade>.+?)(?:\s+over\s+(?P<length>.+))?")
+
+
+def stated_grades(text: str) -> Mapping[str, tuple[float, str]]:
+    """
+    Grades of a limit, each with the length over which it holds.
+
+    Parameters
+    ----------
+    text
+        Such as ``20 % over 30 m``; several are separated by commas. Where no length is named, the
+        shortest of ``[terrain] grade_lengths`` is meant.
+
+    Returns
+    -------
+    grades
+        Grade as a fraction of 1 and ``share``, by length in metres as text, empty where none is
+        named.
+
+    Examples
+    --------
+    >>> stated_grades("30 % over 10 m, 20 % over 30 m")
+    {'10.0': (0.3, 'share'), '30.0': (0.2, 'share')}
+    """
+    grades: dict[str, tuple[float, str]] = {}
+    for part in text.split(","):
+        found = _GRADE.fullmatch(part.strip())
+        if found is None:
+            msg = f"{text!r} is no grade; expected one such as '20 % over 30 m'"
+            raise UnitError(msg)
+        length = "" if found["length"] is None else str(to_si(found["length"], LENGTH_M))
+        if length in grades or (length and float(length) <= 0):
+            msg = f"{text!r}: each grade needs a length of its own, above 0"
+            raise UnitError(msg)
+        grades[length] = (share(found["grade"]), "share")
+    return grades

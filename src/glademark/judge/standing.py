@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.forestry import product_key
 from glademark.judge.limits import (
     Case,
     Limit,
@@ -23,7 +24,7 @@ from glademark.judge.limits import (
     rows_of,
     verdicts,
 )
-from glademark.judge.unconfirmed import between, why_incomplete
+from glademark.judge.uncertain_verdicts import between, why_incomplete
 from glademark.measure.standing import BASAL, SOLID
 from glademark.measure.volume import unit_factor
 from glademark.units import HECTARE_M2
@@ -266,6 +267,7 @@ def _target(case: Case, value: Value) -> pd.DataFrame:
 def _one_target(case: Case, product: str, wanted: tuple[float, str]) -> pd.DataFrame:
     """One product; in the unit of the target."""
     amount, unit = wanted
+    product = product_key(product)
     subject = f"net volume of {product} against the target"
     cut = case.layout.figures.volume.by_product.get(product)
     factor = np.nan if cut is None else unit_factor(cut.unit, unit)

@@ -19,7 +19,7 @@ from glademark.judge.limits import (
     texts,
     verdicts,
 )
-from glademark.measure.lane_spacing import lane_spacing
+from glademark.measure.corridors import lane_spacing
 from glademark.measure.terrain.profiles import steepest_of_profiles
 from glademark.measure.terrain.reach import SLACK_M, entered, measure_reach, stubs_for
 from glademark.units import SHOWN_LENGTH_M

@@ -17,7 +17,7 @@ from glademark.judge.limits import (
     verdicts,
 )
 from glademark.judge.standing import with_interval
-from glademark.measure.project_table import sold_of
+from glademark.measure.table_use import sold_of
 from glademark.units import HECTARE_M2
 
 NO_MAP = "the trees around are not known; give [inputs] standing"

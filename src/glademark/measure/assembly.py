@@ -36,14 +36,18 @@ from glademark.measure.figures import (
     zone_figures,
 )
 from glademark.measure.groups import opening_of_trees, paper_group_notices
-from glademark.measure.holes import Holes
-from glademark.measure.openings import measured_incidental, measured_openings, wood_in
-from glademark.measure.parts import parts_notices
-from glademark.measure.residual.reasons import reasons_of_openings
+from glademark.measure.holes import Holes, parts_notices
+from glademark.measure.openings import (
+    measured_incidental,
+    measured_openings,
+    volume_by_product,
+    wood_in,
+)
+from glademark.measure.residual.stand_tables import reasons_of_openings
 from glademark.measure.residual.standing_trees import StandMap
 from glademark.measure.standing import BASAL, Standing
 from glademark.measure.tables import declared, rows_by, table_of_sums
-from glademark.measure.tally import tally_cells, tally_table
+from glademark.measure.tally import tally_cells, tally_of_openings, tally_table
 from glademark.measure.terrain.light_and_wind import LIGHT_COLUMNS, light_on
 from glademark.measure.volume import Sold
 from glademark.measure.zones import Covers, Disagreement, paint_disagreement
@@ -115,16 +119,12 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
     cells = tally_cells(measured.trees, parts)
     areas = {name: shapely.area(zone) for name, zone in measured.zones.items()}
     opening_row = opening_of_trees(measured.trees, measured.openings, _opening_of(measured))
+    wood: Any = {"marks": measured.trees.assign(is_cut=True), "parts": parts}
     openings, combined = measured_openings(
         measured.openings,
         corridors=measured.corridors,
         ground=measured.ground,
-        wood=wood_in(
-            opening_row,
-            len(measured.openings),
-            marks=measured.trees.assign(is_cut=True),
-            parts=parts,
-        ),
+        wood=wood_in(opening_row, len(measured.openings), **wood),
     )
     if "reason" in measured.trees:
         reasons = reasons_of_openings(measured.trees, opening_row, len(measured.openings))
@@ -167,6 +167,9 @@ def assemble(measured: Measured, survey: Survey, project: Project) -> Layout:
             cells,
             zone_area_m2=areas,
             stocks={stand: one.stocks for stand, one in measured.standing.items()},
+        ),
+        volume_by_opening=tally_of_openings(
+            volume_by_product(opening_row, **wood), measured.openings
         ),
         allowance=_table([one.allowance for one in stock.values()], ALLOWANCE.names),
         stock_by_class=_table([one.by_class for one in stock.values()], STOCK_BY_CLASS.names),

@@ -19,7 +19,7 @@ from scipy import ndimage
 
 from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
-from glademark.forestry.crown_width import WidthForm, width_of_height_m
+from glademark.forestry.allometry import WidthForm, width_of_height_m
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]

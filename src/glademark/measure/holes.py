@@ -2,7 +2,8 @@
 Holes: what groups of trees leave in the canopy, opening by opening and incidental ones besides.
 
 Each hole is outlined on the edge that the plan measures to, from its crown discs or from what was
-walked. No hull and no ellipse ever stands for the area.
+walked. No hull and no ellipse ever stands for the area. Of an opening in several parts it is said
+how far apart these are, and which would be groups of their own.
 """
 
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ import shapely
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Notice
-from glademark.measure.crowns import GeometryArray, crown_cover
+from glademark.measure.crowns import crown_cover
 from glademark.measure.edges import (
     EDGES,
     FITS_M2,
@@ -28,8 +29,10 @@ from glademark.measure.edges import (
     walked_outlines,
 )
 from glademark.measure.groups import Groups, crown_components
-from glademark.measure.polygons import only_polygons, union_by, without
+from glademark.measure.polygons import GeometryArray, only_polygons, union_by, without
 from glademark.measure.tables import sums
+from glademark.project.model import OpeningSettings
+from glademark.units import AREA_M2, LENGTH_M
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
@@ -403,3 +406,61 @@ def _touching_holes(
     hole_of = np.zeros(len(marks), dtype=np.int64)
     hole_of[is_member] = kept.to_numpy()
     return holes, pd.Series(pd.arrays.IntegerArray(hole_of, ~is_member), index=marks.index)
+
+
+def parts_notices(
+    openings: gpd.GeoDataFrame, marks: gpd.GeoDataFrame, *, settings: OpeningSettings, units: str
+) -> tuple[Notice, ...]:
+    """One notice an opening in more than one part, with the groups that its parts would make."""
+    several = openings[(openings["parts"] > 1).to_numpy()]
+    places = marks.groupby([STAND, "opening"]).indices if len(several) else {}
+    none = np.zeros(0, dtype=np.intp)
+    points, count = marks.geometry.to_numpy(), marks["count"].to_numpy()
+    return tuple(
+        Notice(
+            int(row[STAND]),
+            f"opening {row['opening']} lies in {row['parts']} parts, up to "
+            f"{_length(row['widest_gap_m'], units)} apart, and is judged as one: "
+            + _split(shape, points[trees], count[trees], settings=settings, units=units),
+        )
+        for row, shape, trees in (
+            (row, shape, places.get((row[STAND], row["opening"]), none))
+            for row, shape in zip(several.to_dict("records"), several.geometry, strict=True)
+        )
+    )
+
+
+def _split(
+    shape: object,
+    points: GeometryArray,
+    trees: npt.NDArray[np.int64],
+    *,
+    settings: OpeningSettings,
+    units: str,
+) -> str:
+    """How its parts would be named as groups."""
+    parts = shapely.get_parts(np.asarray(shape, dtype=object))
+    tree, part = shapely.STRtree(parts).query(points, predicate="intersects")
+    count = np.bincount(part, weights=trees[tree], minlength=len(parts))
+    area = shapely.area(parts)
+    own = (count >= settings.min_trees) & (area >= settings.min_area_m2)
+    order = [int(place) for place in np.argsort(-area, kind="stable") if own[place]]
+    groups = "; ".join(f"{count[i]:.0f} trees on {_area(float(area[i]), units)}" for i in order)
+    rest = int(count[~own].sum())
+    if not order:
+        return f"as groups of their own none reaches min_trees and min_area ({rest} trees)"
+    left = f", and {rest} trees are single ones" if rest else ""
+    return (
+        f"named apart they make {len(order)} group{'s' if len(order) > 1 else ''} ({groups}){left}"
+    )
+
+
+def _length(metres: float, units: str) -> str:
+    """A length in the units of the project."""
+    return f"{metres / LENGTH_M['ft']:.0f} ft" if units == "us" else f"{metres:.0f} m"
+
+
+def _area(square_metres: float, units: str) -> str:
+    """An area in the units of the project."""
+    unit = "acre" if units == "us" else "ha"
+    return f"{square_metres / AREA_M2[unit]:.2f} {unit}"

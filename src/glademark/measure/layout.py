@@ -30,7 +30,6 @@ from glademark.measure.groups import opening_numbers, stated_groups
 from glademark.measure.holes import EdgeRule, Holes, Thresholds, find_holes
 from glademark.measure.marks import cut_trees, distances, size_classes_of, with_crowns
 from glademark.measure.polygons import union_by
-from glademark.measure.project_table import sold_of
 from glademark.measure.residual.measured import with_residual
 from glademark.measure.residual.standing_trees import StandMap, stand_map
 from glademark.measure.standing import (
@@ -40,7 +39,7 @@ from glademark.measure.standing import (
     scope_notices,
     standing_by_list,
 )
-from glademark.measure.table_use import reading_notices, table_notices
+from glademark.measure.table_use import reading_notices, sold_of, table_notices
 from glademark.measure.tables import rows_by, sums
 from glademark.measure.volume import Sold, volumes
 from glademark.measure.zones import (
@@ -167,10 +166,11 @@ def _on_ground(layout: Layout, survey: Survey, project: Project, measured: Measu
     none = np.zeros(0, dtype=np.intp)
     if len(layout.by_stand) == 1:
         return with_ground(layout, survey, project, marks=marks, parts=parts)
+    ground = replace(survey, marks=survey.marks.iloc[:0])  # the measures read no marks of it
     layouts = {
         stand: with_ground(
             layout.of(stand),
-            survey.of(stand),
+            ground.of(stand),
             project,
             marks=marks.iloc[rows.get(stand, none)],
             parts=parts.iloc[parts_of.get(stand, none)],

@@ -299,14 +299,15 @@ def wood_in(
     part_owner = parts["tree"].map(rows)
     known = part_owner.notna()
     owned, part_owner = parts[known.to_numpy()], part_owner[known].astype(int)
-    without = without_volume(owned, marks["count"])
+    by_product = volume_by_product(owner, marks=marks, parts=parts)
+    without = without_volume(owned, marks["count"])["own_without"]
     return {
         "trees": sums(trees, rows, count).astype(int),
         "basal_area_m2": sums(basal_area, rows, count),
         "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
         "volume_m3": known_of_all(owned["m3"], part_owner, count),
-        "volume": _by_product(owned, without, np.asarray(part_owner, dtype=np.intp), count),
-        "trees_without": sums(without["own_without"], part_owner, count).astype(int),
+        "volume": _in_words(by_product, count),
+        "trees_without": sums(without, part_owner, count).astype(int),
     }
 
 
@@ -436,22 +437,41 @@ def measured_incidental(
     return features({"incidental": number, **table}, shapes[order], crs=holes.incidental.crs)
 
 
-def _by_product(
-    parts: pd.DataFrame, without: pd.DataFrame, owner: IntArray, count: int
-) -> npt.NDArray[np.object_]:
-    """Net volume of each owner in words, by product and unit; missing without any product."""
-    groups = parts["net"].groupby([owner, parts["product"], parts["unit"]])
-    keys = groups.size().index
-    total = known_sums(parts["net"], groups.ngroup(), groups.ngroups)
-    lost = sums(without["trees_without"], groups.ngroup(), groups.ngroups)
-    table = pd.DataFrame({"net": total, "lost": lost}, index=keys)
-    table = table[table["net"].notna() | (table.index.get_level_values("product") != "")]
+def volume_by_product(
+    owner: pd.Series, *, marks: pd.DataFrame, parts: pd.DataFrame
+) -> pd.DataFrame:
+    """
+    Net volume of each owner by product and sale unit, and the trees that have none.
+
+    `owner`, `marks` and `parts` are as in `wood_in`. Columns `owner`, `product`, `volume_unit`,
+    `volume_net` (NaN where no tree has one), `trees_without`, one row a product and unit.
+    """
+    mine = parts["tree"].map(owner[marks["is_cut"].to_numpy(dtype=bool)])
+    known = mine.notna().to_numpy()
+    owned = parts[known]
+    lost = without_volume(owned, marks["count"])["trees_without"]
+    keys = [mine[known].astype(int).rename("owner"), owned["product"], owned["unit"]]
+    groups = owned["net"].groupby(keys)
+    table = pd.DataFrame(
+        {
+            "volume_net": known_sums(owned["net"], groups.ngroup(), groups.ngroups),
+            "trees_without": sums(lost, groups.ngroup(), groups.ngroups).astype(int),
+        },
+        index=groups.size().index,
+    )
+    table = table.reset_index().rename(columns={"unit": "volume_unit"})
+    return table[table["volume_net"].notna() | (table["product"] != "")]
+
+
+def _in_words(by_product: pd.DataFrame, count: int) -> npt.NDArray[np.object_]:
+    """Net volume of each of so many owners in words; missing without any product."""
+    columns = ["product", "volume_net", "volume_unit", "trees_without"]
     words = pd.Series(
         [
-            volume_words(product, net, unit, trees_without=int(lost))
-            for (_, product, unit), net, lost in table.itertuples()
+            volume_words(product, net, unit, trees_without=lost)
+            for product, net, unit, lost in by_product[columns].itertuples(index=False)
         ],
-        index=table.index.get_level_values(0),
+        index=by_product["owner"],
         dtype=object,
     )
     told = words.groupby(level=0).agg("; ".join).reindex(np.arange(count))

@@ -26,12 +26,13 @@ from glademark.forestry import (
     estimate_strata,
     per_hectare,
     plots_needed,
+    product_key,
     scope_differences,
     to_solid_m3,
 )
 from glademark.forestry.cruise import BASAL_AREA, TREES
 from glademark.measure.marks import size_class
-from glademark.measure.volume import Sold, product_key, unit_factor, volumes
+from glademark.measure.volume import Sold, unit_factor, volumes
 from glademark.project.model import AllowanceSettings
 from glademark.units import BASAL_AREA_M2_HA, INCH_CM, SOLID_M3, split_quantity
 from glademark.wording import counted
@@ -102,7 +103,7 @@ def given_stocks(
     faults: list[str] = []
     for name, text in settings.standing.items():
         amount, unit = split_quantity(text)
-        key = name.casefold().strip()
+        key = product_key(name)
         if key == BASAL and unit in BASAL_AREA_M2_HA:
             stocks.append(_given(key, "m2", "", amount * BASAL_AREA_M2_HA[unit] * operable_ha))
         elif key == SOLID and unit in SOLID_M3:
@@ -262,7 +263,7 @@ def _list_lacks(lost: Mapping[str, np.ndarray], trees: pd.DataFrame) -> list[str
 
 def _of_no_product(trees: pd.DataFrame) -> pd.Series:
     """Trees that may be of any product: none is recorded, and they are no cull."""
-    return trees["product"].map(product_key).eq("") & ~trees["cull"].astype(bool)
+    return trees["product"].eq("") & ~trees["cull"].astype(bool)
 
 
 def _not_computed(lost: Mapping[str, np.ndarray], trees: pd.DataFrame) -> list[str]:
@@ -442,5 +443,5 @@ def scope_notices(
 
 
 def _products(trees: pd.DataFrame) -> frozenset[str]:
-    """Products of some trees, in lower case."""
-    return frozenset(name for name in trees["product"].str.casefold().str.strip() if name)
+    """Products of some trees."""
+    return frozenset(name for name in trees["product"] if name)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import ZONE_NAMES
-from glademark.contracts.result_tables import VOLUME_BY_ZONE
+from glademark.contracts.result_tables import VOLUME_BY_OPENING, VOLUME_BY_ZONE
 from glademark.measure.standing import BASAL, SOLID, Stock
 from glademark.measure.volume import without_volume
 
@@ -96,6 +96,15 @@ def tally_table(
     )
     columns = {**_per_hectare(table, zone_area_m2), **_shares(table, stocks)}
     return table.assign(**columns)[[STAND, *VOLUME_BY_ZONE.names]]
+
+
+def tally_of_openings(volume: pd.DataFrame, openings: pd.DataFrame) -> pd.DataFrame:
+    """Volumes by opening, of which the table has the row, with stands and numbers of openings."""
+    keys = openings[[STAND, "opening"]].iloc[volume["owner"].to_numpy()].reset_index(drop=True)
+    table = pd.concat([keys, volume.reset_index(drop=True)], axis=1)
+    table["product"] = table["product"].replace("", NOT_STATED)
+    order = [STAND, *VOLUME_BY_OPENING.names]
+    return table.sort_values(order[:4], ignore_index=True)[order]
 
 
 def _once(cells: pd.DataFrame) -> pd.DataFrame:

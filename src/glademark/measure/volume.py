@@ -15,7 +15,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames, VolumeTable, to_solid_m3
+from glademark.forestry import (
+    PACKAGED_SPECIES,
+    Product,
+    SpeciesNames,
+    VolumeTable,
+    product_key,
+    to_solid_m3,
+)
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.measure.equations import NOT_COMPUTED, EquationVolumes, equation_volumes
 from glademark.measure.tables import exact_sums, sums
@@ -66,20 +73,13 @@ class Sold:
 
 
 def products_sold(settings: Mapping[str, ProductSettings]) -> Mapping[str, Product]:
-    """Products of the project file, by name in lower case."""
+    """Products of the project file, by name."""
     return MappingProxyType(
         {
-            product_key(name): Product(
-                name=product_key(name), unit=s.unit, log_rule=s.rule or "", solid_m3=s.solid_m3
-            )
+            name: Product(name=name, unit=s.unit, log_rule=s.rule or "", solid_m3=s.solid_m3)
             for name, s in settings.items()
         }
     )
-
-
-def product_key(name: str) -> str:
-    """A product name as it is compared: trimmed, in lower case."""
-    return " ".join(name.casefold().split())
 
 
 def table_factor(given: str, product: Product) -> float:
@@ -319,7 +319,7 @@ def _computed(
         found = equation_volumes(
             stems.trees.iloc[stems.row[open_still]],
             product=sold.products[name],
-            named=sold.settings.named(name),
+            named=sold.settings.products[name],
             settings=sold.settings,
             species=sold.species,
         )

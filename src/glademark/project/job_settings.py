@@ -1,4 +1,4 @@
-"""Settings of terrain, machine, wind, advice, comparison, uncertainty, papers and crew."""
+"""Settings of terrain, machine, wind, trees that stay, advice, comparison, uncertainty, papers."""
 
 from collections.abc import Mapping
 from datetime import date
@@ -11,17 +11,17 @@ from pydantic import (
     model_validator,
 )
 
-from glademark.project.quantities import (
+from glademark.project.text_values import (
     DEFAULT_POSITION_ERROR_M,
     WORDS_MAX,
     Bearing,
     Length,
+    Part,
     PositionError,
     Share,
     Solid,
     WoundArea,
 )
-from glademark.project.text_values import Part
 
 GroupRule = Literal["whole", "edge_trees", "free"]
 """How advice may touch a group: as a whole, by trees on its edge, or tree by tree."""
@@ -271,3 +271,19 @@ class CrewSettings(Part):
     top: str | None = None
     stump_height: str | None = None
     tree_length_m: Length | None = Field(None, alias="tree_length", gt=0, le=150)
+
+
+class CropTreeSettings(Part):
+    """When a neighbour crowds a crop tree, and what may harm it; `sides` start at north."""
+
+    sides: Literal[4, 8] = 4
+    touch_distance_m: Length = Field(1.0, alias="touch_distance", ge=0, le=20)
+    damage_distance_m: Length = Field(3.0, alias="damage_distance", ge=0, le=50)
+    felling_distance_m: Length = Field(20.0, alias="felling_distance", ge=0, le=100)
+
+
+class StabilitySettings(Part):
+    """Beyond which a tree beside an opening or corridor is worth a look; no defaults."""
+
+    height_diameter_max: float | None = Field(None, gt=0, le=300)
+    live_crown_ratio_min: Share | None = Field(None, gt=0, lt=1)

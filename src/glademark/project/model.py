@@ -25,30 +25,34 @@ from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema
 
 from glademark.errors import UnitError
+from glademark.forestry import product_key
 from glademark.project.job_settings import (
     AdviseSettings,
     CompareSettings,
     CrewSettings,
+    CropTreeSettings,
     DeliverSettings,
     MachineSettings,
+    StabilitySettings,
     TerrainSettings,
     UncertaintySettings,
     WindSettings,
 )
 from glademark.project.propose_settings import CanopySettings, ProposeSettings
-from glademark.project.quantities import (
+from glademark.project.text_values import (
     DEFAULT_POSITION_ERROR_M,
     WORDS_MAX,
     Area,
     BasalAreaPerHectare,
     ClassWidth,
     Length,
+    OneOrMore,
+    Part,
     PositionError,
     Share,
     Solid,
+    bare_or_table,
 )
-from glademark.project.residual_settings import CropTreeSettings, StabilitySettings
-from glademark.project.text_values import OneOrMore, Part, bare_or_table
 from glademark.units import AREA_M2, share, to_si
 
 PaintMeaning = Literal[
@@ -256,13 +260,17 @@ class VolumeSettings(Part):
     stand_basal_area_m2_ha: BasalAreaPerHectare | None = Field(None, alias="stand_basal_area", gt=0)
     form_class: float = Field(78.0, gt=50, lt=100)
 
-    def named(self, product: str) -> ProductSettings:
-        """Settings of a product by its name, without regard to case and spaces."""
-        keys = {" ".join(name.casefold().split()): name for name in self.products}
-        return self.products[keys[product]]
-
     size_classes: tuple[float, ...] | ClassWidth | None = None
     products: Mapping[str, ProductSettings] = Field(default_factory=dict)
+
+    @field_validator("products")
+    @classmethod
+    def _named_once(cls, value: Mapping[str, ProductSettings]) -> Mapping[str, ProductSettings]:
+        products = {product_key(name): one for name, one in value.items()}
+        if len(products) < len(value):
+            msg = f"products {', '.join(value)} name one twice; case and spaces do not count"
+            raise ValueError(msg)
+        return products
 
     @field_validator("size_classes")
     @classmethod

@@ -6,9 +6,8 @@ from typing import Annotated, Literal, NamedTuple
 
 from pydantic import Field, field_validator, model_validator
 
-from glademark.forestry.crown_width import WidthForm
-from glademark.project.quantities import Length
-from glademark.project.text_values import Part, Text
+from glademark.forestry.allometry import WidthForm
+from glademark.project.text_values import Length, Part, Text
 from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2
 
 _TREE_SIZES: Mapping[str, tuple[str, float]] = {

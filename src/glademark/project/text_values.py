@@ -1,17 +1,31 @@
-"""Values that a project file writes as text with a unit, and tables as its schema tells of them."""
+"""Text with a unit as numbers in SI, and tables of a project file as its schema tells of them."""
 
 import math
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Annotated, Any, get_args
 
-from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
-from glademark.units import LENGTH_M, QUANTITY_MAX, to_si
+from glademark.units import (
+    AREA_M2,
+    BASAL_AREA_M2_HA,
+    COMPASS,
+    LENGTH_M,
+    QUANTITY_MAX,
+    SOLID_M3,
+    WOUND_AREA_M2,
+    bearing,
+    quantity_pattern,
+    share,
+    to_si,
+    words_pattern,
+)
 
 _BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at most"}
 
@@ -218,3 +232,63 @@ def error_per_radius(measure: str) -> float:
     1.2011
     """
     return 1 / math.sqrt(-math.log1p(-SHARE_HELD[measure]))
+
+
+_ERROR = words_pattern(["rmse", "cep", "ce90", "ce95", "nssda"])
+
+
+def _quantity(factors: Mapping[str, float], unit: str, *examples: str) -> Quantity:
+    """A quantity of one kind, whose defaults are shown in a unit."""
+    return Quantity(
+        read=partial(to_si, factors=factors),
+        unit=unit,
+        size=factors[unit],
+        pattern=rf"^\s*{quantity_pattern(factors)}\s*$",
+        examples=examples,
+    )
+
+
+Length = Annotated[float, _quantity(LENGTH_M, "m", "14 ft", "4 m")]
+PositionError = Annotated[
+    float,
+    Quantity(
+        read=stated_error_m,
+        unit="m",
+        pattern=rf"^\s*{quantity_pattern(LENGTH_M)}(?:\s*(?:{_ERROR}|9[05] ?%))?\s*$",
+        examples=("4 m", "6.9 m 95 %", "3.3 m CEP"),
+    ),
+    Field(ge=0, le=200),
+]
+Area = Annotated[float, _quantity(AREA_M2, "acre", "0.5 acre", "0.2 ha")]
+WoundArea = Annotated[float, _quantity(WOUND_AREA_M2, "in2", "15 in2", "100 cm2")]
+Solid = Annotated[float, _quantity(SOLID_M3, "m3", "79 ft3", "2.2 m3")]
+Share = Annotated[
+    float,
+    Quantity(
+        read=share,
+        unit="%",
+        size=0.01,
+        pattern=rf"^\s*{quantity_pattern(['%'])}\s*$",
+        examples=("35 %",),
+    ),
+]
+BasalAreaPerHectare = Annotated[
+    float, _quantity(BASAL_AREA_M2_HA, "m2/ha", "60 ft2/acre", "14 m2/ha")
+]
+Bearing = Annotated[
+    float,
+    Quantity(
+        read=bearing,
+        unit="deg",
+        pattern=rf"^\s*(?:{words_pattern(COMPASS)}|{quantity_pattern(['deg', 'degrees'])})\s*$",
+        examples=("270 deg", "WSW"),
+    ),
+]
+ClassWidth = Annotated[
+    str, Text(pattern=rf"^\s*{quantity_pattern(['in', 'cm'])}\s*$", examples=("2 in", "5 cm"))
+]
+
+WORDS_MAX = 200
+"""Most paints that a project file gives a meaning."""
+
+DEFAULT_POSITION_ERROR_M = 4.0

@@ -17,7 +17,7 @@ from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.judge.limits import LimitAsked, number
 from glademark.measure.layout import Canopy, canopy_of, measure_layout
-from glademark.measure.residual.matching import ERRORS_APART, LEAST_MATCH_M, matched_trees
+from glademark.measure.residual.standing_trees import ERRORS_APART, LEAST_MATCH_M, matched_trees
 from glademark.measure.terrain.extraction import entries, extraction_network
 from glademark.measure.terrain.reach import to_corridor
 from glademark.measure.terrain.slope import gradient, slope_within

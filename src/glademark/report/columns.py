@@ -75,13 +75,18 @@ def written_frame(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFra
         `written_columns` on the index of `frame`: text as ``string``, integer as ``Int64``, flag as
         ``boolean`` with missing values, real as ``float64`` with NaN for missing and infinite.
     """
+    return pd.DataFrame(written_values(frame, layer, units), index=frame.index)
+
+
+def written_values(frame: pd.DataFrame, layer: Layer, units: Units) -> dict[str, Any]:
+    """The columns of `written_frame` as arrays."""
     values: dict[str, Any] = {}
     for column in present(layer, frame.columns).columns:
-        values[column.name] = _of_kind(frame[column.name], column.kind)
+        values[column.name] = of_kind(frame[column.name], column.kind)
         if (found := shown_beside(column, units)) is not None:
             name, divisor = found
             values[name] = values[column.name] / divisor
-    return pd.DataFrame(values, index=frame.index)
+    return values
 
 
 def with_shown_units(checks: pd.DataFrame, units: Units) -> pd.DataFrame:
@@ -89,20 +94,11 @@ def with_shown_units(checks: pd.DataFrame, units: Units) -> pd.DataFrame:
     shown = {unit: shown_unit(str(unit), units) for unit in checks["unit"].unique()}
     size = checks["unit"].map({unit: size for unit, (_, size) in shown.items()}).astype(float)
     numbers = {
-        f"{name.removesuffix('_value')}_shown": _of_kind(checks[name], "real") / size
+        f"{name.removesuffix('_value')}_shown": of_kind(checks[name], "real") / size
         for name in _SHOWN_NUMBERS
     }
     names = checks["unit"].map({unit: name for unit, (name, _) in shown.items()})
     return checks.assign(**numbers, unit_shown=names)
-
-
-def brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> pd.DataFrame:
-    """The columns that came in beside the declared ones, under names that clash with nothing."""
-    names = names_brought_along(frame, layer, units)
-    columns = {new: _of_kind(frame[name], kind_of(frame[name])) for new, name in names.items()}
-    table = pd.DataFrame(columns, index=frame.index)
-    table.attrs["recorded"] = tuple(map(str, names.values()))
-    return table
 
 
 def names_brought_along(frame: pd.DataFrame, layer: Layer, units: Units) -> dict[str, Any]:
@@ -165,7 +161,7 @@ def _free_names(names: Iterable[str], taken: set[str]) -> list[str]:
     return free
 
 
-def _of_kind(values: pd.Series, kind: Kind) -> Any:  # noqa: ANN401 - arrays of four types
+def of_kind(values: pd.Series, kind: Kind) -> Any:  # noqa: ANN401 - arrays of four types
     """Values of a column in the type of its kind: an array, which costs a third of a Series."""
     if kind == "text":
         return values.array.astype("string")

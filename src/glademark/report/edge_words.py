@@ -7,6 +7,7 @@ import pandas as pd
 
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import OpeningFigures
+from glademark.report.crew_sentences import say
 from glademark.report.quantities import show_area, show_length
 
 _WORDS = {
@@ -24,16 +25,9 @@ def edge_words(figures: OpeningFigures, units: Units) -> str:
     return f"{words[0].upper()}{words[1:]}."
 
 
-_SHORT = {
-    "marked_crowns": "at the crowns of the marks",
-    "standing_crowns": "at the standing crowns (radius {})",
-    "boles": "at the boles around (standing crown {})",
-}
-
-
 def edge_in_short(edge: str, radius_m: float, units: Units) -> str:
     """Where openings end, in a few words."""
-    return _SHORT[edge].format(show_length(radius_m, units))
+    return say(f"edge-{edge}", radius=show_length(radius_m, units))
 
 
 def lower_and_upper(row: Mapping[Any, Any], units: Units) -> str:

@@ -10,6 +10,7 @@ from glademark.contracts.layers import LAYERS, Layer, Units
 from glademark.contracts.survey import labels_of
 from glademark.contracts.valid_shapes import of_declared_type
 from glademark.report.columns import written_frame
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show_number
 from glademark.report.shown_text import shown_text
@@ -76,7 +77,7 @@ def letters_in_words(marks: pd.DataFrame) -> str:
         marker: label.removesuffix(own) for marker, label, own in found if label.endswith(own)
     }
     named = [f"{one} {shown_text(marker)}" for marker, one in letters.items() if one != marker]
-    return f"The letter before a number says whose mark it is: {'; '.join(named)}." if named else ""
+    return say("whose-mark", letters="; ".join(named)) if named else ""
 
 
 def in_words(counts: pd.Series) -> pd.Series:
@@ -92,7 +93,8 @@ def worded(values: pd.Series, form: Callable[[Any], str]) -> pd.Series:
 def trees_and_products(cut: pd.DataFrame, key: str) -> pd.DataFrame:
     """Trees to cut by opening or corridor, with their products in words."""
     sums = cut.groupby([key, "product"], dropna=True)["count"].sum().reset_index()
-    sums["words"] = in_words(sums["count"]) + " " + sums["product"].replace("", "without product")
+    products = sums["product"].replace("", say("without-product"))
+    sums["words"] = in_words(sums["count"]) + " " + products
     groups = sums.groupby(key, sort=True)
     return pd.DataFrame({"trees": groups["count"].sum(), "products": groups["words"].agg(_joined)})
 

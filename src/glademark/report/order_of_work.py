@@ -8,6 +8,7 @@ import geopandas as gpd
 import pandas as pd
 
 from glademark.contracts.layers import Units
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import layer_frame
 from glademark.report.quantities import AT_LEAST, show_length, show_volume
@@ -49,7 +50,7 @@ def _added(words: str, without: int, trees: int) -> str:
         least = f"{AT_LEAST} " if rows["least"].any() else ""
         amount = unit_text(show_volume(rows["net"].sum(), unit))
         parts.append(f"{product} {least}{amount}")
-    lost = f"{without:,} of {trees:,} trees without a volume" if without else ""
+    lost = say("without-volume", without=f"{without:,}", trees=f"{trees:,}") if without else ""
     return "; ".join(filter(None, [", ".join(parts), lost]))
 
 
@@ -70,8 +71,10 @@ def steep_words(row: Mapping[Any, Any], units: Units) -> str:
     length, grade = (_number(row.get(name)) for name in ("steep_m", "grade_short_pct"))
     if not length > 0:
         return ""
-    steepest = "" if math.isnan(grade) else f", up to {grade:.0f} %"
-    return f"STEEP over {show_length(length, units)}{steepest}"
+    over = show_length(length, units)
+    if math.isnan(grade):
+        return say("steep", length=over)
+    return say("steep-up-to", length=over, grade=f"{grade:.0f}")
 
 
 def _number(value: Any) -> float:  # noqa: ANN401 - a cell
@@ -83,11 +86,12 @@ def crossing_words(delivery: Delivery, corridor: str) -> str:
     """What water a corridor crosses in the stand; empty where none."""
     frame = layer_frame(delivery, "water_crossings")
     mine = frame[(frame["what"] == "water") & frame["in_stand"] & (frame["corridor"] == corridor)]
-    return "crosses " + ", ".join(mine["name"].replace("", "water")) if len(mine) else ""
+    names = ", ".join(mine["name"].replace("", say("a-water")))
+    return say("crosses", names=names) if names else ""
 
 
 def way_words(way_m: float, units: Units) -> str:
     """How far a corridor begins from its landing."""
     if math.isnan(way_m):
-        return "not reached"
-    return "at it" if way_m <= 0 else show_length(way_m, units)
+        return say("not-reached")
+    return say("at-it") if way_m <= 0 else show_length(way_m, units)

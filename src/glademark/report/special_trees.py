@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import kept_line_trees, layer_frame, worded
 from glademark.report.quantities import MISSING, show_diameter, show_length
@@ -49,7 +50,7 @@ def keep_away_words(delivery: Delivery, trees: pd.DataFrame) -> pd.Series:
     """Two tree lengths of each danger tree, in figures where one is known."""
     units = delivery.project.heading.units
     words = worded(trees["keep_away_m"], lambda length: show_length(length, units))
-    return words.replace(MISSING, "two tree lengths")
+    return words.replace(MISSING, say("two-lengths"))
 
 
 def position_words(points: gpd.GeoSeries) -> list[str]:
@@ -90,6 +91,10 @@ def _in_words(delivery: Delivery, trees: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Trees with their nearest corridor and their position in words."""
     units = delivery.project.heading.units
     away = worded(trees["corridor_distance_m"], lambda m: show_length(m, units))
-    near = (away + " from corridor " + trees["corridor"]).where(trees["corridor"] != "", MISSING)
-    near = near.mask(trees["corridor_distance_m"] <= 0, "IN corridor " + trees["corridor"])
+    near = [
+        say("in-corridor" if is_in else "from-corridor", away=far, corridor=one) if one else MISSING
+        for one, far, is_in in zip(
+            trees["corridor"], away, trees["corridor_distance_m"] <= 0, strict=True
+        )
+    ]
     return trees.assign(near=near, where=position_words(trees.geometry))

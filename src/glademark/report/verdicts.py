@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from glademark.contracts.proposal_layers import CAUTIONS
+from glademark.report.crew_sentences import say
 from glademark.wording import NAMED_MAX, counted, shown
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from glademark.report.delivery import Delivery
-
-NOT_APPROVED = "NOT APPROVED FOR CUTTING"
 
 PROPOSAL = "PROPOSAL, NOT MARKED, NOT FOR CUTTING"
 """Head of every output that rests on proposed marks."""
@@ -63,7 +62,7 @@ def approval_words(delivery: Delivery) -> str:
     number = f"{counted(len(exceeded), 'limit')} {'is' if len(exceeded) == 1 else 'are'} exceeded"
     what = f"{number}: {_what(exceeded)}."
     by = _approved(delivery)
-    return f"Approved for cutting {by} although {what}" if by else f"{NOT_APPROVED}: {what}"
+    return say("approved", by=by, what=what) if by else say("not-approved", what=what)
 
 
 def _what(exceeded: pd.DataFrame) -> str:
@@ -98,17 +97,17 @@ def exceeded_features(delivery: Delivery, layer: str) -> frozenset[str]:
 def exceeded_words(delivery: Delivery) -> str:
     """What stands with a feature that breaks a limit."""
     by = _approved(delivery)
-    return f"Limit exceeded, approved {by}." if by else "LIMIT EXCEEDED, not approved for cutting."
+    return say("exceeded-approved", by=by) if by else say("exceeded")
 
 
 def edition_words(delivery: Delivery) -> str:
     """Edition and the last day in the field, the same on every paper."""
     day = newest_day(delivery)
     provenance = delivery.summary["provenance"]
-    words = f"Edition {provenance['edition']}"
+    words = say("edition", edition=provenance["edition"])
     if replaced := provenance.get("replaces"):
-        words += f" (replaces {replaced})"
-    return f"{words}, marks up to {day}" if day else words
+        words = say("edition-replaces", edition=provenance["edition"], replaced=replaced)
+    return say("edition-until", edition=words, day=day) if day else words
 
 
 def newest_day(delivery: Delivery) -> str:
@@ -119,4 +118,6 @@ def newest_day(delivery: Delivery) -> str:
 def _approved(delivery: Delivery) -> str:
     """Who approved the layout and when; empty where nobody did."""
     settings = delivery.project.deliver
-    return f"by {settings.approved_by} on {settings.approved_on}" if settings.approved_by else ""
+    if not settings.approved_by:
+        return ""
+    return say("approved-by", name=settings.approved_by, day=str(settings.approved_on))

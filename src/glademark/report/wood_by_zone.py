@@ -81,6 +81,17 @@ def wood_rows(cells: pd.DataFrame, zones: Sequence[str], units: Units) -> Iterat
         )
 
 
+def opening_volumes(layout: Layout) -> dict[tuple[str, str], pd.DataFrame]:
+    """Known volumes of one stand's openings by product and unit, on the numbers of all of them."""
+    number = layout.openings["opening"].astype("int64")
+    rows = layout.volume_by_opening.astype({"opening": "int64"}).set_index("opening")
+    return {
+        (str(name), str(unit)): part.reindex(number)
+        for (name, unit), part in rows.groupby(["product", "volume_unit"], sort=True)
+        if part["volume_net"].notna().any()
+    }
+
+
 def converts(cells: pd.DataFrame) -> bool:
     """Whether there is a total of solid volume: some of it is known, and all volume converts."""
     lost = cells["volume_m3"].isna() & cells["volume_net"].notna()

@@ -22,16 +22,17 @@ from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
-from glademark.report.review_page.wording import product_columns
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.verdicts import approval_words, edition_words, newest_day
-from glademark.report.wood_by_zone import left_out
+from glademark.report.wood_by_zone import left_out, opening_volumes
 from glademark.units import ACRE_M2, HECTARE_M2
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+    from glademark.contracts.layout import Layout
 
 WORKBOOK_FILE = "layout.xlsx"
 
@@ -78,7 +79,7 @@ def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:
     )
     sheets = [
         _sheet(layout.volume_by_zone, VOLUME_BY_ZONE, units),
-        _openings_sheet(layout.openings, units),
+        _openings_sheet(layout, units),
         _sheet(with_shown_units(delivery.checks, units), checks, units),
     ]
     if len(layout.allowance):
@@ -136,19 +137,20 @@ def _sheet(frame: pd.DataFrame, layer: Layer, units: Units) -> Sheet:
     )
 
 
-def _openings_sheet(openings: pd.DataFrame, units: Units) -> Sheet:
+def _openings_sheet(layout: Layout, units: Units) -> Sheet:
     """Openings, the net volume of each product in a column of its own behind the others."""
-    sheet = _sheet(pd.DataFrame(openings.drop(columns="geometry")), OPENINGS, units)
-    volumes = product_columns(openings["volume"])
-    heads = [f"Net volume, {shown_text(product)} ({unit})" for product, unit in volumes]
-    more = [_cells(column, 1.0) for column in volumes.values()]
+    sheet = _sheet(pd.DataFrame(layout.openings.drop(columns="geometry")), OPENINGS, units)
+    heads, formats, more = [*sheet.heads], [*sheet.formats], []
+    for (product, unit), part in opening_volumes(layout).items():
+        heads.append(f"Net volume, {shown_text(product)} ({unit})")
+        formats.append("#,##0.00")
+        more.append(_cells(part["volume_net"], 1.0))
+        if part["trees_without"].any():
+            heads.append(f"Trees without a volume, {shown_text(product)}")
+            formats.append("#,##0")
+            more.append(_cells(part["trees_without"], 1.0))
     rows = [(*row, *(column[at] for column in more)) for at, row in enumerate(sheet.rows)]
-    return replace(
-        sheet,
-        heads=unlike([*sheet.heads, *heads]),
-        formats=[*sheet.formats, *["#,##0.00"] * len(heads)],
-        rows=rows,
-    )
+    return replace(sheet, heads=unlike(heads), formats=formats, rows=rows)
 
 
 def _shown(column: Column, units: Units) -> tuple[str, str, float]:
@@ -241,7 +243,7 @@ def _set_up_print(page: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ship
     page.set_margins(left=0.5, right=0.5, top=0.8, bottom=0.8)
     name = shown_text(delivery.project.heading.name).replace("&", "&&")
     page.set_header(f"&L{name}&R&A")
-    page.set_footer(f"&L&8{CAUTIONS[0]}&R&8Page &P of &N")
+    page.set_footer(f"&L&8{cautions()[0]}&R&8Page &P of &N")
 
 
 def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships no types
@@ -252,7 +254,7 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     lines = [
         *filter(None, [approval_words(delivery)]),
         edition_words(delivery),
-        *CAUTIONS,
+        *cautions(),
         *(f"Volumes from: {source}" for source in volume.sources),
         *left_out(volume),
         f"Size classes: {volume.size_class_rule}",

@@ -14,8 +14,6 @@ from glademark.measure.groups import group_key
 from glademark.measure.openings import spacing_pairs
 from glademark.project.job_settings import UncertaintySettings
 from glademark.project.model import Project
-from glademark.uncertainty.barred_ground import trees_inside
-from glademark.uncertainty.corridor_share import share_draws
 from glademark.uncertainty.drawn import Drawn, Field, drawn_openings, shared_by_chain
 from glademark.uncertainty.errors import position_errors, shared_draws
 from glademark.uncertainty.openings import (
@@ -24,7 +22,13 @@ from glademark.uncertainty.openings import (
     distance_draws,
     spacing_draws,
 )
-from glademark.uncertainty.zone_chances import Places, final_zones, zone_draws
+from glademark.uncertainty.zone_chances import (
+    Places,
+    final_zones,
+    share_draws,
+    trees_inside,
+    zone_draws,
+)
 
 PAIRS_WITHIN_M = 100.0
 """Pairs of openings up to this far apart are drawn, and the nearest one of each."""

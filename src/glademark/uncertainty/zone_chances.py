@@ -5,11 +5,15 @@ Trees to cut are dense in corridors and sparse between them, so a mark recorded 
 likelier to stand in it than the normal distribution alone would say. The density of each zone is
 drawn together with the trees' zones (a Gibbs sampler). Paint and groups decide as they do in the
 tally; only where they leave it to the position does the error matter.
+
+Noise on vertices makes a corridor longer than it is, and the recorded line has been made longer
+once already: what noise adds to it is taken as what it added to the true one.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -18,8 +22,10 @@ from scipy.special import ndtri
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.measure.figures import area_names
 from glademark.measure.zones import final_zone
-from glademark.uncertainty.errors import PositionErrors
+from glademark.uncertainty.drawn import Field
+from glademark.uncertainty.errors import PositionErrors, line_shifts
 
 NODES = 256
 """Places tried for each mark near a line; the chance is good to about one percent."""
@@ -320,3 +326,126 @@ def _prior_ground(layer: IntArray, area: FloatArray) -> FloatArray:
     """Ground that a density starts from: a tree's mean share, less the more trees tell of it."""
     trees = np.bincount(layer[layer >= 0], minlength=int(layer.max()) + 2)[:, None]
     return np.asarray(area.sum() / np.maximum(trees, 1) * FEW / (FEW + trees))
+
+
+QUAD_SEGS = 4
+"""Segments a quarter circle at bends; both sides of a difference have it."""
+
+
+def share_draws(
+    lines: gpd.GeoDataFrame,
+    *,
+    stand: BaseGeometry,
+    error_m: float,
+    length_m: float,
+    count: int,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """
+    How far the true share of the corridors may lie from the measured one.
+
+    Parameters
+    ----------
+    lines
+        LineString or MultiLineString rows `width_m`, projected CRS in metres.
+    stand
+        Polygon in the same CRS.
+    error_m
+        Horizontal root mean square error of a vertex [m].
+    length_m
+        Distance over which vertices err alike [m].
+
+    Returns
+    -------
+    differences
+        True less measured share; shape (count,).
+    """
+    parts = lines[["width_m", "geometry"]].explode(ignore_index=True)
+    if parts.empty or error_m <= 0:
+        return np.zeros(count)
+    width = parts["width_m"].to_numpy(dtype=float)
+    vertices, line = shapely.get_coordinates(parts.geometry.to_numpy(), return_index=True)
+    shifts = line_shifts(vertices, error_m=error_m, length_m=length_m, count=count, rng=rng)
+    moved = vertices[None] + np.concatenate([np.zeros((1, *vertices.shape)), shifts])
+    each = line[None] + len(parts) * np.arange(count + 1)[:, None]
+    drawn = shapely.linestrings(moved.reshape(-1, 2), indices=each.reshape(-1))
+    half = np.tile(width / 2, count + 1)  # shapely before 2.2 takes no array of two dimensions
+    strips = shapely.buffer(drawn, half, quad_segs=QUAD_SEGS, cap_style="flat")
+    shapely.prepare(stand)
+    unions = shapely.union_all(strips.reshape(count + 1, -1), axis=1)
+    inside = shapely.intersection(unions, stand)
+    share = np.asarray(shapely.area(inside)) / stand.area
+    return np.asarray(share[0] - share[1:])
+
+
+BARRED, OPEN = "exclusion", "matrix"
+"""Names in `ZONE_NAMES` that stand for the ground inside and outside."""
+
+BESIDE_ERRORS = 10.0
+"""Ground within so many standard errors of the edge tells how dense trees stand on each side."""
+
+BESIDE_LEAST_M = 20.0
+"""The least of it [m]."""
+
+ALIKE_M = 0.01
+"""Edges this close are drawn alike [m]."""
+
+
+def trees_inside(
+    field: Field, places: Places, count: FloatArray, rng: np.random.Generator
+) -> Iterator[tuple[tuple[str, str], FloatArray]]:
+    """
+    Cut trees inside each area where nothing may be cut, draw by draw.
+
+    Parameters
+    ----------
+    field
+        What was measured and asked, with the errors that cut marks share; shape (draws, n, 2).
+    count
+        Trees of each mark; shape (n,).
+    """
+    stand = field.layout.stand.geometry.iloc[0]
+    margin = shapely.buffer(shapely.boundary(stand), ALIKE_M)  # no trees beyond it to stray in
+    setbacks = field.layout.setbacks
+    ruled = {
+        "exclusion": field.layout.exclusions,
+        "setbacks": setbacks[setbacks["rule"] == "no_cut"],
+    }
+    beside_m = max(BESIDE_LEAST_M, BESIDE_ERRORS * float(places.errors.total_m.max(initial=0.0)))
+    for layer, areas in ruled.items():
+        names = area_names(areas)
+        for name, area in zip(names, areas.geometry, strict=True):
+            inside = shapely.intersection(stand, area)
+            if names.count(name) == 1 and shapely.area(inside) > 0:
+                edge = shapely.difference(shapely.boundary(inside), margin)
+                band = shapely.intersection(stand, shapely.buffer(edge, beside_m))
+                at_edge = shapely.intersects_xy(band, *places.recorded.T)
+                deep = shapely.intersects_xy(inside, *places.recorded.T) & ~at_edge
+                ground = {
+                    BARRED: shapely.intersection(band, inside),
+                    OPEN: shapely.difference(band, inside),
+                }
+                here = np.flatnonzero(at_edge)
+                drawn = _drawn(field, places, here, ground, rng)
+                yield (f"trees_in_{layer}", name), drawn @ count[here] + count[deep].sum()
+
+
+def _drawn(
+    field: Field,
+    places: Places,
+    here: npt.NDArray[np.intp],
+    ground: Mapping[str, BaseGeometry],
+    rng: np.random.Generator,
+) -> npt.NDArray[np.bool_]:
+    """Whether each of some marks is inside, in each draw; the ground is only inside and outside."""
+    if not len(here):
+        return np.zeros((len(field.shared), 0), dtype=bool)
+    located = Places(
+        recorded=places.recorded[here],
+        errors=places.errors.only(here),
+        final=np.broadcast_to(np.arange(len(ZONE_NAMES)), (len(here), len(ZONE_NAMES))),
+        layer=np.zeros(len(here), dtype=np.intp),
+    )
+    shared = field.shared[:, here]
+    zones = zone_draws(located, ground, shared=shared, line=(0.0, 1.0), rng=rng)
+    return np.asarray(zones == ZONE_NAMES.index(BARRED))

@@ -13,6 +13,7 @@ import shapely
 
 from glademark.contracts.valid_shapes import MOST_MOVED, mended, rounded, tell_moved
 from glademark.measure.edges import outer_rings
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
@@ -24,15 +25,7 @@ from glademark.report.layer_frames import (
 )
 from glademark.report.quantities import show_area, show_diameter, show_length
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import (
-    EXCLUSIONS,
-    LEAVE_TREES,
-    LINE_TREES,
-    SETBACK_RULES,
-    TWO_TREE_LENGTHS,
-    UNCONFIRMED,
-    hazard_words,
-)
+from glademark.report.site_rules import hazard_words
 from glademark.report.special_trees import (
     danger_circles,
     danger_trees,
@@ -63,27 +56,6 @@ HALF_TURN = 180.0
 
 SIMPLIFIED_M = 0.1
 """How far an outline may move, rounding included [m]: far less than a receiver errs."""
-
-TITLES: Mapping[str, str] = MappingProxyType(
-    {
-        "stand": "Stand boundary",
-        "exclusions": "Exclusions: nothing is cut",
-        "setbacks": "Setbacks",
-        "water": "Water",
-        "landings": "Landings",
-        "hazards": "HAZARDS: keep away",
-        "corridors": "Corridors",
-        "corridor_lines": "Corridor centre lines",
-        "openings": "Group openings",
-        "danger_circles": "Two tree lengths around danger trees",
-        "danger_trees": "DANGER TREES",
-        "line_trees": "Line trees: do NOT cut",
-        "unconfirmed_trees": "Unconfirmed trees: do NOT cut",
-        "leave_trees": "Leave trees: do not cut",
-        "marks": "Trees to cut",
-    }
-)
-"""Heading of each layer of a handheld file, in its order."""
 
 KEPT: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -124,7 +96,7 @@ _FEATURES: Mapping[str, str] = MappingProxyType(
 
 def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     """
-    Every layer that the crew works with, by the names in `TITLES`; none without rows.
+    Every layer that the crew works with, by the names in `CREW_LAYERS`; none without rows.
 
     Each has `name`, `about` (one sentence), the columns in `KEPT`, and valid geometry in WGS 84,
     longitude first, rounded to `DECIMALS`. Outlines of openings are the outer ones, within
@@ -136,8 +108,8 @@ def placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
 def _placed_layers(delivery: Delivery) -> dict[str, gpd.GeoDataFrame]:
     """Every layer that the crew works with, worked out."""
     layers = {
-        name: _kept(_flagged(_LAYERS[name](delivery), delivery, name), KEPT[name])
-        for name in TITLES
+        name: _kept(_flagged(CREW_LAYERS[name](delivery), delivery, name), KEPT[name])
+        for name in CREW_LAYERS
     }
     openings = layers["openings"]
     openings = openings.set_geometry(outer_rings(openings.geometry.to_numpy()), crs=openings.crs)
@@ -191,15 +163,8 @@ def about_file(delivery: Delivery) -> str:
     """One sentence that stands at the head of a handheld file."""
     error = show_length(delivery.project.marks.position_error_m, delivery.project.heading.units)
     approval = approval_words(delivery)
-    return f"{approval} {_caution(error)} {edition_words(delivery)}.".strip()
-
-
-def _caution(error: str) -> str:
-    """What holds for every position."""
-    return (
-        f"Layout of a marked harvest. Positions are approximate (about {error}); the paint on the "
-        "tree governs. No legal survey. Local rules and the crew's judgement come first."
-    )
+    caution = say("caution-file", error=error)
+    return f"{approval} {caution} {edition_words(delivery)}.".strip()
 
 
 def _flagged(frame: gpd.GeoDataFrame, delivery: Delivery, layer: str) -> gpd.GeoDataFrame:
@@ -226,6 +191,14 @@ def _named(frame: gpd.GeoDataFrame, names: pd.Series, about: pd.Series | str) ->
     return frame.assign(name=worded(names, shown_text), about=worded(about, _sentence))
 
 
+def _filled(name: str, /, **columns: pd.Series) -> pd.Series:
+    """A sentence of the catalogue for each row, with columns of text in its places."""
+    rows = zip(*(column.tolist() for column in columns.values()), strict=True)
+    said = [say(name, **dict(zip(columns, row, strict=True))) for row in rows]
+    index = next(iter(columns.values())).index
+    return pd.Series(said, index=index, dtype="string")
+
+
 def _sentence(text: object) -> str:
     """Text of a feature, fit to be shown."""
     return shown_text(text, longest=400)
@@ -235,22 +208,23 @@ def _stand(delivery: Delivery) -> gpd.GeoDataFrame:
     """The boundary."""
     frame = layer_frame(delivery, "stand")
     units = delivery.project.heading.units
-    about = worded(frame["area_m2"], lambda area: f"Stand of {show_area(area, units)}.")
+    about = worded(frame["area_m2"], lambda m2: say("stand-of", area=show_area(m2, units)))
     return _named(frame, frame["name"], about)
 
 
-def _areas(layer: str, word: str, about: str) -> Callable[[Delivery], gpd.GeoDataFrame]:
+def _areas(layer: str, about: str) -> Callable[[Delivery], gpd.GeoDataFrame]:
     """Maker of a layer of named areas."""
 
     def make(delivery: Delivery) -> gpd.GeoDataFrame:
         frame = layer_frame(delivery, layer)
-        return _named(frame, _or_number(frame["name"], word), about)
+        return _named(frame, _or_number(frame["name"], layer), say(about))
 
     return make
 
 
-def _or_number(names: pd.Series, word: str) -> pd.Series:
-    """Word and name of each area; its number where it has no name."""
+def _or_number(names: pd.Series, layer: str) -> pd.Series:
+    """Word and name of each area of a layer; its number where it has no name."""
+    word = say(f"word-{layer}")
     numbers = pd.Series(names.index + 1, index=names.index).astype("string")
     named = names.where(names != "", numbers)
     return named.where(named.str.casefold().str.startswith(word.casefold()), word + " " + named)
@@ -259,40 +233,40 @@ def _or_number(names: pd.Series, word: str) -> pd.Series:
 def _setbacks(delivery: Delivery) -> gpd.GeoDataFrame:
     """Setbacks with their rules in words."""
     frame = layer_frame(delivery, "setbacks")
-    return _named(
-        frame,
-        _or_number(frame["name"], "Setback"),
-        worded(frame["rule"], SETBACK_RULES.__getitem__),
-    )
+    about = worded(frame["rule"], lambda rule: say(f"setback-{rule}"))
+    return _named(frame, _or_number(frame["name"], "setbacks"), about)
 
 
 def _hazards(delivery: Delivery) -> gpd.GeoDataFrame:
     """Hazards with the distance to keep."""
     frame = layer_frame(delivery, "hazards")
     about = worded(frame["keep_away_m"], lambda m: hazard_words(m, delivery.project))
-    return _named(frame, _or_number(frame["name"], "Hazard:"), about)
+    return _named(frame, _or_number(frame["name"], "hazards"), about)
 
 
 def _corridors(delivery: Delivery) -> gpd.GeoDataFrame:
     """Corridors at their width."""
     frame = layer_frame(delivery, "corridors")
-    about = _corridor_words(delivery, frame)
-    about += "; " + in_words(frame["trees"]) + " trees to cut"
-    return _named(frame, "Corridor " + frame["corridor"], about)
+    about = _filled("corridor-trees", about=_corridor_words(delivery, frame),
+                    trees=in_words(frame["trees"]))  # fmt: skip
+    return _named(frame, _filled("corridor-name", name=frame["corridor"]), about)
 
 
 def _corridor_lines(delivery: Delivery) -> gpd.GeoDataFrame:
     """Centre lines of corridors."""
     frame = layer_frame(delivery, "corridor_lines")
-    return _named(frame, "Corridor " + frame["corridor"], _corridor_words(delivery, frame))
+    names = _filled("corridor-name", name=frame["corridor"])
+    return _named(frame, names, _corridor_words(delivery, frame))
 
 
 def _corridor_words(delivery: Delivery, frame: gpd.GeoDataFrame) -> pd.Series:
     """State, width and length of each corridor."""
     units = delivery.project.heading.units
-    width = worded(frame["width_m"], lambda value: f", {show_length(value, units)} wide")
-    length = worded(frame["length_m"], lambda value: f", {show_length(value, units)} in the stand")
-    return frame["state"] + width + length
+    width, length = (
+        worded(frame[name], lambda value: show_length(value, units))
+        for name in ("width_m", "length_m")
+    )
+    return _filled("corridor-about", state=frame["state"], width=width, length=length)
 
 
 def _openings(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -302,43 +276,45 @@ def _openings(delivery: Delivery) -> gpd.GeoDataFrame:
     found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
     area = worded(frame["area_m2"], lambda value: show_area(value, units))
     products = found["products"].fillna("").set_axis(frame.index).astype("string")
-    about = in_words(frame["trees"]) + " trees to cut: " + products + "; " + area
-    return _named(frame, "Opening " + frame["opening"].astype("string"), about)
+    trees = in_words(frame["trees"])
+    about = _filled("opening-about", trees=trees, products=products, area=area)
+    return _named(frame, _filled("opening-name", name=frame["opening"].astype("string")), about)
 
 
 def _danger_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Danger trees."""
     frame = danger_trees(delivery)
-    away = "Keep away: " + keep_away_words(delivery, frame) + ". "
-    about = away + tree_words(delivery, frame) + f" {TWO_TREE_LENGTHS}"
-    return _named(frame, "DANGER TREE " + frame["label"], about)
+    away = _filled("keep-away", away=keep_away_words(delivery, frame))
+    about = away + " " + tree_words(delivery, frame) + f" {say('two-tree-lengths')}"
+    return _named(frame, _filled("danger-name", name=frame["label"]), about)
 
 
 def _danger_circles(delivery: Delivery) -> gpd.GeoDataFrame:
     """Ground around danger trees where nobody works."""
     frame = danger_circles(delivery)
-    about = "Keep away: " + keep_away_words(delivery, frame) + f". {TWO_TREE_LENGTHS}"
-    return _named(frame, "Keep away from danger tree " + frame["label"], about)
+    away = _filled("keep-away", away=keep_away_words(delivery, frame))
+    about = away + f" {say('two-tree-lengths')}"
+    return _named(frame, _filled("circle-name", name=frame["label"]), about)
 
 
 def _line_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Line trees that nobody may cut yet."""
     frame = line_trees(delivery)
-    about = tree_words(delivery, frame) + f" {LINE_TREES}"
-    return _named(frame, "DO NOT CUT line tree " + frame["label"], about)
+    about = tree_words(delivery, frame) + f" {say('line-trees')}"
+    return _named(frame, _filled("line-name", name=frame["label"]), about)
 
 
 def _unconfirmed_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Trees that nobody may cut before the forester confirms them."""
     frame = unconfirmed_marks(delivery)
-    return _named(frame, "DO NOT CUT unconfirmed tree " + frame["label"], UNCONFIRMED)
+    return _named(frame, _filled("unconfirmed-name", name=frame["label"]), say("unconfirmed"))
 
 
 def _leave_trees(delivery: Delivery) -> gpd.GeoDataFrame:
     """Trees that stay: those of their own layer and those among the marks."""
     frame = leave_trees(delivery)
-    about = tree_words(delivery, frame) + f" {LEAVE_TREES}"
-    return _named(frame, "Leave tree " + frame["label"], about)
+    about = tree_words(delivery, frame) + f" {say('leave-tree')}"
+    return _named(frame, _filled("leave-name", name=frame["label"]), about)
 
 
 def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
@@ -346,17 +322,18 @@ def _marks(delivery: Delivery) -> gpd.GeoDataFrame:
     units = delivery.project.heading.units
     frame = cut_marks(delivery)
     dbh = worded(frame["dbh_cm"], lambda value: show_diameter(value, units))
-    about = frame["species"] + ", " + dbh + ", " + frame["product"] + ", paint " + frame["paint"]
+    words = {name: frame[name] for name in ("species", "product", "paint")}
+    about = _filled("mark-about", dbh=dbh, **words)
     return _named(frame, frame["label"], about)
 
 
-_LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType(
+CREW_LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxyType(
     {
         "stand": _stand,
-        "exclusions": _areas("exclusions", "Exclusion", EXCLUSIONS),
+        "exclusions": _areas("exclusions", "exclusion"),
         "setbacks": _setbacks,
-        "water": _areas("water", "Water", "Open water out to its banks."),
-        "landings": _areas("landings", "Landing", "Wood is piled here."),
+        "water": _areas("water", "water"),
+        "landings": _areas("landings", "landing"),
         "hazards": _hazards,
         "corridors": _corridors,
         "corridor_lines": _corridor_lines,

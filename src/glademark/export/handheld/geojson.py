@@ -24,11 +24,11 @@ from glademark.export.handheld.features import (
     DECIMALS,
     HALF_TURN,
     MORE_DECIMALS,
-    TITLES,
     about_file,
     placed_layers,
     unbroken,
 )
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
 
@@ -100,7 +100,7 @@ def _features(frame: gpd.GeoDataFrame, layer: str) -> list[dict[str, Any]]:
             "type": "Feature",
             "properties": {
                 "layer": layer,
-                "title": TITLES[layer],
+                "title": say(f"layer-{layer}"),
                 **dict(zip(names, row, strict=True)),
             },
             "geometry": _geometry(shape),

@@ -11,6 +11,7 @@ References
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
 import geopandas as gpd
@@ -18,9 +19,21 @@ import numpy as np
 import shapely
 
 from glademark import __version__
-from glademark.export.handheld.features import about_file, add, degrees, placed_layers, xml_bytes
+from glademark.contracts.proposal_layers import CAUTIONS
+from glademark.export.handheld.features import (
+    about_file,
+    add,
+    degrees,
+    placed,
+    placed_layers,
+    xml_bytes,
+)
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
+from glademark.report.verdicts import PROPOSAL
+
+if TYPE_CHECKING:
+    from glademark.proposal.outcome import Proposal
 
 GPX_FILE = "layout.gpx"
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
@@ -126,3 +139,27 @@ def _write(delivery: Delivery, folder: Path) -> None:
 
 DELIVERABLE = Deliverable(id="gpx", title="GPX for receivers", files=(GPX_FILE,), write=_write)
 """Tracks and waypoints for receivers."""
+
+
+def flags_gpx(proposal: "Proposal") -> bytes:
+    """Groups of the best alternative as GPX 1.1."""
+    root = ET.Element(
+        "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}
+    )
+    metadata = add(root, "metadata")
+    add(metadata, "name", shown_text(proposal.prepared.project.heading.name))
+    add(metadata, "desc", f"{PROPOSAL}. {' '.join(CAUTIONS)}")
+    groups = proposal.alternatives[0].groups
+    numbers = groups["group"].astype("str")
+    flags = gpd.GeoDataFrame(
+        {
+            "name": [f"Proposed {number}" for number in numbers],
+            "about": [f"{PROPOSAL}. {shown_text(why, longest=400)}" for why in groups["why"]],
+        },
+        geometry=groups.geometry.to_numpy(),
+        crs=groups.crs,
+    )
+    flags = placed(flags)
+    add_waypoints(root, flags, "proposed group")
+    add_tracks(root, flags, "proposed group")
+    return xml_bytes(root)

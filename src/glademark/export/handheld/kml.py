@@ -17,13 +17,13 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.export.handheld.features import (
-    TITLES,
     about_file,
     add,
     degrees,
     placed_layers,
     xml_bytes,
 )
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_symbols import SYMBOLS, abgr
 from glademark.report.shown_text import shown_text
@@ -89,7 +89,7 @@ def _add_folder(document: ET.Element, name: str, frame: gpd.GeoDataFrame) -> Non
     """One layer."""
     visible = int(name in _OPEN_AT_FIRST)
     folder = add(document, "Folder")
-    add(folder, "name", TITLES[name])
+    add(folder, "name", say(f"layer-{name}"))
     add(folder, "visibility", visible)
     rows = zip(frame.geometry.to_numpy(), frame["name"], frame["about"], strict=True)
     for shape, title, about in rows:

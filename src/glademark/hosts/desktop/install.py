@@ -20,8 +20,8 @@ from glademark.project.template import schema_text
 FOLDER = "glademark_desktop"
 """Of the plug-in, in a profile and in an archive."""
 
-_MANY = ("inputs", "species", "marks.columns", "deliver")
-"""Tables, or keys of them, that are no single value: they stay in a project file."""
+_TABLE_FILE = "volume_table"
+"""Table and key of a file that is no input in the project file, and is given as a layer."""
 
 _PLAIN = (".py", ".txt", ".svg")
 _HEADING = "[PythonPlugins]"
@@ -49,11 +49,11 @@ def _settings_text() -> str:
 
 
 def _settings(schema: Mapping[str, Any]) -> Iterator[tuple[str, str, str, str]]:
-    """Parameter, table, key and meaning of each single value of the schema."""
+    """Parameter, table, key and meaning of each setting of the schema."""
     for table, described in schema["properties"].items():
         keys = _resolved(described, schema).get("properties", {})
         for key, one in keys.items():
-            if table in _MANY or f"{table}.{key}" in _MANY or not _is_single(one, schema):
+            if table == "inputs" or f"{table}_{key}" == _TABLE_FILE:
                 continue
             meaning = one.get("description") or key.replace("_", " ")
             words = f"[{table}] {key}: {meaning}" if meaning != key else f"[{table}] {key}"
@@ -66,14 +66,6 @@ def _resolved(described: Mapping[str, Any], schema: Mapping[str, Any]) -> Mappin
         described = schema["$defs"][described["$ref"].rpartition("/")[2]]
     several = [one for one in described.get("anyOf", []) if one.get("type") != "null"]
     return _resolved(several[0], schema) if several else described
-
-
-def _is_single(described: Mapping[str, Any], schema: Mapping[str, Any]) -> bool:
-    """Whether one value can stand for it: text, a number, yes or no."""
-    found = _resolved(described, schema)
-    several = [_resolved(one, schema) for one in described.get("anyOf", [])]
-    kinds = {one.get("type") for one in (found, *several)}
-    return bool(kinds & {"string", "number", "integer", "boolean"}) or "enum" in found
 
 
 def profile_folder(profile: str, profiles_path: Path | None) -> Path:

@@ -1,4 +1,4 @@
-"""What a mark is: its kind and what its paint says."""
+"""What a mark is: its kind, what its paint says, and codes that the project names itself."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -10,8 +10,7 @@ import pandas as pd
 
 from glademark.contracts.survey import KINDS
 from glademark.intake.columns import meanings
-from glademark.intake.columns.fields import Fields, each_word, translated
-from glademark.intake.columns.match import words
+from glademark.intake.columns.fields import Fields, each_word, translated, words
 from glademark.intake.columns.meanings import Meaning
 from glademark.project.model import MarkSettings
 from glademark.wording import counted, listed, shown
@@ -315,3 +314,36 @@ def _has_position(headers: Sequence[str]) -> bool:
     """Whether there is a pair of coordinates."""
     known = _known(headers, meanings.MARKS)
     return {"lon", "lat"} <= known or {"x", "y"} <= known
+
+
+SEPARATOR = "+"
+"""Stands between several codes of one tree; the first is the main one."""
+
+
+def named_codes(fields: Fields, name: str, known: Mapping[str, str]) -> pd.Series:
+    """Codes of each record in the project's spelling; unlisted ones are kept and noticed."""
+    spelt = {key.strip().casefold(): key.strip() for key in known}
+
+    def _plain(cell: str) -> str:
+        codes = (" ".join(code.split()) for code in cell.split(SEPARATOR))
+        return SEPARATOR.join(spelt.get(one.casefold(), one) for one in codes if one)
+
+    codes = each_word(fields.cells(name), _plain)
+    if not known:
+        return codes
+    listed_codes = set(spelt.values())
+    unlisted = {
+        cell: [one for one in cell.split(SEPARATOR) if one and one not in listed_codes]
+        for cell in codes.unique()
+    }
+    for stand, places in fields.reading.split(codes.map(unlisted).astype(bool)):
+        found = {code for cell in codes.iloc[places].unique() for code in unlisted[cell]}
+        fields.log.notice(
+            f"{fields.reading.file.name}: {counted(len(places), 'record')} with a {name} that "
+            f"[{_TABLE[name]}] does not list ({listed(sorted(found))}): kept as written.",
+            stand=stand,
+        )
+    return codes
+
+
+_TABLE = {"reason": "reasons", "retention": "retention"}

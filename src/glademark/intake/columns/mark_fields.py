@@ -13,12 +13,9 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.layers import MARKS
 from glademark.intake.columns import meanings
-from glademark.intake.columns.codes import named_codes
-from glademark.intake.columns.diameters import diameters
-from glademark.intake.columns.fields import Fields, yes_or_no
-from glademark.intake.columns.kinds import kinds
-from glademark.intake.columns.match import recognise, words
-from glademark.intake.columns.volumes import logs_of, wood
+from glademark.intake.columns.fields import Fields, recognise, words, yes_or_no
+from glademark.intake.columns.kinds import kinds, named_codes
+from glademark.intake.columns.tree_sizes import diameters, logs_of, wood
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.project.model import NAME_FIELD, Project

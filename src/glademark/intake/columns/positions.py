@@ -13,8 +13,7 @@ import shapely
 from pyproj import CRS
 
 from glademark.errors import CrsError, FileError
-from glademark.intake.columns.fields import each_word, numbers
-from glademark.intake.columns.match import Found, words
+from glademark.intake.columns.fields import Found, each_word, numbers, words
 from glademark.intake.crs import WGS84, crs_name, parse_crs, transformed
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of, texts

@@ -10,7 +10,7 @@ from itertools import chain, islice
 import pandas as pd
 
 from glademark.errors import FileError
-from glademark.intake.columns.match import is_known
+from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import COLUMNS_MAX, Reading, refuse_columns

@@ -11,7 +11,7 @@ from datetime import date, datetime, time
 from typing import Any
 
 from glademark.errors import FileError
-from glademark.intake.columns.match import is_known
+from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.archive import refuse_unsafe_workbook
 from glademark.intake.formats.delimited import reading_of_rows

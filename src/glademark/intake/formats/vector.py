@@ -1,5 +1,5 @@
 """
-Layers of GeoPackage, Shapefile and GeoJSON.
+Layers of GeoPackage, Shapefile, GeoJSON and GeoParquet.
 
 pyogrio reads whole columns and is used wherever it can. fiona goes record by record, and takes over
 where a file is damaged: what lies before and after the damage is still read, and the rest is named.
@@ -31,9 +31,15 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError as ProjCRSError
 
 from glademark.errors import FileError, InputError
-from glademark.intake.formats import geojson, geopackage, shapefile
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.formats.shapefile import salvaged
+from glademark.intake.formats.vector_faults import (
+    check_geojson,
+    check_geopackage,
+    check_shapefile,
+    encodings,
+    salvaged,
+    with_texts_in_numbers,
+)
 from glademark.intake.records import Reading, refuse_columns
 from glademark.wording import counted, quoted, shown
 
@@ -56,16 +62,16 @@ def read_vector(file: FieldFile, *, layer: str | None) -> Reading:
     notices: list[str] = []
     by_default = False
     if file.format == "GeoPackage":
-        notices += geopackage.check(file)
+        notices += check_geopackage(file)
     elif file.format == "Shapefile":
-        shapefile.check(file)
+        check_shapefile(file)
     else:
-        by_default = not geojson.check(file)
+        by_default = not check_geojson(file)
     with _quiet():
         name = _layer(file, layer)
         reading = _whole_columns(file, name)
     if file.format == "GeoPackage":
-        reading = geopackage.with_texts_in_numbers(reading, layer=name)
+        reading = with_texts_in_numbers(reading, layer=name)
     if not len(reading.rows):
         layers = "" if file.format in _ONE_LAYER else f" in the layer '{shown(name)}'"
         msg = f"{file.name}: there are no features{layers}. Export it again."
@@ -194,7 +200,7 @@ def _read_decoded(file: FieldFile, layer: str) -> tuple[*_Raw, list[str]]:
 def _encodings(file: FieldFile) -> tuple[tuple[str | None, str], ...]:
     """Encodings to try, each with the notice that is due if it fits."""
     if file.format == "Shapefile":
-        return shapefile.encodings(file)
+        return encodings(file)
     notice = f"{file.name}: some text is not UTF-8; read as Windows-1252. Check names with accents."
     return ((None, ""), (_BYTE_FOR_BYTE, notice))
 
@@ -264,3 +270,52 @@ def _unknown_crs(file: FieldFile, text: str) -> FileError:
         "State it in [inputs] with crs, and remove it from the file."
     )
     return FileError(msg)
+
+
+NEEDS = "pip install 'glademark[scale]'"
+"""What brings the library that reads Parquet."""
+
+
+def read_geoparquet(file: FieldFile) -> Reading:
+    """Records of a GeoParquet file or of a partitioned folder of them."""
+    try:
+        import pyarrow as pa  # noqa: PLC0415 - an extra
+        import pyarrow.parquet as pq  # noqa: PLC0415 - an extra
+    except ImportError as error:
+        msg = f"{file.name}: reading Parquet needs another library. Install it: {NEEDS}"
+        raise FileError(msg) from error
+    try:
+        schema = pq.read_schema(_first(file))
+        refuse_columns(len(schema), file)
+        metadata = schema.metadata or {}
+        if b"geo" not in metadata:
+            rows = pq.read_table(file.copy).to_pandas()
+            return _reading(file, rows, None)
+        frame = gpd.read_parquet(file.copy)
+    except FileError:
+        raise
+    except (pa.ArrowException, ProjCRSError, OSError, ValueError) as error:
+        msg = f"{file.name}: the Parquet file is damaged or of another kind. Write it again."
+        raise FileError(msg) from error
+    return _reading(file, pd.DataFrame(frame.drop(columns=frame.geometry.name)), frame.geometry)
+
+
+def _first(file: FieldFile) -> str:
+    """A file that says what all of them hold."""
+    if file.copy.is_dir():
+        return str(min(file.copy.rglob("*.parquet")))
+    return str(file.copy)
+
+
+def _reading(file: FieldFile, rows: pd.DataFrame, shapes: gpd.GeoSeries | None) -> Reading:
+    """Rows numbered from 1."""
+    categories = [name for name in rows if isinstance(rows[name].dtype, pd.CategoricalDtype)]
+    rows = rows.astype(dict.fromkeys(categories, "str")).reset_index(drop=True)
+    return Reading(
+        file=file,
+        rows=rows,
+        record=pd.Series(range(1, len(rows) + 1), dtype="int64"),
+        noun="row",
+        geometry=None if shapes is None else gpd.GeoSeries(shapes.reset_index(drop=True), crs=None),
+        crs=None if shapes is None else shapes.crs,
+    )

@@ -27,7 +27,7 @@ from glademark.measure.residual.around import (
     retention_rows,
 )
 from glademark.measure.residual.one_stand import OneStand
-from glademark.measure.residual.reasons import removals_by_reason
+from glademark.measure.residual.stand_tables import removals_by_reason
 from glademark.measure.residual.standing_trees import with_measures_of_trees
 from glademark.measure.residual.target import (
     target_of,

@@ -21,7 +21,7 @@ from glademark.report.comparison.wording import (
 )
 from glademark.report.review_page.page import content_policy
 from glademark.report.review_page.wording import field_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -47,7 +47,7 @@ def comparison_page(comparison: Comparison, delivery: Delivery) -> str:
         policy=content_policy(()).replace("script-src ;", "script-src 'none';"),
         style=(files(_PARTS) / "parts" / "page.css").read_text(encoding="utf-8"),
         name=field_text(delivery.project.heading.name),
-        cautions=CAUTIONS,
+        cautions=cautions(),
         how_to_read=HOW_TO_READ,
         match=match_lines(comparison, units),
         questions=question_lines(comparison),

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     from glademark.comparison.comparison import Comparison
     from glademark.comparison.questions import Question
-    from glademark.comparison.residual import Residual
+    from glademark.comparison.sample_check import Residual
     from glademark.contracts.layers import Units
 
 HOW_TO_READ = (

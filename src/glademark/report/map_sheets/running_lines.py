@@ -16,7 +16,7 @@ from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering
 from glademark.report.map_sheets.drawing.paper import Box, sheet_box
 from glademark.report.papers.printed_scripts import LACKING, lacks_letters, printable
 from glademark.report.quantities import show_length
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.summary import marking_days
 from glademark.report.verdicts import approval_words, edition_words, is_proposed
 
@@ -134,13 +134,13 @@ def _references(delivery: Delivery) -> list[str]:
 
 def _foot_lines(box: Box, delivery: Delivery) -> tuple[list[str], list[str]]:
     """Lines of the cautions and of the references."""
-    cautions = list(CAUTIONS)
+    words = [*cautions()]
     if delivery.once("lacks letters", lambda: lacks_letters(printed_names(delivery))):
-        cautions.append(LACKING)
+        words.append(LACKING)
     room = box.width - 14 - text_width("CAUTION", _CAUTION.size, "bold") - 8
     room_below = box.width - text_width(_PRINTED, _REFERENCE.size) - 12
     return (
-        broken("  ".join(cautions), room, _CAUTION.size),
+        broken("  ".join(words), room, _CAUTION.size),
         broken("  ·  ".join(_references(delivery)), room_below, _REFERENCE.size),
     )
 

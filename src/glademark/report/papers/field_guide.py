@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, letters_in_words, unconfirmed_marks
@@ -40,12 +41,7 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.quantities import show_number
-from glademark.report.site_rules import (
-    LINE_TREES,
-    TWO_TREE_LENGTHS,
-    UNCONFIRMED,
-    unconfirmed_trees,
-)
+from glademark.report.site_rules import unconfirmed_trees
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -63,13 +59,6 @@ _WRITTEN = 1.9  # height of a line written by hand against the size of the text
 _MOST_NAMED = 30  # unconfirmed trees; more are on the map
 _MOST_IN_ONE = 6  # rows of a table that need not be halved
 _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
-
-STOP = (
-    "STOP AND CALL before you go on when paint and map disagree, when paint cannot be read or is "
-    "not in the key, when a boundary or exclusion cannot be found on the ground, when the ground "
-    "is softer than it should be, or when anything here looks wrong."
-)
-"""When the crew stops."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,25 +116,23 @@ def guide_content(delivery: Delivery) -> Content:
         edition=edition_words(delivery),
         day=newest_day(delivery),
         approval=approval_words(delivery),
-        season=delivery.project.heading.season or "not stated: ask before you start",
+        season=delivery.project.heading.season or say("season-not-stated"),
         places=places(delivery),
         rules=rule_grid(delivery),
-        danger=f"{known} known." if known else "None was recorded; look up all the same.",
+        danger=say("danger-known", number=str(known)) if known else say("danger-none"),
         danger_trees=danger_trees,
         line_trees=line_grid(delivery),
         unconfirmed=_unconfirmed(delivery),
         letters=letters_in_words(marks[marks["kind"].isin(["danger", "line_tree", "unconfirmed"])]),
         paint=paint_grid(delivery),
         areas=area_grid(delivery),
-        edge=_edge(delivery) if openings.rows else "",
+        edge=_edge(delivery),
         openings=openings,
         corridors=corridor_grid(delivery),
         landings=landing_grid(delivery),
         single=single_tree_grid(delivery),
         leave=leave_grid(delivery),
-        on_paper=f"{show_number(on_paper, 0)} more painted trees were counted without a position."
-        if on_paper
-        else "",
+        on_paper=say("counted-more", trees=show_number(on_paper, 0)) if on_paper else "",
     )
 
 
@@ -165,21 +152,21 @@ def _unconfirmed(delivery: Delivery) -> str:
         return ""
     named = f": {', '.join(trees)}" if all(trees) and len(trees) <= _MOST_NAMED else ""
     number = unconfirmed_trees(delivery.layout.figures)
-    return f"{UNCONFIRMED} {number[0].upper() + number[1:]}{named}."
+    return f"{say('unconfirmed')} {number[0].upper() + number[1:]}{named}."
 
 
 def _edge(delivery: Delivery) -> str:
     """Where the openings end whose areas stand on the guide."""
     openings = delivery.layout.figures.openings
     units = delivery.project.heading.units
-    return f" (edge {edge_in_short(openings.edge, openings.standing_crown_radius_m, units)})"
+    return edge_in_short(openings.edge, openings.standing_crown_radius_m, units)
 
 
 def _paper(content: Content, points: float) -> Paper:
     """The page at one size of text."""
     return Paper(
-        title="Field guide",
-        subject="What to cut, what to leave, and whom to call",
+        title=say("guide-title"),
+        subject=say("guide-subject"),
         project=content.project,
         points=points,
         edition=content.edition,
@@ -200,19 +187,19 @@ def _story(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
 def _head(content: Content, paper: Paper) -> list[Flowable]:
     """Season, when to stop, whom to call, where an ambulance goes."""
     people = Grid(
-        heads=("Whom to call", "Name", "Telephone"),
-        rows=[(who, "", "") for who in ("Forester", "Owner", "Crew boss", "Ambulance")],
+        heads=[say(name) for name in ("whom", "name", "telephone")],
+        rows=[(say(who), "", "") for who in ("forester", "owner", "crew-boss", "ambulance")],
         widths=(1, 2, 2),
         row_pt=paper.points * _WRITTEN,
     )
     call = [
-        text(STOP, paper, bold=True),
+        text(say("stop"), paper, bold=True),
         gap(paper, lines=0.3),
         table(people, paper, width_pt=paper.width_pt - 14),
         gap(paper, lines=0.3),
         *(text(line, paper) for line in content.places),
     ]
-    season = text(f"Season: {content.season}", paper, scale=1.3, bold=True)
+    season = text(say("season", season=content.season), paper, scale=1.3, bold=True)
     approval = text(content.approval, paper, scale=1.2, bold=True)
     first = [boxed([approval], paper), gap(paper)] if content.approval else []
     rules = [gap(paper), table(content.rules, paper)] if content.rules.rows else []
@@ -221,15 +208,15 @@ def _head(content: Content, paper: Paper) -> list[Flowable]:
 
 def _hazards(content: Content, paper: Paper) -> list[Flowable]:
     """Danger trees and line trees."""
-    danger = text(f"{content.danger} {TWO_TREE_LENGTHS}", paper, bold=True)
-    story: list[Flowable] = [*heading("Danger trees", paper), danger]
+    danger = text(f"{content.danger} {say('two-tree-lengths')}", paper, bold=True)
+    story: list[Flowable] = [*heading(say("danger-trees"), paper), danger]
     if content.danger_trees.rows:
         story.append(table(content.danger_trees, paper))
     if content.line_trees.rows:
-        story += heading("Line trees: NOT to be cut", paper)
-        story += [text(LINE_TREES, paper, bold=True), table(content.line_trees, paper)]
+        story += heading(say("line-trees-title"), paper)
+        story += [text(say("line-trees"), paper, bold=True), table(content.line_trees, paper)]
     if content.unconfirmed:
-        story += heading("Unconfirmed trees: NOT to be cut", paper)
+        story += heading(say("unconfirmed-title"), paper)
         story.append(text(content.unconfirmed, paper, bold=True))
     if content.letters:
         story.append(text(content.letters, paper))
@@ -238,9 +225,9 @@ def _hazards(content: Content, paper: Paper) -> list[Flowable]:
 
 def _keys(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     """What each paint means, and ground with a rule of its own."""
-    title = heading("Paint, and where to take care", paper)
+    title = heading(say("paint-title"), paper)
     if not content.paint.rows:
-        stop = text("No meaning of a paint was given: ask before you cut.", paper, bold=True)
+        stop = text(say("no-paint-known"), paper, bold=True)
         return [*title, stop, *_tables([content.areas], paper, ratios=None)]
     ratios = (0.45, 0.55) if beside else None
     return [*title, *_tables([content.paint, content.areas], paper, ratios=ratios)]
@@ -248,13 +235,11 @@ def _keys(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
 
 def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
     """Trees, products and volumes by corridor in the order of work, by opening, between them."""
-    title = "Corridors in the order of work, from the landing outward"
-    if not content.landings.rows:
-        title = "Corridors"  # without a way to a landing there is no order
+    ordered = bool(content.landings.rows)  # without a way to a landing there is no order
     parts = (
-        (title, content.corridors),
+        (say("order-title" if ordered else "corridors-title"), content.corridors),
         ("", content.landings),
-        (f"Openings{content.edge}", content.openings),
+        (say("openings-title", edge=content.edge), content.openings),
         ("", content.single),
     )
     story: list[Flowable] = []
@@ -265,7 +250,7 @@ def _groups(content: Content, paper: Paper, *, beside: bool) -> list[Flowable]:
         story += [gap(paper, lines=0.3), text(content.on_paper, paper)]
     if content.leave.rows:
         ratios = (0.5, 0.5) if beside else None
-        story += heading("Leave trees: they stay", paper)
+        story += heading(say("leave-title"), paper)
         story += _tables([content.leave], paper, ratios=ratios)
     return story
 

@@ -6,6 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
@@ -31,14 +32,7 @@ from glademark.report.quantities import (
     show_length,
     show_number,
 )
-from glademark.report.site_rules import (
-    CROSSINGS,
-    EXCLUSIONS,
-    KINDS,
-    SETBACK_RULES,
-    hazard_words,
-    unpainted_rules,
-)
+from glademark.report.site_rules import hazard_words, unpainted_rules
 from glademark.report.special_trees import (
     danger_trees,
     keep_away_words,
@@ -56,10 +50,10 @@ def places(delivery: Delivery) -> list[str]:
     landings = layer_frame(delivery, "landings")
     if landings.empty:
         stand = layer_frame(delivery, "stand")
-        return [f"In the stand: {position_words(stand.representative_point())[0]} (WGS 84)"]
+        return [say("in-the-stand", where=position_words(stand.representative_point())[0])]
     words = position_words(landings.representative_point())
-    names = landings["name"].where(landings["name"] != "", "landing")
-    return [f"{name}: {where} (WGS 84)" for name, where in zip(names, words, strict=True)]
+    names = landings["name"].where(landings["name"] != "", say("a-landing"))
+    return [say("at-landing", name=name, where=at) for name, at in zip(names, words, strict=True)]
 
 
 def danger_grid(delivery: Delivery) -> Grid:
@@ -69,7 +63,7 @@ def danger_grid(delivery: Delivery) -> Grid:
     rows = zip(grid.rows, keep_away_words(delivery, trees), strict=True)
     return replace(
         grid,
-        heads=(*grid.heads, "Keep away"),
+        heads=(*grid.heads, say("head-keep-away")),
         rows=[(*row, away) for row, away in rows],
         widths=(*grid.widths, 1.5),
     )
@@ -80,13 +74,18 @@ def line_grid(delivery: Delivery) -> Grid:
     return _tree_grid(delivery, line_trees(delivery))
 
 
+def _heads(*names: str) -> Row:
+    """Heads of a table."""
+    return tuple(say(f"head-{name}") for name in names)
+
+
 def _tree_grid(delivery: Delivery, trees: gpd.GeoDataFrame) -> Grid:
     """Trees with what helps to find them."""
     units = delivery.project.heading.units
     dbh = worded(trees["dbh_cm"], lambda cm: show_diameter(cm, units))
     species = trees["species"].replace("", MISSING)
     return Grid(
-        heads=("Tree", "Species", "DBH", "Nearest corridor", "Latitude, longitude (WGS 84)"),
+        heads=_heads("tree", "species", "dbh", "nearest", "place-wgs84"),
         rows=list(zip(trees["label"], species, dbh, trees["near"], trees["where"], strict=True)),
         widths=(1, 2, 1, 2.2, 2.6),
     )
@@ -106,19 +105,21 @@ def paint_grid(delivery: Delivery) -> Grid:
     trees = marks.groupby(paints)["count"].sum()
     rows = []
     for paint, meaning in settings.paint.items():
-        words = KINDS[meaning]
+        words = say(f"kind-{meaning}")
         if meaning == "line_tree" and settings.line_trees_confirmed:
-            words = "line tree: cut; its owners agreed"
+            words = say("line-tree-agreed")
         rows.append((paint, words, show_number(trees.get(paint.casefold(), 0), 0)))
     known = {paint.casefold() for paint in settings.paint}
     others = marks[~paints.isin(known)]
     counts = others.groupby(["paint", "kind"], as_index=False)["count"].sum()
     for unknown, kind, number in counts.to_numpy(dtype=object).tolist():
-        words = KINDS[kind] if kind == "unconfirmed" else f"{KINDS[kind]}; see the list of trees"
-        rows.append((str(unknown) or "recorded, no paint", words, show_number(number, 0)))
-    rows += [(f"no paint, {where}", what, "") for where, what in unpainted_rules(delivery.project)]
+        words = say(f"kind-{kind}")
+        words = words if kind == "unconfirmed" else say("see-list", what=words)
+        rows.append((str(unknown) or say("recorded-no-paint"), words, show_number(number, 0)))
+    unpainted = unpainted_rules(delivery.project)
+    rows += [(say(f"no-paint-{where}"), what, "") for where, what in unpainted]
     return Grid(
-        heads=("Paint", "What to do", "Trees"),
+        heads=_heads("paint", "to-do", "trees"),
         rows=rows if known else [],
         widths=(2, 5, 1.2),
         aligns=("left", "left", "right"),
@@ -134,16 +135,17 @@ def area_grid(delivery: Delivery) -> Grid:
         *_crossings(delivery),
         *_leave_trees(delivery),
     ]
-    return Grid(heads=("Where", "Size", "What holds"), rows=rows, widths=(3, 1.6, 4))
+    return Grid(heads=_heads("where", "size", "holds"), rows=rows, widths=(3, 1.6, 4))
 
 
 def _hazards(delivery: Delivery) -> list[Row]:
     """Hazards with their places."""
     frame = layer_frame(delivery, "hazards")
     where = position_words(frame.representative_point())
+    names = frame["name"].replace("", say("a-hazard"))
     return [
-        (f"{name or 'Hazard'} at {place}", "", hazard_words(away_m, delivery.project))
-        for name, place, away_m in zip(frame["name"], where, frame["keep_away_m"], strict=True)
+        (say("hazard-at", name=name, where=at), "", hazard_words(away_m, delivery.project))
+        for name, at, away_m in zip(names, where, frame["keep_away_m"], strict=True)
     ]
 
 
@@ -151,8 +153,8 @@ def _exclusions(delivery: Delivery) -> list[Row]:
     """Exclusions."""
     units, frame = delivery.project.heading.units, layer_frame(delivery, "exclusions")
     sizes = worded(frame["area_m2"], lambda area: show_area(area, units))
-    names = frame["name"].replace("", "Exclusion")
-    return [(name, size, EXCLUSIONS) for name, size in zip(names, sizes, strict=True)]
+    names = frame["name"].replace("", say("an-exclusion"))
+    return [(name, size, say("exclusion")) for name, size in zip(names, sizes, strict=True)]
 
 
 def _setbacks(delivery: Delivery) -> list[Row]:
@@ -160,10 +162,11 @@ def _setbacks(delivery: Delivery) -> list[Row]:
     units, frame = delivery.project.heading.units, layer_frame(delivery, "setbacks")
     rows: list[Row] = []
     for row in frame.to_dict("records"):
-        rule = SETBACK_RULES[row["rule"]]
+        rule = say(f"setback-{row['rule']}")
         if row["rule"] == "residual_basal_area" and row["minimum_m2_ha"] > 0:
-            rule += f" At least {show(row['minimum_m2_ha'], 'm2/ha', units)} stays."
-        name = f"Setback {row['name']}".strip()
+            least = show(row["minimum_m2_ha"], "m2/ha", units)
+            rule = f"{rule} {say('at-least-stays', amount=least)}"
+        name = say("a-setback", name=row["name"]).strip()
         rows.append((name, show_area(row["area_m2"], units), rule))
     return rows
 
@@ -172,10 +175,10 @@ def _crossings(delivery: Delivery) -> list[Row]:
     """Where corridors cross water."""
     frame = layer_frame(delivery, "water_crossings")
     frame = frame[(frame["what"] == "water") & frame["in_stand"]]
-    where = position_words(frame.geometry)
+    where, names = position_words(frame.geometry), frame["name"].replace("", say("a-water"))
     return [
-        (f"Corridor {corridor} over {name or 'water'} at {place}", "", CROSSINGS)
-        for corridor, name, place in zip(frame["corridor"], frame["name"], where, strict=True)
+        (say("crossing-at", corridor=corridor, name=name, where=at), "", say("crossing"))
+        for corridor, name, at in zip(frame["corridor"], names, where, strict=True)
     ]
 
 
@@ -184,13 +187,8 @@ def _leave_trees(delivery: Delivery) -> list[Row]:
     trees = delivery.layout.figures.marks.leave_trees
     if not trees:
         return []
-    return [
-        (
-            "Leave trees",
-            f"{show_number(trees, 0)} {'tree' if trees == 1 else 'trees'}",
-            "They stay: mind bark and roots.",
-        )
-    ]
+    number = say("some-trees", count=trees, trees=show_number(trees, 0))
+    return [(say("head-leave-trees"), number, say("leave-trees-stay"))]
 
 
 def opening_grid(delivery: Delivery) -> Grid:
@@ -199,12 +197,13 @@ def opening_grid(delivery: Delivery) -> Grid:
     frame = layer_frame(delivery, "openings")
     found = trees_and_products(cut_marks(delivery), "opening").reindex(frame["opening"])
     broken = frame["opening"].astype("str").isin(exceeded_features(delivery, "openings"))
+    exceeded = say("exceeded-in-short")
     of_them = [
-        ", ".join(filter(None, [products, f"{count:,} counted on paper" if count else ""]))
-        + "; LIMIT EXCEEDED" * is_broken
+        ", ".join(filter(None, [products, on_paper if count else ""])) + f"; {exceeded}" * is_broken
         for products, count, is_broken in zip(
             found["products"].fillna(""), on_paper_in_openings(delivery), broken, strict=True
         )
+        for on_paper in [say("counted-on-paper", trees=f"{count:,}")]
     ]
     columns = (
         _with_group(frame),
@@ -214,7 +213,7 @@ def opening_grid(delivery: Delivery) -> Grid:
         worded(frame["volume"], volume_text),
     )
     return Grid(
-        heads=("No.", "Area", "Trees", "Of them", "Volume, net"),
+        heads=_heads("number", "area", "trees", "of-them", "volume"),
         rows=list(zip(*columns, strict=True)),
         bold=frozenset(np.flatnonzero(broken).tolist()),
         widths=(2.2, 1.5, 0.9, 3.6, 3.6),
@@ -236,7 +235,8 @@ def corridor_grid(delivery: Delivery) -> Grid:
     frame = corridors_in_order(delivery)
     cut = cut_marks(delivery)
     single = ~cut["zone"].isin(["corridor", "opening"])
-    names = frame["corridor"].where(frame["state"] != "existing", frame["corridor"] + " (existing)")
+    existing = worded(frame["corridor"], lambda name: say("existing-corridor", corridor=name))
+    names = frame["corridor"].where(frame["state"] != "existing", existing)
     columns = (
         names,
         worded(frame["way_m"], lambda m: way_words(m, units)),
@@ -252,8 +252,7 @@ def corridor_grid(delivery: Delivery) -> Grid:
         ],
     )
     kept = [at for at in range(len(columns)) if at != 1 or len(delivery.layout.landings)]
-    heads = ("Corridor", "To landing", "Width", "Trees in it", "Their volume", "Single trees near",
-             "Mind")  # fmt: skip
+    heads = _heads("corridor", "to-landing", "width", "trees-in", "their-volume", "single", "mind")
     widths = (1.7, 1.1, 1.0, 2.2, 2.5, 2.2, 2.0)
     return Grid(
         heads=[heads[at] for at in kept],
@@ -268,7 +267,7 @@ def landing_grid(delivery: Delivery) -> Grid:
     frame = wood_at_landings(delivery)
     columns = (frame["landing"], in_words(frame["trees"]), frame["volume"])
     return Grid(
-        heads=("Comes to landing (located trees)", "Trees", "Volume, net"),
+        heads=_heads("comes", "trees", "volume"),
         rows=list(zip(*columns, strict=True)),
         widths=(3, 1, 6),
         aligns=("left", "right", "left"),
@@ -281,7 +280,7 @@ def leave_grid(delivery: Delivery) -> Grid:
     dbh = worded(trees["dbh_cm"], lambda cm: show_diameter(cm, units)).replace(MISSING, "")
     what = (trees["species"] + " " + dbh).str.strip()
     return Grid(
-        heads=("Tree", "What", "Nearest corridor", "Latitude, longitude"),
+        heads=_heads("tree", "what", "nearest", "place"),
         rows=list(zip(trees["label"], what, trees["near"], trees["where"], strict=True)),
         widths=(1, 2.6, 2.6, 2.4),
     )
@@ -291,12 +290,12 @@ def rule_grid(delivery: Delivery) -> Grid:
     """What the project says of meeting point, access, flagging, slash, tops and stumps."""
     crew = delivery.project.crew
     given = (
-        ("Meeting point", crew.meeting_point),
-        ("Access", crew.access),
-        *((f"Flagging {colour}", meaning) for colour, meaning in crew.flagging.items()),
-        ("Slash", crew.slash),
-        ("Top", crew.top),
-        ("Stump height", crew.stump_height),
+        (say("meeting-point"), crew.meeting_point),
+        (say("access"), crew.access),
+        *((say("flagging", colour=one), meaning) for one, meaning in crew.flagging.items()),
+        (say("slash"), crew.slash),
+        (say("top"), crew.top),
+        (say("stump-height"), crew.stump_height),
     )
     return Grid(heads=(), rows=[(name, words) for name, words in given if words], widths=(1, 4))
 
@@ -305,8 +304,8 @@ def single_tree_grid(delivery: Delivery) -> Grid:
     """Trees to cut on a stand without corridors, outside its openings."""
     cut = cut_marks(delivery)
     single = cut[~cut["zone"].isin(["corridor", "opening"]) & (cut["corridor"] == "")]
-    rows = [("Single trees", words) for words in _counted(single, pd.Series([""])) if words]
-    return Grid(heads=("Where", "Trees"), rows=rows, widths=(1, 4))
+    rows = [(say("single-trees"), words) for words in _counted(single, pd.Series([""])) if words]
+    return Grid(heads=_heads("where", "trees"), rows=rows, widths=(1, 4))
 
 
 def _counted(cut: pd.DataFrame, corridors: pd.Series) -> list[str]:

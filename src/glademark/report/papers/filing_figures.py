@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from glademark.contracts.result_tables import ALLOWANCE, CHECKS
+from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, table_frame
@@ -38,7 +39,6 @@ from glademark.report.residual_stand import kept_lines, structure_rows
 from glademark.report.review_page.wording import limit_title
 from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
-    SETBACK_RULES,
     all_with,
     unconfirmed_trees,
 )
@@ -350,12 +350,11 @@ def _ground(delivery: Delivery) -> list[Row]:
     rows += [
         (
             f"Setback {row['name']}".strip(),
-            (
-                f"{show_area(row['area_m2'], units)}. {SETBACK_RULES[row['rule']]}"
-                f" {_found_of(delivery, 'setbacks', row['name'])}"
-            ),
+            f"{show_area(row['area_m2'], units)}. {rule} {found}",
         )
         for row in setbacks.to_dict("records")
+        for rule in [say(f"setback-{row['rule']}")]
+        for found in [_found_of(delivery, "setbacks", row["name"])]
     ]
     return [*rows, *_crossings(delivery)]
 

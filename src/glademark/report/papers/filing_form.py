@@ -11,7 +11,7 @@ from glademark.report.dated_archive import NO_DAY, add_file
 from glademark.report.papers.filing_figures import ANSWERED, blanks, filing_tables
 from glademark.report.papers.printed_page import Paper
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def write_form(delivery: Delivery, path: Path) -> None:
     document.add_heading("To be filled in", 2)
     for row in _table(document, blanks(delivery), columns=2).rows:
         row.height = Pt(_BLANK_PT)
-    for words in (ANSWERED, *CAUTIONS):
+    for words in (ANSWERED, *cautions()):
         document.add_paragraph(words)
     _save(document, path, newest_day(delivery))
 

@@ -26,7 +26,7 @@ from glademark.report.papers.printed_scripts import (
     printed_runs,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.verdicts import edition_words, newest_day
 
 if TYPE_CHECKING:
@@ -442,8 +442,8 @@ def _running_lines(canvas: Any, paper: Paper) -> None:  # noqa: ANN401 - ships n
     canvas.line(MARGIN_PT, height - MARGIN_PT - 4, width - MARGIN_PT, height - MARGIN_PT - 4)
     canvas.line(MARGIN_PT, MARGIN_PT + 20, width - MARGIN_PT, MARGIN_PT + 20)
     canvas.setFont(SANS, 6.5)
-    canvas.drawString(MARGIN_PT, MARGIN_PT + 11, " ".join(CAUTIONS[:2]))
-    canvas.drawString(MARGIN_PT, MARGIN_PT + 1, " ".join(CAUTIONS[2:]))
+    canvas.drawString(MARGIN_PT, MARGIN_PT + 11, " ".join(cautions()[:2]))
+    canvas.drawString(MARGIN_PT, MARGIN_PT + 1, " ".join(cautions()[2:]))
     canvas.restoreState()
 
 

@@ -39,7 +39,7 @@ from glademark.report.review_page.tables import (
     volume_table,
 )
 from glademark.report.review_page.wording import field_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.terminal.openings import opening_verdicts
 from glademark.report.verdicts import WORST_FIRST, approval_words, edition_words, is_proposed
 
@@ -86,7 +86,7 @@ def _sections(
         "season": field_text(heading.season),
         "approval": field_text(approval_words(delivery)),
         "edition": edition_words(delivery),
-        "cautions": CAUTIONS,
+        "cautions": cautions(),
         "counts": [
             (verdict, VERDICT_WORDS[verdict], sum(row.verdict == verdict for row in limits))
             for verdict in WORST_FIRST

@@ -20,16 +20,15 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.cards import whole
 from glademark.report.review_page.content import keyed
-from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
+from glademark.report.review_page.wording import field_text, name_text, unit_text
 from glademark.report.verdicts import WORST_FIRST, cut_words
-from glademark.report.wood_by_zone import converts, left_out
+from glademark.report.wood_by_zone import converts, left_out, opening_volumes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from glademark.contracts.layers import Units
     from glademark.report.delivery import Delivery
-    from glademark.report.review_page.wording import Amount
 
 _WITHOUT = "Trees without a volume"
 
@@ -96,14 +95,13 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
     """Group openings with their measures."""
     units = delivery.project.heading.units
     rows = _records(delivery, "openings")
-    volumes = [volume_amounts(row["volume"]) for row in rows]
-    products = sorted({(one.product, one.unit) for row in volumes for one in row if one.product})
+    volumes = opening_volumes(delivery.layout)
     area, length, basal = (_in(units, unit) for unit in ("m2", "m", "basal area"))
     far = replace(length, decimals=0) if units == "us" else length
     headings = (
         Heading(title="Opening"), Heading(title="Limits", number=False),
         area.heading("Area"), area.heading("Combined area"), Heading(title="Trees"),
-        basal.heading("Basal area"), *(_sale_heading(*product) for product in products),
+        basal.heading("Basal area"), *(_sale_heading(*product) for product in volumes),
         Heading(title=_WITHOUT),
         *(
             length.heading(title)
@@ -120,7 +118,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
             area.cell(row["combined_area_m2"]),
             Cell(text=whole(row["trees"]), by=_by(row["trees"])),
             basal.cell(row["basal_area_m2"]),
-            *_sale_cells(amounts, products),
+            *(_least_cell(part.loc[[row["opening"]]], unit) for (_, unit), part in volumes.items()),
             Cell(text=whole(row["trees_without"]), by=_by(row["trees_without"])),
             length.cell(row["spacing_m"], f" to {whole(row['nearest'])}"),
             *(
@@ -128,7 +126,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
                 for name in ("length_m", "width_m", "boundary_m", "water_m", "corridor_m")
             ),
         )
-        for row, amounts in zip(rows, volumes, strict=True)
+        for row in rows
     )
     return Table(
         id="openings-table",
@@ -156,18 +154,6 @@ def _sale_heading(product: str, unit: str) -> Heading:
     return Heading(
         title=f"{field_text(product)}, {unit_text(heading_unit(unit)) or 'not computed'}"
     )
-
-
-def _sale_cells(amounts: Sequence[Amount], products: Sequence[tuple[str, str]]) -> tuple[Cell, ...]:
-    """Volume of each product, empty where there is none of it."""
-    found = {(one.product, one.unit): one for one in amounts}
-    cells = []
-    for product in products:
-        one = found.get(product)
-        cell = _number_cell(None if one is None else one.number, 1.0, sale_decimals(product[1]))
-        is_least = one is not None and one.text.startswith(AT_LEAST)
-        cells.append(replace(cell, text=f"{AT_LEAST} {cell.text}") if is_least else cell)
-    return tuple(cells)
 
 
 def _verdict(words: str) -> Cell:

@@ -173,24 +173,3 @@ def _amount(part: str) -> Amount:
     product = found["product"].removesuffix(f" {AT_LEAST}")
     least = f"{AT_LEAST} " if product != found["product"] else ""
     return Amount(product=product, number=number, unit=found["unit"], text=f"{least}{text}")
-
-
-def product_columns(words: pd.Series) -> dict[tuple[str, str], pd.Series]:
-    """
-    Net volume of features as one column a product and unit, from their volume in words.
-
-    Examples
-    --------
-    >>> columns = product_columns(pd.Series(["pulpwood 6.79 cord; sawlog 30 board foot", None]))
-    >>> columns["pulpwood", "cord"].tolist()
-    [6.79, nan]
-    """
-    rows = [
-        {(one.product, one.unit): one.number for one in volume_amounts(value) if one.unit}
-        for value in words
-    ]
-    keys = sorted({key for row in rows for key in row})
-    return {
-        key: pd.Series([row.get(key) for row in rows], index=words.index, dtype="float64")
-        for key in keys
-    }

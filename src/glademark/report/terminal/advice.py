@@ -12,7 +12,7 @@ from glademark.advice.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advi
 from glademark.contracts.layers import Units
 from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.terminal.limits import Fitted
 
 _LONGEST = 300
@@ -198,4 +198,4 @@ def _edge_trees(advice: Advice) -> Iterator[str]:
 
 def _cautions(advice: Advice) -> list[str]:
     """What to keep in mind, the trees on edges among it."""
-    return [EDGE_WARNING, *CAUTIONS] if advice.touches_edges else list(CAUTIONS)
+    return [EDGE_WARNING, *cautions()] if advice.touches_edges else list(cautions())

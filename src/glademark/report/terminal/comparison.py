@@ -22,7 +22,7 @@ from glademark.report.comparison.wording import (
     sample_table,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS
+from glademark.report.site_rules import cautions
 from glademark.report.terminal.limits import Fitted
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def print_comparison(comparison: Comparison, project: Project, console: Console)
     if left:
         console.print(Text(f"  and {left:,} more, in compare.gpkg"))
     _section(console, "NOTICES", [shown_text(one, longest=_LONGEST) for one in comparison.notices])
-    _section(console, "HOW TO READ", [*HOW_TO_READ, *CAUTIONS])
+    _section(console, "HOW TO READ", [*HOW_TO_READ, *cautions()])
 
 
 def print_files(files: Sequence[Path], console: Console) -> None:

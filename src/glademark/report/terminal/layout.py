@@ -28,8 +28,8 @@ from glademark.report.quantities import (
 from glademark.report.residual_stand import kept_lines, ratio_lines, structure_rows
 from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import (
-    CAUTIONS,
     NOT_TO_BE_CUT,
+    cautions,
     openings_with,
     totals_with,
     unconfirmed_trees,
@@ -93,7 +93,7 @@ def _sections(
         ("MARKS", _marks(delivery)),
         ("REJECTED", _rejected(delivery.survey.rejected)),
         ("NOTICES", _notices([*lacking, *delivery.layout.notices])),
-        ("CAUTION", [_bullets(CAUTIONS)]),
+        ("CAUTION", [_bullets(cautions())]),
         ("FILES", _files(files)),
     )
     return ((name, content) for name, content in sections if content)

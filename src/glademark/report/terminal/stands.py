@@ -15,7 +15,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.shown_text import shown_text
-from glademark.report.site_rules import CAUTIONS, NOT_TO_BE_CUT
+from glademark.report.site_rules import NOT_TO_BE_CUT, cautions
 from glademark.report.terminal.limits import Fitted
 from glademark.report.wood_by_zone import added, amount_words
 
@@ -71,7 +71,7 @@ def print_stands(
     for row in ordered[:MOST_LINES]:
         if row["outcome"] == "refused":
             console.print(Text(f"{shown_text(str(row['stand_id']))}: {shown_text(row['reason'])}"))
-    for caution in CAUTIONS:
+    for caution in cautions():
         console.print(Text(caution))
     for path in files:
         console.print(Text(str(path)))

@@ -1,5 +1,6 @@
 """Algorithms: each hands its parameters to one command and loads what that wrote."""
 
+import re
 import tempfile
 from pathlib import Path
 
@@ -22,9 +23,10 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QIcon
 
 from .inputs import PROJECT, sent_to, write_layer, write_request
-from .results import counts, load
+from .results import counts, load, summary_of
 from .run import run
 from .settings import INPUTS, SETTINGS
+from .sheet import show_sheet
 
 ICON = str(Path(__file__).parent / "icon.svg")
 CAUTION = (
@@ -90,41 +92,47 @@ class Algorithm(QgsProcessingAlgorithm):
         """Words of the command for the parameters."""
         return [self.parameterAsFile(parameters, "PROJECT", context), "--out", output]
 
-    def prepareAlgorithm(self, parameters, context, feedback):
-        """Keep what a layout was made of, so that it can be made again."""
-        if self.command == "layout":
-            LAST.update(id=self.id(), parameters=dict(parameters))
-        return True
-
     def processAlgorithm(self, parameters, context, feedback):
         output = self.parameterAsString(parameters, "OUTPUT", context)
         words = [self.command, *self.words(parameters, context, output), "--progress", "json"]
         if run(words, feedback, output) is None:
             return {}
+        for notice in summary_of(output).get("notices", ()):
+            feedback.pushWarning(notice)
         return self.found(output)
 
     def found(self, output):
         """Outputs of a run that went well."""
-        self.written = {"OUTPUT": output, "GPKG": str(Path(output) / self.gpkg)}
+        gpkg = Path(output) / self.gpkg
+        self.written = {"OUTPUT": output, **({"GPKG": str(gpkg)} if gpkg.is_file() else {})}
         return self.written
 
     def postProcessAlgorithm(self, context, feedback):
         """Load the layers, on the desktop's own thread."""
-        written = getattr(self, "written", None)
-        if written and context.project() is not None and Path(written["GPKG"]).is_file():
-            load(context.project(), written["GPKG"], self.group_title(written))
-        return written or {}
+        written = getattr(self, "written", None) or {}
+        if "GPKG" in written and context.project() is not None:
+            title = self.group_title(written)
+            shown = load(context.project(), written["GPKG"], title)
+            if self.command == "layout":
+                show_sheet(context.project(), title, shown, CAUTION)
+        return written
 
     def group_title(self, written):
         """Name of the group of the layers."""
         return f"{self.title}: {Path(written['OUTPUT']).name}"
 
 
-class WithFigures(Algorithm):
-    """An algorithm whose output is a layout."""
+class Layout(Algorithm):
+    """The layout of a project file."""
+
+    command, title = "layout", "Layout from project file"
+    says = "Corridors, openings, zones, volumes and limits of the harvest that a file describes."
 
     def add_figures(self):
-        """Declare the figures that the algorithm hands on."""
+        """Declare whether papers are made, and the figures that the algorithm hands on."""
+        self.addParameter(
+            QgsProcessingParameterBoolean("LAYERS_ONLY", "Layers and verdicts, no papers", False)
+        )
         self.addOutput(QgsProcessingOutputFile("SUMMARY", "Summary"))
         self.addOutput(QgsProcessingOutputString("EDITION", "Edition"))
         for verdict in ("EXCEEDED", "NEAR", "MET", "NOT_CHECKED"):
@@ -140,22 +148,27 @@ class WithFigures(Algorithm):
         """Title of the group of layers of an output."""
         return written["PROJECT_NAME"]
 
+    def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
+        only_layers = self.parameterAsBool(parameters, "LAYERS_ONLY", context)
+        more = ["--only", "gpkg"] if only_layers else []
+        return [*super().words(parameters, context, output), "--json", *more]
 
-class Layout(WithFigures):
-    """The layout of a project file."""
+    def prepareAlgorithm(self, parameters, context, feedback):
+        """Keep what a layout was made of, so that it can be made again."""
+        LAST.update(id=self.id(), parameters=dict(parameters))
+        return True
 
-    command, title = "layout", "Layout from project file"
-    says = "Corridors, openings, zones, volumes and limits of the harvest that a file describes."
 
-
-class LayoutFromLayers(WithFigures):
+class LayoutFromLayers(Layout):
     """The layout of loaded layers, edited, filtered or in memory, or of files."""
 
-    command, title = "layout", "Layout from loaded layers"
+    title = "Layout from loaded layers"
     says = (
         "The layout of loaded layers, with unsaved edits and filters. Settings are text as in a "
-        "project file, such as '0.5 acre'; they and the layers take the place of what PROJECT "
-        "says. What was sent stays in the folder 'inputs' of the results."
+        'project file, such as 0.5 acre, [5, 9, 12] or {pink = "corridor"}; they and the '
+        "layers take the place of what PROJECT says. What was sent stays in the folder 'inputs' of "
+        "the results."
     )
 
     def name(self):
@@ -191,9 +204,6 @@ class LayoutFromLayers(WithFigures):
             setting = QgsProcessingParameterString(name, meaning, optional=True)
             setting.setFlags(setting.flags() | advanced)
             self.addParameter(setting)
-        self.addParameter(
-            QgsProcessingParameterBoolean("LAYERS_ONLY", "Layers and verdicts, no papers", False)
-        )
 
     def prepareAlgorithm(self, parameters, context, feedback):
         """Write the layers, on the thread that they belong to."""
@@ -221,6 +231,7 @@ class LayoutFromLayers(WithFigures):
 
     def _one(self, parameters, name, context, folder, file, value=None):
         """Words for one layer or path; None where none was given."""
+        is_one_of_several = value is not None
         value = parameters.get(name) if value is None else value
         if value in (None, ""):
             return None
@@ -231,7 +242,13 @@ class LayoutFromLayers(WithFigures):
             layer = self.parameterAsVectorLayer({"STAND": value}, "STAND", context)
         if layer is None or not layer.isValid():
             raise QgsProcessingException(f"{name}: {value} is no layer that can be read")
+        if is_one_of_several:  # notices name the file
+            file = f"{file}_{re.sub(r'[^0-9A-Za-z]+', '_', layer.name())[:40]}"
         return write_layer(layer, file, folder)
+
+    def words(self, parameters, context, output):
+        """Words of the command line after the name of the command."""
+        return [*super().words(parameters, context, output), "--request", parameters["REQUEST"]]
 
     def processAlgorithm(self, parameters, context, feedback):
         output = self.parameterAsString(parameters, "OUTPUT", context)
@@ -241,20 +258,13 @@ class LayoutFromLayers(WithFigures):
             if text:
                 settings.setdefault(table, {})[key] = text
         project = self.parameterAsFile(parameters, "PROJECT", context) or None
-        more = (
-            ["--only", "gpkg"] if self.parameterAsBool(parameters, "LAYERS_ONLY", context) else []
-        )
         with sent_to(output) as (folder, done), self.sending:
             inputs = {name: _moved(one, folder) for name, one in self.sent.items()}
             request = write_request(folder, project, inputs, settings)
-            target = folder / PROJECT
-            if run(["desktop", "--write-project", str(request), str(target)], feedback) is None:
-                return {}
-            words = ["layout", str(target), "--out", output, *more, "--progress", "json"]
-            if run(words, feedback, output) is None:
-                return {}
-            done.append(True)
-        return self.found(output)
+            made = {**parameters, "PROJECT": str(folder / PROJECT), "REQUEST": str(request)}
+            found = super().processAlgorithm(made, context, feedback)
+            done.extend(found)
+        return found
 
 
 class Propose(Algorithm):
@@ -339,7 +349,7 @@ def title(name):
 
 
 def _moved(sent, folder):
-    """The same words with files of layers moved to where they stay."""
+    """The same words with files of layers moved to where they stay, beside the project file."""
     if isinstance(sent, list):
         return [_moved(one, folder) for one in sent]
     path = Path(sent["file"])
@@ -347,4 +357,4 @@ def _moved(sent, folder):
         return sent
     target = folder / path.name
     target.write_bytes(path.read_bytes())
-    return {**sent, "file": str(target)}
+    return {**sent, "file": path.name}

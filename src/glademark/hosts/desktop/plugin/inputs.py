@@ -51,11 +51,16 @@ def sent_to(output):
     """Folder `inputs` of an output, new; what stood there comes back where the run fails."""
     folder, kept = Path(output) / "inputs", Path(output) / ".inputs-before"
     is_new = not Path(output).exists()
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    shutil.rmtree(kept, ignore_errors=True)
-    if folder.exists():
-        folder.rename(kept)
-    folder.mkdir()
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        shutil.rmtree(kept, ignore_errors=True)
+        if folder.exists():
+            folder.rename(kept)
+        folder.mkdir()
+    except OSError as fault:
+        raise QgsProcessingException(
+            f"{output} cannot be written ({fault.strerror}). Choose another folder"
+        ) from fault
     done = []
     try:
         yield folder, done

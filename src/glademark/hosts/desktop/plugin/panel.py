@@ -1,5 +1,7 @@
 """Verdicts of the layout that is loaded: a click selects what exceeds a limit."""
 
+from pathlib import Path
+
 from qgis.core import QgsProject
 from qgis.PyQt.QtWidgets import (
     QDockWidget,
@@ -11,7 +13,7 @@ from qgis.PyQt.QtWidgets import (
     QWidget,
 )
 
-from .results import OUTPUT_KEY
+from .results import OUTPUT_KEY, summary_of
 
 COLUMNS = ("Verdict", "What", "Measured", "Limit")
 NAMED_BY = {"openings": "opening", "combined_openings": "combined", "corridors": "corridor",
@@ -36,11 +38,17 @@ class VerdictPanel(QDockWidget):
         self.table.verticalHeader().hide()
         self.table.cellClicked.connect(self.select)
         self.again = QPushButton("Layout again")
-        self.again.setToolTip("Run the last layout with the layers as they are now, edits included")
+        self.again.setToolTip(
+            "Run the last layout with the layers that were sent as they are now, edits included; "
+            "papers of the layout before are taken away"
+        )
         self.again.clicked.connect(self.lay_out_again)
+        self.papers = QPushButton("Make papers")
+        self.papers.setToolTip("Maps, guide and files for the crew, from the layout shown here")
+        self.papers.clicked.connect(self.make_papers)
         inside = QWidget()
         column = QVBoxLayout(inside)
-        for part in (self.head, self.table, self.again):
+        for part in (self.head, self.table, self.again, self.papers):
             column.addWidget(part)
         self.setWidget(inside)
         project = QgsProject.instance()
@@ -55,22 +63,26 @@ class VerdictPanel(QDockWidget):
         project.layersRemoved.disconnect(self.show_latest)
 
     def show_latest(self, *_):
-        """Read the verdicts of the layout that was loaded last."""
-        found = [
-            layer
+        """Read the verdicts of the loaded layout that was made last."""
+        found = {
+            Path(layer.customProperty(OUTPUT_KEY)): layer
             for layer in QgsProject.instance().mapLayers().values()
-            if layer.customProperty("glademark/layer") == "checks"
-        ]
+            if layer.customProperty("glademark/layer") == "checks" and layer.isValid()
+        }
         self.rows, self.gpkg = [], ""
         if found:
-            self.gpkg = found[-1].customProperty(OUTPUT_KEY)
-            self.rows = [feature.attributeMap() for feature in found[-1].getFeatures()]
+            latest = max(found, key=lambda path: path.stat().st_mtime)
+            self.gpkg = str(latest)
+            self.rows = [feature.attributeMap() for feature in found[latest].getFeatures()]
         self.rows.sort(key=lambda row: ORDER.index(row["verdict"]))
         counted = {
             verdict: sum(row["verdict"] == verdict for row in self.rows) for verdict in ORDER
         }
         told = ", ".join(f"{n} {v.replace('_', ' ')}" for v, n in counted.items() if n)
-        self.head.setText(f"Limits: {told}" if told else "No layout is loaded.")
+        notices = summary_of(Path(self.gpkg).parent).get("notices", []) if found else []
+        more = f". Notices: {len(notices)}, rest the pointer here" if notices else ""
+        self.head.setText(f"Limits: {told}{more}" if told else "No layout is loaded.")
+        self.head.setToolTip("\n".join(notices))
         self.table.setRowCount(len(self.rows))
         for at, row in enumerate(self.rows):
             self._fill(at, row)
@@ -112,19 +124,32 @@ class VerdictPanel(QDockWidget):
                     self.iface.mapCanvas().zoomToSelected(layer)
 
     def lay_out_again(self):
-        """Run the last layout once more, in the background, with the layers as they are now."""
-        from .again import start
+        """Layers and verdicts of the last layout once more, with the layers as they are now."""
         from .algorithms import LAST
 
         if not LAST:
             self.head.setText("Nothing to repeat: run a layout from the toolbox first.")
             return
+        self._start(LAST["id"], {**LAST["parameters"], "LAYERS_ONLY": True})
+
+    def make_papers(self):
+        """Papers of the layout that is shown, beside it."""
+        if self.gpkg:
+            folder = str(Path(self.gpkg).parent)
+            self._start("glademark:papers", {"GPKG": self.gpkg, "OUTPUT": folder})
+
+    def _start(self, algorithm, parameters):
+        """Run an algorithm in the background, and no other of this panel meanwhile."""
+        from .again import start
+
         self.again.setEnabled(False)
-        self.task = start(LAST["id"], LAST["parameters"], self._ended)
+        self.papers.setEnabled(False)
+        self.task = start(algorithm, parameters, self._ended)
 
     def _ended(self, fault):
         """Show what came of it."""
         self.again.setEnabled(True)
+        self.papers.setEnabled(True)
         self.show_latest()
         if fault:
             self.head.setText(fault)

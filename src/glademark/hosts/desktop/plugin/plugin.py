@@ -4,7 +4,7 @@ from qgis.core import QgsApplication
 from qgis.PyQt.QtCore import Qt
 
 from .provider import GlademarkProvider
-from .run import end_ready
+from .run import LASTING, end_ready
 
 
 class GlademarkPlugin:
@@ -23,6 +23,7 @@ class GlademarkPlugin:
     def initGui(self):
         from .panel import VerdictPanel
 
+        LASTING.set()
         self.initProcessing()
         self.panel = VerdictPanel(self.iface)
         self.iface.addDockWidget(Qt.DockWidgetArea.RightDockWidgetArea, self.panel)

@@ -67,13 +67,14 @@ def load(project, gpkg, title):
         layer = QgsVectorLayer(source, name, "ogr")
         layer.setCustomProperty(OUTPUT_KEY, gpkg)
         layer.setCustomProperty("glademark/layer", name)
-        if name == "openings":
-            add_sheet_action(layer, Path(gpkg).parent)
+        layer.setReadOnly(True)  # the next layout writes it anew: edits belong into what was sent
         project.addMapLayer(layer, False)
         node = group.insertLayer(min(place, len(group.children())), layer)
         node.setExpanded(False)
         node.setItemVisibilityChecked(name not in _HIDDEN)
         shown[name] = layer
+    if "openings" in shown:
+        set_sheet_action(shown["openings"], Path(gpkg).parent)
     return shown
 
 
@@ -87,8 +88,9 @@ def _group(project, own, names, title):
     return root.insertGroup(0, title)
 
 
-def add_sheet_action(layer, folder):
-    """An action for each opening that opens the map sheets."""
+def set_sheet_action(layer, folder):
+    """An action for each opening that opens the map sheets, where there are any."""
+    layer.actions().clearActions()
     sheet = folder / "layout_map.pdf"
     if sheet.exists():
         action = QgsAction(
@@ -98,10 +100,15 @@ def add_sheet_action(layer, folder):
         layer.actions().addAction(action)
 
 
+def summary_of(folder):
+    """What the summary of an output says; nothing where there is none."""
+    path = Path(folder) / "summary.json"
+    return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+
+
 def counts(folder):
     """Figures of a run: path of the summary, project, edition, and limits by verdict."""
-    path = Path(folder) / "summary.json"
-    summary = json.loads(path.read_text(encoding="utf-8"))
+    path, summary = Path(folder) / "summary.json", summary_of(folder)
     checks = summary.get("checks", {})
     known = summary["provenance"]
     found = {"SUMMARY": str(path), "EDITION": known["edition"], "PROJECT_NAME": known["project"]}

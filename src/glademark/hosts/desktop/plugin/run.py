@@ -1,5 +1,6 @@
 """The command as a process of its own interpreter: progress, cancel, and its one sentence."""
 
+import contextlib
 import json
 import os
 import queue
@@ -19,6 +20,7 @@ _FOREIGN = (  # what the desktop sets for itself and would break another interpr
 )  # fmt: skip
 _ENDS_WITHIN_S = 1.5
 _LOOKS_EVERY_S = 0.1
+LASTING = threading.Event()  # set where there is a window, so that a next layout is likely
 READY = []  # at most one process that has loaded its libraries and waits for its words
 
 
@@ -63,15 +65,11 @@ def run(words, feedback, folder=None):
     while any(reader.is_alive() for reader in readers) or not told.empty():
         if feedback.isCanceled():
             _stop(process, folder)
-            if words[0] == "layout":
-                get_ready()
             return None
-        try:
+        with contextlib.suppress(queue.Empty):
             _tell(told.get(timeout=_LOOKS_EVERY_S), feedback, failed, last)
-        except queue.Empty:
-            continue
     code = process.wait()
-    if words[0] == "layout":
+    if words[0] == "layout" and LASTING.is_set():
         get_ready()
     if code > 1:  # 1: written, and a limit is exceeded
         raise QgsProcessingException(failed[-1] if failed else f"glademark ended with {code}")

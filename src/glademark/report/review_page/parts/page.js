@@ -6,6 +6,7 @@
   const TREES_FIRST = 0.35; // metres a pixel: from here on trees stand apart enough to be picked
   const ZOOM_STEP = 1.5;
   const LINES_OF_MANY = 6; // of each, where several features are selected together
+  const CROWDED = 4000; // trees on the map; more are printed as a picture, not as shapes
   const TREE_SIZES = [[1.5, 0.4], [0.7, 0.55], [0.35, 0.75], [0.15, 1], [0, 1.5]]; // from metres a pixel on
   const PICKED = [
     "openings", "incidental_openings", "corridors", "combined_openings", "landings", "exclusions", "water",
@@ -411,17 +412,31 @@
 
   const pictureForPaper = () => {
     if (!view) return;
-    const text = view.export("svg").ctx.get_serialized_svg(true);
-    const drawn = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
     const [width, height] = size();
     const sheet = inked("svg", { viewBox: `0 0 ${width} ${height}`, role: "img" });
     sheet.setAttribute("aria-label", "Map as it is shown on the screen");
     sheet.style.setProperty("--aspect", width / height);
-    const inner = document.importNode(drawn, true); // a nested picture is cut at its edges
+    const inner = isCrowded() ? painted() : drawn(); // a nested picture is cut at its edges
     inner.setAttribute("width", width);
     inner.setAttribute("height", height);
     sheet.append(inner, ...scaleForPaper(height));
     byId("paper-map").replaceChildren(sheet);
+  };
+
+  const isCrowded = () => treeSizes.reduce((sum, [, sizes]) => sum + sizes.length, 0) > CROWDED;
+
+  const drawn = () => {
+    const text = view.export("svg").ctx.get_serialized_svg(true);
+    const picture = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+    return document.importNode(picture, true);
+  };
+
+  const painted = () => { // twice as fine as the screen; thousands of shapes take a printer too long
+    const own = Object.getOwnPropertyDescriptor(window, "devicePixelRatio");
+    Object.defineProperty(window, "devicePixelRatio", { value: 2 * devicePixelRatio, configurable: true });
+    const { canvas } = view.export("png");
+    Object.defineProperty(window, "devicePixelRatio", own);
+    return inked("image", { href: canvas.toDataURL() });
   };
 
   const inked = (tag, attributes, text = "") => {

@@ -1,11 +1,13 @@
 """
-KML documents: placemarks of all folders, with the pairs of name and value that they carry.
+GPX and KML, read without following anything that they point to.
 
-Only what stands in the document itself is read; network links and the like are never followed.
+GPX: waypoints as points, tracks and routes as lines, with what was typed into their notes [1]_.
+KML: placemarks of all folders, with the pairs of name and value that they carry [2]_.
 
 References
 ----------
-.. [1] Open Geospatial Consortium: OGC KML 2.3 (OGC 12-007r2): coordinates are WGS 84 longitude and
+.. [1] GPX 1.0 and 1.1 schema documentation: positions are WGS 84 longitude and latitude in degrees.
+.. [2] Open Geospatial Consortium: OGC KML 2.3 (OGC 12-007r2): coordinates are WGS 84 longitude and
        latitude in degrees; attributes stand in ``Data`` and ``SimpleData``.
 """
 
@@ -15,7 +17,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import Literal, cast
-from xml.etree.ElementTree import Element
+from xml.etree.ElementTree import Element, ParseError
 
 import geopandas as gpd
 import numpy as np
@@ -24,8 +26,8 @@ import shapely
 from pyproj import CRS
 
 from glademark.errors import FileError
+from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
-from glademark.intake.formats.documents import local_name, root_of, said_in
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import Reading, refuse_columns
 from glademark.wording import counted, quoted, shown
@@ -236,3 +238,185 @@ def _pairs(words: Sequence[Sequence[str]]) -> list[tuple[float, float]]:
     except (ValueError, IndexError):
         return []
     return points if all(map(math.isfinite, (x for point in points for x in point))) else []
+
+
+Want = Literal["points", "lines"]
+
+_NOTE_FIELDS = ("name", "cmt", "desc")
+
+
+def read_gpx(file: FieldFile, meanings: Sequence[Meaning], *, want: Want) -> Reading:
+    """Waypoints, or tracks and routes, of a GPX file."""
+    root = root_of(file)
+    names = ("wpt",) if want == "points" else ("trk", "rte")
+    elements = [element for element in root if local_name(element) in names]
+    if not elements:
+        other = "no waypoints" if want == "points" else "no tracks and no routes"
+        msg = f"{file.name}: there are {other} in it. Export them, or name another file."
+        raise FileError(msg)
+    make = _point if want == "points" else _track
+    rows = [_gpx_fields(element, meanings) for element in elements]
+    refuse_columns(len(set().union(*rows)), file)
+    geometry = np.array([make(element) for element in elements], dtype=object)
+    return Reading(
+        file=file,
+        rows=pd.DataFrame(rows).fillna("").astype("str"),
+        record=pd.Series(np.arange(1, len(elements) + 1)),
+        noun="waypoint" if want == "points" else "track",
+        geometry=gpd.GeoSeries(geometry),
+        crs=CRS.from_epsg(4326),
+        decimal_comma=True,
+    )
+
+
+def _number(text: str | None) -> float:
+    """A finite number, or NaN."""
+    try:
+        value = float(text or "nan")
+    except ValueError:
+        return math.nan
+    return value if math.isfinite(value) else math.nan
+
+
+def _position(element: Element) -> tuple[float, float]:
+    """Longitude and latitude."""
+    return _number(element.get("lon")), _number(element.get("lat"))
+
+
+def _point(element: Element) -> shapely.Point | None:
+    """Waypoint, or None where it has no position."""
+    lon, lat = _position(element)
+    return None if math.isnan(lon) or math.isnan(lat) else shapely.Point(lon, lat)
+
+
+def _track(element: Element) -> shapely.LineString | shapely.MultiLineString | None:
+    """One line a segment that has two points or more; points without a position are left out."""
+    segments = [part for part in element if local_name(part) == "trkseg"] or [element]
+    parts = [
+        [_position(point) for point in segment if local_name(point) in {"trkpt", "rtept"}]
+        for segment in segments
+    ]
+    known = [[point for point in part if not math.isnan(sum(point))] for part in parts]
+    lines = [shapely.LineString(part) for part in known if len(part) > 1]
+    if not lines:
+        return None
+    return lines[0] if len(lines) == 1 else shapely.MultiLineString(lines)
+
+
+def _gpx_fields(element: Element, meanings: Sequence[Meaning]) -> dict[str, str]:
+    """Text of every leaf by its local name, and what its notes say."""
+    said: dict[str, list[str]] = {}
+    for leaf in _leaves(element):
+        if text := (leaf.text or "").strip():
+            said.setdefault(local_name(leaf), []).append(text)
+    fields = {name: "; ".join(texts) for name, texts in said.items()}
+    for note in _NOTE_FIELDS:
+        for name, value in said_in(fields.get(note, ""), meanings):
+            fields.setdefault(name, value)
+    return fields
+
+
+def _leaves(element: Element) -> Iterator[Element]:
+    """Elements without children, but for the points of a track."""
+    for child in element:
+        if local_name(child) in {"trkseg", "rtept"}:
+            continue
+        if len(child):
+            yield from (leaf for leaf in child.iter() if not len(leaf))
+        else:
+            yield child
+
+
+DOCUMENT_MAX = 128 * 2**20
+"""Largest document [bytes]: in memory it takes many times its size."""
+
+TEXT_MAX = 2**20
+"""Longest text of one element [characters]."""
+
+DEPTH_MAX = 64
+"""Deepest nesting of elements."""
+
+PIECE_MAX = 200
+"""Longest part of a note that is looked at for a name and a value [characters]."""
+
+_PIECES = re.compile(r"[;|\n]|,(?!\d)")
+_PAIR = re.compile(r"\s*([^:=]{1,40}?)\s*[:=]\s*(.+?)\s*")
+_NAMED_NUMBER = re.compile(r"\s*([A-Za-z][A-Za-z ]*?)\s+([-+]?\d[\d.,]*\s*\S{0,6})\s*")
+_DIAMETER = re.compile(r"""\s*\d*[.,]?\d+\s*(?:in|inch|inches|"|”|cm)\s*""", re.IGNORECASE)
+
+
+def root_of(file: FieldFile) -> Element:
+    """Root element of a document."""
+    from defusedxml import DefusedXmlException, ElementTree  # noqa: PLC0415 - only where XML is read
+
+    if file.copy.stat().st_size > DOCUMENT_MAX:
+        msg = (
+            f"{file.name}: the document is larger than {DOCUMENT_MAX // 2**20} MiB. "
+            "Export only what belongs to the stand."
+        )
+        raise FileError(msg)
+    try:
+        root: Element = ElementTree.parse(file.copy, forbid_dtd=True).getroot()
+    except DefusedXmlException as error:
+        msg = (
+            f"{file.name}: the document declares entities or a document type, which is not read "
+            f"for safety. Export plain {file.format}."
+        )
+        raise FileError(msg) from error
+    except (ParseError, ValueError, LookupError) as error:
+        msg = f"{file.name}: the document is damaged ({error}). Export it again."
+        raise FileError(msg) from error
+    _refuse_excess(root, file)
+    return root
+
+
+def _refuse_excess(root: Element, file: FieldFile) -> None:
+    """Refuse long texts and deep nesting, level by level."""
+    level, depth = [root], 0
+    while level:
+        depth += 1
+        if any(len(element.text or "") > TEXT_MAX for element in level):
+            msg = (
+                f"{file.name}: an element holds more than 1 MiB of text. Export plain "
+                f"{file.format}."
+            )
+            raise FileError(msg)
+        if depth > DEPTH_MAX:
+            msg = (
+                f"{file.name}: elements are nested more than {DEPTH_MAX} deep. Export plain "
+                f"{file.format}."
+            )
+            raise FileError(msg)
+        level = [child for element in level for child in element]
+
+
+def local_name(element: Element) -> str:
+    """
+    Name of an element without its namespace.
+
+    Examples
+    --------
+    >>> local_name(Element("{http://www.topografix.com/GPX/1/1}wpt"))
+    'wpt'
+    """
+    return str(element.tag).rpartition("}")[2]
+
+
+def said_in(note: str, meanings: Sequence[Meaning]) -> Iterator[tuple[str, str]]:
+    """
+    Pairs of name and value in what was typed into a note.
+
+    Examples
+    --------
+    >>> from glademark.intake.columns.meanings import MARKS
+    >>> list(said_in("spp: RM; 14.2 in; by the brook", MARKS))
+    [('spp', 'RM'), ('dbh', '14.2 in')]
+    """
+    for piece in _PIECES.split(note):
+        if len(piece) > PIECE_MAX:
+            continue
+        pair = _PAIR.fullmatch(piece) or _NAMED_NUMBER.fullmatch(piece)
+        if pair and is_known(pair[1], meanings):
+            yield pair[1], pair[2]
+        elif _DIAMETER.fullmatch(piece):
+            yield "dbh", piece.strip()

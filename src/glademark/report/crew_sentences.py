@@ -1,0 +1,41 @@
+"""The sentences of the crew's guide and of handheld files, from one catalogue."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from fluent.runtime import FluentBundle
+
+CATALOGUE = files("glademark.report") / "sentences" / "en.ftl"
+
+
+def say(name: str, /, **filled: str | int) -> str:
+    """
+    A sentence of the catalogue with its places filled in; numbers only choose between forms.
+
+    Examples
+    --------
+    >>> say("corridor-name", name="B"), say("some-trees", count=1, trees="1")
+    ('Corridor B', '1 tree')
+    """
+    bundle = _catalogue()
+    pattern = bundle.get_message(name).value
+    if pattern is None:
+        raise KeyError(name)
+    text, faults = bundle.format_pattern(pattern, filled)
+    if faults:
+        raise faults[0]
+    return str(text)
+
+
+@cache
+def _catalogue() -> FluentBundle:
+    """The catalogue, read once."""
+    from fluent.runtime import FluentBundle, FluentResource  # noqa: PLC0415 - heavy
+
+    bundle = FluentBundle(["en"], use_isolating=False)
+    bundle.add_resource(FluentResource(CATALOGUE.read_text(encoding="utf-8")))
+    return bundle
