@@ -26,9 +26,7 @@ def why_sentences(
     sentences = []
     for row, danger in zip(groups.to_dict("records"), near, strict=True):
         share = _share(row["failing_basal_area_m2"], row["basal_area_m2"])
-        area = (
-            f"{row['area_m2'] / 1e4:.2f} ha" if metric else f"{row['area_m2'] / ACRE_M2:.2f} acre"
-        )
+        area = f"{row['area_m2']:,.0f} m²" if metric else f"{row['area_m2'] / ACRE_M2:.2g} acre"
         failing = counted(int(row["failing_trees"]), "failing tree")
         parts = [f"{failing} of {int(row['trees'])}{share} on {area}"]
         if row["score_regeneration"] > 0:
