@@ -121,6 +121,7 @@ def test_a_proposal_calls_its_trees_proposed_and_says_why(
     for text in (page, sheet):
         assert "Trees proposed" in text
         assert "rees to cut" not in text
+        assert "ut trees" not in text
     assert "Position error" not in sheet  # nobody has taken positions of marks
     assert '"to cut"' not in page
 

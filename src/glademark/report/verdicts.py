@@ -48,7 +48,11 @@ def is_proposed(delivery: Delivery) -> bool:
 
 def cut_words(delivery: Delivery, words: str) -> str:
     """What is said of trees to cut; where nobody has painted them they are proposed only."""
-    return words.replace("to cut", "proposed") if is_proposed(delivery) else words
+    if not is_proposed(delivery):
+        return words
+    for cut, proposed in (("to cut", "proposed"), ("Cut ", "Proposed "), (" cut ", " proposed ")):
+        words = words.replace(cut, proposed)
+    return words
 
 
 def approval_words(delivery: Delivery) -> str:
