@@ -117,10 +117,12 @@ def test_a_proposal_calls_its_trees_proposed_and_says_why(
     sheet = " ".join(pypdf.PdfReader(tmp_path / "map.pdf").pages[0].extract_text().split())
 
     assert "PROPOSAL, NOT MARKED, NOT FOR CUTTING" in page
-    assert "3 failing trees stand together." in page
+    assert ">3 failing trees stand together.<" in page
     for text in (page, sheet):
         assert "Trees proposed" in text
         assert "rees to cut" not in text
+        assert "ut trees" not in text
+    assert "Position error" not in sheet  # nobody has taken positions of marks
     assert '"to cut"' not in page
 
 

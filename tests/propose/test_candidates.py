@@ -237,6 +237,22 @@ def test_without_trees_that_may_go_there_is_no_group(tiny: Callable[[int], Task]
     )
 
 
+def test_an_interrupted_search_keeps_what_it_has(
+    tiny: Callable[[int], Task], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The candidates of the rounds before are chosen from, and the search says that it stopped."""
+
+    def _stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("glademark.proposal.search._priced_candidates", _stopped)
+    best, found = choose(tiny(6), find_candidates(tiny(6)))
+
+    assert found.interrupted
+    assert found.rounds == 0
+    assert best.score > 0
+
+
 def test_equal_input_gives_equal_output(tiny: Callable[[int], Task]) -> None:
     """No clock and no chance: two searches choose the same trees."""
     one, two = (choose(tiny(6), find_candidates(tiny(6))) for _ in range(2))

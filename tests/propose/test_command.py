@@ -129,7 +129,10 @@ def test_a_layout_of_a_proposal_exceeds_no_limit(laid_out: Outcome) -> None:
 
 def test_a_layout_of_a_proposal_is_headed_so_and_makes_no_crew_files(laid_out: Outcome) -> None:
     """Nothing for a receiver is made of proposed marks, and the approval is refused in words."""
-    assert approval_words(laid_out.delivery) == "PROPOSAL, NOT MARKED, NOT FOR CUTTING."
+    assert approval_words(laid_out.delivery) == (
+        "PROPOSAL, NOT MARKED, NOT FOR CUTTING. "
+        "Risk, defect and regeneration are judged at the tree and on the ground."
+    )
     assert {path.name for path in laid_out.files}.isdisjoint({"layout.gpx"})
 
 
@@ -245,6 +248,7 @@ def test_a_project_made_from_field_files_is_one_to_propose_from(tmp_path: Path) 
     survey = read_survey(project, folder=path.parent)
 
     assert path.read_text(encoding="utf-8").count("FILL IN") == 1  # the heading that explains it
+    assert project.heading.units == "metric"  # its diameters are in centimetres
     assert len(survey.standing) == 120
     assert (priorities(survey.standing, project.propose) >= project.propose.failing_from).any()
 

@@ -12,6 +12,12 @@ from glademark.contracts.layers import (
     text_column,
 )
 
+CAUTIONS = (
+    "Proposals are flags to walk to, no marks: nothing is cut by them.",
+    "Risk, defect and regeneration are judged at the tree and on the ground.",
+)
+"""On every output of a proposal."""
+
 _ALTERNATIVE = count_column("alternative", "Alternative", "Number of the layout, the best first.")
 _GROUP = count_column("group", "Group", "Number of the group, north to south, west to east.")
 _BASAL_AREA = real_column(
@@ -92,7 +98,7 @@ TREES = Layer(
 ALTERNATIVES = Layer(
     name="alternatives",
     title="Alternatives",
-    meaning="A layout of groups that keeps to the limits.",
+    meaning="A layout of proposed groups; no mark, and not for cutting.",
     geometry=None,
     columns=(
         _ALTERNATIVE,

@@ -13,11 +13,17 @@ import pandas as pd
 import pyogrio
 import tomli_w
 
-from glademark.contracts.proposal_layers import ALTERNATIVES, GROUPS, PROPOSAL_LAYERS, TREES
+from glademark.contracts.proposal_layers import (
+    ALTERNATIVES,
+    CAUTIONS,
+    GROUPS,
+    PROPOSAL_LAYERS,
+    TREES,
+)
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
 from glademark.export.handheld.gpx import flags_gpx
-from glademark.proposal.outcome import CAUTIONS, Proposal
+from glademark.proposal.outcome import Proposal
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable
 from glademark.report.summary import json_value, write_summary

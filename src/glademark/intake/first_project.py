@@ -99,6 +99,9 @@ def project_text(files: Sequence[FileSeen], folder: Path) -> str:
         text = _set_open(text, "[volume]")
     marks = [layer for _, layer in every if layer.input == "marks"]
     text = _with_units(_set_open(text, "[marks]"), marks)
+    units = {column.unit for _, layer in every for column in layer.columns}
+    if "cm" in units and units.isdisjoint({"in", "ft"}):
+        text = _set(text, "units", '"metric"')
     text = _with_names(text, marks)
     text = _with_paints(text, marks)
     text = _with_species(text, [layer for _, layer in every])

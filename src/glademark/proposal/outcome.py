@@ -1,7 +1,7 @@
 """The answer: groups, their trees and the alternatives, as a layout measures and judges them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import geopandas as gpd
@@ -25,12 +25,6 @@ from glademark.proposal.search import Found, find_candidates
 from glademark.proposal.stock import IntArray
 from glademark.proposal.why import why_sentences
 from glademark.wording import counted, listed
-
-CAUTIONS = (
-    "Proposals are flags to walk to, no marks: nothing is cut by them.",
-    "Risk, defect and regeneration are judged at the tree and on the ground.",
-)
-"""On every output of a proposal."""
 
 BINDING = 0.01
 """A limit that leaves at most this share of it over is binding."""
@@ -92,12 +86,17 @@ def propose_groups(prepared: Prepared, asked: Sequence[LimitAsked]) -> Proposal:
     task, settings = prepared.task, prepared.project.propose
     try:
         found = find_candidates(task, prepared.patches)
-        chosen = list(
-            choices(task, found, count=settings.alternatives, others_min=settings.other_groups_min)
+        asked_for = choices(
+            task, found, count=settings.alternatives, others_min=settings.other_groups_min
         )
+        best = next(asked_for)
     except NoChoiceError:
         return _nothing(prepared)
-    best = chosen[0]
+    chosen = [best]
+    try:
+        chosen.extend(asked_for)
+    except KeyboardInterrupt:
+        found = replace(found, interrupted=True)  # the best stands; more would be alternatives
     alternatives = tuple(
         _alternative(prepared, asked, found, one, number) for number, one in enumerate(chosen, 1)
     )

@@ -1,6 +1,6 @@
 """From the survey of one stand to the task of proposing groups in it."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -132,7 +132,7 @@ def prepare(
         survey=bare,
         project=project,
         limits=limits,
-        notices=(*said, *_notices(survey, trees, project.propose.weights)),
+        notices=(*said, *_unlimited(limits), *_notices(survey, trees, project.propose.weights)),
         patches=_patch_sets(trees, survey),
     )
 
@@ -392,6 +392,15 @@ def _worth(trees: gpd.GeoDataFrame, survey: Survey, layout: Layout, project: Pro
         corridor_gap_m=gap,
         weights=project.propose.weights,
     )
+
+
+def _unlimited(limits: Sequence[LimitRow]) -> Iterator[str]:
+    """That no limit of the project says how large, near or many groups may be."""
+    if all(row.limit.startswith("groups_") for row in limits):
+        yield (
+            "[limits] states no size, spacing, share or removal: only [propose] min_trees and "
+            "groups_max hold groups"
+        )
 
 
 def _notices(survey: Survey, trees: gpd.GeoDataFrame, weights: ProposeWeights) -> tuple[str, ...]:

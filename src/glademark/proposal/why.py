@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 NAMED = 3
 """Danger trees named in a sentence."""
 
+SMALL_ACRES = 0.1
+"""Groups below this size have a third decimal."""
+
 
 def why_sentences(
     prepared: "Prepared", groups: gpd.GeoDataFrame, trees: gpd.GeoDataFrame
@@ -26,11 +29,11 @@ def why_sentences(
     sentences = []
     for row, danger in zip(groups.to_dict("records"), near, strict=True):
         share = _share(row["failing_basal_area_m2"], row["basal_area_m2"])
-        area = (
-            f"{row['area_m2'] / 1e4:.2f} ha" if metric else f"{row['area_m2'] / ACRE_M2:.2f} acre"
-        )
+        acres = row["area_m2"] / ACRE_M2
+        digits = 2 if acres >= SMALL_ACRES else 3
+        area = f"{row['area_m2']:,.0f} m²" if metric else f"{acres:.{digits}f} acre"
         failing = counted(int(row["failing_trees"]), "failing tree")
-        parts = [f"{failing} of {int(row['trees'])}{share} stand together on {area}"]
+        parts = [f"{failing} of {int(row['trees'])}{share} on {area}"]
         if row["score_regeneration"] > 0:
             parts.append("regeneration is released")
         if np.isfinite(row["corridor_m"]):

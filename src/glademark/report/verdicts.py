@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glademark.contracts.proposal_layers import CAUTIONS
 from glademark.report.crew_sentences import say
 from glademark.wording import NAMED_MAX, counted, shown
 
@@ -47,7 +48,11 @@ def is_proposed(delivery: Delivery) -> bool:
 
 def cut_words(delivery: Delivery, words: str) -> str:
     """What is said of trees to cut; where nobody has painted them they are proposed only."""
-    return words.replace("to cut", "proposed") if is_proposed(delivery) else words
+    if not is_proposed(delivery):
+        return words
+    for cut, proposed in (("to cut", "proposed"), ("Cut ", "Proposed "), (" cut ", " proposed ")):
+        words = words.replace(cut, proposed)
+    return words
 
 
 def approval_words(delivery: Delivery) -> str:
@@ -55,7 +60,7 @@ def approval_words(delivery: Delivery) -> str:
     exceeded = delivery.checks[delivery.checks["verdict"] == "exceeded"]
     if is_proposed(delivery):
         what = f": {_what(exceeded)}" if len(exceeded) else ""
-        return f"{PROPOSAL}{'; limits are exceeded' if what else ''}{what}."
+        return f"{PROPOSAL}{'; limits are exceeded' if what else ''}{what}. {CAUTIONS[1]}"
     if exceeded.empty:
         return ""
     number = f"{counted(len(exceeded), 'limit')} {'is' if len(exceeded) == 1 else 'are'} exceeded"

@@ -11,6 +11,7 @@ References
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
 import geopandas as gpd
@@ -18,6 +19,7 @@ import numpy as np
 import shapely
 
 from glademark import __version__
+from glademark.contracts.proposal_layers import CAUTIONS
 from glademark.export.handheld.features import (
     about_file,
     add,
@@ -26,10 +28,12 @@ from glademark.export.handheld.features import (
     placed_layers,
     xml_bytes,
 )
-from glademark.proposal.outcome import CAUTIONS, Proposal
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.shown_text import shown_text
 from glademark.report.verdicts import PROPOSAL
+
+if TYPE_CHECKING:
+    from glademark.proposal.outcome import Proposal
 
 GPX_FILE = "layout.gpx"
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
@@ -137,7 +141,7 @@ DELIVERABLE = Deliverable(id="gpx", title="GPX for receivers", files=(GPX_FILE,)
 """Tracks and waypoints for receivers."""
 
 
-def flags_gpx(proposal: Proposal) -> bytes:
+def flags_gpx(proposal: "Proposal") -> bytes:
     """Groups of the best alternative as GPX 1.1."""
     root = ET.Element(
         "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}

@@ -106,6 +106,8 @@ def field_dates(delivery: Delivery) -> str:
 
 def position_error_words(delivery: Delivery) -> str:
     """How exactly marks are placed."""
+    if is_proposed(delivery):
+        return "Positions of trees as in the stem map or canopy"
     units = delivery.project.heading.units
     errors = delivery.layout.marks["position_error_m"].dropna()
     if errors.empty:

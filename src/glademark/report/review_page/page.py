@@ -41,7 +41,13 @@ from glademark.report.review_page.tables import (
 from glademark.report.review_page.wording import field_text
 from glademark.report.site_rules import cautions
 from glademark.report.terminal.openings import opening_verdicts
-from glademark.report.verdicts import WORST_FIRST, approval_words, edition_words, is_proposed
+from glademark.report.verdicts import (
+    WORST_FIRST,
+    approval_words,
+    cut_words,
+    edition_words,
+    is_proposed,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -121,14 +127,14 @@ def _sections(
         "crs": field_text(layout.crs.name),
         "crs_code": field_text(delivery.summary["provenance"]["crs"]),
         "diameter_at": delivery.project.marks.diameter_at,
-        "switches": _switches(content),
+        "switches": _switches(content, delivery),
         "boundary": STAND,
         "left_out": show_number(content.left_out, 0) if content.left_out else "",
         "most_marks": show_number(MOST_MARKS, 0),
     }
 
 
-def _switches(content: MapContent) -> list[tuple[SwitchedLayer, int]]:
+def _switches(content: MapContent, delivery: Delivery) -> list[tuple[SwitchedLayer, int]]:
     """Layers that the map has, the those of several parts first, with how many features each."""
     counts: dict[str, int] = {}
     for (layer, _), features in content.areas.items():
@@ -140,7 +146,14 @@ def _switches(content: MapContent) -> list[tuple[SwitchedLayer, int]]:
     if len(content.crowns):
         counts[CROWNS.name] = len(content.crowns)
     found = [
-        (replace(switched, areas=_drawn(switched, parts)), counts[switched.name])
+        (
+            replace(
+                switched,
+                areas=_drawn(switched, parts),
+                title=cut_words(delivery, switched.title),
+            ),
+            counts[switched.name],
+        )
         for switched in (CROWNS, *AREAS, *MARKS)[::_HIGHEST_FIRST]
         if counts.get(switched.name)
     ]

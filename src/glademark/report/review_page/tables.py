@@ -98,8 +98,10 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
     volumes = opening_volumes(delivery.layout)
     area, length, basal = (_in(units, unit) for unit in ("m2", "m", "basal area"))
     far = replace(length, decimals=0) if units == "us" else length
+    is_told = any(field_text(row.get("why")) for row in rows)  # of a proposal
     headings = (
         Heading(title="Opening"), Heading(title="Limits", number=False),
+        *([Heading(title="Why here", number=False)] if is_told else []),
         area.heading("Area"), area.heading("Combined area"), Heading(title="Trees"),
         basal.heading("Basal area"), *(_sale_heading(*product) for product in volumes),
         Heading(title=_WITHOUT),
@@ -114,6 +116,7 @@ def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:
         (
             Cell(text=_opening_name(row), by=_by(row["opening"]), key=row["key"]),
             _verdict(verdicts.get(row["opening"], "")),
+            *([Cell(text=field_text(row["why"]))] if is_told else []),
             area.cell(row["area_m2"]),
             area.cell(row["combined_area_m2"]),
             Cell(text=whole(row["trees"]), by=_by(row["trees"])),

@@ -58,7 +58,7 @@ _KINDS: Mapping[str, str] = {
 }
 _BASIS: Mapping[str, str] = {
     "walked": "walked outline",
-    "tagged": "the marker's group",
+    "tagged": "group named with its trees",
     "centre": "centre, radius",
     "crowns": "touching crowns",
 }
@@ -110,7 +110,7 @@ def name_text(value: object) -> str:
     Examples
     --------
     >>> name_text("exclusion"), name_text("tagged")
-    ('exclusion', "the marker's group")
+    ('exclusion', 'group named with its trees')
     """
     text = field_text(value)
     return _NAMES.get(text, text)

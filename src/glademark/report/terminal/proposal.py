@@ -8,8 +8,9 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.contracts.layers import Units
+from glademark.contracts.proposal_layers import CAUTIONS
 from glademark.proposal.layouts import Margin
-from glademark.proposal.outcome import CAUTIONS, Alternative, Proposal
+from glademark.proposal.outcome import Alternative, Proposal
 from glademark.report.quantities import show_area, show_length
 from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import Fitted
