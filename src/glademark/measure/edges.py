@@ -156,7 +156,7 @@ def closed_circles(
         some = owner == which
         around = radius_m[some] + r[some]
         circles = shapely.buffer(shapely.points(centre[some]), around, quad_segs=CHORDS)
-        found[which] = shapely.buffer(shapely.union_all(circles), -r[some][0], quad_segs=CHORDS)
+        found[which] = shapely.union_all(circles).buffer(-r[some][0], quad_segs=CHORDS)
     return found
 
 
@@ -165,8 +165,7 @@ def wider_discs(discs: GeometryArray, r: float) -> GeometryArray:
     centre, radius = circles_of(discs)
     rim = shapely.get_coordinates(discs).reshape(len(discs), DISC_VERTICES + 1, 2)
     from_centre = (rim - centre[:, None]) * (1 + r / radius)[:, None, None]
-    wider: GeometryArray = shapely.polygons(centre[:, None] + from_centre)
-    return wider
+    return np.asarray(shapely.polygons(centre[:, None] + from_centre), dtype=object)
 
 
 def walked_outlines(
