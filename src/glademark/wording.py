@@ -1,7 +1,8 @@
 """The one form of message: what is wrong, where, what was expected, what to do."""
 
-import re
+import unicodedata
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
 NAMED_MAX = 10
 """Records named in one sentence; the rest is counted."""
@@ -9,29 +10,32 @@ NAMED_MAX = 10
 TEXT_MAX = 80
 """Characters of a text from a file that are shown."""
 
-# C0, DEL, C1, soft hyphen, zero-width and bidirectional controls, line separators, byte order mark.
-_UNPRINTABLE = re.compile(
-    "[\x00-\x1f\x7f-\x9f\xad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb]"
-)
+_JOINERS = "\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"  # Persian and Indic words need them
+_UNSEEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # controls, direction marks, halves of characters, breaks
 
 
-def shown(text: object) -> str:
+def shown(text: object, *, longest: int = TEXT_MAX) -> str:
     r"""
-    Text from a file, fit for a terminal: control characters escaped, cut at 80 characters.
+    Text from a file, fit for terminal, log and paper: nothing moves the cursor, turns or hides.
 
     Examples
     --------
-    >>> shown("red\x1b[2J")
-    'red\\x1b[2J'
+    >>> print(shown("oak\x1b[2J"), shown("a long remark", longest=6))
+    oak\x1b[2J a lon…
     """
-    plain = _UNPRINTABLE.sub(_escaped, str(text)[: 2 * TEXT_MAX])
-    return plain if len(plain) <= TEXT_MAX else plain[: TEXT_MAX - 1] + "…"
-
-
-def _escaped(found: re.Match[str]) -> str:
-    """Visible form of one control character."""
-    code = ord(found[0])
-    return f"\\x{code:02x}" if code <= 0xFF else f"\\u{code:04x}"  # noqa: PLR2004 - two hex digits
+    plain = str(text)
+    seen = (
+        plain
+        if plain.isprintable()
+        else "".join(
+            letter.encode("unicode_escape").decode("ascii")
+            if unicodedata.category(letter) in _UNSEEN
+            and not (letter in _JOINERS and unicodedata.category(before) in {"Lo", "Mn", "Mc"})
+            else letter
+            for before, letter in pairwise(f" {plain}")
+        )
+    )
+    return seen if len(seen) <= longest else f"{seen[: longest - 1]}…"
 
 
 def listed(names: Iterable[object], *, between: str = ", ") -> str:

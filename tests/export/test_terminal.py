@@ -15,9 +15,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from glademark import wording
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions
 from glademark.report.terminal.layout import print_summary
 from glademark.report.terminal.limits import Fitted
@@ -204,7 +204,7 @@ def test_near_and_met(delivery: Delivery) -> None:
 @given(text=st.text(max_size=200))
 def test_shown_text_is_harmless(text: str) -> None:
     """Whatever stands in a file, what is shown stays on its line and is short."""
-    shown = shown_text(text, longest=80)
+    shown = wording.shown(text, longest=80)
 
     assert not set(shown) & {"\x1b", "\n", "\r", "\t", "\u202e", "\x9b"}
     assert len(shown) <= 80

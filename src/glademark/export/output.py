@@ -25,7 +25,7 @@ from glademark.errors import OutputError, PluginError, changed, tell_changed
 from glademark.export.geopackage import refuse_unsound, side_files
 from glademark.export.manifest import MANIFEST_FILE, Replacing, changed_by, read_manifest
 from glademark.export.writers import Missing, wanted, write_each
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -358,7 +358,7 @@ def _remove_empty(folder: Path, names: Sequence[str]) -> None:
 
 def _listed(names: Iterable[str]) -> str:
     """Names of files in a sentence."""
-    return ", ".join(map(shown_text, names))
+    return ", ".join(map(shown, names))
 
 
 def _move_all(place: Path, folder: Path, names: Sequence[str], remove: Sequence[str]) -> None:

@@ -19,9 +19,9 @@ from glademark.project.model import AllowanceSettings
 from glademark.report.crew_sentences import say
 from glademark.report.dated_archive import add_file
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions, unpainted_rules
 from glademark.report.verdicts import approval_words, edition_words, newest_day
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -64,7 +64,7 @@ def contents_text(delivery: Delivery, deliverables: Sequence[Deliverable]) -> st
     """What is in the pack, file by file."""
     files = [(name, one.title) for one in deliverables for name in one.files]
     lines = [
-        f"{shown_text(delivery.project.heading.name)}. {edition_words(delivery)}.",
+        f"{shown(delivery.project.heading.name)}. {edition_words(delivery)}.",
         *filter(None, [approval_words(delivery)]),
         f"{CAUTIONS_FILE}: read before work begins",
         *(f"{name}: {title}" for name, title in files),
@@ -115,7 +115,7 @@ def cautions_text(delivery: Delivery) -> str:
     """What has to be read before work begins."""
     project = delivery.project
     lines = [
-        f"Layout of {shown_text(delivery.project.heading.name)}. {edition_words(delivery)}.",
+        f"Layout of {shown(delivery.project.heading.name)}. {edition_words(delivery)}.",
         *filter(None, [approval_words(delivery)]),
         *cautions(),
         say("two-tree-lengths"),

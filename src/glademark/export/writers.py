@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from glademark.errors import PluginError
 from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED
-from glademark.report.shown_text import shown_text
 from glademark.report.verdicts import is_proposed
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -110,6 +110,6 @@ def _write(deliverable: Deliverable, given: Any, folder: Path) -> None:  # noqa:
 def _sentence(deliverable: Deliverable, fault: Exception) -> str:
     """What went wrong, in words."""
     if isinstance(fault, PluginError):
-        return f"{shown_text(fault, longest=400)}."
-    said = shown_text(f"{type(fault).__name__}: {fault}", longest=300)
+        return f"{shown(fault, longest=400)}."
+    said = shown(f"{type(fault).__name__}: {fault}", longest=300)
     return f"{deliverable.title} could not be made ({said}); -vv shows where."

@@ -516,15 +516,15 @@ def _say(fault: str, code: int) -> None:
 
 def _show(line: str, code: int | None = None) -> None:
     """A line on standard error, without control characters; with a code it ends the run."""
-    from glademark.report.shown_text import shown_text  # noqa: PLC0415 - keeps --help light
+    from glademark.wording import shown  # noqa: PLC0415 - keeps --help light
 
-    lines, shown = json_lines(), shown_text(line, longest=2000)
+    lines, sentence = json_lines(), shown(line, longest=2000)
     if lines is None:
-        click.echo(shown, err=True)
+        click.echo(sentence, err=True)
     elif code is None:
-        lines.write(notice=shown)
+        lines.write(notice=sentence)
     else:
-        lines.write(error=shown, code=code)
+        lines.write(error=sentence, code=code)
 
 
 def _interrupt(*_: object) -> None:

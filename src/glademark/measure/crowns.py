@@ -231,9 +231,10 @@ def closed_arcs(
 
     It follows the circles where those widened by r are bare, and between them the circle of radius
     r around each corner of the widened outline, where no other of those covers it. `r` is that of
-    the stand, on every circle of it; circles to close are first moved as by `askew`.
+    the stand, on every circle of it; circles to close are first moved by so little
+    that no three of them meet in a point.
     """
-    centre = np.where(r[:, None] > 0, askew(centre), centre)
+    centre = centre + np.where(r > 0, ASKEW_M, 0.0)[:, None] * _askew(stand)
     owner, low, high, follows = bare_arcs(centre, radius_m + r, stand=stand)
     ends = (follows >= 0) & (r[owner] > 0)
     one, two, end = owner[ends], follows[ends], high[ends]
@@ -267,10 +268,10 @@ def closed_arcs(
     )
 
 
-def askew(centre: FloatArray) -> FloatArray:
-    """Middles of circles moved by so little that no three of them meet in a point; (n, 2)."""
-    turn = np.arange(len(centre)) ** 2
-    return centre + ASKEW_M * np.column_stack([np.cos(turn), np.sin(turn)])
+def _askew(stand: IntArray) -> FloatArray:
+    """A direction for each circle, by its number in its stand; (n, 2)."""
+    turn = pd.Series(stand).groupby(stand).cumcount().to_numpy() ** 2
+    return np.column_stack([np.cos(turn), np.sin(turn)])
 
 
 def origins(centre: FloatArray, stand: IntArray, stands: int) -> FloatArray:

@@ -102,6 +102,7 @@ def tally_of_openings(volume: pd.DataFrame, openings: pd.DataFrame) -> pd.DataFr
     """Volumes by opening, of which the table has the row, with stands and numbers of openings."""
     keys = openings[[STAND, "opening"]].iloc[volume["owner"].to_numpy()].reset_index(drop=True)
     table = pd.concat([keys, volume.reset_index(drop=True)], axis=1)
+    table = table.astype({"product": "str", "volume_unit": "str"})  # where there are no rows too
     table["product"] = table["product"].replace("", NOT_STATED)
     order = [STAND, *VOLUME_BY_OPENING.names]
     return table.sort_values(order[:4], ignore_index=True)[order]

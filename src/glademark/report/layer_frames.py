@@ -13,7 +13,7 @@ from glademark.report.columns import written_frame
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show_number
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 
 def layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:
@@ -76,7 +76,7 @@ def letters_in_words(marks: pd.DataFrame) -> str:
     letters = {
         marker: label.removesuffix(own) for marker, label, own in found if label.endswith(own)
     }
-    named = [f"{one} {shown_text(marker)}" for marker, one in letters.items() if one != marker]
+    named = [f"{one} {shown(marker)}" for marker, one in letters.items() if one != marker]
     return say("whose-mark", letters="; ".join(named)) if named else ""
 
 

@@ -19,9 +19,8 @@ from glademark.report.quantities import (
     show_number,
     show_share,
 )
-from glademark.report.shown_text import shown_text
 from glademark.units import ACRE_M2, HECTARE_M2
-from glademark.wording import counted, listed
+from glademark.wording import counted, listed, shown
 
 BEFORE_AFTER = ("Before", "Marked", "After")
 _VERDICT_WORDS = {
@@ -203,7 +202,7 @@ def kept_lines(layout: Layout, units: Units) -> Iterator[str]:
 
 def _reasons(residual: Mapping[str, Any]) -> str:
     """Trees by their main reason."""
-    told = [f"{shown_text(code)} {trees:,}" for code, trees in residual["reasons"].items()]
+    told = [f"{shown(code)} {trees:,}" for code, trees in residual["reasons"].items()]
     without = residual["trees_without_reason"]
     stated = [f"not stated {without:,}"] if without else []
     return f"Trees marked by main reason: {', '.join([*told, *stated])}"
@@ -226,7 +225,7 @@ def _crop_trees(found: Mapping[str, Any]) -> str:
 def _retained(layout: Layout, units: Units) -> str:
     """Retained trees by kind, and those that are marked as well."""
     rows = [
-        f"{shown_text(row['kind'])} {show(row['trees_per_ha'], 'trees/ha', units)}"
+        f"{shown(row['kind'])} {show(row['trees_per_ha'], 'trees/ha', units)}"
         for _, row in layout.retention.iterrows()  # a handful of kinds
     ]
     lost = layout.residual.get("retention", {}).get("marked_as_well", [])

@@ -22,11 +22,11 @@ from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
 from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 from glademark.report.wood_by_zone import left_out, opening_volumes
 from glademark.units import ACRE_M2, HECTARE_M2
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,7 +97,7 @@ def write_workbook(delivery: Delivery, path: Path) -> None:
     import xlsxwriter  # noqa: PLC0415 - heavy
 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    name = shown_text(delivery.project.heading.name)
+    name = shown(delivery.project.heading.name)
     with xlsxwriter.Workbook(str(path), options) as book:
         made = datetime.fromisoformat(newest_day(delivery) or _NO_DAY).replace(tzinfo=UTC)
         book.set_properties({"title": f"Layout of {name}", "created": made})
@@ -142,11 +142,11 @@ def _openings_sheet(layout: Layout, units: Units) -> Sheet:
     sheet = _sheet(pd.DataFrame(layout.openings.drop(columns="geometry")), OPENINGS, units)
     heads, formats, more = [*sheet.heads], [*sheet.formats], []
     for (product, unit), part in opening_volumes(layout).items():
-        heads.append(f"Net volume, {shown_text(product)} ({unit})")
+        heads.append(f"Net volume, {shown(product)} ({unit})")
         formats.append("#,##0.00")
         more.append(_cells(part["volume_net"], 1.0))
         if part["trees_without"].any():
-            heads.append(f"Trees without a volume, {shown_text(product)}")
+            heads.append(f"Trees without a volume, {shown(product)}")
             formats.append("#,##0")
             more.append(_cells(part["trees_without"], 1.0))
     rows = [(*row, *(column[at] for column in more)) for at, row in enumerate(sheet.rows)]
@@ -175,7 +175,7 @@ def _shown(column: Column, units: Units) -> tuple[str, str, float]:
 def _cells(values: pd.Series, size: float) -> list[str | float | None]:
     """Values of one column; None where there is none."""
     if isinstance(values.dtype, pd.StringDtype):
-        return [shown_text(value, longest=_LONGEST) or None for value in values.tolist()]
+        return [shown(value, longest=_LONGEST) or None for value in values.tolist()]
     if values.dtype.kind in "iub":
         return [None if value is pd.NA else value for value in values.tolist()]
     numbers = values.astype("float64") / size
@@ -241,7 +241,7 @@ def _set_up_print(page: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ship
     page.fit_to_pages(1, 0)
     page.repeat_rows(0)
     page.set_margins(left=0.5, right=0.5, top=0.8, bottom=0.8)
-    name = shown_text(delivery.project.heading.name).replace("&", "&&")
+    name = shown(delivery.project.heading.name).replace("&", "&&")
     page.set_header(f"&L{name}&R&A")
     page.set_footer(f"&L&8{cautions()[0]}&R&8Page &P of &N")
 
@@ -263,7 +263,7 @@ def _write_notes(book: Any, delivery: Delivery) -> None:  # noqa: ANN401 - ships
     ]
     page.set_column(0, 0, 110, wrapped)
     for row, line in enumerate(lines):
-        page.write_string(row, 0, shown_text(line, longest=_LONGEST), wrapped)
+        page.write_string(row, 0, shown(line, longest=_LONGEST), wrapped)
     _set_up_print(page, delivery)
 
 

@@ -24,7 +24,6 @@ from glademark.report.layer_frames import (
     worded,
 )
 from glademark.report.quantities import show_area, show_diameter, show_length
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import hazard_words
 from glademark.report.special_trees import (
     danger_circles,
@@ -40,6 +39,7 @@ from glademark.report.verdicts import (
     exceeded_features,
     exceeded_words,
 )
+from glademark.wording import shown
 
 WGS84 = "EPSG:4326"
 DECIMALS = 7
@@ -188,7 +188,7 @@ def _named(frame: gpd.GeoDataFrame, names: pd.Series, about: pd.Series | str) ->
     """A layer with a name and a sentence for each feature, both fit to be shown."""
     if isinstance(about, str):
         about = pd.Series(about, index=frame.index, dtype="string")
-    return frame.assign(name=worded(names, shown_text), about=worded(about, _sentence))
+    return frame.assign(name=worded(names, shown), about=worded(about, _sentence))
 
 
 def _filled(name: str, /, **columns: pd.Series) -> pd.Series:
@@ -201,7 +201,7 @@ def _filled(name: str, /, **columns: pd.Series) -> pd.Series:
 
 def _sentence(text: object) -> str:
     """Text of a feature, fit to be shown."""
-    return shown_text(text, longest=400)
+    return shown(text, longest=400)
 
 
 def _stand(delivery: Delivery) -> gpd.GeoDataFrame:

@@ -30,7 +30,7 @@ from glademark.export.handheld.features import (
 )
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 GEOJSON_FILE = "layout.geojson"
 
@@ -46,7 +46,7 @@ def geojson_text(delivery: Delivery) -> str:
         features += _features(frame, name)
     head = {
         "type": "FeatureCollection",
-        "name": shown_text(delivery.project.heading.name),
+        "name": shown(delivery.project.heading.name),
         "description": about_file(delivery),
         "bbox": _bbox(layers["stand"]),
     }

@@ -29,8 +29,8 @@ from glademark.export.handheld.features import (
     xml_bytes,
 )
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.shown_text import shown_text
 from glademark.report.verdicts import PROPOSAL
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from glademark.proposal.outcome import Proposal
@@ -82,7 +82,7 @@ def gpx_bytes(delivery: Delivery) -> bytes:
 def _add_metadata(root: ET.Element, delivery: Delivery, stand: gpd.GeoDataFrame) -> None:
     """Name, caution and extent."""
     metadata = add(root, "metadata")
-    add(metadata, "name", shown_text(delivery.project.heading.name))
+    add(metadata, "name", shown(delivery.project.heading.name))
     add(metadata, "desc", about_file(delivery))
     west, south, east, north = (_degrees(value) for value in stand.total_bounds)
     add(metadata, "bounds", minlat=south, minlon=west, maxlat=north, maxlon=east)
@@ -147,14 +147,14 @@ def flags_gpx(proposal: "Proposal") -> bytes:
         "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}
     )
     metadata = add(root, "metadata")
-    add(metadata, "name", shown_text(proposal.prepared.project.heading.name))
+    add(metadata, "name", shown(proposal.prepared.project.heading.name))
     add(metadata, "desc", f"{PROPOSAL}. {' '.join(CAUTIONS)}")
     groups = proposal.alternatives[0].groups
     numbers = groups["group"].astype("str")
     flags = gpd.GeoDataFrame(
         {
             "name": [f"Proposed {number}" for number in numbers],
-            "about": [f"{PROPOSAL}. {shown_text(why, longest=400)}" for why in groups["why"]],
+            "about": [f"{PROPOSAL}. {shown(why, longest=400)}" for why in groups["why"]],
         },
         geometry=groups.geometry.to_numpy(),
         crs=groups.crs,

@@ -26,7 +26,7 @@ from glademark.export.handheld.features import (
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_symbols import SYMBOLS, abgr
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 KML_FILE = "layout.kml"
 NAMESPACE = "http://www.opengis.net/kml/2.2"
@@ -45,7 +45,7 @@ def kml_bytes(delivery: Delivery) -> bytes:
     layers = placed_layers(delivery)
     root = ET.Element("kml", {"xmlns": NAMESPACE})
     document = add(root, "Document")
-    add(document, "name", shown_text(delivery.project.heading.name))
+    add(document, "name", shown(delivery.project.heading.name))
     add(document, "open", 1)
     add(document, "description", escape(about_file(delivery), quote=False))
     for name in layers:

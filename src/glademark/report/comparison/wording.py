@@ -20,10 +20,9 @@ from glademark.report.quantities import (
     show_number,
     show_share,
 )
-from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import checked_words
 from glademark.report.verdicts import words_of
-from glademark.wording import counted
+from glademark.wording import counted, shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -98,7 +97,7 @@ def findings_table(comparison: Comparison, units: Units) -> Rows:
         rows.append(
             (
                 str(row["title"]) if row["finding"] != last else "",
-                _QUANTITIES.get(row["quantity"], shown_text(row["quantity"])),
+                _QUANTITIES.get(row["quantity"], shown(row["quantity"])),
                 _amount_words(row["amount"], unit, row["trees_without"], units),
                 _interval(row["low"], row["high"], unit, units),
                 _share(row["share_of_marked"], row["marked_without"]),
@@ -233,7 +232,7 @@ def damage_lines(comparison: Comparison, units: Units) -> list[str]:
         return []
     lines = []
     if seen.causes:
-        causes = ", ".join(f"{shown_text(name)} {n:,}" for name, n in seen.causes.items())
+        causes = ", ".join(f"{shown(name)} {n:,}" for name, n in seen.causes.items())
         lines.append(f"Damaged trees by cause: {causes}.")
     if seen.ruts:
         length = show_length(seen.rut_length_m, units)
@@ -284,7 +283,7 @@ def _residual(found: Residual, units: Units) -> list[str]:
 def _opening(row: Mapping[Any, Any], units: Units) -> str:
     """One opening after the cut."""
     area = show_area(row["area_m2"], units)
-    group = shown_text(row["group"])
+    group = shown(row["group"])
     if pd.isna(row["opening"]):
         return f"Opening {group}, as walked: {area}, where none was laid out."
     laid = show_area(row["laid_area_m2"], units)
@@ -337,8 +336,8 @@ def look_again(comparison: Comparison, units: Units) -> tuple[Rows, int]:
         (
             row["chance"],
             f"stump {_named(row['stump_id'], row['record'])}",
-            _SEEN[row["finding"]] + (f" ({shown_text(row['tree_id'])})" if row["tree_id"] else ""),
-            shown_text(row["species"]),
+            _SEEN[row["finding"]] + (f" ({shown(row['tree_id'])})" if row["tree_id"] else ""),
+            shown(row["species"]),
             show_diameter(row["dbh_cm"], units),
             show_share(row["chance"]),
         )
@@ -349,7 +348,7 @@ def look_again(comparison: Comparison, units: Units) -> tuple[Rows, int]:
             row["chance"],
             f"tree {_named(row['tree_id'], row['record'])}",
             "no stump found, though one may be its own",
-            shown_text(row["species"]),
+            shown(row["species"]),
             show_diameter(row["dbh_cm"], units),
             show_share(row["chance"]),
         )
@@ -363,7 +362,7 @@ def look_again(comparison: Comparison, units: Units) -> tuple[Rows, int]:
 
 def _named(own: object, record: object) -> str:
     """A record's own number, else its place in the file."""
-    return shown_text(own) if own else f"at record {record}"
+    return shown(own) if own else f"at record {record}"
 
 
 def match_lines(comparison: Comparison, units: Units) -> list[str]:

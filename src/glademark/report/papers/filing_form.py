@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 from glademark.report.dated_archive import NO_DAY, add_file
 from glademark.report.papers.filing_figures import ANSWERED, blanks, filing_tables
 from glademark.report.papers.printed_page import Paper
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions
 from glademark.report.verdicts import approval_words, edition_words, newest_day
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,7 +31,7 @@ def write_form(delivery: Delivery, path: Path) -> None:
     from docx.shared import Pt  # noqa: PLC0415 - heavy
 
     document = docx.Document()
-    name = shown_text(delivery.project.heading.name)
+    name = shown(delivery.project.heading.name)
     _set_page(document, delivery)
     _set_properties(document, f"Filing figures: {name}", newest_day(delivery))
     document.styles["Normal"].font.size = Pt(_POINTS)
@@ -89,7 +89,7 @@ def _table(document: Any, rows: Any, *, columns: int) -> Any:  # noqa: ANN401 - 
     table = document.add_table(rows=len(rows), cols=columns, style="Table Grid")
     cells = table._cells  # noqa: SLF001 - table.cell() looks all of them up again each time
     for cell, words in zip(cells, (words for row in rows for words in row), strict=True):
-        cell.text = shown_text(words, longest=2000)
+        cell.text = shown(words, longest=2000)
     return table
 
 

@@ -25,9 +25,9 @@ from glademark.report.papers.printed_scripts import (
     printable,
     printed_runs,
 )
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions
 from glademark.report.verdicts import edition_words, newest_day
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -181,7 +181,7 @@ def bookmarked(part: Flowable, words: str) -> Flowable:
 
     def draw() -> None:
         """Draw the part, and name it where that is its first page."""
-        part.canv.named.setdefault(shown_text(words), len(part.canv.kept))
+        part.canv.named.setdefault(shown(words), len(part.canv.kept))
         drawn()
 
     part.draw = draw
@@ -291,7 +291,7 @@ def gap(paper: Paper, *, lines: float = 0.5) -> Flowable:
 def fitting(words: str, width_pt: float, points: float) -> str:
     """Text that fits on one line of a width [points]."""
     register_fonts()
-    return cut_to_fit(shown_text(words, longest=200), width_pt, points, SANS)
+    return cut_to_fit(shown(words, longest=200), width_pt, points, SANS)
 
 
 def _draw_line(canvas: Any, place: tuple[float, float], words: str, points: float) -> None:  # noqa: ANN401
@@ -314,7 +314,7 @@ def write_pdf(path: Path, paper: Paper, story: Sequence[Flowable]) -> int:
         pagesize=(width, height),
         invariant=1,
         lang="en",
-        title=f"{paper.title}: {shown_text(paper.project.heading.name)}",
+        title=f"{paper.title}: {shown(paper.project.heading.name)}",
         subject=paper.subject,
         author="",
         creator="glademark",

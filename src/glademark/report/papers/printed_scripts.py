@@ -9,7 +9,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from glademark.report.papers.printed_fonts import PER_SIZE, SANS, fonts_behind, letter_widths
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -45,7 +45,7 @@ class Run(NamedTuple):
 
 def printable(text: object) -> str:
     """A text of a field file, without what moves or hides."""
-    return unicodedata.normalize("NFC", shown_text(text, longest=_LONGEST))
+    return unicodedata.normalize("NFC", shown(text, longest=_LONGEST))
 
 
 def lacks_letters(texts: Iterable[object]) -> bool:

@@ -25,7 +25,7 @@ from glademark.report.residual_stand import (
     species_rows,
     structure_rows,
 )
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -58,7 +58,7 @@ def _story(delivery: Delivery, paper: Paper) -> list[Flowable]:
         ),
         "Share of the basal area by species": Grid(
             heads=("Species", "Before", "After"),
-            rows=[(shown_text(name), *shares) for name, *shares in species_rows(layout)],
+            rows=[(shown(name), *shares) for name, *shares in species_rows(layout)],
             widths=(4, 2, 2),
         ),
     }

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from glademark.report.quantities import AT_LEAST, MISSING, show_volume
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -100,7 +100,7 @@ def field_text(value: object) -> str:
     ('', 'red oak')
     """
     missing = value is None or value is pd.NA or (isinstance(value, float) and math.isnan(value))
-    return "" if missing else shown_text(value, longest=LONGEST)
+    return "" if missing else shown(value, longest=LONGEST)
 
 
 def name_text(value: object) -> str:

@@ -11,9 +11,9 @@ from rich.text import Text
 from glademark.advice.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.layers import Units
 from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions
 from glademark.report.terminal.limits import Fitted
+from glademark.wording import shown
 
 _LONGEST = 300
 _MOST_NAMES = 20
@@ -22,7 +22,7 @@ _MOST_NAMES = 20
 def print_advice(advice: Advice, console: Console, *, units: Units, stand: str = "") -> None:
     """Print which trees to leave standing in a stand, and what that brings."""
     if stand:
-        console.print(Text(f"STAND {shown_text(stand)}", style="bold"))
+        console.print(Text(f"STAND {shown(stand)}", style="bold"))
     if advice.exceeded.empty:
         console.print(Text("No limit is exceeded: there is nothing to mend."))
         return
@@ -40,7 +40,7 @@ def _sections(advice: Advice, units: Units) -> Iterator[tuple[str, list[Renderab
     is_first = standing["left_as"] == NO_CUT
     first, later = standing[is_first], standing[~is_first]
     yield "LEAVE STANDING FIRST: NOTHING IS CUT WHERE THEY STAND", _trees(first, units)
-    notes = [Text(shown_text(note, longest=_LONGEST)) for note in advice.notes]
+    notes = [Text(shown(note, longest=_LONGEST)) for note in advice.notes]
     yield "LEAVE STANDING", [*(_trees(later, units) or _nothing(first)), *notes]
     yield "GIVES UP", _wood(advice)
     yield "LIMITS", [Fitted(_limits(advice, units))]
@@ -80,13 +80,13 @@ def _whole_groups(standing: pd.DataFrame) -> Iterator[str]:
         trees = int(mine["count"].sum())
         yield (
             f"Opening {number} as a whole, all {trees} trees of it: {_names(mine['label'])}. "
-            f"Mends {shown_text(mends, longest=_LONGEST)}."
+            f"Mends {shown(mends, longest=_LONGEST)}."
         )
 
 
 def _names(labels: pd.Series) -> str:
     """Trees by their labels, up to a number of them."""
-    names = ", ".join(shown_text(name) for name in labels.iloc[:_MOST_NAMES])
+    names = ", ".join(shown(name) for name in labels.iloc[:_MOST_NAMES])
     more = len(labels) - _MOST_NAMES
     return f"{names} and {more} more" if more > 0 else names
 
@@ -98,14 +98,14 @@ def _tree_table(standing: pd.DataFrame, units: Units) -> Table:
         table.add_column(name, overflow="fold")
     for row in standing.drop(columns="geometry").to_dict("records"):
         cells = (
-            shown_text(row["label"]),
-            shown_text(row["marker"]),
+            shown(row["label"]),
+            shown(row["marker"]),
             "-" if pd.isna(row["opening"]) else str(row["opening"]),
-            shown_text(row["species"]),
+            shown(row["species"]),
             show_diameter(row["dbh_cm"], units),
             str(row["count"]),
-            shown_text(row["left_as"]),
-            shown_text(row["mends"], longest=_LONGEST),
+            shown(row["left_as"]),
+            shown(row["mends"], longest=_LONGEST),
         )
         table.add_row(*map(Text, cells))
     return table
@@ -115,7 +115,7 @@ def _wood(advice: Advice) -> list[RenderableType]:
     """Volume given up, each product in its own unit."""
     return [
         Text(
-            f"{shown_text(row['product']) or 'not stated'}: {row['trees']} trees, "
+            f"{shown(row['product']) or 'not stated'}: {row['trees']} trees, "
             f"{show_volume(row['net'], row['unit']) if row['unit'] else 'volume not computed'}"
         )
         for row in advice.given_up.to_dict("records")
@@ -131,7 +131,7 @@ def _limits(advice: Advice, units: Units) -> Table:
         measured, verdict = advice.again(row)
         numbers = (row["measured"], row["limit_value"], measured)
         before, limit, after = show_in_one_unit(numbers, row["unit"], units)
-        subject = shown_text(row["subject"], longest=_LONGEST)
+        subject = shown(row["subject"], longest=_LONGEST)
         table.add_row(*map(Text, (subject, before, limit, after, verdict)))
     return table
 
@@ -141,14 +141,14 @@ def _not_mended(advice: Advice) -> Iterator[str]:
     for one in advice.unmended:
         names = _names(pd.Series(one.trees, dtype=object))
         behind = f" ({names})" if names else ""
-        yield f"{shown_text(one.subject, longest=_LONGEST)}: {one.reason}{behind}"
+        yield f"{shown(one.subject, longest=_LONGEST)}: {one.reason}{behind}"
     before = set(zip(advice.exceeded["limit"], advice.exceeded["subject"], strict=True))
     before |= {(one.limit, one.subject) for one in advice.unmended}
     left = advice.still_exceeded
     for row in left.to_dict("records"):
         if (row["limit"], row["subject"]) not in before:
             yield (
-                f"{shown_text(row['subject'], longest=_LONGEST)}: was inside its limit and gives "
+                f"{shown(row['subject'], longest=_LONGEST)}: was inside its limit and gives "
                 "way; no set of trees keeps it and mends the rest"
             )
 
@@ -156,7 +156,7 @@ def _not_mended(advice: Advice) -> Iterator[str]:
 def _proof(advice: Advice) -> Iterator[str]:
     """How far the search got, and the check by measuring again."""
     for proof in advice.proofs:
-        limits = ", ".join(shown_text(limit) for limit in proof.limits)
+        limits = ", ".join(shown(limit) for limit in proof.limits)
         yield f"{limits}: {proof.trees} trees, {proof.words}"
     first, second = ("trees", advice.wood) if advice.by == "trees" else (advice.wood, "trees")
     yield f"Least {first}, then least {second}, then the first ids. {RESTS_ON}"
@@ -168,7 +168,7 @@ def _outcome(advice: Advice) -> str:
     """What is still beyond its limit, in words."""
     if advice.passes:
         return "every limit is met"
-    left = ", ".join(shown_text(one, longest=_LONGEST) for one in advice.still_exceeded["subject"])
+    left = ", ".join(shown(one, longest=_LONGEST) for one in advice.still_exceeded["subject"])
     if advice.mended:
         return f"every limit that trees can mend is met. STILL EXCEEDED: {left}"
     return f"NOT ALL LIMITS MET. STILL EXCEEDED: {left}"
@@ -191,7 +191,7 @@ def _edge_trees(advice: Advice) -> Iterator[str]:
         trees = int(mine["count"].sum())
         yield f"{where}, {trees} {'tree' if trees == 1 else 'trees'}: {_names(mine['label'])}."
     for proof in other.proofs:
-        limits = ", ".join(shown_text(limit) for limit in proof.limits)
+        limits = ", ".join(shown(limit) for limit in proof.limits)
         yield f"{limits}: {proof.trees} trees, {proof.words}"
     yield f"Measured and judged again with these trees standing: {_outcome(other)}."
 

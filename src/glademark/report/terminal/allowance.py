@@ -26,10 +26,10 @@ from glademark.report.quantities import (
     show_number,
     show_share,
 )
-from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import Fitted
 from glademark.report.wood_by_zone import ALL, no_allowance, stays_words, wood_rows
 from glademark.units import HECTARE_M2
+from glademark.wording import shown
 
 _ZONES = ("corridor", "opening", "matrix")
 
@@ -52,7 +52,7 @@ def allowance_lines(delivery: Delivery) -> Sequence[RenderableType]:
 def _not_computed(layout: Layout) -> list[str]:
     """What there is no standing stock of, where there is one of anything or a cruise."""
     unknown = no_allowance(layout)
-    named = shown_text(", ".join(unknown))
+    named = shown(", ".join(unknown))
     return [f"Standing stock of {named}: not computed"] if unknown else []
 
 
@@ -98,7 +98,7 @@ def _heading(row: Mapping[Hashable, object], units: Units) -> str:
     if name == BASAL:
         return f"basal area, {basal_area_unit(units)[0]}"
     unit = heading_unit("ft3" if name == SOLID and units == "us" else str(row["unit"]))
-    return f"{shown_text(name.replace('_', ' '), longest=22)}, {unit}"
+    return f"{shown(name.replace('_', ' '), longest=22)}, {unit}"
 
 
 def _cell(row: Mapping[Hashable, object], column: str, units: Units) -> str:
@@ -178,7 +178,7 @@ def volume_table(delivery: Delivery) -> Fitted:
 def _add_rows(table: Table, cells: pd.DataFrame, zones: list[str], units: Units) -> None:
     """Trees, basal area, then one row a product and sale unit."""
     for row in wood_rows(cells, zones, units):
-        parts = (shown_text(row.title, longest=_LONGEST_NAME), row.before, row.unit)
+        parts = (shown(row.title, longest=_LONGEST_NAME), row.before, row.unit)
         heading = ", ".join(part for part in parts if part)
         numbers = (show_number(number, row.decimals) for number in row.numbers)
         table.add_row(Text(heading), *numbers)
@@ -222,7 +222,7 @@ def _again(marks: Sequence[Mapping[str, Any]]) -> list[str]:
     if not marks:
         return []
     names = [
-        f"{shown_text(mark['tree'] or 'without number')} ({shown_text(mark['file'])}"
+        f"{shown(mark['tree'] or 'without number')} ({shown(mark['file'])}"
         + (f", opening {mark['opening']})" if mark["opening"] is not None else ")")
         for mark in marks
     ]

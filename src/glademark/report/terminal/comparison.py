@@ -21,9 +21,9 @@ from glademark.report.comparison.wording import (
     question_lines,
     sample_table,
 )
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import cautions
 from glademark.report.terminal.limits import Fitted
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -43,7 +43,7 @@ _LOOK_AGAIN = 12  # rows on the terminal; more stand on the page
 def print_comparison(comparison: Comparison, project: Project, console: Console) -> None:
     """Print the findings of one stand."""
     units = project.heading.units
-    title = f"After the cut: {shown_text(project.heading.name)}"
+    title = f"After the cut: {shown(project.heading.name)}"
     console.print(Text(f"{title}\n{'=' * min(len(title), console.width)}", style="bold"))
     again, more = look_again(comparison, units)
     _section(console, "MATCH", match_lines(comparison, units))
@@ -54,12 +54,12 @@ def print_comparison(comparison: Comparison, project: Project, console: Console)
     _section(console, "LIMITS, OPENINGS AS WALKED", check_lines(comparison, units))
     _table(console, "DAMAGE", damage_table(comparison, units))
     _section(console, "RUTS AND CAUSES", damage_lines(comparison, units))
-    shown = type(again)(heads=again.heads, rows=again.rows[:_LOOK_AGAIN])
-    _table(console, "LOOK AGAIN", shown)
-    left = more + len(again.rows) - len(shown.rows)
+    first = type(again)(heads=again.heads, rows=again.rows[:_LOOK_AGAIN])
+    _table(console, "LOOK AGAIN", first)
+    left = more + len(again.rows) - len(first.rows)
     if left:
         console.print(Text(f"  and {left:,} more, in compare.gpkg"))
-    _section(console, "NOTICES", [shown_text(one, longest=_LONGEST) for one in comparison.notices])
+    _section(console, "NOTICES", [shown(one, longest=_LONGEST) for one in comparison.notices])
     _section(console, "HOW TO READ", [*HOW_TO_READ, *cautions()])
 
 
@@ -103,9 +103,9 @@ def print_inspection(files: Sequence[FileSeen], console: Console) -> None:
 
 def inspection_lines(file: FileSeen) -> Iterator[str]:
     """What was seen in one file, line by line."""
-    yield f"{shown_text(file.file)}  {file.format or 'refused'}"
+    yield f"{shown(file.file)}  {file.format or 'refused'}"
     for problem in file.problems:
-        yield f"  ! {shown_text(problem, longest=_LONGEST_FINDING)}"
+        yield f"  ! {shown(problem, longest=_LONGEST_FINDING)}"
     for layer in file.layers:
         yield from _layer_lines(layer)
     yield ""
@@ -113,7 +113,7 @@ def inspection_lines(file: FileSeen) -> Iterator[str]:
 
 def _layer_lines(layer: LayerSeen) -> Iterator[str]:
     """One layer."""
-    name = f" '{shown_text(layer.name)}'" if layer.name else ""
+    name = f" '{shown(layer.name)}'" if layer.name else ""
     number = f"{layer.records:,} record{'' if layer.records == 1 else 's'}"
     records = "" if layer.shape == "raster" else f", {number}"
     yield f"  {layer.shape or 'layer'}{name}{records}"
@@ -123,24 +123,24 @@ def _layer_lines(layer: LayerSeen) -> Iterator[str]:
     if layer.name_pattern:
         yield f'    names        look like [marks] name_pattern = "{layer.name_pattern}"'
     if layer.crs or layer.crs_needed:
-        yield f"    coordinates  {shown_text(layer.crs or 'system not said; it has to be stated')}"
+        yield f"    coordinates  {shown(layer.crs or 'system not said; it has to be stated')}"
     if layer.bounds:
         yield f"    lies         {layer.bounds}"
     for column in layer.columns:
         yield f"    column       {_column(column)}"
     if layer.paints:
-        paints = ", ".join(f"{shown_text(name)} {n:,}" for name, n in layer.paints[:_PAINTS_MAX])
+        paints = ", ".join(f"{shown(name)} {n:,}" for name, n in layer.paints[:_PAINTS_MAX])
         yield f"    paint        {paints}"
     if layer.dbh_unit_needed:
         yield "    diameters    their unit is not said; it has to be stated"
     for problem in layer.problems:
-        yield f"    ! {shown_text(problem, longest=_LONGEST_FINDING)}"
+        yield f"    ! {shown(problem, longest=_LONGEST_FINDING)}"
 
 
 def _column(column: ColumnSeen) -> str:
     """One column: its name, what it is read as, how much of it is filled, and an example."""
     unit = f" [{column.unit}]" if column.unit else ""
     meaning = f"{column.meaning}{unit}" if column.meaning else "kept as it is"
-    example = f', such as "{shown_text(column.example, longest=40)}"' if column.example else ""
-    header = shown_text(column.header, longest=_NAME_WIDTH)
+    example = f', such as "{shown(column.example, longest=40)}"' if column.example else ""
+    header = shown(column.header, longest=_NAME_WIDTH)
     return f"{header:<{_NAME_WIDTH}} {meaning}; {column.filled:,} filled{example}"

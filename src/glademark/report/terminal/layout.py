@@ -26,7 +26,6 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.residual_stand import kept_lines, ratio_lines, structure_rows
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import (
     NOT_TO_BE_CUT,
     cautions,
@@ -40,7 +39,7 @@ from glademark.report.terminal.openings import combined_lines, openings_table
 from glademark.report.terminal.terrain import ground_lines
 from glademark.report.verdicts import approval_words, edition_words
 from glademark.report.wood_by_zone import left_out
-from glademark.wording import counted
+from glademark.wording import counted, shown
 
 _MARGIN = 12  # columns for the names of the sections
 _NARROW = 60  # columns below which they stand above their sections
@@ -71,7 +70,7 @@ def print_summary(delivery: Delivery, console: Console, *, files: Sequence[Path]
 
 def _title(delivery: Delivery, width: int) -> Text:
     """Name of the project over a line of its own length."""
-    name = f"Layout of {shown_text(delivery.project.heading.name)}"
+    name = f"Layout of {shown(delivery.project.heading.name)}"
     return Text(f"{name}\n{'=' * min(len(name), width)}\n", style="bold")
 
 
@@ -104,7 +103,7 @@ def _stand(delivery: Delivery) -> Sequence[RenderableType]:
     units, stand = delivery.project.heading.units, delivery.layout.figures.stand
     lines = [f"{show_area(stand.area_m2, units)}, {show_area(stand.operable_m2, units)} operable"]
     if delivery.project.heading.season:
-        lines.append(f"Season: {shown_text(delivery.project.heading.season)}")
+        lines.append(f"Season: {shown(delivery.project.heading.season)}")
     lines.append(edition_words(delivery))
     return [Text(line) for line in lines]
 
@@ -144,10 +143,10 @@ def _corridors(delivery: Delivery) -> Sequence[RenderableType]:
 
 def _two_shares(of_stand: float, of_operable: float) -> str:
     """Shares of the stand and of the operable area, one where they are the same."""
-    shown, operable = show_share(of_stand), show_share(of_operable)
+    whole, operable = show_share(of_stand), show_share(of_operable)
     if of_stand == of_operable:
-        return f"{shown} of the stand, all of it operable"
-    return f"{shown} of the stand, {operable} of the operable area"
+        return f"{whole} of the stand, all of it operable"
+    return f"{whole} of the stand, {operable} of the operable area"
 
 
 def _openings_area(delivery: Delivery) -> str:
@@ -194,12 +193,12 @@ def _volume(delivery: Delivery) -> Sequence[RenderableType]:
     lines: list[RenderableType] = [volume_table(delivery)]
     for name, product in figures.by_product.items():
         if product.rule:
-            lines.append(Text(f"{shown_text(name)} scaled by {shown_text(product.rule)}"))
+            lines.append(Text(f"{shown(name)} scaled by {shown(product.rule)}"))
     if with_them := totals_with(delivery.layout.figures, delivery.project.heading.units):
         lines.append(Text(f"With the {unconfirmed_trees(delivery.layout.figures)}: {with_them}"))
-    lines += [Text(shown_text(said, longest=_LONGEST)) for said in left_out(figures)]
+    lines += [Text(shown(said, longest=_LONGEST)) for said in left_out(figures)]
     if figures.sources:
-        sources = "; ".join(shown_text(source, longest=_LONGEST) for source in figures.sources)
+        sources = "; ".join(shown(source, longest=_LONGEST) for source in figures.sources)
         lines.append(Text(f"Volumes from: {sources}"))
     return lines
 
@@ -257,13 +256,13 @@ def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
     number, own = records["record"].astype(str), records["tree_id"].astype(str)
     called = number.where(own == "", number + " (" + own + ")")
     groups = called.groupby([records["file"], records["reason"]], sort=False).agg(list)
-    shown = groups.head(_MOST_REASONS)
+    first = groups.head(_MOST_REASONS)
     lines = [
-        f"{shown_text(file)}, {_listed(numbers)}: {shown_text(reason, longest=_LONGEST)}"
-        for (file, reason), numbers in zip(shown.index.tolist(), shown, strict=True)
+        f"{shown(file)}, {_listed(numbers)}: {shown(reason, longest=_LONGEST)}"
+        for (file, reason), numbers in zip(first.index.tolist(), first, strict=True)
     ]
-    if len(groups) > len(shown):
-        lines.append(f"and {counted(len(groups) - len(shown), 'reason')} more")
+    if len(groups) > len(first):
+        lines.append(f"and {counted(len(groups) - len(first), 'reason')} more")
     return [
         Text(f"{counted(len(records), 'record')} could not be used:"),
         _bullets(lines),
@@ -273,7 +272,7 @@ def _rejected(records: pd.DataFrame) -> Sequence[RenderableType]:
 
 def _listed(records: Sequence[object]) -> str:
     """Numbers of records, the first few of many."""
-    first = ", ".join(shown_text(record) for record in records[:_MOST_RECORDS])
+    first = ", ".join(shown(record) for record in records[:_MOST_RECORDS])
     more = len(records) - _MOST_RECORDS
     word = "record" if len(records) == 1 else "records"
     return f"{word} {first}" if more <= 0 else f"{word} {first} and {more} more"
@@ -281,7 +280,7 @@ def _listed(records: Sequence[object]) -> str:
 
 def _notices(notices: Sequence[str]) -> Sequence[RenderableType]:
     """What may surprise."""
-    lines = [shown_text(notice, longest=_LONGEST) for notice in notices[:_MOST_NOTICES]]
+    lines = [shown(notice, longest=_LONGEST) for notice in notices[:_MOST_NOTICES]]
     if len(notices) > _MOST_NOTICES:
         lines.append(f"and {len(notices) - _MOST_NOTICES} more in summary.json")
     return [_bullets(lines)] if lines else []
@@ -300,7 +299,7 @@ def _files(files: Sequence[Path]) -> Sequence[RenderableType]:
     if not files:
         return []
     names = ", ".join(path.name for path in files)
-    return [Text(shown_text(files[0].parent, longest=_LONGEST)), Text(names)]
+    return [Text(shown(files[0].parent, longest=_LONGEST)), Text(names)]
 
 
 def _be(number: int) -> str:

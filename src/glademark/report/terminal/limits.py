@@ -16,8 +16,8 @@ from glademark.contracts.result_tables import CHECKS
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_against
-from glademark.report.shown_text import shown_text
 from glademark.report.verdicts import WORST_FIRST, words_of
+from glademark.wording import shown
 
 VERDICT_STYLES = {"exceeded": "bold red", "near": "yellow", "not_checked": "", "met": "green"}
 """Colour of a verdict; the word says the same."""
@@ -70,11 +70,11 @@ def _limits_table(listed: Iterable[pd.DataFrame], units: Units) -> Table:
 def checked_words(row: Mapping[Any, Any], units: Units) -> str:
     """What is checked, measured against allowed, on whose authority."""
     measured, limit = show_against(row["measured"], row["limit_value"], row["unit"], units)
-    shown = [words for words in (measured, f"{_bound(row)} {limit}") if not words.endswith(MISSING)]
-    numbers = f": {', '.join(shown)}" if shown else ""
-    behind = [shown_text(row[name], longest=_LONGEST) for name in _BEHIND if _is_said(row[name])]
+    known = [words for words in (measured, f"{_bound(row)} {limit}") if not words.endswith(MISSING)]
+    numbers = f": {', '.join(known)}" if known else ""
+    behind = [shown(row[name], longest=_LONGEST) for name in _BEHIND if _is_said(row[name])]
     return (
-        shown_text(row["subject"], longest=_LONGEST)
+        shown(row["subject"], longest=_LONGEST)
         + numbers
         + "".join(f" ({words})" for words in behind)
     )
@@ -104,9 +104,9 @@ class Fitted:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Print the table, or its rows."""
         lines = console.render_lines(self.table, options, pad=False)
-        shown = Counter(" ".join(part.text for line in lines for part in line).split())
+        left = Counter(" ".join(part.text for line in lines for part in line).split())
         asked = Counter(word for cell in self._cells() for word in cell.plain.split())
-        if asked <= shown:
+        if asked <= left:
             yield self.table
         else:
             yield from self._stacked()

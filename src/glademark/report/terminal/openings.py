@@ -13,9 +13,9 @@ from rich.text import Text
 from glademark.contracts.layers import Units
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_area, show_length, show_number
-from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import VERDICT_STYLES, Fitted
 from glademark.report.verdicts import words_of
+from glademark.wording import shown
 
 _MOST_ROWS = 30
 _LONGEST_NAME = 16
@@ -67,7 +67,7 @@ def combined_lines(delivery: Delivery) -> list[RenderableType]:
     units, combined = delivery.project.heading.units, delivery.layout.combined_openings
     return [
         Text(
-            f"Openings {shown_text(row['openings'])} and the corridors at them make one hole of "
+            f"Openings {shown(row['openings'])} and the corridors at them make one hole of "
             f"{show_area(row['area_m2'], units)} "
             f"({show_area(row['net_of_corridor_m2'], units)} without the corridors)"
         )
@@ -122,7 +122,7 @@ def _name(row: Mapping[Any, Any]) -> str:
     """Number of an opening, with the marker's name where that says more."""
     number, group = str(row["opening"]), row["group"]
     named = isinstance(group, str) and group not in {"", number}
-    return f"{number} {shown_text(group, longest=_LONGEST_NAME)}" if named else number
+    return f"{number} {shown(group, longest=_LONGEST_NAME)}" if named else number
 
 
 def _nearest(spacing: str, number: object) -> str:

@@ -12,9 +12,9 @@ from glademark.contracts.proposal_layers import CAUTIONS
 from glademark.proposal.layouts import Margin
 from glademark.proposal.outcome import Alternative, Proposal
 from glademark.report.quantities import show_area, show_length
-from glademark.report.shown_text import shown_text
 from glademark.report.terminal.limits import Fitted
 from glademark.report.verdicts import PROPOSAL
+from glademark.wording import shown
 
 _LONGEST = 300
 
@@ -22,7 +22,7 @@ _LONGEST = 300
 def print_proposal(proposal: Proposal, console: Console, *, units: Units, stand: str = "") -> None:
     """Print what is proposed for a stand."""
     if stand:
-        console.print(Text(f"STAND {shown_text(stand)}", style="bold"))
+        console.print(Text(f"STAND {shown(stand)}", style="bold"))
     console.print(Text(PROPOSAL, style="bold"))
     for heading, lines in _sections(proposal, units):
         if lines:
@@ -52,7 +52,7 @@ def _sections(proposal: Proposal, units: Units) -> Iterator[tuple[str, list[Rend
 
 def _texts(lines: list[str]) -> list[RenderableType]:
     """Lines fit to be shown."""
-    return [Text(shown_text(line, longest=_LONGEST)) for line in lines]
+    return [Text(shown(line, longest=_LONGEST)) for line in lines]
 
 
 def _alternatives(proposal: Proposal, units: Units) -> Table:

@@ -14,10 +14,10 @@ from glademark.report.quantities import (
     show_number,
     show_share,
 )
-from glademark.report.shown_text import shown_text
 from glademark.report.site_rules import NOT_TO_BE_CUT, cautions
 from glademark.report.terminal.limits import Fitted
 from glademark.report.wood_by_zone import added, amount_words
+from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -43,7 +43,7 @@ def print_stands(
     """Print what a run over many stands gave."""
     done = [row for row in rows if row["outcome"] == "laid_out"]
     broken = sum(row["exceeded"] > 0 for row in done)
-    console.print(Text(shown_text(heading.name)), style="bold")
+    console.print(Text(shown(heading.name)), style="bold")
     console.print(
         Text(
             f"{len(done):,} of {len(rows):,} stands laid out, {broken:,} of them with a limit "
@@ -70,7 +70,7 @@ def print_stands(
         console.print(Text(f"{len(rows) - MOST_LINES:,} more stands are in the files"))
     for row in ordered[:MOST_LINES]:
         if row["outcome"] == "refused":
-            console.print(Text(f"{shown_text(str(row['stand_id']))}: {shown_text(row['reason'])}"))
+            console.print(Text(f"{shown(str(row['stand_id']))}: {shown(row['reason'])}"))
     for caution in cautions():
         console.print(Text(caution))
     for path in files:
@@ -93,11 +93,11 @@ def _table(rows: Sequence[Mapping[str, Any]], units: Units) -> Table:
     table.add_column("Limits")
     for row in rows:
         if row["outcome"] == "refused":
-            table.add_row(Text(shown_text(str(row["stand_id"]))), *[""] * 5, Text("REFUSED"))
+            table.add_row(Text(shown(str(row["stand_id"]))), *[""] * 5, Text("REFUSED"))
             continue
         largest = row["largest_opening_m2"]
         table.add_row(
-            Text(shown_text(str(row["stand_id"]))),
+            Text(shown(str(row["stand_id"]))),
             show_area(row["area_m2"], units),
             show_share(row["corridor_share"]),
             show_number(row["openings"], 0),
@@ -115,12 +115,12 @@ def _volumes(rows: Sequence[Mapping[str, Any]], volumes: Mapping[str, Mapping[st
     for name, every in volumes.items():
         unit = heading_unit(every["unit"])
         title = name if unit in ("", name.rsplit(", ", 1)[-1]) else f"{name}, {unit}"
-        table.add_column(Text(shown_text(title)), justify="right")
+        table.add_column(Text(shown(title)), justify="right")
     done = [row for row in rows if row["outcome"] == "laid_out"]
     for row in done:
         alone = added([row.get("by_product", {})])
         cells = [_amount(_of_product(alone, name, every)) for name, every in volumes.items()]
-        table.add_row(Text(shown_text(str(row["stand_id"]))), *cells)
+        table.add_row(Text(shown(str(row["stand_id"]))), *cells)
     table.add_row("all stands", *(_amount(every) for every in volumes.values()), style="bold")
     return table
 
@@ -144,7 +144,7 @@ def _amount(one: Mapping[str, Any] | None) -> str:
 def _left_out(volumes: Mapping[str, Mapping[str, Any]]) -> list[str]:
     """Trees of all stands that the volumes leave out."""
     return [
-        f"{shown_text(name)}: {one['trees_without']:,} of {one['trees']:,} trees without a volume"
+        f"{shown(name)}: {one['trees_without']:,} of {one['trees']:,} trees without a volume"
         for name, one in volumes.items()
         if one["trees_without"]
     ]

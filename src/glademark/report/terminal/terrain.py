@@ -18,7 +18,7 @@ from glademark.contracts.terrain import (
 )
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show, show_length, show_number, show_share
-from glademark.report.shown_text import shown_text
+from glademark.wording import shown
 
 _MOST_NAMES = 8
 
@@ -62,7 +62,7 @@ def _grades(found: GradeFigures | None, units: Units) -> Iterator[str]:
         yield (
             f"Above {show_share(found.steep_grade)}: {show_length(found.steep_m, units)}, longest "
             f"stretch {show_length(found.longest_steep_m, units)} on "
-            f"{shown_text(found.longest_steep_corridor)}"
+            f"{shown(found.longest_steep_corridor)}"
         )
     if found.adverse_m or found.favourable_m:
         yield (
@@ -97,7 +97,7 @@ def _extraction(found: ExtractionFigures | None, units: Units) -> Iterator[str]:
             "extraction says over which corridors"
         )
     if found.unreached:
-        names = ", ".join(shown_text(name) for name in found.unreached[:_MOST_NAMES])
+        names = ", ".join(shown(name) for name in found.unreached[:_MOST_NAMES])
         more = len(found.unreached) - _MOST_NAMES
         rest = f" and {more} more" if more > 0 else ""
         yield f"CHECK no landing is reached from corridors {names}{rest}"
