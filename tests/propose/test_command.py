@@ -20,8 +20,8 @@ from glademark.jobs.layout import Outcome, lay_out
 from glademark.jobs.propose import Proposed, propose
 from glademark.project import read_project
 from glademark.project.propose_settings import ProposeSettings
+from glademark.proposal.points import priorities
 from glademark.proposal.pool import SLIVER_M2, measured
-from glademark.proposal.priority import priorities
 from glademark.proposal.search import discs_made_connected
 from glademark.report.verdicts import approval_words
 

@@ -17,8 +17,7 @@ from typing import TYPE_CHECKING
 from glademark.export.writers import wanted
 from glademark.project.model import AllowanceSettings
 from glademark.report.crew_sentences import say
-from glademark.report.dated_archive import add_file
-from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.delivery import Deliverable, Delivery, add_file
 from glademark.report.site_rules import cautions, unpainted_rules
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 from glademark.wording import shown

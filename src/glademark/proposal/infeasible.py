@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
-from glademark.proposal.limits import LimitRow, without
+from glademark.proposal.demands import LimitRow, without
 from glademark.proposal.program import NoChoiceError
 from glademark.proposal.search import Budget, Task, find_candidates
 from glademark.proposal.stock import Demands

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 
-from glademark.proposal.limits import LimitRow, relaxed_limits
+from glademark.proposal.demands import LimitRow, relaxed_limits
 from glademark.proposal.pool import within
 from glademark.proposal.program import NoChoiceError, Solved, relaxed
 from glademark.proposal.search import Found, Task, choose, relaxed_over

@@ -12,11 +12,17 @@ import shapely
 from scipy.sparse import csr_array, vstack
 
 from glademark.measure.groups import crown_components
-from glademark.proposal.combined import too_large_choices, too_large_pairs
-from glademark.proposal.growth import Prices, Sizes, free_of_charge, grown
+from glademark.proposal.growth import Prices, Sizes, free_of_charge, grown, swapped
 from glademark.proposal.pool import Pool, joined, measured
 from glademark.proposal.program import NoChoiceError, Program, Relaxed, Solved, relaxed, solved
-from glademark.proposal.spacing import Points, broken_gaps, grid_of, packing_rows
+from glademark.proposal.spacing import (
+    Points,
+    broken_gaps,
+    grid_of,
+    packing_rows,
+    too_large_choices,
+    too_large_pairs,
+)
 from glademark.proposal.stock import (
     Demands,
     FloatArray,
@@ -27,7 +33,6 @@ from glademark.proposal.stock import (
     ground_shares,
     sets_of,
 )
-from glademark.proposal.swaps import swapped
 
 LEAST_GAIN = 1e-3
 """Share of the bound that a round of new candidates must add for another to be made."""

@@ -7,7 +7,7 @@ import zipfile
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-from glademark.report.dated_archive import NO_DAY, add_file
+from glademark.report.delivery import NO_DAY, add_file
 from glademark.report.papers.filing_figures import ANSWERED, blanks, filing_tables
 from glademark.report.papers.printed_page import Paper
 from glademark.report.site_rules import cautions
