@@ -1,10 +1,9 @@
 """
 The output folder, written all or nothing.
 
-Everything is first written beside the folder, into an unfinished one of our own; only when all of
-it is there and sound is it moved in, file by file, the summary last. A failed or interrupted run
-leaves what stood there byte for byte. A run that was killed while moving is completed by the next.
-A writer that fails is named and the others are handed over; no older file stands in for its own.
+Everything is first written beside the folder, into one of our own; only when all of it is there and
+sound is it moved in, file by file, the summary last. A run that fails leaves what stood there; one
+killed while moving is completed by the next. A writer that fails is named; no older file stands in.
 """
 
 from __future__ import annotations
@@ -220,10 +219,7 @@ def refuse_inputs(project: Project, targets: Sequence[Path]) -> None:
     for source in input_files(project):
         for target in targets:
             if target.exists() and source.exists() and target.samefile(source):
-                msg = (
-                    f"{target} is an input of this project and would be overwritten. "
-                    "Choose another output folder"
-                )
+                msg = f"{target} is an input of this project. Choose another output folder"
                 raise OutputError(msg)
 
 

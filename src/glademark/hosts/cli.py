@@ -17,9 +17,10 @@ from click.exceptions import Exit
 
 from glademark import __version__
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
+from glademark.hosts.more_commands import propose, volume_table
 from glademark.hosts.progress import PROGRESS, json_lines
-from glademark.hosts.proposals import propose
 from glademark.streams import open_streams
+from glademark.wording import listed, shown
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
 """Beside 0: limit exceeded (with --strict), refused, files missing, fault, interrupted."""
@@ -170,7 +171,6 @@ def batch(
 
     from glademark.jobs.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
     from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
-    from glademark.wording import listed  # noqa: PLC0415 - the same
 
     with progress() as on_each:
         engine = Engine(workers=workers, scheduler=scheduler)
@@ -311,38 +311,7 @@ def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a hea
     print_summary(outcome.delivery, Console(), files=outcome.files)
 
 
-@cli.command("volume-table")
-@click.option("--species", multiple=True, required=True, help="Name or code; may be repeated.")
-@click.option("--unit", default="ft3", show_default=True, help="Sale unit of the volumes.")
-@click.option("--rule", default="", help="Log rule, for board feet.")
-@click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
-@click.option("--part", default="", help="Part of the tree, such as merchantable.")
-@click.option(
-    "--classes", default="2 in", show_default=True, help="Width, or edges: '5, 9, 12 in'."
-)
-@click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
-@click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")
-@click.option("--site-index", default="", help="Such as '65 ft', at 50 years.")
-@click.option("--basal-area", default="", help="Of the stand, such as '90 ft2/acre'.")
-@click.option("--logs", multiple=True, type=float, help="16-ft logs; may be repeated.")
-@click.option("--region", default="", help="lake states, or canada.")
-@click.option(
-    "--csv",
-    "as_csv",
-    is_flag=True,
-    help="Print CSV that [volume] table reads.",
-)
-def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
-    """Print a volume table by size class, to carry into the woods."""
-    from glademark.jobs.volume_table import (  # noqa: PLC0415 - keeps --help light
-        TableAsked,
-        csv_of,
-        table_to_carry,
-        text_of,
-    )
-
-    table = table_to_carry(TableAsked(**words))
-    click.echo(csv_of(table) if as_csv else text_of(table), nl=False)
+cli.add_command(volume_table)
 
 
 @cli.command()
@@ -516,8 +485,6 @@ def _say(fault: str, code: int) -> None:
 
 def _show(line: str, code: int | None = None) -> None:
     """A line on standard error, without control characters; with a code it ends the run."""
-    from glademark.wording import shown  # noqa: PLC0415 - keeps --help light
-
     lines, sentence = json_lines(), shown(line, longest=2000)
     if lines is None:
         click.echo(sentence, err=True)

@@ -497,5 +497,4 @@ def joined(frames: Sequence[_F]) -> _F:
     if len(frames) == 1:
         return frames[0]
     some = [frame for frame in frames if len(frame)] or [*frames[:1]]
-    table = pd.concat(some, ignore_index=True)
-    return table.sort_values(STAND, kind="stable", ignore_index=True)
+    return pd.concat(some).sort_values(STAND, kind="stable", ignore_index=True)

@@ -1,6 +1,7 @@
-"""The command `propose`."""
+"""The commands `propose` and `volume-table`."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -42,3 +43,37 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
             click.echo(path)
     host.tell_refused(proposed.refused)
     host.end_if_missing(proposed.missing)
+
+
+@click.command("volume-table")
+@click.option("--species", multiple=True, required=True, help="Name or code; may be repeated.")
+@click.option("--unit", default="ft3", show_default=True, help="Sale unit of the volumes.")
+@click.option("--rule", default="", help="Log rule, for board feet.")
+@click.option("--equations", default="", help="Set by name; else chosen by what is assumed.")
+@click.option("--part", default="", help="Part of the tree, such as merchantable.")
+@click.option(
+    "--classes", default="2 in", show_default=True, help="Width, or edges: '5, 9, 12 in'."
+)
+@click.option("--up-to", default=30.0, show_default=True, help="Largest class.")
+@click.option("--height", default="", help="Total height of all trees, such as '70 ft'.")
+@click.option("--site-index", default="", help="Such as '65 ft', at 50 years.")
+@click.option("--basal-area", default="", help="Of the stand, such as '90 ft2/acre'.")
+@click.option("--logs", multiple=True, type=float, help="16-ft logs; may be repeated.")
+@click.option("--region", default="", help="lake states, or canada.")
+@click.option(
+    "--csv",
+    "as_csv",
+    is_flag=True,
+    help="Print CSV that [volume] table reads.",
+)
+def volume_table(*, as_csv: bool, **words: Any) -> None:  # noqa: ANN401 - the fields of TableAsked
+    """Print a volume table by size class, to carry into the woods."""
+    from glademark.jobs.volume_table import (  # noqa: PLC0415 - keeps --help light
+        TableAsked,
+        csv_of,
+        table_to_carry,
+        text_of,
+    )
+
+    table = table_to_carry(TableAsked(**words))
+    click.echo(csv_of(table) if as_csv else text_of(table), nl=False)
