@@ -19,7 +19,7 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.layout import Layout
-from glademark.forestry.structure import fitted_q
+from glademark.forestry.size_classes import fitted_q
 from glademark.intake.read import surveys_of
 from glademark.intake.stand import open_stands
 from glademark.measure.layout import measure_layout

@@ -14,7 +14,7 @@ import pytest
 
 from glademark.comparison.sample_check import ratio_estimate
 from glademark.forestry import basal_area_m2, quadratic_mean_diameter_cm
-from glademark.forestry.structure import (
+from glademark.forestry.size_classes import (
     density_index_of_trees,
     fitted_q,
     percent_stocking,

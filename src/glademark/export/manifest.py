@@ -1,19 +1,32 @@
-"""``manifest.json``: which files of a folder an output made; the next run touches no others."""
+"""
+Writers run one by one, and the list of what they made, ``manifest.json``.
+
+A writer that fails is named, and takes no other file with it. The list says which files of a folder
+an output made; the next run touches no others.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import os
+import shutil
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 from glademark import __version__
-from glademark.errors import OutputError
+from glademark.errors import OutputError, PluginError
+from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED
+from glademark.report.verdicts import is_proposed
+from glademark.wording import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
+    from pathlib import Path
+
+    from glademark.report.delivery import Deliverable, Delivery
 
 MANIFEST_FILE = "manifest.json"
 """Moved into place after all files that it lists."""
@@ -175,3 +188,100 @@ def _is_unchanged(folder: Path, name: str, listed: Listed) -> bool:
     if not path.parent.resolve().is_relative_to(folder.resolve()):
         return False  # a folder on the way has become a link
     return path.stat().st_size == listed.size and Listed.of(path) == listed
+
+
+log = logging.getLogger(__name__)
+
+_DRAFT = "draft"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Missing:
+    """
+    A deliverable that could not be made.
+
+    Attributes
+    ----------
+    files
+        Names of the files that are missing.
+    reason
+        Why, in one sentence.
+    """
+
+    files: tuple[str, ...]
+    reason: str
+
+    def __str__(self) -> str:
+        """One line that names the files first."""
+        return f"missing: {', '.join(self.files)}. {self.reason}"
+
+
+def wanted(deliverable: Deliverable, delivery: Delivery) -> bool:
+    """Whether a delivery has anything for a deliverable; where it cannot say, it is tried."""
+    if deliverable.id in ONLY_MARKED and is_proposed(delivery):
+        return False
+    try:
+        return deliverable.wanted is None or deliverable.wanted(delivery)
+    except Exception as fault:  # a plug-in may fail in any way
+        log.debug("deliverable %s cannot say whether it is wanted", deliverable.id, exc_info=fault)
+        return True
+
+
+def write_each(
+    deliverables: Mapping[str, Deliverable],
+    given: Any,  # noqa: ANN401 - as the writers want it
+    folder: Path,
+    on_each: Callable[[str], None] | None,
+) -> tuple[Missing, ...]:
+    """
+    Write deliverables into a folder of files yet to be handed over; returns those that failed.
+
+    A disk that is full or not to be written stops all of them. Field papers come together.
+    """
+    missing: dict[str, Missing] = {}
+    for name, one in deliverables.items():
+        if on_each is not None:
+            on_each(one.title)
+        try:
+            _write(one, given, folder)
+        except OSError:
+            raise
+        except Exception as fault:  # a plug-in may fail in any way
+            log.debug("deliverable %s failed", one.id, exc_info=fault)
+            missing[name] = Missing(files=one.files, reason=_sentence(one, fault))
+    together = [name for name in deliverables if name in FIELD_PAPERS]
+    failed = [deliverables[name].title for name in together if name in missing]
+    for name in (name for name in together if failed and name not in missing):
+        one = deliverables[name]
+        for file in one.files:
+            (folder / file).unlink()
+        reason = f"Field papers are handed over together, and one failed: {', '.join(failed)}."
+        missing[name] = Missing(files=one.files, reason=reason)
+    return tuple(missing.values())
+
+
+def _write(deliverable: Deliverable, given: Any, folder: Path) -> None:  # noqa: ANN401 - as above
+    """Write one deliverable, see that it made what it declares, and put that into the folder."""
+    draft = folder.parent / _DRAFT
+    draft.mkdir()
+    try:
+        deliverable.write(given, draft)
+        made = {path.name for path in draft.iterdir()}
+        if made != set(deliverable.files):
+            msg = (
+                f"deliverable {deliverable.id} wrote {', '.join(sorted(made)) or 'nothing'}; "
+                f"expected {', '.join(deliverable.files)}. Mend or remove the plug-in"
+            )
+            raise PluginError(msg)
+        for name in deliverable.files:
+            (draft / name).rename(folder / name)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def _sentence(deliverable: Deliverable, fault: Exception) -> str:
+    """What went wrong, in words."""
+    if isinstance(fault, PluginError):
+        return f"{shown(fault, longest=400)}."
+    said = shown(f"{type(fault).__name__}: {fault}", longest=300)
+    return f"{deliverable.title} could not be made ({said}); -vv shows where."

@@ -22,8 +22,15 @@ from typing import TYPE_CHECKING
 
 from glademark.errors import OutputError, PluginError, changed, tell_changed
 from glademark.export.geopackage import refuse_unsound, side_files
-from glademark.export.manifest import MANIFEST_FILE, Replacing, changed_by, read_manifest
-from glademark.export.writers import Missing, wanted, write_each
+from glademark.export.manifest import (
+    MANIFEST_FILE,
+    Missing,
+    Replacing,
+    changed_by,
+    read_manifest,
+    wanted,
+    write_each,
+)
 from glademark.wording import shown
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from glademark.export.writers import wanted
+from glademark.export.manifest import wanted
 from glademark.project.model import AllowanceSettings
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery, add_file

@@ -16,15 +16,17 @@ from glademark.forestry.cruise import (
     per_hectare,
     scope_differences,
 )
-from glademark.forestry.log_rules import LOG_RULE_TITLES, LOG_RULES, scale_logs
-from glademark.forestry.packaged_data import Source, source
-from glademark.forestry.products import (
+from glademark.forestry.log_rules import (
     CORD_SOLID_FT3,
+    LOG_RULE_TITLES,
+    LOG_RULES,
     Product,
     green_tons_per_m3,
     product_key,
+    scale_logs,
     to_solid_m3,
 )
+from glademark.forestry.packaged_data import Source, source
 from glademark.forestry.sampling import (
     Estimate,
     estimate_mean,

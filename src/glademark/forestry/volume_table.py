@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
-from glademark.forestry.products import product_key
+from glademark.forestry.log_rules import product_key
 from glademark.forestry.size_classes import DiameterUnit
 from glademark.forestry.species import PACKAGED_SPECIES, SpeciesNames
 from glademark.forestry.volume_table_rows import TableRow, read_rows

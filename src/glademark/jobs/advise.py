@@ -22,9 +22,8 @@ from glademark.export.advice_files import (
     refuse_marks_file,
     write_marks_file,
 )
-from glademark.export.manifest import Replacing
+from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts, input_files
-from glademark.export.writers import Missing
 from glademark.intake.earlier import earlier_numbers
 from glademark.intake.read import SurveysByStand, called, read_by_stand, title_of
 from glademark.intake.repeats import marks_again

@@ -26,9 +26,8 @@ from glademark.export.comparison_tables import (
     comparison_summary,
     figures_deliverable,
 )
-from glademark.export.manifest import Replacing
+from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts
-from glademark.export.writers import Missing
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.intake.read import called, read_by_stand, title_of
 from glademark.jobs.layout import folder_of, on_each_stand

@@ -11,14 +11,13 @@ from pathlib import Path
 
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
-from glademark.export.manifest import Replacing
+from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts
 from glademark.export.proposal_files import (
     figures_deliverable,
     marks_deliverables,
     proposal_deliverables,
 )
-from glademark.export.writers import Missing
 from glademark.intake.read import called, read_by_stand, title_of
 from glademark.jobs.layout import folder_of, on_each_stand
 from glademark.jobs.plugins import installed_deliverables, installed_limits

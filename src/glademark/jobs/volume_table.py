@@ -22,7 +22,7 @@ from glademark.forestry import (
     nearest_species,
     sale_volume,
 )
-from glademark.forestry.products import SaleUnit
+from glademark.forestry.log_rules import SaleUnit
 from glademark.forestry.volume_equations import EquationSet, TreeVolume, equation_set_faults
 from glademark.units import BASAL_AREA_M2_HA, LENGTH_M, split_quantity, to_si
 

@@ -20,9 +20,8 @@ from glademark.judge.limits import (
     texts,
     verdicts,
 )
-from glademark.judge.standing import setback_residuals
+from glademark.judge.standing import crop_tree_marked, retention_tree_marked, setback_residuals
 from glademark.judge.terrain import crossing_checks
-from glademark.judge.trees_kept import crop_tree_marked, retention_tree_marked
 from glademark.judge.uncertain_verdicts import with_chances
 from glademark.measure.figures import area_names
 

@@ -9,7 +9,7 @@ import pandas as pd
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.residual_layers import STATES
-from glademark.forestry.structure import PURE_SHARE, share_in_words
+from glademark.forestry.size_classes import PURE_SHARE, share_in_words
 from glademark.report.quantities import (
     AT_LEAST,
     AT_MOST,

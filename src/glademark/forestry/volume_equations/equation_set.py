@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
-from glademark.forestry.log_rules import LOG_RULE_TITLES
+from glademark.forestry.log_rules import LOG_RULE_TITLES, SaleUnit
 from glademark.forestry.packaged_data import numbers, packaged_table
-from glademark.forestry.products import SaleUnit
 from glademark.forestry.species import UNKNOWN_SPECIES
 from glademark.units import INCH_CM
 

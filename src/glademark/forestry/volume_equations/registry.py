@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from glademark.forestry.products import Product, to_solid_m3
+from glademark.forestry.log_rules import Product, to_solid_m3
 from glademark.forestry.volume_equations.equation_set import (
     INPUT_UNITS,
     EquationSet,

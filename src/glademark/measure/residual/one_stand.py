@@ -10,7 +10,7 @@ import shapely
 
 from glademark.contracts.residual_layers import STATES
 from glademark.forestry import NO_DIAMETER, SizeClasses, quadratic_mean_diameter_cm
-from glademark.forestry.structure import (
+from glademark.forestry.size_classes import (
     percent_stocking,
     random_cover,
     relative_density,

@@ -16,7 +16,7 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.residual_layers import REMOVALS_BY_REASON, STATES
 from glademark.forestry import NO_DIAMETER, Estimate, basal_area_m2
-from glademark.forestry.structure import density_index_of_trees
+from glademark.forestry.size_classes import density_index_of_trees
 from glademark.measure.residual.around import CODES_APART, NOT_STATED
 from glademark.measure.standing import estimate_of
 from glademark.measure.tables import sums

@@ -9,7 +9,7 @@ import pandas as pd
 
 from glademark.errors import InputError
 from glademark.forestry import SizeClasses
-from glademark.forestry.structure import (
+from glademark.forestry.size_classes import (
     fitted_q,
     quotient_weights,
     share_in_words,
