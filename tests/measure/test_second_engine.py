@@ -277,17 +277,17 @@ class Engine:
 
 
 def assert_same_areas(engine: Engine, layout: Layout) -> None:
-    """Areas within a hundred-thousandth of the engine's, whose crowns are polygons."""
+    """Every area of the layout within a millionth of the engine's."""
     corridors = layout.corridors["area_m2"].tolist()
     assert corridors == pytest.approx([area(rings) for rings in engine.strips], rel=1e-6)
     assert layout.figures.corridors.area_m2 == pytest.approx(area(engine.corridors), rel=1e-6)
     openings = dict(zip(layout.openings["opening"], layout.openings["area_m2"], strict=True))
     expected = {number: area(rings) for number, rings in engine.openings.items()}
-    assert openings == pytest.approx(expected, rel=1e-5)
+    assert openings == pytest.approx(expected, rel=1e-6)
     combined = layout.combined_openings.set_index("openings")["area_m2"].to_dict()
-    assert combined == pytest.approx(engine.combined(), rel=1e-5)
+    assert combined == pytest.approx(engine.combined(), rel=1e-6)
     zones = {name: zone.area_m2 for name, zone in layout.figures.zones.items()}
-    assert zones == pytest.approx(engine.zones(), rel=1e-5)
+    assert zones == pytest.approx(engine.zones(), rel=1e-6)
 
 
 def crowns(
@@ -330,7 +330,7 @@ def touching_sets(trees: Sequence[tuple[Sequence[float], float]]) -> list[list[i
 
 def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: MarksAt) -> None:
     """
-    Corridors, openings by crowns, zones and combined holes agree with the clipper within 1e-5.
+    Corridors, openings by crowns, zones and combined holes agree with the clipper within 1e-6.
 
     A slanting stand with a hole, a bend, a corner of two lines, a branch short of its main
     corridor, leave trees, an exclusion and a landing; 200 trees with crowns of 1.5 m to 5 m.
@@ -386,7 +386,7 @@ def test_two_hundred_marks_measured_by_a_clipper(layout_of: LayoutOf, marks_at: 
 
     assert len(set(numbers)) == len(large) == len(layout.openings) > 5
     assert layout.figures.openings.components == len(sets)
-    assert layout.figures.openings.components_area_m2 == pytest.approx(area(everyone), rel=1e-5)
+    assert layout.figures.openings.components_area_m2 == pytest.approx(area(everyone), rel=1e-6)
     assert_same_areas(engine, layout)
 
 
@@ -422,7 +422,7 @@ def keys(rows: pd.DataFrame) -> pd.Series:
 
 
 def test_the_sample_measured_by_a_clipper(sample_run: Outcome) -> None:
-    """Corridors, openings, zones and combined holes of the sample agree within 1e-5."""
+    """Corridors, openings, zones and combined holes of the sample agree within 1e-6."""
     survey, project = sample_run.delivery.survey, sample_run.delivery.project
     plain = {"standing_crown_radius_m": 0.0, "leave_tree_crowns": "deducted"}
     openings_as = project.openings.model_copy(update=plain)

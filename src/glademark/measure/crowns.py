@@ -6,7 +6,6 @@ not inherit the shortfall of an inscribed polygon (0.16 % with 64 vertices).
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -191,7 +190,7 @@ def crown_cover(
     if not len(centre):
         return np.zeros(stands)
     owner, low, high, _ = bare_arcs(centre, radius_m, stand=stand)
-    origin = origins(centre, stand, stands)[stand[owner]]
+    origin = _origins(centre, stand, stands)[stand[owner]]
     under = _under(centre[owner] - origin, radius_m[owner], low, high)
     return sums(under, stand[owner], stands)
 
@@ -199,58 +198,31 @@ def crown_cover(
 def closed_cover(
     centre: FloatArray, radius_m: FloatArray, *, r: float, stand: IntArray, stands: int
 ) -> FloatArray:
-    """Area of the union of circles in each stand, closed by r: `closed_arcs` [m2]."""
-    if not len(centre):
-        return np.zeros(stands)
-    origin = origins(centre, stand, stands)
-    arcs = closed_arcs(centre - origin[stand], radius_m, r=np.full(len(centre), r), stand=stand)
-    return arcs.areas(stands)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
-class Arcs:
-    """Arcs of an outline that goes round to the left; where `end` is less, they go to the right."""
-
-    centre: FloatArray
-    radius_m: FloatArray
-    start: FloatArray
-    end: FloatArray
-    stand: IntArray
-
-    def areas(self, stands: int) -> FloatArray:
-        """Area that the arcs enclose in each stand [m2]."""
-        under = _under(self.centre, self.radius_m, self.start, self.end)
-        return sums(under, self.stand, stands)
-
-
-def closed_arcs(
-    centre: FloatArray, radius_m: FloatArray, *, r: FloatArray, stand: IntArray
-) -> Arcs:
     """
-    Outline of the union of circles in each stand, closed by r: no circle of radius r fits into it.
+    Area of the union of circles in each stand, closed by r: no circle of radius r fits beside it.
 
-    It follows the circles where those widened by r are bare, and between them the circle of radius
-    r around each corner of the widened outline, where no other of those covers it. `r` is that of
-    the stand, on every circle of it; circles to close are first moved by so little
-    that no three of them meet in a point.
+    Its outline follows the circles where those widened by r are bare, and between them the circle
+    of radius r around each corner of the widened outline, where no other of those covers it [m2].
     """
-    centre = centre + np.where(r > 0, ASKEW_M, 0.0)[:, None] * _askew(stand)
+    if r <= 0 or not len(centre):
+        return crown_cover(centre, radius_m, stand=stand, stands=stands)
+    origin = _origins(centre, stand, stands)
+    centre = askew(centre - origin[stand])
     owner, low, high, follows = bare_arcs(centre, radius_m + r, stand=stand)
-    ends = (follows >= 0) & (r[owner] > 0)
+    under = _under(centre[owner], radius_m[owner], low, high)
+    ends = follows >= 0
     one, two, end = owner[ends], follows[ends], high[ends]
-    by = r[one]
-    corner = centre[one] + (radius_m[one] + by)[:, None] * np.column_stack(
+    corner = centre[one] + (radius_m[one] + r)[:, None] * np.column_stack(
         [np.cos(end), np.sin(end)]
     )
     east, north = (centre[two] - corner).T
     start = (end + np.pi) % (2 * np.pi)
     beside = start + 2 * np.pi - (start - np.arctan2(north, east)) % (2 * np.pi)
-    pairs = _near(corner, by, stand[one])
+    pairs = _near(corner, np.full(len(corner), r), stand[one])
     away = np.hypot(*(corner[pairs[:, 1]] - corner[pairs[:, 0]]).T)
-    near = away < 2 * by[pairs[:, 0]]
-    pairs, away = pairs[near], away[near]
+    pairs, away = pairs[away < 2 * r], away[away < 2 * r]
     circle, other = np.concatenate([pairs, pairs[:, ::-1]]).T
-    hidden = _covered(circle, other, np.tile(away, 2), corner, by)
+    hidden = _covered(circle, other, np.tile(away, 2), corner, np.full(len(corner), r))
     every = np.arange(len(corner))
     concave, first, last, _ = _left(
         every,
@@ -259,22 +231,18 @@ def closed_arcs(
         np.concatenate([beside, hidden[1]]),
         np.concatenate([every, other]),
     )
-    return Arcs(
-        centre=np.concatenate([centre[owner], corner[concave]]),
-        radius_m=np.concatenate([radius_m[owner], by[concave]]),
-        start=np.concatenate([low, last]),
-        end=np.concatenate([high, first]),
-        stand=np.concatenate([stand[owner], stand[one][concave]]),
-    )
+    at = stand[one][concave]
+    cut = _under(corner[concave], np.full(len(concave), r), first, last)
+    return sums(under, stand[owner], stands) - sums(cut, at, stands)
 
 
-def _askew(stand: IntArray) -> FloatArray:
-    """A direction for each circle, by its number in its stand; (n, 2)."""
-    turn = pd.Series(stand).groupby(stand).cumcount().to_numpy() ** 2
-    return np.column_stack([np.cos(turn), np.sin(turn)])
+def askew(centre: FloatArray) -> FloatArray:
+    """Middles of circles moved by so little that no three of them meet in a point; (n, 2)."""
+    turn = np.arange(len(centre)) ** 2
+    return centre + ASKEW_M * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
-def origins(centre: FloatArray, stand: IntArray, stands: int) -> FloatArray:
+def _origins(centre: FloatArray, stand: IntArray, stands: int) -> FloatArray:
     """A place near the circles of each stand, so that little is lost to rounding; (stands, 2)."""
     some, first = np.unique(stand, return_index=True)
     origin = np.zeros((stands, 2))

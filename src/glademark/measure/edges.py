@@ -15,8 +15,15 @@ import numpy.typing as npt
 import shapely
 from scipy.spatial import cKDTree
 
-from glademark.measure.crowns import APART_M, DISC_VERTICES, GeometryArray, closed_arcs, origins
-from glademark.measure.polygons import only_polygons, shared_out, union_by, united
+from glademark.measure.crowns import (
+    APART_M,
+    DISC_VERTICES,
+    GeometryArray,
+    askew,
+    bare_arcs,
+    crown_discs,
+)
+from glademark.measure.polygons import only_polygons, shared_out, union_by, united, without
 from glademark.measure.tables import rows_by
 
 Edge = Literal["marked_crowns", "standing_crowns", "boles"]
@@ -28,11 +35,17 @@ EDGES: tuple[Edge, ...] = ("marked_crowns", "standing_crowns", "boles")
 QUAD_SEGS = 16
 """Segments a quarter circle of widening and narrowing."""
 
-CHORDS = 64
-"""Chords of a whole circle."""
+CHORDS = 32
+"""Chords of a whole circle in a quick union."""
 
-CHORDS_OFF = 1e-5
-"""Share of an area by which that within chords is off where these cross each other."""
+SECTOR_STEPS = 12
+"""Chords of the arc of a slice."""
+
+LONGER = 1.001
+"""So much longer than the radius is a slice, that its chords lie outside the circle."""
+
+SLIVER_M2 = 0.01
+"""Parts up to this size are rounding of the overlay, far less than any crown [m2]."""
 
 FITS_M2 = 1e-3
 """Ground for the middle of a standing crown up to this size is rounding [m2]."""
@@ -92,80 +105,116 @@ def crown_outlines(
     half the link distance or less, closing by it adds nothing.
     """
     owner = np.asarray(owner, dtype=np.intp)
-    order = np.argsort(owner, kind="stable")
-    numbers, first, place = np.unique(owner[order], return_index=True, return_inverse=True)
-    centre, radius = circles_of(discs[order])
-    r = np.asarray(radius_m, dtype=np.float64)[order]
-    half = np.full(len(r), link_distance_m / 2)
-    crowns = closed_circles(centre, radius, place, r=half)
-    standing = closed_circles(centre, radius, place, r=np.maximum(r, half))
-    boles = united_circles(centre, radius + r, place)
-    narrow = r[first] < link_distance_m / 2  # closing adds ground that no wider circle covers
+    numbers, union = united_by(discs, owner)
+    crowns = closed(union, link_distance_m)
+    at, first = np.unique(owner, return_index=True)
+    r = np.asarray(radius_m, dtype=np.float64)
+    wide = r > link_distance_m / 2
+    boles = crowns.copy()
+    narrow = ~wide[first]
     boles[narrow] = widened(crowns[narrow], r[first][narrow])
+    standing = crowns.copy()
+    if wide.any():
+        place = np.searchsorted(at, owner[wide])
+        wider, filled = _around(discs[wide], place, r[wide], len(at))
+        boles[~narrow] = wider[~narrow]
+        some = np.flatnonzero(~shapely.is_empty(filled))
+        standing[some] = shapely.union(crowns[some], _without_slivers(filled[some]))
     return numbers, Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
 
 
-def circles_of(discs: GeometryArray) -> tuple[FloatArray, FloatArray]:
-    """Middles and radii of crown discs."""
+def _without_slivers(shapes: GeometryArray) -> GeometryArray:
+    """Polygons without parts so small that no crown is in them."""
+    parts, owner = shapely.get_parts(only_polygons(shapes), return_index=True)
+    large = shapely.area(parts) > SLIVER_M2
+    return only_polygons(union_by(parts[large], owner[large], len(shapes)))
+
+
+def _around(
+    discs: GeometryArray, place: IntArray, r: FloatArray, count: int
+) -> tuple[GeometryArray, GeometryArray]:
+    """
+    Union of the discs of each owner widened by r, and what of it closing by r adds to the discs.
+
+    That is the widened union less its sectors (the slices from a middle to an arc of the outline)
+    and less the standing crowns that touch two discs, whose middles are the corners of the outline.
+    """
+    centre, radius, towards = _circles(discs, r)
+    wider = union_by(_discs(centre, radius, towards), place, count)
+    arc, low, high, _ = bare_arcs(centre, radius, stand=place)
+    corner = centre[arc] + radius[arc, None] * np.column_stack([np.cos(low), np.sin(low)])
+    alone = np.bincount(place, minlength=count) == 1
+    some = ~alone[place[arc]]
+    touching = _discs(corner[some], r[arc][some], towards[arc][some])
+    middle = (low + high) / 2
+    halves = [
+        _sectors(centre[arc][some], radius[arc][some], ends[0][some], ends[1][some])
+        for ends in ((low, middle), (middle, high))
+    ]
+    owner = place[arc][some]
+    cutters = union_by(np.concatenate([touching, *halves]), np.tile(owner, 3), count)
+    filled = np.full(count, shapely.MultiPolygon(), dtype=object)
+    filled[~alone] = without(wider[~alone], cutters[~alone])
+    return wider, filled
+
+
+def _circles(discs: GeometryArray, r: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Middles, radii widened by r, and bearings of crown discs."""
     rim = shapely.get_coordinates(discs).reshape(len(discs), DISC_VERTICES + 1, 2)
-    return rim[:, :-1].mean(axis=1), np.sqrt(shapely.area(discs) / np.pi)
+    centre = rim[:, :-1].mean(axis=1)
+    towards = np.arctan2(*(rim[:, 0] - centre).T[::-1])
+    return centre, np.sqrt(shapely.area(discs) / np.pi) + r, towards
 
 
 def united_circles(centre: FloatArray, radius_m: FloatArray, owner: IntArray) -> GeometryArray:
-    """Union of the circles of each owner (numbers from 0, sorted)."""
-    return closed_circles(centre, radius_m, owner, r=np.zeros(len(owner)))
-
-
-def closed_circles(
-    centre: FloatArray, radius_m: FloatArray, owner: IntArray, *, r: FloatArray
-) -> GeometryArray:
     """
-    Union of the circles of each owner (numbers from 0, sorted), closed by r: `closed_arcs`.
+    Union of the circles of each owner (numbers from 0, sorted), from its bare arcs, in one overlay.
 
     Corners within an arc lie so far outside that its chords have the area of the arc.
     """
-    if not len(owner):
-        return np.zeros(0, dtype=object)
-    count = int(owner[-1]) + 1
-    origin = origins(centre, owner, count)
-    arcs = closed_arcs(centre - origin[owner], radius_m, r=r, stand=owner)
-    turn = arcs.end - arcs.start
-    chords = np.maximum(np.ceil(np.abs(turn) * CHORDS / (2 * np.pi)), 2).astype(np.intp)
-    step = turn / chords
-    sine = np.sin(np.abs(step))
-    turned = np.abs(turn)
+    centre = askew(centre)
+    arc, low, high, _ = bare_arcs(centre, radius_m, stand=owner)
+    chords = np.maximum(np.ceil((high - low) * CHORDS / (2 * np.pi)), 2).astype(np.intp)
+    step = (high - low) / chords
+    sine = np.sin(step)
+    turned = chords * step
     outward = turned / (sine + np.sqrt(sine**2 + (chords - 2) * sine * turned))
     corners = chords + 1
-    row = np.repeat(np.arange(len(chords)), corners)
+    row = np.repeat(np.arange(len(arc)), corners)
     number = np.arange(len(row)) - np.repeat(np.cumsum(corners) - corners, corners)
-    angle = arcs.start[row] + number * step[row]
+    angle = low[row] + number * step[row]
     is_end = number == chords[row]
-    reach = arcs.radius_m[row] * np.where((number == 0) | is_end, 1.0, outward[row])
-    towards = np.column_stack([np.cos(angle), np.sin(angle)])
-    place = arcs.centre[row] + origin[arcs.stand[row]] + reach[:, None] * towards
-    apart = arcs.stand * APART_M
+    reach = radius_m[arc][row] * np.where((number == 0) | is_end, 1.0, outward[row])
+    place = centre[arc][row] + reach[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    apart = owner[arc] * APART_M
     start, end = (np.column_stack([place[some], apart]) for some in (number == 0, is_end))
     place[is_end] = start[cKDTree(start).query(end)[1], :2]  # the arc that follows
-    lines = shapely.linestrings(place, indices=row)
-    order = np.argsort(arcs.stand, kind="stable")
-    rings = shapely.multilinestrings(lines[order], indices=arcs.stand[order])
-    found: GeometryArray = shapely.build_area(rings)
-    exact = arcs.areas(count)
-    off = np.abs(shapely.area(found) - exact) > CHORDS_OFF * exact
-    for which in np.flatnonzero(off | ~shapely.is_valid(found)):  # arcs that all but touch
-        some = owner == which
-        around = radius_m[some] + r[some]
-        circles = shapely.buffer(shapely.points(centre[some]), around, quad_segs=CHORDS)
-        found[which] = shapely.union_all(circles).buffer(-r[some][0], quad_segs=CHORDS)
+    lines = shapely.multilinestrings(shapely.linestrings(place, indices=row), indices=owner[arc])
+    found: GeometryArray = shapely.build_area(lines)
     return found
 
 
 def wider_discs(discs: GeometryArray, r: float) -> GeometryArray:
     """Crown discs with a radius larger by r [m]."""
-    centre, radius = circles_of(discs)
-    rim = shapely.get_coordinates(discs).reshape(len(discs), DISC_VERTICES + 1, 2)
-    from_centre = (rim - centre[:, None]) * (1 + r / radius)[:, None, None]
-    return np.asarray(shapely.polygons(centre[:, None] + from_centre), dtype=object)
+    return _discs(*_circles(discs, np.full(len(discs), r)))
+
+
+def _discs(centre: FloatArray, radius: FloatArray, bearing: FloatArray) -> GeometryArray:
+    """Crown discs around coordinates."""
+    points = np.asarray(shapely.points(centre), dtype=object)
+    return crown_discs(points, radius_m=radius, bearing=bearing)
+
+
+def _sectors(
+    centre: FloatArray, radius: FloatArray, low: FloatArray, high: FloatArray
+) -> GeometryArray:
+    """Slices of circles up to half a turn, a little longer than the radius."""
+    step = np.linspace(0, 1, SECTOR_STEPS + 1)
+    angle = low[:, None] + (high - low)[:, None] * step
+    reach = LONGER * radius / np.cos((high - low) / SECTOR_STEPS / 2)
+    rim = centre[:, None] + reach[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=2)
+    slices = shapely.polygons(np.concatenate([centre[:, None], rim], axis=1))
+    return np.asarray(slices, dtype=object)
 
 
 def walked_outlines(
