@@ -15,7 +15,7 @@ from glademark.hosts.desktop.install import install, profile_folder
 from glademark.jobs.layout import lay_out
 from glademark.report.layer_symbols import SYMBOLS, Symbol
 
-ENDS_WITHIN_S = 300
+ENDS_WITHIN_S = 120
 PROJECT = """
 project = {name = "Small (INVENTED)", working_crs = "EPSG:26916"}
 inputs = {stand = "stand.geojson", corridors = "corridors.geojson", marks = "marks.geojson"}

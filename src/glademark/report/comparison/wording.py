@@ -140,9 +140,9 @@ def _amount_words(number: float, unit: str, without: float, units: Units) -> str
     text = _amount(number, unit, units)
     if without < HARDLY_ANY:
         return text
-    shown = show_number(without, 1)
-    whole = shown.endswith(".0")
-    trees = counted(round(without), "tree") if whole else f"an expected {shown} trees"
+    figure = show_number(without, 1)
+    whole = figure.endswith(".0")
+    trees = counted(round(without), "tree") if whole else f"an expected {figure} trees"
     return f"{AT_LEAST} {text}; {trees} without a {'diameter' if unit == 'm2' else 'volume'}"
 
 
@@ -312,17 +312,17 @@ def sample_table(comparison: Comparison, units: Units) -> Rows:
     for row in comparison.sample_check.to_dict("records"):
         unit = str(row["unit"])
         if unit == "share":
-            shown, low, error, high = (
+            stand, low, error, high = (
                 show_share(row[name]) for name in ("estimate", "low", "standard_error", "high")
             )
             interval = f"{low} to {high}"
         else:
-            shown = _amount_words(row["estimate"], unit, row["trees_without"], units)
+            stand = _amount_words(row["estimate"], unit, row["trees_without"], units)
             error = _amount(row["standard_error"], unit, units)
             interval = _interval(row["low"], row["high"], unit, units)
         what = str(row["finding"]).replace("_", " ")
         quantity = _QUANTITIES.get(row["quantity"], str(row["quantity"]))
-        rows.append((what, quantity, shown, error, interval))
+        rows.append((what, quantity, stand, error, interval))
     heads = ("What", "Quantity", "Stand", "Standard error", "Interval")
     return Rows(heads=heads, rows=tuple(rows))
 
@@ -356,8 +356,8 @@ def look_again(comparison: Comparison, units: Units) -> tuple[Rows, int]:
     ]
     rows.sort(key=lambda row: (row[0], row[1]))
     heads = ("Where", "What", "Species", "DBH", "Chance")
-    shown = tuple(tuple(row[1:]) for row in rows[:LOOK_AGAIN_MAX])
-    return Rows(heads=heads, rows=shown), max(len(rows) - LOOK_AGAIN_MAX, 0)
+    first = tuple(tuple(row[1:]) for row in rows[:LOOK_AGAIN_MAX])
+    return Rows(heads=heads, rows=first), max(len(rows) - LOOK_AGAIN_MAX, 0)
 
 
 def _named(own: object, record: object) -> str:
