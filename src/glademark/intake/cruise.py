@@ -193,14 +193,14 @@ def _trees(fields: Fields, project: Project) -> tuple[pd.DataFrame, dict[str, pd
     )
     reasons = {
         "with an impossible volume, defect or cull": bad_wood,
-        "with an impossible count": _reason(fields, "count", bad_count, "a whole number from 1"),
-        "counted an impossible number of times": _reason(fields, "times", bad_times, "1 or 2"),
+        "with an impossible count": fields.refusal("count", bad_count, "a whole number from 1"),
+        "counted an impossible number of times": fields.refusal("times", bad_times, "1 or 2"),
     }
     if fields.has(IS_MARKED):
         marked, bad = yes_or_no(fields.cells(IS_MARKED))
         frame[IS_MARKED] = marked
-        reasons["of which it is not clear whether they are marked"] = _reason(
-            fields, IS_MARKED, bad, "yes or no"
+        reasons["of which it is not clear whether they are marked"] = fields.refusal(
+            IS_MARKED, bad, "yes or no"
         )
     return frame, reasons
 
@@ -301,12 +301,3 @@ def _plots(
     left = log.left(reading)
     kept = frame[STAND].isin(left.stand)
     return left, frame if kept.all() else frame[kept].reset_index(drop=True)
-
-
-def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:
-    """Why rows cannot be used, empty for those that can."""
-    reason = pd.Series("", index=bad.index, dtype="str")
-    if bad.any():
-        cells = fields.cells(name)[bad].map(shown)
-        reason[bad] = f'{name} is "' + cells + f'"; expected {expected}; correct the cell'
-    return reason

@@ -245,8 +245,8 @@ def read_tally(reading: Reading, project: Project, log: RecordLog) -> pd.DataFra
     count, bad_count = fields.numbers("count")
     bad_count = bad_count | ~(count >= 1) | (count != count.round())
     reasons = {
-        "in no zone": _reason(fields, "zone", zone == "", f"one of {', '.join(ZONES)}"),
-        "without a count of trees": _reason(fields, "count", bad_count, "a whole number from 1"),
+        "in no zone": fields.refusal("zone", zone == "", f"one of {', '.join(ZONES)}"),
+        "without a count of trees": fields.refusal("count", bad_count, "a whole number from 1"),
         "with an impossible volume, defect or cull": bad_wood,
     }
     columns = {
@@ -316,15 +316,6 @@ def with_centre_counts(
     rows_again = pd.DataFrame(counts[names]).assign(zone="opening")
     both = pd.concat([frame for frame in (tally, rows_again) if len(frame)], ignore_index=True)
     return both.sort_values(STAND, kind="stable", ignore_index=True)
-
-
-def _reason(fields: Fields, name: str, bad: pd.Series, expected: str) -> pd.Series:
-    """Why rows cannot be used, empty for those that can."""
-    reason = pd.Series("", index=bad.index, dtype="str")
-    if bad.any():
-        cells = fields.cells(name)[bad].map(shown)
-        reason[bad] = f'{name} is "' + cells + f'"; expected {expected}; correct the cell'
-    return reason
 
 
 def read_target(reading: Reading, log: RecordLog) -> pd.DataFrame:

@@ -330,6 +330,14 @@ class Fields:
             return pd.Series("", index=self.reading.index, dtype="str")
         return self.reading.text(self.found.header[name])
 
+    def refusal(self, name: str, bad: pd.Series, expected: str) -> pd.Series:
+        """Why records with bad cells cannot be used, empty for those that can."""
+        reason = pd.Series("", index=bad.index, dtype="str")
+        if bad.any():
+            cells = self.cells(name)[bad].map(shown)
+            reason[bad] = f'{name} is "' + cells + f'"; expected {expected}; correct the cell'
+        return reason
+
     def names(self, name: str) -> pd.Series:
         """The cells as names of things: a number that a spreadsheet wrote as 3.0 is 3."""
         cells = self.cells(name)

@@ -122,11 +122,7 @@ def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> Mark
 def _must_go(fields: Fields) -> tuple[pd.Series, pd.Series]:
     """Trees that no advice may leave standing, and why a record cannot be used."""
     yes, bad = yes_or_no(fields.cells(MUST_GO))
-    reason = pd.Series("", index=yes.index, dtype="str")
-    if bad.any():
-        cells = fields.cells(MUST_GO)[bad].map(shown)
-        reason[bad] = 'must_go is "' + cells + '"; expected yes or no; correct the cell'
-    return yes, reason
+    return yes, fields.refusal(MUST_GO, bad, "yes or no")
 
 
 def counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
@@ -134,10 +130,7 @@ def counts(fields: Fields) -> tuple[pd.Series, pd.Series]:
     values, bad = fields.numbers("count")
     values = values.fillna(1.0)
     bad = bad | (values < 1) | (values != values.round())
-    reason = pd.Series("", index=values.index, dtype="str")
-    if bad.any():
-        cells = fields.cells("count")[bad].map(shown)
-        reason[bad] = 'count is "' + cells + '"; expected a whole number from 1; correct the cell'
+    reason = fields.refusal("count", bad, "a whole number from 1")
     return values.where(~bad, 1.0).astype("int64"), reason
 
 
