@@ -58,7 +58,7 @@ def home(tmp_path_factory: pytest.TempPathFactory, desktop_python: Path) -> Path
     words += ["--noversioncheck", "--profiles-path", str(home / "profiles"), "--profile", "fresh"]
     words += ["--code", str(Path(__file__).with_name("window.py"))]
     points = json.dumps([[x + 42.5, y + 80], [x + 150, y + 85], [x + 95, y + 100]])
-    bare = {"PATH": os.environ["PATH"], "HOME": str(home)}
+    bare = {"PATH": os.defpath, "HOME": str(home)}  # the desktop's Python: the system's own
     bare |= {"GLADEMARK_TEST": str(home), "GLADEMARK_POINTS": points}
     with (home / "said.txt").open("w") as said:
         started = subprocess.Popen(  # noqa: S603 - ours
@@ -144,7 +144,7 @@ def test_run_without_a_window(home: Path) -> None:
     runner = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
     assert runner
     install(profile_folder("default", home / "headless"))
-    bare = {"PATH": os.environ["PATH"], "HOME": str(home), "QT_QPA_PLATFORM": "offscreen"}
+    bare = {"PATH": os.defpath, "HOME": str(home), "QT_QPA_PLATFORM": "offscreen"}
     bare["QGIS_CUSTOM_CONFIG_PATH"] = str(home / "headless")
     words = [runner, "--json", "run", "glademark:layout", "--", f"PROJECT={home / 'harvest.toml'}"]
     words += [f"OUTPUT={home / 'alone'}", "LAYERS_ONLY=true"]
