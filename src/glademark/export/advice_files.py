@@ -36,10 +36,11 @@ def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
 
 
 def figures_deliverable(
-    advice: Mapping[str, Advice], refused: Mapping[str, str]
+    advice: Mapping[str, Advice], refused: Mapping[str, str], *, project: str
 ) -> Mapping[str, Deliverable]:
-    """Writer of ``advice.json`` on all stands."""
-    write = partial(_write_json, advice_content(advice, refused))
+    """Writer of ``advice.json`` on all stands of a project of this name."""
+    content = {"project": project, **advice_content(advice, refused)}
+    write = partial(_write_json, content)
     one = Deliverable(id=FIGURES_FILE, title="Advice", files=(FIGURES_FILE,), write=write)
     return {one.id: one}
 

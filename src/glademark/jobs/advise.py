@@ -131,7 +131,8 @@ def give_advice(
         raise InputError(msg, *refused.values())
     if not written:
         return Advised(project=project, stands=stands, refused=refused, files=())
-    figures = figures_deliverable({name: one.advice for name, one in stands.items()}, refused)
+    advice = {name: one.advice for name, one in stands.items()}
+    figures = figures_deliverable(advice, refused, project=project.heading.name)
     parts = [
         Part(
             deliverables=advice_deliverables(one.advice),

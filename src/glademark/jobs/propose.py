@@ -122,8 +122,9 @@ def propose(
         if given is not None:
             deliverables |= papers
         parts.append(Part(deliverables=deliverables, given=given, folder=folder_of(name)))
-    figures = Part(deliverables=figures_deliverable(stands, refused))
-    delivered = deliver_parts(project, out, [*parts, figures], replacing=Replacing(job="propose"))
+    figures = figures_deliverable(stands, refused, project=project.heading.name)
+    parts.append(Part(deliverables=figures))
+    delivered = deliver_parts(project, out, parts, replacing=Replacing(job="propose"))
     return Proposed(
         project=project,
         stands=stands,
