@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -277,10 +277,7 @@ class SpeciesNames:
         found = self.own.get(species_key(name))
         if found is not None:
             return found
-        code = int(find_species([name])[0])
-        written = " ".join(name.casefold().split()).rstrip(" ?")
-        called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
-        return OwnSpecies(name=called, crown=code, volume=code)
+        return _packaged(name)
 
     def _name(self, name: str) -> str:
         """The one name of a species."""
@@ -289,7 +286,7 @@ class SpeciesNames:
     def _is_known(self, name: str) -> bool:
         """Whether a name is known."""
         key = species_key(name)
-        return not key or key in self.own or int(find_species([name])[0]) != UNKNOWN_SPECIES
+        return not key or key in self.own or _code(name) != UNKNOWN_SPECIES
 
     @staticmethod
     def _each(names: ArrayLike, find: Callable[[str], object], *, dtype: object) -> NDArray:  # type: ignore[type-arg] # of the dtype asked for
@@ -300,6 +297,15 @@ class SpeciesNames:
         values = np.empty(len(found), dtype=dtype)  # type: ignore[call-overload] # the same
         values[:] = found
         return np.asarray(values[place]).reshape(written.shape)
+
+
+@lru_cache(maxsize=4096)
+def _packaged(name: str) -> OwnSpecies:
+    """What the package knows of a name."""
+    code = _code(name)
+    written = " ".join(name.casefold().split()).rstrip(" ?")
+    called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
+    return OwnSpecies(name=called, crown=code, volume=code)
 
 
 PACKAGED_SPECIES = SpeciesNames()
