@@ -10,12 +10,12 @@ from __future__ import annotations
 import tempfile
 import zipfile
 from dataclasses import replace
-from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from glademark.export.manifest import wanted
 from glademark.project.model import AllowanceSettings
+from glademark.registered import registered
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery, add_file
 from glademark.report.site_rules import cautions, unpainted_rules
@@ -127,7 +127,7 @@ def cautions_text(delivery: Delivery) -> str:
 
 def _registered() -> dict[str, Deliverable]:
     """What goes into the pack, found as every deliverable is."""
-    points = entry_points(group="glademark.deliverables")
+    points = registered("glademark.deliverables")
     return {point.name: point.load() for point in points if point.name in CONTENTS}
 
 

@@ -256,9 +256,10 @@ class SpeciesNames:
         """One name for each species; lower case for one that is not known, empty for none."""
         return self._each(names, self._name, dtype=object)
 
-    def groups(self, names: ArrayLike) -> NDArray[np.object_]:
-        """Group in the volume table of each species; empty for none."""
-        return self._each(names, lambda name: self._own(name).group, dtype=object)
+    def group(self, name: str) -> str:
+        """Group of a species as the volume table names it; empty for none."""
+        group = self._own(name).group
+        return self._name(group) if group else ""
 
     def crown_codes(self, names: ArrayLike) -> NDArray[np.int64]:
         """FIA code whose crown width each species takes; 0 for none."""
@@ -274,10 +275,7 @@ class SpeciesNames:
 
     def _own(self, name: str) -> OwnSpecies:
         """What is known of a name."""
-        found = self.own.get(species_key(name))
-        if found is not None:
-            return found
-        return _packaged(name)
+        return self.own.get(species_key(name)) or _packaged(name)
 
     def _name(self, name: str) -> str:
         """The one name of a species."""
@@ -299,7 +297,7 @@ class SpeciesNames:
         return np.asarray(values[place]).reshape(written.shape)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1000)
 def _packaged(name: str) -> OwnSpecies:
     """What the package knows of a name."""
     code = _code(name)

@@ -5,7 +5,7 @@ from typing import Any
 
 import click
 
-from glademark.hosts.progress import PROGRESS
+from glademark.hosts.progress import PROGRESS, progress
 
 
 @click.command()
@@ -31,7 +31,7 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
     from glademark.jobs.propose import propose as propose_groups  # noqa: PLC0415 - the same
     from glademark.report.terminal.proposal import print_proposal  # noqa: PLC0415 - the same
 
-    with host.progress() as tell:
+    with progress() as tell:
         proposed = propose_groups(project, out=out, as_marks=as_marks, tell=tell or log.info)
     if as_json:
         host.print_file(proposed.files, FIGURES_FILE)

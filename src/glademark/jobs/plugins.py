@@ -6,11 +6,12 @@ What ships in this package registers in the same way as what others add.
 
 import logging
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
 
 from glademark.errors import InputError, PluginError
+from glademark.registered import registered
 
 if TYPE_CHECKING:
     from glademark.judge.limits import Limit
@@ -42,14 +43,14 @@ def installed_limits() -> Mapping[str, "Limit"]:
     """Limits of all installed packages by id; `PluginError` if one is unfit."""
     from glademark.judge.limits import Limit  # noqa: PLC0415 - loaded on first use
 
-    return load(entry_points(group=LIMITS), kind=Limit)
+    return load(registered(LIMITS), kind=Limit)
 
 
 def installed_deliverables(ids: Collection[str] = ()) -> Mapping[str, "Deliverable"]:
     """Writers of all installed packages by id, or those of some ids; only these are loaded."""
     from glademark.report.delivery import Deliverable  # noqa: PLC0415 - loaded on first use
 
-    points = entry_points(group=DELIVERABLES)
+    points = registered(DELIVERABLES)
     _refuse_unknown(ids, points.names)
     return load([one for one in points if not ids or one.name in ids], kind=Deliverable)
 

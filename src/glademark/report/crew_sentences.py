@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from fluent.runtime import FluentBundle
+
+_PLACE = re.compile(r"\{ \$(\w+) \}")
+_PLAIN = re.compile(rf"(?m)^([a-z0-9-]+) = ((?:[^{{}}\n]|{_PLACE.pattern})+)$(?!\n )")
+"""A sentence in one line without choices, which needs no fluent: that takes a tenth of a second."""
 
 CATALOGUE = files("glademark.report") / "sentences" / "en.ftl"
 
@@ -21,6 +28,8 @@ def say(name: str, /, **filled: str | int) -> str:
     >>> say("corridor-name", name="B"), say("some-trees", count=1, trees="1")
     ('Corridor B', '1 tree')
     """
+    if (plain := _plain().get(name)) and all(isinstance(one, str) for one in filled.values()):
+        return _PLACE.sub(lambda place: str(filled[place[1]]), plain)
     bundle = _catalogue()
     pattern = bundle.get_message(name).value
     if pattern is None:
@@ -29,6 +38,12 @@ def say(name: str, /, **filled: str | int) -> str:
     if faults:
         raise faults[0]
     return str(text)
+
+
+@cache
+def _plain() -> Mapping[str, str]:
+    """Sentences that stand in one line and have no choices."""
+    return {found[1]: found[2] for found in _PLAIN.finditer(CATALOGUE.read_text(encoding="utf-8"))}
 
 
 @cache

@@ -7,7 +7,7 @@ A plug-in registers a class, or any callable without arguments, that gives an `E
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache, partial
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from types import MappingProxyType
 
 import numpy as np
@@ -24,6 +24,7 @@ from glademark.forestry.volume_equations.equation_set import (
 from glademark.forestry.volume_equations.form_class import FormClass
 from glademark.forestry.volume_equations.lake_states import CompositeHardwood, LakeStates
 from glademark.forestry.volume_equations.national import Honer, NationalVolumeSystem, Sharma
+from glademark.registered import registered
 from glademark.units import SOLID_M3
 
 __all__ = [
@@ -108,7 +109,7 @@ def equation_set_faults() -> tuple[str, ...]:
 @cache
 def _installed() -> tuple[Mapping[str, EquationSet], tuple[str, ...]]:
     """Sets of all installed packages, and what is wrong with those left out."""
-    return load_equation_sets(entry_points(group=ENTRY_POINT_GROUP))
+    return load_equation_sets(registered(ENTRY_POINT_GROUP))
 
 
 def load_equation_sets(
