@@ -1,6 +1,7 @@
 """An invented layout, small enough to check by hand: a square stand with three openings."""
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -90,6 +91,7 @@ def make_project(folder: Path, *, units: str = "us") -> Project:
     )
 
 
+@cache
 def make_survey() -> Survey:
     """Survey with two records rejected; frames that no writer reads are empty."""
     nothing = gpd.GeoDataFrame(geometry=[], crs=WORKING_CRS)
@@ -244,6 +246,7 @@ def make_openings() -> gpd.GeoDataFrame:
     )
 
 
+@cache
 def make_layout() -> Layout:
     """The invented layout."""
     strips = [
@@ -328,6 +331,7 @@ def make_tally() -> pd.DataFrame:
     )
 
 
+@cache
 def make_checks() -> pd.DataFrame:
     """One row of each verdict and more."""
     return declared(

@@ -22,6 +22,8 @@ _Frame = TypeVar("_Frame", bound=pd.DataFrame)
 
 def rows_of(frame: _Frame, stand: int) -> _Frame:
     """Rows of one stand, renumbered 0, on an index 0..n-1; of a table sorted by `stand`."""
+    if frame.empty:
+        return frame
     start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
     rows = frame.iloc[start:end]
     rows.index = pd.RangeIndex(len(rows))
