@@ -10,8 +10,8 @@ import pytest
 import shapely
 from scipy import stats
 
-from glademark.comparison.damage import damage_of, share_of_clusters
 from glademark.comparison.questions import damage_questions
+from glademark.comparison.sample_check import damage_of, share_of_clusters
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.comparison import AfterCutInputs, read_after_cut

@@ -19,8 +19,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import CRS
 
+from glademark.contracts.frames import of_declared_type
 from glademark.contracts.layers import LAYERS
-from glademark.contracts.valid_shapes import of_declared_type
 from glademark.errors import OutputError
 from glademark.export.geopackage import write_geopackage
 from glademark.report.columns import written_columns

@@ -10,7 +10,7 @@ import pyogrio
 import pytest
 import shapely
 
-from glademark.contracts.inspection import LayerSeen
+from glademark.contracts.survey import LayerSeen
 from glademark.errors import InputError
 from glademark.intake.first_project import CRS_TO_FILL, new_project_from
 from glademark.intake.inspect import inspect_files

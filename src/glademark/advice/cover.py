@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 
-from glademark.streams import without_native_lines
+from glademark.process import without_native_lines
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -1,13 +1,16 @@
 """
-What sparing must not break: an opening that gets too small, and one that falls into two.
+Rows that every answer keeps: how groups may be touched, and what sparing must not break.
 
-An opening of crowns that falls apart would be two openings when the layout is run again, too close
-to each other or too small. Trees can be spared so that it does not come to that, or so that less of
-a piece is left than makes an opening.
+Trees of a group are spared together, or only with all others, or only at its edge. An opening of
+crowns that falls apart would be two openings when the layout is run again, too close to each other
+or too small: trees can be spared so that it does not come to that, or so that less of a piece is
+left than makes an opening.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,13 +18,27 @@ import numpy.typing as npt
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advice.cover import Row
+from glademark.advice.cover import Row, with_all
+from glademark.advice.faces import Faces
 from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.measure.crowns import GeometryArray
 from glademark.measure.groups import TOUCH_M, crown_components
 from glademark.measure.holes import Thresholds
+from glademark.project.job_settings import GroupRule
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+
+BoolArray = npt.NDArray[np.bool_]
+
+QUAD_SEGS = 16
+"""Segments a quarter circle where the outline of a group is closed between its crowns."""
+
+_TOUCH_M = 0.01
+"""A crown this near to the outline of its group reaches it [m]."""
+
+CRUMB_M2 = 1.0
+"""Bits of ground up to this size, left between standing crowns, are no piece of a group [m2]."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -144,3 +161,165 @@ class OnePiece:
         beside = mine[(gap <= self.thresholds.link_distance_m + TOUCH_M).any(axis=1)]
         weights = dict.fromkeys(trees.tolist(), 1.0) | dict.fromkeys(beside.tolist(), -1.0)
         return Row(weights=weights, least=1.0 - len(beside))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bonds:
+    """
+    Which trees may be spared, and which of them only with others.
+
+    Attributes
+    ----------
+    rule
+        How groups may be touched.
+    may_stay
+        Trees that may be spared at all, shape (n,).
+    edge
+        Trees on the edge of their group that may be spared alone, shape (n,).
+    together
+        Trees that are spared with a tree, itself among them; those that stand alone are left out.
+    rows
+        By place of the opening.
+    """
+
+    rule: GroupRule
+    may_stay: BoolArray
+    edge: BoolArray
+    together: Mapping[int, Spared]
+    rows: Mapping[int, Sequence[Row]]
+
+    def with_all(self, trees: Spared) -> Spared:
+        """Trees with all that are spared with one of them."""
+        return with_all(trees, self.together)
+
+    def without(self, spared: Spared, tree: int) -> Spared:
+        """Trees that are still spared where one is not."""
+        return frozenset(one for one in spared if tree not in self.together.get(one, {one}))
+
+
+def bonds_of(
+    holes: SparedHoles, stems: GeometryArray, may_stay: BoolArray, rule: GroupRule
+) -> Bonds:
+    """Bonds of all openings; other marks in an opening are spared only with all of it."""
+    may, edge = may_stay.copy(), np.zeros(len(may_stay), dtype=bool)
+    together: dict[int, Spared] = {}
+    rows: dict[int, Sequence[Row]] = {}
+    if rule == "free":
+        return Bonds(rule=rule, may_stay=may, edge=edge, together=together, rows=rows)
+    in_group = np.zeros(len(may), dtype=bool)
+    in_group[[tree for opening in holes.openings for tree in opening.members]] = True
+    loose = np.flatnonzero(may_stay & ~in_group)
+    for place, opening in enumerate(holes.openings):
+        members = np.array(opening.members, dtype=np.intp)
+        at_edge = np.zeros(len(members), dtype=bool)
+        if rule == "edge_trees" and not opening.is_outline:
+            at_edge = on_edge(holes.discs[members])
+        edge[members[at_edge]] = may_stay[members[at_edge]]
+        inside = loose[shapely.intersects(stems[loose], opening.hole)]
+        inner = np.concatenate([members[~at_edge], inside])
+        if len(members) and may_stay[members].all():
+            whole = frozenset(members.tolist())
+            for tree in inner.tolist():
+                together[tree] = together.get(tree, frozenset({tree})) | whole
+            rows[place] = _rows(members[~at_edge], members[at_edge], inside)
+        else:  # it cannot be spared as a whole
+            may[inner] = False
+    return Bonds(rule=rule, may_stay=may, edge=edge, together=together, rows=rows)
+
+
+def _rows(core: IntArray, at_edge: IntArray, inside: IntArray) -> Sequence[Row]:
+    """The core is spared as one, with the whole edge; what else stands inside, only with both."""
+    as_one = [
+        Row(weights={one: 1.0, two: -1.0}, least=0.0, most=0.0)
+        for one, two in pairwise(core.tolist())
+    ]
+    first = core[:1].tolist()
+    with_edge = [
+        Row(weights={one: 1.0, two: -1.0}, most=0.0) for one in first for two in at_edge.tolist()
+    ]
+    others = first or at_edge.tolist()
+    with_all = [
+        Row(weights={one: 1.0, two: -1.0}, most=0.0) for one in inside.tolist() for two in others
+    ]
+    return [*as_one, *with_edge, *with_all]
+
+
+def on_edge(discs: GeometryArray) -> BoolArray:
+    """Crowns of a group that reach its outline: no crown of middle size fits in between."""
+    middle = float(np.median(np.sqrt(shapely.area(discs) / np.pi))) if len(discs) else 0.0
+    union = shapely.union_all(discs)
+    closed = shapely.buffer(
+        shapely.buffer(union, middle, quad_segs=QUAD_SEGS), -middle, quad_segs=QUAD_SEGS
+    )
+    outline = shapely.get_exterior_ring(shapely.get_parts(shapely.union(union, closed)))
+    reaches: BoolArray = shapely.dwithin(
+        shapely.boundary(discs), shapely.multilinestrings(outline), _TOUCH_M
+    )
+    return reaches
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Unsplit:
+    """
+    An opening of which no part may fall in two.
+
+    Attributes
+    ----------
+    holes, place
+        Openings, and which of them.
+    faces
+        Of the opening.
+    """
+
+    holes: SparedHoles
+    place: int
+    faces: Faces
+
+    def __call__(self, spared: Spared) -> Sequence[Row]:
+        """Rows that say what keeps the pieces together, or takes one of them away."""
+        mine = spared & self.holes.openings[self.place].nearby
+        if not mine:
+            return []
+        parts, owner = self._parts(mine)
+        rows = []
+        for one in np.unique(owner):
+            pieces = parts[owner == one]
+            pieces = pieces[np.argsort(-shapely.area(pieces), kind="stable")]
+            rows += [self._row(pieces[0], other, mine) for other in pieces[1:]]
+        return rows
+
+    def _parts(self, spared: Spared) -> tuple[GeometryArray, IntArray]:
+        """Parts of what is left, and the part of the whole opening that each was."""
+        left = shapely.get_parts(self.holes.hole(self.place, spared))
+        left = left[shapely.area(left) > CRUMB_M2]
+        whole = shapely.get_parts(self.holes.openings[self.place].hole)
+        away = shapely.distance(shapely.point_on_surface(left)[:, None], whole[None, :])
+        return left, away.argmin(axis=1) if len(left) else np.zeros(0, dtype=np.intp)
+
+    def _row(self, one: BaseGeometry, two: BaseGeometry, spared: Spared) -> Row:
+        """Of the trees between two pieces one is cut, or ground of one piece is lost."""
+        spots, kept = [], frozenset[int]()
+        places = self.faces.kept(spared)
+        inside = shapely.point_on_surface(self.faces.geometry[places])
+        for piece in (one, two):
+            here = places[shapely.intersects(piece, inside)]
+            large = here[self.faces.area_m2[here] > CRUMB_M2].tolist()
+            sets = [self.faces.of(place) for place in (large or here.tolist())]
+            if large:
+                fewest = min(range(len(sets)), key=lambda i: (len(sets[i]), sorted(sets[i])))
+                spots.append(shapely.point_on_surface(self.faces.geometry[large[fewest]]))
+                kept |= sets[fewest]
+            else:
+                spots.append(shapely.point_on_surface(piece))
+                kept = kept.union(*sets)
+        between = spared
+        for tree in sorted(spared):
+            if self._parted(between - {tree}, spots):
+                between -= {tree}
+        weights = dict.fromkeys(sorted(kept), 1.0) | dict.fromkeys(sorted(between), -1.0)
+        return Row(weights=weights, least=1.0 - len(between))
+
+    def _parted(self, spared: Spared, spots: Sequence[Any]) -> bool:
+        """Whether two spots lie in different pieces of what is left."""
+        parts = shapely.get_parts(self.holes.hole(self.place, spared))
+        return not any(shapely.intersects(parts, spots[0]) & shapely.intersects(parts, spots[1]))

@@ -8,11 +8,9 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.comparison.damage import Damage, damage_of
 from glademark.comparison.driven_area import Driven, driven_against, openings_against
-from glademark.comparison.expected import used_up
-from glademark.comparison.findings import Seen, finding_rows
-from glademark.comparison.layers import stump_layer, tallied_rows, tree_layer
+from glademark.comparison.expected import amounts_of, used_up
+from glademark.comparison.findings import Seen, finding_rows, stump_layer, tallied_rows, tree_layer
 from glademark.comparison.likeness import Beliefs
 from glademark.comparison.matching import Match, Settings, match_stumps
 from glademark.comparison.questions import (
@@ -29,19 +27,23 @@ from glademark.comparison.records import (
     places_of,
     stump_rows,
 )
-from glademark.comparison.sample_check import Residual, residual_of, with_residual
-from glademark.comparison.wood import amounts_of
-from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
+from glademark.comparison.sample_check import (
+    Damage,
+    Residual,
+    damage_of,
+    residual_of,
+    with_residual,
+)
 from glademark.contracts.frames import features, no_rows
-from glademark.contracts.inspection import AfterCutSurvey
+from glademark.contracts.job_layers import AFTER_CUT_LAYERS
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import AfterCutSurvey, Survey
+from glademark.errors import counted
 from glademark.measure.table_use import sold_of
 from glademark.project.job_settings import CompareSettings
 from glademark.project.model import Project
 from glademark.units import SHOWN_LENGTH_M
-from glademark.wording import counted
 
 __all__ = ["Comparison", "compare"]
 

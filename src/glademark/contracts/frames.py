@@ -1,8 +1,14 @@
-"""Rows with a geometry each, tables without rows, and the rows of one stand out of many."""
+"""
+Frames of rows with a geometry each, of one stand out of many, and their shapes kept valid.
+
+What a writer's change of coordinates breaks is made valid again.
+"""
 
 import ctypes
+import logging
+import re
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, TypeVar, cast
 
@@ -10,14 +16,38 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
 from geopandas.array import GeometryArray, from_shapely
 from pandas.api.extensions import ExtensionArray
 from shapely.geometry.base import BaseGeometry
+from shapely.validation import explain_validity
 
 STAND = "stand"
 """Key column: number of the stand that a row belongs to."""
 
 _Frame = TypeVar("_Frame", bound=pd.DataFrame)
+
+log = logging.getLogger(__name__)
+
+MOST_MOVED = 1e-6
+"""Share of its area by which a shape may be mended without a notice."""
+
+MEND_SHARE_MAX = 0.001
+"""Share of its area by which mending may change an outline from the field."""
+
+_PLACE = re.compile(r"\[(\S+) (\S+?)\]")
+
+ShapeArray = npt.NDArray[np.object_]
+
+FloatArray = npt.NDArray[np.float64]
+
+_AREA = 2  # dimension
+
+_PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of the parts
+
+_OF_TYPE = {"MultiLineString": (1, 5), "MultiPolygon": (3, 6)}  # GEOS: a part, the whole
+
+_FLAT = 2  # coordinates without height
 
 
 def rows_of(frame: _Frame, stand: int) -> _Frame:
@@ -150,3 +180,143 @@ def _made_once(names: tuple[str, ...], kinds: tuple[str, ...]) -> pd.DataFrame:
     return pd.DataFrame(
         {name: pd.Series(dtype=kind) for name, kind in zip(names, kinds, strict=True)}
     )
+
+
+def sound(shapes: ShapeArray, *, what: str) -> ShapeArray:
+    """Shapes whose areas are valid; a notice where mending moved one too far."""
+    whole, moved = mended(shapes)
+    tell_moved([f"shape {number}" for number in range(1, len(whole) + 1)], moved, what=what)
+    return whole
+
+
+def mended(shapes: ShapeArray) -> tuple[ShapeArray, FloatArray]:
+    """Shapes whose areas are valid, and by which share of itself that has moved each area."""
+    broken = ~shapely.is_valid(shapes) & (shapely.get_dimensions(shapes) == _AREA)
+    whole, moved = np.array(shapes, dtype=object), np.zeros(len(shapes))
+    if broken.any():
+        whole[broken] = shapely.make_valid(whole[broken], method="structure", keep_collapsed=False)
+        moved[broken] = _moved(shapes[broken], whole[broken])
+    return whole, moved
+
+
+def mended_outlines(shapes: ShapeArray) -> tuple[ShapeArray, npt.NDArray[np.object_]]:
+    """
+    Outlines that are valid areas, and where each crosses itself so that its area is not known.
+
+    The place is empty for an outline that was valid, or that mending moves by less than
+    `MEND_SHARE_MAX` of its area; else it is that of the first crossing, in the outline's own CRS.
+    """
+    shapes = np.asarray(shapes, dtype=object)
+    places = np.full(len(shapes), "", dtype=object)
+    whole = shapes.copy()
+    broken = np.flatnonzero(~shapely.is_valid(shapes) & ~shapely.is_missing(shapes))
+    whole[broken] = shapely.make_valid(shapes[broken], method="structure", keep_collapsed=False)
+    was, now = shapely.area(shapes[broken]), shapely.area(whole[broken])
+    far = np.abs(now - was) >= MEND_SHARE_MAX * np.maximum(was, now)
+    places[broken[far]] = [_crossing(shape) for shape in shapes[broken[far]]]
+    return whole, places
+
+
+def _crossing(shape: shapely.Geometry) -> str:
+    """Where an outline first crosses itself."""
+    found = _PLACE.search(explain_validity(shape))
+    if found is None:
+        return "a place that could not be told"
+    return f"E {float(found[1]):,.1f}, N {float(found[2]):,.1f}"
+
+
+def rounded(shapes: ShapeArray, decimals: int) -> tuple[ShapeArray, FloatArray]:
+    """
+    Valid shapes on a decimal grid, and by which share of itself mending them has moved each area.
+
+    Vertices that merely go to the grid count as not moved. Lines shorter than the grid are empty.
+    """
+    plain = shapely.transform(shapes, lambda xy: np.round(xy, decimals))
+    broken = ~shapely.is_valid(plain)
+    whole, moved = np.array(plain, dtype=object), np.zeros(len(plain))
+    if broken.any():
+        snapped = shapely.set_precision(shapes[broken], 10.0**-decimals)
+        whole[broken] = shapely.transform(snapped, lambda xy: np.round(xy, decimals))
+        moved[broken] = _moved(plain[broken], whole[broken])
+    return whole, moved
+
+
+def tell_moved(names: Sequence[str], moved: FloatArray, *, what: str) -> None:
+    """Log how far mending went, as a notice for each shape that it has moved too far."""
+    if moved.any():
+        most = float(moved.max())
+        log.debug(
+            "%s: %d shapes mended, %.1e of an area moved", what, np.count_nonzero(moved), most
+        )
+    for place in np.flatnonzero(moved > MOST_MOVED).tolist():
+        log.warning(
+            "%s: the outline of %s crossed itself as it was written and was mended, which moved "
+            "%.1g %% of its area. Look at it on a map before it is used.",
+            what,
+            names[place],
+            100 * moved[place],
+        )
+
+
+def _moved(before: ShapeArray, after: ShapeArray) -> FloatArray:
+    """Share of its area that each shape has gained or lost."""
+    was = shapely.area(before)
+    change = np.abs(shapely.area(after) - was)
+    return np.asarray(change / np.where(was > 0, was, np.where(change > 0, change, 1.0)))
+
+
+def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:
+    """
+    Geometries of exactly the type that a layer declares.
+
+    Parameters
+    ----------
+    geometries
+        Of any type.
+    geometry
+        ``Point``, ``MultiLineString`` or ``MultiPolygon``.
+
+    Returns
+    -------
+    geometries
+        Flat; of each its parts of the declared dimension in one multi-geometry, empty where it has
+        none; rings of polygons run counter-clockwise. Points come back as they are.
+
+    Examples
+    --------
+    >>> of_declared_type(np.array([shapely.box(0, 0, 1, 1)]), "MultiPolygon")[0].geom_type
+    'MultiPolygon'
+    """
+    flat = np.asarray(geometries, dtype=object)
+    if (shapely.get_coordinate_dimension(flat) > _FLAT).any():
+        flat = shapely.force_2d(flat)
+    if geometry == "Point":
+        return np.asarray(flat)
+    kind, single, multi = shapely.get_type_id(flat), *_OF_TYPE[geometry]
+    alone = (kind == single) & ~shapely.is_empty(flat)
+    whole = np.flatnonzero(kind == multi)
+    parts, of = shapely.get_parts(flat[whole], return_index=True)
+    whole = np.delete(whole, of[shapely.is_empty(parts)])
+    result = flat.copy()
+    _collect(geometry)(flat[alone], indices=np.flatnonzero(alone), out=result)
+    others = ~alone
+    others[whole] = False
+    if others.any():
+        result[others] = _collected(flat[others], geometry)
+    return np.asarray(shapely.orient_polygons(result))
+
+
+def _collected(flat: np.ndarray, geometry: str) -> np.ndarray:
+    """Of each geometry, whatever its type, its parts of the declared dimension in one."""
+    parts, rows = shapely.get_parts(shapely.get_parts(flat), return_index=True)
+    outer = np.repeat(np.arange(len(flat)), shapely.get_num_geometries(flat))
+    wanted = shapely.get_dimensions(parts) == _PARTS[geometry]
+    wanted &= ~shapely.is_empty(parts)
+    result = np.full(len(flat), shapely.from_wkt(f"{geometry.upper()} EMPTY"), dtype=object)
+    _collect(geometry)(parts[wanted], indices=outer[rows[wanted]], out=result)
+    return sound(result, what="layout.gpkg")
+
+
+def _collect(geometry: str) -> Callable[..., object]:
+    """What makes a multi-geometry of a type."""
+    return shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings

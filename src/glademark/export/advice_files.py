@@ -17,13 +17,13 @@ from glademark.contracts.layers import LEAVE_STANDING, Units
 from glademark.errors import OutputError, tell_changed
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
+from glademark.process import temporary_folder
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.site_rules import cautions
 from glademark.report.summary import json_value, write_summary
-from glademark.temporary import temporary_folder
 
-FIGURES_FILE = "advice.json"
+ADVICE_FIGURES_FILE = "advice.json"
 
 
 def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
@@ -35,12 +35,14 @@ def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
     }
 
 
-def figures_deliverable(
+def advice_figures_deliverable(
     advice: Mapping[str, Advice], refused: Mapping[str, str]
 ) -> Mapping[str, Deliverable]:
     """Writer of ``advice.json`` on all stands."""
     write = partial(_write_json, advice_content(advice, refused))
-    one = Deliverable(id=FIGURES_FILE, title="Advice", files=(FIGURES_FILE,), write=write)
+    one = Deliverable(
+        id=ADVICE_FIGURES_FILE, title="Advice", files=(ADVICE_FIGURES_FILE,), write=write
+    )
     return {one.id: one}
 
 
@@ -62,7 +64,7 @@ def _write_table(advice: Advice, delivery: Delivery, folder: Path) -> None:
 
 def _write_json(content: Any, _: object, folder: Path) -> None:  # noqa: ANN401 - JSON
     """Write ``advice.json``."""
-    write_summary(content, folder / FIGURES_FILE)
+    write_summary(content, folder / ADVICE_FIGURES_FILE)
 
 
 def advice_content(advice: Mapping[str, Advice], refused: Mapping[str, str]) -> Any:  # noqa: ANN401 - JSON is one of several types

@@ -6,7 +6,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from glademark import __version__
-from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS, FINDINGS
+from glademark.contracts.job_layers import AFTER_CUT_LAYERS, FINDINGS
 from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
 from glademark.report.columns import written_frame
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from glademark.comparison.comparison import Comparison
-    from glademark.contracts.inspection import AfterCutSurvey
     from glademark.contracts.layers import Units
+    from glademark.contracts.survey import AfterCutSurvey
     from glademark.project.model import Project
 
 _FIGURES = (
@@ -128,7 +128,7 @@ def comparison_summary(
     return dict(json_value(summary))
 
 
-FIGURES_FILE = "compare.json"
+COMPARISON_FIGURES_FILE = "compare.json"
 
 
 def after_cut_deliverables(
@@ -168,12 +168,12 @@ def after_cut_deliverables(
     return MappingProxyType({one.id: one for one in every})
 
 
-def figures_deliverable(figures: Mapping[str, Any]) -> Mapping[str, Deliverable]:
+def comparison_figures_deliverable(figures: Mapping[str, Any]) -> Mapping[str, Deliverable]:
     """Writer of ``compare.json``."""
     one = Deliverable(
         id="compare",
         title="Figures",
-        files=(FIGURES_FILE,),
-        write=lambda _, folder: write_summary(figures, folder / FIGURES_FILE),
+        files=(COMPARISON_FIGURES_FILE,),
+        write=lambda _, folder: write_summary(figures, folder / COMPARISON_FIGURES_FILE),
     )
     return MappingProxyType({one.id: one})

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from glademark.contracts.layers import LAYERS, MARKS, Layer
-from glademark.contracts.opening_layers import OPENINGS as OPENINGS_LAYER
+from glademark.contracts.measured_layers import OPENINGS as OPENINGS_LAYER
 from glademark.contracts.result_tables import VOLUME_BY_ZONE as VOLUME_LAYER
 from glademark.errors import OutputError
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units, written_frame

@@ -17,11 +17,10 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from glademark.contracts.frames import features, give_back_memory
+from glademark.contracts.frames import features, give_back_memory, of_declared_type
 from glademark.contracts.layers import LAYERS, MARKS, Column, Layer, Units, present
 from glademark.contracts.residual_layers import RESIDUAL_LAYERS, RESIDUAL_TABLES
 from glademark.contracts.result_tables import PARAMETERS
-from glademark.contracts.valid_shapes import of_declared_type
 from glademark.errors import OutputError
 from glademark.export.iso_metadata import (
     STANDARD_URI,

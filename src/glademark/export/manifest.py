@@ -17,10 +17,9 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any
 
 from glademark import __version__
-from glademark.errors import OutputError, PluginError
+from glademark.errors import OutputError, PluginError, shown
 from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED
 from glademark.report.verdicts import is_proposed
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from glademark.errors import OutputError, PluginError, changed, tell_changed
+from glademark.errors import OutputError, PluginError, changed, shown, tell_changed
 from glademark.export.geopackage import refuse_unsound, side_files
 from glademark.export.manifest import (
     MANIFEST_FILE,
@@ -31,7 +31,6 @@ from glademark.export.manifest import (
     wanted,
     write_each,
 )
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence

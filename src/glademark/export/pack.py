@@ -14,13 +14,13 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from glademark.errors import shown
 from glademark.export.manifest import wanted
 from glademark.project.model import AllowanceSettings
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery, add_file
 from glademark.report.site_rules import cautions, unpainted_rules
 from glademark.report.verdicts import approval_words, edition_words, newest_day
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -131,12 +131,16 @@ def _registered() -> dict[str, Deliverable]:
     return {point.name: point.load() for point in points if point.name in CONTENTS}
 
 
-def _write(delivery: Delivery, folder: Path) -> None:
+def _write_pack(delivery: Delivery, folder: Path) -> None:
     """Write ``layout_pack.zip``."""
     make_pack(delivery, folder)
 
 
-DELIVERABLE = Deliverable(
-    id="pack", title="Pack for the contractor", files=(PACK_FILE,), write=_write, on_request=True
+PACK = Deliverable(
+    id="pack",
+    title="Pack for the contractor",
+    files=(PACK_FILE,),
+    write=_write_pack,
+    on_request=True,
 )
 """One archive, made only where it is asked for."""

@@ -1,5 +1,8 @@
 """
-Tree species: one FIA code for every way that people write them.
+Tree species: one FIA code for every way that people write them; and the tables of the package.
+
+Each table is a comma-separated file in ``forestry/data``; every row names its source by a short
+key, which ``sources.csv`` spells out.
 
 References
 ----------
@@ -8,35 +11,110 @@ References
        of the trade, and the five species without gravities, are from memory.
 """
 
+import csv
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cache
+from importlib.resources import files
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from glademark.forestry.packaged_data import numbers, packaged_table
-
 __all__ = [
     "PACKAGED_SPECIES",
     "UNKNOWN_SPECIES",
     "OwnSpecies",
+    "Source",
     "SpeciesNames",
     "SpeciesTable",
     "common_names",
     "find_species",
     "nearest_species",
+    "numbers",
+    "packaged_table",
+    "source",
     "species_key",
     "species_table",
 ]
 
 UNKNOWN_SPECIES = 0
+
 _NOT_A_LETTER = re.compile(r"[^a-z0-9]+")
+
 _WHOLE_NUMBER = re.compile(r"\s*+0*+(\d++)(?:\.0*+)?\s*+")
+
+_SIGNS = re.compile(r"[\W_]+")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """
+    Where a figure comes from.
+
+    Parameters
+    ----------
+    key
+        Short key, as the packaged tables carry it.
+    short
+        Author and year, short enough for a table heading.
+    citation
+        The publication in full.
+    address
+        Where it, or the restatement that was read, is found; may be empty.
+    basis
+        ``published`` or ``from memory``.
+    """
+
+    key: str
+    short: str
+    citation: str
+    address: str
+    basis: str
+
+
+@cache
+def packaged_table(name: str) -> Mapping[str, NDArray[np.str_]]:
+    """Every column of a packaged table, as text."""
+    text = (files("glademark.forestry") / "data" / f"{name}.csv").read_text("utf-8")
+    header, *rows = csv.reader(text.splitlines())
+    columns = {}
+    for title, cells in zip(header, zip(*rows, strict=True), strict=True):
+        columns[title] = np.array(cells, dtype=np.str_)
+        columns[title].flags.writeable = False
+    return MappingProxyType(columns)
+
+
+def numbers(cells: NDArray[np.str_]) -> NDArray[np.float64]:
+    """Numeric form of a text column, NaN where a cell is blank."""
+    return np.where(cells == "", "nan", cells).astype(np.float64)
+
+
+def source(key: str) -> Source:
+    """
+    The publication behind a short key.
+
+    Examples
+    --------
+    >>> source("bechtold_2003").short
+    'Bechtold 2003'
+    """
+    return _sources()[key]
+
+
+@cache
+def _sources() -> Mapping[str, Source]:
+    """All sources by key."""
+    table = packaged_table("sources")
+    rows = zip(*table.values(), strict=True)
+    fields = tuple(table)
+    entries = (
+        Source(**dict(zip(fields, (str(cell) for cell in row), strict=True))) for row in rows
+    )
+    return MappingProxyType({entry.key: entry for entry in entries})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -206,9 +284,6 @@ def _codes_by_name() -> Mapping[str, int]:
     for others, code in zip(raw["other_names"], table.code, strict=True):
         found |= {_squeezed(name): int(code) for name in str(others).split(";") if name}
     return MappingProxyType(found)
-
-
-_SIGNS = re.compile(r"[\W_]+")
 
 
 def species_key(name: str) -> str:

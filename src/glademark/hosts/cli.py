@@ -15,12 +15,11 @@ from typing import Any
 import click
 from click.exceptions import Exit
 
-from glademark import __version__
+from glademark import __version__, errors
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
 from glademark.hosts.more_commands import propose, volume_table
 from glademark.hosts.progress import PROGRESS, json_lines
-from glademark.streams import open_streams
-from glademark.wording import listed, shown
+from glademark.process import open_streams
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
 """Beside 0: limit exceeded (with --strict), refused, files missing, fault, interrupted."""
@@ -178,7 +177,9 @@ def batch(
     if outcome.skipped:
         click.echo(f"{outcome.skipped:,} stands were done before and are skipped", err=True)
     if outcome.removed:
-        _show(f"removed, since the inputs no longer have them: stand {listed(outcome.removed)}")
+        _show(
+            f"removed, since the inputs no longer have them: stand {errors.listed(outcome.removed)}"
+        )
     heading = outcome.project.heading
     print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
     if strict and any(row.get("exceeded") for row in outcome.rows):
@@ -204,14 +205,14 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     """Tell the fewest marks to leave standing so that PROJECT keeps inside its limits."""
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.advice_files import FIGURES_FILE  # noqa: PLC0415 - the same
+    from glademark.export.advice_files import ADVICE_FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
     from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
 
     with progress():
         advised = give_advice(project, by=by, out=out, apply=marks)
     if as_json:
-        print_file(advised.files, FIGURES_FILE)
+        print_file(advised.files, ADVICE_FIGURES_FILE)
     else:
         units = advised.project.heading.units
         for name, one in advised.stands.items():
@@ -249,7 +250,7 @@ def compare(
     """
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.comparison_tables import FIGURES_FILE  # noqa: PLC0415 - the same
+    from glademark.export.comparison_tables import COMPARISON_FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
     from glademark.report.terminal.comparison import (  # noqa: PLC0415 - the same
         print_comparison,
@@ -262,7 +263,7 @@ def compare(
     with progress() as on_each:
         compared = compare_after_cut(project, inputs, out=out, on_each=on_each)
     if as_json:
-        print_file(compared.files, FIGURES_FILE)
+        print_file(compared.files, COMPARISON_FIGURES_FILE)
     else:
         for one in compared.stands.values():
             print_comparison(one.comparison, one.delivery.project, Console())
@@ -485,7 +486,7 @@ def _say(fault: str, code: int) -> None:
 
 def _show(line: str, code: int | None = None) -> None:
     """A line on standard error, without control characters; with a code it ends the run."""
-    lines, sentence = json_lines(), shown(line, longest=2000)
+    lines, sentence = json_lines(), errors.shown(line, longest=2000)
     if lines is None:
         click.echo(sentence, err=True)
     elif code is None:

@@ -14,8 +14,7 @@ import shapely
 from pyproj import CRS, Transformer
 
 from glademark.contracts.frames import features, no_rows
-from glademark.contracts.inspection import AfterCutSurvey
-from glademark.contracts.survey import REJECTED_COLUMNS, Survey
+from glademark.contracts.survey import REJECTED_COLUMNS, AfterCutSurvey, Survey
 from glademark.errors import FileError, InputError
 from glademark.forestry import SpeciesNames
 from glademark.intake.after_cut import no_damage, no_stumps, read_damage, read_stumps
@@ -41,9 +40,9 @@ from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, placed, polygonal
 from glademark.intake.stand import header_of, records_of_no_stand, with_stand_number
+from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
 from glademark.project.species import project_species
-from glademark.temporary import temporary_folder
 from glademark.units import AREA_M2
 
 _T = TypeVar("_T")

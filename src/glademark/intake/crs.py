@@ -20,10 +20,9 @@ from pyproj.exceptions import CRSError as ProjCRSError
 from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
-from glademark.errors import CrsError
+from glademark.errors import CrsError, shown
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
-from glademark.wording import shown
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from glademark.contracts.survey import InputCount
-from glademark.wording import shown
+from glademark.errors import shown
 
 SUMMARY_MAX = 64 * 2**20
 """A summary is some pages of text; beyond this it is something else [bytes]."""

@@ -11,8 +11,8 @@ import geopandas as gpd
 import pandas as pd
 import pyogrio
 
-from glademark.contracts.inspection import FileSeen, LayerSeen
-from glademark.errors import InputError
+from glademark.contracts.survey import FileSeen, LayerSeen
+from glademark.errors import InputError, counted, quoted, shown
 from glademark.intake.columns.kinds import likely_inputs
 from glademark.intake.columns.reference import INPUTS, InputReference
 from glademark.intake.crs import WGS84
@@ -20,7 +20,6 @@ from glademark.intake.inspect import inspect_files
 from glademark.project.model import Inputs
 from glademark.project.read import PROJECT_FILE
 from glademark.project.template import packaged_files, template_text, write_new
-from glademark.wording import counted, quoted, shown
 
 CRS_TO_FILL = "EPSG:…"
 """Stands where a coordinate system has to be stated: no program takes it for one."""

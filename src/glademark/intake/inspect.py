@@ -9,8 +9,8 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
-from glademark.errors import InputError
+from glademark.contracts.survey import ColumnSeen, FileSeen, LayerSeen
+from glademark.errors import TEXT_MAX, InputError, shown
 from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
 from glademark.forestry.volume_table_rows import species_in
 from glademark.intake.columns import meanings
@@ -34,10 +34,9 @@ from glademark.intake.opened import read_source
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, text_of
 from glademark.intake.site import placed
+from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
 from glademark.project.species import project_species
-from glademark.temporary import temporary_folder
-from glademark.wording import TEXT_MAX, shown
 
 PROBLEMS_MAX = 10
 """Sentences told of one layer."""

@@ -20,11 +20,11 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.validation import explain_validity
 
-from glademark.contracts.valid_shapes import MEND_SHARE_MAX, mended_outlines
+from glademark.contracts.frames import MEND_SHARE_MAX, mended_outlines
+from glademark.errors import counted, shown
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import polygonal
-from glademark.wording import counted, shown
 
 MEND_MAX_M2 = 100.0
 """Area by which mending may change a polygon [m2]."""

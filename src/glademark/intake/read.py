@@ -15,7 +15,7 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
-from glademark.errors import InputError
+from glademark.errors import InputError, counted, listed
 from glademark.intake.areas import (
     AREA_COLUMNS,
     HAZARD_COLUMNS,
@@ -65,10 +65,9 @@ from glademark.intake.trees import (
     read_text_rows,
     with_centre_counts,
 )
+from glademark.process import temporary_folder
 from glademark.project.job_settings import TerrainSettings
 from glademark.project.model import Project, Source
-from glademark.temporary import temporary_folder
-from glademark.wording import counted, listed
 
 log = logging.getLogger(__name__)
 

@@ -11,10 +11,9 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND, no_rows
 from glademark.contracts.survey import REFUSED_COLUMNS, REJECTED_COLUMNS, InputCount, Notice
-from glademark.errors import InputError
+from glademark.errors import InputError, counted, listed
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import Reading, split_by_stand
-from glademark.wording import counted, listed
 
 NEEDED = ("stand", "marks")
 """Inputs without which a stand is refused: each is given for every stand."""

@@ -9,9 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 from pyproj import CRS
 
-from glademark.errors import FileError
+from glademark.errors import FileError, shown
 from glademark.intake.formats.files import FieldFile
-from glademark.wording import shown
 
 COLUMNS_MAX = 1000
 """Most columns of a table."""

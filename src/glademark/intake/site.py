@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.errors import listed
 from glademark.intake.crs import (
     WGS84,
     crs_name,
@@ -22,7 +23,6 @@ from glademark.intake.crs import (
 from glademark.intake.record_log import RecordLog
 from glademark.intake.records import Reading, split_by_stand
 from glademark.project.model import Source
-from glademark.wording import listed
 
 _MOST = 0.5
 _NEAR_M = 50.0

@@ -10,7 +10,7 @@ import shapely
 from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features, no_rows
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed, quoted, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, numbers, recognise, translated
 from glademark.intake.columns.kinds import named_codes
@@ -25,7 +25,6 @@ from glademark.intake.records import Reading
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, HECTARE_M2
-from glademark.wording import counted, listed, quoted, shown
 
 CROP_COLUMNS = ("tree_id", "species", "dbh_cm", "height_m", "crown_radius_m")
 LEAVE_COLUMNS = ("tree_id", "label", "species", "dbh_cm", "crown_radius_m", "retention")

@@ -18,7 +18,7 @@ from glademark.contracts.survey import Survey
 from glademark.errors import InputError, OutputError
 from glademark.export.advice_files import (
     advice_deliverables,
-    figures_deliverable,
+    advice_figures_deliverable,
     refuse_marks_file,
     write_marks_file,
 )
@@ -131,7 +131,9 @@ def give_advice(
         raise InputError(msg, *refused.values())
     if not written:
         return Advised(project=project, stands=stands, refused=refused, files=())
-    figures = figures_deliverable({name: one.advice for name, one in stands.items()}, refused)
+    figures = advice_figures_deliverable(
+        {name: one.advice for name, one in stands.items()}, refused
+    )
     parts = [
         Part(
             deliverables=advice_deliverables(one.advice),

@@ -17,14 +17,13 @@ import shapely
 
 from glademark.comparison.comparison import Comparison, compare
 from glademark.contracts.frames import features
-from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import AfterCutSurvey, Survey
 from glademark.errors import InputError
 from glademark.export.comparison_tables import (
     after_cut_deliverables,
+    comparison_figures_deliverable,
     comparison_summary,
-    figures_deliverable,
 )
 from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts
@@ -186,7 +185,7 @@ def compare_after_cut(
         )
         for name, one in stands.items()
     ]
-    figures = figures_deliverable(figures_of(stands, refused, after.rejected))
+    figures = comparison_figures_deliverable(figures_of(stands, refused, after.rejected))
     delivered = deliver_parts(
         project,
         out,

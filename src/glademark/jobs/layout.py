@@ -18,7 +18,7 @@ import pandas as pd
 from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey, with_copies
-from glademark.errors import InputError, grouped_faults
+from glademark.errors import InputError, grouped_faults, listed
 from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Delivered, deliver
 from glademark.export.reopen import reopen
@@ -43,7 +43,6 @@ from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
-from glademark.wording import listed
 
 log = logging.getLogger(__name__)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from glademark.contracts.survey import Survey
-from glademark.errors import InputError
+from glademark.errors import InputError, counted
 from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts
 from glademark.export.proposal_files import (
@@ -28,7 +28,6 @@ from glademark.proposal.outcome import Proposal, propose_groups
 from glademark.proposal.prepare import prepare, with_marks
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary
-from glademark.wording import counted
 
 PAPERS = ("map", "review")
 """Papers of the best alternative."""

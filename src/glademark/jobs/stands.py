@@ -33,10 +33,10 @@ from glademark.intake.stand import open_stands
 from glademark.jobs.layout import all_refused, lay_out_many
 from glademark.jobs.plugins import chosen, installed_limits
 from glademark.judge.limits import LimitAsked, limits_asked
+from glademark.process import temporary_folder
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
-from glademark.temporary import temporary_folder
 
 _T = TypeVar("_T")
 _U = TypeVar("_U")

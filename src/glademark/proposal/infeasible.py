@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from glademark.errors import listed
 from glademark.proposal.demands import LimitRow, without
 from glademark.proposal.program import NoChoiceError
 from glademark.proposal.search import Budget, Task, find_candidates
 from glademark.proposal.stock import Demands
 from glademark.units import ACRE_M2, FOOT_M
-from glademark.wording import listed
 
 
 def why_infeasible(task: Task, limits: Sequence[LimitRow]) -> str:

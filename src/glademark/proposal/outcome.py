@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.contracts.job_layers import ALTERNATIVES, GROUPS, PROPOSED_TREES
 from glademark.contracts.layout import Layout
-from glademark.contracts.proposal_layers import ALTERNATIVES, GROUPS, TREES
+from glademark.errors import counted, listed
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import measure_layout
@@ -24,7 +25,6 @@ from glademark.proposal.program import NoChoiceError
 from glademark.proposal.search import Found, find_candidates
 from glademark.proposal.stock import IntArray
 from glademark.units import ACRE_M2, FOOT_M
-from glademark.wording import counted, listed
 
 BINDING = 0.01
 """A limit that leaves at most this share of it over is binding."""
@@ -238,7 +238,7 @@ def _trees(prepared: Prepared, group_of: IntArray, number: int) -> gpd.GeoDataFr
     trees = prepared.trees.assign(alternative=number, group=group_of)
     trees = trees.assign(tree_id=prepared.marks["tree_id"])
     chosen = trees[group_of > 0].sort_values("group", kind="stable")
-    return chosen[[*TREES.names, "geometry"]].reset_index(drop=True)
+    return chosen[[*PROPOSED_TREES.names, "geometry"]].reset_index(drop=True)
 
 
 def _row(

@@ -15,7 +15,7 @@ from glademark.contracts.frames import STAND, features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
-from glademark.errors import InputError
+from glademark.errors import InputError, counted
 from glademark.judge.limits import LimitAsked, number
 from glademark.measure.canopy_trees import canopy_trees
 from glademark.measure.layout import Canopy, canopy_of, measure_layout
@@ -37,7 +37,6 @@ from glademark.proposal.stock import (
     Stock,
     sets_of,
 )
-from glademark.wording import counted
 
 STAYING = ("leave", "line_tree", "danger")
 """Kinds of marks that stay, whatever is proposed."""

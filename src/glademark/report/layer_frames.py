@@ -6,14 +6,14 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
+from glademark.contracts.frames import of_declared_type
 from glademark.contracts.layers import LAYERS, Layer, Units
 from glademark.contracts.survey import labels_of
-from glademark.contracts.valid_shapes import of_declared_type
+from glademark.errors import shown
 from glademark.report.columns import written_frame
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show_number
-from glademark.wording import shown
 
 
 def layer_frame(delivery: Delivery, name: str) -> gpd.GeoDataFrame:

@@ -9,6 +9,7 @@ import pandas as pd
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import Layout
 from glademark.contracts.residual_layers import STATES
+from glademark.errors import counted, listed, shown
 from glademark.forestry.size_classes import PURE_SHARE, share_in_words
 from glademark.report.quantities import (
     AT_LEAST,
@@ -20,7 +21,6 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.units import ACRE_M2, HECTARE_M2
-from glademark.wording import counted, listed, shown
 
 BEFORE_AFTER = ("Before", "Marked", "After")
 _VERDICT_WORDS = {

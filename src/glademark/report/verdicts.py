@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from glademark.contracts.proposal_layers import CAUTIONS
+from glademark.contracts.job_layers import CAUTIONS
+from glademark.errors import NAMED_MAX, counted, shown
 from glademark.report.crew_sentences import say
-from glademark.wording import NAMED_MAX, counted, shown
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from glademark.errors import counted
 from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.standing import BASAL
 from glademark.measure.tally import NOT_STATED
@@ -20,7 +21,6 @@ from glademark.report.quantities import (
     show_number,
     shown_unit,
 )
-from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layers import Column, Layer, Units, present
-from glademark.contracts.opening_layers import OPENINGS
+from glademark.contracts.measured_layers import OPENINGS
 from glademark.contracts.residual_layers import RESIDUAL_TABLES
 from glademark.contracts.result_tables import ALLOWANCE, REJECTED, VOLUME_BY_ZONE
+from glademark.errors import shown
 from glademark.report.columns import CHECKS_SHOWN, with_shown_units
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_words
@@ -26,7 +27,6 @@ from glademark.report.site_rules import cautions
 from glademark.report.verdicts import approval_words, edition_words, newest_day
 from glademark.report.wood_by_zone import left_out, opening_volumes
 from glademark.units import ACRE_M2, HECTARE_M2
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -127,7 +127,9 @@ def _sheet(frame: pd.DataFrame, layer: Layer, units: Units) -> Sheet:
     table = table_frame(frame.reset_index(drop=True), layer, units)
     shown = [_shown(column, units) for column in layer.columns]
     sizes = [size for _, _, size in shown]
-    values = [_cells(table[name], size) for name, size in zip(layer.names, sizes, strict=True)]
+    values = [
+        _sheet_cells(table[name], size) for name, size in zip(layer.names, sizes, strict=True)
+    ]
     return Sheet(
         title=layer.title,
         name=layer.name,
@@ -144,11 +146,11 @@ def _openings_sheet(layout: Layout, units: Units) -> Sheet:
     for (product, unit), part in opening_volumes(layout).items():
         heads.append(f"Net volume, {shown(product)} ({unit})")
         formats.append("#,##0.00")
-        more.append(_cells(part["volume_net"], 1.0))
+        more.append(_sheet_cells(part["volume_net"], 1.0))
         if part["trees_without"].any():
             heads.append(f"Trees without a volume, {shown(product)}")
             formats.append("#,##0")
-            more.append(_cells(part["trees_without"], 1.0))
+            more.append(_sheet_cells(part["trees_without"], 1.0))
     rows = [(*row, *(column[at] for column in more)) for at, row in enumerate(sheet.rows)]
     return replace(sheet, heads=unlike(heads), formats=formats, rows=rows)
 
@@ -172,7 +174,7 @@ def _shown(column: Column, units: Units) -> tuple[str, str, float]:
     return f"{title} ({unit})", digits, size
 
 
-def _cells(values: pd.Series, size: float) -> list[str | float | None]:
+def _sheet_cells(values: pd.Series, size: float) -> list[str | float | None]:
     """Values of one column; None where there is none."""
     if isinstance(values.dtype, pd.StringDtype):
         return [shown(value, longest=_LONGEST) or None for value in values.tolist()]
@@ -272,7 +274,7 @@ def _write(delivery: Delivery, folder: Path) -> None:
     write_workbook(delivery, folder / WORKBOOK_FILE)
 
 
-DELIVERABLE = Deliverable(
+WORKBOOK = Deliverable(
     id="workbook", title="Workbook of all tables", files=(WORKBOOK_FILE,), write=_write
 )
 """The tables as a spreadsheet."""

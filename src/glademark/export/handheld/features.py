@@ -11,7 +11,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.contracts.valid_shapes import MOST_MOVED, mended, rounded, tell_moved
+from glademark.contracts.frames import MOST_MOVED, mended, rounded, tell_moved
+from glademark.errors import shown
 from glademark.measure.edges import outer_rings
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
@@ -39,7 +40,6 @@ from glademark.report.verdicts import (
     exceeded_features,
     exceeded_words,
 )
-from glademark.wording import shown
 
 WGS84 = "EPSG:4326"
 DECIMALS = 7

@@ -19,7 +19,8 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.valid_shapes import mended, rounded, tell_moved
+from glademark.contracts.frames import mended, rounded, tell_moved
+from glademark.errors import shown
 from glademark.export.handheld.features import (
     DECIMALS,
     HALF_TURN,
@@ -30,7 +31,6 @@ from glademark.export.handheld.features import (
 )
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.wording import shown
 
 GEOJSON_FILE = "layout.geojson"
 
@@ -142,12 +142,15 @@ def _plain(value: Any) -> float | int | None:  # noqa: ANN401 - any scalar of nu
     return None if isinstance(number, float) and not math.isfinite(number) else number
 
 
-def _write(delivery: Delivery, folder: Path) -> None:
+def _write_geojson(delivery: Delivery, folder: Path) -> None:
     """Write ``layout.geojson``."""
     (folder / GEOJSON_FILE).write_bytes(geojson_text(delivery).encode("utf-8", "replace"))
 
 
-DELIVERABLE = Deliverable(
-    id="geojson", title="GeoJSON for phones and machines", files=(GEOJSON_FILE,), write=_write
+GEOJSON = Deliverable(
+    id="geojson",
+    title="GeoJSON for phones and machines",
+    files=(GEOJSON_FILE,),
+    write=_write_geojson,
 )
 """All layers in one feature collection."""

@@ -19,7 +19,8 @@ import numpy as np
 import shapely
 
 from glademark import __version__
-from glademark.contracts.proposal_layers import CAUTIONS
+from glademark.contracts.job_layers import CAUTIONS
+from glademark.errors import shown
 from glademark.export.handheld.features import (
     about_file,
     add,
@@ -30,13 +31,12 @@ from glademark.export.handheld.features import (
 )
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.verdicts import PROPOSAL
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from glademark.proposal.outcome import Proposal
 
 GPX_FILE = "layout.gpx"
-NAMESPACE = "http://www.topografix.com/GPX/1/1"
+GPX_NAMESPACE = "http://www.topografix.com/GPX/1/1"
 
 _POINTS: Mapping[str, str] = MappingProxyType(
     {
@@ -67,7 +67,7 @@ def gpx_bytes(delivery: Delivery) -> bytes:
     """The layout as GPX 1.1."""
     layers = placed_layers(delivery)
     root = ET.Element(
-        "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}
+        "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": GPX_NAMESPACE}
     )
     _add_metadata(root, delivery, layers["stand"])
     for name, kind in _POINTS.items():
@@ -132,19 +132,19 @@ def _degrees(value: float) -> str:
     return f"-{text}" if float(text) == 180 else text  # noqa: PLR2004 - degrees of half a turn
 
 
-def _write(delivery: Delivery, folder: Path) -> None:
+def _write_gpx(delivery: Delivery, folder: Path) -> None:
     """Write ``layout.gpx``."""
     (folder / GPX_FILE).write_bytes(gpx_bytes(delivery))
 
 
-DELIVERABLE = Deliverable(id="gpx", title="GPX for receivers", files=(GPX_FILE,), write=_write)
+GPX = Deliverable(id="gpx", title="GPX for receivers", files=(GPX_FILE,), write=_write_gpx)
 """Tracks and waypoints for receivers."""
 
 
 def flags_gpx(proposal: "Proposal") -> bytes:
     """Groups of the best alternative as GPX 1.1."""
     root = ET.Element(
-        "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": NAMESPACE}
+        "gpx", {"version": "1.1", "creator": f"glademark {__version__}", "xmlns": GPX_NAMESPACE}
     )
     metadata = add(root, "metadata")
     add(metadata, "name", shown(proposal.prepared.project.heading.name))

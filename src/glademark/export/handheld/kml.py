@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.errors import shown
 from glademark.export.handheld.features import (
     about_file,
     add,
@@ -26,10 +27,9 @@ from glademark.export.handheld.features import (
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_symbols import SYMBOLS, abgr
-from glademark.wording import shown
 
 KML_FILE = "layout.kml"
-NAMESPACE = "http://www.opengis.net/kml/2.2"
+KML_NAMESPACE = "http://www.opengis.net/kml/2.2"
 
 MOST_TREES = 2000
 """Trees to cut placed one by one; more are placed by opening and corridor, as phones take them."""
@@ -43,7 +43,7 @@ _POINT_SCALE = 14.0  # symbol size [pixels] that an icon of scale 1 stands for
 def kml_bytes(delivery: Delivery) -> bytes:
     """The layout as KML 2.2."""
     layers = placed_layers(delivery)
-    root = ET.Element("kml", {"xmlns": NAMESPACE})
+    root = ET.Element("kml", {"xmlns": KML_NAMESPACE})
     document = add(root, "Document")
     add(document, "name", shown(delivery.project.heading.name))
     add(document, "open", 1)
@@ -127,10 +127,10 @@ def _add_line(element: ET.Element, shape: BaseGeometry) -> None:
     add(element, "coordinates", text)
 
 
-def _write(delivery: Delivery, folder: Path) -> None:
+def _write_kml(delivery: Delivery, folder: Path) -> None:
     """Write ``layout.kml``."""
     (folder / KML_FILE).write_bytes(kml_bytes(delivery))
 
 
-DELIVERABLE = Deliverable(id="kml", title="KML for phones", files=(KML_FILE,), write=_write)
+KML = Deliverable(id="kml", title="KML for phones", files=(KML_FILE,), write=_write_kml)
 """A folder a layer, for phones and globes."""

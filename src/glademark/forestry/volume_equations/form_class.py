@@ -16,7 +16,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from glademark.forestry.packaged_data import numbers, packaged_table, source
+from glademark.forestry.species import numbers, packaged_table, source
 from glademark.forestry.volume_equations.equation_set import TreePart, Trees, WorkedExample
 from glademark.units import INCH_CM
 
@@ -25,7 +25,7 @@ __all__ = ["FormClass"]
 _BASE_CLASS = 78.0
 _SHARE_PER_CLASS = 0.03
 _LEAST_IN, _GREATEST_IN = 12.0, 30.0  # where the formulas follow the printed tables
-_FITTED = MappingProxyType(
+_FORM_CLASS_FITTED = MappingProxyType(
     {"dbh_cm": (_LEAST_IN * INCH_CM, _GREATEST_IN * INCH_CM), "logs": (1.0, 4.0)}
 )
 
@@ -50,7 +50,7 @@ class FormClass:
                 bark="",
                 meaning="stump to the tallied top",
                 needs=("dbh_cm", "logs", "form_class"),
-                fitted=_FITTED,
+                fitted=_FORM_CLASS_FITTED,
                 only_fitted=True,
             )
             for rule in ("international-1/4", "scribner", "doyle")

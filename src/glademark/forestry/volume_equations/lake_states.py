@@ -17,8 +17,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from glademark.forestry.packaged_data import source
-from glademark.forestry.species import species_table
+from glademark.forestry.species import source, species_table
 from glademark.forestry.volume_equations.equation_set import (
     TreePart,
     Trees,

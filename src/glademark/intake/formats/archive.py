@@ -14,8 +14,7 @@ import zlib
 from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
 
-from glademark.errors import FileError
-from glademark.wording import quoted, shown
+from glademark.errors import FileError, quoted, shown
 
 MEMBERS_MAX = 32
 """Most files in an archive."""

@@ -9,12 +9,11 @@ from itertools import chain, islice
 
 import pandas as pd
 
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed
 from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import COLUMNS_MAX, Reading, refuse_columns
-from glademark.wording import counted, listed
 
 LINE_MAX = 2**20
 """Longest cell [characters]; csv has a limit for the whole process, which is left alone."""

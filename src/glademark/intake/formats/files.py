@@ -11,9 +11,8 @@ from itertools import count
 from pathlib import Path
 from typing import Literal
 
-from glademark.errors import FileError
+from glademark.errors import FileError, shown
 from glademark.intake.formats.archive import taken_out
-from glademark.wording import shown
 
 Format = Literal[
     "GeoPackage",

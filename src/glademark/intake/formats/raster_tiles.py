@@ -9,11 +9,10 @@ import numpy as np
 import numpy.typing as npt
 from pyproj import CRS
 
-from glademark.errors import FileError, InputError
+from glademark.errors import FileError, InputError, counted
 from glademark.intake.crs import parse_crs, same_crs
 from glademark.intake.formats.files import FieldFile, sha256_of
 from glademark.project.model import Source
-from glademark.wording import counted
 
 Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types
 

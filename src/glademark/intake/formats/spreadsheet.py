@@ -10,21 +10,20 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time
 from typing import Any
 
-from glademark.errors import FileError
+from glademark.errors import FileError, quoted, shown
 from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.archive import refuse_unsafe_workbook
 from glademark.intake.formats.delimited import reading_of_rows
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.records import COLUMNS_MAX, Reading
-from glademark.wording import quoted, shown
 
 HEADER_ROWS = 20
 """The header stands in one of the first rows; titles and remarks may stand above it."""
 
 _KNOWN_MIN = 2
 
-_Rows = Sequence[tuple[int, list[str]]]
+_SheetRows = Sequence[tuple[int, list[str]]]
 
 
 def read_spreadsheet(file: FieldFile, meanings: Sequence[Meaning], *, sheet: str | None) -> Reading:
@@ -38,7 +37,7 @@ def read_spreadsheet(file: FieldFile, meanings: Sequence[Meaning], *, sheet: str
     return reading_of_rows(padded, file, noun="row", decimal_comma=True)
 
 
-def sheets_of(file: FieldFile) -> dict[str, _Rows]:
+def sheets_of(file: FieldFile) -> dict[str, _SheetRows]:
     """Rows with a value of every sheet."""
     with_formulas = refuse_unsafe_workbook(file.copy, file.name)
     sheets = _values(file, data_only=True)
@@ -47,7 +46,7 @@ def sheets_of(file: FieldFile) -> dict[str, _Rows]:
     return sheets
 
 
-def header_place(rows: _Rows, meanings: Sequence[Meaning]) -> int:
+def header_place(rows: _SheetRows, meanings: Sequence[Meaning]) -> int:
     """Place of the header among rows: the first that names most of what is looked for."""
     known = [_known(cells, meanings) for _, cells in rows[:HEADER_ROWS]]
     return known.index(max(known)) if known else 0
@@ -59,7 +58,7 @@ def _known(cells: Sequence[str], meanings: Sequence[Meaning]) -> int:
 
 
 def _sheet(
-    sheets: dict[str, _Rows], meanings: Sequence[Meaning], wanted: str | None, file: FieldFile
+    sheets: dict[str, _SheetRows], meanings: Sequence[Meaning], wanted: str | None, file: FieldFile
 ) -> str:
     """Name of the sheet to read: the one that is stated, else the only one with known columns."""
     filled = [name for name, rows in sheets.items() if rows]
@@ -89,7 +88,7 @@ def _sheet(
     raise FileError(msg)
 
 
-def _values(file: FieldFile, *, data_only: bool) -> dict[str, _Rows]:
+def _values(file: FieldFile, *, data_only: bool) -> dict[str, _SheetRows]:
     """Every sheet with its rows; formulas instead of their values where these are not wanted."""
     from openpyxl import load_workbook  # noqa: PLC0415 - only where a workbook is read
 
@@ -98,7 +97,7 @@ def _values(file: FieldFile, *, data_only: bool) -> dict[str, _Rows]:
             warnings.simplefilter("ignore")  # about styles and extensions, which are not read
             book = load_workbook(file.copy, read_only=True, data_only=data_only, keep_links=False)
             try:
-                return {sheet.title: list(_rows(sheet, file)) for sheet in book.worksheets}
+                return {sheet.title: list(_sheet_rows(sheet, file)) for sheet in book.worksheets}
             finally:
                 book.close()
     except FileError:
@@ -108,7 +107,7 @@ def _values(file: FieldFile, *, data_only: bool) -> dict[str, _Rows]:
         raise FileError(msg) from error
 
 
-def _rows(sheet: Any, file: FieldFile) -> Iterator[tuple[int, list[str]]]:  # noqa: ANN401 - ships no types
+def _sheet_rows(sheet: Any, file: FieldFile) -> Iterator[tuple[int, list[str]]]:  # noqa: ANN401 - ships no types
     """Number and cells of every row that holds something."""
     sheet.reset_dimensions()  # what a sheet says of its size is often wrong
     for number, values in enumerate(sheet.iter_rows(values_only=True), start=1):
@@ -139,7 +138,7 @@ def _text(value: object) -> str:
 
 
 def _refuse_uncomputed(
-    values: dict[str, _Rows], formulas: dict[str, _Rows], file: FieldFile
+    values: dict[str, _SheetRows], formulas: dict[str, _SheetRows], file: FieldFile
 ) -> None:
     """Refuse a sheet of which no program has worked out the formulas yet."""
     for name, rows in formulas.items():

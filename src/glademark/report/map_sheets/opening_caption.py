@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from glademark.errors import counted
 from glademark.report.edge_words import lower_and_upper
 from glademark.report.map_sheets.drawing.coordinates import lon_lat, lon_lat_words
 from glademark.report.map_sheets.drawing.lettering import LEADING, Face, broken
@@ -26,7 +27,6 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.wording import name_text, unit_text
 from glademark.report.verdicts import WORST_FIRST, words_of
-from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping, Sequence

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
+from glademark.errors import counted
 from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.opening_caption import bound_words
@@ -36,7 +37,6 @@ from glademark.report.site_rules import (
 from glademark.report.summary import marking_progress
 from glademark.report.verdicts import cut_words, words_of
 from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
-from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from glademark.contracts.result_tables import ALLOWANCE, CHECKS
+from glademark.errors import counted
 from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.edge_words import edge_in_short
@@ -53,7 +54,6 @@ from glademark.report.wood_by_zone import (
     no_allowance,
     stays_words,
 )
-from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

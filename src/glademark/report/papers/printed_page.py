@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from glademark.errors import shown
 from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
 from glademark.report.papers.printed_paragraphs import (
     LEADING,
@@ -27,7 +28,6 @@ from glademark.report.papers.printed_scripts import (
 )
 from glademark.report.site_rules import cautions
 from glademark.report.verdicts import edition_words, newest_day
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -8,8 +8,8 @@ from functools import cache, lru_cache
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from glademark.errors import shown
 from glademark.report.papers.printed_fonts import PER_SIZE, SANS, fonts_behind, letter_widths
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from glademark.errors import shown
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers.printed_page import (
     Grid,
@@ -25,7 +26,6 @@ from glademark.report.residual_stand import (
     species_rows,
     structure_rows,
 )
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from pathlib import Path

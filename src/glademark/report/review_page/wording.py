@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from glademark.errors import shown
 from glademark.report.quantities import AT_LEAST, MISSING, show_volume
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -10,10 +10,10 @@ from rich.text import Text
 
 from glademark.advice.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.layers import Units
+from glademark.errors import shown
 from glademark.report.quantities import show_diameter, show_in_one_unit, show_volume
 from glademark.report.site_rules import cautions
 from glademark.report.terminal.limits import Fitted
-from glademark.wording import shown
 
 _LONGEST = 300
 _MOST_NAMES = 20

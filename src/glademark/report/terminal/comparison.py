@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from glademark.errors import shown
 from glademark.report.comparison.wording import (
     HOW_TO_READ,
     check_lines,
@@ -23,7 +24,6 @@ from glademark.report.comparison.wording import (
 )
 from glademark.report.site_rules import cautions
 from glademark.report.terminal.limits import Fitted
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from glademark.comparison.comparison import Comparison
-    from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
+    from glademark.contracts.survey import ColumnSeen, FileSeen, LayerSeen
     from glademark.project.model import Project
     from glademark.report.comparison.wording import Rows
 

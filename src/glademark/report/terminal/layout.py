@@ -14,6 +14,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from glademark.errors import counted, shown
 from glademark.report.delivery import Delivery
 from glademark.report.edge_words import edge_words
 from glademark.report.map_sheets.running_lines import printed_names
@@ -39,7 +40,6 @@ from glademark.report.terminal.openings import combined_lines, openings_table
 from glademark.report.terminal.terrain import ground_lines
 from glademark.report.verdicts import approval_words, edition_words
 from glademark.report.wood_by_zone import left_out
-from glademark.wording import counted, shown
 
 _MARGIN = 12  # columns for the names of the sections
 _NARROW = 60  # columns below which they stand above their sections

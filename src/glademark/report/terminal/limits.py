@@ -13,11 +13,11 @@ from rich.text import Text
 
 from glademark.contracts.layers import Units
 from glademark.contracts.result_tables import CHECKS
+from glademark.errors import shown
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_against
 from glademark.report.verdicts import WORST_FIRST, words_of
-from glademark.wording import shown
 
 VERDICT_STYLES = {"exceeded": "bold red", "near": "yellow", "not_checked": "", "met": "green"}
 """Colour of a verdict; the word says the same."""

@@ -11,11 +11,11 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.contracts.layers import Units
+from glademark.errors import shown
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import MISSING, show_area, show_length, show_number
 from glademark.report.terminal.limits import VERDICT_STYLES, Fitted
 from glademark.report.verdicts import words_of
-from glademark.wording import shown
 
 _MOST_ROWS = 30
 _LONGEST_NAME = 16

@@ -7,14 +7,14 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from glademark.contracts.job_layers import CAUTIONS
 from glademark.contracts.layers import Units
-from glademark.contracts.proposal_layers import CAUTIONS
+from glademark.errors import shown
 from glademark.proposal.layouts import Margin
 from glademark.proposal.outcome import Alternative, Proposal
 from glademark.report.quantities import show_area, show_length
 from glademark.report.terminal.limits import Fitted
 from glademark.report.verdicts import PROPOSAL
-from glademark.wording import shown
 
 _LONGEST = 300
 

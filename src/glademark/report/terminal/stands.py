@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 from rich.text import Text
 
+from glademark.errors import shown
 from glademark.report.quantities import (
     MISSING,
     heading_unit,
@@ -17,7 +18,6 @@ from glademark.report.quantities import (
 from glademark.report.site_rules import NOT_TO_BE_CUT, cautions
 from glademark.report.terminal.limits import Fitted
 from glademark.report.wood_by_zone import added, amount_words
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

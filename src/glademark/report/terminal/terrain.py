@@ -16,9 +16,9 @@ from glademark.contracts.terrain import (
     ReachFigures,
     TerrainFigures,
 )
+from glademark.errors import shown
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import show, show_length, show_number, show_share
-from glademark.wording import shown
 
 _MOST_NAMES = 8
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from glademark.contracts.valid_shapes import sound
+from glademark.contracts.frames import sound
 from glademark.report.map_sheets.drawing.paper import metres_per_point
 
 if TYPE_CHECKING:
