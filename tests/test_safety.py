@@ -18,8 +18,8 @@ import shapely
 from lxml import html
 
 from glademark.errors import FileError
-from glademark.export.csv_tables import FORMULA_STARTS
 from glademark.export.reopen import reopen
+from glademark.export.tables import FORMULA_STARTS
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.jobs.plugins import installed_deliverables
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
-from glademark.export.handheld.features import (
+from glademark.export.handheld import (
     CREW_LAYERS,
     about_file,
     add,

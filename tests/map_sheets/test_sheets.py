@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 
 from glademark.export.geopackage import write_geopackage
-from glademark.export.pack import make_pack
+from glademark.export.manifest import make_pack
 from glademark.export.reopen import reopen
 from glademark.report.map_sheets.arrangement import HEADING_PT, LEGEND_SHARES
 from glademark.report.map_sheets.content import map_content

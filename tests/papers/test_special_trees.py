@@ -7,9 +7,8 @@ from dataclasses import replace
 import pytest
 import shapely
 
-from glademark.export.handheld.features import placed_layers
-from glademark.export.handheld.gpx import gpx_bytes
-from glademark.export.handheld.kml import kml_bytes
+from glademark.export.handheld import placed_layers
+from glademark.export.handheld_files import gpx_bytes, kml_bytes
 from glademark.report.delivery import Delivery
 from glademark.report.map_sheets import map_labels as labels
 from glademark.report.map_sheets.content import map_content

@@ -8,9 +8,8 @@ import shapely
 from rich.console import Console
 
 from glademark.contracts.survey import Survey
-from glademark.export.handheld.features import placed_layers
-from glademark.export.handheld.gpx import gpx_bytes
-from glademark.export.handheld.kml import kml_bytes
+from glademark.export.handheld import placed_layers
+from glademark.export.handheld_files import gpx_bytes, kml_bytes
 from glademark.jobs.layout import lay_out_survey
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery

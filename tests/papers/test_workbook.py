@@ -9,9 +9,9 @@ import pytest
 import shapely
 from openpyxl.workbook import Workbook
 
+from glademark.export.tables import WORKBOOK, workbook_sheets
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.workbook import WORKBOOK, workbook_sheets
 
 ACRE_M2 = 43_560 * 0.3048**2
 FT2_M2 = 0.3048**2

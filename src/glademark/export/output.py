@@ -72,16 +72,7 @@ _SENTENCES = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Delivered:
-    """
-    What an output folder was given.
-
-    Attributes
-    ----------
-    files
-        In the order in which they were moved into place.
-    missing
-        What could not be made; no older file of these names is left.
-    """
+    """Files in the order they were moved into place, and what is missing, of which none is left."""
 
     files: tuple[Path, ...]
     missing: tuple[Missing, ...] = ()
@@ -89,18 +80,7 @@ class Delivered:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Part:
-    """
-    Deliverables made from one delivery.
-
-    Attributes
-    ----------
-    deliverables
-        By id.
-    given
-        What their writers are given.
-    folder
-        Name of the folder in the output that their files are put into; none where empty.
-    """
+    """Deliverables by id, what their writers are given, and their folder in the output, if any."""
 
     deliverables: Mapping[str, Deliverable]
     given: Delivery | None = None

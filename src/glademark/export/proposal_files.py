@@ -20,9 +20,9 @@ from glademark.contracts.job_layers import (
     PROPOSAL_LAYERS,
     PROPOSED_TREES,
 )
-from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
-from glademark.export.handheld.gpx import flags_gpx
+from glademark.export.handheld_files import flags_gpx
+from glademark.export.tables import write_csv
 from glademark.proposal.outcome import Proposal
 from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable

@@ -16,15 +16,14 @@ from glademark.advice.advise import By, advise, leave_standing
 from glademark.advice.outcome import Advice
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError, OutputError
-from glademark.export.advice_files import (
+from glademark.export.job_files import (
     advice_deliverables,
     advice_figures_deliverable,
     refuse_marks_file,
     write_marks_file,
 )
-from glademark.export.manifest import Missing, Replacing
+from glademark.export.manifest import Missing, Replacing, earlier_numbers
 from glademark.export.output import Part, deliver_parts, input_files
-from glademark.intake.earlier import earlier_numbers
 from glademark.intake.read import SurveysByStand, called, read_by_stand, title_of
 from glademark.intake.repeats import marks_again
 from glademark.jobs.layout import folder_of, on_each_stand

@@ -20,7 +20,7 @@ from glademark.contracts.frames import features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import AfterCutSurvey, Survey
 from glademark.errors import InputError
-from glademark.export.comparison_tables import (
+from glademark.export.job_files import (
     after_cut_deliverables,
     comparison_figures_deliverable,
     comparison_summary,

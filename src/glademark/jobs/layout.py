@@ -19,10 +19,15 @@ from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey, with_copies
 from glademark.errors import InputError, grouped_faults, listed
-from glademark.export.manifest import Missing, Replacing
+from glademark.export.manifest import (
+    Missing,
+    Replacing,
+    changed_inputs,
+    earlier_numbers,
+    replaced_edition,
+)
 from glademark.export.output import Delivered, deliver
 from glademark.export.reopen import reopen
-from glademark.intake.earlier import changed_inputs, earlier_numbers, replaced_edition
 from glademark.intake.read import SurveysByStand, called, read_survey
 from glademark.jobs.plugins import (
     asked_for,

@@ -15,7 +15,7 @@ import pandas as pd
 
 from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
-from glademark.export.manifest import Missing
+from glademark.export.manifest import Missing, replaced_edition
 from glademark.export.output import Part, deliver_parts
 from glademark.export.stands import (
     JoinedTables,
@@ -26,7 +26,6 @@ from glademark.export.stands import (
     refused,
     summary_of_stands,
 )
-from glademark.intake.earlier import replaced_edition
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stand import open_stands

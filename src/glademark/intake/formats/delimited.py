@@ -61,7 +61,7 @@ def _header_place(rows: Sequence[Sequence[str]], meanings: Sequence[Meaning]) ->
 
 def _known(cells: Sequence[str], meanings: Sequence[Meaning]) -> int:
     """How many cells name a column."""
-    return sum(is_known(cell, meanings) for cell in cells[:COLUMNS_MAX])
+    return sum(is_known(cell, meanings) for cell in cells[:COLUMNS_MAX] if cell)
 
 
 def reading_of_rows(

@@ -21,8 +21,6 @@ from glademark.intake.records import COLUMNS_MAX, Reading
 HEADER_ROWS = 20
 """The header stands in one of the first rows; titles and remarks may stand above it."""
 
-_KNOWN_MIN = 2
-
 _SheetRows = Sequence[tuple[int, list[str]]]
 
 
@@ -50,11 +48,6 @@ def header_place(rows: _SheetRows, meanings: Sequence[Meaning]) -> int:
     """Place of the header among rows: the first that names most of what is looked for."""
     known = [_known(cells, meanings) for _, cells in rows[:HEADER_ROWS]]
     return known.index(max(known)) if known else 0
-
-
-def _known(cells: Sequence[str], meanings: Sequence[Meaning]) -> int:
-    """How many cells name something that is looked for."""
-    return sum(is_known(cell, meanings) for cell in cells if cell)
 
 
 def _sheet(
