@@ -9,8 +9,8 @@ import pytest
 from glademark.forestry import Trees, VolumeTable, crown_radius_m, equation_sets, tree_volume
 from glademark.forestry.log_rules import international_quarter, scale_logs, scribner_decimal_c
 from glademark.forestry.species import species_table
-from glademark.forestry.volume_equations.lake_states import LakeStates
 from glademark.forestry.volume_equations.national import NationalVolumeSystem
+from glademark.forestry.volume_equations.regional import LakeStates
 from glademark.units import FOOT_M, INCH_CM
 
 Check = dict[str, str]

@@ -202,7 +202,7 @@ def test_pack_holds_the_sheets(sheets_of: Callable[[str], Sheets], tmp_path: Pat
 def test_the_deliverable_alone_loads_nothing_heavy() -> None:
     """Knowing of the map sheets costs nothing: neither plotting nor PDF library is loaded."""
     code = (
-        "import sys; from glademark.jobs.plugins import installed_deliverables; "
+        "import sys; from glademark.jobs.layout import installed_deliverables; "
         "assert 'map' in installed_deliverables(); "
         "heavy = {'matplotlib', 'pikepdf', 'contourpy', 'glademark.report.map_sheets.sheet_set'}; "
         "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"

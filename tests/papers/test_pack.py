@@ -11,8 +11,7 @@ from glademark.errors import InputError
 from glademark.export.handheld_files import GEOJSON, GPX, KML
 from glademark.export.manifest import PACK, cautions_text, make_pack, without_stock
 from glademark.export.tables import EXTRACTION
-from glademark.jobs.layout import Outcome
-from glademark.jobs.plugins import chosen
+from glademark.jobs.layout import Outcome, chosen
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
 from glademark.report.papers import filing_figures, stump_check

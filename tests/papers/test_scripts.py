@@ -13,7 +13,7 @@ import pytest
 from rich.console import Console
 
 from glademark.export.output import deliver
-from glademark.jobs.plugins import asked_for
+from glademark.jobs.layout import asked_for
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.papers.printed_fonts import SANS

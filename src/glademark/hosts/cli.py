@@ -17,8 +17,7 @@ from click.exceptions import Exit
 
 from glademark import __version__, errors
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
-from glademark.hosts.more_commands import propose, volume_table
-from glademark.hosts.progress import PROGRESS, json_lines
+from glademark.hosts.more_commands import PROGRESS, json_lines, propose, volume_table
 from glademark.process import open_streams
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
@@ -66,7 +65,7 @@ def cli(verbose: int, quiet: int) -> None:
 def _make_project(context: click.Context, _: click.Parameter, request: Path | None) -> None:
     """Write the project file, named before, that the desktop's layers and settings make."""
     if request is not None:
-        from glademark.hosts.made_project import write_project  # noqa: PLC0415 - keeps --help light
+        from glademark.hosts.api import write_project  # noqa: PLC0415 - keeps --help light
 
         write_project(request, context.params["project"])
 
@@ -336,8 +335,8 @@ def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> Non
     """The schema of project files, and nothing else."""
     if not asked:
         return
-    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - keeps --help light
-    from glademark.project.template import schema_text  # noqa: PLC0415 - the same
+    from glademark.intake.first_project import schema_text  # noqa: PLC0415 - the same
+    from glademark.jobs.layout import installed_limits  # noqa: PLC0415 - keeps --help light
 
     limits = {name: limit.title for name, limit in installed_limits().items()}
     click.echo(schema_text(limits), nl=False)

@@ -13,8 +13,7 @@ from glademark.contracts.layers import LAYERS
 from glademark.errors import OutputError
 from glademark.export.output import deliver
 from glademark.export.styles import SYMBOLS
-from glademark.jobs.layout import folder_of
-from glademark.jobs.plugins import asked_for
+from glademark.jobs.layout import asked_for, folder_of
 from glademark.report.delivery import Delivery
 from glademark.report.verdicts import WORST_FIRST
 

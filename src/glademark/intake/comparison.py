@@ -42,7 +42,7 @@ from glademark.intake.site import Stands, placed, polygonal
 from glademark.intake.stand import header_of, records_of_no_stand, with_stand_number
 from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
-from glademark.project.species import project_species
+from glademark.project.read import project_species
 from glademark.units import AREA_M2
 
 _T = TypeVar("_T")

@@ -25,9 +25,9 @@ from glademark.intake.columns.tree_sizes import (
     unknown_species,
 )
 from glademark.intake.crs import WGS84, crs_name, transformed
+from glademark.intake.formats.delimited import sheets_of
 from glademark.intake.formats.files import FieldFile, Snapshots
 from glademark.intake.formats.gpx_kml import Want
-from glademark.intake.formats.spreadsheet import sheets_of
 from glademark.intake.formats.vector import layers_with_geometry
 from glademark.intake.formats.vector_faults import check_geopackage
 from glademark.intake.opened import read_source
@@ -36,7 +36,7 @@ from glademark.intake.records import Reading, text_of
 from glademark.intake.site import placed
 from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
-from glademark.project.species import project_species
+from glademark.project.read import project_species
 
 PROBLEMS_MAX = 10
 """Sentences told of one layer."""

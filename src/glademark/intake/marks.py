@@ -41,7 +41,7 @@ from glademark.intake.records import Reading
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, refuse_shared, repeated
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
-from glademark.project.species import project_species
+from glademark.project.read import project_species
 
 FAR_M = 100.0
 """Danger trees and points of groups matter this far outside [m]: about three tree lengths."""

@@ -38,9 +38,8 @@ from glademark.intake.areas import (
 from glademark.intake.columns.mark_fields import leave_labels
 from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
-from glademark.intake.formats.raster_tiles import files_of
 from glademark.intake.marks import no_marks, read_marks
-from glademark.intake.opened import OpenInputs, open_inputs
+from glademark.intake.opened import OpenInputs, files_of, open_inputs
 from glademark.intake.record_log import NEEDED, RecordLog
 from glademark.intake.records import Reading
 from glademark.intake.site import Stands, no_boundaries

@@ -35,7 +35,7 @@ from glademark.export.partitions import (
 from glademark.export.stands import CSV_TABLES
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.stand import digest_of, open_stands
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.jobs.stands import lay_out_inputs
 from glademark.judge.limits import limits_asked
 from glademark.process import temporary_folder

@@ -29,8 +29,7 @@ from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.layout import folder_of, on_each_stand
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import folder_of, installed_limits, on_each_stand
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.corridors import measure_corridors

@@ -29,8 +29,7 @@ from glademark.export.stands import (
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stand import open_stands
-from glademark.jobs.layout import all_refused, lay_out_many
-from glademark.jobs.plugins import chosen, installed_limits
+from glademark.jobs.layout import all_refused, chosen, installed_limits, lay_out_many
 from glademark.judge.limits import LimitAsked, limits_asked
 from glademark.process import temporary_folder
 from glademark.project import read_project

@@ -26,7 +26,7 @@ from glademark.measure.volume import (
     volumes,
 )
 from glademark.project.model import Project, VolumeSettings
-from glademark.project.species import project_species
+from glademark.project.read import project_species
 from glademark.units import SOLID_M3, split_quantity
 
 NAMED = 3

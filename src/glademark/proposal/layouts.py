@@ -1,4 +1,4 @@
-"""Layouts from the candidates: the best, others that differ, and what each limit costs."""
+"""Layouts from the candidates: the best, others that differ, the cost of limits, what clashes."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -7,11 +7,13 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array
 
-from glademark.proposal.demands import LimitRow, relaxed_limits
+from glademark.errors import listed
+from glademark.proposal.demands import LimitRow, relaxed_limits, without
+from glademark.proposal.growth import BoolArray, Demands, IntArray
 from glademark.proposal.pool import within
 from glademark.proposal.program import NoChoiceError, Solved, relaxed
-from glademark.proposal.search import Found, Task, choose, relaxed_over
-from glademark.proposal.stock import BoolArray, IntArray
+from glademark.proposal.search import Budget, Found, Task, choose, find_candidates, relaxed_over
+from glademark.units import ACRE_M2, FOOT_M
 
 SHARED = 0.5
 """A group is another one where no earlier group has this share of its opening."""
@@ -111,3 +113,49 @@ def _tried(task: Task, found: Found, row: LimitRow, step: float, best: float) ->
         return choose(again, relaxed_over(again, pool, points))[0].score
     except NoChoiceError:
         return None
+
+
+def why_infeasible(task: Task, limits: Sequence[LimitRow]) -> str:
+    """One sentence about a smallest set of limits that cannot hold together."""
+    demands = task.demands
+    if _holds(task, demands):
+        return (
+            "no layout of whole groups was found within [propose] nodes_max, though parts of some "
+            "would fit; raise it, or loosen a limit"
+        )
+    kept: list[LimitRow] = []
+    rows = list(limits)
+    for row in rows:  # a limit without which nothing changes is no cause
+        fewer = without(demands, row)
+        if _holds(task, fewer):
+            kept.append(row)
+        else:
+            demands = fewer
+    if not kept:
+        return (
+            "no set of linked standing trees may be a group here: all stand in corridors, on "
+            "ground where nothing is cut, or stay"
+        )
+    names = [f"{row.limit} {_shown(row)}".strip() for row in kept]
+    verb = "cannot hold together" if len(names) > 1 else "cannot hold"
+    return f"{listed(names)} {verb}, with the candidates that were tried."
+
+
+def _holds(task: Task, demands: Demands) -> bool:
+    """Whether some layout meets the demands."""
+    budget = Budget(rounds_max=0, nodes_max=task.budget.nodes_max)
+    try:
+        find_candidates(replace(task, demands=demands, budget=budget))
+    except NoChoiceError:
+        return False
+    return True
+
+
+def _shown(row: LimitRow) -> str:
+    """Value of a limit with its unit."""
+    shown = {
+        "m2": f"{row.value:,.0f} m2 ({row.value / ACRE_M2:.2f} acre)",
+        "m": f"{row.value:,.1f} m ({row.value / FOOT_M:,.0f} ft)",
+        "share": f"{row.value:.1%} {row.quantity.replace('_', ' ')}".strip(),
+    }
+    return shown.get(row.unit, f"{row.value:g} {row.unit}".strip())

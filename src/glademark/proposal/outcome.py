@@ -17,13 +17,12 @@ from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import measure_layout
 from glademark.measure.standing import BASAL
 from glademark.proposal.demands import judged_afterwards
-from glademark.proposal.infeasible import why_infeasible
-from glademark.proposal.layouts import Choice, Margin, choices, margins
-from glademark.proposal.points import PARTS
+from glademark.proposal.growth import IntArray
+from glademark.proposal.layouts import Choice, Margin, choices, margins, why_infeasible
+from glademark.proposal.pool import PARTS
 from glademark.proposal.prepare import Prepared, with_marks
 from glademark.proposal.program import NoChoiceError
 from glademark.proposal.search import Found, find_candidates
-from glademark.proposal.stock import IntArray
 from glademark.units import ACRE_M2, FOOT_M
 
 BINDING = 0.01

@@ -14,8 +14,13 @@ from glademark.contracts.survey import Survey
 from glademark.measure.groups import group_key
 from glademark.project.job_settings import UncertaintySettings
 from glademark.project.model import Project
-from glademark.uncertainty.errors import LEAST_ERROR_M, PositionErrors, line_shifts
-from glademark.uncertainty.group_positions import chains_for, draw_positions
+from glademark.uncertainty.errors import (
+    LEAST_ERROR_M,
+    PositionErrors,
+    chains_for,
+    draw_positions,
+    line_shifts,
+)
 from glademark.uncertainty.openings import DrawnOpening, on_edge
 
 if TYPE_CHECKING:

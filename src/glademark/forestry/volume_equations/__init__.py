@@ -9,10 +9,8 @@ from glademark.forestry.volume_equations.equation_set import (
     WorkedExample,
     tree_volume,
 )
-from glademark.forestry.volume_equations.form_class import FormClass
-from glademark.forestry.volume_equations.lake_states import CompositeHardwood, LakeStates
-from glademark.forestry.volume_equations.made_table import MadeTable, make_volume_table
 from glademark.forestry.volume_equations.national import Honer, NationalVolumeSystem, Sharma
+from glademark.forestry.volume_equations.regional import CompositeHardwood, FormClass, LakeStates
 from glademark.forestry.volume_equations.registry import (
     EquationChoice,
     can_be_sold_as,
@@ -24,6 +22,7 @@ from glademark.forestry.volume_equations.registry import (
     sale_volume,
     solid_volume_m3,
 )
+from glademark.forestry.volume_table import MadeTable, make_volume_table
 
 __all__ = [
     "CompositeHardwood",

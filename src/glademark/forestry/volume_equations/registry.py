@@ -21,9 +21,8 @@ from glademark.forestry.volume_equations.equation_set import (
     TreeVolume,
     tree_volume,
 )
-from glademark.forestry.volume_equations.form_class import FormClass
-from glademark.forestry.volume_equations.lake_states import CompositeHardwood, LakeStates
 from glademark.forestry.volume_equations.national import Honer, NationalVolumeSystem, Sharma
+from glademark.forestry.volume_equations.regional import CompositeHardwood, FormClass, LakeStates
 from glademark.units import SOLID_M3
 
 __all__ = [

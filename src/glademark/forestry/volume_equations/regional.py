@@ -1,12 +1,16 @@
 """
-The Lake States equations of 1984: merchantable height from DBH, site and stand, and volume from it.
+Equations of regions and of the trade: the Lake States set of 1984, board feet by form class.
 
-This is the set for trees whose DBH alone was taped.
+The Lake States set gives merchantable height from DBH, site and stand, and volume from it, for
+trees whose DBH alone was taped. Form class takes DBH, number of 16-ft logs, and a log rule.
 
 References
 ----------
 .. [1] Hahn 1984, USDA Forest Service Research Paper NC-250, tables 1 to 4. Tables read in a public
        copy. The species behind the names of its groups are our own reading.
+.. [2] Wiant 1986, Formulas for Mesavage and Girard volume tables, Northern Journal of Applied
+       Forestry 3:124, as restated by the University of Missouri; the Scribner b0 is 3.02888, as its
+       own example needs.
 """
 
 from collections.abc import Mapping
@@ -17,7 +21,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from glademark.forestry.species import source, species_table
+from glademark.forestry.species import numbers, packaged_table, source, species_table
 from glademark.forestry.volume_equations.equation_set import (
     TreePart,
     Trees,
@@ -26,7 +30,7 @@ from glademark.forestry.volume_equations.equation_set import (
 )
 from glademark.units import BASAL_AREA_M2_HA, FOOT_M, INCH_CM
 
-__all__ = ["CompositeHardwood", "LakeStates"]
+__all__ = ["CompositeHardwood", "FormClass", "LakeStates"]
 
 _TABLE = "lake_states"
 _PULPWOOD_TOP_IN = 4.0
@@ -37,6 +41,22 @@ _FT2_AC = BASAL_AREA_M2_HA["ft2/acre"]
 _FROM_DBH = ("dbh_cm", "site_index_m", "basal_area_m2_ha")
 _LEAST_PULPWOOD_IN = 5.0
 _LEAST_SAWLOG_IN = 9.0
+
+_CORD_FT3_INSIDE = 76.0
+
+_CORD_FT3_OUTSIDE = 92.0
+
+_HEIGHT_AT_GREATEST_FT = 84.0  # where H (168 - H) turns down
+
+_NEEDS = ("dbh_cm", "merchantable_height_m")
+
+_FITTED = MappingProxyType({"merchantable_height_m": (0.0, _HEIGHT_AT_GREATEST_FT * FOOT_M)})
+
+_MEANING = "stump to the merchantable height"
+
+_BASE_CLASS = 78.0
+
+_SHARE_PER_CLASS = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,14 +150,6 @@ def _sawlog_top_in(trees: Trees) -> NDArray[np.float64]:
     return np.where(softwood, _SAWLOG_TOP_SOFTWOOD_IN, _SAWLOG_TOP_HARDWOOD_IN)
 
 
-_CORD_FT3_INSIDE = 76.0
-_CORD_FT3_OUTSIDE = 92.0
-_HEIGHT_AT_GREATEST_FT = 84.0  # where H (168 - H) turns down
-_NEEDS = ("dbh_cm", "merchantable_height_m")
-_FITTED = MappingProxyType({"merchantable_height_m": (0.0, _HEIGHT_AT_GREATEST_FT * FOOT_M)})
-_MEANING = "stump to the merchantable height"
-
-
 @dataclass(frozen=True, slots=True)
 class CompositeHardwood:
     """Cords, cubic feet and board feet of a hardwood from DBH and merchantable height."""
@@ -190,3 +202,55 @@ class CompositeHardwood:
         table = species_table()
         hardwood = np.isin(trees.codes, table.code[~table.is_softwood])
         return np.where(hardwood, by_size * by_height * content[part], np.nan)
+
+
+_LEAST_IN, _GREATEST_IN = 12.0, 30.0  # where the formulas follow the printed tables
+_FORM_CLASS_FITTED = MappingProxyType(
+    {"dbh_cm": (_LEAST_IN * INCH_CM, _GREATEST_IN * INCH_CM), "logs": (1.0, 4.0)}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FormClass:
+    """
+    Board feet to the top that was tallied, by form class.
+
+    Form class 78 is the base; each unit more or less is 3 per cent of the volume. Below 12 inches
+    the formulas leave the printed tables and turn up again: there is no volume there.
+    """
+
+    id: ClassVar[str] = "form-class-1986"
+    title: ClassVar[str] = "Board feet by DBH, 16-ft logs and form class"
+    source: ClassVar[str] = source("wiant_1986").short
+    parts: ClassVar[Mapping[str, TreePart]] = MappingProxyType(
+        {
+            rule: TreePart(
+                unit="board foot",
+                log_rule=rule,
+                bark="",
+                meaning="stump to the tallied top",
+                needs=("dbh_cm", "logs", "form_class"),
+                fitted=_FORM_CLASS_FITTED,
+                only_fitted=True,
+            )
+            for rule in ("international-1/4", "scribner", "doyle")
+        }
+    )
+    example: ClassVar[WorkedExample] = WorkedExample(
+        trees=Trees(dbh_cm=24 * INCH_CM, logs=2.5),
+        part="international-1/4",
+        volume=519.665,  # the paper's own example
+        tolerance=2e-6,
+    )
+
+    def volume(self, trees: Trees, part: str) -> NDArray[np.float64]:
+        """Board feet of each tree."""
+        dbh_in, logs = trees.column("dbh_cm") / INCH_CM, trees.column("logs")
+        table = packaged_table("form_class")
+        row = int(np.flatnonzero(table["log_rule"] == part)[0])
+        a, b, c = (
+            sum(numbers(table[f"{letter}{power}"])[row] * logs**power for power in range(3))
+            for letter in "abc"
+        )
+        form = 1 + _SHARE_PER_CLASS * (trees.column("form_class") - _BASE_CLASS)
+        return np.asarray(np.maximum(a + b * dbh_in + c * dbh_in**2, 0) * form)
