@@ -16,7 +16,7 @@ from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.project.model import Project, Source
-from glademark.report.papers.damage_form import form_heads
+from glademark.report.papers.field_sheets import form_heads
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
 HEAD = (

@@ -18,10 +18,9 @@ from rich.text import Text
 from glademark.errors import shown
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.site_rules import cautions
 from glademark.report.terminal.layout import print_summary
-from glademark.report.terminal.limits import Fitted
-from glademark.report.terminal.openings import opening_verdicts
+from glademark.report.terminal.limits import Fitted, opening_verdicts
+from glademark.report.wording import cautions
 
 
 def printed(delivery: Delivery, *, width: int = 80, files: tuple[Path, ...] = ()) -> str:

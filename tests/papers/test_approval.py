@@ -22,7 +22,7 @@ from glademark.report.map_sheets.sheet_set import write_sheets
 from glademark.report.papers.field_guide import guide_content
 from glademark.report.review_page.page import review_page
 from glademark.report.terminal.layout import print_summary
-from glademark.report.verdicts import approval_words, exceeded_features
+from glademark.report.wording import approval_words, exceeded_features
 
 STAND = shapely.box(0, 0, 200, 100)
 TOO_LARGE = {"opening_area_max": "0.005 ha"}

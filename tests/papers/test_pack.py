@@ -14,13 +14,13 @@ from glademark.export.tables import EXTRACTION
 from glademark.jobs.layout import Outcome, chosen
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
-from glademark.report.papers import filing_figures, stump_check
+from glademark.report.papers import field_sheets, filing_figures
 
 KNOWN = {
     one.id: one
     for one in (
         guide.DELIVERABLE, GPX, KML, GEOJSON,
-        filing_figures.DELIVERABLE, PACK, stump_check.DELIVERABLE, EXTRACTION,
+        filing_figures.DELIVERABLE, PACK, field_sheets.STUMP_CHECK, EXTRACTION,
     )
 }  # fmt: skip
 

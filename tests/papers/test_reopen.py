@@ -29,12 +29,12 @@ from glademark.project.model import Project
 from glademark.report import summary
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
-from glademark.report.papers import filing_figures, stump_check
+from glademark.report.papers import field_sheets, filing_figures
 from glademark.report.summary import json_value, named_values, parameters_table
 
 ALL = (
     GPX, KML, GEOJSON, guide.DELIVERABLE,
-    filing_figures.DELIVERABLE, stump_check.DELIVERABLE, tables.WORKBOOK, summary.DELIVERABLE,
+    filing_figures.DELIVERABLE, field_sheets.STUMP_CHECK, tables.WORKBOOK, summary.DELIVERABLE,
     tables.CHECKS, tables.OPENINGS, tables.VOLUME_BY_ZONE, geopackage.DELIVERABLE,
 )  # fmt: skip
 

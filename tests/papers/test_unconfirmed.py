@@ -16,10 +16,10 @@ from glademark.report.delivery import Delivery
 from glademark.report.map_sheets.content import map_content
 from glademark.report.map_sheets.tables import records_table
 from glademark.report.papers.field_guide import guide_content
+from glademark.report.papers.field_sheets import standing_group, stump_groups
 from glademark.report.papers.filing_figures import filing_tables
-from glademark.report.papers.stump_check import standing_group, stump_groups
 from glademark.report.review_page.content import map_content as page_content
-from glademark.report.review_page.facts import facts
+from glademark.report.review_page.page import facts
 from glademark.report.terminal.layout import print_summary
 
 TOTALS = "3 trees on the map, 0.2 m2 basal area"  # three stems of 30 cm: 0.21 m2

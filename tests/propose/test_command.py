@@ -22,7 +22,7 @@ from glademark.project import read_project
 from glademark.project.job_settings import ProposeSettings
 from glademark.proposal.pool import SLIVER_M2, measured, priorities
 from glademark.proposal.search import discs_made_connected
-from glademark.report.verdicts import approval_words
+from glademark.report.wording import approval_words
 
 CRS = "EPSG:26916"
 EAST, NORTH = 500_000, 4_900_000

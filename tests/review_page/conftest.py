@@ -18,8 +18,8 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
+from glademark.report.deliverables import REVIEW
 from glademark.report.delivery import Delivery
-from glademark.report.review_page.deliverable import DELIVERABLE
 from glademark.report.summary import build_summary
 
 WEST, SOUTH = 400_000.0, 5_100_000.0
@@ -154,7 +154,7 @@ def write(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Delivery], Path
 
     def written(delivery: Delivery) -> Path:
         folder = tmp_path_factory.mktemp("page")
-        DELIVERABLE.write(delivery, folder)
+        REVIEW.write(delivery, folder)
         return folder / "review.html"
 
     return written

@@ -29,7 +29,8 @@ from glademark.export.iso_metadata import (
     metadata_record,
 )
 from glademark.export.styles import add_styles
-from glademark.report.columns import (
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.quantities import (
     CHECKS_SHOWN,
     kind_of,
     names_brought_along,
@@ -38,9 +39,8 @@ from glademark.report.columns import (
     written_columns,
     written_values,
 )
-from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.summary import parameters_table
-from glademark.report.verdicts import newest_day
+from glademark.report.wording import newest_day
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (

@@ -14,31 +14,29 @@ import shapely
 from glademark.contracts.frames import MOST_MOVED, mended, rounded, tell_moved
 from glademark.errors import shown
 from glademark.measure.edges import outer_rings
-from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
     cut_marks,
+    danger_circles,
+    danger_trees,
     in_words,
+    keep_away_words,
     layer_frame,
+    leave_trees,
+    line_trees,
+    tree_words,
     trees_and_products,
     unconfirmed_marks,
     worded,
 )
 from glademark.report.quantities import show_area, show_diameter, show_length
-from glademark.report.site_rules import hazard_words
-from glademark.report.special_trees import (
-    danger_circles,
-    danger_trees,
-    keep_away_words,
-    leave_trees,
-    line_trees,
-    tree_words,
-)
-from glademark.report.verdicts import (
+from glademark.report.wording import (
     approval_words,
     edition_words,
     exceeded_features,
     exceeded_words,
+    hazard_words,
+    say,
 )
 
 WGS84 = "EPSG:4326"

@@ -46,9 +46,8 @@ from glademark.export.handheld import (
     xml_bytes,
 )
 from glademark.export.styles import SYMBOLS, abgr
-from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.verdicts import PROPOSAL
+from glademark.report.wording import PROPOSAL, say
 
 if TYPE_CHECKING:
     from glademark.proposal.outcome import Proposal

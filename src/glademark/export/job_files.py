@@ -21,12 +21,11 @@ from glademark.errors import OutputError, tell_changed
 from glademark.export.geopackage import write_frames
 from glademark.export.tables import write_csv
 from glademark.process import temporary_folder
-from glademark.report.columns import written_frame
-from glademark.report.comparison.page import PAGE_FILE, write_page
-from glademark.report.comparison.sheet import SHEET_FILE, write_sheet
+from glademark.report.comparison.papers import PAGE_FILE, SHEET_FILE, write_page, write_sheet
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.site_rules import cautions
+from glademark.report.quantities import written_frame
 from glademark.report.summary import json_value, write_summary
+from glademark.report.wording import cautions
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

@@ -29,10 +29,16 @@ import pandas as pd
 from glademark import __version__
 from glademark.errors import OutputError, PluginError, shown
 from glademark.project.model import AllowanceSettings
-from glademark.report.crew_sentences import say
 from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED, Deliverable, Delivery, add_file
-from glademark.report.site_rules import cautions, unpainted_rules
-from glademark.report.verdicts import approval_words, edition_words, is_proposed, newest_day
+from glademark.report.wording import (
+    approval_words,
+    cautions,
+    edition_words,
+    is_proposed,
+    newest_day,
+    say,
+    unpainted_rules,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
@@ -94,26 +100,14 @@ class Output:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Replacing:
-    """
-    What a new output does to the files of an earlier one in its folder.
+    """What a new output does to the files of an earlier one in its folder."""
 
-    Attributes
-    ----------
-    job
-        Whose files they are: a job replaces its own and leaves those of others.
-    made_from
-        GeoPackage that the files are made from again: others that were made from it, or with it,
-        are of the same output and stay.
-    inputs
-        Files and folders that are read, and so never removed.
-    staying
-        Files in the folder that belong to the new output as they are.
-    """
-
-    job: str = "layout"
+    job: str = "layout"  # a job replaces its own files and leaves those of others
     made_from: Path | None = None
-    inputs: Collection[Path] = ()
+    """GeoPackage that the files are made from again: others made from it, or with it, stay."""
+    inputs: Collection[Path] = ()  # files and folders that are read, and so never removed
     staying: Mapping[str, Listed] = field(default_factory=dict)
+    """Files in the folder that belong to the new output as they are."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -227,16 +221,7 @@ def _is_unchanged(folder: Path, name: str, listed: Listed) -> bool:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Missing:
-    """
-    A deliverable that could not be made.
-
-    Attributes
-    ----------
-    files
-        Names of the files that are missing.
-    reason
-        Why, in one sentence.
-    """
+    """Files of a deliverable that could not be made, and why, in one sentence."""
 
     files: tuple[str, ...]
     reason: str

@@ -24,10 +24,10 @@ from glademark.export.geopackage import write_frames
 from glademark.export.handheld_files import flags_gpx
 from glademark.export.tables import write_csv
 from glademark.proposal.outcome import Proposal
-from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable
+from glademark.report.quantities import written_frame
 from glademark.report.summary import json_value, write_summary
-from glademark.report.verdicts import PROPOSAL
+from glademark.report.wording import PROPOSAL
 
 FIGURES_FILE = "proposals.json"
 

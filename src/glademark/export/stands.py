@@ -27,8 +27,8 @@ from glademark.export.geopackage import (
 )
 from glademark.export.tables import write_csv
 from glademark.project.model import Project
-from glademark.report.columns import written_columns, written_frame
 from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.quantities import written_columns, written_frame
 from glademark.report.summary import (
     SUMMARY_FILE,
     as_table,

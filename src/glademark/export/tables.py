@@ -28,14 +28,18 @@ from glademark.contracts.result_tables import ALLOWANCE as ALLOWANCE_LAYER
 from glademark.contracts.result_tables import REJECTED
 from glademark.contracts.result_tables import VOLUME_BY_ZONE as VOLUME_LAYER
 from glademark.errors import OutputError, shown
-from glademark.report.columns import CHECKS_SHOWN, with_shown_units, written_frame
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.edge_words import edge_words
 from glademark.report.layer_frames import table_frame
-from glademark.report.quantities import basal_area_unit, sale_decimals, shown_unit
-from glademark.report.site_rules import cautions
-from glademark.report.verdicts import approval_words, edition_words, newest_day
+from glademark.report.quantities import (
+    CHECKS_SHOWN,
+    basal_area_unit,
+    sale_decimals,
+    shown_unit,
+    with_shown_units,
+    written_frame,
+)
 from glademark.report.wood_by_zone import left_out, opening_volumes
+from glademark.report.wording import approval_words, cautions, edge_words, edition_words, newest_day
 from glademark.units import ACRE_M2, HECTARE_M2
 
 if TYPE_CHECKING:

@@ -109,7 +109,7 @@ def _layout_of_stands(
 
     from glademark.jobs.stands import lay_out_stands  # noqa: PLC0415 - the same
     from glademark.report.summary import summary_text  # noqa: PLC0415 - keeps --help light
-    from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.report.terminal.layout import print_stands  # noqa: PLC0415 - the same
 
     with progress() as on_each:
         outcome = lay_out_stands(project, out=out, only=only, on_each=on_each)
@@ -168,7 +168,7 @@ def batch(
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
     from glademark.jobs.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
-    from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.report.terminal.layout import print_stands  # noqa: PLC0415 - the same
 
     with progress() as on_each:
         engine = Engine(workers=workers, scheduler=scheduler)
@@ -206,7 +206,7 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
 
     from glademark.export.job_files import ADVICE_FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
-    from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import print_advice  # noqa: PLC0415 - the same
 
     with progress():
         advised = give_advice(project, by=by, out=out, apply=marks)
@@ -251,7 +251,7 @@ def compare(
 
     from glademark.export.job_files import COMPARISON_FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
-    from glademark.report.terminal.comparison import (  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import (  # noqa: PLC0415 - the same
         print_comparison,
         print_files,
     )
@@ -323,7 +323,7 @@ def inspect(files: tuple[Path, ...], project: Path | None) -> None:
 
     from glademark.intake.inspect import inspect_files  # noqa: PLC0415 - the same
     from glademark.project import read_project  # noqa: PLC0415 - the same
-    from glademark.report.terminal.comparison import print_inspection  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import print_inspection  # noqa: PLC0415 - the same
 
     seen = inspect_files(files, project=None if project is None else read_project(project))
     print_inspection(seen, Console())

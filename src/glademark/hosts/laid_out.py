@@ -15,7 +15,7 @@ from glademark.export.output import deliver
 from glademark.export.styles import SYMBOLS
 from glademark.jobs.layout import asked_for, folder_of
 from glademark.report.delivery import Delivery
-from glademark.report.verdicts import WORST_FIRST
+from glademark.report.wording import WORST_FIRST
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

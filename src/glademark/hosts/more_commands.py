@@ -129,7 +129,7 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
     from glademark.hosts import cli as host  # noqa: PLC0415 - it registers this command
     from glademark.jobs.advise import log  # noqa: PLC0415 - keeps --help light
     from glademark.jobs.advise import propose as propose_groups  # noqa: PLC0415 - the same
-    from glademark.report.terminal.proposal import print_proposal  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import print_proposal  # noqa: PLC0415 - the same
 
     with host.progress() as tell:
         proposed = propose_groups(project, out=out, as_marks=as_marks, tell=tell or log.info)

@@ -41,7 +41,7 @@ from glademark.judge.limits import limits_asked
 from glademark.process import temporary_folder
 from glademark.project import read_project
 from glademark.project.model import Project
-from glademark.report.columns import written_frame
+from glademark.report.quantities import written_frame
 
 log = logging.getLogger(__name__)
 

@@ -22,7 +22,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.terminal.limits import checked_words
-from glademark.report.verdicts import words_of
+from glademark.report.wording import words_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.drawing.lettering import (
+from glademark.report.map_sheets.content import STEEP
+from glademark.report.map_sheets.drawing.outlines import (
     LEADING,
     broken,
     fitted,
@@ -22,9 +23,8 @@ from glademark.report.map_sheets.drawing.paper import (
     paper_size,
     scale_words,
 )
-from glademark.report.map_sheets.drawing.symbols import STEEP
 from glademark.report.map_sheets.running_lines import sheet_body
-from glademark.report.papers.printed_scripts import printable
+from glademark.report.papers.printed_text import printable
 from glademark.report.profile_drawing import draw_profile, profiles_of_pieces
 from glademark.report.quantities import show_length, show_number, show_share
 from glademark.units import SHOWN_LENGTH_M

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from glademark.report.map_sheets.drawing.lettering import (
+from glademark.report.map_sheets.drawing.outlines import (
     LEADING,
     broken,
     fitted,
@@ -14,11 +14,10 @@ from glademark.report.map_sheets.drawing.lettering import (
 )
 from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
 from glademark.report.map_sheets.drawing.paper import Box, sheet_box
-from glademark.report.papers.printed_scripts import LACKING, lacks_letters, printable
+from glademark.report.papers.printed_text import LACKING, lacks_letters, printable
 from glademark.report.quantities import show_length
-from glademark.report.site_rules import cautions
 from glademark.report.summary import marking_days
-from glademark.report.verdicts import approval_words, edition_words, is_proposed
+from glademark.report.wording import approval_words, cautions, edition_words, is_proposed
 
 if TYPE_CHECKING:
     from glademark.report.delivery import Delivery

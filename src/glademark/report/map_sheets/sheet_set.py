@@ -6,21 +6,30 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
+from glademark.report.map_sheets.arrangement import is_crowded
 from glademark.report.map_sheets.content import MapContent, map_content
-from glademark.report.map_sheets.detail_sheets import draw_detail, plan_details
 from glademark.report.map_sheets.drawing.page import Page
 from glademark.report.map_sheets.drawing.paper import paper_size
-from glademark.report.map_sheets.drawing.pdf_pages import finish, pages_as_pdf, viewport
-from glademark.report.map_sheets.drawing.picture import write_picture, write_placing
+from glademark.report.map_sheets.drawing.pdf_pages import (
+    finish,
+    pages_as_pdf,
+    viewport,
+    write_picture,
+    write_placing,
+)
 from glademark.report.map_sheets.drawing.text_table import Piece, draw_pieces, flowed
 from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
-from glademark.report.map_sheets.overview_sheet import draw_overview, plan_overview
 from glademark.report.map_sheets.profile_sheets import draw_profiles, plan_profiles
 from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
+from glademark.report.map_sheets.stand_sheets import (
+    draw_detail,
+    draw_overview,
+    plan_details,
+    plan_overview,
+)
 from glademark.report.map_sheets.tables import tables
-from glademark.report.map_sheets.tiles import is_crowded
-from glademark.report.papers.printed_scripts import printable
-from glademark.report.verdicts import newest_day
+from glademark.report.papers.printed_text import printable
+from glademark.report.wording import newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -29,7 +38,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from glademark.report.delivery import Delivery
-    from glademark.report.map_sheets.drawing.map_frame import MapFrame
+    from glademark.report.map_sheets.drawing.paper import MapFrame
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -17,8 +17,7 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.content import AREA_LAYERS, POINT_LAYERS, keyed
 from glademark.report.review_page.limits import of_feature
-from glademark.report.review_page.wording import field_text, name_text, unit_text, volume_amounts
-from glademark.report.verdicts import cut_words
+from glademark.report.wording import cut_words, field_text, name_text, unit_text, volume_amounts
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -27,8 +26,8 @@ if TYPE_CHECKING:
 
     from glademark.contracts.layers import Units
     from glademark.report.delivery import Delivery
+    from glademark.report.review_page.content import Plane
     from glademark.report.review_page.limits import LimitRow
-    from glademark.report.review_page.plane import Plane
 
 Record = dict[Any, Any]
 

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from glademark.contracts.result_tables import CHECKS
-from glademark.report.columns import written_frame
-from glademark.report.quantities import MISSING, show, show_against
+from glademark.report.quantities import MISSING, show, show_against, written_frame
 from glademark.report.review_page.content import AREA_LAYERS
-from glademark.report.review_page.wording import field_text, limit_title, unit_text
-from glademark.report.verdicts import WORST_FIRST
+from glademark.report.wording import WORST_FIRST, field_text, limit_title, unit_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -1,16 +1,33 @@
-"""Outlines: what is drawn as points and as the steps from one to the next."""
+"""Outlines drawn as points and steps, and letters: how wide a text is, how it is made to fit."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import cache, lru_cache
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from glademark.report.papers.printed_text import (
+    BOLD,
+    PER_SIZE,
+    SANS,
+    SLANTED,
+    cut_to_fit,
+    font_file,
+    letter_widths,
+    line_width,
+    lines_that_fit,
+    printed_runs,
+)
+
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from matplotlib.ft2font import FT2Font
 
 MOVE, LINE, CURVE, CLOSE = 1, 2, 4, 79
 """Steps: begin at a point, a straight line to it, one of the three points of a cubic curve, and
@@ -22,6 +39,18 @@ _ROUND = 0.5522847498  # 4/3 (sqrt 2 - 1): four cubic curves with such handles a
 _HANDLE_POINTS = 3
 
 FloatArray = npt.NDArray[np.float64]
+
+Face = Literal["plain", "bold", "slanted"]
+
+LEADING = 1.3
+"""Distance of two lines, in parts of the size."""
+
+FONTS: Mapping[Face, str] = MappingProxyType({"plain": SANS, "bold": BOLD, "slanted": SLANTED})
+"""Names of the fonts."""
+
+_OUTLINED = 100.0  # size at which outlines of letters are taken [points]
+
+_POINTS_PER_INCH = 72
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -126,3 +155,58 @@ def from_quadratic(points: FloatArray, steps: npt.NDArray[Any]) -> Outline:
     found[at[handles]] = (start + 2 * middle) / 3
     found[at[handles] + 1], kinds[at[handles] + 1] = (end + 2 * middle) / 3, CURVE
     return Outline(points=found, steps=kinds)
+
+
+ASCENT, DESCENT = 0.76, 0.24
+"""Height of letters above and below their base line, in parts of the size."""
+
+
+def text_width(text: str, size: float, face: Face = "plain") -> float:
+    """Width of a text on the sheet [points]."""
+    return line_width(text, size, FONTS[face])
+
+
+@cache
+def _outlined(font: str) -> FT2Font:
+    """A font at the size at which outlines are taken."""
+    from matplotlib.ft2font import FT2Font  # noqa: PLC0415 - heavy
+
+    found = FT2Font(str(font_file(font)))
+    found.set_size(_OUTLINED, _POINTS_PER_INCH)
+    return found
+
+
+@lru_cache(maxsize=1024)
+def _letter_outline(letter: str, font: str) -> Outline:
+    """Outline of a letter at the size at which outlines are taken."""
+    from matplotlib.ft2font import LoadFlags  # noqa: PLC0415 - heavy
+
+    found = _outlined(font)
+    found.load_char(ord(letter), flags=LoadFlags.NO_HINTING)
+    points, steps = found.get_path()
+    return from_quadratic(np.asarray(points, dtype=float), np.asarray(steps))
+
+
+def text_outline(text: str, size: float, face: Face = "plain") -> Outline:
+    """Outline of the letters of a text, from the left end of its base line [points]."""
+    seen = [(one, run.font) for run in printed_runs(text, FONTS[face]) for one in run.letters]
+    letters = [_letter_outline(one, font) for one, font in seen]
+    ends = np.cumsum([letter_widths(font).get(ord(one), 0.0) for one, font in seen])
+    lengths = [len(letter.steps) for letter in letters]
+    found = joined(letters)
+    points = found.points * (size / _OUTLINED)
+    starts = np.concatenate([[0.0], ends[:-1]]) * size / PER_SIZE
+    points[:, 0] += np.repeat(starts, lengths)
+    return Outline(points=points, steps=found.steps)
+
+
+def fitted(text: str, width: float, size: float, face: Face = "plain") -> str:
+    """A text that fits on one line."""
+    return cut_to_fit(text, width, size, FONTS[face])
+
+
+def broken(
+    text: str, width: float, size: float, face: Face = "plain", *, most: int = 99
+) -> list[str]:
+    """A text in lines that fit."""
+    return lines_that_fit(text, width, size, FONTS[face], most=most)

@@ -1,4 +1,8 @@
-"""Paper of the sheets: its size, and boxes on it. All lengths in points, from the lower left."""
+"""
+Paper of the sheets: its size, boxes on it, and which ground lies under a box.
+
+All lengths in points, from the lower left corner.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +11,11 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
 import shapely
 
+from glademark.contracts.frames import sound
 from glademark.units import FOOT_M
 
 if TYPE_CHECKING:
@@ -34,6 +41,20 @@ PAPERS: Mapping[str, tuple[float, float]] = MappingProxyType(
 """Width and height of each paper, upright [points]."""
 
 _BY_UNITS: Mapping[str, str] = MappingProxyType({"us": "letter", "metric": "A4"})
+
+_INCH_M = FOOT_M / 12
+
+_METRIC = (100, 200, 250, 500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500,
+           10_000, 12_500, 15_000, 20_000, 25_000, 30_000, 40_000, 50_000, 75_000,
+           100_000)  # fmt: skip
+
+_FEET_TO_AN_INCH = (10, 20, 30, 40, 50, 60, 80, 100, 150, 200, 250, 300, 400, 500, 600, 800, 1000,
+                    1200, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 8000)  # fmt: skip
+
+OVERVIEW_FINEST = {"us": 1200, "metric": 1000}
+"""Scale beyond which a map of a whole stand is not enlarged: 1 in = 100 ft, 1:1,000."""
+
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,17 +121,6 @@ def sheet_box(size: tuple[float, float]) -> Box:
     )
 
 
-_INCH_M = FOOT_M / 12
-_METRIC = (100, 200, 250, 500, 750, 1000, 1250, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 7500,
-           10_000, 12_500, 15_000, 20_000, 25_000, 30_000, 40_000, 50_000, 75_000,
-           100_000)  # fmt: skip
-_FEET_TO_AN_INCH = (10, 20, 30, 40, 50, 60, 80, 100, 150, 200, 250, 300, 400, 500, 600, 800, 1000,
-                    1200, 1500, 2000, 2500, 3000, 4000, 5000, 6000, 8000)  # fmt: skip
-
-OVERVIEW_FINEST = {"us": 1200, "metric": 1000}
-"""Scale beyond which a map of a whole stand is not enlarged: 1 in = 100 ft, 1:1,000."""
-
-
 def round_scales(units: Units) -> tuple[int, ...]:
     """
     Denominators of round scales.
@@ -164,3 +174,104 @@ def scale_words(denominator: int, units: Units) -> str:
     ratio = f"1:{denominator:,}"
     feet = denominator * _INCH_M / FOOT_M
     return f"1 in = {feet:,.4g} ft ({ratio})" if units == "us" else ratio
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MapFrame:
+    """
+    A box of the sheet with a map in it, north up along the grid.
+
+    Attributes
+    ----------
+    name
+        What it shows, in words.
+    box
+        On the sheet [points].
+    west_m, south_m
+        Lower left corner in the working CRS [m].
+    denominator
+        Of the scale.
+    """
+
+    name: str
+    box: Box
+    west_m: float
+    south_m: float
+    denominator: int
+
+    @property
+    def metres_per_point(self) -> float:
+        """Ground that one point of paper covers [m]."""
+        return metres_per_point(self.denominator)
+
+    @property
+    def ground(self) -> tuple[float, float, float, float]:
+        """
+        West, south, east and north of the ground [m].
+
+        Returns
+        -------
+        ground
+            In the working CRS.
+        """
+        size = self.metres_per_point
+        east, north = self.west_m + self.box.width * size, self.south_m + self.box.height * size
+        return self.west_m, self.south_m, east, north
+
+    def on_paper(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """
+        Where positions lie on the sheet [points].
+
+        Parameters
+        ----------
+        x, y
+            In the working CRS [m].
+        """
+        size = self.metres_per_point
+        return (
+            self.box.left + (np.asarray(x) - self.west_m) / size,
+            self.box.bottom + (np.asarray(y) - self.south_m) / size,
+        )
+
+    def drawn(self, shapes: Sequence[shapely.Geometry] | FloatArray) -> npt.NDArray[np.object_]:
+        """
+        Shapes as they lie on the sheet, those that meet the frame only.
+
+        Parameters
+        ----------
+        shapes
+            In the working CRS; missing and empty ones are passed over.
+        """
+        found = np.asarray(shapes, dtype=object)
+        found = found[~shapely.is_empty(found) & ~shapely.is_missing(found)]
+        found = found[shapely.intersects(found, shapely.box(*self.ground))]
+        return self.placed(found)
+
+    def placed(self, shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+        """Shapes of the working CRS in points of the sheet."""
+        moved = shapely.transform(
+            shapes, lambda at: np.column_stack(self.on_paper(at[:, 0], at[:, 1]))
+        )
+        return sound(np.asarray(moved, dtype=object), what="map sheets")
+
+
+def frame_over(
+    name: str, box: Box, ground: tuple[float, float, float, float], denominator: int
+) -> MapFrame:
+    """
+    A map frame with some ground in its middle.
+
+    Parameters
+    ----------
+    ground
+        West, south, east and north [m].
+    """
+    west, south, east, north = ground
+    size = metres_per_point(denominator)
+    return MapFrame(
+        name=name,
+        box=box,
+        west_m=(west + east - box.width * size) / 2,
+        south_m=(south + north - box.height * size) / 2,
+        denominator=denominator,
+    )

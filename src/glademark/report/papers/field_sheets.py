@@ -1,4 +1,4 @@
-"""The stump check: every mark with a box to tick, by opening and corridor, to print and carry."""
+"""Sheets to carry: the stump check, the form for damage to the trees left, the residual stand."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from glademark.errors import shown
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_frames import (
     cut_marks,
@@ -16,25 +17,39 @@ from glademark.report.layer_frames import (
     unconfirmed_marks,
     worded,
 )
-from glademark.report.papers.printed_fonts import SANS
 from glademark.report.papers.printed_page import (
     INK,
+    Grid,
     Paper,
     bookmarked,
     gap,
+    heading,
     line_cell,
     papers_of,
+    table,
     text,
+    write_fitting,
     write_pdf,
 )
-from glademark.report.papers.printed_scripts import line_width
+from glademark.report.papers.printed_text import SANS, line_width
 from glademark.report.quantities import MISSING, show_diameter, show_number
+from glademark.report.residual_stand import (
+    BEFORE_AFTER,
+    basis_in_words,
+    class_heads,
+    class_rows,
+    kept_lines,
+    species_rows,
+    structure_rows,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
     from reportlab.platypus import Flowable
+
+    from glademark.contracts.layers import Units
 
 STUMP_FILE = "stump_check.pdf"
 
@@ -44,6 +59,20 @@ _COLUMNS = 3
 _BOX = "\N{BALLOT BOX}"
 _SHARE = 0.35  # of the width of a column that the label of a tree may have
 _PADDING_PT = 3.2  # of a cell, left and right
+
+DAMAGE_FILE = "damage_form.pdf"
+
+ROWS = 24
+
+ROW_PT = 21.0  # room to write by hand
+
+_FORM_POINTS = 8.0
+
+RESIDUAL_FILE = "residual_stand.pdf"
+
+_SIZES = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5)  # points
+
+_CLASS_WIDTHS = (2, 1.5, 1.5, 3.5, 1.5, 2.5, 2.5)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -220,12 +249,114 @@ def _printed(group: Group, paper: Paper, widths: Sequence[float]) -> Flowable:
     )
 
 
-def _write(delivery: Delivery, folder: Path) -> None:
+def _write_stump_check(delivery: Delivery, folder: Path) -> None:
     """Write ``stump_check.pdf``."""
     write_stump_check(delivery, folder / STUMP_FILE)
 
 
-DELIVERABLE = Deliverable(
-    id="stump_check", title="Stump check sheet", files=(STUMP_FILE,), write=_write
+STUMP_CHECK = Deliverable(
+    id="stump_check", title="Stump check sheet", files=(STUMP_FILE,), write=_write_stump_check
 )
 """Boxes to tick after the cut."""
+
+
+def form_heads(units: Units) -> tuple[str, ...]:
+    """Headings of the form, which are those of a file for ``glademark compare --damage``."""
+    area, length, depth = ("in2", "ft", "in") if units == "us" else ("cm2", "m", "cm")
+    return (
+        "plot", "count", "species", "damaged", f"wound_area_{area}", f"wound_height_{length}",
+        "cause", "root", "crown", f"rut_depth_{depth}", f"rut_length_{length}", "regen",
+        "bent", f"corridor_distance_{length}",
+    )  # fmt: skip
+
+
+def write_form(delivery: Delivery, path: Path) -> None:
+    """Write the form as PDF, one page."""
+    title, subject = "Damage to the trees left", "Form to record damage after the cut"
+    (paper,) = papers_of(delivery, title=title, subject=subject, sizes=(_FORM_POINTS,))
+    lines = (
+        "Recorded by ____________________  Date ____________  Plot size ____________",
+        (
+            "Look at every tree left on the plot, damaged or not: one row a tree, or one row with "
+            "the count of trees that have no damage. Damaged, root and crown: yes or no. Lay plots "
+            "out before you see them. A row of a rut or of young trees (regen, and how many of "
+            "them are bent) names no tree."
+        ),
+        "Stay two tree lengths away from work and from danger trees.",
+    )
+    story = [part for line in lines for part in (text(line, paper), gap(paper, lines=0.35))]
+    heads = tuple(head.replace("_", " ") for head in form_heads(delivery.project.heading.units))
+    blank = tuple(("\N{NO-BREAK SPACE}",) * len(heads) for _ in range(ROWS))
+    widths = (1, 1.1, 1.9, 1.5, 1.2, 1.2, 1.6, 1, 1.1, 1.1, 1.2, 1.1, 1, 1.5)
+    grid = Grid(heads=heads, rows=blank, widths=widths, row_pt=ROW_PT)
+    write_pdf(path, paper, [*story, table(grid, paper)])
+
+
+def _write_damage_form(delivery: Delivery, folder: Path) -> None:
+    """Write ``damage_form.pdf``."""
+    write_form(delivery, folder / DAMAGE_FILE)
+
+
+DAMAGE_FORM = Deliverable(
+    id="damage_form", title="Damage form", files=(DAMAGE_FILE,), write=_write_damage_form
+)
+"""A form to fill in after the cut."""
+
+
+def write_residual_sheet(delivery: Delivery, path: Path) -> None:
+    """Write the sheet as PDF."""
+    subject = "The stand before, marked and after, and what is kept"
+    papers = papers_of(delivery, title="Residual stand", subject=subject, sizes=_SIZES)
+    if not write_fitting(path, papers, lambda paper: _story(delivery, paper)):
+        write_pdf(path, papers[0], _story(delivery, papers[0]))
+
+
+def _story(delivery: Delivery, paper: Paper) -> list[Flowable]:
+    """Tables, then sentences."""
+    layout, units = delivery.layout, delivery.project.heading.units
+    heads = class_heads(layout)
+    grids = {
+        "The stand": Grid(
+            heads=("", *BEFORE_AFTER), rows=structure_rows(layout, units), widths=(3, 4, 2.5, 4)
+        ),
+        "Trees of the stand by size class": Grid(
+            heads=heads, rows=class_rows(layout), widths=_CLASS_WIDTHS[: len(heads)]
+        ),
+        "Share of the basal area by species": Grid(
+            heads=("Species", "Before", "After"),
+            rows=[(shown(name), *shares) for name, *shares in species_rows(layout)],
+            widths=(4, 2, 2),
+        ),
+    }
+    story: list[Flowable] = []
+    for title, grid in grids.items():
+        if grid.rows:
+            story += [*heading(title, paper), table(grid, paper)]
+    basis = basis_in_words(layout.residual, delivery.project.allowance.confidence)
+    if basis:
+        story.append(text(basis, paper))
+    lines = [*kept_lines(layout, units)]
+    if lines:
+        story += [gap(paper), *heading("Kept and freed", paper)]
+        story += [text(line, paper) for line in lines]
+    return story
+
+
+def _write_residual_sheet(delivery: Delivery, folder: Path) -> None:
+    """Write the sheet under its name."""
+    write_residual_sheet(delivery, folder / RESIDUAL_FILE)
+
+
+def _is_any(delivery: Delivery) -> bool:
+    """Whether anything of the stand that stays is known."""
+    return bool(delivery.layout.residual)
+
+
+RESIDUAL_SHEET = Deliverable(
+    id="residual",
+    title="Residual stand",
+    files=(RESIDUAL_FILE,),
+    write=_write_residual_sheet,
+    wanted=_is_any,
+)
+"""The sheet of the stand that stays."""
