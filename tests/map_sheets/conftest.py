@@ -17,8 +17,7 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
-from glademark.report.deliverables import MAP
-from glademark.report.delivery import Delivery
+from glademark.report.delivery import MAP, Delivery
 from glademark.report.map_sheets.sheet_set import write_sheets
 from glademark.report.summary import build_summary
 

@@ -13,17 +13,6 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from glademark.report.delivery import Delivery
-from glademark.report.map_sheets.drawing.outlines import (
-    CLOSE,
-    CURVE,
-    LINE,
-    MOVE,
-    circle,
-    from_quadratic,
-    outline_of,
-    text_outline,
-    text_width,
-)
 from glademark.report.map_sheets.drawing.page import (
     Fill,
     Lettering,
@@ -32,7 +21,18 @@ from glademark.report.map_sheets.drawing.page import (
     hatch_dots,
     hatch_lines,
 )
-from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.paper import (
+    CLOSE,
+    CURVE,
+    LINE,
+    MOVE,
+    Box,
+    circle,
+    from_quadratic,
+    outline_of,
+    text_outline,
+    text_width,
+)
 from glademark.report.map_sheets.drawing.pdf_pages import PICTURE_DPI, pages_as_pdf, write_picture
 
 PIXEL = PICTURE_DPI / 72

@@ -25,7 +25,7 @@ from matplotlib.colors import to_rgb
 from glademark.export.geopackage import write_geopackage
 from glademark.export.manifest import make_pack
 from glademark.export.reopen import reopen
-from glademark.report.deliverables import MAP
+from glademark.report.delivery import MAP
 from glademark.report.map_sheets.arrangement import HEADING_PT, LEGEND_SHARES
 from glademark.report.map_sheets.content import AREAS, TREES, map_content
 from glademark.report.map_sheets.drawing.paper import Box

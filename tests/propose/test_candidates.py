@@ -22,7 +22,7 @@ from glademark.proposal.growth import (
     grown,
     sets_of,
 )
-from glademark.proposal.layouts import choices, why_infeasible
+from glademark.proposal.outcome import choices, why_infeasible
 from glademark.proposal.pool import joined, measured, unsized
 from glademark.proposal.program import grid_of
 from glademark.proposal.search import Task, choose, find_candidates, relaxed_over

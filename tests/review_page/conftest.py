@@ -18,8 +18,7 @@ from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
-from glademark.report.deliverables import REVIEW
-from glademark.report.delivery import Delivery
+from glademark.report.delivery import REVIEW, Delivery
 from glademark.report.summary import build_summary
 
 WEST, SOUTH = 400_000.0, 5_100_000.0

@@ -16,8 +16,7 @@ from lxml import html
 from glademark.contracts.survey import REJECTED_COLUMNS
 from glademark.errors import OutputError
 from glademark.jobs.layout import Outcome
-from glademark.report.deliverables import REVIEW
-from glademark.report.delivery import Delivery
+from glademark.report.delivery import REVIEW, Delivery
 from glademark.report.wording import cautions
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
@@ -53,7 +52,7 @@ def test_what_the_page_needs_is_imported_late() -> None:
     import subprocess  # noqa: PLC0415 - a fresh interpreter knows what is loaded
 
     code = (
-        "import sys, glademark.report.deliverables;"
+        "import sys, glademark.report.delivery;"
         "print([name for name in ('bokeh', 'jinja2', 'pandas') if name in sys.modules])"
     )
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)  # noqa: S603 - own code

@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 
 from glademark.contracts.layers import LAYERS
 from glademark.report.map_sheets.content import TREES
+from glademark.report.review_page.cards import worst_by_key
 from glademark.report.review_page.chart import AREAS, MARKS, steady_ids
 from glademark.report.review_page.content import Plane
-from glademark.report.review_page.limits import worst_by_key
 from glademark.report.review_page.page import content_policy, inert_json
 from glademark.report.review_page.pictures import WIDTH, accounts, histogram
 from glademark.report.wording import field_text, limit_title, volume_amounts

@@ -16,7 +16,7 @@ from glademark.export.geopackage import write_geopackage
 from glademark.export.reopen import reopen
 from glademark.jobs.layout import Outcome
 from glademark.measure.terrain.slope import INTERVALS, contour_layer
-from glademark.report.deliverables import MAP, PDF_FILE
+from glademark.report.delivery import MAP, PDF_FILE
 from glademark.report.map_sheets.drawing.paper import POINT_M, Box, MapFrame
 from glademark.report.map_sheets.map_drawing import contour_interval, contours
 

@@ -1,5 +1,5 @@
 """
-Frames of rows with a geometry each, of one stand out of many, and their shapes kept valid.
+What a table is declared by, and frames: rows with a geometry each, of one stand out of many.
 
 What a writer's change of coordinates breaks is made valid again.
 """
@@ -9,8 +9,10 @@ import logging
 import re
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any, TypeVar, cast
+from types import MappingProxyType
+from typing import Any, Literal, TypeVar, cast
 
 import geopandas as gpd
 import numpy as np
@@ -21,6 +23,8 @@ from geopandas.array import GeometryArray, from_shapely
 from pandas.api.extensions import ExtensionArray
 from shapely.geometry.base import BaseGeometry
 from shapely.validation import explain_validity
+
+from glademark.units import ACRE_M2, CUBIC_FOOT_M3, FOOT_M, HECTARE_M2, INCH_CM
 
 STAND = "stand"
 """Key column: number of the stand that a row belongs to."""
@@ -48,6 +52,31 @@ _PARTS = {"Point": 0, "MultiLineString": 1, "MultiPolygon": 2}  # dimension of t
 _OF_TYPE = {"MultiLineString": (1, 5), "MultiPolygon": (3, 6)}  # GEOS: a part, the whole
 
 _FLAT = 2  # coordinates without height
+
+Kind = Literal["text", "integer", "real", "flag"]
+
+Geometry = Literal["Point", "MultiLineString", "MultiPolygon"]
+
+Units = Literal["us", "metric"]
+
+_PER_HECTARE = HECTARE_M2 / ACRE_M2
+"""Per hectare over this is per acre."""
+
+_BESIDE: Mapping[Units, Mapping[str, tuple[str, str, float]]] = MappingProxyType(
+    {
+        "us": {
+            "area": ("m2", "ac", ACRE_M2),
+            "basal_area": ("m2", "ft2", FOOT_M**2),
+            "m": ("m", "ft", FOOT_M),
+            "cm": ("cm", "in", INCH_CM),
+            "1/ha": ("ha", "ac", _PER_HECTARE),
+            "m2/ha": ("m2_ha", "ft2_ac", _PER_HECTARE * FOOT_M**2),
+            "m3/ha": ("m3_ha", "ft3_ac", _PER_HECTARE * CUBIC_FOOT_M3),
+        },
+        "metric": {"area": ("m2", "ha", HECTARE_M2)},
+    }
+)
+"""Ending of a column in SI, ending beside it, and what the SI value is divided by."""
 
 
 def rows_of(frame: _Frame, stand: int) -> _Frame:
@@ -78,15 +107,6 @@ def features(
 ) -> gpd.GeoDataFrame:
     """
     Columns and a geometry as one frame.
-
-    Parameters
-    ----------
-    columns
-        By name, each of n values or one for all; the index is taken from a frame or a Series.
-    geometry
-        Shape (n,), in the order of the rows; its index is ignored.
-    crs
-        Of the geometry.
 
     Returns
     -------
@@ -127,20 +147,6 @@ def no_features(
     """
     A frame without rows.
 
-    Parameters
-    ----------
-    names
-        Of its columns.
-    kinds
-        Types of those that do not hold text.
-    crs
-        Of the geometry.
-
-    Returns
-    -------
-    features
-        With the column ``geometry`` last.
-
     Examples
     --------
     >>> no_features(["name", "record"], {"record": "int64"}, crs=26916).dtypes.astype(str).tolist()
@@ -152,18 +158,6 @@ def no_features(
 def no_rows(names: Iterable[str], kinds: Mapping[str, str]) -> pd.DataFrame:
     """
     A table without rows.
-
-    Parameters
-    ----------
-    names
-        Of its columns.
-    kinds
-        Types of those that do not hold text.
-
-    Returns
-    -------
-    table
-        With these columns.
 
     Examples
     --------
@@ -269,19 +263,6 @@ def of_declared_type(geometries: np.ndarray, geometry: str) -> np.ndarray:
     """
     Geometries of exactly the type that a layer declares.
 
-    Parameters
-    ----------
-    geometries
-        Of any type.
-    geometry
-        ``Point``, ``MultiLineString`` or ``MultiPolygon``.
-
-    Returns
-    -------
-    geometries
-        Flat; of each its parts of the declared dimension in one multi-geometry, empty where it has
-        none; rings of polygons run counter-clockwise. Points come back as they are.
-
     Examples
     --------
     >>> of_declared_type(np.array([shapely.box(0, 0, 1, 1)]), "MultiPolygon")[0].geom_type
@@ -320,3 +301,124 @@ def _collected(flat: np.ndarray, geometry: str) -> np.ndarray:
 def _collect(geometry: str) -> Callable[..., object]:
     """What makes a multi-geometry of a type."""
     return shapely.multipolygons if geometry == "MultiPolygon" else shapely.multilinestrings
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Column:
+    """One column of a layer."""
+
+    name: str  # as written in files; a unit is its suffix
+    kind: Kind  # type of its values
+    title: str  # heading for people
+    meaning: str  # one sentence
+    unit: str = ""  # SI unit of a number; empty for counts and text
+    optional: bool = False  # whether the column is left out where what it needs was not given
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Layer:
+    """One layer (with a geometry type) or attribute table (without)."""
+
+    name: str  # table name in the GeoPackage
+    title: str  # heading for people
+    meaning: str  # what one row is
+    geometry: Geometry | None  # type of all its features; None for a table
+    columns: tuple[Column, ...] = field(default=())  # in the order in which they are written
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the columns."""
+        return tuple(column.name for column in self.columns)
+
+
+def text_column(name: str, title: str, meaning: str) -> Column:
+    """A column of text."""
+    return Column(name=name, kind="text", title=title, meaning=meaning)
+
+
+def count_column(name: str, title: str, meaning: str) -> Column:
+    """A column of whole numbers."""
+    return Column(name=name, kind="integer", title=title, meaning=meaning)
+
+
+def real_column(name: str, unit: str, title: str, meaning: str) -> Column:
+    """A column of real numbers."""
+    return Column(name=name, kind="real", title=title, meaning=meaning, unit=unit)
+
+
+def flag_column(name: str, title: str, meaning: str) -> Column:
+    """A column of yes and no."""
+    return Column(name=name, kind="flag", title=title, meaning=meaning)
+
+
+def present(layer: Layer, names: Iterable[object]) -> Layer:
+    """A layer without those optional columns that a frame does not have."""
+    there = {str(name) for name in names}
+    columns = tuple(c for c in layer.columns if not c.optional or c.name in there)
+    return layer if len(columns) == len(layer.columns) else replace(layer, columns=columns)
+
+
+def shown_beside(column: Column, units: Units) -> tuple[str, float] | None:
+    """
+    Name and divisor of the column in the user's units that stands beside an SI column.
+
+    Examples
+    --------
+    >>> shown_beside(real_column("area_m2", "m2", "Area", ""), "metric")
+    ('area_ha', 10000.0)
+    """
+    kind = column.unit
+    if kind == "m2":
+        kind = "basal_area" if "basal_area" in column.name else "area"
+    if kind not in _BESIDE[units]:
+        return None
+    ending, shown, divisor = _BESIDE[units][kind]
+    return column.name.removesuffix(ending) + shown, divisor
+
+
+def where_given(*columns: Column) -> tuple[Column, ...]:
+    """Columns that are left out where what they need was not given."""
+    return tuple(replace(column, optional=True) for column in columns)
+
+
+def interval(name: str, unit: str, title: str, what: str) -> tuple[Column, ...]:
+    """The two ends of an interval, left out where the position error is not carried through."""
+    suffix = f"_{unit}" if unit else ""
+    return where_given(
+        *(
+            real_column(
+                f"{name}_{end}{suffix}", unit, f"{title}, {end}", f"{words} end of the {what}."
+            )
+            for end, words in (("low", "Low"), ("high", "High"))
+        )
+    )
+
+
+AREA = real_column("area_m2", "m2", "Area", "Planar area in the working CRS.")
+
+SLOPES = where_given(
+    real_column(
+        "slope_mean_pct", "%", "Mean slope", "Of the terrain's cells inside, by Horn's method."
+    ),
+    real_column("slope_p90_pct", "%", "90th percentile of slope", "One cell in ten is steeper."),
+    real_column("slope_max_pct", "%", "Largest slope", "Of the terrain's cells inside."),
+    text_column("aspect", "Main aspect", "Sector that most of its sloping cells face; or flat."),
+)
+
+BASAL_AREA = real_column(
+    "basal_area_m2",
+    "m2",
+    "Basal area",
+    "Cross-section of the stems at breast height, summed over trees.",
+)
+
+VOLUME_M3 = real_column(
+    "volume_m3",
+    "m3",
+    "Solid volume",
+    "Net solid volume; empty where it is not known of every tree.",
+)
+
+TREES_WITHOUT = count_column(
+    "trees_without", "Trees without a volume", "Trees that the volumes of the row leave out."
+)

@@ -9,7 +9,7 @@ says which ones also stand in the user's units.
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from glademark.contracts.layer import (
+from glademark.contracts.frames import (
     AREA,
     BASAL_AREA,
     SLOPES,

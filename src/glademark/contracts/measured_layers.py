@@ -1,6 +1,6 @@
 """Layers of openings and of the ground: grades, contours, ways of the wood, crossings."""
 
-from glademark.contracts.layer import (
+from glademark.contracts.frames import (
     AREA,
     BASAL_AREA,
     SLOPES,

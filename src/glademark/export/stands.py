@@ -38,7 +38,7 @@ from glademark.report.summary import (
     project_settings,
     write_summary,
 )
-from glademark.report.wood_by_zone import added, volume_of_products
+from glademark.report.wood import added, volume_of_products
 
 _TYPES: Mapping[Kind, str] = MappingProxyType(
     {"text": "string", "integer": "Int64", "real": "float64", "flag": "boolean"}

@@ -38,7 +38,7 @@ from glademark.report.quantities import (
     with_shown_units,
     written_frame,
 )
-from glademark.report.wood_by_zone import left_out, opening_volumes
+from glademark.report.wood import left_out, opening_volumes
 from glademark.report.wording import approval_words, cautions, edge_words, edition_words, newest_day
 from glademark.units import ACRE_M2, HECTARE_M2
 

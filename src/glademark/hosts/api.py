@@ -25,9 +25,15 @@ from glademark.contracts.survey import Survey
 from glademark.errors import CrsError, InputError
 from glademark.hosts.laid_out import LaidOut, LaidOutStands
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.advise import Advised, Proposed, give_advice
-from glademark.jobs.advise import propose as propose_openings
-from glademark.jobs.compare import Compared, compare_after_cut, inputs_of
+from glademark.jobs.answers import (
+    Advised,
+    Compared,
+    Proposed,
+    compare_after_cut,
+    give_advice,
+    inputs_of,
+)
+from glademark.jobs.answers import propose as propose_openings
 from glademark.jobs.layout import installed_limits, lay_out_survey, on_each_stand
 from glademark.judge.limits import limits_asked
 from glademark.measure.corridors import measure_corridors

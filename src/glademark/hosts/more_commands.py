@@ -127,8 +127,8 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
 
     from glademark.export.proposal_files import FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.hosts import cli as host  # noqa: PLC0415 - it registers this command
-    from glademark.jobs.advise import log  # noqa: PLC0415 - keeps --help light
-    from glademark.jobs.advise import propose as propose_groups  # noqa: PLC0415 - the same
+    from glademark.jobs.answers import log  # noqa: PLC0415 - keeps --help light
+    from glademark.jobs.answers import propose as propose_groups  # noqa: PLC0415 - the same
     from glademark.report.terminal.jobs import print_proposal  # noqa: PLC0415 - the same
 
     with host.progress() as tell:

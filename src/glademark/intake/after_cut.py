@@ -25,8 +25,7 @@ from glademark.intake.columns.tree_sizes import (
 )
 from glademark.intake.cruise import with_places
 from glademark.intake.marks import FAR_M
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import INCH_CM, WOUND_AREA_M2

@@ -25,8 +25,7 @@ from glademark.intake.outlines import (
     sides_of,
     with_areas,
 )
-from glademark.intake.record_log import RecordLog, refuse_if_none_left
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, refuse_if_none_left, split_by_stand
 from glademark.intake.site import Stands, polygonal
 from glademark.project.model import Source, WaterSettings
 from glademark.units import BASAL_AREA_M2_HA

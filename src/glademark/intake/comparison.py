@@ -36,8 +36,7 @@ from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx_kml import Want
 from glademark.intake.opened import part_of, read_source
 from glademark.intake.outlines import with_areas
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.site import Stands, placed, polygonal
 from glademark.intake.stand import header_of, records_of_no_stand, with_stand_number
 from glademark.process import temporary_folder

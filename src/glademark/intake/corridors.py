@@ -16,8 +16,7 @@ from glademark.contracts.frames import STAND, features, no_features
 from glademark.errors import counted, listed, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, each_word, recognise, translated
-from glademark.intake.record_log import RecordLog, refuse_if_none_left
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog, refuse_if_none_left
 from glademark.intake.site import Stands
 from glademark.project.model import CorridorSettings, Source
 

@@ -21,8 +21,7 @@ from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
 from glademark.errors import CrsError, shown
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 
 FloatArray = npt.NDArray[np.float64]
 

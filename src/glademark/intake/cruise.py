@@ -20,8 +20,7 @@ from glademark.intake.columns.fields import Fields, Found, recognise, yes_or_no
 from glademark.intake.columns.mark_fields import sizes
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.tree_sizes import LOGS, diameters, logs_of, note_flagged, shares, wood
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA

@@ -31,8 +31,7 @@ from glademark.intake.formats.gpx_kml import Want
 from glademark.intake.formats.vector import layers_with_geometry
 from glademark.intake.formats.vector_faults import check_geopackage
 from glademark.intake.opened import read_source
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.intake.site import placed
 from glademark.process import temporary_folder
 from glademark.project.model import Project, Source

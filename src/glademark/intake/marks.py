@@ -36,8 +36,7 @@ from glademark.intake.columns.tree_sizes import (
     refuse_implausible,
     refuse_wrong_place,
 )
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, refuse_shared, repeated
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source

@@ -24,7 +24,7 @@ from glademark.intake.formats.delimited import read_delimited, read_spreadsheet
 from glademark.intake.formats.files import FieldFile, Snapshots, sha256_of
 from glademark.intake.formats.gpx_kml import Want, read_gpx, read_kml
 from glademark.intake.formats.vector import read_geoparquet, read_vector
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading
 from glademark.project.model import Project, Source
 
 Raster: TypeAlias = "Any"  # an open data set; rasterio ships no types

@@ -22,8 +22,7 @@ from shapely.validation import explain_validity
 
 from glademark.contracts.frames import MEND_SHARE_MAX, mended_outlines
 from glademark.errors import counted, shown
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.site import polygonal
 
 MEND_MAX_M2 = 100.0

@@ -40,8 +40,7 @@ from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.marks import no_marks, read_marks
 from glademark.intake.opened import OpenInputs, files_of, open_inputs
-from glademark.intake.record_log import NEEDED, RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import NEEDED, Reading, RecordLog
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import open_stands, read_stands, together, zone_groups
 from glademark.intake.terrain import (

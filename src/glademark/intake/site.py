@@ -20,8 +20,7 @@ from glademark.intake.crs import (
     stated_crs,
     transformed,
 )
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, split_by_stand
 from glademark.project.model import Source
 
 _MOST = 0.5

@@ -25,8 +25,7 @@ from glademark.intake.crs import (
 )
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.outlines import with_areas
-from glademark.intake.record_log import RecordLog, refuse_if_none_left
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, refuse_if_none_left, text_of
 from glademark.intake.site import Stands, no_boundaries, placed, polygonal
 from glademark.process import temporary_folder
 from glademark.project.model import Project, Source

@@ -20,8 +20,7 @@ from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.tree_sizes import LOGS, diameters, logs_of, note_flagged, shares, wood
 from glademark.intake.cruise import with_places
 from glademark.intake.marks import FAR_M
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, HECTARE_M2

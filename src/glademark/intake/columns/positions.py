@@ -15,8 +15,7 @@ from pyproj import CRS
 from glademark.errors import CrsError, FileError, counted, listed, quoted, shown
 from glademark.intake.columns.fields import Found, each_word, numbers, words
 from glademark.intake.crs import WGS84, crs_name, parse_crs, transformed
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of, texts
+from glademark.intake.record_log import Reading, RecordLog, text_of, texts
 from glademark.project.model import Source
 
 _DEGREES = (

@@ -17,8 +17,7 @@ from glademark.errors import NAMED_MAX, FileError, counted, listed, quoted, show
 from glademark.forestry import SpeciesNames, nearest_species, product_key
 from glademark.intake.columns.fields import Fields, each_word, translated, words, yes_or_no
 from glademark.intake.columns.meanings import LENGTHS
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, split_by_stand
 from glademark.project.model import MarkSettings, ProductSettings
 from glademark.units import INCH_CM, unit_name
 

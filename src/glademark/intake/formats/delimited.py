@@ -20,9 +20,8 @@ import pandas as pd
 from glademark.errors import FileError, counted, listed, quoted, shown
 from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
-from glademark.intake.formats.archive import refuse_unsafe_workbook
-from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import COLUMNS_MAX, Reading, refuse_columns
+from glademark.intake.formats.files import FieldFile, refuse_unsafe_workbook
+from glademark.intake.record_log import COLUMNS_MAX, Reading, refuse_columns
 
 LINE_MAX = 2**20
 """Longest cell [characters]; csv has a limit for the whole process, which is left alone."""

@@ -40,7 +40,7 @@ from glademark.intake.formats.vector_faults import (
     salvaged,
     with_texts_in_numbers,
 )
-from glademark.intake.records import Reading, refuse_columns
+from glademark.intake.record_log import Reading, refuse_columns
 
 log = logging.getLogger(__name__)
 

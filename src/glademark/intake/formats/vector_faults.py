@@ -21,7 +21,7 @@ import shapely
 
 from glademark.errors import FileError, shown
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading, refuse_columns
+from glademark.intake.record_log import Reading, refuse_columns
 from glademark.process import all_drivers
 
 _HEADER = 100

@@ -15,8 +15,8 @@ import numpy as np
 import shapely
 
 from glademark.report.layer_frames import danger_circles
-from glademark.report.map_sheets.drawing.outlines import Outline, circle, joined, polygon
 from glademark.report.map_sheets.drawing.page import INK, WHITE, Fill, Stroke
+from glademark.report.map_sheets.drawing.paper import Outline, circle, joined, polygon
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -15,16 +15,16 @@ import numpy as np
 import shapely
 
 from glademark.report.map_sheets.content import LEADER
-from glademark.report.map_sheets.drawing.outlines import (
+from glademark.report.map_sheets.drawing.page import INK, WHITE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.drawing.paper import (
     ASCENT,
     DESCENT,
     LEADING,
+    Box,
     Face,
     fitted,
     text_width,
 )
-from glademark.report.map_sheets.drawing.page import INK, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box
 from glademark.report.map_sheets.map_drawing import trees_in
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import show_area

@@ -19,11 +19,13 @@ from glademark.report.map_sheets.drawing.coordinates import (
     lon_lat,
     lon_lat_words,
 )
-from glademark.report.map_sheets.drawing.outlines import LEADING, Face, broken
 from glademark.report.map_sheets.drawing.page import INK, Fill, Lettering
 from glademark.report.map_sheets.drawing.paper import (
+    LEADING,
     Box,
+    Face,
     MapFrame,
+    broken,
     fitting_scale,
     frame_over,
     paper_size,

@@ -21,9 +21,8 @@ from glademark.report.map_sheets.content import (
     cut_width,
     draw_trees,
 )
-from glademark.report.map_sheets.drawing.outlines import LEADING, broken
 from glademark.report.map_sheets.drawing.page import GREY, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.paper import LEADING, Box, broken
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
     show_area,

@@ -31,11 +31,11 @@ from glademark.report.map_sheets.drawing.coordinates import (
     draw_scale,
     true_north_deg,
 )
-from glademark.report.map_sheets.drawing.outlines import broken
 from glademark.report.map_sheets.drawing.page import INK, Fill, Lettering, Stroke
 from glademark.report.map_sheets.drawing.paper import (
     Box,
     MapFrame,
+    broken,
     fitting_scale,
     frame_over,
     scale_words,

@@ -27,7 +27,7 @@ from glademark.report.quantities import (
     shown_unit,
 )
 from glademark.report.summary import marking_progress
-from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
+from glademark.report.wood import left_out, no_allowance, wood_rows
 from glademark.report.wording import (
     NOT_TO_BE_CUT,
     all_with,

@@ -33,7 +33,7 @@ from glademark.report.papers.printed_page import (
 )
 from glademark.report.papers.printed_text import SANS, line_width
 from glademark.report.quantities import MISSING, show_diameter, show_number
-from glademark.report.residual_stand import (
+from glademark.report.wood import (
     BEFORE_AFTER,
     basis_in_words,
     class_heads,

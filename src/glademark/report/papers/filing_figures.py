@@ -34,12 +34,13 @@ from glademark.report.quantities import (
     show_share,
     show_sum,
 )
-from glademark.report.residual_stand import kept_lines, structure_rows
 from glademark.report.terminal.limits import opening_verdicts
-from glademark.report.wood_by_zone import (
+from glademark.report.wood import (
+    kept_lines,
     left_out,
     no_allowance,
     stays_words,
+    structure_rows,
 )
 from glademark.report.wording import (
     NOT_TO_BE_CUT,

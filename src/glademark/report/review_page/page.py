@@ -12,20 +12,15 @@ from typing import TYPE_CHECKING, Any
 from glademark.measure.tally import NOT_STATED
 from glademark.report.profile_drawing import profile_pictures
 from glademark.report.quantities import AT_LEAST, show_number, show_share, show_sum
-from glademark.report.residual_stand import (
-    basis_in_words,
-    class_heads,
-    class_rows,
-    kept_lines,
-    species_rows,
-    structure_rows,
-)
 from glademark.report.review_page.cards import (
+    VERDICT_WORDS,
     basal_area,
     feature_cards,
+    limit_rows,
     quantity,
     tree_columns,
     whole,
+    worst_by_key,
 )
 from glademark.report.review_page.chart import (
     AREAS,
@@ -37,11 +32,6 @@ from glademark.report.review_page.chart import (
     map_json,
 )
 from glademark.report.review_page.content import MOST_MARKS, map_content
-from glademark.report.review_page.limits import (
-    VERDICT_WORDS,
-    limit_rows,
-    worst_by_key,
-)
 from glademark.report.review_page.pictures import accounts, histogram
 from glademark.report.review_page.tables import (
     corridors_table,
@@ -52,6 +42,14 @@ from glademark.report.review_page.tables import (
 )
 from glademark.report.summary import marking_progress
 from glademark.report.terminal.limits import opening_verdicts
+from glademark.report.wood import (
+    basis_in_words,
+    class_heads,
+    class_rows,
+    kept_lines,
+    species_rows,
+    structure_rows,
+)
 from glademark.report.wording import (
     NOT_TO_BE_CUT,
     WORST_FIRST,
@@ -72,9 +70,9 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.contracts.layout import Figures, Layout
     from glademark.report.delivery import Delivery
+    from glademark.report.review_page.cards import LimitRow
     from glademark.report.review_page.chart import AreaSymbol
     from glademark.report.review_page.content import MapContent
-    from glademark.report.review_page.limits import LimitRow
 
 _PARTS = "glademark.report.review_page"
 

@@ -19,7 +19,7 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.cards import whole
 from glademark.report.review_page.content import keyed
-from glademark.report.wood_by_zone import converts, left_out, opening_volumes
+from glademark.report.wood import converts, left_out, opening_volumes
 from glademark.report.wording import (
     WORST_FIRST,
     cut_words,

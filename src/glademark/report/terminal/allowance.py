@@ -28,7 +28,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.terminal.limits import Fitted
-from glademark.report.wood_by_zone import ALL, no_allowance, stays_words, wood_rows
+from glademark.report.wood import ALL, no_allowance, stays_words, wood_rows
 from glademark.units import HECTARE_M2
 
 _ZONES = ("corridor", "opening", "matrix")

@@ -44,8 +44,7 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.contracts.survey import ColumnSeen, FileSeen, LayerSeen
     from glademark.project.model import Project
-    from glademark.proposal.layouts import Margin
-    from glademark.proposal.outcome import Alternative, Proposal
+    from glademark.proposal.outcome import Alternative, Margin, Proposal
     from glademark.report.comparison.wording import Rows
 
 _LONGEST_NOTICE = 400

@@ -1,6 +1,7 @@
 """
-The summary on the terminal: what a forester wants to know first, at a glance; many stands one line
-each.
+The summary on the terminal: what a forester wants to know first, at a glance.
+
+Of many stands each has one line, those with something wrong first.
 
 Names of the sections stand in the left margin. Nothing is told by colour alone, and everything but
 what the user wrote is ASCII.
@@ -27,7 +28,6 @@ from glademark.report.quantities import (
     show_number,
     show_share,
 )
-from glademark.report.residual_stand import kept_lines, ratio_lines, structure_rows
 from glademark.report.terminal.allowance import allowance_lines, uncertainty_lines, volume_table
 from glademark.report.terminal.limits import (
     Fitted,
@@ -36,7 +36,14 @@ from glademark.report.terminal.limits import (
     limit_lines,
     openings_table,
 )
-from glademark.report.wood_by_zone import added, amount_words, left_out
+from glademark.report.wood import (
+    added,
+    amount_words,
+    kept_lines,
+    left_out,
+    ratio_lines,
+    structure_rows,
+)
 from glademark.report.wording import (
     NOT_TO_BE_CUT,
     approval_words,

@@ -14,9 +14,8 @@ import shapely
 from pyproj import Transformer
 
 from glademark.report.map_sheets.content import GRID
-from glademark.report.map_sheets.drawing.outlines import broken, text_width
 from glademark.report.map_sheets.drawing.page import GREY, INK, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box, scale_words
+from glademark.report.map_sheets.drawing.paper import Box, broken, scale_words, text_width
 from glademark.report.map_sheets.panel import draw_heading
 from glademark.units import FOOT_M
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.drawing.outlines import (
+from glademark.report.map_sheets.drawing.paper import (
     LEADING,
     Face,
     Outline,

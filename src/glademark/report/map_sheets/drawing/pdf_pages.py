@@ -13,17 +13,17 @@ import numpy as np
 from pyproj.exceptions import ProjError
 
 from glademark.report.map_sheets.drawing.coordinates import lon_lat
-from glademark.report.map_sheets.drawing.outlines import (
+from glademark.report.map_sheets.drawing.page import WHITE, Shape, Stroke, Symbols, Words
+from glademark.report.map_sheets.drawing.paper import (
     CLOSE,
     CURVE,
     FONTS,
     LINE,
     MOVE,
+    POINTS_PER_INCH,
     polygon,
     text_outline,
 )
-from glademark.report.map_sheets.drawing.page import WHITE, Shape, Stroke, Symbols, Words
-from glademark.report.map_sheets.drawing.paper import POINTS_PER_INCH
 from glademark.report.papers.printed_text import SANS, printed_runs, register_font
 
 if TYPE_CHECKING:
@@ -32,9 +32,8 @@ if TYPE_CHECKING:
 
     from pyproj import CRS
 
-    from glademark.report.map_sheets.drawing.outlines import Outline
     from glademark.report.map_sheets.drawing.page import Drawing, Page
-    from glademark.report.map_sheets.drawing.paper import Box, MapFrame
+    from glademark.report.map_sheets.drawing.paper import Box, MapFrame, Outline
 
 _POINT = "%.3f %.3f "  # a thousandth of a point: 0.0004 mm on paper
 _CURVE_POINTS = 3

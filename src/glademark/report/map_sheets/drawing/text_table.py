@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from glademark.report.map_sheets.drawing.outlines import LEADING, Face, broken, text_width
 from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box
+from glademark.report.map_sheets.drawing.paper import LEADING, Box, Face, broken, text_width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
