@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from glademark.report.delivery import Delivery
-from glademark.report.map_sheets.drawing.page import (
+from glademark.report.map_sheets.page import (
     Fill,
     Lettering,
     Page,
@@ -21,7 +21,7 @@ from glademark.report.map_sheets.drawing.page import (
     hatch_dots,
     hatch_lines,
 )
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.paper import (
     CLOSE,
     CURVE,
     LINE,
@@ -33,7 +33,7 @@ from glademark.report.map_sheets.drawing.paper import (
     text_outline,
     text_width,
 )
-from glademark.report.map_sheets.drawing.pdf_pages import PICTURE_DPI, pages_as_pdf, write_picture
+from glademark.report.map_sheets.pdf_pages import PICTURE_DPI, pages_as_pdf, write_picture
 
 PIXEL = PICTURE_DPI / 72
 BLACK, WHITE, RED = (0, 0, 0), (255, 255, 255), (255, 0, 0)

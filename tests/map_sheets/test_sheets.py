@@ -28,9 +28,9 @@ from glademark.export.reopen import reopen
 from glademark.report.delivery import MAP
 from glademark.report.map_sheets.arrangement import HEADING_PT, LEGEND_SHARES
 from glademark.report.map_sheets.content import AREAS, TREES, map_content
-from glademark.report.map_sheets.drawing.paper import Box
 from glademark.report.map_sheets.map_labels import Label, Line, Obstacles, place_labels
 from glademark.report.map_sheets.panel import facts_height, legend_entries, legend_height
+from glademark.report.map_sheets.paper import Box
 from glademark.report.map_sheets.stand_sheets import (
     NOTE,
     everything,

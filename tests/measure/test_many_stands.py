@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey, join_surveys
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
+from tests.conftest import join_surveys
 
 SurveyOf = Callable[..., Survey]
 ProjectOf = Callable[..., Project]

@@ -17,8 +17,8 @@ from glademark.export.reopen import reopen
 from glademark.jobs.layout import Outcome
 from glademark.measure.terrain.slope import INTERVALS, contour_layer
 from glademark.report.delivery import MAP, PDF_FILE
-from glademark.report.map_sheets.drawing.paper import POINT_M, Box, MapFrame
 from glademark.report.map_sheets.map_drawing import contour_interval, contours
+from glademark.report.map_sheets.paper import POINT_M, Box, MapFrame
 
 CRS_M = CRS.from_epsg(26916)
 FOOT_M = 0.3048

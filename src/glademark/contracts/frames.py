@@ -79,10 +79,11 @@ _BESIDE: Mapping[Units, Mapping[str, tuple[str, str, float]]] = MappingProxyType
 """Ending of a column in SI, ending beside it, and what the SI value is divided by."""
 
 
-def rows_of(frame: _Frame, stand: int) -> _Frame:
+def rows_of(frame: _Frame, stand: int, columns: Sequence[str] | None = None) -> _Frame:
     """Rows of one stand, renumbered 0, on an index 0..n-1; of a table sorted by `stand`."""
     start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
-    rows = frame.iloc[start:end]
+    kept = slice(None) if columns is None else frame.columns.get_indexer([*columns])
+    rows = cast("_Frame", frame.iloc[start:end, kept])
     rows.index = pd.RangeIndex(len(rows))
     place = cast("int", rows.columns.get_loc(STAND))  # one column has the name
     rows.isetitem(place, np.zeros(len(rows), dtype=np.int64))

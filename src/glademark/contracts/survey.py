@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.frames import STAND, no_features, no_rows, rows_of, stacked
+from glademark.contracts.frames import STAND, no_features, no_rows, rows_of
 from glademark.contracts.terrain import Elevation
 
 KINDS = (
@@ -237,29 +237,6 @@ def _only(by_stand: Mapping[int, Any] | None, stand: int) -> dict[int, Any] | No
     return None if by_stand is None or stand not in by_stand else {0: by_stand[stand]}
 
 
-def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
-    """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
-    first = surveys[0]
-    frames: dict[str, Any] = {
-        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
-    }
-    frames["stand"]["name"] = np.array(names, dtype=object)
-    terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
-    elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
-    canopy = {i: one.canopy[0] for i, one in enumerate(surveys) if one.canopy}
-    return replace(
-        first,
-        **frames,
-        terrain=terrain or None,
-        elevation=elevation or None,
-        canopy=canopy or None,
-        counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
-        stand_notices=tuple(
-            Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
-        ),
-    )
-
-
 def with_copies(survey: Survey, stands: Sequence[int]) -> Survey:
     """The survey with rows and heights of the given stands once more, as stands after its own."""
     first = len(survey.stand)
@@ -267,10 +244,13 @@ def with_copies(survey: Survey, stands: Sequence[int]) -> Survey:
     frames: dict[str, Any] = {}
     for name in FRAMES:
         frame = getattr(survey, name)
-        again = frame[frame[STAND].isin(stands)]
+        again = np.flatnonzero(frame[STAND].isin(stands))
         if len(again):
-            again = again.assign(stand=again[STAND].map(number))
-            frames[name] = pd.concat([frame, again], ignore_index=True)
+            stand = np.append(frame[STAND], frame[STAND].iloc[again].map(number))
+            both = frame.iloc[np.append(np.arange(len(frame)), again)]
+            both.index = pd.RangeIndex(len(both))
+            both[STAND] = stand
+            frames[name] = both
     elevation = survey.elevation
     if elevation:
         copied = {number[old]: elevation[old] for old in stands if old in elevation}

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.drawing.coordinates import BARS_PT, GUTTER_PT, NORTH_PT
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.coordinates import BARS_PT, GUTTER_PT, NORTH_PT
+from glademark.report.map_sheets.panel import legend_height
+from glademark.report.map_sheets.paper import (
     OVERVIEW_FINEST,
     Box,
     fitting_scale,
@@ -18,7 +19,6 @@ from glademark.report.map_sheets.drawing.paper import (
     paper_size,
     round_scales,
 )
-from glademark.report.map_sheets.panel import legend_height
 from glademark.report.map_sheets.running_lines import sheet_body
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ def _stretch(arrangement: Arrangement, ground_m: tuple[float, float]) -> float:
 
 def fitting_scale_exact(ground_m: tuple[float, float], room_pt: tuple[float, float]) -> float:
     """Least denominator at which some ground fits on some paper, round or not."""
-    from glademark.report.map_sheets.drawing.paper import POINT_M  # noqa: PLC0415 - only here
+    from glademark.report.map_sheets.paper import POINT_M  # noqa: PLC0415 - only here
 
     return max(ground / POINT_M / room for ground, room in zip(ground_m, room_pt, strict=True))
 

@@ -15,8 +15,8 @@ import numpy as np
 import shapely
 
 from glademark.report.layer_frames import danger_circles
-from glademark.report.map_sheets.drawing.page import INK, WHITE, Fill, Stroke
-from glademark.report.map_sheets.drawing.paper import Outline, circle, joined, polygon
+from glademark.report.map_sheets.page import INK, WHITE, Fill, Stroke
+from glademark.report.map_sheets.paper import Outline, circle, joined, polygon
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.contracts.layout import Layout
     from glademark.report.delivery import Delivery
-    from glademark.report.map_sheets.drawing.page import Page
-    from glademark.report.map_sheets.drawing.paper import Box
+    from glademark.report.map_sheets.page import Page
+    from glademark.report.map_sheets.paper import Box
 
 _UMBER, _RUST, _PLUM, _NAVY, _BARK, _PINE, _OLIVE = (
     "#6b4010", "#8c3600", "#55246e", "#1b578a", "#463a2e", "#0b4a2a", "#6f6312",
@@ -278,12 +278,12 @@ class MapContent:
     delivery
         What is handed over.
     areas
-        Shapes by the key of their symbol in `report.map_sheets.drawing.symbols.AREAS`, those
+        Shapes by the key of their symbol in `report.map_sheets.content.AREAS`, those
         below others first.
     names
         Names of those shapes, in the same order.
     trees
-        By the key of their symbol in `report.map_sheets.drawing.symbols.TREES`.
+        By the key of their symbol in `report.map_sheets.content.TREES`.
     points
         More points to be drawn, as red dots without a line in the legend [m]; shape (n, 2).
     """

@@ -15,8 +15,9 @@ import numpy as np
 import shapely
 
 from glademark.report.map_sheets.content import LEADER
-from glademark.report.map_sheets.drawing.page import INK, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.map_drawing import trees_in
+from glademark.report.map_sheets.page import INK, WHITE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.paper import (
     ASCENT,
     DESCENT,
     LEADING,
@@ -25,7 +26,6 @@ from glademark.report.map_sheets.drawing.paper import (
     fitted,
     text_width,
 )
-from glademark.report.map_sheets.map_drawing import trees_in
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import show_area
 
@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from glademark.report.map_sheets.content import MapContent
-    from glademark.report.map_sheets.drawing.page import Page
-    from glademark.report.map_sheets.drawing.paper import MapFrame
     from glademark.report.map_sheets.map_drawing import Drawn
+    from glademark.report.map_sheets.page import Page
+    from glademark.report.map_sheets.paper import MapFrame
 
 _PAD_PT = 1.4  # white that a label keeps around it
 _GAPS_PT = (2.0, 7.0, 14.0, 24.0, 38.0, 56.0, 80.0, 112.0)

@@ -12,15 +12,17 @@ import shapely
 from glademark.errors import counted
 from glademark.report.layer_frames import volume_text
 from glademark.report.map_sheets.content import DISTANCE, shape_outline
-from glademark.report.map_sheets.drawing.coordinates import (
+from glademark.report.map_sheets.coordinates import (
     BARS_PT,
     draw_grid,
     draw_scale,
     lon_lat,
     lon_lat_words,
 )
-from glademark.report.map_sheets.drawing.page import INK, Fill, Lettering
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.map_drawing import draw_map
+from glademark.report.map_sheets.map_labels import Label, Line, draw_labels, map_labels
+from glademark.report.map_sheets.page import INK, Fill, Lettering
+from glademark.report.map_sheets.paper import (
     LEADING,
     Box,
     Face,
@@ -30,8 +32,6 @@ from glademark.report.map_sheets.drawing.paper import (
     frame_over,
     paper_size,
 )
-from glademark.report.map_sheets.map_drawing import draw_map
-from glademark.report.map_sheets.map_labels import Label, Line, draw_labels, map_labels
 from glademark.report.map_sheets.running_lines import sheet_body
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 
     from glademark.contracts.layers import Units
     from glademark.report.map_sheets.content import MapContent
-    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.page import Page
 
 TITLE_PT = 14.0
 _SIZE = 6.3

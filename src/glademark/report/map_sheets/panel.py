@@ -21,8 +21,8 @@ from glademark.report.map_sheets.content import (
     cut_width,
     draw_trees,
 )
-from glademark.report.map_sheets.drawing.page import GREY, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import LEADING, Box, broken
+from glademark.report.map_sheets.page import GREY, WHITE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.paper import LEADING, Box, broken
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
     show_area,
@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.report.delivery import Delivery
     from glademark.report.map_sheets.content import MapContent
-    from glademark.report.map_sheets.drawing.page import Page
     from glademark.report.map_sheets.map_drawing import Drawn
+    from glademark.report.map_sheets.page import Page
 
 TEXT = Lettering(size=6.6)
 _SEEN_PT = 3.0  # least width of a tree's symbol in a legend; sizes below are not told apart

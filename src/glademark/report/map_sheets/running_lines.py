@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.page import GREY, PALE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.paper import (
     LEADING,
     Box,
     broken,
@@ -22,7 +22,7 @@ from glademark.report.wording import approval_words, cautions, edition_words, is
 
 if TYPE_CHECKING:
     from glademark.report.delivery import Delivery
-    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.page import Page
 
 _HEAD_PT = 33.0
 _CAUTION = Lettering(size=6.5)

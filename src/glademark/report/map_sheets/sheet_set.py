@@ -15,8 +15,9 @@ import shapely
 
 from glademark.report.map_sheets.arrangement import is_crowded
 from glademark.report.map_sheets.content import STEEP, MapContent, map_content
-from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Page, Stroke
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
+from glademark.report.map_sheets.page import GREY, PALE, Fill, Lettering, Page, Stroke
+from glademark.report.map_sheets.paper import (
     LEADING,
     Box,
     broken,
@@ -27,15 +28,13 @@ from glademark.report.map_sheets.drawing.paper import (
     scale_words,
     text_width,
 )
-from glademark.report.map_sheets.drawing.pdf_pages import (
+from glademark.report.map_sheets.pdf_pages import (
     finish,
     pages_as_pdf,
     viewport,
     write_picture,
     write_placing,
 )
-from glademark.report.map_sheets.drawing.text_table import Piece, draw_pieces, flowed
-from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
 from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.report.map_sheets.stand_sheets import (
     draw_detail,
@@ -44,6 +43,7 @@ from glademark.report.map_sheets.stand_sheets import (
     plan_overview,
 )
 from glademark.report.map_sheets.tables import tables
+from glademark.report.map_sheets.text_table import Piece, draw_pieces, flowed
 from glademark.report.papers.printed_text import printable
 from glademark.report.profile_drawing import draw_profile, profiles_of_pieces
 from glademark.report.quantities import show_length, show_number, show_share
@@ -59,7 +59,7 @@ if TYPE_CHECKING:
     from glademark.contracts.layers import Units
     from glademark.contracts.terrain import Profile
     from glademark.report.delivery import Delivery
-    from glademark.report.map_sheets.drawing.paper import MapFrame
+    from glademark.report.map_sheets.paper import MapFrame
     from glademark.report.profile_drawing import ProfileDrawing
 
 _COLUMNS = 2

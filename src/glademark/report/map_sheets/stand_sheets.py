@@ -23,7 +23,7 @@ from glademark.report.map_sheets.arrangement import (
     touching_share,
 )
 from glademark.report.map_sheets.content import SHEET_EDGE
-from glademark.report.map_sheets.drawing.coordinates import (
+from glademark.report.map_sheets.coordinates import (
     BARS_PT,
     NORTH_PT,
     draw_grid,
@@ -31,17 +31,9 @@ from glademark.report.map_sheets.drawing.coordinates import (
     draw_scale,
     true_north_deg,
 )
-from glademark.report.map_sheets.drawing.page import INK, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import (
-    Box,
-    MapFrame,
-    broken,
-    fitting_scale,
-    frame_over,
-    scale_words,
-)
 from glademark.report.map_sheets.map_drawing import Drawn, draw_map
 from glademark.report.map_sheets.map_labels import Label, Line, draw_labels, map_labels
+from glademark.report.map_sheets.page import INK, Fill, Lettering, Stroke
 from glademark.report.map_sheets.panel import (
     Entry,
     draw_facts,
@@ -51,12 +43,20 @@ from glademark.report.map_sheets.panel import (
     legend_entries,
     legend_height,
 )
+from glademark.report.map_sheets.paper import (
+    Box,
+    MapFrame,
+    broken,
+    fitting_scale,
+    frame_over,
+    scale_words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from glademark.report.map_sheets.content import MapContent
-    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.page import Page
 
 NOTE = Lettering(size=6.3, face="slanted")
 """How remarks on a map are set."""

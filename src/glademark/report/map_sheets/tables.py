@@ -9,8 +9,8 @@ import pandas as pd
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.errors import counted
 from glademark.report.layer_frames import volume_text
-from glademark.report.map_sheets.drawing.text_table import TextTable
 from glademark.report.map_sheets.openings_sheets import bound_words
+from glademark.report.map_sheets.text_table import TextTable
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
     MISSING,

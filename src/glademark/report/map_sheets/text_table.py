@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import LEADING, Box, Face, broken, text_width
+from glademark.report.map_sheets.page import GREY, PALE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.paper import LEADING, Box, Face, broken, text_width
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.page import Page
 
 SIZE = 6.8
 _TITLE_PT = 17.0

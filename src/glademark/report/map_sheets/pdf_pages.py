@@ -12,9 +12,9 @@ from xml.sax.saxutils import escape
 import numpy as np
 from pyproj.exceptions import ProjError
 
-from glademark.report.map_sheets.drawing.coordinates import lon_lat
-from glademark.report.map_sheets.drawing.page import WHITE, Shape, Stroke, Symbols, Words
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.coordinates import lon_lat
+from glademark.report.map_sheets.page import WHITE, Shape, Stroke, Symbols, Words
+from glademark.report.map_sheets.paper import (
     CLOSE,
     CURVE,
     FONTS,
@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     from pyproj import CRS
 
-    from glademark.report.map_sheets.drawing.page import Drawing, Page
-    from glademark.report.map_sheets.drawing.paper import Box, MapFrame, Outline
+    from glademark.report.map_sheets.page import Drawing, Page
+    from glademark.report.map_sheets.paper import Box, MapFrame, Outline
 
 _POINT = "%.3f %.3f "  # a thousandth of a point: 0.0004 mm on paper
 _CURVE_POINTS = 3

@@ -14,17 +14,17 @@ import shapely
 from pyproj import Transformer
 
 from glademark.report.map_sheets.content import GRID
-from glademark.report.map_sheets.drawing.page import GREY, INK, WHITE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box, broken, scale_words, text_width
+from glademark.report.map_sheets.page import GREY, INK, WHITE, Fill, Lettering, Stroke
 from glademark.report.map_sheets.panel import draw_heading
+from glademark.report.map_sheets.paper import Box, broken, scale_words, text_width
 from glademark.units import FOOT_M
 
 if TYPE_CHECKING:
     from pyproj import CRS
 
     from glademark.contracts.layers import Units
-    from glademark.report.map_sheets.drawing.page import Page
-    from glademark.report.map_sheets.drawing.paper import MapFrame
+    from glademark.report.map_sheets.page import Page
+    from glademark.report.map_sheets.paper import MapFrame
 
 GUTTER_PT = 10.0
 """Room for the coordinates at each edge of a map."""

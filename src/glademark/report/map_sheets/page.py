@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.drawing.paper import (
+from glademark.report.map_sheets.paper import (
     LEADING,
     Face,
     Outline,
@@ -22,7 +22,7 @@ from glademark.report.map_sheets.drawing.paper import (
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from glademark.report.map_sheets.drawing.paper import Box
+    from glademark.report.map_sheets.paper import Box
 
 Hatch = Literal["level", "upright", "rising", "falling", "crossed", "gridded", "dotted"]
 
