@@ -82,12 +82,13 @@ _BESIDE: Mapping[Units, Mapping[str, tuple[str, str, float]]] = MappingProxyType
 def rows_of(frame: _Frame, stand: int, columns: Sequence[str] | None = None) -> _Frame:
     """Rows of one stand, renumbered 0, on an index 0..n-1; of a table sorted by `stand`."""
     start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
-    kept = slice(None) if columns is None else frame.columns.get_indexer([*columns])
-    rows = cast("_Frame", frame.iloc[start:end, kept])
+    rows = frame.iloc[start:end]
+    for name in rows.columns.difference(rows.columns if columns is None else columns):
+        del rows[name]
     rows.index = pd.RangeIndex(len(rows))
     place = cast("int", rows.columns.get_loc(STAND))  # one column has the name
     rows.isetitem(place, np.zeros(len(rows), dtype=np.int64))
-    return rows
+    return rows if columns is None or [*rows] == [*columns] else rows[[*columns]]
 
 
 def stacked(frames: Sequence[_Frame]) -> _Frame:

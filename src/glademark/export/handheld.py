@@ -1,9 +1,7 @@
 """What goes on a handheld: the layers that the crew works with, in WGS 84, each feature named."""
 
-import re
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from xml.etree import ElementTree as ET
 
 import geopandas as gpd
 import numpy as np
@@ -344,29 +342,3 @@ CREW_LAYERS: Mapping[str, Callable[[Delivery], gpd.GeoDataFrame]] = MappingProxy
         "marks": _marks,
     }
 )
-
-
-_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-
-
-def add(parent: ET.Element, tag: str, text: object = None, /, **attributes: str) -> ET.Element:
-    r"""
-    A new last child of an element.
-
-    Examples
-    --------
-    >>> root = ET.Element("a")
-    >>> add(root, "b", "x\x01 & y", id="1").text
-    'x & y'
-    """
-    child = ET.SubElement(parent, tag, attributes)
-    if text is not None:
-        child.text = _FORBIDDEN.sub("", str(text))
-    return child
-
-
-def xml_bytes(root: ET.Element) -> bytes:
-    """A document as the bytes of its file."""
-    ET.indent(root, space=" ")
-    body = ET.tostring(root, encoding="unicode", short_empty_elements=True)
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'.encode("utf-8", "replace")

@@ -38,14 +38,12 @@ from glademark.export.handheld import (
     HALF_TURN,
     MORE_DECIMALS,
     about_file,
-    add,
     degrees,
     placed,
     placed_layers,
     unbroken,
-    xml_bytes,
 )
-from glademark.export.styles import SYMBOLS, abgr
+from glademark.export.styles import SYMBOLS, abgr, add, xml_bytes
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.wording import PROPOSAL, say
 

@@ -13,6 +13,7 @@ References
        later symbolizers are drawn on top; 7.3: pixels.
 """
 
+import re
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -21,7 +22,8 @@ from typing import Literal
 from xml.etree import ElementTree as ET
 
 from glademark.contracts.layers import LAYERS
-from glademark.export.handheld import add, xml_bytes
+
+_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 Shape = Literal["circle", "square", "triangle", "star", "cross", "x"]
 
@@ -429,3 +431,26 @@ def add_styles(
         "ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, '', '', NULL, ?)",
         [(name, geometry, name, qml_text(name), sld_text(name), time) for name in styled],
     )
+
+
+def add(parent: ET.Element, tag: str, text: object = None, /, **attributes: str) -> ET.Element:
+    r"""
+    A new last child of an element.
+
+    Examples
+    --------
+    >>> root = ET.Element("a")
+    >>> add(root, "b", "x\x01 & y", id="1").text
+    'x & y'
+    """
+    child = ET.SubElement(parent, tag, attributes)
+    if text is not None:
+        child.text = _FORBIDDEN.sub("", str(text))
+    return child
+
+
+def xml_bytes(root: ET.Element) -> bytes:
+    """A document as the bytes of its file."""
+    ET.indent(root, space=" ")
+    body = ET.tostring(root, encoding="unicode", short_empty_elements=True)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'.encode("utf-8", "replace")

@@ -62,8 +62,7 @@ from glademark.forestry.volume_equations import (
     solid_volume_m3,
     tree_volume,
 )
-from glademark.forestry.volume_table import VolumeTable
-from glademark.forestry.volume_table_rows import TableRow
+from glademark.forestry.volume_table import TableRow, VolumeTable
 
 __all__ = [
     "BREAST_HEIGHT_M",

@@ -52,28 +52,13 @@ _SIGNS = re.compile(r"[\W_]+")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Source:
-    """
-    Where a figure comes from.
+    """Where a figure comes from."""
 
-    Parameters
-    ----------
-    key
-        Short key, as the packaged tables carry it.
-    short
-        Author and year, short enough for a table heading.
-    citation
-        The publication in full.
-    address
-        Where it, or the restatement that was read, is found; may be empty.
-    basis
-        ``published`` or ``from memory``.
-    """
-
-    key: str
-    short: str
-    citation: str
-    address: str
-    basis: str
+    key: str  # short key, as the packaged tables carry it
+    short: str  # author and year, short enough for a table heading
+    citation: str  # the publication in full
+    address: str  # where it, or the restatement that was read, is found; may be empty
+    basis: str  # ``published`` or ``from memory``
 
 
 @cache
@@ -119,46 +104,20 @@ def _sources() -> Mapping[str, Source]:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SpeciesTable:
-    """
-    The species that the package knows, one array a column, in ascending order of code.
+    """The species that the package knows, one array a column, in ascending order of code."""
 
-    Parameters
-    ----------
-    code
-        FIA species code.
-    plants_symbol
-        PLANTS symbol.
-    common_name
-        Common name as the inventory writes it.
-    scientific_name
-        Genus and epithet.
-    is_softwood
-        True for conifers.
-    volume_group
-        Species group of the national volume system, 1 to 9; 0 where not known.
-    wood_gravity
-        Oven-dry weight over green volume, relative to water.
-    wood_moisture_pct
-        Water in green wood, per cent of oven-dry weight.
-    bark_gravity
-        As `wood_gravity`, for bark.
-    bark_moisture_pct
-        As `wood_moisture_pct`, for bark.
-    bark_volume_pct
-        Bark, per cent of the volume of wood.
-    """
-
-    code: NDArray[np.int64]
-    plants_symbol: NDArray[np.str_]
-    common_name: NDArray[np.str_]
-    scientific_name: NDArray[np.str_]
-    is_softwood: NDArray[np.bool_]
+    code: NDArray[np.int64]  # FIA species code
+    plants_symbol: NDArray[np.str_]  # PLANTS symbol
+    common_name: NDArray[np.str_]  # common name as the inventory writes it
+    scientific_name: NDArray[np.str_]  # genus and epithet
+    is_softwood: NDArray[np.bool_]  # true for conifers
     volume_group: NDArray[np.int64]
-    wood_gravity: NDArray[np.float64]
-    wood_moisture_pct: NDArray[np.float64]
-    bark_gravity: NDArray[np.float64]
-    bark_moisture_pct: NDArray[np.float64]
-    bark_volume_pct: NDArray[np.float64]
+    """Species group of the national volume system, 1 to 9; 0 where not known."""
+    wood_gravity: NDArray[np.float64]  # oven-dry weight over green volume, relative to water
+    wood_moisture_pct: NDArray[np.float64]  # water in green wood, per cent of oven-dry weight
+    bark_gravity: NDArray[np.float64]  # as `wood_gravity`, for bark
+    bark_moisture_pct: NDArray[np.float64]  # as `wood_moisture_pct`, for bark
+    bark_volume_pct: NDArray[np.float64]  # bark, per cent of the volume of wood
 
     def rows(self, species_code: ArrayLike) -> NDArray[np.intp]:
         """Row of each code."""
@@ -293,23 +252,14 @@ def species_key(name: str) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OwnSpecies:
-    """
-    A species as a project names it.
+    """A species as a project names it."""
 
-    Parameters
-    ----------
-    name
-        By which it is shown.
-    group
-        Name in the volume table whose rows it takes where it has none of its own; empty for none.
-    crown, volume
-        FIA codes whose crown width and volume equations it takes; 0 for none.
-    """
-
-    name: str
+    name: str  # by which it is shown
     group: str = ""
+    """Name in the volume table whose rows it takes where it has none of its own; empty for none."""
     crown: int = UNKNOWN_SPECIES
     volume: int = UNKNOWN_SPECIES
+    """crown and this: FIA codes whose crown width and volume equations it takes; 0 for none."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

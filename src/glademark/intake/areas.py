@@ -16,7 +16,7 @@ from glademark.contracts.terrain import Elevation, heights_at
 from glademark.errors import counted, listed, quoted, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, recognise
-from glademark.intake.outlines import (
+from glademark.intake.lines_and_outlines import (
     BOTH,
     QUARTER_SEGMENTS,
     SIDES,

@@ -29,13 +29,12 @@ from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, recognise
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.columns.positions import with_points
-from glademark.intake.corridors import LENGTH_MIN_M
 from glademark.intake.crs import stated_crs, transformed
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx_kml import Want
+from glademark.intake.lines_and_outlines import LENGTH_MIN_M, with_areas
 from glademark.intake.opened import part_of, read_source
-from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.site import Stands, placed, polygonal
 from glademark.intake.stand import header_of, records_of_no_stand, with_stand_number

@@ -12,7 +12,7 @@ from pyproj import CRS
 from glademark.contracts.survey import ColumnSeen, FileSeen, LayerSeen
 from glademark.errors import TEXT_MAX, InputError, shown
 from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
-from glademark.forestry.volume_table_rows import species_in
+from glademark.forestry.volume_table import species_in
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import MEANINGS, likely_input, likely_inputs

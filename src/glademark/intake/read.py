@@ -36,8 +36,8 @@ from glademark.intake.areas import (
     water_setbacks,
 )
 from glademark.intake.columns.mark_fields import leave_labels
-from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
+from glademark.intake.lines_and_outlines import no_corridors, read_corridors
 from glademark.intake.marks import no_marks, read_marks
 from glademark.intake.opened import OpenInputs, files_of, open_inputs
 from glademark.intake.record_log import NEEDED, Reading, RecordLog

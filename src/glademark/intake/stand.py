@@ -23,8 +23,8 @@ from glademark.intake.crs import (
     transformed,
     working_crs,
 )
+from glademark.intake.lines_and_outlines import with_areas
 from glademark.intake.opened import OpenInputs, open_inputs
-from glademark.intake.outlines import with_areas
 from glademark.intake.record_log import Reading, RecordLog, refuse_if_none_left, text_of
 from glademark.intake.site import Stands, no_boundaries, placed, polygonal
 from glademark.process import temporary_folder

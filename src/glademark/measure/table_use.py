@@ -13,7 +13,7 @@ from glademark.contracts.survey import Survey
 from glademark.errors import InputError, UnitError, counted
 from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames, VolumeTable
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.forestry.volume_table_rows import TableRow, heading_and_unit, read_rows
+from glademark.forestry.volume_table import TableRow, heading_and_unit, read_rows
 from glademark.measure.tables import rows_by
 from glademark.measure.volume import (
     SAME_KIND,

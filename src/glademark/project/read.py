@@ -32,7 +32,7 @@ from glademark.forestry import (
     find_species,
     nearest_species,
 )
-from glademark.forestry.volume_table_rows import species_in
+from glademark.forestry.volume_table import species_in
 from glademark.project.model import (
     Inputs,
     LimitSetting,

@@ -13,16 +13,17 @@ from glademark.forestry.volume_equations.national import Honer, NationalVolumeSy
 from glademark.forestry.volume_equations.regional import CompositeHardwood, FormClass, LakeStates
 from glademark.forestry.volume_equations.registry import (
     EquationChoice,
+    MadeTable,
     can_be_sold_as,
     choose_equation_set,
     contract_faults,
     equation_set_faults,
     equation_sets,
     load_equation_sets,
+    make_volume_table,
     sale_volume,
     solid_volume_m3,
 )
-from glademark.forestry.volume_table import MadeTable, make_volume_table
 
 __all__ = [
     "CompositeHardwood",
