@@ -1,5 +1,5 @@
 """
-What a run does with its process: no network, private folders, standard streams.
+What a run does with its process: no network, private folders, standard streams, plug-ins.
 
 No file from the field makes this program reach for the network: pyogrio, fiona, rasterio and pyproj
 each bring a GDAL or PROJ of their own, which reads these variables from the environment when it is
@@ -15,6 +15,8 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
+from importlib.metadata import EntryPoints, entry_points
 from pathlib import Path
 from typing import Any
 
@@ -188,3 +190,14 @@ def _clear_if_left(folder: Path) -> None:
                 _remove(folder)
         finally:
             os.close(handle)
+
+
+def registered(group: str) -> EntryPoints:
+    """Entry points of a group."""
+    return _every().select(group=group)
+
+
+@cache
+def _every() -> EntryPoints:
+    """All of them: each look goes through the metadata of every installed package."""
+    return entry_points()

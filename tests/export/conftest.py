@@ -1,6 +1,7 @@
 """An invented layout, small enough to check by hand: a square stand with three openings."""
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -89,6 +90,7 @@ def make_project(folder: Path, *, units: str = "us") -> Project:
     )
 
 
+@cache
 def make_survey() -> Survey:
     """Survey with two records rejected; frames that no writer reads are empty."""
     nothing = gpd.GeoDataFrame(geometry=[], crs=WORKING_CRS)
@@ -243,6 +245,7 @@ def make_openings() -> gpd.GeoDataFrame:
     )
 
 
+@cache
 def make_layout() -> Layout:
     """The invented layout."""
     strips = [
@@ -327,6 +330,7 @@ def make_tally() -> pd.DataFrame:
     )
 
 
+@cache
 def make_checks() -> pd.DataFrame:
     """One row of each verdict and more."""
     return declared(

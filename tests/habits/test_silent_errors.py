@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
-FAULTS = 60
-"""Of the 300 of ``scripts/check_silent_errors.py``: each kind once in the sample, else thrice."""
+NUMBERS = (*range(0, 15, 2), *range(16, 30, 2))
+"""Of the 300 of ``scripts/check_silent_errors.py``: each kind once, in one project or the other."""
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def base(faults: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Any:  
     return faults.unspoilt(tmp_path_factory.mktemp("base"))
 
 
-@pytest.mark.parametrize("number", range(FAULTS))
+@pytest.mark.parametrize("number", NUMBERS)
 def test_no_fault_stays_silent(
     number: int,
     faults: ModuleType,

@@ -82,8 +82,16 @@ def text(tmp_path: Path) -> Callable[..., str]:
     return write
 
 
+@pytest.fixture(scope="session")
+def plain_stand(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Content of a file of the square, as `layer` writes it."""
+    path = tmp_path_factory.mktemp("plain") / "stand.gpkg"
+    gpd.GeoDataFrame(geometry=[_square()], crs=CRS).to_file(path)
+    return path.read_bytes()
+
+
 @pytest.fixture
-def project(tmp_path: Path, layer: Layer) -> Callable[..., Project]:
+def project(tmp_path: Path, plain_stand: bytes) -> Callable[..., Project]:
     """Project with the plain stand and plain marks, and what the test adds or replaces."""
 
     def make(
@@ -91,7 +99,8 @@ def project(tmp_path: Path, layer: Layer) -> Callable[..., Project]:
     ) -> Project:
         named = dict(inputs or {})
         if "stand" not in named:
-            named["stand"] = layer("stand.gpkg", [_square()])
+            (tmp_path / "stand.gpkg").write_bytes(plain_stand)
+            named["stand"] = "stand.gpkg"
         if given is None or (isinstance(given, str) and "\n" in given):
             (tmp_path / "marks.csv").write_text(str(given or MARKS), encoding="utf-8")
             given = {"file": "marks.csv", "crs": CRS}

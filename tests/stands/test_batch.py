@@ -359,7 +359,7 @@ def test_stands_that_are_gone_are_removed(
     fewer = {name: frame[frame["stand_id"] != "7"] for name, frame in vars(ownership).items()}
     Ownership(**fewer).write(project.parent, column="stand_id")
 
-    done = command("batch", project, "--out", out)
+    done = command("batch", project, "--out", out, "--workers", 1)
 
     after = every_file(out)
     assert done.returncode == 0, done.stderr
@@ -400,13 +400,13 @@ def test_an_interrupt_is_told_how_far_the_batch_came(
 
 
 def test_an_interrupt_after_the_batch_is_told_that_all_is_written(
-    copied: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+    copied: tuple[Path, Path], running: Engine, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Interrupted while the answer is printed, the run says that all of it is there."""
     project, out = copied
 
     def interrupted() -> None:
-        lay_out_batch([project], out=out, engine=Engine(workers=1))
+        lay_out_batch([project], out=out, engine=running)
         raise KeyboardInterrupt
 
     assert _guarded(interrupted) == INTERRUPTED

@@ -81,6 +81,8 @@ _BESIDE: Mapping[Units, Mapping[str, tuple[str, str, float]]] = MappingProxyType
 
 def rows_of(frame: _Frame, stand: int, columns: Sequence[str] | None = None) -> _Frame:
     """Rows of one stand, renumbered 0, on an index 0..n-1; of a table sorted by `stand`."""
+    if frame.empty:
+        return frame
     start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
     rows = frame.iloc[start:end]
     for name in rows.columns.difference(rows.columns if columns is None else columns):

@@ -19,7 +19,6 @@ import tempfile
 import zipfile
 from contextlib import closing
 from dataclasses import asdict, dataclass, field, replace
-from importlib.metadata import entry_points
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -28,6 +27,7 @@ import pandas as pd
 
 from glademark import __version__
 from glademark.errors import OutputError, PluginError, shown
+from glademark.process import registered
 from glademark.project.model import AllowanceSettings
 from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED, Deliverable, Delivery, add_file
 from glademark.report.wording import (
@@ -392,7 +392,7 @@ def cautions_text(delivery: Delivery) -> str:
 
 def _registered() -> dict[str, Deliverable]:
     """What goes into the pack, found as every deliverable is."""
-    points = entry_points(group="glademark.deliverables")
+    points = registered("glademark.deliverables")
     return {point.name: point.load() for point in points if point.name in CONTENTS}
 
 

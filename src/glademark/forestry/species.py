@@ -16,7 +16,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from types import MappingProxyType
 
@@ -281,9 +281,10 @@ class SpeciesNames:
         """One name for each species; lower case for one that is not known, empty for none."""
         return self._each(names, self._name, dtype=object)
 
-    def groups(self, names: ArrayLike) -> NDArray[np.object_]:
-        """Group in the volume table of each species; empty for none."""
-        return self._each(names, lambda name: self._own(name).group, dtype=object)
+    def group(self, name: str) -> str:
+        """Group of a species as the volume table names it; empty for none."""
+        group = self._own(name).group
+        return self._name(group) if group else ""
 
     def crown_codes(self, names: ArrayLike) -> NDArray[np.int64]:
         """FIA code whose crown width each species takes; 0 for none."""
@@ -299,13 +300,7 @@ class SpeciesNames:
 
     def _own(self, name: str) -> OwnSpecies:
         """What is known of a name."""
-        found = self.own.get(species_key(name))
-        if found is not None:
-            return found
-        code = int(find_species([name])[0])
-        written = " ".join(name.casefold().split()).rstrip(" ?")
-        called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
-        return OwnSpecies(name=called, crown=code, volume=code)
+        return self.own.get(species_key(name)) or _packaged(name)
 
     def _name(self, name: str) -> str:
         """The one name of a species."""
@@ -314,7 +309,7 @@ class SpeciesNames:
     def _is_known(self, name: str) -> bool:
         """Whether a name is known."""
         key = species_key(name)
-        return not key or key in self.own or int(find_species([name])[0]) != UNKNOWN_SPECIES
+        return not key or key in self.own or _code(name) != UNKNOWN_SPECIES
 
     @staticmethod
     def _each(names: ArrayLike, find: Callable[[str], object], *, dtype: object) -> NDArray:  # type: ignore[type-arg] # of the dtype asked for
@@ -325,6 +320,15 @@ class SpeciesNames:
         values = np.empty(len(found), dtype=dtype)  # type: ignore[call-overload] # the same
         values[:] = found
         return np.asarray(values[place]).reshape(written.shape)
+
+
+@lru_cache(maxsize=1000)
+def _packaged(name: str) -> OwnSpecies:
+    """What the package knows of a name."""
+    code = _code(name)
+    written = " ".join(name.casefold().split()).rstrip(" ?")
+    called = str(common_names(code)) if code != UNKNOWN_SPECIES else written
+    return OwnSpecies(name=called, crown=code, volume=code)
 
 
 PACKAGED_SPECIES = SpeciesNames()

@@ -413,7 +413,7 @@ class VolumeTable:
 
     def rows_for(self, product: object, species: str, part: str = "") -> list[TableRow]:
         """Rows of the most particular key that the table has for a tree of a folded species."""
-        group = species_group(self.species, species)
+        group = self.species.group(species)
         own = dict.fromkeys(name for name in (species, group) if name)
         for name in dict.fromkeys((product_key(_text(product)), "")):
             for kind in (*own, ""):
@@ -475,12 +475,6 @@ class VolumeTable:
             for (product, part), given in units.items()
             if len(given) > 1
         ]
-
-
-def species_group(names: SpeciesNames, species: str) -> str:
-    """Group of a species as the table names it; empty for none."""
-    group = str(names.groups([species])[0])
-    return str(names.fold([group])[0]) if group else ""
 
 
 def _between(

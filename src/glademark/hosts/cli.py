@@ -7,8 +7,7 @@ import signal
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ from click.exceptions import Exit
 
 from glademark import __version__, errors
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
-from glademark.hosts.more_commands import PROGRESS, json_lines, propose, volume_table
+from glademark.hosts.more_commands import PROGRESS, json_lines, progress, propose, volume_table
 from glademark.process import open_streams
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
@@ -283,23 +282,6 @@ def tell_refused(refused: Mapping[str, str]) -> None:
     """Stands that were refused, with the reason."""
     for name, reason in refused.items():
         _show(f"stand {name} is refused: {reason}")
-
-
-@contextmanager
-def progress() -> Iterator[Callable[[str], None] | None]:
-    """Say on a terminal what is being made; say nothing elsewhere, if not asked for JSON."""
-    lines = json_lines()
-    if lines is not None:
-        with lines.running() as on_each:
-            yield on_each
-        return
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console  # noqa: PLC0415 - keeps --help light
-
-    with Console(stderr=True).status("reading and measuring") as status:
-        yield lambda title: status.update(f"making: {title}")
 
 
 def _print_summary(outcome: Any) -> None:  # noqa: ANN401 - the type costs a heavy import

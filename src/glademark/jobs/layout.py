@@ -10,7 +10,7 @@ in this package registers in the same way as what others add.
 import logging
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
@@ -42,6 +42,7 @@ from glademark.judge.uncertain_verdicts import (
 )
 from glademark.measure.figures import all_confirmed, same_openings, with_second_figures
 from glademark.measure.layout import measure_layout
+from glademark.process import registered
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
@@ -82,14 +83,14 @@ def installed_limits() -> Mapping[str, "Limit"]:
     """Limits of all installed packages by id; `PluginError` if one is unfit."""
     from glademark.judge.limits import Limit  # noqa: PLC0415 - loaded on first use
 
-    return load(entry_points(group=LIMITS), kind=Limit)
+    return load(registered(LIMITS), kind=Limit)
 
 
 def installed_deliverables(ids: Collection[str] = ()) -> Mapping[str, "Deliverable"]:
     """Writers of all installed packages by id, or those of some ids; only these are loaded."""
     from glademark.report.delivery import Deliverable  # noqa: PLC0415 - loaded on first use
 
-    points = entry_points(group=DELIVERABLES)
+    points = registered(DELIVERABLES)
     _refuse_unknown(ids, points.names)
     return load([one for one in points if not ids or one.name in ids], kind=Deliverable)
 

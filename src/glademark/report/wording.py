@@ -102,6 +102,10 @@ _NAMES: Mapping[str, str] = {
     "bechtold_2003": "Bechtold 2003",
 }
 
+_PLACE = re.compile(r"\{ \$(\w+) \}")
+_PLAIN = re.compile(rf"(?m)^([a-z0-9-]+) = ((?:[^{{}}\n]|{_PLACE.pattern})+)$(?!\n )")
+"""A sentence in one line without choices, which needs no fluent: that takes a tenth of a second."""
+
 CATALOGUE = files("glademark.report") / "sentences" / "en.ftl"
 
 _WORDS = {
@@ -235,6 +239,8 @@ def say(name: str, /, **filled: str | int) -> str:
     >>> say("corridor-name", name="B"), say("some-trees", count=1, trees="1")
     ('Corridor B', '1 tree')
     """
+    if (plain := _plain().get(name)) and all(isinstance(one, str) for one in filled.values()):
+        return _PLACE.sub(lambda place: str(filled[place[1]]), plain)
     bundle = _catalogue()
     pattern = bundle.get_message(name).value
     if pattern is None:
@@ -243,6 +249,12 @@ def say(name: str, /, **filled: str | int) -> str:
     if faults:
         raise faults[0]
     return str(text)
+
+
+@cache
+def _plain() -> Mapping[str, str]:
+    """Sentences that stand in one line and have no choices."""
+    return {found[1]: found[2] for found in _PLAIN.finditer(CATALOGUE.read_text(encoding="utf-8"))}
 
 
 @cache

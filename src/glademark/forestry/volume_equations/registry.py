@@ -7,7 +7,7 @@ A volume table is made from equations for a forester to carry into the woods.
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from types import MappingProxyType
 
 import numpy as np
@@ -27,6 +27,7 @@ from glademark.forestry.volume_equations.equation_set import (
 )
 from glademark.forestry.volume_equations.national import Honer, NationalVolumeSystem, Sharma
 from glademark.forestry.volume_equations.regional import CompositeHardwood, FormClass, LakeStates
+from glademark.process import registered
 from glademark.units import INCH_CM, SOLID_M3
 
 __all__ = [
@@ -105,7 +106,7 @@ def equation_set_faults() -> tuple[str, ...]:
 @cache
 def _installed() -> tuple[Mapping[str, EquationSet], tuple[str, ...]]:
     """Sets of all installed packages, and what is wrong with those left out."""
-    return load_equation_sets(entry_points(group=ENTRY_POINT_GROUP))
+    return load_equation_sets(registered(ENTRY_POINT_GROUP))
 
 
 def load_equation_sets(

@@ -257,7 +257,7 @@ class OneStand:
             return {"q_low": q, "q_high": q}
         rows = table[table["row"] == "class"].set_index("size_class")
         of_plots = quotient_error(by_plot, rows[f"{state}_trees_per_ha"], self.classes, self.target)
-        error = estimate_of(pd.Series(of_plots), self.plots, self.project.allowance).half_width
+        error = estimate_of(of_plots, self.plots, self.project.allowance).half_width
         return {"q_low": q * np.exp(-error), "q_high": q * np.exp(error)}
 
     def _state(
