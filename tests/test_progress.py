@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 
 import pandas as pd
+
 from glademark.hosts.more_commands import progress
 
 PROJECT = """

@@ -249,7 +249,7 @@ class MadeTable:
     rows: tuple[Mapping[str, object], ...]
     """One mapping a cell: ``species``, ``size_class``, ``dbh_in`` or ``dbh_cm`` (smallest of the
     class), ``logs``, ``height_m`` or another input that varies, ``volume`` and ``unit``.
-    `VolumeTable.from_rows` reads them."""
+    `volume_table.read_rows` reads them."""
     unit: str  # unit of the volumes, with the log rule
     heading: tuple[str, ...]
     """Lines for the head of the table: equations and source, part and bark, what was assumed, the
