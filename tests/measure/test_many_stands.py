@@ -109,7 +109,7 @@ def assert_same(one: Layout, other: Layout) -> None:
             assert repr(here) == repr(there)
 
 
-@pytest.mark.parametrize(("asked", "seeds"), zip(PROJECTS, SEEDS, strict=True), ids=PROJECTS)
+@pytest.mark.parametrize(("asked", "seeds"), [*zip(PROJECTS, SEEDS, strict=True)], ids=PROJECTS)
 def test_stands_measured_together_are_what_they_are_alone(
     asked: str, seeds: Sequence[int], survey_of: SurveyOf, project_of: ProjectOf
 ) -> None:
