@@ -35,20 +35,13 @@ IntArray = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Spots:
-    """
-    Ground for the middles of standing crowns, cut so that each piece needs the same trees spared.
-
-    Attributes
-    ----------
-    trees
-        Trees that must all stand before a crown may stand there: a matrix, shape (m, marks).
-    face, spot
-        Pairs of a face and ground from which a standing crown reaches it.
-    """
+    """Ground for middles of standing crowns, in pieces that need the same trees spared."""
 
     trees: csr_array
+    """Trees that must all stand before a crown may stand there: a matrix, shape (m, marks)."""
     face: IntArray
     spot: IntArray
+    """face and spot: pairs of a face and ground from which a standing crown reaches it."""
 
     def fewest(self, spared: Spared, faces: int) -> FloatArray:
         """Trees to be spared beside some before anything of each face is lost, 1 or more."""
@@ -63,32 +56,17 @@ class Spots:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Faces:
-    """
-    Faces of one opening that some tree can take away.
+    """Faces of one opening that some tree can take away."""
 
-    Attributes
-    ----------
-    geometry
-        Polygons, shape (n,).
-    area_m2
-        Shape (n,).
-    trees
-        Trees that each face hangs on: rows of a sparse matrix, shape (n, marks).
-    near
-        Trees that can have a part in its loss, beside any others: a matrix alike.
-    takes_all
-        Whether a face is lost only with all of its trees, shape (n,); else any of them takes it
-        away, or in the fill of closed gaps may have a part in that.
-    spots
-        Where a standing crown that reaches the faces may stand; None where that is not known.
-    """
-
-    geometry: GeometryArray
-    area_m2: FloatArray
-    trees: csr_array
-    near: csr_array
+    geometry: GeometryArray  # polygons, shape (n,)
+    area_m2: FloatArray  # shape (n,)
+    trees: csr_array  # trees that each face hangs on: rows of a sparse matrix, shape (n, marks)
+    near: csr_array  # trees that can have a part in its loss, beside any others: a matrix alike
     takes_all: BoolArray
+    """Whether a face is lost only with all of its trees, shape (n,); else any of them takes it
+    away, or in the fill of closed gaps may have a part in that."""
     spots: Spots | None = None
+    """Where a standing crown that reaches the faces may stand; None where that is not known."""
 
     def fewest(self, spared: Spared) -> FloatArray:
         """Number of other trees without which nothing of a face is lost, 1 or more."""

@@ -33,31 +33,14 @@ INSIDE, SINGLE = "tree of a group", "single tree"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Proof:
-    """
-    How far the search got for limits that hang together.
+    """How far the search got for limits that hang together."""
 
-    Attributes
-    ----------
-    limits
-        Limit and feature of each.
-    trees
-        Trees spared for them.
-    cost
-        By the first measure: trees, or wood.
-    least
-        No set costs less.
-    proved
-        Whether the set is the smallest by every measure.
-    found
-        Whether there is a set at all.
-    """
-
-    limits: tuple[str, ...]
-    trees: int
-    cost: float
-    least: float
-    proved: bool
-    found: bool
+    limits: tuple[str, ...]  # limit and feature of each
+    trees: int  # trees spared for them
+    cost: float  # by the first measure: trees, or wood
+    least: float  # no set costs less
+    proved: bool  # whether the set is the smallest by every measure
+    found: bool  # whether there is a set at all
 
     @property
     def words(self) -> str:
@@ -76,71 +59,36 @@ class Proof:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Unmended:
-    """
-    A limit that stays exceeded whatever is spared.
-
-    Attributes
-    ----------
-    limit, subject
-        As in the checks.
-    reason
-        In words.
-    trees
-        Ids of the trees that stand in the way.
-    """
+    """A limit that stays exceeded whatever is spared."""
 
     limit: str
-    subject: str
-    reason: str
-    trees: tuple[str, ...] = ()
+    subject: str  # limit and subject: as in the checks
+    reason: str  # in words
+    trees: tuple[str, ...] = ()  # ids of the trees that stand in the way
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Advice:
-    """
-    Which marks to leave standing, and what that brings.
+    """Which marks to leave standing, and what that brings."""
 
-    Attributes
-    ----------
-    by
-        What is least: trees or volume.
-    groups
-        How groups were touched: ``whole``, ``edge_trees`` or ``free``.
-    wood
-        What volume was compared by: solid volume, or basal area where that is not known of all.
-    leave_standing
-        Marks to leave standing: columns of `contracts.layers.LEAVE_STANDING`.
-    given_up
-        By product: `product`, `unit`, `trees`, `net`, `m3`.
-    before, after
-        Checks of the layout as marked, and measured and judged again with the marks left standing.
-    proofs
-        One a group of limits that hang together.
-    unmended
-        Limits that stay exceeded.
-    broken
-        Keys of limits that were met and could not be kept.
-    spared
-        Positions of the marks.
-    edge_trees
-        What trees on the edges of groups could do, where groups stay whole.
-    notes
-        What else has to be done where a group stays as a whole.
-    """
-
-    by: str
-    groups: str
+    by: str  # what is least: trees or volume
+    groups: str  # how groups were touched: ``whole``, ``edge_trees`` or ``free``
     wood: str
+    """What volume was compared by: solid volume, or basal area where that is not known of all."""
     leave_standing: gpd.GeoDataFrame
-    given_up: pd.DataFrame
+    """Marks to leave standing: columns of `contracts.layers.LEAVE_STANDING`."""
+    given_up: pd.DataFrame  # by product: `product`, `unit`, `trees`, `net`, `m3`
     before: pd.DataFrame
     after: pd.DataFrame
-    proofs: tuple[Proof, ...]
-    unmended: tuple[Unmended, ...]
-    broken: tuple[str, ...]
-    spared: Spared
+    """before and after: checks of the layout as marked, and measured and judged again with the
+    marks left standing."""
+    proofs: tuple[Proof, ...]  # one a group of limits that hang together
+    unmended: tuple[Unmended, ...]  # limits that stay exceeded
+    broken: tuple[str, ...]  # keys of limits that were met and could not be kept
+    spared: Spared  # positions of the marks
     edge_trees: "Advice | None" = None
-    notes: tuple[str, ...] = ()
+    """What trees on the edges of groups could do, where groups stay whole."""
+    notes: tuple[str, ...] = ()  # what else has to be done where a group stays as a whole
 
     @property
     def has_groups(self) -> bool:

@@ -31,29 +31,15 @@ OUTLINED = ("walked", "centre")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Opening:
-    """
-    One opening and the trees that it hangs on.
+    """One opening and the trees that it hangs on."""
 
-    Attributes
-    ----------
-    number
-        As in the layout.
-    basis
-        walked, tagged, centre or crowns.
-    hole
-        As measured, nothing spared.
-    members
-        Positions of its marks.
-    nearby
-        Positions of the marks that may be spared and whose standing changes the hole; those of
-        other openings and of the matrix with a crown in it included.
-    """
-
-    number: int
-    basis: str
-    hole: BaseGeometry
-    members: tuple[int, ...]
+    number: int  # as in the layout
+    basis: str  # walked, tagged, centre or crowns
+    hole: BaseGeometry  # as measured, nothing spared
+    members: tuple[int, ...]  # positions of its marks
     nearby: Spared
+    """Positions of the marks that may be spared and whose standing changes the hole; those of other
+    openings and of the matrix with a crown in it included."""
 
     @property
     def is_outline(self) -> bool:
@@ -63,31 +49,14 @@ class Opening:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SparedHoles:
-    """
-    Every opening, measured again for any set of spared marks.
+    """Every opening, measured again for any set of spared marks."""
 
-    Attributes
-    ----------
-    openings
-        In the order of their rows.
-    discs
-        Crown disc of each mark, shape (n,).
-    spots
-        Position of each mark, shape (n,).
-    cores
-        Ground that each mark opens by itself on the plan's edge, shape (n,).
-    rule
-        Where openings end, with the trees that stand anyway.
-    link_distance_m
-        Gap between crowns that is closed [m].
-    """
-
-    openings: tuple[Opening, ...]
-    discs: GeometryArray
-    spots: GeometryArray
-    cores: GeometryArray
-    rule: EdgeRule
-    link_distance_m: float
+    openings: tuple[Opening, ...]  # in the order of their rows
+    discs: GeometryArray  # crown disc of each mark, shape (n,)
+    spots: GeometryArray  # position of each mark, shape (n,)
+    cores: GeometryArray  # ground that each mark opens by itself on the plan's edge, shape (n,)
+    rule: EdgeRule  # where openings end, with the trees that stand anyway
+    link_distance_m: float  # gap between crowns that is closed [m]
     _known: dict[tuple[int, Spared], BaseGeometry] = field(default_factory=dict)
 
     def hole(self, place: int, spared: Spared) -> BaseGeometry:

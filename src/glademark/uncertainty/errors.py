@@ -55,22 +55,11 @@ _REACH = 2 * gamma(1 / EDGE) / gamma(2 / EDGE)
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PositionErrors:
-    """
-    Standard errors of positions along each axis.
+    """Standard errors of positions along each axis."""
 
-    Attributes
-    ----------
-    alone_m
-        Part of each fix alone [m]; shape (n,).
-    shared_m
-        Part that it shares with the others of its set [m]; shape (n,).
-    together
-        Number of the set of fixes that err together, 0 upward; shape (n,).
-    """
-
-    alone_m: FloatArray
-    shared_m: FloatArray
-    together: IntArray
+    alone_m: FloatArray  # part of each fix alone [m]; shape (n,)
+    shared_m: FloatArray  # part that it shares with the others of its set [m]; shape (n,)
+    together: IntArray  # number of the set of fixes that err together, 0 upward; shape (n,)
 
     @property
     def total_m(self) -> FloatArray:

@@ -44,32 +44,20 @@ Key = tuple[str, str]
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Uncertainty:
-    """
-    What the measured figures may truly be.
+    """What the measured figures may truly be."""
 
-    Attributes
-    ----------
-    settings
-        Of the draws.
-    draws
-        By quantity and feature, in SI; shape (draws,). Quantities: opening_area, combined_area,
-        spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
-        trees_in_exclusion, trees_in_setbacks.
-    reasons
-        By quantity and feature, why there are no draws.
-    shifts
-        Recorded less drawn position of the layout's marks [m], 0 where no opening draws it; shape
-        (draws, marks, 2).
-    zones
-        Number in `ZONE_NAMES` of the final zone of each cut mark in each draw, -1 for other marks;
-        shape (draws, marks).
-    """
-
-    settings: UncertaintySettings
+    settings: UncertaintySettings  # of the draws
     draws: Mapping[Key, FloatArray]
-    reasons: Mapping[Key, str]
+    """By quantity and feature, in SI; shape (draws,). Quantities: opening_area, combined_area,
+    spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
+    trees_in_exclusion, trees_in_setbacks."""
+    reasons: Mapping[Key, str]  # by quantity and feature, why there are no draws
     shifts: npt.NDArray[np.float32]
+    """Recorded less drawn position of the layout's marks [m], 0 where no opening draws it; shape
+    (draws, marks, 2)."""
     zones: npt.NDArray[np.int8]
+    """Number in `ZONE_NAMES` of the final zone of each cut mark in each draw, -1 for other marks;
+    shape (draws, marks)."""
 
     def interval(self, quantity: str, feature: str) -> tuple[float, float]:
         """

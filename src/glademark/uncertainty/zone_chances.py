@@ -60,27 +60,16 @@ IntArray = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Places:
-    """
-    Marks and what decides their zone.
+    """Marks and what decides their zone."""
 
-    Attributes
-    ----------
-    recorded
-        Recorded coordinates [m]; shape (n, 2).
-    errors
-        Of the positions.
-    final
-        Number of the final zone in `ZONE_NAMES` for each zone that the mark may stand in; shape (n,
-        5).
-    layer
-        Number of the kind of mark that has densities of its own, -1 for marks of a stated group;
-        shape (n,).
-    """
-
-    recorded: FloatArray
-    errors: PositionErrors
+    recorded: FloatArray  # recorded coordinates [m]; shape (n, 2)
+    errors: PositionErrors  # of the positions
     final: IntArray
+    """Number of the final zone in `ZONE_NAMES` for each zone that the mark may stand in; shape (n,
+    5)."""
     layer: IntArray
+    """Number of the kind of mark that has densities of its own, -1 for marks of a stated group;
+    shape (n,)."""
 
 
 def final_zones(painted: pd.Series, in_group: pd.Series) -> IntArray:

@@ -67,25 +67,12 @@ _COARSEST = 30_000
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Arrangement:
-    """
-    How a map sheet is divided.
+    """How a map sheet is divided."""
 
-    Attributes
-    ----------
-    size
-        Of the sheet [points].
-    map_box
-        Frame of the map.
-    panel
-        What explains it.
-    beside
-        Whether the panel stands right of the map; else below it.
-    """
-
-    size: tuple[float, float]
-    map_box: Box
-    panel: Box
-    beside: bool
+    size: tuple[float, float]  # of the sheet [points]
+    map_box: Box  # frame of the map
+    panel: Box  # what explains it
+    beside: bool  # whether the panel stands right of the map; else below it
 
     @property
     def room(self) -> tuple[float, float]:
@@ -155,19 +142,11 @@ def fitting_scale_exact(ground_m: tuple[float, float], room_pt: tuple[float, flo
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tiling:
-    """
-    Detail sheets of a stand.
+    """Detail sheets of a stand."""
 
-    Attributes
-    ----------
-    denominator
-        Of their scale.
-    grounds
-        West, south, east and north of each [m], from north to south and west to east.
-    """
-
-    denominator: int
+    denominator: int  # of their scale
     grounds: tuple[Ground, ...]
+    """West, south, east and north of each [m], from north to south and west to east."""
 
 
 def touching_share(content: MapContent, denominator: int, *, enlarged: float = 1.0) -> float:

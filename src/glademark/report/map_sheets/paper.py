@@ -211,26 +211,13 @@ def scale_words(denominator: int, units: Units) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MapFrame:
-    """
-    A box of the sheet with a map in it, north up along the grid.
+    """A box of the sheet with a map in it, north up along the grid."""
 
-    Attributes
-    ----------
-    name
-        What it shows, in words.
-    box
-        On the sheet [points].
-    west_m, south_m
-        Lower left corner in the working CRS [m].
-    denominator
-        Of the scale.
-    """
-
-    name: str
-    box: Box
+    name: str  # what it shows, in words
+    box: Box  # on the sheet [points]
     west_m: float
-    south_m: float
-    denominator: int
+    south_m: float  # west_m and south_m: lower left corner in the working CRS [m]
+    denominator: int  # of the scale
 
     @property
     def metres_per_point(self) -> float:
@@ -318,19 +305,10 @@ back to where the part began (its point is not used). The numbers are those of t
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Outline:
-    """
-    Parts made of straight lines and curves.
+    """Parts made of straight lines and curves."""
 
-    Attributes
-    ----------
-    points
-        Shape (n, 2).
-    steps
-        How each point is reached; shape (n,).
-    """
-
-    points: FloatArray
-    steps: npt.NDArray[np.uint8]
+    points: FloatArray  # shape (n, 2)
+    steps: npt.NDArray[np.uint8]  # how each point is reached; shape (n,)
 
     def moved(
         self, place: tuple[float, float], *, turned: float = 0.0, size: float = 1.0
