@@ -29,6 +29,7 @@ from glademark.advice.outcome import (
 )
 from glademark.advice.search import Found, Wish, smallest
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
@@ -38,8 +39,6 @@ from glademark.project.job_settings import GroupRule
 
 By = Literal["trees", "volume"]
 """What is to be least: trees, then volume; or the other way round. Then the first marks."""
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -14,6 +14,7 @@ from glademark.advice.kept import Bonds, LeastArea, LostArea, OnePiece, Row, Uns
 from glademark.advice.need_area import Area, CombinedArea, lost_area
 from glademark.advice.needs import GROUND_RULES, Amount, Apart, Away, Need, cut_inside
 from glademark.advice.spared_holes import SparedHoles
+from glademark.contracts.frames import FloatArray
 from glademark.judge.limits import ROUNDING, Case
 from glademark.measure.figures import area_names
 from glademark.measure.holes import Thresholds
@@ -21,8 +22,6 @@ from glademark.measure.layout import Canopy
 from glademark.measure.standing import BASAL, SOLID
 from glademark.measure.volume import unit_factor
 from glademark.units import HECTARE_M2
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

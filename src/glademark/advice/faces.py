@@ -16,6 +16,7 @@ from scipy.sparse import csr_array, vstack
 from shapely.geometry.base import BaseGeometry
 
 from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.edges import wider_discs
 
@@ -27,10 +28,6 @@ _WIDER = 1.01
 
 _SLIVER_M2 = 1e-12
 """Faces up to this size are rounding of the overlay [m2]."""
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -23,13 +23,12 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.advice.faces import Faces
 from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.groups import TOUCH_M, crown_components
 from glademark.measure.holes import Thresholds
 from glademark.process import without_native_lines
 from glademark.project.job_settings import GroupRule
-
-FloatArray = npt.NDArray[np.float64]
 
 NODES_MAX = 20_000
 """Most nodes of one search of the solver: beyond, the answer is bounded instead of proved."""
@@ -38,9 +37,6 @@ _OPTIMAL, _LIMIT, _INFEASIBLE = 0, 1, 2
 
 _Part = tuple[FloatArray, FloatArray, FloatArray]
 
-IntArray = npt.NDArray[np.intp]
-
-BoolArray = npt.NDArray[np.bool_]
 
 QUAD_SEGS = 16
 """Segments a quarter circle where the outline of a group is closed between its crowns."""

@@ -6,20 +6,17 @@ from itertools import permutations
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array, vstack
 
 from glademark.advice.faces import QUAD_SEGS, Faces, holds_together, left_m2
 from glademark.advice.kept import LostArea, Row
 from glademark.advice.needs import capped, widest_short
-from glademark.advice.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
+from glademark.advice.spared_holes import FILLED_M2, Spared, SparedHoles
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.openings import TOUCH_M, combine_openings
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 _WIDER = 1.01
 _FEW = 60

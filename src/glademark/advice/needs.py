@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -19,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.advice.faces import Faces
 from glademark.advice.kept import LostArea, Row
 from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.contracts.frames import BoolArray
 from glademark.judge.limits import Case
 from glademark.measure.figures import area_names
 
@@ -111,8 +111,6 @@ def widest_short(need: Need, spared: Spared, trees: Sequence[int]) -> Spared:
     return wide
 
 
-BoolArray = npt.NDArray[np.bool_]
-
 GROUND_RULES = ("exclusion", "setback")
 """Limits on ground where something must not be done."""
 
@@ -164,8 +162,6 @@ _ON_EDGE_M = 1e-3
 
 _LOOSE_M = 1e-6
 """A face counts as too close from so much inside the limit on [m]."""
-
-IntArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

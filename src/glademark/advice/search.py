@@ -10,13 +10,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from glademark.advice.kept import Answer, LostArea, Program, Row, solve, with_all
 from glademark.advice.needs import Need
 from glademark.advice.spared_holes import Spared
-
-FloatArray = npt.NDArray[np.float64]
+from glademark.contracts.frames import FloatArray
 
 ROUNDS_MAX = 120
 """Most programs solved for one aim: beyond, the answer is bounded instead of proved."""

@@ -10,11 +10,11 @@ from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import BoolArray
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.edges import crown_outlines, wider_discs
 from glademark.measure.holes import EdgeRule
@@ -23,7 +23,6 @@ from glademark.measure.polygons import only_polygon
 Spared = frozenset[int]
 """Positions of the marks that are left standing."""
 
-BoolArray = npt.NDArray[np.bool_]
 
 OUTLINED = ("walked", "centre")
 """Openings that are an outline, whatever stands in it."""

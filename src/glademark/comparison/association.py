@@ -24,6 +24,8 @@ from scipy.sparse.csgraph import (
     reverse_cuthill_mckee,
 )
 
+from glademark.contracts.frames import FloatArray, IntArray
+
 __all__ = [
     "Pairs",
     "by_messages",
@@ -35,8 +37,6 @@ __all__ = [
     "settled",
 ]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 SLOTS_MAX = 60
 """Rows that can be kept in mind at a time: bits of a whole number."""

@@ -13,7 +13,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import expit, log_expit
 
-from glademark.comparison.association import FloatArray, Pairs, by_messages, offered
+from glademark.comparison.association import Pairs, by_messages, offered
+from glademark.contracts.frames import FloatArray
 
 __all__ = ["INFLATION_MAX", "Complete", "averaged", "log_ways", "third_cumulant", "variance"]
 

@@ -15,11 +15,11 @@ import pandas as pd
 from pyproj import CRS
 from scipy.special import ndtri
 
-from glademark.comparison.association import FloatArray
 from glademark.comparison.averaging import INFLATION_MAX
 from glademark.comparison.expected import SOLID, Amounts, Expected, in_words
 from glademark.comparison.matching import Match
 from glademark.comparison.records import KINDS
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.job_layers import TALLIED
 
 __all__ = [

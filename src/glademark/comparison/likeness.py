@@ -17,7 +17,8 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from glademark.comparison.association import FloatArray, Pairs
+from glademark.comparison.association import Pairs
+from glademark.contracts.frames import FloatArray
 
 __all__ = [
     "Beliefs",

@@ -16,7 +16,6 @@ from scipy.special import logit
 
 from glademark.comparison.association import (
     LOG_ODDS_MAX,
-    FloatArray,
     Pairs,
     chances,
     from_messages,
@@ -38,6 +37,7 @@ from glademark.comparison.likeness import (
     spread_m,
     with_odd,
 )
+from glademark.contracts.frames import FloatArray
 
 __all__ = ["Match", "Rates", "Settings", "match_stumps"]
 

@@ -11,6 +11,7 @@ from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
 from glademark.comparison.expected import Paper, amounts_of, no_paper
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import AfterCutSurvey, Survey, labels_of
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
@@ -32,7 +33,6 @@ KINDS = ("cut", "leave", "line_tree", "danger", "unconfirmed")
 LOOKED_AT_MIN = 1e-3
 """Trees whose stumps would be seen with less than this chance take no part."""
 
-FloatArray = npt.NDArray[np.float64]
 
 _LIKELIER = 0.5  # of two places
 _WOOD = [

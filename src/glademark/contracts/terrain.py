@@ -12,10 +12,8 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, FloatArray, features
 from glademark.contracts.layers import LAYERS
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

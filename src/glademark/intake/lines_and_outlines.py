@@ -17,7 +17,14 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.validation import explain_validity
 
-from glademark.contracts.frames import MEND_SHARE_MAX, STAND, features, mended_outlines, no_features
+from glademark.contracts.frames import (
+    MEND_SHARE_MAX,
+    STAND,
+    IntArray,
+    features,
+    mended_outlines,
+    no_features,
+)
 from glademark.errors import counted, listed, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, each_word, recognise, translated
@@ -32,7 +39,6 @@ TOUCH_M = 0.5  # water this close to other water of the same name is the same bo
 SLIVER_M2 = 0.01  # a strip up to this size comes from edges that were drawn alike [m2]
 LOOK_M = 0.5  # half of the stretch from which the direction of a line is taken [m]
 GeometryArray = npt.NDArray[np.object_]
-IntArray = npt.NDArray[np.intp]
 WIDTH_MAX_M = 30.0  # wider than any machine corridor [m]: beyond it the unit or the column is wrong
 LENGTH_MIN_M = 0.01  # shorter lines are a point clicked twice [m]
 OVERRUN_MIN_M = 1.0  # shorter ends past the boundary need no notice [m]

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.layout import Layout
 from glademark.measure.standing import BASAL, SOLID
 from glademark.project.model import Project
-from glademark.proposal.growth import Demands, FloatArray
+from glademark.proposal.growth import Demands
 from glademark.proposal.program import Relaxed
 from glademark.units import HECTARE_M2
 

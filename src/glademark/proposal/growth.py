@@ -21,12 +21,10 @@ from scipy.sparse import coo_array, csr_array
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.groups import TOUCH_M
 from glademark.measure.holes import EdgeRule
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
-BoolArray = npt.NDArray[np.bool_]
 GeometryArray = npt.NDArray[np.object_]
 
 LINK_BONUS = 0.05

@@ -15,21 +15,12 @@ import shapely
 from scipy.sparse import csr_array, vstack
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.errors import InputError, UnitError
 from glademark.measure.edges import Outlines, crown_outlines, united_circles
 from glademark.measure.groups import crown_components
 from glademark.project.job_settings import PointsPer, ProposeSettings, ProposeWeights
-from glademark.proposal.growth import (
-    BoolArray,
-    Demands,
-    FloatArray,
-    GeometryArray,
-    Ground,
-    IntArray,
-    Stock,
-    sets_of,
-    unlike_rows,
-)
+from glademark.proposal.growth import Demands, GeometryArray, Ground, Stock, sets_of, unlike_rows
 from glademark.units import LENGTH_M, share, to_si
 
 SLIVER_M2 = 0.01

@@ -11,7 +11,7 @@ import shapely
 from scipy.sparse import csr_array
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, BoolArray, FloatArray, features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
@@ -27,14 +27,7 @@ from glademark.measure.zones import in_corridor_zone
 from glademark.project.job_settings import ProposeWeights
 from glademark.project.model import Project
 from glademark.proposal.demands import NET, LimitRow, demands_of
-from glademark.proposal.growth import (
-    BoolArray,
-    FloatArray,
-    GeometryArray,
-    Ground,
-    Stock,
-    sets_of,
-)
+from glademark.proposal.growth import GeometryArray, Ground, Stock, sets_of
 from glademark.proposal.pool import Worth, points_of_trees, priorities, unsized
 from glademark.proposal.search import Budget, Task
 

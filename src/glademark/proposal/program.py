@@ -21,17 +21,9 @@ import shapely
 from scipy.sparse import coo_array, csc_array, csr_array, vstack
 from scipy.sparse.csgraph import connected_components
 
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.openings import TOUCH_M, with_strips
-from glademark.proposal.growth import (
-    BoolArray,
-    Demands,
-    FloatArray,
-    GeometryArray,
-    Ground,
-    IntArray,
-    sets_of,
-    unlike_rows,
-)
+from glademark.proposal.growth import Demands, GeometryArray, Ground, sets_of, unlike_rows
 
 WHOLE = 1e-6
 """How far from a whole number a choice may be."""

@@ -11,12 +11,11 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array, vstack
 
+from glademark.contracts.frames import FloatArray, IntArray
 from glademark.measure.groups import crown_components
 from glademark.proposal.growth import (
     Demands,
-    FloatArray,
     Ground,
-    IntArray,
     Prices,
     Sizes,
     Stock,

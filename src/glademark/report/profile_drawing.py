@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from glademark.contracts.frames import FloatArray
     from glademark.contracts.layers import Units
 
-FloatArray = npt.NDArray[np.float64]
 
 STEPS = (1.0, 2.0, 5.0)
 """Steps of a scale, times a power of ten."""

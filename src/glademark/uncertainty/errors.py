@@ -24,15 +24,14 @@ from math import gamma
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+
+from glademark.contracts.frames import FloatArray, IntArray
 
 LEAST_ERROR_M = 0.01
 """No fix is taken to be better than this [m]."""
 
 Together = Literal["day", "file", "time"]
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 LEAST_SPACING_M = (1.0, 3.0)
 """Range of the distance under which two trees hardly stand [m]; drawn for each chain."""

@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.groups import group_key
@@ -38,7 +39,6 @@ PAIRS_WITHIN_M = 100.0
 
 WALKED_COMBINED = "no interval: a walked outline is part of a combined hole"
 
-FloatArray = npt.NDArray[np.float64]
 Key = tuple[str, str]
 
 

@@ -21,6 +21,7 @@ import shapely
 from scipy.special import ndtri
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import FloatArray, IntArray
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.figures import area_names
 from glademark.measure.zones import final_zone
@@ -53,9 +54,6 @@ _STEP = (0.7548776662466927, 0.5698402909980532)  # of the plane's most even add
 _CHUNK = 1_000_000
 _ROUNDS = 40
 _NEVER = 1e-12  # chance of a mark that no zone holds
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from glademark.contracts.frames import sound
+from glademark.contracts.frames import FloatArray, sound
 from glademark.report.papers.printed_text import (
     BOLD,
     PER_SIZE,
@@ -69,7 +69,6 @@ _FEET_TO_AN_INCH = (10, 20, 30, 40, 50, 60, 80, 100, 150, 200, 250, 300, 400, 50
 OVERVIEW_FINEST = {"us": 1200, "metric": 1000}
 """Scale beyond which a map of a whole stand is not enlarged: 1 in = 100 ft, 1:1,000."""
 
-FloatArray = npt.NDArray[np.float64]
 
 _UNSEEN_PT = 0.03  # vertices that change a line by less are left out: 0.01 mm
 
