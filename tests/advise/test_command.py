@@ -115,6 +115,7 @@ def test_the_layer_holds_the_trees(advised: Advised) -> None:
     table = pd.read_csv(by_name["advice.csv"], dtype=str)
     content = json.loads(by_name["advice.json"].read_text(encoding="utf-8"))
 
+    assert content["project"] == advised.project.heading.name
     trees = list(
         zip(
             advised.stands[""].advice.leave_standing["tree_id"],

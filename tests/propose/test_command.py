@@ -216,6 +216,7 @@ def test_layers_and_figures_are_written(proposed: tuple[Proposed, Path]) -> None
     assert figures["score"] <= figures["bound"] + 1e-9
     assert figures["optimality_gap"] <= 1e-4
     assert figures["edge"] == "standing_crowns"
+    assert figures["project"] == proposed[0].project.heading.name
     assert set(by_limit) == {*LIMITS, "groups_min", "groups_max"}
     spacing = [row["score"] for row in by_limit["opening_spacing_min"]["tried"]]
     assert spacing == sorted(spacing, reverse=True)

@@ -63,10 +63,10 @@ def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
 
 
 def advice_figures_deliverable(
-    advice: Mapping[str, Advice], refused: Mapping[str, str]
+    advice: Mapping[str, Advice], refused: Mapping[str, str], *, project: str
 ) -> Mapping[str, Deliverable]:
-    """Writer of ``advice.json`` on all stands."""
-    write = partial(_write_json, advice_content(advice, refused))
+    """Writer of ``advice.json`` on all stands of a project of this name."""
+    write = partial(_write_json, {"project": project, **advice_content(advice, refused)})
     one = Deliverable(
         id=ADVICE_FIGURES_FILE, title="Advice", files=(ADVICE_FIGURES_FILE,), write=write
     )

@@ -83,10 +83,10 @@ def _write_flags(proposal: Proposal, _: object, folder: Path) -> None:
 
 
 def figures_deliverable(
-    proposals: Mapping[str, Proposal], refused: Mapping[str, str]
+    proposals: Mapping[str, Proposal], refused: Mapping[str, str], *, project: str
 ) -> Mapping[str, Deliverable]:
-    """Writer of ``proposals.json`` on all stands."""
-    content = proposal_content(proposals, refused)
+    """Writer of ``proposals.json`` on all stands of a project of this name."""
+    content = {"project": project, **proposal_content(proposals, refused)}
     write = partial(_write_json, content)
     one = Deliverable(id=FIGURES_FILE, title="Proposal", files=(FIGURES_FILE,), write=write)
     return {one.id: one}

@@ -125,9 +125,8 @@ def give_advice(
         raise InputError(msg, *refused.values())
     if not written:
         return Advised(project=project, stands=stands, refused=refused, files=())
-    figures = advice_figures_deliverable(
-        {name: one.advice for name, one in stands.items()}, refused
-    )
+    advice = {name: one.advice for name, one in stands.items()}
+    figures = advice_figures_deliverable(advice, refused, project=project.heading.name)
     parts = [
         Part(
             deliverables=advice_deliverables(one.advice),
@@ -263,8 +262,9 @@ def propose(
         if given is not None:
             deliverables |= papers
         parts.append(Part(deliverables=deliverables, given=given, folder=folder_of(name)))
-    figures = Part(deliverables=figures_deliverable(stands, refused))
-    delivered = deliver_parts(project, out, [*parts, figures], replacing=Replacing(job="propose"))
+    figures = figures_deliverable(stands, refused, project=project.heading.name)
+    parts.append(Part(deliverables=figures))
+    delivered = deliver_parts(project, out, parts, replacing=Replacing(job="propose"))
     return Proposed(
         project=project,
         stands=stands,
