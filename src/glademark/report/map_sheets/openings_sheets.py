@@ -11,6 +11,7 @@ import shapely
 
 from glademark.errors import counted
 from glademark.report.layer_frames import volume_text
+from glademark.report.map_sheets.arrangement import sheet_body
 from glademark.report.map_sheets.content import DISTANCE, shape_outline
 from glademark.report.map_sheets.coordinates import (
     BARS_PT,
@@ -32,7 +33,6 @@ from glademark.report.map_sheets.paper import (
     frame_over,
     paper_size,
 )
-from glademark.report.map_sheets.running_lines import sheet_body
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
     MISSING,

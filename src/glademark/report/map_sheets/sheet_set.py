@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.arrangement import is_crowded
+from glademark.report.map_sheets.arrangement import draw_running_lines, is_crowded, sheet_body
 from glademark.report.map_sheets.content import STEEP, MapContent, map_content
 from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
 from glademark.report.map_sheets.page import GREY, PALE, Fill, Lettering, Page, Stroke
@@ -35,7 +35,6 @@ from glademark.report.map_sheets.pdf_pages import (
     write_picture,
     write_placing,
 )
-from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.report.map_sheets.stand_sheets import (
     draw_detail,
     draw_overview,
