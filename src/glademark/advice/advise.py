@@ -9,7 +9,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.advice.beyond import Ground, Keeps, keeps_of, need_of
-from glademark.advice.kept import Unsplit, bonds_of
 from glademark.advice.needs import (
     GROUND_RULES,
     Amount,
@@ -27,6 +26,7 @@ from glademark.advice.outcome import (
     whole_group_notes,
     wood_given_up,
 )
+from glademark.advice.program import Unsplit, bonds_of
 from glademark.advice.search import Found, Wish, smallest
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.frames import FloatArray

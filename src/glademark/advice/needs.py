@@ -16,7 +16,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.advice.faces import Faces
-from glademark.advice.kept import LostArea, Row
+from glademark.advice.program import LostArea, Row
 from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.contracts.frames import BoolArray
 from glademark.judge.limits import Case

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from glademark.advice.kept import Answer, LostArea, Program, Row, solve, with_all
 from glademark.advice.needs import Need
+from glademark.advice.program import Answer, LostArea, Program, Row, solve, with_all
 from glademark.advice.spared_holes import Spared
 from glademark.contracts.frames import FloatArray
 
