@@ -22,12 +22,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.advice.faces import faces_of
 from glademark.advice.need_area import Area
 from glademark.advice.needs import Apart, Need
+from glademark.advice.outcome import Wish, smallest
 from glademark.advice.program import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
-from glademark.advice.search import Wish, smallest
-from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.advice.spared_holes import Spared, SparedHoles, faces_of, spared_holes
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import united_by
 from glademark.measure.holes import EdgeRule

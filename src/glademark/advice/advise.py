@@ -19,15 +19,17 @@ from glademark.advice.needs import (
 )
 from glademark.advice.outcome import (
     Advice,
+    Found,
     Proof,
     Unmended,
+    Wish,
     leave_standing_layer,
     radius_notes,
+    smallest,
     whole_group_notes,
     wood_given_up,
 )
 from glademark.advice.program import Unsplit, bonds_of
-from glademark.advice.search import Found, Wish, smallest
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
 from glademark.contracts.frames import FloatArray
 from glademark.contracts.survey import Survey, labels_of

@@ -9,11 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.advice.faces import Faces, faces_of, kept_faces_of
 from glademark.advice.need_area import Area, CombinedArea, lost_area
 from glademark.advice.needs import GROUND_RULES, Amount, Apart, Away, Need, cut_inside
 from glademark.advice.program import Bonds, LeastArea, LostArea, OnePiece, Row, Unsplit
-from glademark.advice.spared_holes import SparedHoles
+from glademark.advice.spared_holes import Faces, SparedHoles, faces_of, kept_faces_of
 from glademark.contracts.frames import FloatArray
 from glademark.judge.limits import ROUNDING, Case
 from glademark.measure.figures import area_names

@@ -9,10 +9,17 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array, vstack
 
-from glademark.advice.faces import QUAD_SEGS, Faces, holds_together, left_m2
 from glademark.advice.needs import capped, widest_short
 from glademark.advice.program import LostArea, Row
-from glademark.advice.spared_holes import FILLED_M2, Spared, SparedHoles
+from glademark.advice.spared_holes import (
+    FILLED_M2,
+    QUAD_SEGS,
+    Faces,
+    Spared,
+    SparedHoles,
+    holds_together,
+    left_m2,
+)
 from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray

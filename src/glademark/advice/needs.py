@@ -15,9 +15,8 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advice.faces import Faces
 from glademark.advice.program import LostArea, Row
-from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.advice.spared_holes import Faces, Spared, SparedHoles
 from glademark.contracts.frames import BoolArray
 from glademark.judge.limits import Case
 from glademark.measure.figures import area_names

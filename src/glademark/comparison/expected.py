@@ -3,6 +3,9 @@ Stumps without a mark that the contract covers, and the wood of trees and stumps
 
 Trees on paper, and stems cleared in openings, may have a stump. Wood is basal area and net volume
 of each tree, by product; unknown is not 0.
+
+Trees on paper have no position. As many stumps as can be are taken to be theirs, by zone, species
+and size class, so that nothing is called unmarked that may be a tree of the tally.
 """
 
 from collections.abc import Iterator, Mapping

@@ -1,4 +1,10 @@
-"""Corridors with their widths, outlines as valid areas, and strips along water."""
+"""
+Corridors with their widths, outlines as valid areas, and strips along water.
+
+Closed lines are filled, small crossings mended, large ones refused. A stream has a left and a right
+bank, looking downstream along its line; water drawn as a polygon has one, or several where it cuts
+the stand into pieces: each bank is judged for itself.
+"""
 
 from collections import Counter
 from collections.abc import Hashable, Iterator, Mapping, Sequence

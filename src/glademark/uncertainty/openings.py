@@ -1,4 +1,11 @@
-"""Openings in every draw, and how sure their areas and distances are, on the plan's edge."""
+"""
+Openings in every draw, and how sure their areas and distances are, on the plan's edge.
+
+An opening is carried along as drawn discs: the crowns of its trees at positions that they may truly
+have, or the corners of its walked outline, as discs without a radius. A distance from a walked
+outline is corrected for what noise adds to it: twice the value of the recorded outline, less that
+of the one with noise.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
