@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -274,6 +275,7 @@ def marks_at() -> Callable[..., list[Row]]:
 
 Shared = Callable[[str, Callable[[Path], Any]], Any]
 Command = Callable[..., "subprocess.CompletedProcess[str]"]
+Forked = Callable[..., int]
 
 
 @pytest.fixture(scope="session")
@@ -354,6 +356,27 @@ def command() -> Command:
         return subprocess.CompletedProcess(given, code, out.getvalue(), err.getvalue())
 
     return call
+
+
+@pytest.fixture(scope="session")
+def forked() -> Forked:
+    """A script run in a copy of this process, which has loaded all that it needs: its exit code."""
+
+    def run(code: str, *words: object) -> int:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # other threads wait for messages
+            child = os.fork()
+        if child == 0:
+            ended = 1
+            try:
+                sys.argv[1:] = map(str, words)
+                exec(code, {})  # noqa: S102 - a script of a test
+                ended = 0
+            finally:
+                os._exit(ended)
+        return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+    return run
 
 
 @contextlib.contextmanager
