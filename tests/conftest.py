@@ -1,6 +1,7 @@
 """Surveys, projects and layouts built in memory, for tests of everything behind intake."""
 
 import contextlib
+import gc
 import io
 import logging
 import os
@@ -13,6 +14,7 @@ import sys
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
@@ -28,8 +30,9 @@ from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import stacked
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import REJECTED_COLUMNS, Survey, join_surveys
+from glademark.contracts.survey import FRAMES, REJECTED_COLUMNS, Notice, Survey
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
@@ -38,8 +41,8 @@ from glademark.project.model import Project
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")
 pd.options.mode.string_storage = "python"
-# That of an installation without extras, and faster by a third for small frames. Processes that
-# tests start have the other where pyarrow is installed; `test_cli` holds all files of both equal.
+# That of commands and of an installation without extras; faster by a third for small frames.
+# `stands/test_stands.py` has the other.
 
 FIRST = ("test_killed", "test_command", "test_batch", "test_silent_errors")
 """Files of tests that take longest; they start first, so that no worker waits for the last."""
@@ -96,6 +99,12 @@ SETBACK: Mapping[str, object] = {"name": "", "rule": "no_cut", "minimum_m2_ha": 
 
 Row = Mapping[str, object]
 Tables = Mapping[str, object]
+
+
+def pytest_collection_finish() -> None:
+    """Leave all that is there to the end out of collections of garbage."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -412,3 +421,26 @@ def desktop_python() -> Path:
     if not has_both or subprocess.run(asked, capture_output=True, check=False).returncode:  # noqa: S603 - fixed words
         pytest.skip("needs the packages qgis and python3-qgis")
     return python
+
+
+def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
+    """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
+    first = surveys[0]
+    frames: dict[str, Any] = {
+        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
+    }
+    frames["stand"]["name"] = np.array(names, dtype=object)
+    terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
+    elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
+    canopy = {i: one.canopy[0] for i, one in enumerate(surveys) if one.canopy}
+    return replace(
+        first,
+        **frames,
+        terrain=terrain or None,
+        elevation=elevation or None,
+        canopy=canopy or None,
+        counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
+        stand_notices=tuple(
+            Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
+        ),
+    )

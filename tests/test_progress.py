@@ -9,6 +9,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
+
+from glademark.hosts.more_commands import progress
+
 PROJECT = """
 project = {name = "Small"}
 inputs = {stand = "stand.geojson", marks = "marks.csv"}
@@ -80,3 +84,13 @@ def test_interrupt_leaves_nothing(tmp_path: Path) -> None:
     assert (process.returncode, rest[-1]["code"]) == (130, 130)
     assert took < 5  # a second on a quiet machine
     assert {path.name for path in tmp_path.iterdir()} == before
+
+
+def test_a_command_holds_text_in_the_strings_of_python() -> None:
+    """Inside a job, where short columns are many, and not in the process around it."""
+    with pd.option_context("mode.string_storage", "auto"):
+        with progress():
+            inside = pd.Series(["a"], dtype="str").dtype
+
+        assert inside.storage == "python"
+        assert pd.get_option("mode.string_storage") == "auto"

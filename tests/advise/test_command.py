@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from glademark.errors import OutputError
-from glademark.jobs.advise import Advised, give_advice
+from glademark.jobs.answers import Advised, give_advice
 from glademark.jobs.layout import lay_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
@@ -115,6 +115,7 @@ def test_the_layer_holds_the_trees(advised: Advised) -> None:
     table = pd.read_csv(by_name["advice.csv"], dtype=str)
     content = json.loads(by_name["advice.json"].read_text(encoding="utf-8"))
 
+    assert content["project"] == advised.project.heading.name
     trees = list(
         zip(
             advised.stands[""].advice.leave_standing["tree_id"],
@@ -219,7 +220,7 @@ def test_an_interrupt_after_the_marks_is_told(
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("glademark.jobs.advise._check_applied", interrupt)
+    monkeypatch.setattr("glademark.jobs.answers._check_applied", interrupt)
     result = advise(project, "--apply", str(tmp_path / "m.csv"))
 
     assert (result.returncode, result.stdout) == (130, "")

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 import shapely
 
+from glademark.export.styles import SYMBOLS, Symbol
 from glademark.hosts.desktop.install import install, profile_folder
 from glademark.jobs.layout import lay_out
-from glademark.report.layer_symbols import SYMBOLS, Symbol
 
 ENDS_WITHIN_S = 120
 PROJECT = """
@@ -114,6 +114,12 @@ def test_map_sheet_is_ready_to_print(found: dict[str, Any]) -> None:
     assert sheet["name"] == "Small (INVENTED)"
     assert sheet["scale"] == pytest.approx(1500, rel=1e-3)
     assert sheet["layers"] == 4  # marks, openings, corridors, stand
+    assert found["bars"] == {"m": 25, "ft": 75}  # tenths of 292.5 m or 960 ft, down to 2.5s
+
+
+def test_other_results_are_named_after_the_project_too(found: dict[str, Any]) -> None:
+    """What is advised on the project stands above its layout, and says so."""
+    assert found["groups_advised"] == ["Small (INVENTED): leave standing", "Small (INVENTED)"]
 
 
 def test_map_is_drawn_in_the_declared_colours(found: dict[str, Any]) -> None:

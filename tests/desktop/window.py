@@ -8,7 +8,14 @@ from pathlib import Path
 
 import processing
 import qgis.utils
-from qgis.core import QgsFeatureRequest, QgsPointXY, QgsProject, QgsRectangle, QgsVectorLayer
+from qgis.core import (
+    QgsFeatureRequest,
+    QgsLayoutItemScaleBar,
+    QgsPointXY,
+    QgsProject,
+    QgsRectangle,
+    QgsVectorLayer,
+)
 from qgis.PyQt.QtCore import QTimer
 from qgis.PyQt.QtWidgets import QApplication
 
@@ -64,7 +71,9 @@ def work():
     }
     (sheet,) = project.layoutManager().layouts()
     shown = sheet.itemById("map")
+    bars = [one for one in sheet.items() if isinstance(one, QgsLayoutItemScaleBar)]
     found["sheet"] = {"name": sheet.name(), "scale": shown.scale(), "layers": len(shown.layers())}
+    found["bars"] = {one.unitLabel(): one.unitsPerSegment() for one in bars}
     found["rows"] = rows(panel)
     panel.select(0)
     own = {one.name(): one for one in project.mapLayers().values()}
@@ -86,6 +95,9 @@ def work():
     settle(panel.again.isEnabled)
     found["again"] = {"rows": rows(panel), "head": panel.head.text()}
     found["groups_after"] = [group.name() for group in root.findGroups()]
+    advised = {"PROJECT": str(HOME / "harvest.toml"), "OUTPUT": str(HOME / "advice")}
+    processing.run("glademark:advise", advised)
+    found["groups_advised"] = [group.name() for group in root.findGroups()]
     return found
 
 

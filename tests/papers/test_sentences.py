@@ -3,12 +3,12 @@
 import re
 from pathlib import Path
 
-from fluent.runtime import FluentResource
+from fluent.runtime import FluentBundle, FluentResource
 from fluent.syntax.ast import BaseComment, Message
 
 import glademark
 from glademark.contracts.survey import KINDS, SETBACK_RULES
-from glademark.report.crew_sentences import CATALOGUE, say
+from glademark.report.wording import CATALOGUE, say
 
 SOURCES = "\n".join(
     path.read_text(encoding="utf-8") for path in Path(glademark.__file__).parent.rglob("*.py")
@@ -49,3 +49,19 @@ def test_a_sentence_prints_what_it_is_given() -> None:
     """Markup, braces and letters of any script in a name are printed as they are."""
     assert say("corridor-name", name="{ $x } 北 <b>") == "Corridor { $x } 北 <b>"
     assert say("some-trees", count=2, trees="2") == "2 trees"
+
+
+def test_a_sentence_in_one_line_reads_as_fluent_reads_it() -> None:
+    """What is read without fluent, for speed, is what fluent makes of the whole catalogue."""
+    bundle = FluentBundle(["en"], use_isolating=False)
+    bundle.add_resource(FluentResource(CATALOGUE.read_text(encoding="utf-8")))
+    places = {name: f"<{name}>" for name in re.findall(r"\$(\w+)", CATALOGUE.read_text("utf-8"))}
+
+    by_fluent = {
+        name: bundle.format_pattern(pattern, places)[0]
+        for name in names()
+        if (pattern := bundle.get_message(name).value) is not None
+    }
+
+    assert {name: say(name, **places) for name in by_fluent} == by_fluent
+    assert len(by_fluent) > 100

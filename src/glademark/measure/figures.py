@@ -23,15 +23,15 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey, labels_of
+from glademark.errors import counted
 from glademark.measure.equations import NOT_COMPUTED
 from glademark.measure.holes import Holes, united_areas
-from glademark.measure.tables import declared, known_of_all, rows_by, sums
+from glademark.measure.tables import declared, known_of_all, sums
 from glademark.measure.tally import NOT_STATED
 from glademark.measure.volume import Sold, solid_sums, without_volume
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
 from glademark.units import INCH_CM
-from glademark.wording import counted
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]
@@ -315,17 +315,19 @@ def _line_trees(figures: Figures) -> str:
 def solid_notices(count: pd.Series, parts: pd.DataFrame) -> dict[int, str]:
     """Trees that the solid volume of a stand leaves out, those without any volume apart."""
     unknown = parts[parts["m3"].isna()]
+    bare = unknown["gross"].isna().groupby(unknown["tree"]).any()
+    trees = unknown.drop_duplicates("tree").set_index("tree")[STAND]
+    number = count.reindex(trees.index)
+    lost = pd.DataFrame({STAND: trees, "bare": number.where(bare, 0), "rest": number.mask(bare, 0)})
+    sums = lost.groupby(STAND).sum().astype(int)
     return {
-        stand: _without_solid(count, unknown.iloc[rows])
-        for stand, rows in rows_by(unknown[STAND]).items()
+        int(stand): _without_solid(none, rest)
+        for stand, none, rest in sums[["bare", "rest"]].itertuples()
     }
 
 
-def _without_solid(count: pd.Series, unknown: pd.DataFrame) -> str:
-    """Trees of a stand with parts whose solid volume is not known."""
-    of_none = set(unknown.loc[unknown["gross"].isna(), "tree"])
-    none = int(count.loc[sorted(of_none)].sum())
-    lost = int(count.loc[sorted(set(unknown["tree"]) - of_none)].sum())
+def _without_solid(none: int, lost: int) -> str:
+    """Trees without a volume, and those whose volume has no conversion."""
     said = [f"{counted(none, 'tree')} without a volume"] if none else []
     said += [f"{counted(lost, 'tree')} whose volume has no conversion to m3"] if lost else []
     return f"The solid volume leaves out {' and '.join(said)}."

@@ -108,25 +108,43 @@ def hole_measures(holes: GeometryArray) -> dict[str, FloatArray]:
 def widest_gaps(holes: GeometryArray) -> FloatArray:
     """Widest of the gaps that join all parts of each hole [m], NaN where it is in one part."""
     widest = np.full(len(holes), np.nan)
-    for place in np.flatnonzero(shapely.get_num_geometries(holes) > 1):  # few are in parts
-        widest[place] = _widest_gap(shapely.get_parts(holes[place]))
+    several = np.flatnonzero(shapely.get_num_geometries(holes) > 1)
+    if not len(several):
+        return widest
+    parts, owner = shapely.get_parts(holes[several], return_index=True)
+    one, apart = _tree_edges(parts, np.bincount(owner))
+    widest[several] = 0.0
+    np.maximum.at(widest, several[owner[one]], apart)
     return widest
 
 
-def _widest_gap(parts: GeometryArray) -> float:
-    """Longest edge of their shortest tree; only pairs that may be in it are measured [m]."""
-    west, south, east, north = shapely.bounds(parts).T[:, :, None]
-    gap = np.maximum(np.stack([west - east.T, south - north.T]), 0.0)
-    gap = np.maximum(gap, gap.transpose(0, 2, 1))
-    apart = np.triu(np.hypot(*gap) + TOUCH_M, 1)  # of their boxes: no more than that of the parts
-    measured = np.zeros(apart.shape, dtype=bool)
+def _tree_edges(parts: GeometryArray, sizes: IntArray) -> tuple[IntArray, FloatArray]:
+    """
+    Edges of the shortest trees over the parts of each hole: one end, and the length [m].
+
+    `sizes` is how many parts each hole has. Only pairs that may be an edge are measured.
+    """
+    number = np.arange(len(parts))
+    following = np.repeat(np.cumsum(sizes), sizes) - number - 1
+    one = np.repeat(number, following)
+    two = one + 1 + np.arange(len(one)) - np.repeat(np.cumsum(following) - following, following)
+    west, south, east, north = shapely.bounds(parts).T
+    gaps = [
+        np.maximum(np.maximum(low[two] - high[one], low[one] - high[two]), 0.0)
+        for low, high in ((west, east), (south, north))
+    ]
+    apart = np.hypot(*gaps) + TOUCH_M  # of their boxes: no more than that of the parts
+    measured = np.zeros(len(one), dtype=bool)
+    pair = one * len(parts) + two
     while True:
-        tree = minimum_spanning_tree(apart)
-        one, two = tree.nonzero()
-        if measured[one, two].all():
-            return float(tree.data.max()) - TOUCH_M
-        apart[one, two] = shapely.distance(parts[one], parts[two]) + TOUCH_M
-        measured[one, two] = True
+        graph = coo_array((apart, (one, two)), shape=(len(parts),) * 2)
+        begin, end = minimum_spanning_tree(graph).nonzero()
+        edges = np.searchsorted(pair, begin.astype(np.intp) * len(parts) + end)
+        new = edges[~measured[edges]]
+        if not len(new):
+            return one[edges], apart[edges] - TOUCH_M
+        apart[new] = shapely.distance(parts[one[new]], parts[two[new]]) + TOUCH_M
+        measured[new] = True
 
 
 def nearest_other(

@@ -11,10 +11,11 @@ from typing import cast
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.frames import STAND
-from glademark.errors import InputError
+from glademark.errors import InputError, counted
 from glademark.forestry import (
     CruiseTrees,
     Estimate,
@@ -35,7 +36,6 @@ from glademark.measure.marks import size_class
 from glademark.measure.volume import Sold, unit_factor, volumes
 from glademark.project.model import AllowanceSettings
 from glademark.units import BASAL_AREA_M2_HA, INCH_CM, SOLID_M3, split_quantity
-from glademark.wording import counted
 
 BASAL = "basal_area"
 SOLID = "solid_volume"
@@ -337,10 +337,12 @@ def _by_plot(
     return pd.concat(tables).loc[plots["plot"]]
 
 
-def estimate_of(values: pd.Series, plots: pd.DataFrame, settings: AllowanceSettings) -> Estimate:
+def estimate_of(
+    values: npt.ArrayLike, plots: pd.DataFrame, settings: AllowanceSettings
+) -> Estimate:
     """Mean per hectare, by strata where areas are given."""
     weight = plots["weight"].to_numpy(dtype=float)
-    number = values.to_numpy(dtype=float)
+    number = np.asarray(values, dtype=float)
     if not settings.strata:
         return estimate_mean(number, weights=weight, confidence=settings.confidence)
     stratum = plots["stratum"].to_numpy(dtype=object)

@@ -7,6 +7,7 @@ solid m3 only where all of it converts.
 """
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -85,15 +86,7 @@ def tally_table(
     (`zone_area_m2`, one a stand), or of the stand for sums over zones; shares are of the standing
     stocks of the stand, where they are known.
     """
-    once = _once(cells)
-    pairs = once[[STAND, "located"]].drop_duplicates()
-    both = once[once[STAND].isin(pairs.loc[pairs[STAND].duplicated(), STAND])]
-    tables = [_summed(once, _KEYS, row="cell")]
-    for part in (once.assign(located=ALL), *([both] if len(both) else [])):
-        tables += [_summed(part, keys, row=row) for row, keys in _ROWS.items()]
-    table = pd.concat(tables, ignore_index=True).sort_values(
-        STAND, kind="stable", ignore_index=True
-    )
+    table = _summed(_once(cells))
     columns = {**_per_hectare(table, zone_area_m2), **_shares(table, stocks)}
     return table.assign(**columns)[[STAND, *VOLUME_BY_ZONE.names]]
 
@@ -113,39 +106,79 @@ def _once(cells: pd.DataFrame) -> pd.DataFrame:
     zones = list(dict.fromkeys([*ZONE_NAMES, *sorted(cells["zone"].unique())]))
     words = {name: pd.Categorical(cells[name]) for name in (*_KEYS[1:], *_WORDS)}
     words["zone"] = pd.Categorical(cells["zone"], categories=zones)
-    coded = cells.assign(**words)
-    keys = [STAND, *_KEYS, *_WORDS]
-    once = coded.groupby(keys, observed=True)[list(_SUMS)].sum(min_count=1).reset_index()
-    plain = {name: once[name].astype(object) for name in (*_KEYS[1:], *_WORDS)}
-    return once.assign(**plain)
+    groups = cells.assign(**words).groupby([STAND, *_KEYS, *_WORDS], observed=True)
+    once = groups[list(_SUMS)].sum(min_count=1).reset_index()
+    return once.assign(scale=once.groupby(["unit", "log_rule"], observed=True).ngroup())
 
 
-def _summed(once: pd.DataFrame, keys: tuple[str, ...], *, row: str) -> pd.DataFrame:
-    """Sums over the keys in each stand, in the order of zones, then by name."""
-    groups = once.groupby([STAND, *keys], observed=True)
-    table = groups[list(_SUMS)].sum(min_count=1)
-    scales = groups[["unit", "log_rule"]].agg(["first", "nunique"])
-    is_one = (scales["unit", "nunique"] == 1) & (scales["log_rule", "nunique"] == 1)
-    different = once[[STAND, *keys, "source"]].drop_duplicates()
-    sources = different.sort_values("source").groupby([STAND, *keys], observed=True)["source"]
+def _summed(once: pd.DataFrame) -> pd.DataFrame:
+    """Cells and every total of each stand, by kind of row, zone, then by name."""
+    kinds = _kinds(once)
+    at = np.concatenate([rows for _, _, rows in kinds])
+    kind = np.repeat(np.arange(len(kinds)), [len(rows) for _, _, rows in kinds])
+    names = {key: np.append(once[key].cat.categories.astype(object), ALL) for key in _KEYS}
+    codes = {
+        key: np.where(
+            np.array([key in keys for _, keys, _ in kinds])[kind],
+            once[key].cat.codes.to_numpy()[at],
+            len(names[key]) - 1,
+        )
+        for key in _KEYS
+    }
+    amounts = {name: once[name].to_numpy()[at] for name in (*_SUMS, "scale")}
+    rows = pd.DataFrame({STAND: once[STAND].to_numpy()[at], "kind": kind, **codes, **amounts})
+    groups = rows.groupby([STAND, "kind", *_KEYS])
+    table = groups[list(_SUMS)].sum(min_count=1).reset_index()
+    low, high = (groups["scale"].agg(end).to_numpy() for end in ("min", "max"))
+    scales = once.drop_duplicates("scale").set_index("scale").astype(object)
+    unit, log_rule = (
+        np.where(low == high, scales[name].loc[low], "") for name in ("unit", "log_rule")
+    )
+    by_product = np.array(["product" in keys for _, keys, _ in kinds])[table["kind"]]
+    without = np.where(by_product, table["trees_without"], table["own_without"])
     summed = pd.DataFrame(
         {
-            "row": row,
+            STAND: table[STAND],
+            **{key: names[key][table[key]] for key in _KEYS},
+            "row": np.array([row for row, _, _ in kinds])[table["kind"]],
             "trees": table["trees"].astype(int),
             "basal_area_m2": table["basal_area_m2"],
-            "volume_gross": table["gross"].where(is_one),
-            "volume_net": table["net"].where(is_one),
-            "volume_unit": scales["unit", "first"].where(is_one, ""),
-            "log_rule": scales["log_rule", "first"].where(is_one, ""),
+            "volume_gross": table["gross"].where(low == high),
+            "volume_net": table["net"].where(low == high),
+            "volume_unit": unit,
+            "log_rule": log_rule,
             "volume_m3": table["m3"].where(table["unconverted"] == 0),
-            "trees_without": table["trees_without" if "product" in keys else "own_without"],
-            "volume_source": sources.agg("; ".join),
+            "trees_without": without,
+            "volume_source": _joined(once["source"].cat, at, groups.ngroup().to_numpy()),
         }
-    ).reset_index()
-    every = {key: ALL for key in _KEYS if key not in keys}
-    summed = summed.assign(**every)
-    words = (*_KEYS, "row", "volume_unit", "log_rule", "volume_source")
-    return summed.astype(dict.fromkeys(words, object))
+    )
+    texts = (*_KEYS, "row", "volume_unit", "log_rule", "volume_source")
+    return summed.astype(dict.fromkeys(texts, object))
+
+
+def _kinds(once: pd.DataFrame) -> list[tuple[str, tuple[str, ...], npt.NDArray[np.intp]]]:
+    """Kinds of row: the name, the keys, and the rows that are summed."""
+    pairs = once[[STAND, "located"]].drop_duplicates()
+    both = pairs.loc[pairs[STAND].duplicated(), STAND]
+    every, split = np.arange(len(once)), np.flatnonzero(once[STAND].isin(both))
+    overall = [
+        (row, tuple(key for key in keys if key != "located"), every) for row, keys in _ROWS.items()
+    ]
+    return [("cell", _KEYS, every), *overall, *((row, keys, split) for row, keys in _ROWS.items())]
+
+
+def _joined(
+    source: Any,  # noqa: ANN401 - the accessor of a categorical, which pandas does not name
+    at: npt.NDArray[np.intp],
+    group: npt.NDArray[np.integer[Any]],
+) -> npt.NDArray[np.object_]:
+    """Sources of each group of rows, several in the order of their names."""
+    names = source.categories.astype(object).to_numpy()
+    pairs = np.unique(group * len(names) + source.codes.to_numpy()[at])
+    owner, code = np.divmod(pairs, max(len(names), 1))
+    first = np.flatnonzero(np.diff(owner, prepend=-1))
+    several = np.split(code, first[1:])
+    return np.array(["; ".join(names[some]) for some in several if len(some)], dtype=object)
 
 
 def _per_hectare(

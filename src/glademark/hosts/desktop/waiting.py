@@ -4,8 +4,6 @@ import json
 import sys
 from importlib import import_module
 
-import pandas as pd
-
 from glademark.hosts.cli import main
 
 _LOADED = (
@@ -23,7 +21,6 @@ def wait() -> None:
     """Run the words of the first line, a JSON list; an end without a line is no run."""
     for name in _LOADED:
         import_module(name)
-    pd.options.mode.string_storage = "python"  # short columns of words: a fifth less work
     line = sys.stdin.readline()
     if line:
         sys.argv[1:] = json.loads(line)

@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.residual_layers import STATES
+from glademark.errors import counted
 from glademark.forestry import NO_DIAMETER, SizeClasses, quadratic_mean_diameter_cm
 from glademark.forestry.size_classes import (
     percent_stocking,
@@ -46,7 +47,6 @@ from glademark.measure.tables import known_of_all
 from glademark.measure.zones import located_zone
 from glademark.project.model import Project
 from glademark.units import HECTARE_M2
-from glademark.wording import counted
 
 _BETWEEN = "matrix"
 
@@ -257,7 +257,7 @@ class OneStand:
             return {"q_low": q, "q_high": q}
         rows = table[table["row"] == "class"].set_index("size_class")
         of_plots = quotient_error(by_plot, rows[f"{state}_trees_per_ha"], self.classes, self.target)
-        error = estimate_of(pd.Series(of_plots), self.plots, self.project.allowance).half_width
+        error = estimate_of(of_plots, self.plots, self.project.allowance).half_width
         return {"q_low": q * np.exp(-error), "q_high": q * np.exp(error)}
 
     def _state(

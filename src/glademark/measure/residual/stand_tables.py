@@ -64,17 +64,17 @@ class RowKeys:
 
     def of(self, trees: pd.DataFrame) -> npt.NDArray[np.intp]:
         """Rows of each tree, shape (n, 4)."""
-        index = pd.MultiIndex.from_frame(self.table)
         species = trees["species"].to_numpy(dtype=object)
         size = trees["size_class"].to_numpy(dtype=object)
         blank = np.full(len(trees), "", dtype=object)
-        keys = ((blank, size), (species, blank), (species, size), (blank, blank))
-        return np.column_stack(
-            [
-                index.get_indexer(pd.MultiIndex.from_arrays([np.full(len(trees), row), *key]))
-                for row, key in zip(ROWS, keys, strict=True)
-            ]
-        )
+        keys = [
+            np.repeat(np.array(ROWS, dtype=object), len(trees)),
+            np.concatenate([blank, species, species, blank]),
+            np.concatenate([size, blank, size, blank]),
+        ]
+        index = pd.MultiIndex.from_frame(self.table)
+        found = index.get_indexer(pd.MultiIndex.from_arrays(keys))
+        return found.reshape(len(ROWS), len(trees)).T
 
 
 def per_tree(trees: pd.DataFrame, volume_m3: FloatArray, radius_m: FloatArray) -> pd.DataFrame:
@@ -244,8 +244,7 @@ class Sample:
         """Total of the stand; None where a plot does not know its part."""
         if np.isnan(values).any():
             return None
-        plots = pd.DataFrame(self.plots)
-        return estimate_of(pd.Series(values), plots, self.settings).times(hectares)
+        return estimate_of(values, self.plots, self.settings).times(hectares)
 
 
 def residual_table(

@@ -23,7 +23,7 @@ from qgis.core import (
 from qgis.PyQt.QtGui import QIcon
 
 from .inputs import PROJECT, sent_to, write_layer, write_request
-from .results import counts, load, summary_of
+from .results import counts, load, project_of, summary_of
 from .run import run
 from .settings import INPUTS, SETTINGS
 from .sheet import show_sheet
@@ -57,6 +57,7 @@ class Algorithm(QgsProcessingAlgorithm):
     title = ""
     says = ""
     gpkg = "layout.gpkg"
+    shows = ""
 
     def createInstance(self):
         return type(self)()
@@ -111,15 +112,11 @@ class Algorithm(QgsProcessingAlgorithm):
         """Load the layers, on the desktop's own thread."""
         written = getattr(self, "written", None) or {}
         if "GPKG" in written and context.project() is not None:
-            title = self.group_title(written)
+            title = project_of(written["GPKG"]) + self.shows
             shown = load(context.project(), written["GPKG"], title)
             if self.command == "layout":
                 show_sheet(context.project(), title, shown, CAUTION)
         return written
-
-    def group_title(self, written):
-        """Name of the group of the layers."""
-        return f"{self.title}: {Path(written['OUTPUT']).name}"
 
 
 class Layout(Algorithm):
@@ -143,10 +140,6 @@ class Layout(Algorithm):
         """Figures of an output's summary."""
         self.written = {**super().found(output), **counts(output)}
         return self.written
-
-    def group_title(self, written):
-        """Title of the group of layers of an output."""
-        return written["PROJECT_NAME"]
 
     def words(self, parameters, context, output):
         """Words of the command line after the name of the command."""
@@ -271,6 +264,7 @@ class Propose(Algorithm):
     """Group openings proposed."""
 
     command, title, gpkg = "propose", "Propose group openings", "proposals.gpkg"
+    shows = ": proposed groups"
     says = "Group openings to walk, inside the limits, best value first. Proposals are not marks."
 
 
@@ -278,6 +272,7 @@ class Advise(Algorithm):
     """Which marks to leave standing."""
 
     command, title, gpkg = "advise", "Advise which marks to leave standing", "advice.gpkg"
+    shows = ": leave standing"
     says = "The fewest marks to leave standing so that the limits are kept."
 
 
@@ -302,6 +297,7 @@ class Compare(Algorithm):
     """Stumps against marks."""
 
     command, title, gpkg = "compare", "Compare stumps with marks", "compare.gpkg"
+    shows = ": after the cut"
     says = "What was cut, left and cut unmarked, held against the layout. Findings to be looked at."
 
     def add_inputs(self):

@@ -106,12 +106,18 @@ def summary_of(folder):
     return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
 
 
+def project_of(gpkg):
+    """Title of the project that a GeoPackage was made of, from the figures beside it."""
+    name = "summary.json" if Path(gpkg).stem == "layout" else Path(gpkg).stem + ".json"
+    figures = json.loads(Path(gpkg).with_name(name).read_text(encoding="utf-8"))
+    return figures.get("project") or figures["provenance"]["project"]
+
+
 def counts(folder):
-    """Figures of a run: path of the summary, project, edition, and limits by verdict."""
+    """Figures of a run: path of the summary, edition, and limits by verdict."""
     path, summary = Path(folder) / "summary.json", summary_of(folder)
     checks = summary.get("checks", {})
-    known = summary["provenance"]
-    found = {"SUMMARY": str(path), "EDITION": known["edition"], "PROJECT_NAME": known["project"]}
+    found = {"SUMMARY": str(path), "EDITION": summary["provenance"]["edition"]}
     for verdict in ("exceeded", "near", "met", "not_checked"):
         found[verdict.upper()] = checks.get(verdict, 0)
     return found

@@ -10,12 +10,14 @@ from qgis.core import (
     QgsLayoutPoint,
     QgsLayoutSize,
     QgsPrintLayout,
+    QgsUnitTypes,
 )
 
 _MAP = "map"
 _MAP_PLACE = (10, 20, 195, 165)  # left, top, width, height [mm]
 _MARGIN = 1.05  # of the stand's extent
 _ROUND = 250  # the scale is a multiple of it
+_BARS = {"meters": 160, "feet": 175}  # units as on the map sheets of the papers, with tops [mm]
 _SCALE = "1:[% format_number(map_get(item_variables('map'), 'map_scale'), 0) %]"
 
 
@@ -36,9 +38,7 @@ def _made(project, title, stand, words):
     sheet = QgsPrintLayout(project)
     sheet.initializeDefaults()  # one page, A4 across
     sheet.setName(title)
-    shown, bar, legend = (
-        kind(sheet) for kind in (QgsLayoutItemMap, QgsLayoutItemScaleBar, QgsLayoutItemLegend)
-    )
+    shown, legend = QgsLayoutItemMap(sheet), QgsLayoutItemLegend(sheet)
     _put(sheet, shown, _MAP_PLACE)
     shown.setId(_MAP)
     shown.setFrameEnabled(True)
@@ -53,12 +53,14 @@ def _made(project, title, stand, words):
         label = QgsLayoutItemLabel(sheet)
         label.setText(text)
         _put(sheet, label, place)
-    bar.setLinkedMap(shown)
-    bar.applyDefaultSize()
-    _put(sheet, bar, (210, 172, 77, 13))
+    for unit, top in _BARS.items():
+        bar = QgsLayoutItemScaleBar(sheet)
+        bar.setLinkedMap(shown)
+        bar.applyDefaultSize(QgsUnitTypes.decodeDistanceUnit(unit)[0])
+        _put(sheet, bar, (210, top, 77, 13))
     legend.setLinkedMap(shown)
     legend.setLegendFilterByMapEnabled(True)
-    _put(sheet, legend, (210, 20, 77, 150))
+    _put(sheet, legend, (210, 20, 77, 138))
     project.layoutManager().addLayout(sheet)
     return sheet
 
