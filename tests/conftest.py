@@ -25,7 +25,6 @@ import pandas as pd
 import pytest
 import shapely
 from hypothesis import settings
-from mapped_trees import mapped
 from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
@@ -255,7 +254,10 @@ def mapped_data() -> Callable[[str], Any]:
         if os.environ.get("CI") == "true":
             pytest.fail(reason)
         pytest.skip(reason)
-    return mapped
+    from mapped_trees import mapped  # noqa: PLC0415 - its reader takes a second to import
+
+    found: Callable[[str], Any] = mapped
+    return found
 
 
 @pytest.fixture(scope="session")

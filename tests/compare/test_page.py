@@ -47,9 +47,9 @@ class Reader(HTMLParser):
         self.words.append(data)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def made(
-    tmp_path: Path,
+    tmp_path_factory: pytest.TempPathFactory,
     survey_of: Callable[..., Survey],
     project_of: Callable[..., Project],
     marks_at: Callable[..., list[dict[str, object]]],
@@ -62,10 +62,11 @@ def made(
     rows = [f"{n},{x},{y},30,sugar maple" for n, (x, y) in enumerate(places[:3], 1)]
     rows.append(f"9,400050,5000150,30,{EVIL}")
     text = "\n".join(["stump,x,y,dbh_cm,species", *rows]) + "\n"
-    (tmp_path / "stumps.csv").write_text(text, encoding="utf-8")
+    folder = tmp_path_factory.mktemp("made")
+    (folder / "stumps.csv").write_text(text, encoding="utf-8")
     source = Source(file=Path("stumps.csv"), crs="EPSG:26916")
     inputs = AfterCutInputs(stumps=(source,))
-    seen = read_after_cut(inputs, {"": survey}, project, folder=tmp_path).seen[""]
+    seen = read_after_cut(inputs, {"": survey}, project, folder=folder).seen[""]
     comparison = compare(survey, layout, project, seen)
     summary = build_summary(project, survey, layout, comparison.checks.assign(verdict=[]))
     delivery = Delivery(
