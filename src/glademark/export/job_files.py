@@ -66,11 +66,13 @@ def figures_deliverable(
     file: str, content: Mapping[str, Any], *, title: str
 ) -> Mapping[str, Deliverable]:
     """Writer of the figures of a job on all stands, as JSON."""
-
-    def write(_: object, folder: Path) -> None:
-        write_summary(content, folder / file)
-
-    return {file: Deliverable(id=file, title=title, files=(file,), write=write)}
+    one = Deliverable(
+        id=file,
+        title=title,
+        files=(file,),
+        write=lambda _, folder: write_summary(content, folder / file),
+    )
+    return {file: one}
 
 
 def of_stands(content: Mapping[str, Any], refused: Mapping[str, str]) -> dict[str, Any]:
