@@ -23,7 +23,7 @@ import pandas as pd
 import shapely
 
 from glademark.advice.faces import faces_of
-from glademark.advice.groups import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
+from glademark.advice.kept import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
 from glademark.advice.need_area import Area
 from glademark.advice.needs import Apart, Need
 from glademark.advice.search import Wish, smallest

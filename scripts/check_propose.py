@@ -30,14 +30,13 @@ sys.path.insert(0, str(ROOT))
 from glademark.export.proposal_files import (  # noqa: E402 - the tests are beside this folder
     marks_deliverables,
 )
+from glademark.jobs.answers import propose  # noqa: E402
 from glademark.jobs.layout import lay_out  # noqa: E402
-from glademark.jobs.propose import propose  # noqa: E402
 from glademark.measure.crowns import crown_discs  # noqa: E402
+from glademark.proposal.growth import Demands, Stock  # noqa: E402
 from glademark.proposal.pool import Pool  # noqa: E402
-from glademark.proposal.program import NoChoiceError  # noqa: E402
+from glademark.proposal.program import NoChoiceError, spacing_of  # noqa: E402
 from glademark.proposal.search import Budget, Found, Task, choose, find_candidates  # noqa: E402
-from glademark.proposal.spacing import spacing_of  # noqa: E402
-from glademark.proposal.stock import Demands, Stock  # noqa: E402
 from tests.propose.conftest import ground_of, tiny_stand  # noqa: E402
 from tests.propose.test_candidates import optimum  # noqa: E402
 from tests.propose.test_command import EAST, NORTH, project_in  # noqa: E402

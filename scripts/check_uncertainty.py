@@ -26,8 +26,7 @@ from synthetic_stands import (
 from glademark.measure.corridors import strips_of
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import Edge, crown_outlines
-from glademark.uncertainty.errors import PositionErrors
-from glademark.uncertainty.group_positions import draw_positions
+from glademark.uncertainty.errors import PositionErrors, draw_positions
 from glademark.uncertainty.openings import (
     DrawnOpening,
     area_draws,

@@ -21,9 +21,9 @@ import pyogrio
 import shapely
 from walked_networks import Network, walked_network
 
-from glademark.contracts.valid_shapes import MOST_MOVED
+from glademark.contracts.frames import MOST_MOVED
+from glademark.jobs.answers import compare_after_cut, inputs_of
 from glademark.jobs.batch import Engine, lay_out_batch
-from glademark.jobs.compare import compare_after_cut, inputs_of
 from glademark.jobs.layout import lay_out, make_papers
 
 HANDHELD = ("gpkg", "geojson", "gpx", "kml")
@@ -124,7 +124,7 @@ def main() -> int:
     words.add_argument("--papers", type=int, default=20, help="networks with every paper")
     words.add_argument("--first", type=int, default=0, help="seed of the first network")
     asked = words.parse_args()
-    writers = logging.getLogger("glademark.contracts.valid_shapes")
+    writers = logging.getLogger("glademark.contracts.frames")
     writers.addHandler(mended := Mended())
     writers.setLevel(logging.DEBUG)
     tried = Tried()

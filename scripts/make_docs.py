@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 import glademark as gm
-from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
+from glademark.contracts.job_layers import AFTER_CUT_LAYERS
 from glademark.contracts.layers import LAYERS, LEAVE_STANDING, Layer, shown_beside
 from glademark.contracts.result_tables import STANDS
 from glademark.hosts.cli import cli

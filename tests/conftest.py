@@ -12,6 +12,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
@@ -27,8 +28,9 @@ from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import stacked
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import REJECTED_COLUMNS, Survey, join_surveys
+from glademark.contracts.survey import FRAMES, REJECTED_COLUMNS, Notice, Survey
 from glademark.hosts.cli import main
 from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
@@ -389,3 +391,26 @@ def desktop_python() -> Path:
     if not has_both or subprocess.run(asked, capture_output=True, check=False).returncode:  # noqa: S603 - fixed words
         pytest.skip("needs the packages qgis and python3-qgis")
     return python
+
+
+def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
+    """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
+    first = surveys[0]
+    frames: dict[str, Any] = {
+        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
+    }
+    frames["stand"]["name"] = np.array(names, dtype=object)
+    terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}
+    elevation = {i: one.elevation[0] for i, one in enumerate(surveys) if one.elevation}
+    canopy = {i: one.canopy[0] for i, one in enumerate(surveys) if one.canopy}
+    return replace(
+        first,
+        **frames,
+        terrain=terrain or None,
+        elevation=elevation or None,
+        canopy=canopy or None,
+        counts=tuple(replace(c, stand=i) for i, one in enumerate(surveys) for c in one.counts),
+        stand_notices=tuple(
+            Notice(i, n.text) for i, one in enumerate(surveys) for n in one.stand_notices
+        ),
+    )

@@ -11,7 +11,7 @@ import shapely
 from glademark.contracts.layout import Layout
 from glademark.jobs.layout import Outcome, lay_out
 from glademark.report.map_sheets.tables import tables
-from glademark.report.review_page.facts import facts
+from glademark.report.review_page.page import facts
 from glademark.report.summary import marking_progress
 
 ACRE_M2 = 43_560 * 0.3048**2

@@ -13,19 +13,13 @@ GIS = {"fiona", "geopandas", "pyogrio", "pyproj", "rasterio", "shapely"}
 FILES = {"csv", "fiona", "io", "os", "pathlib", "pyogrio", "rasterio", "shutil", "sqlite3"}
 PLAIN_RASTER = ("rasterio.features", "rasterio.transform")  # arithmetic on arrays, no files
 OUTPUT = {"click", "rich", "sys"}
-BASE = {"", "errors", "offline", "registered", "streams", "temporary", "units", "wording"}
-"""Modules outside the packages; "" holds the version."""
-
+BASE = {"", "errors", "process", "units"}  # "" holds the version
 MOST_MODULES = 30
 
 MAY_IMPORT = {
     "errors": set(),
-    "offline": set(),
-    "registered": set(),
-    "streams": {"errors"},
-    "temporary": set(),
+    "process": {"errors"},
     "units": {"errors"},
-    "wording": set(),
     "contracts": BASE,
     "forestry": BASE,
     "project": BASE | {"forestry"},

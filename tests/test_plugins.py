@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import InputError, PluginError
-from glademark.jobs.plugins import (
+from glademark.jobs.layout import (
     DELIVERABLES,
     LIMITS,
     chosen,

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from glademark.hosts.progress import progress
+from glademark.hosts.more_commands import progress
 
 PROJECT = """
 project = {name = "Small"}

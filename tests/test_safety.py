@@ -18,10 +18,9 @@ import shapely
 from lxml import html
 
 from glademark.errors import FileError
-from glademark.export.csv_tables import FORMULA_STARTS
 from glademark.export.reopen import reopen
-from glademark.jobs.layout import Outcome, lay_out
-from glademark.jobs.plugins import installed_deliverables
+from glademark.export.tables import FORMULA_STARTS
+from glademark.jobs.layout import Outcome, installed_deliverables, lay_out
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 X0, Y0 = 500_000.0, 5_000_000.0

@@ -11,7 +11,7 @@ import pytest
 
 from glademark.errors import OutputError
 from glademark.hosts import cli
-from glademark.jobs import plugins
+from glademark.jobs.layout import installed_limits
 
 Command = Callable[..., subprocess.CompletedProcess[str]]
 
@@ -134,7 +134,7 @@ def test_a_plug_in_that_does_not_load_is_named_and_left_out(
     (place / "entry_points.txt").write_text("[glademark.limits]\nodd = broken_limits:LIMIT\n")
     monkeypatch.syspath_prepend(tmp_path)
 
-    found = plugins.installed_limits()
+    found = installed_limits()
 
     assert "opening_area_max" in found
     assert "plug-in odd of broken-limits does not load" in caplog.text

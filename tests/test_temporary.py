@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from glademark.temporary import PREFIX, temporary_folder
+from glademark.process import PREFIX, temporary_folder
 
 pytest.importorskip("fcntl")
 
 WAITING = """
 import sys
 from pathlib import Path
-from glademark.temporary import temporary_folder
+from glademark.process import temporary_folder
 
 with temporary_folder(Path(sys.argv[1])) as folder:
     (folder / "stand.gpkg").write_text("a copy of a boundary")

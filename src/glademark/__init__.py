@@ -3,7 +3,7 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from glademark.offline import stay_offline
+from glademark.process import stay_offline
 
 if TYPE_CHECKING:
     from glademark.hosts.api import (

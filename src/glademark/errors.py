@@ -11,16 +11,35 @@ What can go wrong, as a small tree.
     └── PluginError         a plug-in does not load or breaks its contract
 
 A record that cannot be used is no error: it is rejected. A broken limit is no error: it is a
-result. An interrupt is no error; `changed` says what a run had changed when it came.
+result. An interrupt is no error; `changed` says what a run had changed when it came. A message says
+what is wrong, where, what was expected and what to do.
 """
 
 import re
+import unicodedata
 from collections.abc import Iterable, Sequence
 from contextvars import ContextVar
+from itertools import pairwise
 
 NOTHING = "nothing was changed"
 
 _CHANGED: ContextVar[str] = ContextVar("changed", default=NOTHING)
+
+_VARYING = re.compile(r"'[^']*'|\"[^\"]*\"|\d[\d.,]*\d|\d")
+"""What may differ in faults of equal wording: quoted words and numbers."""
+
+_TOLD = 3
+"""Faults of equal wording that are told; the rest are counted."""
+
+NAMED_MAX = 10
+"""Records named in one sentence; the rest is counted."""
+
+TEXT_MAX = 80
+"""Characters of a text from a file that are shown."""
+
+_JOINERS = "\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"  # Persian and Indic words need them
+
+_UNSEEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # controls, direction marks, halves of characters, breaks
 
 
 def changed() -> str:
@@ -31,13 +50,6 @@ def changed() -> str:
 def tell_changed(words: str) -> None:
     """Say what this run has changed so far, in place of what was said before."""
     _CHANGED.set(words)
-
-
-_VARYING = re.compile(r"'[^']*'|\"[^\"]*\"|\d[\d.,]*\d|\d")
-"""What may differ in faults of equal wording: quoted words and numbers."""
-
-_TOLD = 3
-"""Faults of equal wording that are told; the rest are counted."""
 
 
 def grouped_faults(faults: Iterable[str]) -> list[str]:
@@ -114,3 +126,66 @@ class UnitError(GlademarkError, ValueError):
 
 class PluginError(GlademarkError, RuntimeError):
     """A plug-in does not load or breaks its contract."""
+
+
+def shown(text: object, *, longest: int = TEXT_MAX) -> str:
+    r"""
+    Text from a file, fit for terminal, log and paper: nothing moves the cursor, turns or hides.
+
+    Examples
+    --------
+    >>> print(shown("oak\x1b[2J"), shown("a long remark", longest=6))
+    oak\x1b[2J a lon…
+    """
+    plain = str(text)
+    seen = (
+        plain
+        if plain.isprintable()
+        else "".join(
+            letter.encode("unicode_escape").decode("ascii")
+            if unicodedata.category(letter) in _UNSEEN
+            and not (letter in _JOINERS and unicodedata.category(before) in {"Lo", "Mn", "Mc"})
+            else letter
+            for before, letter in pairwise(f" {plain}")
+        )
+    )
+    return seen if len(seen) <= longest else f"{seen[: longest - 1]}…"
+
+
+def listed(names: Iterable[object], *, between: str = ", ") -> str:
+    """
+    Up to ten names, separated by commas if not told otherwise, and how many more there are.
+
+    Examples
+    --------
+    >>> listed(range(1, 13))
+    '1, 2, 3, 4, 5, 6, 7, 8, 9, 10 and 2 more'
+    """
+    every = list(names)
+    text = between.join(shown(name) for name in every[:NAMED_MAX])
+    more = len(every) - NAMED_MAX
+    return f"{text} and {more:,} more" if more > 0 else text
+
+
+def counted(number: int, noun: str) -> str:
+    """
+    A number with its noun in the right form.
+
+    Examples
+    --------
+    >>> counted(1, "mark"), counted(1200, "mark")
+    ('1 mark', '1,200 marks')
+    """
+    return f"{number:,} {noun if number == 1 else noun + 's'}"
+
+
+def quoted(names: Sequence[object]) -> str:
+    """
+    Names in quotes, separated by commas.
+
+    Examples
+    --------
+    >>> quoted(["DBH", "spp"])
+    "'DBH', 'spp'"
+    """
+    return ", ".join(f"'{shown(name)}'" for name in names) or "none"

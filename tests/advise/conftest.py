@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from glademark.advice.advise import By, advise
 from glademark.advice.outcome import Advice
 from glademark.contracts.survey import Survey
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.crowns import crown_discs
 from glademark.measure.layout import measure_layout

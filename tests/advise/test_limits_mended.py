@@ -106,7 +106,7 @@ def test_trees_that_hold_a_limit_beyond_are_named(groves: Build, advice_of: Buil
 def test_wood_painted_for_a_corridor_stays_cut(survey_of: Build, project_of: Build) -> None:
     """A tree whose paint says corridor is never spared, wherever it plots."""
     from glademark.advice.advise import advise  # noqa: PLC0415 - one test only
-    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - the same
+    from glademark.jobs.layout import installed_limits  # noqa: PLC0415 - the same
     from glademark.judge.limits import Case, limits_asked  # noqa: PLC0415 - the same
     from glademark.measure.layout import measure_layout  # noqa: PLC0415 - the same
     from glademark.project.model import LimitSetting  # noqa: PLC0415 - the same
@@ -304,7 +304,7 @@ def test_nothing_exceeded_is_nothing_to_mend(groves: Build, advice_of: Build) ->
 def test_a_record_of_several_trees_counts_as_all_of_them(groves: Build, case_with: Build) -> None:
     """Fewest trees, not records: a clump of three is dearer than two single trees."""
     from glademark.advice.advise import advise  # noqa: PLC0415 - one test only
-    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - the same
+    from glademark.jobs.layout import installed_limits  # noqa: PLC0415 - the same
     from glademark.judge.limits import limits_asked  # noqa: PLC0415 - the same
     from glademark.measure.layout import measure_layout  # noqa: PLC0415 - the same
     from glademark.project.model import LimitSetting  # noqa: PLC0415 - the same

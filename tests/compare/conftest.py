@@ -13,9 +13,8 @@ import shapely
 
 from glademark.comparison.likeness import Shifts
 from glademark.comparison.matching import Match, Rates
-from glademark.contracts.inspection import AfterCutSurvey
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import AfterCutSurvey, Survey
 from glademark.intake.after_cut import no_damage
 from glademark.intake.areas import AREA_COLUMNS, WALKED_COLUMNS, no_areas
 from glademark.intake.cruise import no_cruise

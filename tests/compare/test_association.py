@@ -5,10 +5,16 @@ import numpy.typing as npt
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from glademark.comparison import counting
-from glademark.comparison.association import Pairs, chances, most_likely, settled, slack
+from glademark.comparison import association
+from glademark.comparison.association import (
+    Pairs,
+    chances,
+    counted_out,
+    most_likely,
+    settled,
+    slack,
+)
 from glademark.comparison.averaging import log_ways, third_cumulant, variance
-from glademark.comparison.counting import counted_out
 
 Floats = npt.NDArray[np.float64]
 
@@ -142,7 +148,7 @@ def test_two_rivals_for_two_are_not_called_sure() -> None:
 
 def test_too_wide_a_part_is_not_counted_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """A part with more rows at a time than there is room for is told, not counted wrongly."""
-    monkeypatch.setattr(counting, "SLOTS_MAX", 2)
+    monkeypatch.setattr(association, "SLOTS_MAX", 2)
     row, column = np.nonzero(np.ones((3, 3)))
 
     assert counted_out(row, column, np.ones(9)) is None

@@ -10,13 +10,13 @@ import pytest
 import shapely
 from scipy import stats
 
-from glademark.comparison.damage import damage_of, share_of_clusters
 from glademark.comparison.questions import damage_questions
+from glademark.comparison.sample_check import damage_of, share_of_clusters
 from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.project.model import Project, Source
-from glademark.report.papers.damage_form import form_heads
+from glademark.report.papers.field_sheets import form_heads
 
 STAND = shapely.box(400_000, 5_000_000, 400_200, 5_000_200)
 HEAD = (

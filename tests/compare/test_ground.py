@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.comparison.driven_area import Driven, driven_against, openings_against
+from glademark.comparison.comparison import Driven, driven_against, openings_against
 
 CRS = "EPSG:26916"
 STAND = shapely.box(0, 0, 100, 100)

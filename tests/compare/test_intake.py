@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.contracts.inspection import AfterCutSurvey
-from glademark.contracts.survey import Survey
+from glademark.contracts.survey import AfterCutSurvey, Survey
 from glademark.errors import InputError
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.project.model import Project, Source

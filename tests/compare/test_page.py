@@ -17,8 +17,7 @@ from glademark.contracts.survey import Survey
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project, Source
-from glademark.report.comparison.page import comparison_page
-from glademark.report.comparison.sheet import write_sheet
+from glademark.report.comparison.papers import comparison_page, write_sheet
 from glademark.report.comparison.wording import check_lines, question_lines
 from glademark.report.delivery import Delivery
 from glademark.report.summary import build_summary

@@ -9,7 +9,7 @@ import pytest
 import shapely
 
 from glademark.comparison.comparison import Comparison, compare
-from glademark.comparison.wood import amounts_of, in_words
+from glademark.comparison.expected import amounts_of, in_words
 from glademark.contracts.survey import Survey
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.measure.layout import measure_layout

@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 import shapely
 
+from glademark.export.styles import SYMBOLS, Symbol
 from glademark.hosts.desktop.install import install, profile_folder
 from glademark.jobs.layout import lay_out
-from glademark.report.layer_symbols import SYMBOLS, Symbol
 
 ENDS_WITHIN_S = 120
 PROJECT = """

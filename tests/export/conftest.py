@@ -25,8 +25,7 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import InputCount, Survey
-from glademark.export import csv_tables as tables
-from glademark.export import geopackage
+from glademark.export import geopackage, tables
 from glademark.project.model import Project
 from glademark.report import summary
 from glademark.report.delivery import Deliverable, Delivery

@@ -19,12 +19,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import CRS
 
+from glademark.contracts.frames import of_declared_type
 from glademark.contracts.layers import LAYERS
-from glademark.contracts.valid_shapes import of_declared_type
 from glademark.errors import OutputError
 from glademark.export.geopackage import write_geopackage
-from glademark.report.columns import written_columns
 from glademark.report.delivery import Delivery
+from glademark.report.quantities import written_columns
 
 ACRE_M2 = 4046.8564224  # 43,560 ft2 of 0.3048 m a side
 

@@ -16,7 +16,7 @@ from glademark.contracts.layers import MARKS, STAND, Column, Layer, Units
 from glademark.contracts.result_tables import REJECTED
 from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
-from glademark.export.joined import alike, as_one
+from glademark.export.stands import alike, as_one
 from glademark.report.summary import named_values, parameter_rows
 
 CRS = "EPSG:26916"

@@ -18,8 +18,8 @@ from glademark.export.geopackage import write_geopackage
 from glademark.export.iso_metadata import STANDARD_URI, metadata_record
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.site_rules import cautions
 from glademark.report.summary import build_summary, marking_days
+from glademark.report.wording import cautions
 
 ROOT = Path(__file__).resolve().parents[2]
 ISO = "http://standards.iso.org/iso/19115/-3"

@@ -8,7 +8,7 @@ import pytest
 
 from glademark.errors import OutputError
 from glademark.export.output import Delivered, deliver
-from glademark.jobs.plugins import installed_deliverables
+from glademark.jobs.layout import installed_deliverables
 from glademark.report.delivery import FIELD_PAPERS, Deliverable, Delivery
 
 IDS = ("gpkg", *FIELD_PAPERS, "geojson", "summary")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from glademark.export import csv_tables as tables
+from glademark.export import tables
 from glademark.report.delivery import Delivery
 
 FULL_WIDTH = "\uff1d\uff0b\uff0d\uff20"

@@ -15,13 +15,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from glademark import wording
+from glademark.errors import shown
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.site_rules import cautions
 from glademark.report.terminal.layout import print_summary
-from glademark.report.terminal.limits import Fitted
-from glademark.report.terminal.openings import opening_verdicts
+from glademark.report.terminal.limits import Fitted, opening_verdicts
+from glademark.report.wording import cautions
 
 
 def printed(delivery: Delivery, *, width: int = 80, files: tuple[Path, ...] = ()) -> str:
@@ -204,10 +203,10 @@ def test_near_and_met(delivery: Delivery) -> None:
 @given(text=st.text(max_size=200))
 def test_shown_text_is_harmless(text: str) -> None:
     """Whatever stands in a file, what is shown stays on its line and is short."""
-    shown = wording.shown(text, longest=80)
+    words = shown(text, longest=80)
 
-    assert not set(shown) & {"\x1b", "\n", "\r", "\t", "\u202e", "\x9b"}
-    assert len(shown) <= 80
+    assert not set(words) & {"\x1b", "\n", "\r", "\t", "\u202e", "\x9b"}
+    assert len(words) <= 80
 
 
 def test_target_is_at_least(delivery: Delivery) -> None:

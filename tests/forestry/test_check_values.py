@@ -9,8 +9,9 @@ import pytest
 from glademark.forestry import Trees, VolumeTable, crown_radius_m, equation_sets, tree_volume
 from glademark.forestry.log_rules import international_quarter, scale_logs, scribner_decimal_c
 from glademark.forestry.species import species_table
-from glademark.forestry.volume_equations.lake_states import LakeStates
 from glademark.forestry.volume_equations.national import NationalVolumeSystem
+from glademark.forestry.volume_equations.regional import LakeStates
+from glademark.forestry.volume_table import read_rows
 from glademark.units import FOOT_M, INCH_CM
 
 Check = dict[str, str]
@@ -118,7 +119,8 @@ def cordwood_table(rows_of: Reader) -> VolumeTable:
         for row in rows_of("volume_checks", quantity="table")
     ]
     rows.append({"dbh": "12", "volume": "0.30"})
-    return VolumeTable.from_rows(rows, unit="cord", dbh_unit="in", class_width=1)
+    cells = read_rows(rows, unit="cord", dbh_unit="in")
+    return VolumeTable(rows=cells, dbh_unit="in", class_width=1)
 
 
 @pytest.mark.checks("volume_checks", quantity="table")
@@ -148,7 +150,8 @@ def test_printed_board_foot_table_is_read(rule: str, rows_of: Reader) -> None:
     rows = [
         {"dbh": cell["dbh_in"], "logs": cell["logs"], "volume": cell["expected"]} for cell in cells
     ]
-    table = VolumeTable.from_rows(rows, unit="board foot", dbh_unit="in", read="interpolate")
+    read = read_rows(rows, unit="board foot", dbh_unit="in")
+    table = VolumeTable(rows=read, dbh_unit="in", read="interpolate")
 
     volume, found = table.lookup(
         [float(cell["dbh_in"]) for cell in cells], height=[float(cell["logs"]) for cell in cells]

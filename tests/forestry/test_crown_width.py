@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 
 from glademark.forestry import crown_radius_m
-from glademark.forestry.packaged_data import packaged_table
+from glademark.forestry.species import packaged_table
 from glademark.units import FOOT_M, INCH_CM
 
 STAND_GROWN = sorted(

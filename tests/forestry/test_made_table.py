@@ -14,6 +14,7 @@ from glademark.forestry import (
     make_volume_table,
     tree_volume,
 )
+from glademark.forestry.volume_table import read_rows
 from glademark.units import INCH_CM
 
 SETS = equation_sets()
@@ -38,7 +39,8 @@ def test_made_table_reads_back_to_the_equation(
         assumed={"height_m": height_m},
     )
 
-    table = VolumeTable.from_rows(made.rows, unit=made.unit, dbh_unit="in")
+    cells = read_rows(made.rows, unit=made.unit, dbh_unit="in")
+    table = VolumeTable(rows=cells, dbh_unit="in")
 
     for code in species:
         trees = Trees(dbh_cm=middles * INCH_CM, height_m=height_m, species_code=code)
@@ -58,7 +60,8 @@ def test_made_table_by_logs_reads_back() -> None:
         species_code=[833],
         assumed={"logs": [1.0, 2.0, 3.0], "form_class": 80},
     )
-    table = VolumeTable.from_rows(made.rows, unit=made.unit, dbh_unit="in")
+    cells = read_rows(made.rows, unit=made.unit, dbh_unit="in")
+    table = VolumeTable(rows=cells, dbh_unit="in")
 
     read, found = table.lookup([14.0, 18.0, 22.0], species=833, height=[1, 2, 3])
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 
 from glademark.forestry import basal_area_m2, quadratic_mean_diameter_cm
-from glademark.forestry.packaged_data import packaged_table, source
+from glademark.forestry.species import packaged_table, source
 
 
 @given(st.lists(st.floats(1, 200), min_size=1, max_size=50))

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.forestry import breast_height_diameter_cm, find_species
-from glademark.forestry.packaged_data import packaged_table
+from glademark.forestry.species import packaged_table
 
 FOOT_M = 0.3048  # exact by definition
 

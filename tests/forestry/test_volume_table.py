@@ -1,12 +1,15 @@
 """A local volume table is read as it was meant, and every fault in it is named."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
 
 from glademark.errors import InputError
-from glademark.forestry import OwnSpecies, SpeciesNames, VolumeTable
+from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames, VolumeTable
+from glademark.forestry.size_classes import DiameterUnit
+from glademark.forestry.volume_table import read_rows
 
 Rows = list[dict[str, object]]
 LONG: Rows = [
@@ -17,9 +20,22 @@ LONG: Rows = [
 ]
 
 
+def table_of(
+    rows: Rows,
+    *,
+    unit: str,
+    dbh_unit: DiameterUnit,
+    species: SpeciesNames = PACKAGED_SPECIES,
+    **reading: Any,  # noqa: ANN401 - how the table is read
+) -> VolumeTable:
+    """Volume table of plain rows, in long or wide form."""
+    cells = read_rows(rows, unit=unit, dbh_unit=dbh_unit, species=species)
+    return VolumeTable(rows=cells, dbh_unit=dbh_unit, species=species, **reading)
+
+
 def test_class_holds_up_to_the_next_row() -> None:
     """The row 10 holds from 10.0 up to 14; the last row has no upper end."""
-    table = VolumeTable.from_rows(LONG, unit="bf", dbh_unit="in")
+    table = table_of(LONG, unit="bf", dbh_unit="in")
 
     volume, found = table.lookup([9.9, 10.0, 13.99, 14.0, 40.0], product="sawlog")
 
@@ -29,7 +45,7 @@ def test_class_holds_up_to_the_next_row() -> None:
 
 def test_blank_cell_is_a_gap() -> None:
     """A blank cell has no volume: the class below does not reach over it."""
-    table = VolumeTable.from_rows(LONG, unit="bf", dbh_unit="in")
+    table = table_of(LONG, unit="bf", dbh_unit="in")
 
     _, found = table.lookup([7.0, 11.0], product="PULPWOOD")
 
@@ -38,7 +54,7 @@ def test_blank_cell_is_a_gap() -> None:
 
 def test_trade_classes_are_named_by_their_middle() -> None:
     """With classes of 2 in, the row 10 holds 9.0 to under 11.0, and nothing above."""
-    table = VolumeTable.from_rows(
+    table = table_of(
         [{"dbh": 10, "volume": 1.0}, {"dbh": 12, "volume": 2.0}],
         unit="cord",
         dbh_unit="in",
@@ -52,7 +68,7 @@ def test_trade_classes_are_named_by_their_middle() -> None:
 
 def test_interpolation_is_straight_and_stays_inside() -> None:
     """Halfway between 60 and 150 is 105; outside the table there is nothing."""
-    table = VolumeTable.from_rows(LONG[:2], unit="bf", dbh_unit="in", read="interpolate")
+    table = table_of(LONG[:2], unit="bf", dbh_unit="in", read="interpolate")
 
     volume, found = table.lookup([10.0, 12.0, 14.0, 14.1], product="sawlog")
 
@@ -68,7 +84,7 @@ def test_most_particular_row_speaks() -> None:
         {"dbh": 10, "volume": 3, "product": "sawlog", "species": "*"},
         {"dbh": 10, "volume": 4, "product": "sawlog", "species": "sugar maple"},
     ]
-    table = VolumeTable.from_rows(rows, unit="m3", dbh_unit="in")
+    table = table_of(rows, unit="m3", dbh_unit="in")
 
     volume, _ = table.lookup(
         [12.0] * 4,
@@ -90,7 +106,7 @@ def test_most_particular_row_speaks() -> None:
 )
 def test_wide_forms_mean_the_same(rows: Rows, asked: dict[str, object]) -> None:
     """Sizes, species or products may stand in the headings; the tree takes the same volume."""
-    table = VolumeTable.from_rows(rows, unit="cord", dbh_unit="in")
+    table = table_of(rows, unit="cord", dbh_unit="in")
 
     volume, _ = table.lookup([10.0, 15.0], **asked)  # type: ignore[arg-type] # a test's own mix
 
@@ -100,7 +116,7 @@ def test_wide_forms_mean_the_same(rows: Rows, asked: dict[str, object]) -> None:
 def test_heights_in_the_headings() -> None:
     """Between 10 in, 1 log (50) and 12 in, 2 logs (130), the middle is the mean of four cells."""
     rows: Rows = [{"dbh": 10, "1": 50, "2": 90}, {"dbh": 12, "1": 70, "2": 130}]
-    table = VolumeTable.from_rows(rows, unit="bf", dbh_unit="in", read="interpolate")
+    table = table_of(rows, unit="bf", dbh_unit="in", read="interpolate")
 
     volume, found = table.lookup([11.0, 12.0, 12.0, 12.0], height=[1.5, 2, 3, math.nan])
 
@@ -111,7 +127,7 @@ def test_heights_in_the_headings() -> None:
 def test_height_classes_are_lower_edges() -> None:
     """Read by class, 2.5 logs take the column of 2 logs."""
     rows: Rows = [{"dbh": 10, "1": 50, "2": 90}]
-    table = VolumeTable.from_rows(rows, unit="bf", dbh_unit="in")
+    table = table_of(rows, unit="bf", dbh_unit="in")
 
     volume, _ = table.lookup([11.0, 11.0, 11.0], height=[0.5, 1.0, 2.5])
 
@@ -120,9 +136,7 @@ def test_height_classes_are_lower_edges() -> None:
 
 def test_single_height_is_no_range() -> None:
     """Interpolated, a table of one height holds for that height alone."""
-    table = VolumeTable.from_rows(
-        [{"dbh": 10, "2": 90}], unit="bf", dbh_unit="in", read="interpolate"
-    )
+    table = table_of([{"dbh": 10, "2": 90}], unit="bf", dbh_unit="in", read="interpolate")
 
     _, found = table.lookup([10.0, 10.0], height=[2, 1])
 
@@ -135,7 +149,7 @@ def test_tree_has_parts() -> None:
         {"product": "sawlog", "part": "", "dbh": 14, "volume": 150, "unit": "board feet"},
         {"product": "sawlog", "part": "Pulpwood", "dbh": 14, "volume": 0.05, "unit": "cord"},
     ]
-    table = VolumeTable.from_rows(rows, unit="", dbh_unit="in")
+    table = table_of(rows, unit="", dbh_unit="in")
 
     own, _ = table.lookup([15.0], product="sawlog")
     topwood, _ = table.lookup([15.0], product="sawlog", part="pulpwood")
@@ -149,7 +163,7 @@ def test_tree_has_parts() -> None:
 
 def test_no_trees_give_no_volumes() -> None:
     """An empty tally is looked up like any other."""
-    table = VolumeTable.from_rows(LONG, unit="bf", dbh_unit="in")
+    table = table_of(LONG, unit="bf", dbh_unit="in")
 
     volume, found = table.lookup(np.array([]), species=[], product=[])
 
@@ -175,7 +189,7 @@ def test_no_trees_give_no_volumes() -> None:
 def test_faulty_cell_is_named(row: dict[str, object], message: str) -> None:
     """A fault is told with its row, what was expected and what to do."""
     with pytest.raises(InputError, match=message):
-        VolumeTable.from_rows([row], unit="m3", dbh_unit="in")
+        table_of([row], unit="m3", dbh_unit="in")
 
 
 def test_all_faults_come_at_once() -> None:
@@ -183,7 +197,7 @@ def test_all_faults_come_at_once() -> None:
     rows: Rows = [{"dbh": "x", "volume": "y"}, {"dbh": "10", "volume": "z"}]
 
     with pytest.raises(InputError) as caught:
-        VolumeTable.from_rows(rows, unit="m3", dbh_unit="in")
+        table_of(rows, unit="m3", dbh_unit="in")
 
     assert len(caught.value.faults) == 3
 
@@ -193,7 +207,7 @@ def test_repeated_size_is_refused() -> None:
     rows: Rows = [{"dbh": 10, "volume": 1}, {"dbh": "10.0", "volume": 2}]
 
     with pytest.raises(InputError, match="row 3: the size 10 stands twice"):
-        VolumeTable.from_rows(rows, unit="m3", dbh_unit="in")
+        table_of(rows, unit="m3", dbh_unit="in")
 
 
 @pytest.mark.parametrize(
@@ -213,7 +227,7 @@ def test_heading_of_the_volume_carries_its_unit(heading: str, unit: str) -> None
     """A column such as volume_m3 is the volume, in the unit that it names."""
     rows: Rows = [{"species": "beech", "dbh_class_in": "10", heading: "0.4", "unit": ""}]
 
-    table = VolumeTable.from_rows(rows, unit="", dbh_unit="in")
+    table = table_of(rows, unit="", dbh_unit="in")
 
     assert table.unit_of() == unit
     assert table.lookup([11.0], species="Beech")[0].tolist() == [0.4]
@@ -221,7 +235,7 @@ def test_heading_of_the_volume_carries_its_unit(heading: str, unit: str) -> None
 
 def test_wide_headings_name_product_and_unit() -> None:
     """A heading sawlog_bf is board feet of sawlogs; cords of pulpwood stand beside it."""
-    table = VolumeTable.from_rows(
+    table = table_of(
         [{"dbh": 10, "sawlog_bf": 60, "pulpwood (cords)": 0.1}], unit="", dbh_unit="in"
     )
 
@@ -233,7 +247,7 @@ def test_wide_headings_name_product_and_unit() -> None:
 def test_a_species_of_the_table_is_known_by_it() -> None:
     """European beech is in no list of the package; its rows serve it, in any case."""
     rows: Rows = [{"species": "European beech", "dbh": 10, "volume": 0.4}]
-    table = VolumeTable.from_rows(rows, unit="m3", dbh_unit="in")
+    table = table_of(rows, unit="m3", dbh_unit="in")
 
     volume, found = table.lookup([10.0, 10.0], species=["EUROPEAN BEECH", "silver fir"])
 
@@ -250,7 +264,7 @@ def test_rows_of_a_group_serve_its_species() -> None:
         {"species": "", "dbh": 10, "volume": 0.3},
         {"species": "oak", "dbh": 10, "volume": 0.5},
     ]
-    table = VolumeTable.from_rows(rows, unit="m3", dbh_unit="in", species=names)
+    table = table_of(rows, unit="m3", dbh_unit="in", species=names)
 
     assert table.lookup([10.0] * 3, species=["BU", "EI", "fir"])[0].tolist() == [0.4, 0.5, 0.3]
 
@@ -258,7 +272,7 @@ def test_rows_of_a_group_serve_its_species() -> None:
 def test_empty_table_is_refused() -> None:
     """A table without rows is an oversight."""
     with pytest.raises(InputError, match="there are no rows"):
-        VolumeTable.from_rows([], unit="m3", dbh_unit="in")
+        table_of([], unit="m3", dbh_unit="in")
 
 
 def test_two_units_for_one_product_are_refused() -> None:
@@ -269,16 +283,16 @@ def test_two_units_for_one_product_are_refused() -> None:
     ]
 
     with pytest.raises(InputError, match="the volumes of any product are in cord, m3"):
-        VolumeTable.from_rows(rows, unit="", dbh_unit="in")
+        table_of(rows, unit="", dbh_unit="in")
 
 
 def test_reading_rule_must_be_known() -> None:
     """A table is read by class or interpolated."""
     with pytest.raises(InputError, match="read is 'guess'; expected 'class' or 'interpolate'"):
-        VolumeTable.from_rows(LONG, unit="m3", dbh_unit="in", read="guess")  # type: ignore[arg-type] # what the test is about
+        table_of(LONG, unit="m3", dbh_unit="in", read="guess")  # type: ignore[arg-type] # what the test is about
 
 
 def test_class_width_goes_with_classes() -> None:
     """A width says nothing where volumes are interpolated."""
     with pytest.raises(InputError, match="class_width is 2; expected a width above zero"):
-        VolumeTable.from_rows(LONG, unit="m3", dbh_unit="in", read="interpolate", class_width=2)
+        table_of(LONG, unit="m3", dbh_unit="in", read="interpolate", class_width=2)

@@ -17,8 +17,7 @@ from rich.console import Console
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.layout import lay_out_survey
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits, lay_out_survey
 from glademark.judge.limits import limits_asked
 from glademark.project.model import LimitSetting, Project
 from glademark.report.papers.filing_figures import filing_tables

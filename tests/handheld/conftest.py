@@ -10,8 +10,7 @@ from lxml import etree
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.layout import Outcome
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import Outcome, installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout

@@ -6,13 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
-from glademark.export.handheld.features import (
-    CREW_LAYERS,
-    about_file,
-    add,
-    placed_layers,
-    xml_bytes,
-)
+from glademark.export.handheld import CREW_LAYERS, about_file, placed_layers
+from glademark.export.styles import add, xml_bytes
 from glademark.report.delivery import Delivery
 
 

@@ -14,8 +14,8 @@ from pydantic import ValidationError
 from shapely.geometry import shape
 
 from glademark.contracts.layers import LAYERS
-from glademark.export.handheld.features import KEPT, ROUNDED_M, SIMPLIFIED_M, placed_layers
-from glademark.export.handheld.geojson import crossing_cut, geojson_text
+from glademark.export.handheld import KEPT, ROUNDED_M, SIMPLIFIED_M, placed_layers
+from glademark.export.handheld_files import crossing_cut, geojson_text
 from glademark.measure.edges import outer_rings
 from glademark.report.delivery import Delivery
 

@@ -7,7 +7,7 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from lxml import etree
 
-from glademark.export.handheld.gpx import gpx_bytes
+from glademark.export.handheld_files import gpx_bytes
 from glademark.report.delivery import Delivery
 
 NAMES = {"g": "http://www.topografix.com/GPX/1/1"}

@@ -7,10 +7,10 @@ import pytest
 import shapely
 from lxml import etree
 
-from glademark.export.handheld import kml
-from glademark.export.handheld.kml import kml_bytes
+from glademark.export import handheld_files
+from glademark.export.handheld_files import kml_bytes
+from glademark.export.styles import SYMBOLS, abgr
 from glademark.report.delivery import Delivery
-from glademark.report.layer_symbols import SYMBOLS, abgr
 
 NAMES = {"k": "http://www.opengis.net/kml/2.2"}
 
@@ -87,7 +87,7 @@ def test_very_many_trees_are_placed_by_opening_and_corridor(
     small: Delivery, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A phone takes some hundred places; none of the trees is left out."""
-    monkeypatch.setattr(kml, "MOST_TREES", 3)
+    monkeypatch.setattr(handheld_files, "MOST_TREES", 3)
     document = etree.fromstring(kml_bytes(small))
     folder = document.xpath("//k:Folder[k:name='Trees to cut']", namespaces=NAMES)[0]
     places = {

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.intake.outlines import bank_strips
+from glademark.intake.lines_and_outlines import bank_strips
 
 STAND = shapely.box(0, 0, 200, 200)
 

@@ -9,7 +9,7 @@ from glademark.errors import FileError
 from glademark.intake.columns.meanings import MARKS
 from glademark.intake.formats.delimited import read_delimited
 from glademark.intake.formats.files import Snapshots
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading
 
 Open = Callable[..., Reading]
 

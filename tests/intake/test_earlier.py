@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from glademark.contracts.survey import InputCount
-from glademark.intake.earlier import changed_inputs
+from glademark.export.manifest import changed_inputs
 
 
 def count(name: str, file: str, sha256: str) -> InputCount:

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed, quoted, shown
 from glademark.intake.formats.files import Snapshots
-from glademark.wording import counted, listed, quoted, shown
 
 
 def take(folder: Path, name: str) -> object:

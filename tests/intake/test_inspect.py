@@ -10,13 +10,13 @@ import pyogrio
 import pytest
 import shapely
 
-from glademark.contracts.inspection import LayerSeen
+from glademark.contracts.survey import LayerSeen
 from glademark.errors import InputError
 from glademark.intake.first_project import CRS_TO_FILL, new_project_from
 from glademark.intake.inspect import inspect_files
 from glademark.intake.read import read_survey
 from glademark.project import read_project
-from glademark.report.terminal.comparison import inspection_lines
+from glademark.report.terminal.jobs import inspection_lines
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
 FILES = sorted(path for path in SAMPLE.iterdir() if path.suffix in {".gpkg", ".csv", ".tif"})

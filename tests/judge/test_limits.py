@@ -10,7 +10,7 @@ import shapely
 
 from glademark.contracts.result_tables import CHECKS
 from glademark.errors import InputError
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.judge.limits import Case, limits_asked, number, rows_of, verdicts
 from glademark.project.model import LimitSetting
 

@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from glademark.errors import InputError
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.project.model import LimitSetting
 

@@ -7,8 +7,7 @@ import pytest
 import shapely
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.layout import lay_out_survey
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits, lay_out_survey
 from glademark.judge.limits import limits_asked
 from glademark.project.model import Project
 

@@ -12,14 +12,12 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.layout import Outcome
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import Outcome, installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
-from glademark.report.delivery import Delivery
-from glademark.report.map_sheets.deliverable import DELIVERABLE
+from glademark.report.delivery import MAP, Delivery
 from glademark.report.map_sheets.sheet_set import write_sheets
 from glademark.report.summary import build_summary
 
@@ -209,7 +207,7 @@ def written(
 ) -> Sheets:
     """Two hectares as they are handed over, and the folder of their sheets."""
     delivery, folder = STANDS["2 ha"](delivery_of), tmp_path_factory.mktemp("small")
-    DELIVERABLE.write(delivery, folder)
+    MAP.write(delivery, folder)
     return Sheets(delivery=delivery, folder=folder)
 
 

@@ -13,21 +13,27 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from glademark.report.delivery import Delivery
-from glademark.report.map_sheets.drawing.hatches import hatch_dots, hatch_lines
-from glademark.report.map_sheets.drawing.lettering import text_outline, text_width
-from glademark.report.map_sheets.drawing.outlines import (
+from glademark.report.map_sheets.page import (
+    Fill,
+    Lettering,
+    Page,
+    Stroke,
+    hatch_dots,
+    hatch_lines,
+)
+from glademark.report.map_sheets.paper import (
     CLOSE,
     CURVE,
     LINE,
     MOVE,
+    Box,
     circle,
     from_quadratic,
     outline_of,
+    text_outline,
+    text_width,
 )
-from glademark.report.map_sheets.drawing.page import Fill, Lettering, Page, Stroke
-from glademark.report.map_sheets.drawing.paper import Box
-from glademark.report.map_sheets.drawing.pdf_pages import pages_as_pdf
-from glademark.report.map_sheets.drawing.picture import PICTURE_DPI, write_picture
+from glademark.report.map_sheets.pdf_pages import PICTURE_DPI, pages_as_pdf, write_picture
 
 PIXEL = PICTURE_DPI / 72
 BLACK, WHITE, RED = (0, 0, 0), (255, 255, 255), (255, 0, 0)

@@ -23,17 +23,15 @@ from hypothesis import strategies as st
 from matplotlib.colors import to_rgb
 
 from glademark.export.geopackage import write_geopackage
-from glademark.export.pack import make_pack
+from glademark.export.manifest import make_pack
 from glademark.export.reopen import reopen
+from glademark.report.delivery import MAP
 from glademark.report.map_sheets.arrangement import HEADING_PT, LEGEND_SHARES
-from glademark.report.map_sheets.content import map_content
-from glademark.report.map_sheets.deliverable import DELIVERABLE
-from glademark.report.map_sheets.drawing.labels import Label, Line, Obstacles, place_labels
-from glademark.report.map_sheets.drawing.paper import Box
-from glademark.report.map_sheets.drawing.symbols import AREAS, TREES
-from glademark.report.map_sheets.facts import facts_height
-from glademark.report.map_sheets.legend import legend_entries, legend_height
-from glademark.report.map_sheets.overview_sheet import (
+from glademark.report.map_sheets.content import AREAS, TREES, map_content
+from glademark.report.map_sheets.map_labels import Label, Line, Obstacles, place_labels
+from glademark.report.map_sheets.panel import facts_height, legend_entries, legend_height
+from glademark.report.map_sheets.paper import Box
+from glademark.report.map_sheets.stand_sheets import (
     NOTE,
     everything,
     longest_legend,
@@ -177,16 +175,16 @@ def test_fonts_are_inside_and_properties_set(sample_sheets: Sheets) -> None:
 
 def test_equal_layouts_give_equal_sheets(written: Sheets, tmp_path: Path) -> None:
     """No clock and no chance: made twice, both files are the same byte for byte."""
-    DELIVERABLE.write(written.delivery, tmp_path)
+    MAP.write(written.delivery, tmp_path)
 
-    for name in DELIVERABLE.files:
+    for name in MAP.files:
         assert (tmp_path / name).read_bytes() == (written.folder / name).read_bytes()
 
 
 def test_sheets_are_made_again_from_the_geopackage(written: Sheets, tmp_path: Path) -> None:
     """From layout.gpkg alone the sheets come out with the same words on as many pages."""
     write_geopackage(written.delivery, tmp_path / "layout.gpkg")
-    DELIVERABLE.write(reopen(tmp_path / "layout.gpkg"), tmp_path)
+    MAP.write(reopen(tmp_path / "layout.gpkg"), tmp_path)
 
     assert texts(tmp_path / "layout_map.pdf") == texts(written.folder / "layout_map.pdf")
 
@@ -194,7 +192,7 @@ def test_sheets_are_made_again_from_the_geopackage(written: Sheets, tmp_path: Pa
 def test_pack_holds_the_sheets(sheets_of: Callable[[str], Sheets], tmp_path: Path) -> None:
     """The contractor's archive has both files of the map."""
     delivery = sheets_of("no openings").delivery
-    pack = make_pack(delivery, tmp_path, deliverables={"map": DELIVERABLE})
+    pack = make_pack(delivery, tmp_path, deliverables={"map": MAP})
     with zipfile.ZipFile(pack) as archive:
         assert {"layout_map.pdf", "layout_map.png"} <= set(archive.namelist())
 
@@ -202,7 +200,7 @@ def test_pack_holds_the_sheets(sheets_of: Callable[[str], Sheets], tmp_path: Pat
 def test_the_deliverable_alone_loads_nothing_heavy() -> None:
     """Knowing of the map sheets costs nothing: neither plotting nor PDF library is loaded."""
     code = (
-        "import sys; from glademark.jobs.plugins import installed_deliverables; "
+        "import sys; from glademark.jobs.layout import installed_deliverables; "
         "assert 'map' in installed_deliverables(); "
         "heavy = {'matplotlib', 'pikepdf', 'contourpy', 'glademark.report.map_sheets.sheet_set'}; "
         "sys.exit(', '.join(heavy & set(sys.modules)) or 0)"

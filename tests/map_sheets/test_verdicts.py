@@ -2,7 +2,7 @@
 
 import pytest
 
-from glademark.report.map_sheets.opening_caption import figure_beside
+from glademark.report.map_sheets.openings_sheets import figure_beside
 
 
 @pytest.mark.parametrize(

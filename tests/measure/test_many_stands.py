@@ -11,10 +11,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey, join_surveys
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
+from tests.conftest import join_surveys
 
 SurveyOf = Callable[..., Survey]
 ProjectOf = Callable[..., Project]
@@ -108,7 +109,7 @@ def assert_same(one: Layout, other: Layout) -> None:
             assert repr(here) == repr(there)
 
 
-@pytest.mark.parametrize(("asked", "seeds"), zip(PROJECTS, SEEDS, strict=True), ids=PROJECTS)
+@pytest.mark.parametrize(("asked", "seeds"), [*zip(PROJECTS, SEEDS, strict=True)], ids=PROJECTS)
 def test_stands_measured_together_are_what_they_are_alone(
     asked: str, seeds: Sequence[int], survey_of: SurveyOf, project_of: ProjectOf
 ) -> None:

@@ -10,6 +10,7 @@ import shapely
 from glademark.contracts.layout import Layout
 from glademark.errors import InputError
 from glademark.forestry import Product, VolumeTable
+from glademark.forestry.volume_table import read_rows
 from glademark.measure.volume import volumes
 
 Rows = list[dict[str, object]]
@@ -237,9 +238,9 @@ def test_equations_of_an_unknown_species_are_refused(
 
 def test_a_table_by_logs_reads_the_logs_of_the_trees() -> None:
     """A tree of 2 logs takes the column of 2 logs; without logs the reason is said."""
-    table = VolumeTable.from_rows(
-        [{"dbh_in": 12, "1 log": 40, "2 logs": 70}], unit="board foot", dbh_unit="in"
-    )
+    rows = [{"dbh_in": 12, "1 log": 40, "2 logs": 70}]
+    cells = read_rows(rows, unit="board foot", dbh_unit="in")
+    table = VolumeTable(rows=cells, dbh_unit="in")
     sawlog = Product(name="sawlog", unit="board foot", log_rule="Doyle")
     trees = pd.DataFrame(
         {

@@ -14,17 +14,15 @@ import shapely
 from pydantic import ValidationError
 from rich.console import Console
 
-from glademark.export.handheld.features import placed_layers
-from glademark.export.handheld.geojson import geojson_text
-from glademark.export.handheld.gpx import gpx_bytes
-from glademark.export.handheld.kml import kml_bytes
-from glademark.export.pack import cautions_text, make_pack, without_stock
+from glademark.export.handheld import placed_layers
+from glademark.export.handheld_files import geojson_text, gpx_bytes, kml_bytes
+from glademark.export.manifest import cautions_text, make_pack, without_stock
 from glademark.report.delivery import Delivery
 from glademark.report.map_sheets.sheet_set import write_sheets
 from glademark.report.papers.field_guide import guide_content
 from glademark.report.review_page.page import review_page
 from glademark.report.terminal.layout import print_summary
-from glademark.report.verdicts import approval_words, exceeded_features
+from glademark.report.wording import approval_words, exceeded_features
 
 STAND = shapely.box(0, 0, 200, 100)
 TOO_LARGE = {"opening_area_max": "0.005 ha"}

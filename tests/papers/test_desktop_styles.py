@@ -6,8 +6,8 @@ import subprocess
 from pathlib import Path
 
 from glademark.export.geopackage import write_geopackage
+from glademark.export.styles import MARKS, SYMBOLS, ZONES
 from glademark.report.delivery import Delivery
-from glademark.report.layer_symbols import MARKS, SYMBOLS, ZONES
 
 READ = """
 import json, os, sqlite3, sys

@@ -10,7 +10,7 @@ import shapely
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
 from glademark.report.papers.filing_figures import DELIVERABLE, filing_tables
-from glademark.report.verdicts import approval_words, edition_words
+from glademark.report.wording import approval_words, edition_words
 
 ACRE_M2 = 43_560 * 0.3048**2  # 43,560 square feet, the international foot
 FOOT_M = 0.3048

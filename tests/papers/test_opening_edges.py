@@ -10,12 +10,12 @@ import shapely
 from rich.console import Console
 
 from glademark.contracts.survey import Survey
+from glademark.export.tables import write_workbook
 from glademark.jobs.layout import lay_out_survey
 from glademark.project.model import Project
-from glademark.report.map_sheets.facts import facts
+from glademark.report.map_sheets.panel import facts
 from glademark.report.papers.field_guide import guide_content
 from glademark.report.terminal.layout import print_summary
-from glademark.report.workbook import write_workbook
 
 WORDS = {
     "marked_crowns": "the crowns of the marked trees",

@@ -13,7 +13,7 @@ import pytest
 
 from glademark.contracts.layers import LAYERS
 from glademark.jobs.layout import Outcome
-from glademark.report.columns import CHECKS_SHOWN, written_columns
+from glademark.report.quantities import CHECKS_SHOWN, written_columns
 
 ROOT = Path(__file__).parents[2]
 HOME = ROOT / ".cache" / "geopackage_validator"

@@ -8,21 +8,19 @@ import pypdf
 import pytest
 
 from glademark.errors import InputError
-from glademark.export import pack
-from glademark.export.csv_tables import EXTRACTION
-from glademark.export.handheld import geojson, gpx, kml
-from glademark.export.pack import cautions_text, make_pack, without_stock
-from glademark.jobs.layout import Outcome
-from glademark.jobs.plugins import chosen
+from glademark.export.handheld_files import GEOJSON, GPX, KML
+from glademark.export.manifest import PACK, cautions_text, make_pack, without_stock
+from glademark.export.tables import EXTRACTION
+from glademark.jobs.layout import Outcome, chosen
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
-from glademark.report.papers import filing_figures, stump_check
+from glademark.report.papers import field_sheets, filing_figures
 
 KNOWN = {
     one.id: one
     for one in (
-        guide.DELIVERABLE, gpx.DELIVERABLE, kml.DELIVERABLE, geojson.DELIVERABLE,
-        filing_figures.DELIVERABLE, pack.DELIVERABLE, stump_check.DELIVERABLE, EXTRACTION,
+        guide.DELIVERABLE, GPX, KML, GEOJSON,
+        filing_figures.DELIVERABLE, PACK, field_sheets.STUMP_CHECK, EXTRACTION,
     )
 }  # fmt: skip
 

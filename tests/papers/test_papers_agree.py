@@ -11,8 +11,7 @@ import pytest
 from rich.console import Console
 
 from glademark.export.output import deliver
-from glademark.jobs.layout import Outcome
-from glademark.jobs.plugins import asked_for
+from glademark.jobs.layout import Outcome, asked_for
 from glademark.report.delivery import Delivery
 from glademark.report.terminal.layout import print_summary
 

@@ -18,24 +18,23 @@ from hypothesis import strategies as st
 
 from glademark.contracts.layout import CorridorFigures
 from glademark.errors import FileError
-from glademark.export import csv_tables as tables
-from glademark.export import geopackage
+from glademark.export import geopackage, tables
 from glademark.export.geopackage import write_geopackage
-from glademark.export.handheld import geojson, gpx, kml
+from glademark.export.handheld_files import GEOJSON, GPX, KML
 from glademark.export.output import deliver
 from glademark.export.reopen import rebuilt, reopen, split_name
 from glademark.hosts.cli import cli
 from glademark.jobs.layout import Outcome, make_papers
 from glademark.project.model import Project
-from glademark.report import summary, workbook
+from glademark.report import summary
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
-from glademark.report.papers import filing_figures, stump_check
+from glademark.report.papers import field_sheets, filing_figures
 from glademark.report.summary import json_value, named_values, parameters_table
 
 ALL = (
-    gpx.DELIVERABLE, kml.DELIVERABLE, geojson.DELIVERABLE, guide.DELIVERABLE,
-    filing_figures.DELIVERABLE, stump_check.DELIVERABLE, workbook.DELIVERABLE, summary.DELIVERABLE,
+    GPX, KML, GEOJSON, guide.DELIVERABLE,
+    filing_figures.DELIVERABLE, field_sheets.STUMP_CHECK, tables.WORKBOOK, summary.DELIVERABLE,
     tables.CHECKS, tables.OPENINGS, tables.VOLUME_BY_ZONE, geopackage.DELIVERABLE,
 )  # fmt: skip
 
@@ -210,7 +209,7 @@ def test_papers_command_names_its_files(sample: Outcome, tmp_path: Path) -> None
 def test_each_title_is_told_before_it_is_made(small: Delivery, tmp_path: Path) -> None:
     """What a terminal shows as progress is the title of what is being made."""
     told: list[str] = []
-    known = {one.id: one for one in (gpx.DELIVERABLE, summary.DELIVERABLE)}
+    known = {one.id: one for one in (GPX, summary.DELIVERABLE)}
 
     deliver(small, tmp_path / "out", known, on_each=told.append)
 

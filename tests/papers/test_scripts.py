@@ -13,14 +13,14 @@ import pytest
 from rich.console import Console
 
 from glademark.export.output import deliver
-from glademark.jobs.plugins import asked_for
+from glademark.jobs.layout import asked_for
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
-from glademark.report.papers.printed_fonts import SANS
 from glademark.report.papers.printed_page import Grid, Paper, table, write_pdf
-from glademark.report.papers.printed_scripts import (
+from glademark.report.papers.printed_text import (
     LACKING,
     NO_LETTER,
+    SANS,
     line_width,
     lines_that_fit,
     printable,

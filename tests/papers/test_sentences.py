@@ -8,7 +8,7 @@ from fluent.syntax.ast import BaseComment, Message
 
 import glademark
 from glademark.contracts.survey import KINDS, SETBACK_RULES
-from glademark.report.crew_sentences import CATALOGUE, say
+from glademark.report.wording import CATALOGUE, say
 
 SOURCES = "\n".join(
     path.read_text(encoding="utf-8") for path in Path(glademark.__file__).parent.rglob("*.py")

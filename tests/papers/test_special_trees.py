@@ -7,16 +7,15 @@ from dataclasses import replace
 import pytest
 import shapely
 
-from glademark.export.handheld.features import placed_layers
-from glademark.export.handheld.gpx import gpx_bytes
-from glademark.export.handheld.kml import kml_bytes
+from glademark.export.handheld import placed_layers
+from glademark.export.handheld_files import gpx_bytes, kml_bytes
 from glademark.report.delivery import Delivery
+from glademark.report.layer_frames import danger_circles
 from glademark.report.map_sheets import map_labels as labels
 from glademark.report.map_sheets.content import map_content
-from glademark.report.map_sheets.overview_sheet import everything, plan_overview
+from glademark.report.map_sheets.stand_sheets import everything, plan_overview
 from glademark.report.papers.field_guide import guide_content
 from glademark.report.review_page import content as page
-from glademark.report.special_trees import danger_circles
 
 
 def test_danger_and_line_trees_say_where_they_stand(small: Delivery) -> None:

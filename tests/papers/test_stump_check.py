@@ -6,7 +6,7 @@ import pypdf
 
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.papers.stump_check import DELIVERABLE, standing_group, stump_groups
+from glademark.report.papers.field_sheets import STUMP_CHECK, standing_group, stump_groups
 
 BOX = "\N{BALLOT BOX}"
 
@@ -29,7 +29,7 @@ def test_opening_groups_are_the_openings(sample: Outcome) -> None:
 
 def test_every_mark_has_a_box_on_paper(small: Delivery, tmp_path: Path) -> None:
     """Eight trees of two groups, a record of three corridor trees, a leave tree and a line tree."""
-    DELIVERABLE.write(small, tmp_path)
+    STUMP_CHECK.write(small, tmp_path)
     pages = pypdf.PdfReader(tmp_path / "stump_check.pdf").pages
     words = " ".join(page.extract_text() for page in pages)
 

@@ -8,19 +8,18 @@ import shapely
 from rich.console import Console
 
 from glademark.contracts.survey import Survey
-from glademark.export.handheld.features import placed_layers
-from glademark.export.handheld.gpx import gpx_bytes
-from glademark.export.handheld.kml import kml_bytes
+from glademark.export.handheld import placed_layers
+from glademark.export.handheld_files import gpx_bytes, kml_bytes
 from glademark.jobs.layout import lay_out_survey
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
 from glademark.report.map_sheets.content import map_content
 from glademark.report.map_sheets.tables import records_table
 from glademark.report.papers.field_guide import guide_content
+from glademark.report.papers.field_sheets import standing_group, stump_groups
 from glademark.report.papers.filing_figures import filing_tables
-from glademark.report.papers.stump_check import standing_group, stump_groups
 from glademark.report.review_page.content import map_content as page_content
-from glademark.report.review_page.facts import facts
+from glademark.report.review_page.page import facts
 from glademark.report.terminal.layout import print_summary
 
 TOTALS = "3 trees on the map, 0.2 m2 basal area"  # three stems of 30 cm: 0.21 m2

@@ -9,9 +9,9 @@ import pytest
 import shapely
 from openpyxl.workbook import Workbook
 
+from glademark.export.tables import WORKBOOK, workbook_sheets
 from glademark.jobs.layout import Outcome
 from glademark.report.delivery import Delivery
-from glademark.report.workbook import DELIVERABLE, workbook_sheets
 
 ACRE_M2 = 43_560 * 0.3048**2
 FT2_M2 = 0.3048**2
@@ -19,7 +19,7 @@ FT2_M2 = 0.3048**2
 
 def opened(delivery: Delivery, folder: Path) -> Workbook:
     """The workbook, read back by another library."""
-    DELIVERABLE.write(delivery, folder)
+    WORKBOOK.write(delivery, folder)
     return openpyxl.load_workbook(folder / "layout.xlsx")
 
 
@@ -129,7 +129,7 @@ def test_equal_layouts_give_equal_bytes(small: Delivery, tmp_path: Path) -> None
     """No clock and no chance is in the file."""
     contents = []
     for _ in range(2):
-        DELIVERABLE.write(small, tmp_path)
+        WORKBOOK.write(small, tmp_path)
         contents.append((tmp_path / "layout.xlsx").read_bytes())
 
     assert contents[0] == contents[1]

@@ -12,9 +12,9 @@ from click.testing import CliRunner
 
 from glademark.errors import ProjectError
 from glademark.hosts.cli import cli
-from glademark.jobs.plugins import installed_limits
+from glademark.intake.first_project import template_text
+from glademark.jobs.layout import installed_limits
 from glademark.project import Project, read_project
-from glademark.project.template import template_text
 from glademark.units import _SPELLINGS, AREA_M2, BASAL_AREA_M2_HA, LENGTH_M, SOLID_M3, unit_name
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -13,9 +13,8 @@ from pydantic import BaseModel
 
 from glademark.errors import InputError, OutputError
 from glademark.hosts.cli import INTERRUPTED, _guarded
-from glademark.intake.first_project import new_project
+from glademark.intake.first_project import TEMPLATES, new_project
 from glademark.project import Project, read_project
-from glademark.project.template import TEMPLATES
 
 DESIGNED_LIMITS = {
     "canopy_cover_min",

@@ -18,10 +18,8 @@ from shapely.geometry import shape
 
 from glademark.contracts.survey import Survey
 from glademark.export.geopackage import write_geopackage
-from glademark.export.handheld.features import placed_layers
-from glademark.export.handheld.geojson import geojson_text
-from glademark.export.handheld.gpx import gpx_bytes
-from glademark.export.handheld.kml import kml_bytes
+from glademark.export.handheld import placed_layers
+from glademark.export.handheld_files import geojson_text, gpx_bytes, kml_bytes
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case
 from glademark.measure.layout import measure_layout

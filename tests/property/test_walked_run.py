@@ -10,7 +10,7 @@ from typing import Any
 import distributed
 import pytest
 
-from glademark.export.handheld import geojson, gpx
+from glademark.export import handheld_files
 from glademark.jobs.batch import Engine, lay_out_batch
 from glademark.jobs.layout import Outcome, lay_out, make_papers
 
@@ -86,11 +86,11 @@ def test_command_names_what_is_missing(
         msg = "unable to assign free hole to a shell"
         raise RuntimeError(msg)
 
-    monkeypatch.setattr(geojson, "DELIVERABLE", replace(geojson.DELIVERABLE, write=fail))
+    monkeypatch.setattr(handheld_files, "GEOJSON", replace(handheld_files.GEOJSON, write=fail))
     words = ("layout", project, "--out", tmp_path, "--only", "geojson", "--only", "gpx", "--strict")
     told = command(*words)
     first = sorted(path.name for path in tmp_path.iterdir())
-    monkeypatch.setattr(gpx, "DELIVERABLE", replace(gpx.DELIVERABLE, write=fail))
+    monkeypatch.setattr(handheld_files, "GPX", replace(handheld_files.GPX, write=fail))
     shown = command("-vv", *words)
 
     assert told.returncode == shown.returncode == 3

@@ -11,8 +11,8 @@ from scipy.sparse import csr_array
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import EDGES, Edge
 from glademark.measure.holes import EdgeRule
+from glademark.proposal.growth import Demands, Ground, Stock, crown_links, sets_of
 from glademark.proposal.search import Task
-from glademark.proposal.stock import Demands, Ground, Stock, crown_links, sets_of
 
 POINTS_A_GROUP = 0.02
 

@@ -11,15 +11,21 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from glademark.measure.crowns import crown_discs
 from glademark.measure.edges import crown_outlines
-from glademark.project.propose_settings import ProposeWeights
-from glademark.proposal.growth import Sizes, free_of_charge, grown
-from glademark.proposal.infeasible import why_infeasible
-from glademark.proposal.layouts import choices
-from glademark.proposal.points import unsized
-from glademark.proposal.pool import joined, measured
+from glademark.project.job_settings import ProposeWeights
+from glademark.proposal.growth import (
+    Demands,
+    Sizes,
+    Stock,
+    crown_links,
+    free_of_charge,
+    ground_shares,
+    grown,
+    sets_of,
+)
+from glademark.proposal.outcome import choices, why_infeasible
+from glademark.proposal.pool import joined, measured, unsized
+from glademark.proposal.program import grid_of
 from glademark.proposal.search import Task, choose, find_candidates, relaxed_over
-from glademark.proposal.spacing import grid_of
-from glademark.proposal.stock import Demands, Stock, crown_links, ground_shares, sets_of
 from tests.propose.conftest import connected_sets, ground_of
 
 

@@ -13,7 +13,7 @@ from glademark.contracts.terrain import Elevation
 from glademark.errors import InputError
 from glademark.forestry.allometry import WidthForm, width_of_height_m
 from glademark.intake.read import read_survey
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.measure.canopy_trees import canopy_trees, tree_tops
 from glademark.project import read_project

@@ -10,8 +10,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse import csr_array
 
-from glademark.proposal.program import NoChoiceError, Program, relaxed, solved
-from glademark.proposal.spacing import broken_gaps, grid_of, packing_rows
+from glademark.proposal.program import (
+    NoChoiceError,
+    Program,
+    broken_gaps,
+    grid_of,
+    packing_rows,
+    relaxed,
+    solved,
+)
 
 GRID = np.array([[3, 12, 12, 4], [6, 13, 6, 9], [9, 13, 11, 12], [4, 13, 8, 3]])
 

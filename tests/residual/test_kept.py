@@ -9,8 +9,7 @@ import shapely
 
 from glademark.contracts.layout import Layout
 from glademark.errors import InputError
-from glademark.jobs.layout import Outcome
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import Outcome, installed_limits
 from glademark.judge.limits import limits_asked
 from glademark.measure.residual.around import farthest
 from glademark.measure.residual.standing_trees import matched_trees

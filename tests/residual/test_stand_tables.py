@@ -12,7 +12,7 @@ from scipy import stats
 
 from glademark.contracts.layout import Layout
 from glademark.errors import InputError
-from glademark.report.residual_stand import structure_rows
+from glademark.report.wood import structure_rows
 
 HECTARE = shapely.box(0, 0, 100, 100)
 AREA_HA = 1.0

@@ -13,13 +13,12 @@ import shapely
 from lxml import html
 
 from glademark.contracts.survey import Survey
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
-from glademark.report.delivery import Delivery
-from glademark.report.review_page.deliverable import DELIVERABLE
+from glademark.report.delivery import REVIEW, Delivery
 from glademark.report.summary import build_summary
 
 WEST, SOUTH = 400_000.0, 5_100_000.0
@@ -154,7 +153,7 @@ def write(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Delivery], Path
 
     def written(delivery: Delivery) -> Path:
         folder = tmp_path_factory.mktemp("page")
-        DELIVERABLE.write(delivery, folder)
+        REVIEW.write(delivery, folder)
         return folder / "review.html"
 
     return written

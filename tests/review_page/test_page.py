@@ -16,9 +16,8 @@ from lxml import html
 from glademark.contracts.survey import REJECTED_COLUMNS
 from glademark.errors import OutputError
 from glademark.jobs.layout import Outcome
-from glademark.report.delivery import Delivery
-from glademark.report.review_page.deliverable import DELIVERABLE
-from glademark.report.site_rules import cautions
+from glademark.report.delivery import REVIEW, Delivery
+from glademark.report.wording import cautions
 
 HOSTILE = "</script><img src=x onerror=alert(1)>$$\\frac{1}{2}$$ \u202e&\"'"
 SAMPLE = Path(__file__).parents[2] / "sample_gis" / "harvest.toml"
@@ -45,7 +44,7 @@ def facts(page: html.HtmlElement) -> dict[str, str]:
 
 def test_the_package_registers_what_it_writes() -> None:
     """The deliverable says of itself that it writes review.html."""
-    assert (DELIVERABLE.id, DELIVERABLE.files) == ("review", ("review.html",))
+    assert (REVIEW.id, REVIEW.files) == ("review", ("review.html",))
 
 
 def test_what_the_page_needs_is_imported_late() -> None:
@@ -53,7 +52,7 @@ def test_what_the_page_needs_is_imported_late() -> None:
     import subprocess  # noqa: PLC0415 - a fresh interpreter knows what is loaded
 
     code = (
-        "import sys, glademark.report.review_page.deliverable;"
+        "import sys, glademark.report.delivery;"
         "print([name for name in ('bokeh', 'jinja2', 'pandas') if name in sys.modules])"
     )
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)  # noqa: S603 - own code
@@ -324,7 +323,7 @@ def test_a_page_that_the_disk_lost_is_not_handed_over(
     monkeypatch.setattr(Path, "read_bytes", lambda _: b"")
 
     with pytest.raises(OutputError, match=r"review\.html does not hold what was written"):
-        DELIVERABLE.write(dataclasses.replace(delivery), tmp_path)
+        REVIEW.write(dataclasses.replace(delivery), tmp_path)
 
 
 def test_the_sample_page_is_small(

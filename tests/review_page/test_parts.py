@@ -14,15 +14,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.contracts.layers import LAYERS
-from glademark.report.map_sheets.drawing.symbols import TREES
-from glademark.report.review_page.allowance import WIDTH, accounts
-from glademark.report.review_page.chart import steady_ids
-from glademark.report.review_page.diameters import histogram
-from glademark.report.review_page.limits import worst_by_key
+from glademark.report.map_sheets.content import TREES
+from glademark.report.review_page.cards import worst_by_key
+from glademark.report.review_page.chart import AREAS, MARKS, steady_ids
+from glademark.report.review_page.content import Plane
 from glademark.report.review_page.page import content_policy, inert_json
-from glademark.report.review_page.plane import Plane
-from glademark.report.review_page.symbols import AREAS, MARKS
-from glademark.report.review_page.wording import field_text, limit_title, volume_amounts
+from glademark.report.review_page.pictures import WIDTH, accounts, histogram
+from glademark.report.wording import field_text, limit_title, volume_amounts
 
 CRS = "EPSG:26916"
 

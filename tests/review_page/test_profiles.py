@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import shapely
 
-from glademark.report.review_page.profiles import (
+from glademark.report.profile_drawing import (
     BOTTOM,
     HEIGHT,
     LEFT,

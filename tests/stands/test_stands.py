@@ -16,7 +16,7 @@ from rich.console import Console
 from glademark.errors import InputError
 from glademark.jobs.layout import lay_out
 from glademark.jobs.stands import StandsOutcome, lay_out_stands
-from glademark.report.terminal.stands import print_stands
+from glademark.report.terminal.layout import print_stands
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -16,10 +16,9 @@ from glademark.export.geopackage import write_geopackage
 from glademark.export.reopen import reopen
 from glademark.jobs.layout import Outcome
 from glademark.measure.terrain.slope import INTERVALS, contour_layer
-from glademark.report.map_sheets.deliverable import DELIVERABLE, PDF_FILE
-from glademark.report.map_sheets.drawing.map_frame import MapFrame
-from glademark.report.map_sheets.drawing.paper import POINT_M, Box
+from glademark.report.delivery import MAP, PDF_FILE
 from glademark.report.map_sheets.map_drawing import contour_interval, contours
+from glademark.report.map_sheets.paper import POINT_M, Box, MapFrame
 
 CRS_M = CRS.from_epsg(26916)
 FOOT_M = 0.3048
@@ -115,9 +114,9 @@ def test_maps_made_again_have_their_contours(sample_run: Outcome, tmp_path: Path
     for folder in (first, again):
         folder.mkdir()
     write_geopackage(sample_run.delivery, first / "layout.gpkg")
-    DELIVERABLE.write(sample_run.delivery, first)
+    MAP.write(sample_run.delivery, first)
     reopened = reopen(first / "layout.gpkg")
-    DELIVERABLE.write(reopened, again)
+    MAP.write(reopened, again)
 
     assert_geodataframe_equal(reopened.layout.contours, sample_run.delivery.layout.contours)
     words = [

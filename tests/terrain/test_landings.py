@@ -7,11 +7,12 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from glademark.contracts.survey import Survey, join_surveys
+from glademark.contracts.survey import Survey
 from glademark.errors import InputError
 from glademark.intake.read import read_survey
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
+from tests.conftest import join_surveys
 
 CRS = "EPSG:26916"
 X, Y = 412_000.0, 5_138_000.0

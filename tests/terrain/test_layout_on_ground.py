@@ -16,8 +16,7 @@ from rich.console import Console
 
 from glademark.contracts.layers import LAYERS, present
 from glademark.contracts.terrain import PERMIT, Elevation
-from glademark.export import csv_tables as tables
-from glademark.export import geopackage
+from glademark.export import geopackage, tables
 from glademark.export.output import deliver
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case

@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
 from glademark.judge.uncertain_verdicts import uncertainty_figures, with_uncertainty

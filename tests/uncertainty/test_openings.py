@@ -5,7 +5,7 @@ import pytest
 import shapely
 from scipy.stats import norm, rice
 
-from glademark.uncertainty.group_positions import draw_positions
+from glademark.uncertainty.errors import draw_positions
 from glademark.uncertainty.openings import (
     DrawnOpening,
     area_draws,

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.advice.beyond import Ground, Keeps, keeps_of, need_of
-from glademark.advice.groups import Unsplit, bonds_of
+from glademark.advice.kept import Unsplit, bonds_of
 from glademark.advice.needs import (
     GROUND_RULES,
     Amount,

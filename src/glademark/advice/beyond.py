@@ -9,10 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.advice.cover import LostArea, Row
 from glademark.advice.faces import Faces, faces_of, kept_faces_of
-from glademark.advice.groups import Bonds, Unsplit
-from glademark.advice.kept import LeastArea, OnePiece
+from glademark.advice.kept import Bonds, LeastArea, LostArea, OnePiece, Row, Unsplit
 from glademark.advice.need_area import Area, CombinedArea, lost_area
 from glademark.advice.needs import GROUND_RULES, Amount, Apart, Away, Need, cut_inside
 from glademark.advice.spared_holes import SparedHoles

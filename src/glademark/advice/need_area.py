@@ -10,8 +10,8 @@ import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array, vstack
 
-from glademark.advice.cover import LostArea, Row
 from glademark.advice.faces import QUAD_SEGS, Faces, holds_together, left_m2
+from glademark.advice.kept import LostArea, Row
 from glademark.advice.needs import capped, widest_short
 from glademark.advice.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
 from glademark.measure.corridors import Corridors

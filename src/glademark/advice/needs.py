@@ -16,8 +16,8 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advice.cover import LostArea, Row
 from glademark.advice.faces import Faces
+from glademark.advice.kept import LostArea, Row
 from glademark.advice.spared_holes import Spared, SparedHoles
 from glademark.judge.limits import Case
 from glademark.measure.figures import area_names

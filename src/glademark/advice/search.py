@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from glademark.advice.cover import Answer, LostArea, Program, Row, solve, with_all
+from glademark.advice.kept import Answer, LostArea, Program, Row, solve, with_all
 from glademark.advice.needs import Need
 from glademark.advice.spared_holes import Spared
 
@@ -37,30 +37,17 @@ _BLOCK = 16
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Wish:
-    """
-    What is to be brought about, and by which measure it is to be little.
+    """What is to be brought about, and by which measure it is to be little."""
 
-    Attributes
-    ----------
-    needs
-        To be met, all of them.
-    keeps
-        Limits that must not be broken by sparing: each gives rows that a set breaks, none where it
-        breaks none.
-    rows, areas
-        Rows of the limits that must not be broken.
-    costs
-        Of each mark, by one measure after the other; shape (n,) each.
-    together
-        Trees that are spared with a tree, itself among them, where it is not spared alone.
-    """
-
-    needs: Sequence[Need]
+    needs: Sequence[Need]  # to be met, all of them
     keeps: Sequence[Callable[[Spared], Sequence[Row]]]
+    """Limits that must not be broken by sparing: each gives rows that a set breaks, none where it
+    breaks none."""
     rows: Sequence[Row]
-    areas: Sequence[LostArea]
-    costs: Sequence[FloatArray]
+    areas: Sequence[LostArea]  # rows and areas: rows of the limits that must not be broken
+    costs: Sequence[FloatArray]  # of each mark, by one measure after the other; shape (n,) each
     together: Mapping[int, Spared] = field(default_factory=dict)
+    """Trees that are spared with a tree, itself among them, where it is not spared alone."""
 
     @property
     def trees(self) -> Spared:
@@ -70,22 +57,12 @@ class Wish:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Found:
-    """
-    The set found.
+    """The set found."""
 
-    Attributes
-    ----------
-    spared
-        Positions of the marks; None where no set brings everything about.
-    bounds
-        For each measure: no set can do with less, given what the measures before it cost.
-    proved
-        Whether the set is proved to be the smallest, by every measure and by the ids.
-    """
-
-    spared: Spared | None
+    spared: Spared | None  # positions of the marks; None where no set brings everything about
     bounds: tuple[float, ...]
-    proved: bool
+    """For each measure: no set can do with less, given what the measures before it cost."""
+    proved: bool  # whether the set is proved to be the smallest, by every measure and by the ids
 
 
 def smallest(wish: Wish, *, start: Spared = frozenset()) -> Found:

@@ -10,12 +10,11 @@ import pandas as pd
 import shapely
 
 from glademark.comparison.association import FloatArray, IntArray
-from glademark.comparison.damage import Damage
 from glademark.comparison.findings import HARDLY_ANY, Seen, left_standing_chance
 from glademark.comparison.matching import Match
 from glademark.comparison.records import Places
-from glademark.comparison.sample_check import more_places, ratio_estimate
-from glademark.contracts.comparison_layers import AFTER_CUT_LAYERS
+from glademark.comparison.sample_check import Damage, more_places, ratio_estimate
+from glademark.contracts.job_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
 from glademark.project.job_settings import CompareSettings
 

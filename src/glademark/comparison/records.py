@@ -10,11 +10,9 @@ import shapely
 from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
-from glademark.comparison.expected import Paper, no_paper
-from glademark.comparison.wood import amounts_of
-from glademark.contracts.inspection import AfterCutSurvey
+from glademark.comparison.expected import Paper, amounts_of, no_paper
 from glademark.contracts.layout import Layout
-from glademark.contracts.survey import Survey, labels_of
+from glademark.contracts.survey import AfterCutSurvey, Survey, labels_of
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
 from glademark.forestry.size_classes import DiameterUnit  # noqa: TC001 - of a variable
 from glademark.measure.groups import group_key

@@ -9,14 +9,7 @@ says which ones also stand in the user's units.
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from glademark.contracts.ground_layers import (
-    CONTOURS,
-    CORRIDOR_GRADES,
-    CORRIDOR_STUBS,
-    EXTRACTION,
-    WATER_CROSSINGS,
-)
-from glademark.contracts.layer import (
+from glademark.contracts.frames import (
     AREA,
     BASAL_AREA,
     SLOPES,
@@ -36,7 +29,16 @@ from glademark.contracts.layer import (
     text_column,
     where_given,
 )
-from glademark.contracts.opening_layers import COMBINED, INCIDENTAL_OPENINGS, OPENINGS
+from glademark.contracts.measured_layers import (
+    COMBINED,
+    CONTOURS,
+    CORRIDOR_GRADES,
+    CORRIDOR_STUBS,
+    EXTRACTION,
+    INCIDENTAL_OPENINGS,
+    OPENINGS,
+    WATER_CROSSINGS,
+)
 from glademark.contracts.residual_layers import RESIDUAL_LAYERS, RESIDUAL_TABLES
 from glademark.contracts.result_tables import (
     ALLOWANCE,

@@ -439,8 +439,7 @@ removals_by_reason, retention
             if columns == ():
                 frames[name] = no_rows(name)
             elif len(whole):
-                rows = rows_of(whole, stand)
-                frames[name] = rows if columns is None else rows[[*columns]]
+                frames[name] = rows_of(whole, stand, columns)
         kept = replace(results, columns={})
         return replace(self, **frames, by_stand={0: kept}, refused=self.refused.iloc[:0])
 

@@ -1,6 +1,6 @@
 """Layers and tables of the stand that stays."""
 
-from glademark.contracts.layer import (
+from glademark.contracts.frames import (
     Column,
     Layer,
     count_column,

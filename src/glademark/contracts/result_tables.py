@@ -1,6 +1,6 @@
 """Tables without places: volume, allowance, stock, checks, rejected records, settings, stands."""
 
-from glademark.contracts.layer import (
+from glademark.contracts.frames import (
     BASAL_AREA,
     TREES_WITHOUT,
     Layer,

@@ -17,11 +17,10 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
 
-from glademark.contracts.frames import features, give_back_memory
+from glademark.contracts.frames import features, give_back_memory, of_declared_type
 from glademark.contracts.layers import LAYERS, MARKS, Column, Layer, Units, present
 from glademark.contracts.residual_layers import RESIDUAL_LAYERS, RESIDUAL_TABLES
 from glademark.contracts.result_tables import PARAMETERS
-from glademark.contracts.valid_shapes import of_declared_type
 from glademark.errors import OutputError
 from glademark.export.iso_metadata import (
     STANDARD_URI,
@@ -30,7 +29,8 @@ from glademark.export.iso_metadata import (
     metadata_record,
 )
 from glademark.export.styles import add_styles
-from glademark.report.columns import (
+from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.quantities import (
     CHECKS_SHOWN,
     kind_of,
     names_brought_along,
@@ -39,9 +39,8 @@ from glademark.report.columns import (
     written_columns,
     written_values,
 )
-from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.summary import parameters_table
-from glademark.report.verdicts import newest_day
+from glademark.report.wording import newest_day
 
 GEOPACKAGE_FILE = "layout.gpkg"
 ONLY_WHERE_GIVEN = (

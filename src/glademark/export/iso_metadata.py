@@ -20,8 +20,8 @@ from xml.etree.ElementTree import Element, SubElement, register_namespace, tostr
 
 from glademark.contracts.layers import Column
 from glademark.report.delivery import Delivery
-from glademark.report.site_rules import cautions
 from glademark.report.summary import project_settings
+from glademark.report.wording import cautions
 
 STANDARD_URI = "http://standards.iso.org/iso/19115/-3/mdb/2.0"
 """Names the standard of the record in ``gpkg_metadata``."""

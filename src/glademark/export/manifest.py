@@ -1,8 +1,10 @@
 """
-Writers run one by one, and the list of what they made, ``manifest.json``.
+Writers run one by one; what they made, ``manifest.json``; what an earlier output says; the pack.
 
 A writer that fails is named, and takes no other file with it. The list says which files of a folder
-an output made; the next run touches no others.
+an output made; the next run touches no others, and keeps the numbers of its openings. The pack for
+the contractor holds no price, nothing of the cruise and nothing of the allowance: what goes in is
+made from a delivery without them.
 """
 
 from __future__ import annotations
@@ -12,26 +14,65 @@ import json
 import logging
 import os
 import shutil
-from dataclasses import asdict, dataclass, field
+import sqlite3
+import tempfile
+import zipfile
+from contextlib import closing
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from glademark import __version__
-from glademark.errors import OutputError, PluginError
-from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED
-from glademark.report.verdicts import is_proposed
-from glademark.wording import shown
+from glademark.errors import OutputError, PluginError, shown
+from glademark.process import registered
+from glademark.project.model import AllowanceSettings
+from glademark.report.delivery import FIELD_PAPERS, ONLY_MARKED, Deliverable, Delivery, add_file
+from glademark.report.wording import (
+    approval_words,
+    cautions,
+    edition_words,
+    is_proposed,
+    newest_day,
+    say,
+    unpainted_rules,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
-    from pathlib import Path
 
-    from glademark.report.delivery import Deliverable, Delivery
+    from glademark.contracts.survey import InputCount
 
 MANIFEST_FILE = "manifest.json"
 """Moved into place after all files that it lists."""
 
 _PROGRAM = "glademark"
+
+log = logging.getLogger(__name__)
+
+_DRAFT = "draft"
+
+PACK_FILE = "layout_pack.zip"
+
+CAUTIONS_FILE = "cautions.txt"
+
+CONTENTS_FILE = "contents.txt"
+
+CONTENTS = ("map", "field_guide", "stump_check", "extraction", "gpx", "kml", "geojson")
+"""Ids of the deliverables in the pack; one that is not installed is left out."""
+
+STOCK_LIMITS = ("removal_share_max", "removal_basal_area_share_max", "residual_basal_area_min")
+"""Limits that speak of the standing stock."""
+
+SUMMARY_MAX = 64 * 2**20
+"""A summary is some pages of text; beyond this it is something else [bytes]."""
+
+_QUERY = """
+    SELECT marker, tree_id, opening FROM marks
+    WHERE typeof(opening) = 'integer' AND typeof(marker) = 'text' AND tree_id <> ''
+"""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -59,26 +100,14 @@ class Output:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Replacing:
-    """
-    What a new output does to the files of an earlier one in its folder.
+    """What a new output does to the files of an earlier one in its folder."""
 
-    Attributes
-    ----------
-    job
-        Whose files they are: a job replaces its own and leaves those of others.
-    made_from
-        GeoPackage that the files are made from again: others that were made from it, or with it,
-        are of the same output and stay.
-    inputs
-        Files and folders that are read, and so never removed.
-    staying
-        Files in the folder that belong to the new output as they are.
-    """
-
-    job: str = "layout"
+    job: str = "layout"  # a job replaces its own files and leaves those of others
     made_from: Path | None = None
-    inputs: Collection[Path] = ()
+    """GeoPackage that the files are made from again: others made from it, or with it, stay."""
+    inputs: Collection[Path] = ()  # files and folders that are read, and so never removed
     staying: Mapping[str, Listed] = field(default_factory=dict)
+    """Files in the folder that belong to the new output as they are."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -190,23 +219,9 @@ def _is_unchanged(folder: Path, name: str, listed: Listed) -> bool:
     return path.stat().st_size == listed.size and Listed.of(path) == listed
 
 
-log = logging.getLogger(__name__)
-
-_DRAFT = "draft"
-
-
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Missing:
-    """
-    A deliverable that could not be made.
-
-    Attributes
-    ----------
-    files
-        Names of the files that are missing.
-    reason
-        Why, in one sentence.
-    """
+    """Files of a deliverable that could not be made, and why, in one sentence."""
 
     files: tuple[str, ...]
     reason: str
@@ -285,3 +300,185 @@ def _sentence(deliverable: Deliverable, fault: Exception) -> str:
         return f"{shown(fault, longest=400)}."
     said = shown(f"{type(fault).__name__}: {fault}", longest=300)
     return f"{deliverable.title} could not be made ({said}); -vv shows where."
+
+
+def make_pack(
+    delivery: Delivery, folder: Path, *, deliverables: Mapping[str, Deliverable] | None = None
+) -> Path:
+    """Write the pack for the contractor."""
+    known = _registered() if deliverables is None else deliverables
+    crew = without_stock(delivery)
+    path = folder / PACK_FILE
+    with (
+        tempfile.TemporaryDirectory(prefix="pack-", dir=folder) as place,
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
+    ):
+        day = newest_day(delivery)
+        add_file(archive, CAUTIONS_FILE, cautions_text(delivery).encode("utf-8", "replace"), day)
+        found = [known[name] for name in CONTENTS if name in known and wanted(known[name], crew)]
+        add_file(archive, CONTENTS_FILE, contents_text(delivery, found).encode(), day)
+        for deliverable in found:
+            deliverable.write(crew, Path(place))
+            for name in deliverable.files:
+                add_file(archive, name, (Path(place) / name).read_bytes(), day)
+    return path
+
+
+def contents_text(delivery: Delivery, deliverables: Sequence[Deliverable]) -> str:
+    """What is in the pack, file by file."""
+    files = [(name, one.title) for one in deliverables for name in one.files]
+    lines = [
+        f"{shown(delivery.project.heading.name)}. {edition_words(delivery)}.",
+        *filter(None, [approval_words(delivery)]),
+        f"{CAUTIONS_FILE}: read before work begins",
+        *(f"{name}: {title}" for name, title in files),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def without_stock(delivery: Delivery) -> Delivery:
+    """A delivery in which nothing tells of the standing stock."""
+    layout = delivery.layout
+    limits = {*STOCK_LIMITS, "target"}
+    kept = {name: limit for name, limit in delivery.project.limits.items() if name not in limits}
+    return Delivery(
+        project=delivery.project.model_copy(
+            update={"allowance": AllowanceSettings(), "limits": kept}
+        ),
+        survey=replace(
+            delivery.survey,
+            plots=delivery.survey.plots.iloc[:0],
+            plot_trees=delivery.survey.plot_trees.iloc[:0],
+            stand_notices=(),
+        ),
+        layout=replace(
+            layout,
+            cruise_plots=layout.cruise_plots.iloc[:0],
+            allowance=layout.allowance.iloc[:0],
+            stock_by_class=layout.stock_by_class.iloc[:0],
+            by_stand={
+                stand: replace(results, residual={}, notices=())
+                for stand, results in layout.by_stand.items()
+            },
+        ),
+        checks=_checks_without(delivery.checks, limits),
+        summary={**delivery.summary, "allowance": {}, "notices": []},
+    )
+
+
+def _checks_without(checks: pd.DataFrame, limits: Collection[str]) -> pd.DataFrame:
+    """Checks without some limits; of those exceeded the verdict stays, and no figure."""
+    hidden = checks["limit"].isin(limits)
+    kept = checks[~hidden | (checks["verdict"] == "exceeded")].reset_index(drop=True)
+    bare = kept["limit"].isin(limits)
+    figures = {name: kept[name].mask(bare) for name in ("measured", "limit_value", "margin")}
+    return kept.assign(**figures, reason=kept["reason"].mask(bare, ""))
+
+
+def cautions_text(delivery: Delivery) -> str:
+    """What has to be read before work begins."""
+    project = delivery.project
+    lines = [
+        f"Layout of {shown(delivery.project.heading.name)}. {edition_words(delivery)}.",
+        *filter(None, [approval_words(delivery)]),
+        *cautions(),
+        say("two-tree-lengths"),
+        say("line-trees"),
+        *(say(f"unpainted-{where}", rule=what) for where, what in unpainted_rules(project)),
+        say("stop-in-short"),
+    ]
+    return "\n\n".join(lines) + "\n"
+
+
+def _registered() -> dict[str, Deliverable]:
+    """What goes into the pack, found as every deliverable is."""
+    points = registered("glademark.deliverables")
+    return {point.name: point.load() for point in points if point.name in CONTENTS}
+
+
+def _write_pack(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout_pack.zip``."""
+    make_pack(delivery, folder)
+
+
+PACK = Deliverable(
+    id="pack",
+    title="Pack for the contractor",
+    files=(PACK_FILE,),
+    write=_write_pack,
+    on_request=True,
+)
+"""One archive, made only where it is asked for."""
+
+
+def earlier_numbers(folder: Path, *, marks: pd.DataFrame) -> Mapping[int, int]:
+    """Opening number that the layout in a folder gave each mark."""
+    try:
+        rows = _rows(folder / "layout.gpkg")
+    except (sqlite3.Error, OSError, ValueError):
+        return MappingProxyType({})
+    if not rows:
+        return MappingProxyType({})
+    earlier = pd.DataFrame(rows, columns=["marker", "tree_id", "opening"])
+    earlier = earlier.drop_duplicates(["marker", "tree_id"], keep=False)
+    now = marks[["marker", "tree_id"]].reset_index(names="index")
+    now = now.drop_duplicates(["marker", "tree_id"], keep=False)
+    both = now.merge(earlier, on=["marker", "tree_id"])
+    return MappingProxyType(
+        {int(i): int(n) for i, n in zip(both["index"], both["opening"], strict=True)}
+    )
+
+
+def _rows(path: Path) -> list[tuple[str, str, int]]:
+    """Marks of an earlier layout that had an opening; none where there is no file."""
+    if not path.is_file():
+        return []
+    uri = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+    with closing(sqlite3.connect(uri, uri=True)) as connection:
+        return connection.execute(_QUERY).fetchall()
+
+
+def changed_inputs(folder: Path, counts: Sequence[InputCount]) -> tuple[str, ...]:
+    """Which inputs differ from those of the earlier output in a folder."""
+    before = _earlier_digests(folder / "summary.json")
+    if before is None:
+        return ()
+    now = {(count.input, count.file): count.sha256 for count in counts}
+    told = {
+        **{key: "changed" for key in now if key in before and now[key] != before[key]},
+        **{key: "new" for key in now if key not in before},
+        **{key: "no longer an input" for key in before if key not in now},
+    }
+    return tuple(
+        f"{shown(file)} ({shown(name)}) is {what} since the last output in this folder."
+        if what != "changed"
+        else f"{shown(file)} ({shown(name)}) has changed since the last output in this folder."
+        for (name, file), what in told.items()
+    )
+
+
+def replaced_edition(folder: Path, edition: str) -> str:
+    """Edition that one replaces in a folder, also after it was made again; empty where none."""
+    before = _earlier_provenance(folder / "summary.json") or {}
+    earlier = str(before.get("edition") or "")
+    return earlier if earlier != edition else str(before.get("replaces") or "")
+
+
+def _earlier_digests(path: Path) -> dict[tuple[str, str], str] | None:
+    """Digest by input and file, None where there is no summary that can be read."""
+    try:
+        inputs = (_earlier_provenance(path) or {})["inputs"]
+        return {(str(one["input"]), str(one["file"])): str(one["sha256"]) for one in inputs}
+    except (LookupError, TypeError):
+        return None
+
+
+def _earlier_provenance(path: Path) -> Mapping[str, Any] | None:
+    """What a summary says of where it comes from, None where none can be read."""
+    try:
+        if not path.is_file() or path.stat().st_size > SUMMARY_MAX:
+            return None
+        found = json.loads(path.read_bytes())["provenance"]
+    except (OSError, ValueError, LookupError, TypeError, RecursionError):
+        return None
+    return found if isinstance(found, dict) else None

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from glademark.errors import OutputError, PluginError, changed, tell_changed
+from glademark.errors import OutputError, PluginError, changed, shown, tell_changed
 from glademark.export.geopackage import refuse_unsound, side_files
 from glademark.export.manifest import (
     MANIFEST_FILE,
@@ -31,7 +31,6 @@ from glademark.export.manifest import (
     wanted,
     write_each,
 )
-from glademark.wording import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -73,16 +72,7 @@ _SENTENCES = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Delivered:
-    """
-    What an output folder was given.
-
-    Attributes
-    ----------
-    files
-        In the order in which they were moved into place.
-    missing
-        What could not be made; no older file of these names is left.
-    """
+    """Files in the order they were moved into place, and what is missing, of which none is left."""
 
     files: tuple[Path, ...]
     missing: tuple[Missing, ...] = ()
@@ -90,18 +80,7 @@ class Delivered:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Part:
-    """
-    Deliverables made from one delivery.
-
-    Attributes
-    ----------
-    deliverables
-        By id.
-    given
-        What their writers are given.
-    folder
-        Name of the folder in the output that their files are put into; none where empty.
-    """
+    """Deliverables by id, what their writers are given, and their folder in the output, if any."""
 
     deliverables: Mapping[str, Deliverable]
     given: Delivery | None = None

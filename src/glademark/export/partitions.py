@@ -14,9 +14,9 @@ import pandas as pd
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.result_tables import STAND_ID
 from glademark.errors import OutputError
-from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import Table
 from glademark.export.stands import StandTables, tables_of_stand
+from glademark.export.tables import write_csv
 from glademark.report.summary import json_value
 
 DONE = "done"

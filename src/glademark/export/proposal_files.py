@@ -13,21 +13,21 @@ import pandas as pd
 import pyogrio
 import tomli_w
 
-from glademark.contracts.proposal_layers import (
+from glademark.contracts.job_layers import (
     ALTERNATIVES,
     CAUTIONS,
     GROUPS,
     PROPOSAL_LAYERS,
-    TREES,
+    PROPOSED_TREES,
 )
-from glademark.export.csv_tables import write_csv
 from glademark.export.geopackage import write_frames
-from glademark.export.handheld.gpx import flags_gpx
+from glademark.export.handheld_files import flags_gpx
+from glademark.export.tables import write_csv
 from glademark.proposal.outcome import Proposal
-from glademark.report.columns import written_frame
 from glademark.report.delivery import Deliverable
+from glademark.report.quantities import written_frame
 from glademark.report.summary import json_value, write_summary
-from glademark.report.verdicts import PROPOSAL
+from glademark.report.wording import PROPOSAL
 
 FIGURES_FILE = "proposals.json"
 
@@ -57,7 +57,7 @@ def frames_of(proposal: Proposal) -> dict[str, pd.DataFrame]:
         else gpd.GeoDataFrame(
             {name: pd.Series(dtype=object) for name in layer.names}, geometry=[], crs=crs
         )
-        for layer, some in ((GROUPS, groups), (TREES, trees))
+        for layer, some in ((GROUPS, groups), (PROPOSED_TREES, trees))
     }
     rows = [one.row for one in proposal.alternatives]
     frames[ALTERNATIVES.name] = pd.DataFrame(rows, columns=list(ALTERNATIVES.names))

@@ -1,8 +1,9 @@
 """
-The symbols of a layer as desktop programs look for them in the table ``layer_styles``.
+The symbol of every layer, and symbols as desktop programs look for them in ``layer_styles``.
 
-Twice: in the style document of the open desktop GIS, version 3.22 and later, and as a Styled Layer
-Descriptor. A size in pixels of the standard is 0.28 mm [2]_.
+Colours are our own, chosen to be told apart in grey by their lightness; shape and pattern carry the
+meaning. Styles are written twice: in the style document of the open desktop GIS, version 3.22 and
+later, and as a Styled Layer Descriptor. A size in pixels of the standard is 0.28 mm [2]_.
 
 References
 ----------
@@ -12,22 +13,181 @@ References
        later symbolizers are drawn on top; 7.3: pixels.
 """
 
+import re
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal
 from xml.etree import ElementTree as ET
 
 from glademark.contracts.layers import LAYERS
-from glademark.export.handheld.features import add, xml_bytes
-from glademark.report.layer_symbols import MARKS, SETBACKS, SYMBOLS, ZONES, Symbol
+
+_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+Shape = Literal["circle", "square", "triangle", "star", "cross", "x"]
 
 PIXEL_MM = 0.28
-NARROWEST_MM, WIDEST_MM = 0.1, 2.0
-"""Of a stroke."""
 
 _KIND = {"Point": "marker", "MultiLineString": "line"}
+
 _MARKERS = {"x": "cross2"}  # the others have the names of the standard
+
 _PATTERN_MM = 3.0
+
+LABELS = MappingProxyType(
+    {"corridors": "corridor", "openings": "opening", "exclusions": "name", "landings": "name"}
+)
+"""Column of a layer that names its features."""
+
+_NAMESPACES = {
+    "version": "1.1.0",
+    "xmlns": "http://www.opengis.net/sld",
+    "xmlns:se": "http://www.opengis.net/se",
+    "xmlns:ogc": "http://www.opengis.net/ogc",
+    "xmlns:xlink": "http://www.w3.org/1999/xlink",
+}
+
+_HATCH_SIZE = 8.0  # pixels between the shapes of a pattern
+
+STYLES_TABLE = "layer_styles"
+
+_CREATE = f"""CREATE TABLE {STYLES_TABLE} (
+    id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT, f_table_schema TEXT,
+    f_table_name TEXT, f_geometry_column TEXT, styleName TEXT, styleQML TEXT, styleSLD TEXT,
+    useAsDefault BOOLEAN, description TEXT, owner TEXT, ui TEXT, update_time DATETIME)"""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Symbol:
+    """
+    How one kind of feature is drawn.
+
+    Attributes
+    ----------
+    stroke
+        Colour of lines and edges, as ``#rrggbb``.
+    width
+        Of lines and edges [pixels].
+    fill
+        Colour of an area or a point; None for none.
+    opacity
+        Of the fill, from 0 to 1.
+    dashes
+        Lengths of dashes and gaps [pixels]; empty for a full line.
+    hatch
+        Shape that fills an area in a pattern; None for none.
+    point
+        Shape of a point.
+    size
+        Of a point [pixels].
+    """
+
+    stroke: str
+    width: float = 1.0
+    fill: str | None = None
+    opacity: float = 1.0
+    dashes: tuple[float, ...] = ()
+    hatch: Shape | None = None
+    point: Shape = "circle"
+    size: float = 7.0
+
+
+SYMBOLS: Mapping[str, Symbol] = MappingProxyType(
+    {
+        "stand": Symbol(stroke="#202020", width=2.4),
+        "exclusions": Symbol(stroke="#4b2c6b", width=1.6, fill="#8d6bb0", opacity=0.35, hatch="x"),
+        "setbacks": Symbol(
+            stroke="#1f5f8b", fill="#8fbcdb", opacity=0.25, dashes=(6, 3), hatch="cross"
+        ),
+        "water": Symbol(stroke="#1f5f8b", fill="#6ea8cf", opacity=0.8),
+        "landings": Symbol(stroke="#4a4036", width=1.4, fill="#b5a48f", opacity=0.8),
+        "hazards": Symbol(
+            stroke="#c8102e", width=1.6, fill="#f3b8bf", opacity=0.4, dashes=(6, 3), hatch="cross"
+        ),
+        "corridors": Symbol(stroke="#7a4b12", width=0.8, fill="#d9b27c", opacity=0.7),
+        "corridor_lines": Symbol(stroke="#7a4b12", width=1.2, dashes=(8, 3)),
+        "openings": Symbol(stroke="#9a3b00", width=1.8, fill="#f0a35e", opacity=0.5),
+        "combined_openings": Symbol(stroke="#9a3b00", width=1.2, dashes=(4, 3)),
+        "incidental_openings": Symbol(stroke="#8a7a20", fill="#e5dc8f", opacity=0.4, dashes=(2, 2)),
+        "contours": Symbol(stroke="#b09c7c", width=0.5),
+        "corridor_grades": Symbol(stroke="#4a4036", width=2.0, dashes=(2, 3)),
+        "extraction": Symbol(stroke="#14532d", width=1.6),
+        "corridor_stubs": Symbol(stroke="#5b2a86", width=1.6, dashes=(5, 2)),
+        "water_crossings": Symbol(stroke="#000000", fill="#1f5f8b", point="square", size=11.0),
+        "cruise_plots": Symbol(stroke="#202020", fill="#ffffff", point="x", size=9.0),
+        "danger_circles": Symbol(stroke="#c8102e", width=1.6, dashes=(6, 3)),
+        "danger_trees": Symbol(stroke="#000000", fill="#c8102e", point="triangle", size=14.0),
+        "line_trees": Symbol(stroke="#000000", fill="#f4d03f", point="square", size=10.0),
+        "unconfirmed_trees": Symbol(
+            stroke="#8a1c7c", width=1.4, fill="#ffffff", point="square", size=9.0
+        ),
+        "leave_trees": Symbol(stroke="#0b3d20", fill="#2e7d4f", point="star", size=10.0),
+        "crop_trees": Symbol(
+            stroke="#0b3d20", width=1.8, fill="#ffffff", point="circle", size=11.0
+        ),
+        "regeneration": Symbol(
+            stroke="#3f7d20", fill="#b7d8a0", opacity=0.5, dashes=(3, 3), hatch="triangle"
+        ),
+        "exposed_edges": Symbol(stroke="#8a3a00", width=1.4, fill="#ffffff", point="triangle"),
+        "marks": Symbol(stroke="#3a3a3a", width=0.6, fill="#ffffff", size=6.0),
+    }
+)
+"""Symbol of every layer, by its name."""
+
+ZONES: Mapping[str, Symbol] = MappingProxyType(
+    {
+        "exclusion": SYMBOLS["exclusions"],
+        "landing": SYMBOLS["landings"],
+        "corridor": SYMBOLS["corridors"],
+        "opening": SYMBOLS["openings"],
+        "matrix": Symbol(stroke="#6b8f71", width=0.5, fill="#dce8d8", opacity=0.5),
+    }
+)
+"""Symbol of each zone."""
+
+MARKS: Mapping[str, Symbol] = MappingProxyType(
+    {
+        "cut": SYMBOLS["marks"],
+        "leave": SYMBOLS["leave_trees"],
+        "group_boundary": Symbol(stroke="#9a3b00", fill="#ffffff", point="x", size=6.0),
+        "group_centre": Symbol(stroke="#9a3b00", fill="#9a3b00", point="cross", size=9.0),
+        "line_tree": SYMBOLS["line_trees"],
+        "danger": SYMBOLS["danger_trees"],
+        "unconfirmed": SYMBOLS["unconfirmed_trees"],
+    }
+)
+"""Symbol of each kind of mark."""
+
+SETBACKS: Mapping[str, Symbol] = MappingProxyType(
+    {
+        "no_cut": SYMBOLS["setbacks"],
+        "no_machine": Symbol(
+            stroke="#1f5f8b", fill="#8fbcdb", opacity=0.25, dashes=(6, 3), hatch="x"
+        ),
+        "residual_basal_area": Symbol(
+            stroke="#1f5f8b", fill="#8fbcdb", opacity=0.25, dashes=(6, 3), hatch="circle"
+        ),
+    }
+)
+"""Symbol of each rule of a setback."""
+
+
+def abgr(colour: str, opacity: float = 1.0) -> str:
+    """
+    A colour as KML writes it: alpha, blue, green, red.
+
+    Examples
+    --------
+    >>> abgr("#ff8000", 0.5)
+    '800080ff'
+    """
+    red, green, blue = colour[1:3], colour[3:5], colour[5:7]
+    return f"{round(opacity * 255):02x}{blue}{green}{red}"
+
+
+NARROWEST_MM, WIDEST_MM = 0.1, 2.0
+"""Of a stroke."""
 
 
 def qml_text(name: str) -> str:
@@ -136,11 +296,6 @@ STYLED = tuple(
 )
 """Layers of the GeoPackage that have a symbol, in its order."""
 
-LABELS = MappingProxyType(
-    {"corridors": "corridor", "openings": "opening", "exclusions": "name", "landings": "name"}
-)
-"""Column of a layer that names its features."""
-
 Rules = Sequence[tuple[str, Symbol, tuple[str, str] | None]]
 _RULES: Mapping[str, tuple[str, Mapping[str, Symbol]]] = MappingProxyType(
     {"zones": ("zone", ZONES), "marks": ("kind", MARKS), "setbacks": ("rule", SETBACKS)}
@@ -155,16 +310,6 @@ def rules_of(name: str) -> Rules:
     return tuple(
         (value.replace("_", " "), symbol, (column, value)) for value, symbol in symbols.items()
     )
-
-
-_NAMESPACES = {
-    "version": "1.1.0",
-    "xmlns": "http://www.opengis.net/sld",
-    "xmlns:se": "http://www.opengis.net/se",
-    "xmlns:ogc": "http://www.opengis.net/ogc",
-    "xmlns:xlink": "http://www.w3.org/1999/xlink",
-}
-_HATCH_SIZE = 8.0  # pixels between the shapes of a pattern
 
 
 def sld_text(name: str) -> str:
@@ -267,13 +412,6 @@ def _parameter(parent: ET.Element, name: str, value: str) -> None:
     add(parent, "se:SvgParameter", value, name=name)
 
 
-STYLES_TABLE = "layer_styles"
-_CREATE = f"""CREATE TABLE {STYLES_TABLE} (
-    id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, f_table_catalog TEXT, f_table_schema TEXT,
-    f_table_name TEXT, f_geometry_column TEXT, styleName TEXT, styleQML TEXT, styleSLD TEXT,
-    useAsDefault BOOLEAN, description TEXT, owner TEXT, ui TEXT, update_time DATETIME)"""
-
-
 def add_styles(
     database: sqlite3.Connection, names: Iterable[str], geometry: str, time: str
 ) -> None:
@@ -293,3 +431,26 @@ def add_styles(
         "ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, '', '', NULL, ?)",
         [(name, geometry, name, qml_text(name), sld_text(name), time) for name in styled],
     )
+
+
+def add(parent: ET.Element, tag: str, text: object = None, /, **attributes: str) -> ET.Element:
+    r"""
+    A new last child of an element.
+
+    Examples
+    --------
+    >>> root = ET.Element("a")
+    >>> add(root, "b", "x\x01 & y", id="1").text
+    'x & y'
+    """
+    child = ET.SubElement(parent, tag, attributes)
+    if text is not None:
+        child.text = _FORBIDDEN.sub("", str(text))
+    return child
+
+
+def xml_bytes(root: ET.Element) -> bytes:
+    """A document as the bytes of its file."""
+    ET.indent(root, space=" ")
+    body = ET.tostring(root, encoding="unicode", short_empty_elements=True)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'.encode("utf-8", "replace")

@@ -11,9 +11,13 @@ from glademark.forestry.allometry import (
 )
 from glademark.forestry.cruise import (
     CruiseTrees,
+    Estimate,
     PlotDesign,
     TallyScope,
+    estimate_mean,
+    estimate_strata,
     per_hectare,
+    plots_needed,
     scope_differences,
 )
 from glademark.forestry.log_rules import (
@@ -26,13 +30,6 @@ from glademark.forestry.log_rules import (
     scale_logs,
     to_solid_m3,
 )
-from glademark.forestry.packaged_data import Source, source
-from glademark.forestry.sampling import (
-    Estimate,
-    estimate_mean,
-    estimate_strata,
-    plots_needed,
-)
 from glademark.forestry.size_classes import (
     NO_DIAMETER,
     SizeClasses,
@@ -43,10 +40,12 @@ from glademark.forestry.species import (
     PACKAGED_SPECIES,
     UNKNOWN_SPECIES,
     OwnSpecies,
+    Source,
     SpeciesNames,
     common_names,
     find_species,
     nearest_species,
+    source,
     species_table,
 )
 from glademark.forestry.volume_equations import (
@@ -63,8 +62,7 @@ from glademark.forestry.volume_equations import (
     solid_volume_m3,
     tree_volume,
 )
-from glademark.forestry.volume_table import VolumeTable
-from glademark.forestry.volume_table_rows import TableRow
+from glademark.forestry.volume_table import TableRow, VolumeTable
 
 __all__ = [
     "BREAST_HEIGHT_M",

@@ -23,7 +23,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from glademark.forestry.packaged_data import numbers, packaged_table
+from glademark.forestry.species import numbers, packaged_table
 from glademark.units import FOOT_M, INCH_CM
 
 __all__ = [

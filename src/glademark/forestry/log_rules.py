@@ -42,8 +42,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
-from glademark.forestry.packaged_data import numbers, packaged_table
-from glademark.forestry.species import species_table
+from glademark.forestry.species import numbers, packaged_table, species_table
 from glademark.units import CUBIC_FOOT_M3
 
 __all__ = [

@@ -1,5 +1,8 @@
 """
-Tree species: one FIA code for every way that people write them.
+Tree species: one FIA code for every way that people write them; and the tables of the package.
+
+Each table is a comma-separated file in ``forestry/data``; every row names its source by a short
+key, which ``sources.csv`` spells out.
 
 References
 ----------
@@ -8,79 +11,113 @@ References
        of the trade, and the five species without gravities, are from memory.
 """
 
+import csv
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cache, lru_cache
+from importlib.resources import files
 from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from glademark.forestry.packaged_data import numbers, packaged_table
-
 __all__ = [
     "PACKAGED_SPECIES",
     "UNKNOWN_SPECIES",
     "OwnSpecies",
+    "Source",
     "SpeciesNames",
     "SpeciesTable",
     "common_names",
     "find_species",
     "nearest_species",
+    "numbers",
+    "packaged_table",
+    "source",
     "species_key",
     "species_table",
 ]
 
 UNKNOWN_SPECIES = 0
+
 _NOT_A_LETTER = re.compile(r"[^a-z0-9]+")
+
 _WHOLE_NUMBER = re.compile(r"\s*+0*+(\d++)(?:\.0*+)?\s*+")
+
+_SIGNS = re.compile(r"[\W_]+")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """Where a figure comes from."""
+
+    key: str  # short key, as the packaged tables carry it
+    short: str  # author and year, short enough for a table heading
+    citation: str  # the publication in full
+    address: str  # where it, or the restatement that was read, is found; may be empty
+    basis: str  # ``published`` or ``from memory``
+
+
+@cache
+def packaged_table(name: str) -> Mapping[str, NDArray[np.str_]]:
+    """Every column of a packaged table, as text."""
+    text = (files("glademark.forestry") / "data" / f"{name}.csv").read_text("utf-8")
+    header, *rows = csv.reader(text.splitlines())
+    columns = {}
+    for title, cells in zip(header, zip(*rows, strict=True), strict=True):
+        columns[title] = np.array(cells, dtype=np.str_)
+        columns[title].flags.writeable = False
+    return MappingProxyType(columns)
+
+
+def numbers(cells: NDArray[np.str_]) -> NDArray[np.float64]:
+    """Numeric form of a text column, NaN where a cell is blank."""
+    return np.where(cells == "", "nan", cells).astype(np.float64)
+
+
+def source(key: str) -> Source:
+    """
+    The publication behind a short key.
+
+    Examples
+    --------
+    >>> source("bechtold_2003").short
+    'Bechtold 2003'
+    """
+    return _sources()[key]
+
+
+@cache
+def _sources() -> Mapping[str, Source]:
+    """All sources by key."""
+    table = packaged_table("sources")
+    rows = zip(*table.values(), strict=True)
+    fields = tuple(table)
+    entries = (
+        Source(**dict(zip(fields, (str(cell) for cell in row), strict=True))) for row in rows
+    )
+    return MappingProxyType({entry.key: entry for entry in entries})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SpeciesTable:
-    """
-    The species that the package knows, one array a column, in ascending order of code.
+    """The species that the package knows, one array a column, in ascending order of code."""
 
-    Parameters
-    ----------
-    code
-        FIA species code.
-    plants_symbol
-        PLANTS symbol.
-    common_name
-        Common name as the inventory writes it.
-    scientific_name
-        Genus and epithet.
-    is_softwood
-        True for conifers.
-    volume_group
-        Species group of the national volume system, 1 to 9; 0 where not known.
-    wood_gravity
-        Oven-dry weight over green volume, relative to water.
-    wood_moisture_pct
-        Water in green wood, per cent of oven-dry weight.
-    bark_gravity
-        As `wood_gravity`, for bark.
-    bark_moisture_pct
-        As `wood_moisture_pct`, for bark.
-    bark_volume_pct
-        Bark, per cent of the volume of wood.
-    """
-
-    code: NDArray[np.int64]
-    plants_symbol: NDArray[np.str_]
-    common_name: NDArray[np.str_]
-    scientific_name: NDArray[np.str_]
-    is_softwood: NDArray[np.bool_]
+    code: NDArray[np.int64]  # FIA species code
+    plants_symbol: NDArray[np.str_]  # PLANTS symbol
+    common_name: NDArray[np.str_]  # common name as the inventory writes it
+    scientific_name: NDArray[np.str_]  # genus and epithet
+    is_softwood: NDArray[np.bool_]  # true for conifers
     volume_group: NDArray[np.int64]
-    wood_gravity: NDArray[np.float64]
-    wood_moisture_pct: NDArray[np.float64]
-    bark_gravity: NDArray[np.float64]
-    bark_moisture_pct: NDArray[np.float64]
-    bark_volume_pct: NDArray[np.float64]
+    """Species group of the national volume system, 1 to 9; 0 where not known."""
+    wood_gravity: NDArray[np.float64]  # oven-dry weight over green volume, relative to water
+    wood_moisture_pct: NDArray[np.float64]  # water in green wood, per cent of oven-dry weight
+    bark_gravity: NDArray[np.float64]  # as `wood_gravity`, for bark
+    bark_moisture_pct: NDArray[np.float64]  # as `wood_moisture_pct`, for bark
+    bark_volume_pct: NDArray[np.float64]  # bark, per cent of the volume of wood
 
     def rows(self, species_code: ArrayLike) -> NDArray[np.intp]:
         """Row of each code."""
@@ -208,9 +245,6 @@ def _codes_by_name() -> Mapping[str, int]:
     return MappingProxyType(found)
 
 
-_SIGNS = re.compile(r"[\W_]+")
-
-
 def species_key(name: str) -> str:
     """A name in lower case, its signs and gaps as single blanks."""
     return _SIGNS.sub(" ", name.casefold()).strip()
@@ -218,23 +252,14 @@ def species_key(name: str) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OwnSpecies:
-    """
-    A species as a project names it.
+    """A species as a project names it."""
 
-    Parameters
-    ----------
-    name
-        By which it is shown.
-    group
-        Name in the volume table whose rows it takes where it has none of its own; empty for none.
-    crown, volume
-        FIA codes whose crown width and volume equations it takes; 0 for none.
-    """
-
-    name: str
+    name: str  # by which it is shown
     group: str = ""
+    """Name in the volume table whose rows it takes where it has none of its own; empty for none."""
     crown: int = UNKNOWN_SPECIES
     volume: int = UNKNOWN_SPECIES
+    """crown and this: FIA codes whose crown width and volume equations it takes; 0 for none."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

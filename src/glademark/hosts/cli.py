@@ -14,12 +14,10 @@ from typing import Any
 import click
 from click.exceptions import Exit
 
-from glademark import __version__
+from glademark import __version__, errors
 from glademark.errors import NOTHING, GlademarkError, OutputError, changed, tell_changed
-from glademark.hosts.more_commands import propose, volume_table
-from glademark.hosts.progress import PROGRESS, json_lines, progress
-from glademark.streams import open_streams
-from glademark.wording import listed, shown
+from glademark.hosts.more_commands import PROGRESS, json_lines, progress, propose, volume_table
+from glademark.process import open_streams
 
 EXCEEDED, REFUSED, NOT_WRITTEN, FAULT, INTERRUPTED = 1, 2, 3, 4, 130
 """Beside 0: limit exceeded (with --strict), refused, files missing, fault, interrupted."""
@@ -66,7 +64,7 @@ def cli(verbose: int, quiet: int) -> None:
 def _make_project(context: click.Context, _: click.Parameter, request: Path | None) -> None:
     """Write the project file, named before, that the desktop's layers and settings make."""
     if request is not None:
-        from glademark.hosts.made_project import write_project  # noqa: PLC0415 - keeps --help light
+        from glademark.hosts.api import write_project  # noqa: PLC0415 - keeps --help light
 
         write_project(request, context.params["project"])
 
@@ -110,7 +108,7 @@ def _layout_of_stands(
 
     from glademark.jobs.stands import lay_out_stands  # noqa: PLC0415 - the same
     from glademark.report.summary import summary_text  # noqa: PLC0415 - keeps --help light
-    from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.report.terminal.layout import print_stands  # noqa: PLC0415 - the same
 
     with progress() as on_each:
         outcome = lay_out_stands(project, out=out, only=only, on_each=on_each)
@@ -169,7 +167,7 @@ def batch(
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
     from glademark.jobs.batch import Engine, lay_out_batch  # noqa: PLC0415 - keeps --help light
-    from glademark.report.terminal.stands import print_stands  # noqa: PLC0415 - the same
+    from glademark.report.terminal.layout import print_stands  # noqa: PLC0415 - the same
 
     with progress() as on_each:
         engine = Engine(workers=workers, scheduler=scheduler)
@@ -177,7 +175,9 @@ def batch(
     if outcome.skipped:
         click.echo(f"{outcome.skipped:,} stands were done before and are skipped", err=True)
     if outcome.removed:
-        _show(f"removed, since the inputs no longer have them: stand {listed(outcome.removed)}")
+        _show(
+            f"removed, since the inputs no longer have them: stand {errors.listed(outcome.removed)}"
+        )
     heading = outcome.project.heading
     print_stands(outcome.rows, Console(), heading=heading, files=outcome.files)
     if strict and any(row.get("exceeded") for row in outcome.rows):
@@ -203,14 +203,14 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     """Tell the fewest marks to leave standing so that PROJECT keeps inside its limits."""
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.advice_files import FIGURES_FILE  # noqa: PLC0415 - the same
-    from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
-    from glademark.report.terminal.advice import print_advice  # noqa: PLC0415 - the same
+    from glademark.export.job_files import ADVICE_FIGURES_FILE  # noqa: PLC0415 - the same
+    from glademark.jobs.answers import give_advice  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import print_advice  # noqa: PLC0415 - the same
 
     with progress():
         advised = give_advice(project, by=by, out=out, apply=marks)
     if as_json:
-        print_file(advised.files, FIGURES_FILE)
+        print_file(advised.files, ADVICE_FIGURES_FILE)
     else:
         units = advised.project.heading.units
         for name, one in advised.stands.items():
@@ -248,9 +248,9 @@ def compare(
     """
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.comparison_tables import FIGURES_FILE  # noqa: PLC0415 - the same
-    from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
-    from glademark.report.terminal.comparison import (  # noqa: PLC0415 - the same
+    from glademark.export.job_files import COMPARISON_FIGURES_FILE  # noqa: PLC0415 - the same
+    from glademark.jobs.answers import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import (  # noqa: PLC0415 - the same
         print_comparison,
         print_files,
     )
@@ -261,7 +261,7 @@ def compare(
     with progress() as on_each:
         compared = compare_after_cut(project, inputs, out=out, on_each=on_each)
     if as_json:
-        print_file(compared.files, FIGURES_FILE)
+        print_file(compared.files, COMPARISON_FIGURES_FILE)
     else:
         for one in compared.stands.values():
             print_comparison(one.comparison, one.delivery.project, Console())
@@ -305,7 +305,7 @@ def inspect(files: tuple[Path, ...], project: Path | None) -> None:
 
     from glademark.intake.inspect import inspect_files  # noqa: PLC0415 - the same
     from glademark.project import read_project  # noqa: PLC0415 - the same
-    from glademark.report.terminal.comparison import print_inspection  # noqa: PLC0415 - the same
+    from glademark.report.terminal.jobs import print_inspection  # noqa: PLC0415 - the same
 
     seen = inspect_files(files, project=None if project is None else read_project(project))
     print_inspection(seen, Console())
@@ -317,8 +317,8 @@ def _print_schema(context: click.Context, _: click.Parameter, asked: Any) -> Non
     """The schema of project files, and nothing else."""
     if not asked:
         return
-    from glademark.jobs.plugins import installed_limits  # noqa: PLC0415 - keeps --help light
-    from glademark.project.template import schema_text  # noqa: PLC0415 - the same
+    from glademark.intake.first_project import schema_text  # noqa: PLC0415 - the same
+    from glademark.jobs.layout import installed_limits  # noqa: PLC0415 - keeps --help light
 
     limits = {name: limit.title for name, limit in installed_limits().items()}
     click.echo(schema_text(limits), nl=False)
@@ -467,7 +467,7 @@ def _say(fault: str, code: int) -> None:
 
 def _show(line: str, code: int | None = None) -> None:
     """A line on standard error, without control characters; with a code it ends the run."""
-    lines, sentence = json_lines(), shown(line, longest=2000)
+    lines, sentence = json_lines(), errors.shown(line, longest=2000)
     if lines is None:
         click.echo(sentence, err=True)
     elif code is None:

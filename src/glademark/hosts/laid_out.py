@@ -12,11 +12,10 @@ import pandas as pd
 from glademark.contracts.layers import LAYERS
 from glademark.errors import OutputError
 from glademark.export.output import deliver
-from glademark.jobs.layout import folder_of
-from glademark.jobs.plugins import asked_for
+from glademark.export.styles import SYMBOLS
+from glademark.jobs.layout import asked_for, folder_of
 from glademark.report.delivery import Delivery
-from glademark.report.layer_symbols import SYMBOLS
-from glademark.report.verdicts import WORST_FIRST
+from glademark.report.wording import WORST_FIRST
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

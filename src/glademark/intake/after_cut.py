@@ -10,7 +10,7 @@ import shapely
 from pyproj import CRS
 
 from glademark.contracts.frames import features, no_features
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed, shown
 from glademark.forestry import SpeciesNames, breast_height_diameter_cm
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, Found, each_word, recognise, yes_or_no
@@ -25,12 +25,10 @@ from glademark.intake.columns.tree_sizes import (
 )
 from glademark.intake.cruise import with_places
 from glademark.intake.marks import FAR_M
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import INCH_CM, WOUND_AREA_M2
-from glademark.wording import counted, listed, shown
 
 STUMP_COLUMNS = (
     "stump_id", "count", "diameter_cm", "diameter_at", "stump_height_m", "dbh_cm", "dbh",

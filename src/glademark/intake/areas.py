@@ -13,9 +13,10 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.contracts.survey import SETBACK_RULES
 from glademark.contracts.terrain import Elevation, heights_at
+from glademark.errors import counted, listed, quoted, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, recognise
-from glademark.intake.outlines import (
+from glademark.intake.lines_and_outlines import (
     BOTH,
     QUARTER_SEGMENTS,
     SIDES,
@@ -24,12 +25,10 @@ from glademark.intake.outlines import (
     sides_of,
     with_areas,
 )
-from glademark.intake.record_log import RecordLog, refuse_if_none_left
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, refuse_if_none_left, split_by_stand
 from glademark.intake.site import Stands, polygonal
 from glademark.project.model import Source, WaterSettings
 from glademark.units import BASAL_AREA_M2_HA
-from glademark.wording import counted, listed, quoted, shown
 
 HAZARD_WIDTH_M = 2.0
 """Of a point or line that states no distance [m]."""

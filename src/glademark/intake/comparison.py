@@ -14,8 +14,7 @@ import shapely
 from pyproj import CRS, Transformer
 
 from glademark.contracts.frames import features, no_rows
-from glademark.contracts.inspection import AfterCutSurvey
-from glademark.contracts.survey import REJECTED_COLUMNS, Survey
+from glademark.contracts.survey import REJECTED_COLUMNS, AfterCutSurvey, Survey
 from glademark.errors import FileError, InputError
 from glademark.forestry import SpeciesNames
 from glademark.intake.after_cut import no_damage, no_stumps, read_damage, read_stumps
@@ -30,20 +29,18 @@ from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, recognise
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.columns.positions import with_points
-from glademark.intake.corridors import LENGTH_MIN_M
 from glademark.intake.crs import stated_crs, transformed
 from glademark.intake.cruise import no_cruise, read_cruise
 from glademark.intake.formats.files import Snapshots
 from glademark.intake.formats.gpx_kml import Want
+from glademark.intake.lines_and_outlines import LENGTH_MIN_M, with_areas
 from glademark.intake.opened import part_of, read_source
-from glademark.intake.outlines import with_areas
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.site import Stands, placed, polygonal
 from glademark.intake.stand import header_of, records_of_no_stand, with_stand_number
+from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
-from glademark.project.species import project_species
-from glademark.temporary import temporary_folder
+from glademark.project.read import project_species
 from glademark.units import AREA_M2
 
 _T = TypeVar("_T")

@@ -20,10 +20,8 @@ from pyproj.exceptions import CRSError as ProjCRSError
 from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
-from glademark.errors import CrsError
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
-from glademark.wording import shown
+from glademark.errors import CrsError, shown
+from glademark.intake.record_log import Reading, RecordLog
 
 FloatArray = npt.NDArray[np.float64]
 

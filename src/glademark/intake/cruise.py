@@ -14,18 +14,16 @@ from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features, no_rows
 from glademark.contracts.survey import DBH_FLAGS
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed, quoted, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, Found, recognise, yes_or_no
 from glademark.intake.columns.mark_fields import sizes
 from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.tree_sizes import LOGS, diameters, logs_of, note_flagged, shares, wood
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, BASAL_AREA_M2_HA
-from glademark.wording import counted, listed, quoted, shown
 
 PLOT_COLUMNS = ("plot", "stratum", "weight", "baf_m2_ha", "plot_area_m2")
 TREE_COLUMNS = (

@@ -3,30 +3,35 @@
 import json
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
 
 import geopandas as gpd
 import pandas as pd
 import pyogrio
+from pydantic.json_schema import GenerateJsonSchema
 
-from glademark.contracts.inspection import FileSeen, LayerSeen
-from glademark.errors import InputError
+from glademark.contracts.survey import FileSeen, LayerSeen
+from glademark.errors import InputError, OutputError, counted, quoted, shown, tell_changed
 from glademark.intake.columns.kinds import likely_inputs
 from glademark.intake.columns.reference import INPUTS, InputReference
 from glademark.intake.crs import WGS84
 from glademark.intake.inspect import inspect_files
-from glademark.project.model import Inputs
+from glademark.project.model import Inputs, Project
 from glademark.project.read import PROJECT_FILE
-from glademark.project.template import packaged_files, template_text, write_new
-from glademark.wording import counted, quoted, shown
+
+TEMPLATES = (
+    PROJECT_FILE, "marks.csv", "leave_trees.csv", "tally.csv", "cruise.csv", "volume_table.csv",
+    "standing.csv", "crop_trees.csv",
+)  # fmt: skip
+"""Files of a new project that are packaged, in the order in which they are written."""
 
 CRS_TO_FILL = "EPSG:…"
 """Stands where a coordinate system has to be stated: no program takes it for one."""
 
 _Placed = tuple[FileSeen, LayerSeen]
-
 
 _SHAPES = {
     "stand": "MultiPolygon",
@@ -42,6 +47,59 @@ _SHAPES = {
     "marked_ground": "MultiPolygon",
 }
 """Geometry of the layers of a new project; "Unknown" takes lines and polygons."""
+
+_PRIORITIES = frozenset({"risk", "priority", "score", "hazard"})
+"""Names of columns by which standing trees may be failing."""
+
+
+def packaged_files() -> dict[str, bytes]:
+    """Content of the project file and the tables of a new project, by name."""
+    folder = files("glademark.project") / "templates"
+    return {name: (folder / name).read_bytes() for name in TEMPLATES}
+
+
+def template_text() -> str:
+    """Project file of a new project: TOML that explains itself."""
+    packaged = files("glademark.project") / "templates" / PROJECT_FILE
+    return packaged.read_text(encoding="utf-8")
+
+
+def schema_text(limits: Mapping[str, str]) -> str:
+    """JSON schema (draft 2020-12) of a project file; `limits` are titles of limits by key."""
+    schema = {"$schema": GenerateJsonSchema.schema_dialect, **Project.model_json_schema()}
+    table = schema["properties"]["limits"]
+    one = table["additionalProperties"]
+    table["properties"] = {name: {**one, "description": limits[name]} for name in sorted(limits)}
+    table["additionalProperties"] = False
+    return json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+
+
+def write_new(folder: Path, contents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Files written into a folder, made where it is not there; only a project file must be new."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        made = [folder / name for name, text in contents.items() if _written(folder / name, text)]
+    except FileExistsError:
+        msg = f"{folder}: this is a file; expected the name of a folder. Choose another name."
+        raise InputError(msg) from None
+    except OSError as error:
+        msg = f"{folder}: a file cannot be written ({error.strerror}). Choose another folder."
+        raise OutputError(msg) from error
+    return tuple(made)
+
+
+def _written(path: Path, content: bytes) -> bool:
+    """Whether the file is new; one that exists is not touched."""
+    try:
+        tell_changed(f"{path.parent} may hold some files of the new project: remove them first")
+        with path.open("xb") as file:
+            file.write(content)
+    except FileExistsError:
+        if path.name != PROJECT_FILE:
+            return False
+        msg = f"{path}: this project file exists and was left as it is. Choose another folder."
+        raise InputError(msg) from None
+    return True
 
 
 def new_project(folder: Path) -> tuple[Path, ...]:
@@ -237,10 +295,6 @@ def _with_paints(text: str, marks: Sequence[LayerSeen]) -> str:
     head, remark = text[start:end].splitlines()[:2]
     block = "\n".join([head.removeprefix("#"), remark, *lines])
     return text[:start] + block + text[end:]
-
-
-_PRIORITIES = frozenset({"risk", "priority", "score", "hazard"})
-"""Names of columns by which standing trees may be failing."""
 
 
 def _with_proposals(text: str, trees: Sequence[LayerSeen], *, has_marks: bool) -> str:

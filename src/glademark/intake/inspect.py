@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 from pyproj import CRS
 
-from glademark.contracts.inspection import ColumnSeen, FileSeen, LayerSeen
-from glademark.errors import InputError
+from glademark.contracts.survey import ColumnSeen, FileSeen, LayerSeen
+from glademark.errors import TEXT_MAX, InputError, shown
 from glademark.forestry import PACKAGED_SPECIES, OwnSpecies, SpeciesNames
-from glademark.forestry.volume_table_rows import species_in
+from glademark.forestry.volume_table import species_in
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import MEANINGS, likely_input, likely_inputs
@@ -25,19 +25,17 @@ from glademark.intake.columns.tree_sizes import (
     unknown_species,
 )
 from glademark.intake.crs import WGS84, crs_name, transformed
+from glademark.intake.formats.delimited import sheets_of
 from glademark.intake.formats.files import FieldFile, Snapshots
 from glademark.intake.formats.gpx_kml import Want
-from glademark.intake.formats.spreadsheet import sheets_of
 from glademark.intake.formats.vector import layers_with_geometry
 from glademark.intake.formats.vector_faults import check_geopackage
 from glademark.intake.opened import read_source
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.intake.site import placed
+from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
-from glademark.project.species import project_species
-from glademark.temporary import temporary_folder
-from glademark.wording import TEXT_MAX, shown
+from glademark.project.read import project_species
 
 PROBLEMS_MAX = 10
 """Sentences told of one layer."""

@@ -11,7 +11,7 @@ import pandas as pd
 from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed, quoted
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, Found, recognise
 from glademark.intake.columns.kinds import likely_input
@@ -36,13 +36,11 @@ from glademark.intake.columns.tree_sizes import (
     refuse_implausible,
     refuse_wrong_place,
 )
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.repeats import note_near_and_alike, note_near_repeats, refuse_shared, repeated
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
-from glademark.project.species import project_species
-from glademark.wording import counted, listed, quoted
+from glademark.project.read import project_species
 
 FAR_M = 100.0
 """Danger trees and points of groups matter this far outside [m]: about three tree lengths."""

@@ -15,7 +15,7 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
-from glademark.errors import InputError
+from glademark.errors import InputError, counted, listed
 from glademark.intake.areas import (
     AREA_COLUMNS,
     HAZARD_COLUMNS,
@@ -36,13 +36,11 @@ from glademark.intake.areas import (
     water_setbacks,
 )
 from glademark.intake.columns.mark_fields import leave_labels
-from glademark.intake.corridors import no_corridors, read_corridors
 from glademark.intake.cruise import no_cruise, read_cruise
-from glademark.intake.formats.raster_tiles import files_of
+from glademark.intake.lines_and_outlines import no_corridors, read_corridors
 from glademark.intake.marks import no_marks, read_marks
-from glademark.intake.opened import OpenInputs, open_inputs
-from glademark.intake.record_log import NEEDED, RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.opened import OpenInputs, files_of, open_inputs
+from glademark.intake.record_log import NEEDED, Reading, RecordLog
 from glademark.intake.site import Stands, no_boundaries
 from glademark.intake.stand import open_stands, read_stands, together, zone_groups
 from glademark.intake.terrain import (
@@ -65,10 +63,9 @@ from glademark.intake.trees import (
     read_text_rows,
     with_centre_counts,
 )
+from glademark.process import temporary_folder
 from glademark.project.job_settings import TerrainSettings
 from glademark.project.model import Project, Source
-from glademark.temporary import temporary_folder
-from glademark.wording import counted, listed
 
 log = logging.getLogger(__name__)
 

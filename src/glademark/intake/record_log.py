@@ -1,25 +1,233 @@
-"""What became of every record: read = used + rejected, file by file and stand by stand."""
+"""Records as they were read, and what became of each: read = used + rejected."""
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import cast
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from pyproj import CRS
 
 from glademark.contracts.frames import STAND, no_rows
 from glademark.contracts.survey import REFUSED_COLUMNS, REJECTED_COLUMNS, InputCount, Notice
-from glademark.errors import InputError
+from glademark.errors import FileError, InputError, counted, listed, shown
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading, split_by_stand
-from glademark.wording import counted, listed
+
+COLUMNS_MAX = 1000
+"""Most columns of a table."""
 
 NEEDED = ("stand", "marks")
 """Inputs without which a stand is refused: each is given for every stand."""
 
 _Key = tuple[str, str, str]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reading:
+    """Records of one file, as they stand in it."""
+
+    file: FieldFile  # where they come from
+    rows: pd.DataFrame
+    """Columns of the file, of all its records; text, or numbers where the format knows numbers."""
+    record: pd.Series
+    """Line of a text file, feature number of a layer; its index are those of `rows` in use."""
+    noun: str = "feature"  # how one record is called: line, feature, waypoint, track
+    geometry: gpd.GeoSeries | None = None
+    """On the index of `record`, in the file's own coordinates; None for a table."""
+    unmoved: gpd.GeoSeries | None = None  # before it was carried to the working CRS, for advice
+    crs: CRS | None = None  # as the file says it, or None
+    crs_by_default: bool = False  # whether `crs` is what its format means where nothing is said
+    decimal_comma: bool = False  # whether numbers may be written with a comma
+    ids: pd.Series | None = None  # the records' own numbers, where known by now; as `record`
+    spoiled: tuple[tuple[int, str], ...] = ()  # not even read: number and reason
+    notices: tuple[str, ...] = ()  # what was noticed on opening
+    layer: str = ""  # as the project file names it, where one file is given for several inputs
+    key: npt.NDArray[np.intp] | None = None
+    """Number of the stand of each record in use, rising; None where each holds for every stand."""
+
+    def __len__(self) -> int:
+        """Records in use."""
+        return len(self.record)
+
+    @property
+    def index(self) -> pd.Index:
+        """Index of the records in use."""
+        return self.record.index
+
+    @property
+    def stand(self) -> npt.NDArray[np.intp]:
+        """Number of the stand of every record in use."""
+        return np.zeros(len(self.record), dtype=np.intp) if self.key is None else self.key
+
+    @property
+    def headers(self) -> list[str]:
+        """Names of the columns."""
+        return [str(header) for header in self.rows]
+
+    def column(self, header: str) -> pd.Series:
+        """A column, of the records in use."""
+        column = self.rows[header]
+        return column if len(column) == len(self.record) else column.loc[self.index]
+
+    def only(self, wanted: pd.Series | npt.NDArray[np.bool_]) -> "Reading":
+        """The records that are wanted, under the same index values."""
+        wanted = np.asarray(wanted, dtype=bool)
+        return self if wanted.all() else self.taken(np.flatnonzero(wanted))
+
+    def taken(self, places: npt.NDArray[np.intp]) -> "Reading":
+        """The records at some positions, under the same index values."""
+        return replace(
+            self,
+            record=self.record.iloc[places],
+            geometry=_taken(self.geometry, places),
+            unmoved=_taken(self.unmoved, places),
+            ids=None if self.ids is None else self.ids.iloc[places],
+            key=None if self.key is None else self.key[places],
+        )
+
+    def repeated(self, places: npt.NDArray[np.intp]) -> "Reading":
+        """Records at some positions, each as often as it is named, on an index of their own."""
+        part = self.taken(places)
+        rows = self.rows.iloc[places] if len(self.rows) == len(self) else self.rows.loc[part.index]
+        rows.index = pd.RangeIndex(len(rows))
+        return replace(
+            part,
+            rows=rows,
+            record=part.record.reset_index(drop=True),
+            geometry=_renumbered(part.geometry),
+            unmoved=_renumbered(part.unmoved),
+            ids=None if part.ids is None else part.ids.reset_index(drop=True),
+        )
+
+    def for_stands(self, stands: int) -> "Reading":
+        """Records with the number of their stand; those that hold for all stand once for each."""
+        if self.key is not None or stands == 1 or not len(self):
+            return self
+        places = np.tile(np.arange(len(self.record)), stands)
+        key = np.repeat(np.arange(stands), len(self.record))
+        return replace(self.repeated(places), key=key)
+
+    def split(
+        self, wanted: pd.Series | npt.NDArray[np.bool_]
+    ) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+        """Number of each stand that has records that are wanted, and their positions."""
+        return split_by_stand(self.stand, np.flatnonzero(np.asarray(wanted, dtype=bool)))
+
+    def mostly(
+        self, wanted: pd.Series | npt.NDArray[np.bool_], *, more_than: float
+    ) -> Iterator[tuple[int, npt.NDArray[np.intp], int]]:
+        """Stands of whose records more than a share are wanted: positions, and number of all."""
+        every = np.bincount(self.stand)
+        for stand, places in self.split(wanted):
+            if len(places) > more_than * every[stand]:
+                yield stand, places, int(every[stand])
+
+    def text(self, header: str) -> pd.Series:
+        """A column as text, the numbers of each stand written as those of a file of its own."""
+        column = self.column(header)
+        if self.key is None or not pd.api.types.is_float_dtype(column):
+            return text_of(column)
+        some = np.zeros(int(self.key.max(initial=-1)) + 1, dtype=bool)
+        some[self.key[~_whole(column)]] = True  # numbers with decimals are all written so
+        written = some[self.key]
+        if written.all() or not written.any():
+            return text_of(column)
+        text = pd.Series("", index=column.index, dtype="str")
+        for part in (written, ~written):
+            text[part] = text_of(column[part])
+        return text
+
+    @property
+    def shapes(self) -> gpd.GeoSeries:
+        """Geometry of every record in use; `FileError` where the file is a table without any."""
+        if self.geometry is None:
+            msg = f"{self.file.name}: it holds no positions. Name a layer with geometry."
+            raise FileError(msg)
+        return self.geometry
+
+    def at(self, place: int) -> str:
+        """Where the record at a position stands, such as ``line 12 (8-0113)``."""
+        own = "" if self.ids is None else str(self.ids.iloc[place])
+        return f"{self.noun} {self.record.iloc[place]}" + (f" ({shown(own)})" if own else "")
+
+    def called(self, places: npt.NDArray[np.intp]) -> list[str]:
+        """Names of records for a message: their own number, else where they stand in the file."""
+        ids = [""] * len(places) if self.ids is None else list(self.ids.iloc[places])
+        return [
+            own or f"{self.noun} {record}"
+            for own, record in zip(ids, self.record.iloc[places], strict=True)
+        ]
+
+
+def _taken(shapes: gpd.GeoSeries | None, places: npt.NDArray[np.intp]) -> gpd.GeoSeries | None:
+    """Shapes at some positions."""
+    return None if shapes is None else gpd.GeoSeries(shapes.iloc[places])
+
+
+def _renumbered(shapes: gpd.GeoSeries | None) -> gpd.GeoSeries | None:
+    """Shapes on an index 0..n-1."""
+    return None if shapes is None else gpd.GeoSeries(shapes.reset_index(drop=True))
+
+
+def split_by_stand(
+    stand: npt.NDArray[np.intp], places: npt.NDArray[np.intp]
+) -> Iterator[tuple[int, npt.NDArray[np.intp]]]:
+    """Number of each stand that has any of some positions, rising, with them in the order given."""
+    if not len(places):
+        return
+    order = np.argsort(stand[places], kind="stable")
+    places = places[order]
+    ends = np.flatnonzero(np.diff(stand[places])) + 1
+    for part in np.split(places, ends):
+        yield int(stand[part[0]]), part
+
+
+def _whole(column: pd.Series) -> npt.NDArray[np.bool_]:
+    """Numbers that are written without a decimal point, blanks among them."""
+    values = column.to_numpy(dtype=np.float64, na_value=np.nan)
+    with np.errstate(invalid="ignore"):
+        whole = (values == values.round()) & (np.abs(values) < 2**53)
+    return np.asarray(np.isnan(values) | whole, dtype=bool)
+
+
+def text_of(column: pd.Series) -> pd.Series:
+    """
+    A column as trimmed text: whole numbers without a decimal point, nothing where it is blank.
+
+    Examples
+    --------
+    >>> text_of(pd.Series([12.0, None])).tolist()
+    ['12', '']
+    """
+    if isinstance(column.dtype, pd.StringDtype):
+        return column  # readers trim their text and leave none missing
+    missing = column.isna()
+    if pd.api.types.is_bool_dtype(column):
+        text = column.map({True: "true", False: "false"})
+    elif pd.api.types.is_float_dtype(column):
+        whole = _whole(column).all()
+        text = (column.fillna(0).astype("int64") if whole else column).astype("str")
+    else:
+        text = column.astype("str").str.strip()
+    return text.astype("str").where(~missing, "")
+
+
+def texts(rows: pd.DataFrame, names: Iterable[str]) -> pd.DataFrame:
+    """Some columns as text."""
+    return pd.DataFrame({name: text_of(rows[name]) for name in names}, index=rows.index)
+
+
+def refuse_columns(number: int, file: FieldFile) -> None:
+    """Refuse a table that is wider than any that is typed: it is a grid, or was turned around."""
+    if number > COLUMNS_MAX:
+        msg = (
+            f"{file.name}: there are {number:,} columns; expected at most {COLUMNS_MAX:,}. Export "
+            "it with those that matter."
+        )
+        raise FileError(msg)
 
 
 @dataclass(kw_only=True, slots=True)
@@ -29,9 +237,14 @@ class _FileRecords:
     file: FieldFile
     given: npt.NDArray[np.bool_]
     read: npt.NDArray[np.intp]
-    used: npt.NDArray[np.intp]
-    rejected: npt.NDArray[np.intp]
-    refused: npt.NDArray[np.bool_]
+    used: npt.NDArray[np.intp] = field(init=False)
+    rejected: npt.NDArray[np.intp] = field(init=False)
+    refused: npt.NDArray[np.bool_] = field(init=False)
+
+    def __post_init__(self) -> None:
+        """None is used or rejected yet."""
+        self.used, self.rejected = np.zeros_like(self.read), np.zeros_like(self.read)
+        self.refused = np.zeros(len(self.read), dtype=bool)
 
 
 @dataclass(kw_only=True, slots=True)
@@ -50,7 +263,7 @@ class RecordLog:
         spoiled = reading.spoiled
         read = self._by_stand(reading) + len(spoiled)
         given = (read > 0) | (reading.file.input in needed) | (reading.key is None)
-        self._files[_key(reading)] = self._file(reading.file, read=read, given=given)
+        self._files[_key(reading)] = _FileRecords(file=reading.file, read=read, given=given)
         for text in reading.notices:
             self.notice(text, of=reading)
         if spoiled:
@@ -62,19 +275,6 @@ class RecordLog:
             what = counted(len(spoiled), "record")
             text = f"{reading.file.name}: {what} could not be read and rejected: {names}."
             self.notice(text, of=reading)
-
-    def _file(
-        self, file: FieldFile, *, read: npt.NDArray[np.intp], given: npt.NDArray[np.bool_]
-    ) -> _FileRecords:
-        """A file none of whose records is used or rejected yet."""
-        return _FileRecords(
-            file=file,
-            given=given,
-            read=read,
-            used=np.zeros(self.stands, dtype=np.intp),
-            rejected=np.zeros(self.stands, dtype=np.intp),
-            refused=np.zeros(self.stands, dtype=bool),
-        )
 
     def _by_stand(self, reading: Reading) -> npt.NDArray[np.intp]:
         """Number of records of each stand."""
@@ -118,11 +318,7 @@ class RecordLog:
         return [None] if len(stands) == self.stands else [*stands]
 
     def refuse(self, reading: Reading, faults: Iterable[tuple[int, str]]) -> Reading:
-        """
-        Refuse stands on account of a file, and go on with the other stands of that file.
-
-        A stand that was refused before on account of it is not told more.
-        """
+        """Refuse stands on account of a file, each told once, and go on with its other stands."""
         file = self._files[_key(reading)]
         before = file.refused.copy()
         for stand, text in faults:
@@ -181,10 +377,9 @@ class RecordLog:
         what: str,
     ) -> Reading:
         """
-        Take records out, with the reason, and say so in one notice a stand.
+        Take records out, with the reason, and say in one notice a stand ``what`` they are.
 
-        `bad` is on the records in use; `reason` is one for all, or on their index; `what` is the
-        group in a few words: ``outside the stand``.
+        `bad` is on the records in use; `reason` is one for all, or on their index.
         """
         bad = np.asarray(bad, dtype=bool)
         if not bad.any():
@@ -225,7 +420,7 @@ class RecordLog:
     def use_whole(self, file: FieldFile) -> None:
         """Enter a file that is used as a whole, as a raster is: it counts as one record."""
         one = np.ones(self.stands, dtype=np.intp)
-        entry = self._file(file, read=one, given=one > 0)
+        entry = _FileRecords(file=file, read=one, given=one > 0)
         entry.used = one
         self._files[file.input, str(file.path), ""] = entry
 

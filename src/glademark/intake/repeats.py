@@ -14,13 +14,12 @@ import shapely
 from scipy.spatial import cKDTree
 
 from glademark.contracts.frames import STAND
+from glademark.errors import counted, listed
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import is_known, recognise
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, split_by_stand
 from glademark.project.model import Project
 from glademark.units import INCH_CM, LENGTH_M
-from glademark.wording import counted, listed
 
 NEAR_M = 1.0
 """Marks this near to one another may be one tree [m]; a group of like trees looks just so."""

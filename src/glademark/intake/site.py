@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
+from glademark.errors import listed
 from glademark.intake.crs import (
     WGS84,
     crs_name,
@@ -19,10 +20,8 @@ from glademark.intake.crs import (
     stated_crs,
     transformed,
 )
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, split_by_stand
 from glademark.project.model import Source
-from glademark.wording import listed
 
 _MOST = 0.5
 _NEAR_M = 50.0

@@ -13,7 +13,7 @@ import shapely
 from pyproj import CRS
 
 from glademark.contracts.survey import REJECTED_COLUMNS, InputCount
-from glademark.errors import CrsError, InputError
+from glademark.errors import CrsError, InputError, counted, listed
 from glademark.intake.crs import (
     crs_name,
     fits,
@@ -23,14 +23,12 @@ from glademark.intake.crs import (
     transformed,
     working_crs,
 )
+from glademark.intake.lines_and_outlines import with_areas
 from glademark.intake.opened import OpenInputs, open_inputs
-from glademark.intake.outlines import with_areas
-from glademark.intake.record_log import RecordLog, refuse_if_none_left
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, refuse_if_none_left, text_of
 from glademark.intake.site import Stands, no_boundaries, placed, polygonal
+from glademark.process import temporary_folder
 from glademark.project.model import Project, Source
-from glademark.temporary import temporary_folder
-from glademark.wording import counted, listed
 
 PART_MIN_M2 = 1.0
 """Parts smaller than this are left-overs of digitising [m2]."""

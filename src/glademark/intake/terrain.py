@@ -16,12 +16,11 @@ from glademark.contracts.terrain import Elevation
 from glademark.errors import CrsError, FileError, InputError
 from glademark.intake.crs import parse_crs, same_crs, transformed
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.formats.raster_tiles import Raster, open_raster
+from glademark.intake.opened import Raster, open_raster
 from glademark.intake.record_log import RecordLog
 from glademark.intake.site import StandArea
-from glademark.project.job_settings import TerrainSettings
+from glademark.project.job_settings import CanopySettings, TerrainSettings
 from glademark.project.model import Source
-from glademark.project.propose_settings import CanopySettings
 from glademark.units import FOOT_M
 
 SAMPLE_CELLS = 128

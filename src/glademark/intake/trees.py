@@ -10,7 +10,7 @@ import shapely
 from pyproj import CRS
 
 from glademark.contracts.frames import STAND, features, no_features, no_rows
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, listed, quoted, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, numbers, recognise, translated
 from glademark.intake.columns.kinds import named_codes
@@ -20,12 +20,10 @@ from glademark.intake.columns.positions import with_points
 from glademark.intake.columns.tree_sizes import LOGS, diameters, logs_of, note_flagged, shares, wood
 from glademark.intake.cruise import with_places
 from glademark.intake.marks import FAR_M
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.intake.site import Stands
 from glademark.project.model import Project, Source
 from glademark.units import AREA_M2, HECTARE_M2
-from glademark.wording import counted, listed, quoted, shown
 
 CROP_COLUMNS = ("tree_id", "species", "dbh_cm", "height_m", "crown_radius_m")
 LEAVE_COLUMNS = ("tree_id", "label", "species", "dbh_cm", "crown_radius_m", "retention")

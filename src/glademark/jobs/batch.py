@@ -35,13 +35,13 @@ from glademark.export.partitions import (
 from glademark.export.stands import CSV_TABLES
 from glademark.intake.opened import OpenInputs, open_inputs
 from glademark.intake.stand import digest_of, open_stands
-from glademark.jobs.plugins import installed_limits
+from glademark.jobs.layout import installed_limits
 from glademark.jobs.stands import lay_out_inputs
 from glademark.judge.limits import limits_asked
+from glademark.process import temporary_folder
 from glademark.project import read_project
 from glademark.project.model import Project
-from glademark.report.columns import written_frame
-from glademark.temporary import temporary_folder
+from glademark.report.quantities import written_frame
 
 log = logging.getLogger(__name__)
 

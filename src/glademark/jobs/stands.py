@@ -15,7 +15,7 @@ import pandas as pd
 
 from glademark.contracts.survey import InputCount
 from glademark.errors import CrsError, InputError
-from glademark.export.manifest import Missing
+from glademark.export.manifest import Missing, replaced_edition
 from glademark.export.output import Part, deliver_parts
 from glademark.export.stands import (
     JoinedTables,
@@ -26,17 +26,15 @@ from glademark.export.stands import (
     refused,
     summary_of_stands,
 )
-from glademark.intake.earlier import replaced_edition
 from glademark.intake.opened import OpenInputs
 from glademark.intake.read import surveys_of, title_of
 from glademark.intake.stand import open_stands
-from glademark.jobs.layout import all_refused, lay_out_many
-from glademark.jobs.plugins import chosen, installed_limits
+from glademark.jobs.layout import all_refused, chosen, installed_limits, lay_out_many
 from glademark.judge.limits import LimitAsked, limits_asked
+from glademark.process import temporary_folder
 from glademark.project import read_project
 from glademark.project.model import Project
 from glademark.report.delivery import Delivery
-from glademark.temporary import temporary_folder
 
 _T = TypeVar("_T")
 _U = TypeVar("_U")

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES, Layout
+from glademark.errors import counted
 from glademark.judge.limits import as_checks, texts
 from glademark.measure.tables import declared
-from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

@@ -17,11 +17,11 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.result_tables import ALLOWANCE, STOCK_BY_CLASS
+from glademark.errors import counted
 from glademark.forestry import quadratic_mean_diameter_cm
 from glademark.forestry.size_classes import NO_DIAMETER
 from glademark.measure.standing import BASAL, SOLID, Standing, Stock
 from glademark.units import ACRE_M2, FOOT_M, HECTARE_M2
-from glademark.wording import counted
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -23,6 +23,7 @@ from glademark.contracts.layout import (
     ZoneFigures,
 )
 from glademark.contracts.survey import Survey, labels_of
+from glademark.errors import counted
 from glademark.measure.equations import NOT_COMPUTED
 from glademark.measure.holes import Holes, united_areas
 from glademark.measure.tables import declared, known_of_all, sums
@@ -31,7 +32,6 @@ from glademark.measure.volume import Sold, solid_sums, without_volume
 from glademark.measure.zones import LISTED_ERRORS, Disagreement
 from glademark.project.model import OpeningSettings
 from glademark.units import INCH_CM
-from glademark.wording import counted
 
 FloatArray = npt.NDArray[np.float64]
 GeometryArray = npt.NDArray[np.object_]

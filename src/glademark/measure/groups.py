@@ -19,9 +19,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, features, mended_outlines
 from glademark.contracts.survey import Notice
-from glademark.contracts.valid_shapes import mended_outlines
 from glademark.measure.crowns import APART_M, GeometryArray, crown_discs
 from glademark.measure.edges import Along
 from glademark.measure.polygons import only_polygons

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.frames import STAND
-from glademark.errors import InputError
+from glademark.errors import InputError, counted
 from glademark.forestry import (
     CruiseTrees,
     Estimate,
@@ -36,7 +36,6 @@ from glademark.measure.marks import size_class
 from glademark.measure.volume import Sold, unit_factor, volumes
 from glademark.project.model import AllowanceSettings
 from glademark.units import BASAL_AREA_M2_HA, INCH_CM, SOLID_M3, split_quantity
-from glademark.wording import counted
 
 BASAL = "basal_area"
 SOLID = "solid_volume"

@@ -10,10 +10,10 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.survey import Survey
-from glademark.errors import InputError, UnitError
+from glademark.errors import InputError, UnitError, counted
 from glademark.forestry import PACKAGED_SPECIES, Product, SpeciesNames, VolumeTable
 from glademark.forestry.size_classes import DiameterUnit
-from glademark.forestry.volume_table_rows import TableRow, heading_and_unit, read_rows
+from glademark.forestry.volume_table import TableRow, heading_and_unit, read_rows
 from glademark.measure.tables import rows_by
 from glademark.measure.volume import (
     SAME_KIND,
@@ -26,9 +26,8 @@ from glademark.measure.volume import (
     volumes,
 )
 from glademark.project.model import Project, VolumeSettings
-from glademark.project.species import project_species
+from glademark.project.read import project_species
 from glademark.units import SOLID_M3, split_quantity
-from glademark.wording import counted
 
 NAMED = 3
 """Groups of trees and of rows named in a notice; the rest are counted."""

@@ -28,17 +28,18 @@ from glademark.errors import UnitError
 from glademark.forestry import product_key
 from glademark.project.job_settings import (
     AdviseSettings,
+    CanopySettings,
     CompareSettings,
     CrewSettings,
     CropTreeSettings,
     DeliverSettings,
     MachineSettings,
+    ProposeSettings,
     StabilitySettings,
     TerrainSettings,
     UncertaintySettings,
     WindSettings,
 )
-from glademark.project.propose_settings import CanopySettings, ProposeSettings
 from glademark.project.text_values import (
     DEFAULT_POSITION_ERROR_M,
     WORDS_MAX,

@@ -4,6 +4,7 @@ From the bytes of a project file to a checked `Project`, or to every fault in it
 Each fault says the file, the key as it stands in it, what is wrong, what was expected, what to do.
 
 No other file is opened here: whether the field files exist, and what is in them, intake will say.
+Species are known by the project's own names, those of its volume table, then the package's.
 """
 
 import codecs
@@ -18,12 +19,28 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, get_args
 
+import pandas as pd
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from glademark.errors import ProjectError
-from glademark.project.model import Inputs, LimitSetting, Project, Source, VolumeSettings
+from glademark.errors import InputError, ProjectError
+from glademark.forestry import (
+    UNKNOWN_SPECIES,
+    OwnSpecies,
+    SpeciesNames,
+    find_species,
+    nearest_species,
+)
+from glademark.forestry.volume_table import species_in
+from glademark.project.model import (
+    Inputs,
+    LimitSetting,
+    Project,
+    Source,
+    SpeciesSettings,
+    VolumeSettings,
+)
 
 PROJECT_FILE = "harvest.toml"
 """Usual name of a project file."""
@@ -49,6 +66,54 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _DOTS_MAX = 1000
 _TOO_DEEP = "lists or tables are nested too deep"
 _SLASHES = "For a path, use single quotes or forward slashes."
+
+_SHOWN = 80  # characters of a value
+
+_NEAR = 0.6  # likeness of a misspelt key
+
+_UNITS = ("_m2_ha", "m2/ha"), ("_m2", "m2"), ("_m3", "m3"), ("_cm", "cm"), ("_m", "m")
+
+_EXPECTED: Mapping[str, str] = MappingProxyType(
+    {
+        "string_type": "text in quotes",
+        "path_type": "a path in quotes",
+        "bool_type": "true or false",
+        "bool_parsing": "true or false",
+        "int_type": "a whole number",
+        "int_parsing": "a whole number",
+        "int_from_float": "a whole number",
+        "float_type": "a number",
+        "float_parsing": "a number",
+        "finite_number": "a finite number",
+        "mapping_type": "a table",
+        "dict_type": "a table",
+        "model_type": "a table",
+        "too_short": "at least one file",
+    }
+)
+
+_BOUNDS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "greater_than": ("gt", "more than"),
+        "greater_than_equal": ("ge", "at least"),
+        "less_than": ("lt", "less than"),
+        "less_than_equal": ("le", "at most"),
+        "too_long": ("max_length", "a number of entries of at most"),
+    }
+)
+
+_OF_FIELD: Mapping[tuple[type[BaseModel], str], str] = MappingProxyType(
+    {
+        (VolumeSettings, "size_classes"): "a rising list of numbers, or a width such as '2 in'",
+    }
+)
+
+_LIMIT_EXAMPLES = MappingProxyType(
+    {"share": "10 %", "slope": "30 %", "grade": "30 %", "area": "0.5 acre", "": "40 ft"}
+)
+"""Text of a limit by a word in its name."""
+
+_SOURCE = "a path in quotes, or {file = '…', layer = '…', crs = '…'}"
 
 
 def read_project(path: Path, *, marked: bool = True) -> Project:
@@ -241,50 +306,6 @@ def _located(project: Project, folder: Path) -> Project:
     )
 
 
-_SHOWN = 80  # characters of a value
-_NEAR = 0.6  # likeness of a misspelt key
-
-_UNITS = ("_m2_ha", "m2/ha"), ("_m2", "m2"), ("_m3", "m3"), ("_cm", "cm"), ("_m", "m")
-
-_EXPECTED: Mapping[str, str] = MappingProxyType(
-    {
-        "string_type": "text in quotes",
-        "path_type": "a path in quotes",
-        "bool_type": "true or false",
-        "bool_parsing": "true or false",
-        "int_type": "a whole number",
-        "int_parsing": "a whole number",
-        "int_from_float": "a whole number",
-        "float_type": "a number",
-        "float_parsing": "a number",
-        "finite_number": "a finite number",
-        "mapping_type": "a table",
-        "dict_type": "a table",
-        "model_type": "a table",
-        "too_short": "at least one file",
-    }
-)
-_BOUNDS: Mapping[str, tuple[str, str]] = MappingProxyType(
-    {
-        "greater_than": ("gt", "more than"),
-        "greater_than_equal": ("ge", "at least"),
-        "less_than": ("lt", "less than"),
-        "less_than_equal": ("le", "at most"),
-        "too_long": ("max_length", "a number of entries of at most"),
-    }
-)
-_OF_FIELD: Mapping[tuple[type[BaseModel], str], str] = MappingProxyType(
-    {
-        (VolumeSettings, "size_classes"): "a rising list of numbers, or a width such as '2 in'",
-    }
-)
-_LIMIT_EXAMPLES = MappingProxyType(
-    {"share": "10 %", "slope": "30 %", "grade": "30 %", "area": "0.5 acre", "": "40 ft"}
-)
-"""Text of a limit by a word in its name."""
-_SOURCE = "a path in quotes, or {file = '…', layer = '…', crs = '…'}"
-
-
 def fault_sentences(
     error: ValidationError, asked: Mapping[str, Any], *, path: Path
 ) -> tuple[str, ...]:
@@ -437,3 +458,43 @@ def _owner(loc: Sequence[int | str]) -> tuple[type[BaseModel], str]:
             inner = next(_parts_in(_fields(part)[str(loc[end - 1])][1].annotation), None)
             return (inner or part, _fields(part)[str(loc[end - 1])][0])
     return Project, ""
+
+
+def project_species(project: Project, table: pd.DataFrame | None) -> SpeciesNames:
+    """Names of species by the tables ``[species.KEY]``, then by the rows of the volume table."""
+    faults: list[str] = []
+    stated = list(_stated(project.species, faults))
+    if faults:
+        raise InputError(*faults)
+    own = SpeciesNames.of(stated)
+    if table is None:
+        return own
+    rows = [{str(name): cell for name, cell in row.items()} for row in table.to_dict("records")]
+    named = species_in(rows, species=own, products=project.volume.products)
+    local = [name for name in named if not own.known([name])[0]]
+    return SpeciesNames.of([*stated, *((name, OwnSpecies(name=name)) for name in local)])
+
+
+def _stated(
+    settings: Mapping[str, SpeciesSettings], faults: list[str]
+) -> Iterator[tuple[str, OwnSpecies]]:
+    """Each table of the project file under its key; faults are noted."""
+    for key, one in settings.items():
+        code = int(find_species([one.name])[0])
+        crown = _code(one.crown, f"[species.{key}] crown", faults) if one.crown else code
+        volume = (
+            _code(one.volume_as, f"[species.{key}] volume_as", faults) if one.volume_as else code
+        )
+        yield key, OwnSpecies(name=one.name, group=one.group, crown=crown, volume=volume)
+
+
+def _code(name: str, where: str, faults: list[str]) -> int:
+    """FIA code of a species whose equations are to be taken."""
+    code = int(find_species([name])[0])
+    if code == UNKNOWN_SPECIES:
+        near = nearest_species(name)
+        mend = (
+            f"Did you mean {' or '.join(near)}?" if near else "Use a FIA code or a PLANTS symbol."
+        )
+        faults.append(f"{where}: no equations are known for {name!r}. {mend}")
+    return code

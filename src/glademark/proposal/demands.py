@@ -11,8 +11,8 @@ import pandas as pd
 from glademark.contracts.layout import Layout
 from glademark.measure.standing import BASAL, SOLID
 from glademark.project.model import Project
+from glademark.proposal.growth import Demands, FloatArray
 from glademark.proposal.program import Relaxed
-from glademark.proposal.stock import Demands, FloatArray
 from glademark.units import HECTARE_M2
 
 OF_TREES = ("dbh_max", "reach_max")

@@ -1,6 +1,11 @@
-"""The answer: groups, their trees and the alternatives, as a layout measures and judges them."""
+"""
+Layouts from the candidates, and the answer: groups, their trees and the alternatives.
 
-from collections.abc import Sequence
+The best layout, others that differ, what each limit costs, and which limits cannot hold together;
+each is measured and judged as a layout is.
+"""
+
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -8,76 +13,211 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.sparse import csr_array
 
+from glademark.contracts.job_layers import ALTERNATIVES, GROUPS, PROPOSED_TREES
 from glademark.contracts.layout import Layout
-from glademark.contracts.proposal_layers import ALTERNATIVES, GROUPS, TREES
+from glademark.errors import counted, listed
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import measure_layout
 from glademark.measure.standing import BASAL
-from glademark.proposal.demands import judged_afterwards
-from glademark.proposal.infeasible import why_infeasible
-from glademark.proposal.layouts import Choice, Margin, choices, margins
-from glademark.proposal.points import PARTS
+from glademark.proposal.demands import LimitRow, judged_afterwards, relaxed_limits, without
+from glademark.proposal.growth import BoolArray, Demands, IntArray
+from glademark.proposal.pool import PARTS, within
 from glademark.proposal.prepare import Prepared, with_marks
-from glademark.proposal.program import NoChoiceError
-from glademark.proposal.search import Found, find_candidates
-from glademark.proposal.stock import IntArray
+from glademark.proposal.program import NoChoiceError, Solved, relaxed
+from glademark.proposal.search import Budget, Found, Task, choose, find_candidates, relaxed_over
 from glademark.units import ACRE_M2, FOOT_M
-from glademark.wording import counted, listed
+
+SHARED = 0.5
+"""A group is another one where no earlier group has this share of its opening."""
+
+STEPS = (0.8, 0.9, 1.0, 1.1, 1.2)
+"""Parts of a limit at which the choice is made again."""
 
 BINDING = 0.01
 """A limit that leaves at most this share of it over is binding."""
 
+NAMED = 3
+"""Danger trees named in a sentence."""
+
+SMALL_ACRES = 0.1
+"""Groups below this size have a third decimal."""
+
+UNKNOWN_HEIGHT_M = 30.0
+"""Tree height taken where none is known: a tall tree, so that no danger tree is passed over [m]."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Choice:
+    """Candidates of one layout, their points, and how many of them no earlier layout has."""
+
+    chosen: IntArray
+    score: float
+    bound: float
+    others: int
+
+    @property
+    def gap(self) -> float:
+        """How far the bound lies above the points, as a share of it."""
+        return (self.bound - self.score) / abs(self.bound) if self.bound else 0.0
+
+
+def choices(task: Task, found: Found, *, count: int, others_min: int) -> Iterator[Choice]:
+    """The best layout, then the best of those that have enough groups of their own."""
+    other = np.ones(len(found.pool), dtype=bool)
+    best, found = choose(task, found)
+    yield _choice(best, other)
+    for number in range(2, count + 1):
+        task.tell(f"alternative {number}")
+        other &= _unlike(found, best.chosen)
+        row = csr_array(-other[None, :].astype(float))
+        most = found.with_rows(row, np.array([-float(others_min)]))
+        try:
+            best, _ = choose(task, most)
+        except NoChoiceError:
+            return
+        yield _choice(best, other)
+
+
+def _choice(best: Solved, other: BoolArray) -> Choice:
+    """A layout, in the order of its candidates."""
+    chosen = np.sort(best.chosen)
+    return Choice(
+        chosen=chosen, score=best.score, bound=best.bound, others=int(other[chosen].sum())
+    )
+
+
+def _unlike(found: Found, chosen: IntArray) -> BoolArray:
+    """Candidates that share less than half of their opening with each chosen one."""
+    shapes = found.pool.shapes
+    one, two = shapely.STRtree(shapes[chosen]).query(shapes, predicate="intersects")
+    common = shapely.area(shapely.intersection(shapes[one], shapes[chosen[two]]))
+    unlike = np.ones(len(shapes), dtype=bool)
+    unlike[one[common >= SHARED * found.pool.area_m2[one]]] = False
+    return unlike
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Margin:
+    """What a limit costs: points per unit of it, and the best points at other values."""
+
+    row: LimitRow
+    marginal_value: float | None
+    tried: tuple[tuple[float, float | None], ...]
+
+
+def margins(task: Task, found: Found, rows: Sequence[LimitRow], best: float) -> list[Margin]:
+    """Marginal value of each limit in the linear program, and the choice at other values of it."""
+    linear = relaxed(found.program(task.demands))
+    return [
+        Margin(
+            row=row,
+            marginal_value=row.price(linear),
+            tried=tuple((row.value * step, _tried(task, found, row, step, best)) for step in STEPS),
+        )
+        for row in rows
+    ]
+
+
+def _tried(task: Task, found: Found, row: LimitRow, step: float, best: float) -> float | None:
+    """Points of the best layout with a limit at a part of its value; None where it is not known."""
+    if step == 1:
+        return best
+    changed = relaxed_limits(task.demands, row, step)
+    if changed is None:
+        return None
+    demands, is_known = changed
+    if not is_known:
+        return None
+    pool = found.pool.part(np.flatnonzero(within(found.pool, demands, task.ground)))
+    if not len(pool):
+        return None
+    again = replace(task, demands=demands)
+    try:
+        points = replace(found.points, spacing_m=max(demands.spacing_m, 2e-6))
+        return choose(again, relaxed_over(again, pool, points))[0].score
+    except NoChoiceError:
+        return None
+
+
+def why_infeasible(task: Task, limits: Sequence[LimitRow]) -> str:
+    """One sentence about a smallest set of limits that cannot hold together."""
+    demands = task.demands
+    if _holds(task, demands):
+        return (
+            "no layout of whole groups was found within [propose] nodes_max, though parts of some "
+            "would fit; raise it, or loosen a limit"
+        )
+    kept: list[LimitRow] = []
+    rows = list(limits)
+    for row in rows:  # a limit without which nothing changes is no cause
+        fewer = without(demands, row)
+        if _holds(task, fewer):
+            kept.append(row)
+        else:
+            demands = fewer
+    if not kept:
+        return (
+            "no set of linked standing trees may be a group here: all stand in corridors, on "
+            "ground where nothing is cut, or stay"
+        )
+    names = [f"{row.limit} {_shown(row)}".strip() for row in kept]
+    verb = "cannot hold together" if len(names) > 1 else "cannot hold"
+    return f"{listed(names)} {verb}, with the candidates that were tried."
+
+
+def _holds(task: Task, demands: Demands) -> bool:
+    """Whether some layout meets the demands."""
+    budget = Budget(rounds_max=0, nodes_max=task.budget.nodes_max)
+    try:
+        find_candidates(replace(task, demands=demands, budget=budget))
+    except NoChoiceError:
+        return False
+    return True
+
+
+def _shown(row: LimitRow) -> str:
+    """Value of a limit with its unit."""
+    shown = {
+        "m2": f"{row.value:,.0f} m2 ({row.value / ACRE_M2:.2f} acre)",
+        "m": f"{row.value:,.1f} m ({row.value / FOOT_M:,.0f} ft)",
+        "share": f"{row.value:.1%} {row.quantity.replace('_', ' ')}".strip(),
+    }
+    return shown.get(row.unit, f"{row.value:g} {row.unit}".strip())
+
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Alternative:
-    """
-    One layout of groups.
-
-    Attributes
-    ----------
-    marks
-        Its trees and those in corridors as marks to cut, with `group`.
-    layout, checks
-        As they are measured and judged when those marks are laid out.
-    """
+    """One layout of groups."""
 
     number: int
     groups: gpd.GeoDataFrame
     trees: gpd.GeoDataFrame
     row: dict[str, Any]
-    marks: gpd.GeoDataFrame
+    marks: gpd.GeoDataFrame  # its trees and those in corridors as marks to cut, with `group`
     layout: Layout
     checks: pd.DataFrame
+    """layout and checks: as they are measured and judged when those marks are laid out."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Proposal:
-    """
-    What was proposed for one stand.
-
-    Attributes
-    ----------
-    alternatives
-        The best first; none where the demands cannot hold together.
-    score, bound, gap
-        Of the first over the candidates; NaN without one.
-    infeasible
-        Which limits cannot hold together; empty where they can.
-    """
+    """What was proposed for one stand."""
 
     prepared: Prepared
     alternatives: tuple[Alternative, ...]
+    """The best first; none where the demands cannot hold together."""
     candidates: int
     rounds: int
     last_round_gain: float
     interrupted: bool
     score: float
     bound: float
-    gap: float
+    gap: float  # score, bound and gap: of the first over the candidates; NaN without one
     margins: tuple[Margin, ...] = ()
-    infeasible: str = ""
+    infeasible: str = ""  # which limits cannot hold together; empty where they can
     not_proved: tuple[str, ...] = field(default=())
 
 
@@ -238,7 +378,7 @@ def _trees(prepared: Prepared, group_of: IntArray, number: int) -> gpd.GeoDataFr
     trees = prepared.trees.assign(alternative=number, group=group_of)
     trees = trees.assign(tree_id=prepared.marks["tree_id"])
     chosen = trees[group_of > 0].sort_values("group", kind="stable")
-    return chosen[[*TREES.names, "geometry"]].reset_index(drop=True)
+    return chosen[[*PROPOSED_TREES.names, "geometry"]].reset_index(drop=True)
 
 
 def _row(
@@ -292,13 +432,6 @@ def _binding(prepared: Prepared, layout: Layout, groups: gpd.GeoDataFrame) -> li
         if abs(value - row.value) <= BINDING * abs(row.value) and row.limit not in found:
             found.append(row.limit)
     return found
-
-
-NAMED = 3
-"""Danger trees named in a sentence."""
-
-SMALL_ACRES = 0.1
-"""Groups below this size have a third decimal."""
 
 
 def why_sentences(
@@ -360,7 +493,3 @@ def _danger_trees(
         more = f" and {len(mine) - NAMED} more" if len(mine) > NAMED else ""
         names[place] = ", ".join(map(str, mine[:NAMED])) + more
     return names
-
-
-UNKNOWN_HEIGHT_M = 30.0
-"""Tree height taken where none is known: a tall tree, so that no danger tree is passed over [m]."""

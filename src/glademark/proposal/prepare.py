@@ -15,7 +15,7 @@ from glademark.contracts.frames import STAND, features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
-from glademark.errors import InputError
+from glademark.errors import InputError, counted
 from glademark.judge.limits import LimitAsked, number
 from glademark.measure.canopy_trees import canopy_trees
 from glademark.measure.layout import Canopy, canopy_of, measure_layout
@@ -24,12 +24,10 @@ from glademark.measure.terrain.extraction import entries, extraction_network
 from glademark.measure.terrain.reach import to_corridor
 from glademark.measure.terrain.slope import gradient, slope_within
 from glademark.measure.zones import in_corridor_zone
+from glademark.project.job_settings import ProposeWeights
 from glademark.project.model import Project
-from glademark.project.propose_settings import ProposeWeights
 from glademark.proposal.demands import NET, LimitRow, demands_of
-from glademark.proposal.points import Worth, points_of_trees, priorities, unsized
-from glademark.proposal.search import Budget, Task
-from glademark.proposal.stock import (
+from glademark.proposal.growth import (
     BoolArray,
     FloatArray,
     GeometryArray,
@@ -37,7 +35,8 @@ from glademark.proposal.stock import (
     Stock,
     sets_of,
 )
-from glademark.wording import counted
+from glademark.proposal.pool import Worth, points_of_trees, priorities, unsized
+from glademark.proposal.search import Budget, Task
 
 STAYING = ("leave", "line_tree", "danger")
 """Kinds of marks that stay, whatever is proposed."""

@@ -12,26 +12,35 @@ import shapely
 from scipy.sparse import csr_array, vstack
 
 from glademark.measure.groups import crown_components
-from glademark.proposal.growth import Prices, Sizes, free_of_charge, grown, swapped
-from glademark.proposal.pool import Pool, joined, measured
-from glademark.proposal.program import NoChoiceError, Program, Relaxed, Solved, relaxed, solved
-from glademark.proposal.spacing import (
-    Points,
-    broken_gaps,
-    grid_of,
-    packing_rows,
-    too_large_choices,
-    too_large_pairs,
-)
-from glademark.proposal.stock import (
+from glademark.proposal.growth import (
     Demands,
     FloatArray,
     Ground,
     IntArray,
+    Prices,
+    Sizes,
     Stock,
     crown_links,
+    free_of_charge,
     ground_shares,
+    grown,
     sets_of,
+    swapped,
+)
+from glademark.proposal.pool import Pool, joined, measured
+from glademark.proposal.program import (
+    NoChoiceError,
+    Points,
+    Program,
+    Relaxed,
+    Solved,
+    broken_gaps,
+    grid_of,
+    packing_rows,
+    relaxed,
+    solved,
+    too_large_choices,
+    too_large_pairs,
 )
 
 LEAST_GAIN = 1e-3

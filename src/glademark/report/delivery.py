@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from glademark.errors import OutputError
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
@@ -26,6 +28,16 @@ ONLY_MARKED = (
     "field_guide", "gpx", "kml", "geojson", "pack", "stump_check", "damage_form", "filing",
 )  # fmt: skip
 """Ids of what is not made of proposed marks: files for the crew and the authority."""
+
+NO_DAY = "2000-01-01"
+"""Day of a file of which none is known."""
+
+_MODE = 0o100644 << 16  # a plain file that everyone may read
+
+REVIEW_FILE = "review.html"
+"""Name of the page."""
+
+PLACING_FILES = ("layout_map.pgw", "layout_map.png.aux.xml")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,12 +103,6 @@ class Deliverable:
     wanted: Callable[[Delivery], bool] | None = None
 
 
-NO_DAY = "2000-01-01"
-"""Day of a file of which none is known."""
-
-_MODE = 0o100644 << 16  # a plain file that everyone may read
-
-
 def add_file(archive: zipfile.ZipFile, name: str, content: bytes, day: str) -> None:
     """Add a file without the time at which it was made; `day` such as ``2025-10-09`` or empty."""
     made = date.fromisoformat(day or NO_DAY)
@@ -105,3 +111,35 @@ def add_file(archive: zipfile.ZipFile, name: str, content: bytes, day: str) -> N
     entry.external_attr = _MODE
     entry.create_system = 3  # the same on every machine
     archive.writestr(entry, content)
+
+
+def _write_review(delivery: Delivery, folder: Path) -> None:
+    """Write ``review.html`` and see that all of it is there."""
+    from glademark.report.review_page.page import review_page  # noqa: PLC0415 - heavy
+
+    path = folder / REVIEW_FILE
+    content = review_page(delivery).encode("utf-8", "replace")
+    path.write_bytes(content)
+    if path.read_bytes() != content:
+        msg = f"{REVIEW_FILE} does not hold what was written. Check the disk and run again"
+        raise OutputError(msg)
+
+
+REVIEW = Deliverable(id="review", title="Review page", files=(REVIEW_FILE,), write=_write_review)
+"""One file to look at the layout and check it."""
+
+
+PDF_FILE, PICTURE_FILE = "layout_map.pdf", "layout_map.png"
+
+
+def _write_map(delivery: Delivery, folder: Path) -> None:
+    """Write ``layout_map.pdf``, and ``layout_map.png`` with the files that place it."""
+    from glademark.report.map_sheets.sheet_set import write_sheets  # noqa: PLC0415 - heavy
+
+    write_sheets(delivery, pdf=folder / PDF_FILE, picture=folder / PICTURE_FILE)
+
+
+MAP = Deliverable(
+    id="map", title="Map sheets", files=(PDF_FILE, PICTURE_FILE, *PLACING_FILES), write=_write_map
+)
+"""Overview, detail sheets, openings and tables."""

@@ -25,12 +25,12 @@ from glademark.contracts.layers import MARKS
 from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.contracts.result_tables import PARAMETERS
 from glademark.measure.standing import BASAL
-from glademark.report.columns import names_brought_along
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.quantities import (
     AT_LEAST,
     AT_MOST,
     basal_area_unit,
+    names_brought_along,
     show,
     show_area,
     show_number,
@@ -41,7 +41,6 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
     from glademark.contracts.layers import Units
-    from glademark.contracts.layout import Layout
     from glademark.contracts.survey import InputCount, Survey
     from glademark.project.model import Project
 

@@ -14,12 +14,15 @@ from glademark.measure.groups import group_key
 from glademark.measure.openings import spacing_pairs
 from glademark.project.job_settings import UncertaintySettings
 from glademark.project.model import Project
-from glademark.uncertainty.drawn import Drawn, Field, drawn_openings, shared_by_chain
 from glademark.uncertainty.errors import position_errors, shared_draws
 from glademark.uncertainty.openings import (
+    Drawn,
+    Field,
     area_draws,
     combined_draws,
     distance_draws,
+    drawn_openings,
+    shared_by_chain,
     spacing_draws,
 )
 from glademark.uncertainty.zone_chances import (

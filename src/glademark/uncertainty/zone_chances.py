@@ -24,8 +24,8 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.figures import area_names
 from glademark.measure.zones import final_zone
-from glademark.uncertainty.drawn import Field
 from glademark.uncertainty.errors import PositionErrors, line_shifts
+from glademark.uncertainty.openings import Field
 
 NODES = 256
 """Places tried for each mark near a line; the chance is good to about one percent."""

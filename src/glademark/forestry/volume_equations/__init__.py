@@ -9,18 +9,18 @@ from glademark.forestry.volume_equations.equation_set import (
     WorkedExample,
     tree_volume,
 )
-from glademark.forestry.volume_equations.form_class import FormClass
-from glademark.forestry.volume_equations.lake_states import CompositeHardwood, LakeStates
-from glademark.forestry.volume_equations.made_table import MadeTable, make_volume_table
 from glademark.forestry.volume_equations.national import Honer, NationalVolumeSystem, Sharma
+from glademark.forestry.volume_equations.regional import CompositeHardwood, FormClass, LakeStates
 from glademark.forestry.volume_equations.registry import (
     EquationChoice,
+    MadeTable,
     can_be_sold_as,
     choose_equation_set,
     contract_faults,
     equation_set_faults,
     equation_sets,
     load_equation_sets,
+    make_volume_table,
     sale_volume,
     solid_volume_m3,
 )

@@ -17,8 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from glademark.errors import InputError
 from glademark.forestry.log_rules import LOG_RULE_TITLES, SaleUnit
-from glademark.forestry.packaged_data import numbers, packaged_table
-from glademark.forestry.species import UNKNOWN_SPECIES
+from glademark.forestry.species import UNKNOWN_SPECIES, numbers, packaged_table
 from glademark.units import INCH_CM
 
 __all__ = [

@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from glademark.errors import InputError
-from glademark.forestry.packaged_data import numbers, packaged_table, source
-from glademark.forestry.species import species_table
+from glademark.forestry.species import numbers, packaged_table, source, species_table
 from glademark.forestry.volume_equations.equation_set import (
     TreePart,
     Trees,

@@ -14,8 +14,8 @@ from typing import Any
 
 from glademark import __version__
 from glademark.errors import InputError, OutputError, tell_changed
-from glademark.jobs.plugins import installed_limits
-from glademark.project.template import schema_text
+from glademark.intake.first_project import schema_text
+from glademark.jobs.layout import installed_limits
 
 FOLDER = "glademark_desktop"
 """Of the plug-in, in a profile and in an archive."""

@@ -9,12 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from glademark.errors import FileError
+from glademark.errors import FileError, quoted, shown
 from glademark.intake.columns.meanings import Meaning
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of
+from glademark.intake.record_log import Reading, RecordLog, text_of
 from glademark.units import LENGTH_M
-from glademark.wording import quoted, shown
 
 _UNIT_WORDS_MAX = 3
 

@@ -9,11 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.contracts.survey import KINDS
+from glademark.errors import counted, listed, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, each_word, translated, words
 from glademark.intake.columns.meanings import Meaning
 from glademark.project.model import MarkSettings
-from glademark.wording import counted, listed, shown
 
 _WORDS = {
     "cut": ("cut", "cut tree", "take", "remove", "removal", "harvest", "marked", "fell"),

@@ -12,15 +12,14 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.layers import MARKS
+from glademark.errors import counted, listed, quoted, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, recognise, words, yes_or_no
 from glademark.intake.columns.kinds import kinds, named_codes
 from glademark.intake.columns.tree_sizes import diameters, logs_of, wood
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading
+from glademark.intake.record_log import Reading, RecordLog
 from glademark.project.model import NAME_FIELD, Project
 from glademark.project.text_values import error_per_radius
-from glademark.wording import counted, listed, quoted, shown
 
 HEIGHT_MAX_M = 130.0
 """No tree is taller [m]."""

@@ -12,13 +12,11 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.errors import CrsError, FileError
+from glademark.errors import CrsError, FileError, counted, listed, quoted, shown
 from glademark.intake.columns.fields import Found, each_word, numbers, words
 from glademark.intake.crs import WGS84, crs_name, parse_crs, transformed
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, text_of, texts
+from glademark.intake.record_log import Reading, RecordLog, text_of, texts
 from glademark.project.model import Source
-from glademark.wording import counted, listed, quoted, shown
 
 _DEGREES = (
     r"^\s*([NSEW])?\s*(\d{1,3}(?:\.\d+)?)\s*[°ºD:]?\s*"

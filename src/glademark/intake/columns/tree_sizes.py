@@ -13,15 +13,13 @@ import pandas as pd
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.survey import DBH_FLAGS
-from glademark.errors import FileError
+from glademark.errors import NAMED_MAX, FileError, counted, listed, quoted, shown
 from glademark.forestry import SpeciesNames, nearest_species, product_key
 from glademark.intake.columns.fields import Fields, each_word, translated, words, yes_or_no
 from glademark.intake.columns.meanings import LENGTHS
-from glademark.intake.record_log import RecordLog
-from glademark.intake.records import Reading, split_by_stand
+from glademark.intake.record_log import Reading, RecordLog, split_by_stand
 from glademark.project.model import MarkSettings, ProductSettings
 from glademark.units import INCH_CM, unit_name
-from glademark.wording import NAMED_MAX, counted, listed, quoted, shown
 
 DBH_MAX_CM = 300.0
 """Thicker than any tree that is marked for a harvest [cm]; a larger figure is a slip of the pen."""

@@ -25,12 +25,11 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from glademark.errors import FileError
+from glademark.errors import FileError, counted, quoted, shown
 from glademark.intake.columns.fields import is_known
 from glademark.intake.columns.meanings import Meaning
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading, refuse_columns
-from glademark.wording import counted, quoted, shown
+from glademark.intake.record_log import Reading, refuse_columns
 
 _FOLDERS = frozenset({"kml", "Document", "Folder"})
 _PLAIN = frozenset({"name", "address", "phoneNumber", "description"})

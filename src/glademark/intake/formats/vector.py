@@ -30,7 +30,7 @@ from pyogrio.errors import (
 from pyproj import CRS
 from pyproj.exceptions import CRSError as ProjCRSError
 
-from glademark.errors import FileError, InputError
+from glademark.errors import FileError, InputError, counted, quoted, shown
 from glademark.intake.formats.files import FieldFile
 from glademark.intake.formats.vector_faults import (
     check_geojson,
@@ -40,8 +40,7 @@ from glademark.intake.formats.vector_faults import (
     salvaged,
     with_texts_in_numbers,
 )
-from glademark.intake.records import Reading, refuse_columns
-from glademark.wording import counted, quoted, shown
+from glademark.intake.record_log import Reading, refuse_columns
 
 log = logging.getLogger(__name__)
 

@@ -19,11 +19,10 @@ from typing import Any
 import pandas as pd
 import shapely
 
-from glademark.errors import FileError
+from glademark.errors import FileError, shown
 from glademark.intake.formats.files import FieldFile
-from glademark.intake.records import Reading, refuse_columns
-from glademark.offline import all_drivers
-from glademark.wording import shown
+from glademark.intake.record_log import Reading, refuse_columns
+from glademark.process import all_drivers
 
 _HEADER = 100
 _LENGTH_AT = slice(24, 28)

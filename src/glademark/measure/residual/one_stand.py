@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.residual_layers import STATES
+from glademark.errors import counted
 from glademark.forestry import NO_DIAMETER, SizeClasses, quadratic_mean_diameter_cm
 from glademark.forestry.size_classes import (
     percent_stocking,
@@ -46,7 +47,6 @@ from glademark.measure.tables import known_of_all
 from glademark.measure.zones import located_zone
 from glademark.project.model import Project
 from glademark.units import HECTARE_M2
-from glademark.wording import counted
 
 _BETWEEN = "matrix"
 

@@ -12,12 +12,12 @@ from scipy.spatial import cKDTree
 
 from glademark.contracts.frames import STAND
 from glademark.contracts.survey import Survey
+from glademark.errors import counted, listed
 from glademark.forestry import SizeClasses, SpeciesNames, basal_area_m2
 from glademark.measure.crowns import crown_radii
 from glademark.measure.marks import size_class
 from glademark.measure.tables import rows_by
 from glademark.project.model import Project
-from glademark.wording import counted, listed
 
 FAR_SHARE = 0.5
 """Where more of the equal numbers than this lie apart, marks and trees are numbered differently."""

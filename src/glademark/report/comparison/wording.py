@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.comparison.findings import HARDLY_ANY
+from glademark.errors import counted, shown
 from glademark.report.quantities import (
     AT_LEAST,
     AT_MOST,
@@ -21,8 +22,7 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.terminal.limits import checked_words
-from glademark.report.verdicts import words_of
-from glademark.wording import counted, shown
+from glademark.report.wording import words_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.content import Trees
-from glademark.report.map_sheets.drawing.page import WHITE, Fill, Stroke
-from glademark.report.map_sheets.drawing.symbols import (
+from glademark.report.map_sheets.content import (
     AREAS,
     BOUNDARY,
     BOUNDARY_BAND,
@@ -20,9 +18,11 @@ from glademark.report.map_sheets.drawing.symbols import (
     OUTSIDE,
     STEEP,
     TREES,
+    Trees,
     draw_trees,
     shape_outline,
 )
+from glademark.report.map_sheets.page import WHITE, Fill, Stroke
 from glademark.units import SHOWN_LENGTH_M
 
 if TYPE_CHECKING:
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
     from glademark.contracts.layers import Units
     from glademark.report.map_sheets.content import MapContent
-    from glademark.report.map_sheets.drawing.map_frame import MapFrame
-    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.page import Page
+    from glademark.report.map_sheets.paper import MapFrame
 
 _ABOVE_CORRIDORS = ("openings",)  # whose edge is drawn over the corridors as well
 _POINT = Fill(face="#ff0000")
@@ -46,9 +46,9 @@ class Drawn:
     Attributes
     ----------
     areas
-        Keys of `report.map_sheets.drawing.symbols.AREAS`.
+        Keys of `report.map_sheets.content.AREAS`.
     trees
-        Keys of `report.map_sheets.drawing.symbols.TREES`.
+        Keys of `report.map_sheets.content.TREES`.
     combined
         Whether a hole of several openings is there.
     steep

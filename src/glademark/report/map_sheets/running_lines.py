@@ -6,37 +6,37 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from glademark.report.map_sheets.drawing.lettering import (
+from glademark.report.map_sheets.page import GREY, PALE, Fill, Lettering, Stroke
+from glademark.report.map_sheets.paper import (
     LEADING,
+    Box,
     broken,
     fitted,
+    sheet_box,
     text_width,
 )
-from glademark.report.map_sheets.drawing.page import GREY, PALE, Fill, Lettering, Stroke
-from glademark.report.map_sheets.drawing.paper import Box, sheet_box
-from glademark.report.papers.printed_scripts import LACKING, lacks_letters, printable
+from glademark.report.papers.printed_text import LACKING, lacks_letters, printable
 from glademark.report.quantities import show_length
-from glademark.report.site_rules import cautions
 from glademark.report.summary import marking_days
-from glademark.report.verdicts import approval_words, edition_words, is_proposed
+from glademark.report.wording import approval_words, cautions, edition_words, is_proposed
 
 if TYPE_CHECKING:
     from glademark.report.delivery import Delivery
-    from glademark.report.map_sheets.drawing.page import Page
+    from glademark.report.map_sheets.page import Page
 
 _HEAD_PT = 33.0
 _CAUTION = Lettering(size=6.5)
 _APPROVAL = Lettering(size=8.5, face="bold")
 _REFERENCE = Lettering(size=6.0, colour=GREY)
-_GAP_PT = 7.0
+_BODY_GAP_PT = 7.0
 _PRINTED = "Printed: ____________________"
 
 
 def sheet_body(size: tuple[float, float], delivery: Delivery) -> Box:
     """What the running lines leave free of a sheet."""
     box = sheet_box(size)
-    top = _HEAD_PT + _approval_height(box, delivery) + _GAP_PT
-    return box.inset(top=top, bottom=_foot_height(box, delivery) + _GAP_PT)
+    top = _HEAD_PT + _approval_height(box, delivery) + _BODY_GAP_PT
+    return box.inset(top=top, bottom=_foot_height(box, delivery) + _BODY_GAP_PT)
 
 
 def draw_running_lines(page: Page, delivery: Delivery, title: str, *, place: str) -> None:

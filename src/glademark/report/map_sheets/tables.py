@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
-from glademark.report.edge_words import edge_words
-from glademark.report.map_sheets.drawing.text_table import TextTable
-from glademark.report.map_sheets.opening_caption import bound_words
-from glademark.report.order_of_work import volume_text
-from glademark.report.papers.printed_scripts import printable
+from glademark.errors import counted
+from glademark.report.layer_frames import volume_text
+from glademark.report.map_sheets.openings_sheets import bound_words
+from glademark.report.map_sheets.text_table import TextTable
+from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,
@@ -26,17 +26,20 @@ from glademark.report.quantities import (
     show_share,
     shown_unit,
 )
-from glademark.report.review_page.wording import limit_title, name_text, unit_text
-from glademark.report.site_rules import (
+from glademark.report.summary import marking_progress
+from glademark.report.wood import left_out, no_allowance, wood_rows
+from glademark.report.wording import (
     NOT_TO_BE_CUT,
     all_with,
     cleared_words,
+    cut_words,
+    edge_words,
+    limit_title,
+    name_text,
     unconfirmed_trees,
+    unit_text,
+    words_of,
 )
-from glademark.report.summary import marking_progress
-from glademark.report.verdicts import cut_words, words_of
-from glademark.report.wood_by_zone import left_out, no_allowance, wood_rows
-from glademark.wording import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterator, Mapping

@@ -10,9 +10,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
-from glademark.report.crew_sentences import say
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, letters_in_words, unconfirmed_marks
 from glademark.report.papers.field_guide_tables import (
     area_grid,
@@ -28,7 +26,6 @@ from glademark.report.papers.field_guide_tables import (
     rule_grid,
     single_tree_grid,
 )
-from glademark.report.papers.printed_fonts import SANS
 from glademark.report.papers.printed_page import (
     Grid,
     Paper,
@@ -40,9 +37,16 @@ from glademark.report.papers.printed_page import (
     write_fitting,
     write_pdf,
 )
+from glademark.report.papers.printed_text import SANS
 from glademark.report.quantities import show_number
-from glademark.report.site_rules import unconfirmed_trees
-from glademark.report.verdicts import approval_words, edition_words, newest_day
+from glademark.report.wording import (
+    approval_words,
+    edge_in_short,
+    edition_words,
+    newest_day,
+    say,
+    unconfirmed_trees,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,22 +6,24 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from glademark.report.crew_sentences import say
 from glademark.report.delivery import Delivery
 from glademark.report.layer_frames import (
-    cut_marks,
-    in_words,
-    layer_frame,
-    trees_and_products,
-    worded,
-)
-from glademark.report.order_of_work import (
     corridors_in_order,
     crossing_words,
+    cut_marks,
+    danger_trees,
+    in_words,
+    keep_away_words,
+    layer_frame,
+    leave_trees,
+    line_trees,
+    position_words,
     steep_words,
+    trees_and_products,
     volume_text,
     way_words,
     wood_at_landings,
+    worded,
 )
 from glademark.report.papers.printed_page import Grid
 from glademark.report.quantities import (
@@ -32,15 +34,7 @@ from glademark.report.quantities import (
     show_length,
     show_number,
 )
-from glademark.report.site_rules import hazard_words, unpainted_rules
-from glademark.report.special_trees import (
-    danger_trees,
-    keep_away_words,
-    leave_trees,
-    line_trees,
-    position_words,
-)
-from glademark.report.verdicts import exceeded_features
+from glademark.report.wording import exceeded_features, hazard_words, say, unpainted_rules
 
 Row = tuple[str, ...]
 

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from glademark.contracts.result_tables import ALLOWANCE, CHECKS
-from glademark.report.crew_sentences import say
+from glademark.errors import counted
 from glademark.report.delivery import Deliverable, Delivery
-from glademark.report.edge_words import edge_in_short
 from glademark.report.layer_frames import layer_frame, table_frame
 from glademark.report.papers.printed_page import (
     Grid,
@@ -35,25 +34,25 @@ from glademark.report.quantities import (
     show_share,
     show_sum,
 )
-from glademark.report.residual_stand import kept_lines, structure_rows
-from glademark.report.review_page.wording import limit_title
-from glademark.report.site_rules import (
-    NOT_TO_BE_CUT,
-    all_with,
-    unconfirmed_trees,
-)
-from glademark.report.terminal.openings import opening_verdicts
-from glademark.report.verdicts import (
-    WORST_FIRST,
-    approval_words,
-    words_of,
-)
-from glademark.report.wood_by_zone import (
+from glademark.report.terminal.limits import opening_verdicts
+from glademark.report.wood import (
+    kept_lines,
     left_out,
     no_allowance,
     stays_words,
+    structure_rows,
 )
-from glademark.wording import counted
+from glademark.report.wording import (
+    NOT_TO_BE_CUT,
+    WORST_FIRST,
+    all_with,
+    approval_words,
+    edge_in_short,
+    limit_title,
+    say,
+    unconfirmed_trees,
+    words_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -7,12 +7,11 @@ import zipfile
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from glademark.errors import shown
 from glademark.report.delivery import NO_DAY, add_file
 from glademark.report.papers.filing_figures import ANSWERED, blanks, filing_tables
 from glademark.report.papers.printed_page import Paper
-from glademark.report.site_rules import cautions
-from glademark.report.verdicts import approval_words, edition_words, newest_day
-from glademark.wording import shown
+from glademark.report.wording import approval_words, cautions, edition_words, newest_day
 
 if TYPE_CHECKING:
     from pathlib import Path

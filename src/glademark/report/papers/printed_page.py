@@ -10,24 +10,23 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
-from glademark.report.papers.printed_fonts import BOLD, SANS, register_fonts
-from glademark.report.papers.printed_paragraphs import (
-    LEADING,
-    heading_style,
-    paragraph,
-    text_style,
-)
-from glademark.report.papers.printed_scripts import (
+from glademark.errors import shown
+from glademark.report.papers.printed_text import (
+    BOLD,
     LACKING,
+    LEADING,
     NO_LETTER,
+    SANS,
     cut_to_fit,
+    heading_style,
     line_width,
+    paragraph,
     printable,
     printed_runs,
+    register_fonts,
+    text_style,
 )
-from glademark.report.site_rules import cautions
-from glademark.report.verdicts import edition_words, newest_day
-from glademark.wording import shown
+from glademark.report.wording import cautions, edition_words, newest_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from glademark.contracts.layout import ZONE_NAMES
-from glademark.report.edge_words import edge_words
 from glademark.report.quantities import (
     AT_LEAST,
     basal_area_unit,
@@ -20,9 +19,15 @@ from glademark.report.quantities import (
 )
 from glademark.report.review_page.cards import whole
 from glademark.report.review_page.content import keyed
-from glademark.report.review_page.wording import field_text, name_text, unit_text
-from glademark.report.verdicts import WORST_FIRST, cut_words
-from glademark.report.wood_by_zone import converts, left_out, opening_volumes
+from glademark.report.wood import converts, left_out, opening_volumes
+from glademark.report.wording import (
+    WORST_FIRST,
+    cut_words,
+    edge_words,
+    field_text,
+    name_text,
+    unit_text,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,6 +12,7 @@ from rich.text import Text
 
 from glademark.contracts.layers import Units
 from glademark.contracts.layout import ZONE_NAMES, Layout
+from glademark.errors import shown
 from glademark.measure.standing import BASAL, SOLID
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
@@ -27,9 +28,8 @@ from glademark.report.quantities import (
     show_share,
 )
 from glademark.report.terminal.limits import Fitted
-from glademark.report.wood_by_zone import ALL, no_allowance, stays_words, wood_rows
+from glademark.report.wood import ALL, no_allowance, stays_words, wood_rows
 from glademark.units import HECTARE_M2
-from glademark.wording import shown
 
 _ZONES = ("corridor", "opening", "matrix")
 

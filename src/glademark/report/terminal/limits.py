@@ -1,11 +1,14 @@
-"""Limits on the terminal: what is exceeded first, in words."""
+"""Limits, openings and ground on the terminal: what is exceeded first, in words."""
 
+import math
+import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
+from rich import box
 from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.padding import Padding
 from rich.table import Table
@@ -13,11 +16,28 @@ from rich.text import Text
 
 from glademark.contracts.layers import Units
 from glademark.contracts.result_tables import CHECKS
-from glademark.report.columns import written_frame
+from glademark.contracts.terrain import (
+    PERMIT,
+    CrossingFigures,
+    ExtractionFigures,
+    GradeFigures,
+    LightFigures,
+    ReachFigures,
+    TerrainFigures,
+)
+from glademark.errors import shown
 from glademark.report.delivery import Delivery
-from glademark.report.quantities import MISSING, show_against
-from glademark.report.verdicts import WORST_FIRST, words_of
-from glademark.wording import shown
+from glademark.report.quantities import (
+    MISSING,
+    show,
+    show_against,
+    show_area,
+    show_length,
+    show_number,
+    show_share,
+    written_frame,
+)
+from glademark.report.wording import WORST_FIRST, words_of
 
 VERDICT_STYLES = {"exceeded": "bold red", "near": "yellow", "not_checked": "", "met": "green"}
 """Colour of a verdict; the word says the same."""
@@ -27,6 +47,23 @@ _MOST_ROWS = 12
 _LONGEST = 300
 _BEHIND = ("reason", "authority")
 _BOUNDS = {"max": "at most", "min": "at least"}
+
+_MOST_OPENINGS = 30
+
+_LONGEST_NAME = 16
+
+_SHORT = {
+    "opening_area_max": "size",
+    "opening_area_min": "size",
+    "combined_area_max": "combined size",
+    "opening_width_heights_max": "width",
+    "opening_width_heights_min": "width",
+    "opening_spacing_min": "spacing",
+    "boundary_distance_min": "boundary",
+    "water_distance_min": "water",
+}
+
+_MOST_NAMES = 8
 
 
 def limit_lines(delivery: Delivery) -> list[RenderableType]:
@@ -134,3 +171,220 @@ class Fitted:
 def _text(cell: RenderableType | None) -> Text:
     """A cell as text."""
     return cell if isinstance(cell, Text) else Text.from_markup(str(cell or ""))
+
+
+def openings_table(delivery: Delivery) -> Fitted:
+    """One row an opening: trees, area, nearest neighbour, verdict."""
+    units, openings = delivery.project.heading.units, delivery.layout.openings
+    verdicts = opening_verdicts(delivery.checks, openings)
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
+    table.add_column("Opening", no_wrap=True)
+    table.add_column("Trees", justify="right")
+    table.add_column("Area", justify="right", no_wrap=True)
+    table.add_column("Crowns, boles", justify="right", width=len("0.00, 0.00"))
+    table.add_column("Nearest", justify="right", no_wrap=True)
+    table.add_column("Limits")
+    for row in _most_telling(openings, verdicts).to_dict("records"):
+        table.add_row(
+            Text(_name(row)),
+            show_number(row["trees"], 0),
+            show_area(row["area_m2"], units),
+            f"{_number_of(row, 'area_marked_crowns_m2', units)}, "
+            f"{_number_of(row, 'area_boles_m2', units)}",
+            _nearest(show_length(row["spacing_m"], units), row["nearest"]),
+            verdicts[row["opening"]],
+        )
+    if len(openings) > _MOST_OPENINGS:
+        table.caption = f"and {len(openings) - _MOST_OPENINGS} more in openings.csv"
+    return Fitted(table)
+
+
+def _number_of(row: Mapping[Any, Any], column: str, units: Units) -> str:
+    """An area without its unit, which the judged one beside it has."""
+    return show_area(row.get(column), units).split(" ")[0]
+
+
+def combined_lines(delivery: Delivery) -> list[RenderableType]:
+    """Openings that corridors join into one hole."""
+    units, combined = delivery.project.heading.units, delivery.layout.combined_openings
+    return [
+        Text(
+            f"Openings {shown(row['openings'])} and the corridors at them make one hole of "
+            f"{show_area(row['area_m2'], units)} "
+            f"({show_area(row['net_of_corridor_m2'], units)} without the corridors)"
+        )
+        for row in combined[combined["openings_count"] > 1].to_dict("records")
+    ]
+
+
+def opening_verdicts(checks: pd.DataFrame, openings: pd.DataFrame) -> dict[object, Text]:
+    """What limits say of each opening, by its number."""
+    return {number: _verdict(spoken) for number, spoken in _spoken_of(checks, openings).items()}
+
+
+def _verdict(spoken: Sequence[tuple[str, str]]) -> Text:
+    """The worst of some verdicts, with the limits that give it."""
+    for verdict in ("exceeded", "near"):
+        limits = dict.fromkeys(limit for limit, said in spoken if said == verdict)
+        if limits:
+            names = ", ".join(_SHORT.get(limit, limit.replace("_", " ")) for limit in limits)
+            return Text(f"{words_of(verdict)}: {names}", style=VERDICT_STYLES[verdict])
+    if any(said == "met" for _, said in spoken):
+        return Text("met")
+    return Text("not checked" if spoken else "no limit")
+
+
+def _spoken_of(checks: pd.DataFrame, openings: pd.DataFrame) -> dict[object, list[tuple[str, str]]]:
+    """Limit and verdict of each check that speaks of an opening or its hole, by the opening."""
+    spoken: dict[object, list[tuple[str, str]]] = {number: [] for number in openings["opening"]}
+    named: dict[tuple[str, str], list[object]] = {}
+    holes = openings["combined"].astype("Int64")
+    for number, hole in zip(openings["opening"], holes, strict=True):
+        named.setdefault(("openings", str(number)), []).append(number)
+        named.setdefault(("combined_openings", str(hole)), []).append(number)
+    telling = checks[checks["layer"].isin(["openings", "combined_openings"])]
+    columns = (telling[name] for name in ("layer", "feature", "limit", "verdict"))
+    for layer, features, limit, verdict in zip(*columns, strict=True):
+        for feature in re.split(r"[,\s]+", str(features)):
+            for number in named.get((layer, feature), ()):
+                spoken[number].append((limit, verdict))
+    return spoken
+
+
+def _most_telling(openings: pd.DataFrame, verdicts: dict[object, Text]) -> pd.DataFrame:
+    """All openings, or so many as fit, those beyond a limit kept, in their order."""
+    if len(openings) <= _MOST_OPENINGS:
+        return openings
+    beyond = openings["opening"].map(lambda number: verdicts[number].plain.startswith("EXCEEDED"))
+    kept = openings.assign(beyond=beyond).sort_values("beyond", ascending=False, kind="stable")
+    return kept.head(_MOST_OPENINGS).sort_index()
+
+
+def _name(row: Mapping[Any, Any]) -> str:
+    """Number of an opening, with the marker's name where that says more."""
+    number, group = str(row["opening"]), row["group"]
+    named = isinstance(group, str) and group not in {"", number}
+    return f"{number} {shown(group, longest=_LONGEST_NAME)}" if named else number
+
+
+def _nearest(spacing: str, number: object) -> str:
+    """Distance to the nearest other opening, and which it is."""
+    return MISSING if spacing == MISSING else f"{spacing} to {number}"
+
+
+def ground_lines(delivery: Delivery) -> list[RenderableType]:
+    """What was found of the ground, a line or two a part."""
+    units, ground = delivery.project.heading.units, delivery.layout.ground
+    lines = [
+        *_terrain(ground.terrain, units),
+        *_grades(ground.grades, units),
+        *_extraction(ground.extraction, units),
+        *_reach(ground.reach, units),
+        *_crossings(ground.crossings),
+        *_light(ground.light, units),
+    ]
+    return [Text(line) for line in lines]
+
+
+def _terrain(found: TerrainFigures | None, units: Units) -> Iterator[str]:
+    """Heights and slope of the stand."""
+    if found is None:
+        return
+    low, high = show_length(found.lowest_m, units), show_length(found.highest_m, units)
+    facing = f", facing {found.aspect}" if found.aspect not in {"", "flat"} else ""
+    yield (
+        f"Stand from {low} to {high}; slope {show_share(found.slope_mean)} on average, one cell in "
+        f"ten above {show_share(found.slope_p90)}{facing}"
+    )
+
+
+def _grades(found: GradeFigures | None, units: Units) -> Iterator[str]:
+    """Grades of the corridors."""
+    if found is None:
+        return
+    over = ", ".join(
+        f"{show_share(grade)} over {show_length(length, units)}"
+        for length, grade in zip(found.lengths_m, found.steepest, strict=True)
+    )
+    yield f"Corridors: steepest {over}; ground across at most {show_share(found.cross_slope_max)}"
+    if found.steep_m > 0:
+        yield (
+            f"Above {show_share(found.steep_grade)}: {show_length(found.steep_m, units)}, longest "
+            f"stretch {show_length(found.longest_steep_m, units)} on "
+            f"{shown(found.longest_steep_corridor)}"
+        )
+    if found.adverse_m or found.favourable_m:
+        yield (
+            f"To the landing {show_length(found.adverse_m, units)} uphill (adverse), "
+            f"{show_length(found.favourable_m, units)} downhill (favourable)"
+        )
+    if found.without_height_m > 0:
+        yield f"No heights along {show_length(found.without_height_m, units)} of corridor"
+
+
+def _weight(found: ExtractionFigures) -> str:
+    """What the mean is weighted by, and why not by volume."""
+    if found.weight == "m3":
+        return "volume"
+    lost = f"{found.trees_without_m3:,} of {found.trees:,} trees have no solid volume"
+    return f"{found.weight.replace('_', ' ')}: {lost}"
+
+
+def _extraction(found: ExtractionFigures | None, units: Units) -> Iterator[str]:
+    """The way to the landing."""
+    if found is None:
+        return
+    if math.isfinite(found.mean_m):
+        yield (
+            f"Extraction {show_length(found.mean_m, units)} on average (by {_weight(found)}), "
+            f"at most {show_length(found.farthest_m, units)}; "
+            f"{show_share(found.outside_share)} of it outside the stand"
+        )
+    if found.loads is not None:
+        yield (
+            f"{show_number(found.loads, 1)} loads of {show(found.payload_m3, 'm3', units)}; layer "
+            "extraction says over which corridors"
+        )
+    if found.unreached:
+        names = ", ".join(shown(name) for name in found.unreached[:_MOST_NAMES])
+        more = len(found.unreached) - _MOST_NAMES
+        rest = f" and {more} more" if more > 0 else ""
+        yield f"CHECK no landing is reached from corridors {names}{rest}"
+
+
+def _reach(found: ReachFigures | None, units: Units) -> Iterator[str]:
+    """Trees beyond reach."""
+    if found is None:
+        return
+    within, beyond = show_number(found.trees_within, 0), show_number(found.trees_beyond, 0)
+    yield (
+        f"{within} trees within reach of {show_length(found.reach_m, units)} from a corridor edge, "
+        f"{beyond} beyond"
+    )
+    if found.stubs:
+        left = f", but for {show_number(found.trees_left, 0)} trees" if found.trees_left else ""
+        yield (
+            f"New stubs of corridor that would bring them within reach{left}: {found.stubs}, "
+            f"{show_length(found.stubs_m, units)} in all (layer corridor_stubs)"
+        )
+
+
+def _crossings(found: CrossingFigures | None) -> Iterator[str]:
+    """Crossings of water."""
+    if found is None or not found.water + found.setbacks:
+        return
+    yield f"CHECK crossings by corridors: {found.water} of water, {found.setbacks} of setbacks"
+    yield PERMIT
+
+
+def _light(found: LightFigures | None, units: Units) -> Iterator[str]:
+    """Edges of openings."""
+    if found is None:
+        return
+    corridor = show_length(found.corridor_edge_m, units)
+    line = f"Edge of openings {show_length(found.edge_m, units)}, {corridor} of it on corridors"
+    if found.windward_m is not None:
+        line += f", {show_length(found.windward_m, units)} facing the wind"
+    if found.windward_backed_m is not None:
+        line += f" ({show_length(found.windward_backed_m, units)} with trees behind it)"
+    yield line

@@ -1,1 +1,0 @@
-"""Files for receivers and phones."""

@@ -1,1 +1,0 @@
-"""Paper, text and shapes of a printed sheet."""
