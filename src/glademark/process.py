@@ -200,4 +200,5 @@ def registered(group: str) -> EntryPoints:
 @cache
 def _every() -> EntryPoints:
     """All of them: each look goes through the metadata of every installed package."""
-    return entry_points()
+    every: EntryPoints = entry_points()  # type: ignore[assignment] # as Python 3.11 has it
+    return every

@@ -85,7 +85,7 @@ def rows_of(frame: _Frame, stand: int, columns: Sequence[str] | None = None) -> 
         return frame
     start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
     rows = frame.iloc[start:end]
-    for name in rows.columns.difference(rows.columns if columns is None else columns):
+    for name in [] if columns is None else [one for one in rows if one not in columns]:
         del rows[name]
     rows.index = pd.RangeIndex(len(rows))
     place = cast("int", rows.columns.get_loc(STAND))  # one column has the name

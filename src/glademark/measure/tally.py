@@ -170,7 +170,7 @@ def _kinds(once: pd.DataFrame) -> list[tuple[str, tuple[str, ...], npt.NDArray[n
 def _joined(
     source: Any,  # noqa: ANN401 - the accessor of a categorical, which pandas does not name
     at: npt.NDArray[np.intp],
-    group: npt.NDArray[np.intp],
+    group: npt.NDArray[np.integer[Any]],
 ) -> npt.NDArray[np.object_]:
     """Sources of each group of rows, several in the order of their names."""
     names = source.categories.astype(object).to_numpy()
