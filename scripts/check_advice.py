@@ -22,14 +22,14 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from glademark.advice.faces import faces_of
-from glademark.advice.kept import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
 from glademark.advice.need_area import Area
 from glademark.advice.needs import Apart, Need
-from glademark.advice.search import Wish, smallest
-from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.advice.outcome import Wish, smallest
+from glademark.advice.program import CRUMB_M2, Bonds, Unsplit, bonds_of, on_edge
+from glademark.advice.spared_holes import Spared, SparedHoles, faces_of, spared_holes
 from glademark.measure.crowns import crown_discs
-from glademark.measure.holes import EdgeRule, closed_union
+from glademark.measure.edges import united_by
+from glademark.measure.holes import EdgeRule
 from glademark.project.job_settings import GroupRule
 
 Posed = tuple[Need, int]
@@ -54,9 +54,9 @@ def openings(random: np.random.Generator, sizes: list[int], apart_m: float) -> S
     radius = random.uniform(1.5, 4.5, sum(sizes))
     stems = np.asarray(shapely.points(np.concatenate(spots)), dtype=object)
     discs = crown_discs(stems, radius_m=radius, bearing=0.0)
-    holes = closed_union(discs, members, link_distance_m=0.0)
+    holes = united_by(discs, members)[1]
     frame = gpd.GeoDataFrame(
-        {"opening": np.arange(1, len(sizes) + 1), "basis": "tagged"}, geometry=holes.to_numpy()
+        {"opening": np.arange(1, len(sizes) + 1), "basis": "tagged"}, geometry=holes
     )
     return spared_holes(
         frame,

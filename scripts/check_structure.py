@@ -34,8 +34,8 @@ FILES = ("gpkg", "volume_by_zone", "checks", "openings", "allowance", "cruise_pl
 def main() -> int:
     """Exit code: 1 where a run takes more than it may."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--frames", type=int, default=20)
-    parser.add_argument("--modules", type=int, default=100)
+    parser.add_argument("--frames", type=int, default=15)
+    parser.add_argument("--modules", type=int, default=92)
     parser.add_argument("--where", action="store_true", help="name the lines and the modules")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:

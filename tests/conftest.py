@@ -1,6 +1,7 @@
 """Surveys, projects and layouts built in memory, for tests of everything behind intake."""
 
 import contextlib
+import gc
 import io
 import logging
 import os
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
@@ -39,8 +41,8 @@ from glademark.project.model import Project
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")
 pd.options.mode.string_storage = "python"
-# That of an installation without extras, and faster by a third for small frames. Processes that
-# tests start have the other where pyarrow is installed; `test_cli` holds all files of both equal.
+# That of commands and of an installation without extras; faster by a third for small frames.
+# `stands/test_stands.py` has the other.
 
 FIRST = ("test_killed", "test_command", "test_batch", "test_silent_errors")
 """Files of tests that take longest; they start first, so that no worker waits for the last."""
@@ -97,6 +99,12 @@ SETBACK: Mapping[str, object] = {"name": "", "rule": "no_cut", "minimum_m2_ha": 
 
 Row = Mapping[str, object]
 Tables = Mapping[str, object]
+
+
+def pytest_collection_finish() -> None:
+    """Leave all that is there to the end out of collections of garbage."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -276,6 +284,7 @@ def marks_at() -> Callable[..., list[Row]]:
 
 Shared = Callable[[str, Callable[[Path], Any]], Any]
 Command = Callable[..., "subprocess.CompletedProcess[str]"]
+Forked = Callable[..., int]
 
 
 @pytest.fixture(scope="session")
@@ -356,6 +365,27 @@ def command() -> Command:
         return subprocess.CompletedProcess(given, code, out.getvalue(), err.getvalue())
 
     return call
+
+
+@pytest.fixture(scope="session")
+def forked() -> Forked:
+    """A script run in a copy of this process, which has loaded all that it needs: its exit code."""
+
+    def run(code: str, *words: object) -> int:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # other threads wait for messages
+            child = os.fork()
+        if child == 0:
+            ended = 1
+            try:
+                sys.argv[1:] = map(str, words)
+                exec(code, {})  # noqa: S102 - a script of a test
+                ended = 0
+            finally:
+                os._exit(ended)
+        return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+    return run
 
 
 @contextlib.contextmanager

@@ -15,6 +15,7 @@ PLAIN_RASTER = ("rasterio.features", "rasterio.transform")  # arithmetic on arra
 OUTPUT = {"click", "rich", "sys"}
 BASE = {"", "errors", "process", "units"}  # "" holds the version
 MOST_MODULES = 30
+MOST_LINES = 500
 
 MAY_IMPORT = {
     "errors": set(),
@@ -119,6 +120,16 @@ def test_no_folder_holds_too_many_modules() -> None:
     sizes = {str(folder.relative_to(PACKAGE)): len([*folder.glob("*.py")]) for folder in folders}
 
     assert {name: size for name, size in sizes.items() if size > MOST_MODULES} == {}
+
+
+def test_no_module_is_too_long() -> None:
+    """A module can be read in one sitting: at most five hundred lines."""
+    lengths = {
+        str(path.relative_to(PACKAGE)): len(path.read_text(encoding="utf-8").splitlines())
+        for path in PACKAGE.rglob("*.py")
+    }
+
+    assert {name: length for name, length in lengths.items() if length > MOST_LINES} == {}
 
 
 def test_forestry_knows_no_maps() -> None:

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
@@ -16,7 +17,8 @@ PROJECT = """
 project = {name = "Small"}
 inputs = {stand = "stand.geojson", marks = "marks.csv"}
 """
-COMMAND = (sys.executable, "-I", "-m", "glademark", "layout")
+PROCESS = (sys.executable, "-I", "-m", "glademark")
+Command = Callable[..., subprocess.CompletedProcess[str]]
 WORDS = ("--only", "gpkg", "--progress", "json")
 
 
@@ -36,17 +38,11 @@ def lines_of(text: str) -> list[dict[str, object]]:
     return [json.loads(line) for line in text.splitlines()]
 
 
-def run(project: Path, out: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    """A run that tells its progress."""
-    asked = [*COMMAND, str(project), "--out", str(out), *WORDS, *words]
-    return subprocess.run(asked, capture_output=True, text=True, check=False)  # noqa: S603 - ours
-
-
-def test_steps_rise_to_the_end(tmp_path: Path) -> None:
+def test_steps_rise_to_the_end(command: Command, tmp_path: Path) -> None:
     """Done never falls, of does not change, and the last line says that all is done."""
     project = small(tmp_path)
 
-    answer = run(project, tmp_path / "out", "--json")
+    answer = command("layout", project, "--out", tmp_path / "out", *WORDS, "--json")
 
     steps = lines_of(answer.stderr)
     done = [int(str(step["done"])) for step in steps]
@@ -58,12 +54,12 @@ def test_steps_rise_to_the_end(tmp_path: Path) -> None:
     assert {"GeoPackage", "Summary"} <= {step["step"] for step in steps}
 
 
-def test_refusal_is_the_last_line(tmp_path: Path) -> None:
+def test_refusal_is_the_last_line(command: Command, tmp_path: Path) -> None:
     """What is wrong stands in one sentence with its exit code, after what went before."""
     project = small(tmp_path)
     (tmp_path / "marks.csv").unlink()
 
-    answer = run(project, tmp_path / "out")
+    answer = command("layout", project, "--out", tmp_path / "out", *WORDS)
 
     last = lines_of(answer.stderr)[-1]
     assert answer.returncode == last["code"] == 2
@@ -75,7 +71,7 @@ def test_interrupt_leaves_nothing(tmp_path: Path) -> None:
     """A run that is asked to end does so within a second and leaves no file behind."""
     project = small(tmp_path)
     before = {path.name for path in tmp_path.iterdir()}
-    asked = [*COMMAND, str(project), "--out", str(tmp_path / "out"), *WORDS]
+    asked = [*PROCESS, "layout", str(project), "--out", str(tmp_path / "out"), *WORDS]
     with subprocess.Popen(asked, stderr=subprocess.PIPE, text=True) as process:  # noqa: S603 - ours
         assert process.stderr is not None
         first = json.loads(process.stderr.readline())

@@ -5,10 +5,12 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Callable
+from importlib.metadata import entry_points
 from pathlib import Path
 
 import pytest
 
+from glademark import process
 from glademark.errors import OutputError
 from glademark.hosts import cli
 from glademark.jobs.layout import installed_limits
@@ -133,6 +135,7 @@ def test_a_plug_in_that_does_not_load_is_named_and_left_out(
     (place / "METADATA").write_text("Metadata-Version: 2.1\nName: broken-limits\nVersion: 1.0\n")
     (place / "entry_points.txt").write_text("[glademark.limits]\nodd = broken_limits:LIMIT\n")
     monkeypatch.syspath_prepend(tmp_path)
+    monkeypatch.setattr(process, "_every", entry_points)  # what was looked up before is not used
 
     found = installed_limits()
 

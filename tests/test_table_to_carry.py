@@ -3,9 +3,9 @@
 import csv
 import io
 import json
-import subprocess
-import sys
+from collections.abc import Callable
 from pathlib import Path
+from subprocess import CompletedProcess
 
 import pytest
 
@@ -115,12 +115,12 @@ def test_refusals(asked: TableAsked, error: type[Exception], message: str) -> No
         table_to_carry(asked)
 
 
-def test_command_prints_csv() -> None:
+def test_command_prints_csv(command: Callable[..., CompletedProcess[str]]) -> None:
     """The command prints the same table as CSV."""
     words = ["--species", "sugar maple", "--unit", "cord", "--height", "70 ft", "--up-to", "24"]
-    command = [sys.executable, "-m", "glademark", "volume-table", *words, "--csv"]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)  # noqa: S603
+    done = command("volume-table", *words, "--csv")
 
+    assert done.returncode == 0, done.stderr
     assert done.stdout == csv_of(table_to_carry(MAPLE))
 
 

@@ -4,8 +4,6 @@ import hashlib
 import json
 import os
 import signal
-import subprocess
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -235,10 +233,10 @@ def test_files_in_folders_that_stay_or_go(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir() if path.is_dir()] == []
 
 
-def kill_run(folder: Path, moment: int, *, refused: int = 0) -> int:
-    """Exit code of a run that is killed before a move, of those after a refused one."""
-    command = [sys.executable, "-c", KILLED_RUN, str(folder), str(moment), str(refused)]
-    return subprocess.run(command, check=False).returncode  # noqa: S603 - the script above
+@pytest.fixture
+def kill_run(folder: Path, forked: Callable[..., int]) -> Callable[..., int]:
+    """Exit code of a run into the folder that is killed at a moment."""
+    return lambda moment, refused=0: forked(KILLED_RUN, folder, moment, refused)
 
 
 def finish(folder: Path) -> None:
@@ -252,11 +250,11 @@ def finish(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("moment", range(1, 7))
-def test_killed_while_replacing(folder: Path, moment: int) -> None:
+def test_killed_while_replacing(folder: Path, kill_run: Callable[..., int], moment: int) -> None:
     """After a kill at any move the next run finds the old output whole, or completes the new."""
     old = contents(folder)
 
-    code = kill_run(folder, moment)
+    code = kill_run(moment)
     (folder / "more.txt").write_text("written between the runs")
     finish(folder)
 
@@ -272,11 +270,11 @@ def test_killed_while_replacing(folder: Path, moment: int) -> None:
 
 
 @pytest.mark.parametrize("moment", range(1, 4))
-def test_killed_while_putting_back(folder: Path, moment: int) -> None:
+def test_killed_while_putting_back(folder: Path, kill_run: Callable[..., int], moment: int) -> None:
     """A run that fails at its last move and is killed while it puts things back leaves the old."""
     old = contents(folder)
 
-    code = kill_run(folder, moment, refused=6)
+    code = kill_run(moment, refused=6)
     finish(folder)
 
     left = contents(folder)
@@ -288,9 +286,11 @@ def test_killed_while_putting_back(folder: Path, moment: int) -> None:
     assert [path.name for path in folder.parent.iterdir()] == ["out"]
 
 
-def test_a_file_written_again_after_a_kill_is_not_removed(folder: Path) -> None:
+def test_a_file_written_again_after_a_kill_is_not_removed(
+    folder: Path, kill_run: Callable[..., int]
+) -> None:
     """What a user puts where a killed run had removed a file is no part of the earlier output."""
-    kill_run(folder, 5)
+    kill_run(5)
     assert not os.path.lexists(folder / "gone.csv")
     (folder / "gone.csv").write_text("mine")
 

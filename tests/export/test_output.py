@@ -4,8 +4,6 @@ import errno
 import os
 import signal
 import stat
-import subprocess
-import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -96,10 +94,10 @@ def failing(error: BaseException) -> Mapping[str, Deliverable]:
     return {**writing(b"new"), "half": last}
 
 
-def kill_run(folder: Path, moment: int) -> int:
-    """Exit code of a run into a folder that is killed at a moment."""
-    command = [sys.executable, "-c", KILLED_RUN, str(folder), str(moment)]
-    return subprocess.run(command, check=False).returncode  # noqa: S603 - the script above
+@pytest.fixture
+def kill_run(folder: Path, forked: Callable[..., int]) -> Callable[[int], int]:
+    """Exit code of a run into the folder that is killed at a moment."""
+    return lambda moment: forked(KILLED_RUN, folder, moment)
 
 
 @pytest.fixture
@@ -273,10 +271,13 @@ def test_an_interrupt_while_files_are_put_back_is_told(
 
 @pytest.mark.usefixtures("interrupt_key")
 def test_an_interrupt_is_told_what_was_completed_of_an_earlier_run(
-    delivery: Delivery, folder: Path, capsys: pytest.CaptureFixture[str]
+    delivery: Delivery,
+    folder: Path,
+    kill_run: Callable[[int], int],
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     """What a killed run had begun to move is moved first: then something was changed."""
-    kill_run(folder, 4)
+    kill_run(4)
 
     code = _guarded(lambda: deliver(delivery, folder, failing(KeyboardInterrupt())))
 
@@ -288,9 +289,11 @@ def test_an_interrupt_is_told_what_was_completed_of_an_earlier_run(
 
 
 @pytest.mark.parametrize(("moment", "moved"), [(0, 0), (1, 0), (2, 0), (3, 1), (5, 3)])
-def test_killed_run(delivery: Delivery, folder: Path, moment: int, moved: int) -> None:
+def test_killed_run(
+    delivery: Delivery, folder: Path, kill_run: Callable[[int], int], moment: int, moved: int
+) -> None:
     """After a kill each file is whole, old or new, and the next run writes all and clears up."""
-    code = kill_run(folder, moment)
+    code = kill_run(moment)
     after = contents(folder)
 
     deliver(delivery, folder, writing(b"next"))
@@ -302,9 +305,11 @@ def test_killed_run(delivery: Delivery, folder: Path, moment: int, moved: int) -
     assert [path.name for path in folder.parent.iterdir()] == ["out"]
 
 
-def test_killed_while_moving_is_completed(delivery: Delivery, folder: Path) -> None:
+def test_killed_while_moving_is_completed(
+    delivery: Delivery, folder: Path, kill_run: Callable[[int], int]
+) -> None:
     """What a killed run had begun to move is completed by the next, even if that one fails."""
-    kill_run(folder, 3)
+    kill_run(3)
 
     with pytest.raises(OutputError, match="disk is full"):
         deliver(delivery, folder, failing(OSError(errno.ENOSPC, "full")))

@@ -10,8 +10,8 @@ import shapely
 
 from glademark.contracts.layout import Layout
 from glademark.measure.crowns import crown_discs, crown_radii
+from glademark.measure.edges import closed, united_by
 from glademark.measure.groups import crown_components, opening_numbers
-from glademark.measure.holes import closed_union
 
 Rows = list[dict[str, object]]
 LayoutOf = Callable[..., Layout]
@@ -50,7 +50,7 @@ def test_two_crowns_that_overlap_count_their_lens_once(r: float, big: float, d: 
     """Two crowns take the areas of their circles less the lens that they share, within 1e-5."""
     centres = np.array([shapely.Point(0, 0), shapely.Point(d, 0)])
     discs = crown_discs(centres, radius_m=np.array([r, big], dtype=float), bearing=0.3)
-    hole = closed_union(discs, [0, 0], link_distance_m=0).iloc[0]
+    hole = united_by(discs, np.zeros(2, dtype=np.intp))[1][0]
 
     expected = math.pi * (r**2 + big**2) - lens(r, big, d)
     assert hole.area == pytest.approx(expected, rel=1e-5)
@@ -111,10 +111,11 @@ def test_closing_bridges_a_gap_where_there_is_room(gap: float, parts: int) -> No
     """
     centres = np.array([shapely.Point(0, 0), shapely.Point(6 + gap, 0)])
     discs = crown_discs(centres, radius_m=np.full(2, 3.0), bearing=0.0)
-    hole = closed_union(discs, [7, 7], link_distance_m=2.0)
+    owners, union = united_by(discs, np.array([7, 7]))
+    hole = closed(union, 2.0)
 
-    assert list(hole.index) == [7]
-    assert shapely.get_num_geometries(hole.iloc[0]) == parts
+    assert owners.tolist() == [7]
+    assert shapely.get_num_geometries(hole).tolist() == [parts]
     assert (3 * (2 - gap) >= gap**2 / 4) == (parts == 1)
 
 
@@ -136,11 +137,11 @@ def test_closing_never_takes_less_than_the_crowns() -> None:
     centres = np.asarray(shapely.points(rng.uniform(0, 40, (60, 2))), dtype=object)
     discs = crown_discs(centres, radius_m=rng.uniform(1, 4, 60), bearing=0.0)
     plain = shapely.union_all(discs)
-    closed = closed_union(discs, np.zeros(60), link_distance_m=1.0).iloc[0]
+    hole = closed(united_by(discs, np.zeros(60, dtype=np.intp))[1], 1.0)[0]
 
-    assert closed.area > plain.area
-    assert shapely.difference(plain, closed).area < 1e-3 * plain.area
-    assert shapely.difference(closed, plain.convex_hull).area < 1e-9
+    assert hole.area > plain.area
+    assert shapely.difference(plain, hole).area < 1e-3 * plain.area
+    assert shapely.difference(hole, plain.convex_hull).area < 1e-9
 
 
 def test_the_crown_of_a_leave_tree_counts_as_the_project_says(

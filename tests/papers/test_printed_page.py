@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
 from glademark.project.model import Project
-from glademark.report.papers.printed_page import SANS, Grid, Paper, fitting, table, text, write_pdf
+from glademark.report.papers.printed_page import Grid, Paper, fitting, table, text, write_pdf
+from glademark.report.papers.printed_text import SANS
 
 
 def paper_of(project_of: Callable[..., Project]) -> Paper:

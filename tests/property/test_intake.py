@@ -58,7 +58,7 @@ def content(survey: Survey) -> list[tuple[object, ...]]:
     return sorted(frame.itertuples(index=False, name=None))
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(rows)
 def test_every_record_is_used_or_rejected_and_never_both(lines: list[tuple[str, ...]]) -> None:
     """A record is a line with anything in it; each is in exactly one of the two."""
@@ -76,7 +76,7 @@ def test_every_record_is_used_or_rejected_and_never_both(lines: list[tuple[str, 
     assert set(used) | set(aside) == written
 
 
-@settings(max_examples=15)
+@settings(max_examples=8)
 @given(rows, st.randoms(use_true_random=False))
 def test_the_order_of_lines_means_nothing(lines: list[tuple[str, ...]], random: object) -> None:
     """Shuffled lines give the same marks."""
@@ -92,7 +92,7 @@ def test_the_order_of_lines_means_nothing(lines: list[tuple[str, ...]], random: 
 
 
 @pytest.mark.parametrize("ending", ["gpkg", "shp", "geojson", "csv"])
-@settings(max_examples=6)
+@settings(max_examples=3)
 @given(positions=st.lists(st.tuples(INSIDE, INSIDE), min_size=1, max_size=20))
 def test_positions_come_back_as_written(ending: str, positions: list[tuple[float, float]]) -> None:
     """To a millionth of a metre, in every format."""

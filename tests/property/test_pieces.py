@@ -13,8 +13,8 @@ from shapely.geometry.base import BaseGeometry
 from glademark.contracts.survey import Survey
 from glademark.measure.corridors import measure_corridors
 from glademark.measure.crowns import crown_discs
+from glademark.measure.edges import closed, united_by
 from glademark.measure.groups import crown_components
-from glademark.measure.holes import closed_union
 from glademark.measure.zones import Ground, covers_of, partition
 
 place = st.integers(0, 400).map(lambda quarter: quarter / 4)
@@ -124,8 +124,8 @@ def test_closing_adds_ground_and_never_takes_it(
     points, radii = discs_of(crowns)
     discs = crown_discs(points, radius_m=radii, bearing=0.0)
     union = shapely.union_all(discs)
-    closed = closed_union(discs, np.zeros(len(discs)), link_distance_m=gap).iloc[0]
+    hole = closed(united_by(discs, np.zeros(len(discs), dtype=np.intp))[1], gap)[0]
 
-    assert closed.area >= union.area * (1 - 1e-12)
-    assert closed.area <= union.convex_hull.area * (1 + 1e-9)
+    assert hole.area >= union.area * (1 - 1e-12)
+    assert hole.area <= union.convex_hull.area * (1 + 1e-9)
     assert union.area <= (np.pi * radii**2).sum() * (1 + 1e-9)

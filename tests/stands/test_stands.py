@@ -46,6 +46,21 @@ def test_a_stand_among_many_is_what_it_is_alone(
         pd.testing.assert_frame_equal(mine, one, check_dtype=False, rtol=1e-9)
 
 
+def test_strings_of_pyarrow_change_no_byte(
+    together: tuple[Path, StandsOutcome], tmp_path: Path
+) -> None:
+    """Text held by pyarrow, as in a process of its own, gives the files of text held by Python."""
+    pytest.importorskip("pyarrow")
+    out, project = together[0], together[0].parent / "in" / "harvest.toml"
+
+    with pd.option_context("mode.string_storage", "pyarrow"):
+        lay_out_stands(project, out=tmp_path)
+
+    assert {path.name for path in tmp_path.iterdir()} == {path.name for path in out.iterdir()}
+    for path in (path for path in out.rglob("*") if path.is_file()):
+        assert (tmp_path / path.relative_to(out)).read_bytes() == path.read_bytes(), path.name
+
+
 def test_every_layer_names_the_stand_first(together: tuple[Path, StandsOutcome]) -> None:
     """The first column of every layer and table is the stand."""
     names = [name for name, _ in pyogrio.list_layers(together[0] / "layout.gpkg")]

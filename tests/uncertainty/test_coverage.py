@@ -8,7 +8,7 @@ from types import ModuleType
 import pytest
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
-STANDS = 8
+STANDS = 5
 
 
 @pytest.fixture(scope="module")
@@ -24,8 +24,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say(script: ModuleType) -> No
     found = script.covered(STANDS, first=100, sizes=(3.0,), processes=1)
     held = found.groupby("figure")["inside"].agg(["sum", "size"])
 
-    # binomial, p = 0.9: 0.1 % quantiles are 4 of 8 and 10 of 16
-    assert (held["sum"] >= held["size"].map({8: 4, 16: 10})).all()
+    # binomial, p = 0.9: 0.1 % quantiles are 2 of 5 and 5 of 10
+    assert (held["sum"] >= held["size"].map({5: 2, 10: 5})).all()
     assert set(held.index) == set(script.TITLES)
 
 

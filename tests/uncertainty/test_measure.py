@@ -277,14 +277,14 @@ def test_trees_of_a_no_cut_setback_are_drawn_and_those_of_others_are_not(
 
 def test_trees_inside_are_neither_too_many_nor_too_few(uncertainty_of: Run) -> None:
     """
-    Over 20 stands with trees on both sides, dense outside, the draws' mean is the truth.
+    Over 8 stands with trees on both sides, dense outside, the draws' mean is the truth.
 
     Counting where the records plot would be too high by what strays in from the dense side.
     """
     rng = np.random.default_rng(12)
     strip = shapely.box(400_000, 5_000_000, 400_010, 5_000_200)
     drawn, true, plotted = [], [], []
-    for _ in range(20):
+    for _ in range(8):
         inside = rng.uniform([2, 10], [10, 190], (3, 2))
         outside = rng.uniform([10, 10], [40, 190], (60, 2))
         places = np.vstack([inside, outside]) + rng.normal(0, 2.0, (63, 2))

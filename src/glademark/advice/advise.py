@@ -9,7 +9,6 @@ import numpy.typing as npt
 import pandas as pd
 
 from glademark.advice.beyond import Ground, Keeps, keeps_of, need_of
-from glademark.advice.kept import Unsplit, bonds_of
 from glademark.advice.needs import (
     GROUND_RULES,
     Amount,
@@ -20,15 +19,19 @@ from glademark.advice.needs import (
 )
 from glademark.advice.outcome import (
     Advice,
+    Found,
     Proof,
     Unmended,
+    Wish,
     leave_standing_layer,
     radius_notes,
+    smallest,
     whole_group_notes,
     wood_given_up,
 )
-from glademark.advice.search import Found, Wish, smallest
+from glademark.advice.program import Unsplit, bonds_of
 from glademark.advice.spared_holes import Spared, SparedHoles, spared_holes
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.survey import Survey, labels_of
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked
@@ -38,8 +41,6 @@ from glademark.project.job_settings import GroupRule
 
 By = Literal["trees", "volume"]
 """What is to be least: trees, then volume; or the other way round. Then the first marks."""
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -9,11 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.advice.faces import Faces, faces_of, kept_faces_of
-from glademark.advice.kept import Bonds, LeastArea, LostArea, OnePiece, Row, Unsplit
 from glademark.advice.need_area import Area, CombinedArea, lost_area
 from glademark.advice.needs import GROUND_RULES, Amount, Apart, Away, Need, cut_inside
-from glademark.advice.spared_holes import SparedHoles
+from glademark.advice.program import Bonds, LeastArea, LostArea, OnePiece, Row, Unsplit
+from glademark.advice.spared_holes import Faces, SparedHoles, faces_of, kept_faces_of
+from glademark.contracts.frames import FloatArray
 from glademark.judge.limits import ROUNDING, Case
 from glademark.measure.figures import area_names
 from glademark.measure.holes import Thresholds
@@ -22,36 +22,18 @@ from glademark.measure.standing import BASAL, SOLID
 from glademark.measure.volume import unit_factor
 from glademark.units import HECTARE_M2
 
-FloatArray = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Ground:
-    """
-    A layout with all that its needs are worked out from.
+    """A layout with all that its needs are worked out from."""
 
-    Attributes
-    ----------
-    case
-        The limits, the field data and the layout.
-    canopy
-        Crowns and holes.
-    parts
-        Volumes of the cut marks, one row a part.
-    holes
-        Openings ready to be measured again.
-    held
-        Cut marks that have to go whatever the rule for groups, shape (n,).
-    bonds
-        Marks that may be spared, alone or only with others.
-    """
-
-    case: Case
-    canopy: Canopy
-    parts: pd.DataFrame
-    holes: SparedHoles
+    case: Case  # the limits, the field data and the layout
+    canopy: Canopy  # crowns and holes
+    parts: pd.DataFrame  # volumes of the cut marks, one row a part
+    holes: SparedHoles  # openings ready to be measured again
     held: npt.NDArray[np.bool_]
-    bonds: Bonds
+    """Cut marks that have to go whatever the rule for groups, shape (n,)."""
+    bonds: Bonds  # marks that may be spared, alone or only with others
     _faces: dict[int, Faces] = field(default_factory=dict)
     _kept_faces: dict[int, Faces] = field(default_factory=dict)
 
@@ -251,22 +233,12 @@ _NEEDS: Mapping[str, Callable[[Ground, pd.Series], Need | None]] = MappingProxyT
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Keeps:
-    """
-    What sparing must not break.
-
-    Attributes
-    ----------
-    by_opening
-        By place: what tells the rows that a set breaks.
-    areas
-        By place: area of an opening that may be lost at most.
-    targets
-        Volume of each product that may be given up at most.
-    """
+    """What sparing must not break."""
 
     by_opening: Mapping[int, Sequence[LeastArea | OnePiece | Unsplit]]
-    areas: Mapping[int, LostArea]
-    targets: Sequence[Row]
+    """By place: what tells the rows that a set breaks."""
+    areas: Mapping[int, LostArea]  # by place: area of an opening that may be lost at most
+    targets: Sequence[Row]  # volume of each product that may be given up at most
 
 
 def keeps_of(ground: Ground, checks: pd.DataFrame) -> Keeps:

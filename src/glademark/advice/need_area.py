@@ -6,20 +6,24 @@ from itertools import permutations
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import shapely
 from scipy.sparse import csr_array, vstack
 
-from glademark.advice.faces import QUAD_SEGS, Faces, holds_together, left_m2
-from glademark.advice.kept import LostArea, Row
 from glademark.advice.needs import capped, widest_short
-from glademark.advice.spared_holes import FILLED_M2, BoolArray, Spared, SparedHoles
+from glademark.advice.program import LostArea, Row
+from glademark.advice.spared_holes import (
+    FILLED_M2,
+    QUAD_SEGS,
+    Faces,
+    Spared,
+    SparedHoles,
+    holds_together,
+    left_m2,
+)
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.openings import TOUCH_M, combine_openings
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 _WIDER = 1.01
 _FEW = 60
@@ -94,29 +98,14 @@ def _rows_of_faces(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Area:
-    """
-    Openings whose area, taken together, is too large.
-
-    Attributes
-    ----------
-    limit, feature
-        As for `glademark.advice.needs.Need`.
-    holes
-        Openings.
-    places
-        Of those that count.
-    faces
-        Of each of them, in the same order.
-    most_m2
-        Area that they may have, rounding allowed for.
-    """
+    """Openings whose area, taken together, is too large."""
 
     limit: str
-    feature: str
-    holes: SparedHoles
-    places: tuple[int, ...]
-    faces: tuple[Faces, ...]
-    most_m2: float
+    feature: str  # limit and feature: as for `glademark.advice.needs.Need`
+    holes: SparedHoles  # openings
+    places: tuple[int, ...]  # of those that count
+    faces: tuple[Faces, ...]  # of each of them, in the same order
+    most_m2: float  # area that they may have, rounding allowed for
 
     @property
     def trees(self) -> Spared:
@@ -184,35 +173,16 @@ def stacked(areas: Sequence[LostArea], *, least: float, name: str) -> LostArea:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CombinedArea:
-    """
-    Openings joined by corridors into one hole that is too large.
-
-    Attributes
-    ----------
-    limit, feature
-        As for `glademark.advice.needs.Need`.
-    holes
-        Openings.
-    places
-        Of those in the combined hole.
-    faces
-        Of each of them that may be lost, in the same order.
-    kept_faces
-        Of each of them that stay as long as their trees are cut.
-    corridors
-        Strips, and their union.
-    most_m2
-        Area that any combined hole may have, rounding allowed for.
-    """
+    """Openings joined by corridors into one hole that is too large."""
 
     limit: str
-    feature: str
-    holes: SparedHoles
-    places: tuple[int, ...]
-    faces: tuple[Faces, ...]
-    kept_faces: tuple[Faces, ...]
-    corridors: Corridors
-    most_m2: float
+    feature: str  # limit and feature: as for `glademark.advice.needs.Need`
+    holes: SparedHoles  # openings
+    places: tuple[int, ...]  # of those in the combined hole
+    faces: tuple[Faces, ...]  # of each of them that may be lost, in the same order
+    kept_faces: tuple[Faces, ...]  # of each of them that stay as long as their trees are cut
+    corridors: Corridors  # strips, and their union
+    most_m2: float  # area that any combined hole may have, rounding allowed for
     _known: dict[Spared, gpd.GeoDataFrame] = field(default_factory=dict)
 
     @property

@@ -11,14 +11,13 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advice.faces import Faces
-from glademark.advice.kept import LostArea, Row
-from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.advice.program import LostArea, Row
+from glademark.advice.spared_holes import Faces, Spared, SparedHoles
+from glademark.contracts.frames import BoolArray
 from glademark.judge.limits import Case
 from glademark.measure.figures import area_names
 
@@ -64,23 +63,12 @@ class Need(Protocol):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Amount:
-    """
-    An amount of which enough must be spared: volume, basal area, or single trees.
-
-    Attributes
-    ----------
-    limit, feature
-        As for `Need`.
-    weights
-        What each mark gives.
-    least
-        What all spared must give.
-    """
+    """An amount of which enough must be spared: volume, basal area, or single trees."""
 
     limit: str
-    feature: str
-    weights: Mapping[int, float]
-    least: float
+    feature: str  # limit and feature: as for `Need`
+    weights: Mapping[int, float]  # what each mark gives
+    least: float  # what all spared must give
 
     @property
     def trees(self) -> Spared:
@@ -121,8 +109,6 @@ def widest_short(need: Need, spared: Spared, trees: Sequence[int]) -> Spared:
             wide = more
     return wide
 
-
-BoolArray = npt.NDArray[np.bool_]
 
 GROUND_RULES = ("exclusion", "setback")
 """Limits on ground where something must not be done."""
@@ -176,34 +162,17 @@ _ON_EDGE_M = 1e-3
 _LOOSE_M = 1e-6
 """A face counts as too close from so much inside the limit on [m]."""
 
-IntArray = npt.NDArray[np.intp]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Apart:
-    """
-    Two openings that are too close to each other.
-
-    Attributes
-    ----------
-    limit, feature
-        As for `glademark.advice.needs.Need`.
-    holes
-        Openings.
-    places
-        Of the two.
-    faces
-        Of the two.
-    least_m
-        Distance that they must have, rounding allowed for.
-    """
+    """Two openings that are too close to each other."""
 
     limit: str
-    feature: str
-    holes: SparedHoles
-    places: tuple[int, int]
-    faces: tuple[Faces, Faces]
-    least_m: float
+    feature: str  # limit and feature: as for `glademark.advice.needs.Need`
+    holes: SparedHoles  # openings
+    places: tuple[int, int]  # of the two
+    faces: tuple[Faces, Faces]  # of the two
+    least_m: float  # distance that they must have, rounding allowed for
 
     @property
     def trees(self) -> Spared:
@@ -276,32 +245,15 @@ def _one_of(holes: SparedHoles, ends: Sequence[tuple[int, BaseGeometry]], spared
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Away:
-    """
-    An opening that is too close to a line or an area.
-
-    Attributes
-    ----------
-    limit, feature
-        As for `glademark.advice.needs.Need`.
-    holes
-        Openings.
-    place
-        Of the opening.
-    faces
-        Of the opening.
-    other
-        The boundary, or the water.
-    least_m
-        Distance that it must have, rounding allowed for.
-    """
+    """An opening that is too close to a line or an area."""
 
     limit: str
-    feature: str
-    holes: SparedHoles
-    place: int
-    faces: Faces
-    other: BaseGeometry
-    least_m: float
+    feature: str  # limit and feature: as for `glademark.advice.needs.Need`
+    holes: SparedHoles  # openings
+    place: int  # of the opening
+    faces: Faces  # of the opening
+    other: BaseGeometry  # the boundary, or the water
+    least_m: float  # distance that it must have, rounding allowed for
 
     @property
     def trees(self) -> Spared:

@@ -24,6 +24,8 @@ from scipy.sparse.csgraph import (
     reverse_cuthill_mckee,
 )
 
+from glademark.contracts.frames import FloatArray, IntArray
+
 __all__ = [
     "Pairs",
     "by_messages",
@@ -35,8 +37,6 @@ __all__ = [
     "settled",
 ]
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 SLOTS_MAX = 60
 """Rows that can be kept in mind at a time: bits of a whole number."""
@@ -76,25 +76,12 @@ _SWAP_PAIRS = 4  # the least ring: two rows that each may have either of two col
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Step:
-    """
-    One column taken: alone, or with one of its rows.
+    """One column taken: alone, or with one of its rows."""
 
-    Attributes
-    ----------
-    weight
-        Of each way before.
-    target
-        Way that each goes on to: those of the column alone, then those of each pair.
-    link
-        The column's pairs.
-    origin
-        Ways from which each pair is open.
-    """
-
-    weight: FloatArray
-    target: IntArray
-    link: IntArray
-    origin: list[IntArray]
+    weight: FloatArray  # of each way before
+    target: IntArray  # way that each goes on to: those of the column alone, then those of each pair
+    link: IntArray  # the column's pairs
+    origin: list[IntArray]  # ways from which each pair is open
 
 
 def counted_out(row: IntArray, column: IntArray, odds: FloatArray) -> FloatArray | None:
@@ -207,21 +194,12 @@ def _heavy(weight: FloatArray) -> npt.NDArray[np.bool_]:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pairs:
-    """
-    Pairs that may belong together.
-
-    Attributes
-    ----------
-    row, column
-        Members of each pair, shape (pairs,).
-    rows, columns
-        How many there are on either side.
-    """
+    """Pairs that may belong together."""
 
     row: IntArray
-    column: IntArray
+    column: IntArray  # row and column: members of each pair, shape (pairs,)
     rows: int
-    columns: int
+    columns: int  # rows and columns: how many there are on either side
 
     def by_row(self, values: FloatArray) -> FloatArray:
         """Sums over the pairs of each row."""

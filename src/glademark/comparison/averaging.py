@@ -13,7 +13,8 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.special import expit, log_expit
 
-from glademark.comparison.association import FloatArray, Pairs, by_messages, offered
+from glademark.comparison.association import Pairs, by_messages, offered
+from glademark.contracts.frames import FloatArray
 
 __all__ = ["INFLATION_MAX", "Complete", "averaged", "log_ways", "third_cumulant", "variance"]
 
@@ -33,31 +34,15 @@ _RISE_MAX = 3.0  # logarithm of the odds, either way, before the walk to the bes
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Complete:
-    """
-    What the rates would be told by, if it were known which pairs hold.
-
-    Attributes
-    ----------
-    log_odds_cut
-        Log odds of each tree to be cut and seen, at the rates to begin with, shape (trees,).
-    stumps
-        How many there are.
-    unmarked
-        Stumps of other trees to be expected at the rates to begin with.
-    added
-        Trees that are added to either side of every rate.
-    typical_cut
-        Log odds that each share of trees cut stands for, shape (shares,).
-    rates_unmarked
-        How many rates of other stumps there are.
-    """
+    """What the rates would be told by, if it were known which pairs hold."""
 
     log_odds_cut: FloatArray
-    stumps: int
-    unmarked: float
-    added: float
-    typical_cut: FloatArray
-    rates_unmarked: int
+    """Log odds of each tree to be cut and seen, at the rates to begin with, shape (trees,)."""
+    stumps: int  # how many there are
+    unmarked: float  # stumps of other trees to be expected at the rates to begin with
+    added: float  # trees that are added to either side of every rate
+    typical_cut: FloatArray  # log odds that each share of trees cut stands for, shape (shares,)
+    rates_unmarked: int  # how many rates of other stumps there are
 
     def log_fit(self, rise: float) -> tuple[float, float, float]:
         """How well a rise of the odds fits the number of trees and stumps, whatever pairs hold."""

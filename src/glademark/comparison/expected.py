@@ -3,6 +3,9 @@ Stumps without a mark that the contract covers, and the wood of trees and stumps
 
 Trees on paper, and stems cleared in openings, may have a stump. Wood is basal area and net volume
 of each tree, by product; unknown is not 0.
+
+Trees on paper have no position. As many stumps as can be are taken to be theirs, by zone, species
+and size class, so that nothing is called unmarked that may be a tree of the tally.
 """
 
 from collections.abc import Iterator, Mapping
@@ -19,8 +22,8 @@ from scipy.sparse import csr_array
 from scipy.special import ndtr
 from scipy.stats import binom
 
-from glademark.comparison.association import FloatArray, IntArray
 from glademark.comparison.matching import Match
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.forestry import basal_area_m2
 from glademark.forestry.size_classes import SizeClasses
 from glademark.measure.marks import size_class
@@ -60,8 +63,6 @@ _ADDED = 10.0  # stumps spread evenly over the ground: few stumps alone tell lit
 _OTHER_NAME = 0.1  # ... and the one of the same species
 
 _WORTH = 1e-9  # stumps of a smaller chance to be unmarked take no part [trees]
-
-BoolArray = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -15,11 +15,11 @@ import pandas as pd
 from pyproj import CRS
 from scipy.special import ndtri
 
-from glademark.comparison.association import FloatArray
 from glademark.comparison.averaging import INFLATION_MAX
 from glademark.comparison.expected import SOLID, Amounts, Expected, in_words
 from glademark.comparison.matching import Match
 from glademark.comparison.records import KINDS
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.job_layers import TALLIED
 
 __all__ = [
@@ -75,24 +75,13 @@ Columns = dict[str, npt.ArrayLike]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Seen:
-    """
-    Trees and stumps with what is known of them.
-
-    Attributes
-    ----------
-    trees, stumps
-        As matched.
-    tree_wood, stump_wood
-        Amounts of each.
-    expected
-        Unmatched stumps that the contract covers.
-    """
+    """Trees and stumps with what is known of them."""
 
     trees: gpd.GeoDataFrame
-    stumps: gpd.GeoDataFrame
+    stumps: gpd.GeoDataFrame  # trees and stumps: as matched
     tree_wood: Amounts
-    stump_wood: Amounts
-    expected: Expected
+    stump_wood: Amounts  # tree_wood and stump_wood: amounts of each
+    expected: Expected  # unmatched stumps that the contract covers
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

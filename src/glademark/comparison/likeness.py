@@ -17,7 +17,8 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 from scipy.special import ndtr
 
-from glademark.comparison.association import FloatArray, Pairs
+from glademark.comparison.association import Pairs
+from glademark.contracts.frames import FloatArray
 
 __all__ = [
     "Beliefs",
@@ -54,25 +55,14 @@ _ADDED_COUNT = 0.5  # to each species, so that none is impossible
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Beliefs:
-    """
-    What is held of the records before they are compared; all shares from 0 to 1.
-
-    Attributes
-    ----------
-    diameter_error
-        Relative error of a diameter against another of the same tree, conversion included.
-    species_error
-        Share of stumps whose species is named wrongly.
-    low_mark_kept
-        Share of marked trees whose stump shows the low mark when it is looked for.
-    low_mark_false
-        Share of other stumps on which one is believed to be seen.
-    """
+    """What is held of the records before they are compared; all shares from 0 to 1."""
 
     diameter_error: float = 0.08
-    species_error: float = 0.03
+    """Relative error of a diameter against another of the same tree, conversion included."""
+    species_error: float = 0.03  # share of stumps whose species is named wrongly
     low_mark_kept: float = 0.95
-    low_mark_false: float = 0.02
+    """Share of marked trees whose stump shows the low mark when it is looked for."""
+    low_mark_false: float = 0.02  # share of other stumps on which one is believed to be seen
 
 
 def spread_m(
@@ -268,17 +258,11 @@ _GAIN_MAX = np.log(50.0)  # no single pair decides
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shifts:
-    """
-    Shifts by day.
-
-    Attributes
-    ----------
-    tree, stump
-        Of each day of marks and of stumps, shape (days, 2): east and north [m].
-    """
+    """Shifts by day."""
 
     tree: FloatArray
     stump: FloatArray
+    """tree and stump: of each day of marks and of stumps, shape (days, 2): east and north [m]."""
 
     def between(
         self, tree_day: npt.NDArray[np.intp], stump_day: npt.NDArray[np.intp]

@@ -16,7 +16,6 @@ from scipy.special import logit
 
 from glademark.comparison.association import (
     LOG_ODDS_MAX,
-    FloatArray,
     Pairs,
     chances,
     from_messages,
@@ -38,6 +37,7 @@ from glademark.comparison.likeness import (
     spread_m,
     with_odd,
 )
+from glademark.contracts.frames import FloatArray
 
 __all__ = ["Match", "Rates", "Settings", "match_stumps"]
 
@@ -78,77 +78,38 @@ _ADDED = 0.1  # trees added to either side of a share, so that none is 0 or 1
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Settings:
-    """
-    How stumps are matched.
-
-    Attributes
-    ----------
-    beliefs
-        Errors of the records.
-    adjust_error
-        Whether the size of the position errors is estimated; else it is as stated.
-    adjust_shift
-        Whether shifts that a day's positions have in common are estimated and taken out.
-    """
+    """How stumps are matched."""
 
     beliefs: Beliefs = Beliefs()  # noqa: RUF009 - frozen
+    """Errors of the records."""
     adjust_error: bool = True
+    """Whether the size of the position errors is estimated; else it is as stated."""
     adjust_shift: bool = True
+    """Whether shifts that a day's positions have in common are estimated and taken out."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rates:
-    """
-    What holds over the whole stand.
+    """What holds over the whole stand."""
 
-    Attributes
-    ----------
-    cut_share
-        Share of the trees of each class that was cut, shape (classes,).
-    unmarked_per_m2
-        Stumps of other trees on each kind of ground [1/m2], shape (kinds,).
-    scale
-        Size of the position errors against what was stated.
-    shifts
-        Of the positions, by day.
-    odd_share
-        Share of diameters that were read or written wrong.
-    """
-
-    cut_share: FloatArray
+    cut_share: FloatArray  # share of the trees of each class that was cut, shape (classes,)
     unmarked_per_m2: FloatArray
-    scale: float
-    shifts: Shifts
-    odd_share: float = ODD_SHARE
+    """Stumps of other trees on each kind of ground [1/m2], shape (kinds,)."""
+    scale: float  # size of the position errors against what was stated
+    shifts: Shifts  # of the positions, by day
+    odd_share: float = ODD_SHARE  # share of diameters that were read or written wrong
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Match:
-    """
-    Stumps matched to trees.
+    """Stumps matched to trees."""
 
-    Attributes
-    ----------
-    pairs
-        Trees (rows) and stumps (columns) that may belong together.
-    log_odds
-        Of each pair, against both being alone.
-    chance
-        Of each pair.
-    chosen
-        Whether the pair is in the likeliest assignment.
-    rates
-        What was estimated on the way.
-    distance_m
-        Of each pair, shifts taken out [m].
-    """
-
-    pairs: Pairs
-    log_odds: FloatArray
-    chance: FloatArray
-    chosen: npt.NDArray[np.bool_]
-    rates: Rates
-    distance_m: FloatArray
+    pairs: Pairs  # trees (rows) and stumps (columns) that may belong together
+    log_odds: FloatArray  # of each pair, against both being alone
+    chance: FloatArray  # of each pair
+    chosen: npt.NDArray[np.bool_]  # whether the pair is in the likeliest assignment
+    rates: Rates  # what was estimated on the way
+    distance_m: FloatArray  # of each pair, shifts taken out [m]
 
     @property
     def tree_chance(self) -> FloatArray:

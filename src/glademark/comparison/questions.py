@@ -9,11 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from glademark.comparison.association import FloatArray, IntArray
 from glademark.comparison.findings import HARDLY_ANY, Seen, left_standing_chance
 from glademark.comparison.matching import Match
 from glademark.comparison.records import Places
 from glademark.comparison.sample_check import Damage, more_places, ratio_estimate
+from glademark.contracts.frames import FloatArray, IntArray
 from glademark.contracts.job_layers import AFTER_CUT_LAYERS
 from glademark.forestry import Estimate
 from glademark.project.job_settings import CompareSettings
@@ -27,33 +27,19 @@ _UNMARKED = ("unmarked", "unmarked_in_corridor")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Question:
-    """
-    One thing that the contract limits.
-
-    Attributes
-    ----------
-    key, title
-        Short name and words.
-    limit
-        Of the contract, a share from 0 to 1.
-    estimate, low, high
-        What was seen, with its interval.
-    answer
-        ``within`` or ``beyond`` where the whole interval is on one side, else ``open``.
-    places, more_places
-        Places walked, and how many more of them would settle it (None: cannot be said); 0 where the
-        whole stand was walked.
-    """
+    """One thing that the contract limits."""
 
     key: str
-    title: str
-    limit: float
+    title: str  # key and title: short name and words
+    limit: float  # of the contract, a share from 0 to 1
     estimate: float
     low: float
-    high: float
-    answer: str
+    high: float  # estimate, low and high: what was seen, with its interval
+    answer: str  # ``within`` or ``beyond`` where the whole interval is on one side, else ``open``
     places: int
     more_places: int | None
+    """places and more_places: places walked, and how many more of them would settle it (None:
+    cannot be said); 0 where the whole stand was walked."""
 
 
 def sample_rows(

@@ -11,6 +11,7 @@ from scipy.special import ndtr
 from shapely.geometry.base import BaseGeometry
 
 from glademark.comparison.expected import Paper, amounts_of, no_paper
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import AfterCutSurvey, Survey, labels_of
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, breast_height_diameter_cm
@@ -32,7 +33,6 @@ KINDS = ("cut", "leave", "line_tree", "danger", "unconfirmed")
 LOOKED_AT_MIN = 1e-3
 """Trees whose stumps would be seen with less than this chance take no part."""
 
-FloatArray = npt.NDArray[np.float64]
 
 _LIKELIER = 0.5  # of two places
 _WOOD = [
@@ -43,28 +43,17 @@ _WOOD = [
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Places:
-    """
-    Ground that a stump may stand on, in one projected CRS in metres; each may be empty.
-
-    Attributes
-    ----------
-    stand, corridor, exclusion, setback
-        Polygons; of setbacks only those where nothing is cut.
-    walked
-        Where stumps were looked for.
-    zones
-        Zones of the layout by name.
-    cleared
-        Whether openings are cleared of stems that no one marks.
-    """
+    """Ground that a stump may stand on, in one projected CRS in metres; each may be empty."""
 
     stand: BaseGeometry
     corridor: BaseGeometry
     exclusion: BaseGeometry
     setback: BaseGeometry
-    walked: BaseGeometry
-    zones: dict[str, BaseGeometry]
-    cleared: bool = False
+    """stand, corridor, exclusion and setback: polygons; of setbacks only those where nothing is
+    cut."""
+    walked: BaseGeometry  # where stumps were looked for
+    zones: dict[str, BaseGeometry]  # zones of the layout by name
+    cleared: bool = False  # whether openings are cleared of stems that no one marks
 
     @property
     def ground_m2(self) -> FloatArray:

@@ -26,7 +26,7 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 from scipy.stats import beta
 
-from glademark.comparison.association import FloatArray
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.job_layers import AFTER_CUT_LAYERS
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import AfterCutSurvey, Survey

@@ -44,6 +44,8 @@ _PLACE = re.compile(r"\[(\S+) (\S+?)\]")
 ShapeArray = npt.NDArray[np.object_]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.intp]
+BoolArray = npt.NDArray[np.bool_]
 
 _AREA = 2  # dimension
 

@@ -43,93 +43,52 @@ class StandFigures:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CorridorFigures:
-    """
-    What corridors take.
+    """What corridors take."""
 
-    Attributes
-    ----------
-    length_m
-        Centre lines inside the stand, overlaps once.
-    area_m2
-        Union of the strips inside the stand.
-    share, share_operable
-        Of the stand, of the operable area.
-    new_m2
-        Part of the area that no existing corridor has.
-    overlap_m2
-        Sum of the single strips less their union.
-    with_landings_m2
-        Corridors and landings together.
-    share_with_landings, share_operable_with_landings
-        The same as shares.
-    density_m_per_ha
-        Length over the stand's area.
-    mean_spacing_m
-        Stand area over length: centre line to centre line; NaN without corridors.
-    """
-
-    length_m: float
-    area_m2: float
+    length_m: float  # centre lines inside the stand, overlaps once
+    area_m2: float  # union of the strips inside the stand
     share: float
-    share_operable: float
-    new_m2: float
-    overlap_m2: float
-    with_landings_m2: float
+    share_operable: float  # share and share_operable: of the stand, of the operable area
+    new_m2: float  # part of the area that no existing corridor has
+    overlap_m2: float  # sum of the single strips less their union
+    with_landings_m2: float  # corridors and landings together
     share_with_landings: float
     share_operable_with_landings: float
-    density_m_per_ha: float
+    """share_with_landings and share_operable_with_landings: the same as shares."""
+    density_m_per_ha: float  # length over the stand's area
     mean_spacing_m: float
+    """Stand area over length: centre line to centre line; NaN without corridors."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OpeningFigures:
-    """
-    The openings together.
+    """The openings together."""
 
-    Attributes
-    ----------
-    edge
-        That areas and distances are measured to.
-    standing_crown_radius_m
-        Crown radius of the standing trees, as stated or the median of the cut ones.
-    area_marked_crowns_m2, area_boles_m2
-        Sums of the lower and of the upper figure; NaN where one is not known, or without openings.
-    count
-        Group openings.
-    area_m2
-        Ground in them; where two overlap it counts once.
-    share
-        Of the stand, by that ground.
-    largest_m2, combined_largest_m2
-        The largest opening, the largest combined opening; 0 where there is none.
-    nearest_spacing_m
-        Least distance between two openings; None with fewer than two.
-    combined_count
-        Combined openings, single ones included.
-    components
-        Crown-linked components of cut marks outside the corridors, single trees included.
-    components_area_m2
-        Area of their union, closed alike, before `min_trees` and `min_area`; without a link
-        distance that of the circles themselves.
-    incidental_count, incidental_area_m2
-        Incidental openings that reach those thresholds and were named no group.
-    """
-
-    edge: str
+    edge: str  # that areas and distances are measured to
     standing_crown_radius_m: float
+    """Crown radius of the standing trees, as stated or the median of the cut ones."""
     area_marked_crowns_m2: float
     area_boles_m2: float
-    count: int
-    area_m2: float
-    share: float
+    """area_marked_crowns_m2 and area_boles_m2: sums of the lower and of the upper figure; NaN where
+    one is not known, or without openings."""
+    count: int  # group openings
+    area_m2: float  # ground in them; where two overlap it counts once
+    share: float  # of the stand, by that ground
     largest_m2: float
-    nearest_spacing_m: float | None
-    combined_count: int
+    nearest_spacing_m: float | None  # least distance between two openings; None with fewer than two
+    combined_count: int  # combined openings, single ones included
     combined_largest_m2: float
+    """largest_m2 and combined_largest_m2: the largest opening, the largest combined opening; 0
+    where there is none."""
     components: int
+    """Crown-linked components of cut marks outside the corridors, single trees included."""
     components_area_m2: float
+    """Area of their union, closed alike, before `min_trees` and `min_area`; without a link distance
+    that of the circles themselves."""
     incidental_count: int
     incidental_area_m2: float
+    """incidental_count and incidental_area_m2: incidental openings that reach those thresholds and
+    were named no group."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -142,47 +101,25 @@ class ZoneFigures:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkFigures:
-    """
-    Records and trees.
-
-    Attributes
-    ----------
-    read, used, rejected
-        Records of the mark files.
-    trees
-        Cut trees with a position.
-    not_located
-        Trees of the paper tally.
-    paint_disagrees
-        Cut trees whose paint and position name different zones.
-    paint_disagrees_expected
-        Number of those to be expected from the position error alone.
-    paint_disagrees_listed
-        Of those, trees beyond two standard errors of the line.
-    line_trees, line_trees_basal_area_m2
-        Line trees, tallied apart until the project file confirms them.
-    leave_trees, danger_trees
-        Trees that stay, trees that threaten people at work.
-    unconfirmed
-        Trees recorded, but not known to be cut: in no tally, opening or zone.
-    without_dbh
-        Of `trees`, those without a diameter.
-    """
+    """Records and trees."""
 
     read: int
     used: int
-    rejected: int
-    trees: int
-    not_located: int
-    paint_disagrees: int
-    paint_disagrees_expected: float
-    paint_disagrees_listed: int
+    rejected: int  # read, used and rejected: records of the mark files
+    trees: int  # cut trees with a position
+    not_located: int  # trees of the paper tally
+    paint_disagrees: int  # cut trees whose paint and position name different zones
+    paint_disagrees_expected: float  # number of those to be expected from the position error alone
+    paint_disagrees_listed: int  # of those, trees beyond two standard errors of the line
     line_trees: int
     line_trees_basal_area_m2: float
+    """line_trees and line_trees_basal_area_m2: line trees, tallied apart until the project file
+    confirms them."""
     leave_trees: int
     danger_trees: int
-    unconfirmed: int = 0
-    without_dbh: int = 0
+    """leave_trees and danger_trees: trees that stay, trees that threaten people at work."""
+    unconfirmed: int = 0  # trees recorded, but not known to be cut: in no tally, opening or zone
+    without_dbh: int = 0  # of `trees`, those without a diameter
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -216,34 +153,17 @@ class ProductFigures:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class VolumeFigures:
-    """
-    Cut volume, located or not.
-
-    Attributes
-    ----------
-    m3
-        Net solid volume of the trees that have a volume; None where some of it does not convert.
-    m3_missing_trees
-        Trees whose solid volume is not known.
-    basal_area_m2
-        Of the cut trees that have a diameter.
-    basal_area_missing_trees
-        Those that have none.
-    by_product
-        In the sale units; never added to each other.
-    sources
-        Tables and equations that the volumes come from, conversions included.
-    size_class_rule
-        How size classes were made.
-    """
+    """Cut volume, located or not."""
 
     m3: float | None
-    m3_missing_trees: int
-    basal_area_m2: float
-    by_product: Mapping[str, ProductFigures]
+    """Net solid volume of the trees that have a volume; None where some of it does not convert."""
+    m3_missing_trees: int  # trees whose solid volume is not known
+    basal_area_m2: float  # of the cut trees that have a diameter
+    by_product: Mapping[str, ProductFigures]  # in the sale units; never added to each other
     sources: tuple[str, ...]
-    size_class_rule: str
-    basal_area_missing_trees: int = 0
+    """Tables and equations that the volumes come from, conversions included."""
+    size_class_rule: str  # how size classes were made
+    basal_area_missing_trees: int = 0  # those that have none
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -274,35 +194,22 @@ class Figures:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StandResults:
-    """
-    What was found of one stand and is no table.
+    """What was found of one stand and is no table."""
 
-    Attributes
-    ----------
-    figures
-        Totals.
-    stock_left
-        Basal area left per hectare with its interval, mean diameters; empty without a known stock.
-    notices
-        One plain sentence each, those of the survey included.
-    profiles
-        Heights along corridors; empty without terrain.
-    ground
-        Figures of the ground.
-    residual
-        Structure of the stand before, marked and after, as in ``summary.json``; empty without a
-        cruise, standing trees, or anything else of the stand that stays.
-    columns
-        Columns of layers of which other stands have more; none where nothing was given for a layer.
-    """
-
-    figures: Figures
+    figures: Figures  # totals
     stock_left: Mapping[str, float]
-    notices: tuple[str, ...]
-    profiles: tuple[Profile, ...] = ()
+    """Basal area left per hectare with its interval, mean diameters; empty without a known stock.
+    """
+    notices: tuple[str, ...]  # one plain sentence each, those of the survey included
+    profiles: tuple[Profile, ...] = ()  # heights along corridors; empty without terrain
     ground: GroundFigures = GroundFigures()  # noqa: RUF009 - frozen
+    """Figures of the ground."""
     residual: Mapping[str, Any] = field(default_factory=dict)
+    """Structure of the stand before, marked and after, as in ``summary.json``; empty without a
+    cruise, standing trees, or anything else of the stand that stays."""
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Columns of layers of which other stands have more; none where nothing was given for a layer.
+    """
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -311,39 +218,9 @@ class Layout:
     The layers of one stand or many, each with its declared columns, in SI units.
 
     Every frame has the column `stand`, as in `contracts.survey.Survey`, and is sorted by it.
-
-    Attributes
-    ----------
-    crs
-        Working CRS of every layer.
-    stand, zones, corridors, corridor_lines, openings, combined_openings, incidental_openings, \
-marks, exclusions, setbacks, landings, water, leave_trees
-        Layers; `marks` has every other column that came in behind the declared ones.
-    hazards
-        Ground within the distance to keep from each; empty where none were given.
-    cruise_plots
-        What each plot of the cruise says; empty without one.
-    volume_by_zone
-        The tally table.
-    volume_by_opening
-        Net volume of each opening by product and unit; empty without openings.
-    allowance
-        Allowable, marked and remaining of each quantity of known standing stock; empty without.
-    stock_by_class
-        Standing, marked and residual by size class; empty without a cruise.
-    crop_trees, regeneration, exposed_edges, residual_by_class, marking_ratio, \
-removals_by_reason, retention
-        Layers and tables of the stand that stays; empty where what they need was not given.
-    by_stand
-        What is no table, by the stand's number; `figures`, `stock_left`, `residual`, `notices`,
-        `profiles` and `ground` are those of a layout of one stand.
-    corridor_grades, extraction, water_crossings, corridor_stubs, contours
-        Layers of the ground; empty where what they need was not given.
-    refused
-        Stands that could not be measured: columns `contracts.survey.REFUSED_COLUMNS`.
     """
 
-    crs: CRS
+    crs: CRS  # working CRS of every layer
     stand: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     corridors: gpd.GeoDataFrame
@@ -357,30 +234,45 @@ removals_by_reason, retention
     landings: gpd.GeoDataFrame
     water: gpd.GeoDataFrame
     leave_trees: gpd.GeoDataFrame
-    cruise_plots: gpd.GeoDataFrame
-    volume_by_zone: pd.DataFrame
+    """stand, zones, corridors, corridor_lines, openings, combined_openings, incidental_openings,
+    marks, exclusions, setbacks, landings, water and leave_trees: layers; `marks` has every other
+    column that came in behind the declared ones."""
+    cruise_plots: gpd.GeoDataFrame  # what each plot of the cruise says; empty without one
+    volume_by_zone: pd.DataFrame  # the tally table
     allowance: pd.DataFrame
+    """Allowable, marked and remaining of each quantity of known standing stock; empty without."""
     stock_by_class: pd.DataFrame
+    """Standing, marked and residual by size class; empty without a cruise."""
     by_stand: Mapping[int, StandResults]
+    """What is no table, by the stand's number; `figures`, `stock_left`, `residual`, `notices`,
+    `profiles` and `ground` are those of a layout of one stand."""
     corridor_grades: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_grades"))
     extraction: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "extraction"))
     water_crossings: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "water_crossings"))
     corridor_stubs: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "corridor_stubs"))
     contours: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "contours"))
+    """corridor_grades, extraction, water_crossings, corridor_stubs and contours: layers of the
+    ground; empty where what they need was not given."""
     crop_trees: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "crop_trees"))
     regeneration: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "regeneration"))
     exposed_edges: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "exposed_edges"))
     volume_by_opening: pd.DataFrame = field(default_factory=partial(no_cells, "volume_by_opening"))
+    """Net volume of each opening by product and unit; empty without openings."""
     residual_by_class: pd.DataFrame = field(default_factory=partial(no_cells, "residual_by_class"))
     marking_ratio: pd.DataFrame = field(default_factory=partial(no_cells, "marking_ratio"))
     removals_by_reason: pd.DataFrame = field(
         default_factory=partial(no_cells, "removals_by_reason")
     )
     retention: pd.DataFrame = field(default_factory=partial(no_cells, "retention"))
+    """crop_trees, regeneration, exposed_edges, residual_by_class, marking_ratio, removals_by_reason
+    and retention: layers and tables of the stand that stays; empty where what they need was not
+    given."""
     hazards: gpd.GeoDataFrame = field(default_factory=partial(no_rows, "hazards"))
+    """Ground within the distance to keep from each; empty where none were given."""
     refused: pd.DataFrame = field(
         default_factory=partial(no_table, REFUSED_COLUMNS, {STAND: "int64"})
     )
+    """Stands that could not be measured: columns `contracts.survey.REFUSED_COLUMNS`."""
 
     @property
     def figures(self) -> Figures:
@@ -419,14 +311,7 @@ removals_by_reason, retention
         return results
 
     def of(self, stand: int) -> "Layout":
-        """
-        One of the stands, renumbered 0.
-
-        Raises
-        ------
-        InputError
-            If the stand could not be measured.
-        """
+        """One of the stands, renumbered 0."""
         reasons = self.refused.loc[self.refused[STAND] == stand, "reason"].tolist()
         if reasons:
             raise InputError(*reasons)

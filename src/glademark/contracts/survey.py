@@ -52,30 +52,16 @@ class Notice(NamedTuple):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class InputCount:
-    """
-    Records of one file: read = used + rejected.
+    """Records of one file: read = used + rejected."""
 
-    Attributes
-    ----------
-    input
-        Key in the project file's ``[inputs]``.
-    file
-        As written there.
-    sha256
-        Of the file's bytes.
-    read, used, rejected
-        Records.
-    stand
-        Number of the stand whose records are counted; None for those of all stands.
-    """
-
-    input: str
-    file: str
-    sha256: str
+    input: str  # key in the project file's ``[inputs]``
+    file: str  # as written there
+    sha256: str  # of the file's bytes
     read: int
     used: int
-    rejected: int
+    rejected: int  # read, used and rejected: records
     stand: int | None = field(default=0, metadata={"key": True})
+    """Number of the stand whose records are counted; None for those of all stands."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,124 +73,88 @@ class Survey:
     input that was not given is an empty frame with its columns. Text columns hold ``""`` where
     nothing was recorded, numbers NaN. Every frame has the column `stand` (int): the number of the
     stand, 0..n-1; its rows are sorted by it.
-
-    Attributes
-    ----------
-    crs
-        Working CRS.
-    stand
-        One row a stand: `name` (what it is called on layers and papers); geometry valid Polygon or
-        MultiPolygon.
-    corridors
-        LineString or MultiLineString rows: `corridor` (text, unique in its stand), `width_m` (> 0),
-        `state` (new or existing), `source_file`, `record`.
-    marks
-        Point rows, index 0..n-1 in the order read: `tree_id`, `label` (unique in its stand),
-        `marker`, `count` (int >= 1), `kind` (one of `KINDS`), `dbh_cm`, `dbh` (as recorded),
-        `dbh_unit` ("in", "cm"), `dbh_flag` (one of `DBH_FLAGS` or ""), `species`, `product`,
-        `paint` (case-folded), `paint_meaning` ("corridor", "cut", "" where blank or unlisted),
-        `group`, `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit` (recorded
-        with the mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order` (of
-        boundary points), `radius_m` (of group centres), `inside` (bool: within the stand or on its
-        edge), `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no advice may
-        spare it) and `reason` (codes with "+" between them, the main one first) where a file has
-        them, then every other column that came in, as text.
-    tally
-        Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion),
-        `group` (of an opening, or empty), `species`, `product`, `dbh`, `dbh_unit`, `count`,
-        `volume`, `volume_unit`, `defect_share`, `cull`, `source_file`, `record`, and `logs` and
-        `reason` where given.
-    walked
-        Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`.
-    exclusions, landings, water
-        Polygon rows: `name`.
-    hazards
-        Polygon rows of the ground within the distance to keep: `name`, `keep_away_m` (NaN where not
-        stated).
-    setbacks
-        Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`.
-    leave_trees
-        Point rows: `tree_id`, `label`, `species`, `dbh_cm`, `crown_radius_m` (measured only),
-        `retention` (why it is kept: codes of the project with "+" between them).
-    crop_trees
-        Point rows: `tree_id`, `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only).
-    regeneration
-        Polygon rows: `name`.
-    failing_patches
-        Polygon rows of patches of failing trees: `name`, `priority` (NaN where not stated).
-    standing
-        Point rows of all standing trees, the point empty where there is no position: `tree_id`,
-        `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only), `product`, `grade`,
-        `defect` (share), `condition`, `live_crown_ratio` (share), `dbh`, `dbh_unit`, `count`,
-        `volume`, `volume_unit`, `cull`, `source_file`, `record`, `logs` where counted, then every
-        other column that came in, as text.
-    marked_ground
-        Polygon rows of the ground marked so far.
-    volume_table
-        Rows as text, as they stand in the file, or None; one table for all stands.
-    plots
-        Point rows of cruise plots in or on the edge of the stand, empty ones included; the point is
-        empty where the plot has no position: `plot` (text, unique), `stratum`, `weight` (share of
-        the plot in the stand, 1 by default), `baf_m2_ha` (NaN for fixed-area plots), `plot_area_m2`
-        (NaN for variable-radius plots).
-    plot_trees
-        Trees counted on them: `plot`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `count`
-        (int), `times` (2 where the walkthrough method counts the tree twice, else 1), `height_m`,
-        `crown_radius_m`, `live_crown_ratio` (share), `volume`, `volume_unit` (recorded, for all
-        trees of the record), `defect_share`, `cull`, `source_file`, `record`, `logs` where counted,
-        and `is_marked` (bool) where the cruise says it.
-    terrain
-        What the raster is and how much of each stand it covers, by the stand's number, or None.
-    elevation
-        Heights of each stand and a margin around it, by the stand's number, or None.
-    canopy
-        Canopy heights of each stand and a margin around it, by the stand's number, or None.
-    target_table
-        Target structure from a file: `size_class` (text), `trees_per_ha`; one for all stands.
-    rejected
-        Columns `REJECTED_COLUMNS`.
-    counts
-        One row an input file and stand.
-    stand_notices
-        One plain sentence each.
-    refused
-        Stands that could not be read: columns `REFUSED_COLUMNS`; they are in no other frame.
     """
 
-    crs: CRS
+    crs: CRS  # working CRS
     stand: gpd.GeoDataFrame
+    """One row a stand: `name` (what it is called on layers and papers); geometry valid Polygon or
+    MultiPolygon."""
     corridors: gpd.GeoDataFrame
+    """LineString or MultiLineString rows: `corridor` (text, unique in its stand), `width_m` (> 0),
+    `state` (new or existing), `source_file`, `record`."""
     marks: gpd.GeoDataFrame
+    """Point rows, index 0..n-1 in the order read: `tree_id`, `label` (unique in its stand),
+    `marker`, `count` (int >= 1), `kind` (one of `KINDS`), `dbh_cm`, `dbh` (as recorded),
+    `dbh_unit` ("in", "cm"), `dbh_flag` (one of `DBH_FLAGS` or ""), `species`, `product`, `paint`
+    (case-folded), `paint_meaning` ("corridor", "cut", "" where blank or unlisted), `group`,
+    `height_m`, `crown_radius_m` (measured only), `volume`, `volume_unit` (recorded with the
+    mark), `defect_share`, `cull` (bool), `position_error_m`, `time`, `order` (of boundary
+    points), `radius_m` (of group centres), `inside` (bool: within the stand or on its edge),
+    `source_file`, `record`, then `logs` (16-ft logs) and `must_go` (bool: no advice may spare
+    it) and `reason` (codes with "+" between them, the main one first) where a file has them,
+    then every other column that came in, as text."""
     tally: pd.DataFrame
+    """Trees without a position: `zone` (corridor, opening, matrix, landing or exclusion), `group`
+    (of an opening, or empty), `species`, `product`, `dbh`, `dbh_unit`, `count`, `volume`,
+    `volume_unit`, `defect_share`, `cull`, `source_file`, `record`, and `logs` and `reason` where
+    given."""
     walked: gpd.GeoDataFrame
+    """Polygon rows of walked openings: `group`, `source_file`, `record`, `crosses_at`."""
     exclusions: gpd.GeoDataFrame
     landings: gpd.GeoDataFrame
-    water: gpd.GeoDataFrame
+    water: gpd.GeoDataFrame  # exclusions, landings and water: polygon rows: `name`
     setbacks: gpd.GeoDataFrame
+    """Polygon rows: `name`, `rule` (one of `SETBACK_RULES`), `minimum_m2_ha`."""
     leave_trees: gpd.GeoDataFrame
+    """Point rows: `tree_id`, `label`, `species`, `dbh_cm`, `crown_radius_m` (measured only),
+    `retention` (why it is kept: codes of the project with "+" between them)."""
     crop_trees: gpd.GeoDataFrame
-    regeneration: gpd.GeoDataFrame
+    """Point rows: `tree_id`, `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only)."""
+    regeneration: gpd.GeoDataFrame  # polygon rows: `name`
     failing_patches: gpd.GeoDataFrame
+    """Polygon rows of patches of failing trees: `name`, `priority` (NaN where not stated)."""
     standing: gpd.GeoDataFrame
-    marked_ground: gpd.GeoDataFrame
+    """Point rows of all standing trees, the point empty where there is no position: `tree_id`,
+    `species`, `dbh_cm`, `height_m`, `crown_radius_m` (measured only), `product`, `grade`,
+    `defect` (share), `condition`, `live_crown_ratio` (share), `dbh`, `dbh_unit`, `count`,
+    `volume`, `volume_unit`, `cull`, `source_file`, `record`, `logs` where counted, then every
+    other column that came in, as text."""
+    marked_ground: gpd.GeoDataFrame  # polygon rows of the ground marked so far
     volume_table: pd.DataFrame | None
+    """Rows as text, as they stand in the file, or None; one table for all stands."""
     plots: gpd.GeoDataFrame
+    """Point rows of cruise plots in or on the edge of the stand, empty ones included; the point is
+    empty where the plot has no position: `plot` (text, unique), `stratum`, `weight` (share of
+    the plot in the stand, 1 by default), `baf_m2_ha` (NaN for fixed-area plots), `plot_area_m2`
+    (NaN for variable-radius plots)."""
     plot_trees: pd.DataFrame
+    """Trees counted on them: `plot`, `species`, `product`, `dbh`, `dbh_unit`, `dbh_cm`, `count`
+    (int), `times` (2 where the walkthrough method counts the tree twice, else 1), `height_m`,
+    `crown_radius_m`, `live_crown_ratio` (share), `volume`, `volume_unit` (recorded, for all
+    trees of the record), `defect_share`, `cull`, `source_file`, `record`, `logs` where counted,
+    and `is_marked` (bool) where the cruise says it."""
     terrain: Mapping[int, Mapping[str, float | str]] | None
-    rejected: pd.DataFrame
-    counts: tuple[InputCount, ...]
-    stand_notices: tuple[Notice, ...]
+    """What the raster is and how much of each stand it covers, by the stand's number, or None."""
+    rejected: pd.DataFrame  # columns `REJECTED_COLUMNS`
+    counts: tuple[InputCount, ...]  # one row an input file and stand
+    stand_notices: tuple[Notice, ...]  # one plain sentence each
     elevation: Mapping[int, Elevation] | None = None
+    """Heights of each stand and a margin around it, by the stand's number, or None."""
     canopy: Mapping[int, Elevation] | None = None
+    """Canopy heights of each stand and a margin around it, by the stand's number, or None."""
     target_table: pd.DataFrame | None = None
+    """Target structure from a file: `size_class` (text), `trees_per_ha`; one for all stands."""
     hazards: gpd.GeoDataFrame = field(
         default_factory=partial(
             no_features, ("name", "keep_away_m", STAND), {STAND: "int64"}, crs=None
         )
     )
+    """Polygon rows of the ground within the distance to keep: `name`, `keep_away_m` (NaN where not
+    stated)."""
     refused: pd.DataFrame = field(
         default_factory=partial(no_rows, REFUSED_COLUMNS, {STAND: "int64"})
     )
+    """Stands that could not be read: columns `REFUSED_COLUMNS`; they are in no other frame."""
 
     @property
     def notices(self) -> tuple[str, ...]:
@@ -265,111 +215,51 @@ def labels_of(trees: pd.DataFrame) -> pd.Series:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ColumnSeen:
-    """
-    One column and what it would be read as.
+    """One column and what it would be read as."""
 
-    Attributes
-    ----------
-    header
-        As written in the file.
-    meaning
-        As in the project file's ``[marks] columns``; nothing where it is not recognised and kept as
-        it is.
-    unit
-        That its header says, or nothing.
-    filled
-        Records with a value.
-    example
-        First value.
-    """
-
-    header: str
+    header: str  # as written in the file
     meaning: str
-    unit: str
-    filled: int
-    example: str
+    """As in the project file's ``[marks] columns``; nothing where it is not recognised and kept as
+    it is."""
+    unit: str  # that its header says, or nothing
+    filled: int  # records with a value
+    example: str  # first value
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LayerSeen:
-    """
-    One layer, sheet or table of a file.
+    """One layer, sheet or table of a file."""
 
-    Attributes
-    ----------
-    name
-        Nothing where the format has no names for layers.
-    shape
-        ``points``, ``lines``, ``areas``, ``table`` or ``raster``.
-    records
-        Those that could be read.
-    crs
-        Name of the coordinate system; nothing where it is not said.
-    crs_needed
-        Whether the project file has to state it.
-    bounds
-        Where it lies, in words.
-    input
-        Key in ``[inputs]`` for which it looks; nothing where it looks like none.
-    why
-        What that was taken from.
-    columns
-        Of the file.
-    paints
-        Colours that occur, with the number of records of each, the most frequent first.
-    species
-        Different species names, with the number of records of each.
-    unknown_species
-        Those of them that neither the package, a volume table nor the project knows.
-    dbh_unit_needed
-        Whether diameters have no unit.
-    name_pattern
-        What the names seem to hold, as in the project file's ``[marks] name_pattern``.
-    problems
-        First things that would be told, one sentence each.
-    """
-
-    name: str
-    shape: str
-    records: int
-    crs: str = ""
-    crs_needed: bool = False
-    bounds: str = ""
-    input: str = ""
-    why: str = ""
-    columns: tuple[ColumnSeen, ...] = ()
+    name: str  # nothing where the format has no names for layers
+    shape: str  # ``points``, ``lines``, ``areas``, ``table`` or ``raster``
+    records: int  # those that could be read
+    crs: str = ""  # name of the coordinate system; nothing where it is not said
+    crs_needed: bool = False  # whether the project file has to state it
+    bounds: str = ""  # where it lies, in words
+    input: str = ""  # key in ``[inputs]`` for which it looks; nothing where it looks like none
+    why: str = ""  # what that was taken from
+    columns: tuple[ColumnSeen, ...] = ()  # of the file
     paints: tuple[tuple[str, int], ...] = ()
+    """Colours that occur, with the number of records of each, the most frequent first."""
     species: tuple[tuple[str, int], ...] = ()
+    """Different species names, with the number of records of each."""
     unknown_species: tuple[tuple[str, int], ...] = ()
-    dbh_unit_needed: bool = False
+    """Those of them that neither the package, a volume table nor the project knows."""
+    dbh_unit_needed: bool = False  # whether diameters have no unit
     name_pattern: str = ""
-    problems: tuple[str, ...] = ()
+    """What the names seem to hold, as in the project file's ``[marks] name_pattern``."""
+    problems: tuple[str, ...] = ()  # first things that would be told, one sentence each
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FileSeen:
-    """
-    One file.
+    """One file."""
 
-    Attributes
-    ----------
-    file
-        As the user named it.
-    path
-        Absolute.
-    format
-        Told by the first bytes; nothing where the file is refused.
-    layers
-        In the order of the file.
-    problems
-        Why the file as a whole is refused, if it is.
-    """
-
-    file: str
-    path: str
-    format: str = ""
-    layers: tuple[LayerSeen, ...] = ()
-    problems: tuple[str, ...] = ()
+    file: str  # as the user named it
+    path: str  # absolute
+    format: str = ""  # told by the first bytes; nothing where the file is refused
+    layers: tuple[LayerSeen, ...] = ()  # in the order of the file
+    problems: tuple[str, ...] = ()  # why the file as a whole is refused, if it is
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -379,45 +269,29 @@ class AfterCutSurvey:
 
     Every frame is in the working CRS of the survey before the cut, has a unique index, and exists:
     what was not given is an empty frame with its columns.
-
-    Attributes
-    ----------
-    stumps
-        Point rows, index 0..n-1 in the order read: `stump_id`, `count` (int >= 1), `diameter_cm`
-        (as measured), `diameter_at` ("stump" or "breast"), `stump_height_m`, `dbh_cm` (converted
-        where taken at the stump), `dbh` and `dbh_unit` (the same in the unit recorded), `species`,
-        `product`, `low_mark` (1 seen, 0 looked for and not seen, NaN not looked for),
-        `position_error_m`, `day` (text that days or files are told apart by), `inside` (bool: in
-        the stand or on its edge), `source_file`, `record`.
-    driven
-        LineString or MultiLineString rows: `name`.
-    openings
-        Polygon rows of openings walked after the cut: `group`, `source_file`, `record`.
-    sampled
-        Polygon rows of the places that were walked, cut at the stand: `name`; none where all of it
-        was walked.
-    plots, plot_trees
-        Plots of standing trees after the cut, as in `contracts.survey.Survey`.
-    damage
-        Point rows of damage to what is left, the point empty where there is no position: `plot`,
-        `trees`, `damaged` (int: of these), `wound_area_m2`, `wound_height_m`, `cause`, `root` and
-        `crown` (bool), `rut_depth_m`, `rut_length_m`, `regeneration` and `bent` (young trees),
-        `corridor_distance_m`, `source_file`, `record`.
-    rejected
-        Columns of `contracts.survey.REJECTED_COLUMNS`.
-    counts
-        One row an input file.
-    notices
-        One plain sentence each.
     """
 
     stumps: gpd.GeoDataFrame
-    driven: gpd.GeoDataFrame
+    """Point rows, index 0..n-1 in the order read: `stump_id`, `count` (int >= 1), `diameter_cm` (as
+    measured), `diameter_at` ("stump" or "breast"), `stump_height_m`, `dbh_cm` (converted where
+    taken at the stump), `dbh` and `dbh_unit` (the same in the unit recorded), `species`,
+    `product`, `low_mark` (1 seen, 0 looked for and not seen, NaN not looked for),
+    `position_error_m`, `day` (text that days or files are told apart by), `inside` (bool: in the
+    stand or on its edge), `source_file`, `record`."""
+    driven: gpd.GeoDataFrame  # lineString or MultiLineString rows: `name`
     openings: gpd.GeoDataFrame
+    """Polygon rows of openings walked after the cut: `group`, `source_file`, `record`."""
     sampled: gpd.GeoDataFrame
+    """Polygon rows of the places that were walked, cut at the stand: `name`; none where all of it
+    was walked."""
     plots: gpd.GeoDataFrame
     plot_trees: pd.DataFrame
+    """Plots of standing trees after the cut, and their trees, as in `contracts.survey.Survey`."""
     damage: gpd.GeoDataFrame
-    rejected: pd.DataFrame
-    counts: tuple[InputCount, ...]
-    notices: tuple[str, ...]
+    """Point rows of damage to what is left, the point empty where there is no position: `plot`,
+    `trees`, `damaged` (int: of these), `wound_area_m2`, `wound_height_m`, `cause`, `root` and
+    `crown` (bool), `rut_depth_m`, `rut_length_m`, `regeneration` and `bent` (young trees),
+    `corridor_distance_m`, `source_file`, `record`."""
+    rejected: pd.DataFrame  # columns of `contracts.survey.REJECTED_COLUMNS`
+    counts: tuple[InputCount, ...]  # one row an input file
+    notices: tuple[str, ...]  # one plain sentence each

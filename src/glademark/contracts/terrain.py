@@ -12,36 +12,22 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, FloatArray, features
 from glademark.contracts.layers import LAYERS
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Elevation:
-    """
-    Heights on a grid of cells in the working CRS, the window of the stand and a margin.
-
-    Attributes
-    ----------
-    heights_m
-        One height a cell [m], NaN where there is none; shape (rows, columns), the first row is
-        the northernmost, the first column the westernmost.
-    west_m, north_m
-        Outer corner of the first cell, in the working CRS [m].
-    cell_x_m, cell_y_m
-        Size of a cell, > 0 [m].
-    file
-        Name of the raster.
-    """
+    """Heights on a grid of cells in the working CRS, the window of the stand and a margin."""
 
     heights_m: FloatArray
+    """One height a cell [m], NaN where there is none; shape (rows, columns), the first row is the
+    northernmost, the first column the westernmost."""
     west_m: float
-    north_m: float
+    north_m: float  # west_m and north_m: outer corner of the first cell, in the working CRS [m]
     cell_x_m: float
-    cell_y_m: float
-    file: str
+    cell_y_m: float  # cell_x_m and cell_y_m: size of a cell, > 0 [m]
+    file: str  # name of the raster
 
     def cell_of(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         """
@@ -51,11 +37,6 @@ class Elevation:
         ----------
         x, y
             In the working CRS [m].
-
-        Returns
-        -------
-        row, column
-            Real numbers; whole ones lie in the middle of a cell.
 
         Examples
         --------
@@ -122,8 +103,6 @@ def heights_at(elevation: Elevation, x: FloatArray, y: FloatArray) -> FloatArray
 
     Parameters
     ----------
-    elevation
-        Heights on a grid.
     x, y
         In the working CRS [m]; shape (n,).
 
@@ -147,155 +126,90 @@ WINDS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TerrainFigures:
-    """
-    The terrain over the stand.
+    """The terrain over the stand."""
 
-    Attributes
-    ----------
-    file
-        Name of the raster.
-    cell_x_m, cell_y_m
-        Size of its cells in the working CRS.
-    lowest_m, highest_m
-        Heights of the cells in the stand.
-    slope_mean, slope_p90, slope_max
-        Mean, 90th percentile and largest slope of those cells.
-    aspect
-        Sector that most of the sloping cells face; "flat" without any.
-    """
-
-    file: str
+    file: str  # name of the raster
     cell_x_m: float
-    cell_y_m: float
+    cell_y_m: float  # cell_x_m and cell_y_m: size of its cells in the working CRS
     lowest_m: float
-    highest_m: float
+    highest_m: float  # lowest_m and highest_m: heights of the cells in the stand
     slope_mean: float
     slope_p90: float
     slope_max: float
-    aspect: str
+    """Mean, 90th percentile and largest slope of those cells."""
+    aspect: str  # sector that most of the sloping cells face; "flat" without any
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GradeFigures:
-    """
-    Grades of the corridors inside the stand.
+    """Grades of the corridors inside the stand."""
 
-    Attributes
-    ----------
-    lengths_m
-        Lengths over which grades are taken.
-    steepest
-        Steepest grade over each of them, in the same order.
-    steep_grade
-        From where on a stretch counts as steep.
-    steep_m, longest_steep_m
-        Corridor steeper than that; its longest unbroken stretch.
-    longest_steep_corridor
-        Where that is; empty where none is steep.
-    adverse_m, favourable_m, level_m
-        Corridor that is uphill, downhill and neither on the way to the landing; 0 without one.
-    by_class
-        Corridor length by class of grade [m].
-    cross_slope_max
-        Steepest ground across a corridor.
-    without_height_m
-        Corridor for which the raster has no heights.
-    """
-
-    lengths_m: tuple[float, ...]
-    steepest: tuple[float, ...]
-    steep_grade: float
+    lengths_m: tuple[float, ...]  # lengths over which grades are taken
+    steepest: tuple[float, ...]  # steepest grade over each of them, in the same order
+    steep_grade: float  # from where on a stretch counts as steep
     steep_m: float
     longest_steep_m: float
-    longest_steep_corridor: str
+    """steep_m and longest_steep_m: corridor steeper than that; its longest unbroken stretch."""
+    longest_steep_corridor: str  # where that is; empty where none is steep
     adverse_m: float
     favourable_m: float
     level_m: float
-    by_class: Mapping[str, float]
-    cross_slope_max: float
-    without_height_m: float
+    """adverse_m, favourable_m and level_m: corridor that is uphill, downhill and neither on the way
+    to the landing; 0 without one."""
+    by_class: Mapping[str, float]  # corridor length by class of grade [m]
+    cross_slope_max: float  # steepest ground across a corridor
+    without_height_m: float  # corridor for which the raster has no heights
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ExtractionFigures:
-    """
-    The way of the wood to the landing, along corridors.
+    """The way of the wood to the landing, along corridors."""
 
-    Attributes
-    ----------
-    network_m
-        Length of all corridors outside the landings, inside and outside the stand.
-    unreached
-        Names of corridors from which no landing can be reached.
-    trees, trees_unreached
-        Cut trees that are extracted, and those whose corridor reaches no landing.
-    m3, m3_unreached
-        Their solid volume; None where it is not known of every tree.
-    trees_without_m3
-        Trees extracted whose solid volume is not known.
-    weight
-        What the means are weighted by: "m3" where it is known of every tree, else "basal_area"
-        where that is, else "trees".
-    mean_m, farthest_m
-        Mean and largest extraction distance; NaN where nothing is extracted.
-    inside_share, outside_share
-        Shares of that way inside and outside the stand.
-    payload_m3, loads
-        Payload as stated, and the loads that come of it; None without one, or without `m3`.
-    by_landing
-        Solid volume (basal area, trees: see `weight`) that arrives at each landing.
-    """
-
-    network_m: float
-    unreached: tuple[str, ...]
+    network_m: float  # length of all corridors outside the landings, inside and outside the stand
+    unreached: tuple[str, ...]  # names of corridors from which no landing can be reached
     trees: int
     trees_unreached: int
+    """trees and trees_unreached: cut trees that are extracted, and those whose corridor reaches no
+    landing."""
     m3: float | None
     m3_unreached: float | None
+    """m3 and m3_unreached: their solid volume; None where it is not known of every tree."""
     weight: str
+    """What the means are weighted by: "m3" where it is known of every tree, else "basal_area" where
+    that is, else "trees"."""
     mean_m: float
     farthest_m: float
+    """Mean and largest extraction distance; NaN where nothing is extracted."""
     inside_share: float
     outside_share: float
+    """inside_share and outside_share: shares of that way inside and outside the stand."""
     payload_m3: float | None
     loads: float | None
+    """payload_m3 and loads: payload as stated, and the loads that come of it; None without one, or
+    without `m3`."""
     by_landing: Mapping[str, float]
-    trees_without_m3: int = 0
+    """Solid volume (basal area, trees: see `weight`) that arrives at each landing."""
+    trees_without_m3: int = 0  # trees extracted whose solid volume is not known
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ReachFigures:
-    """
-    Trees within and beyond the reach of a machine that stands in a corridor.
+    """Trees within and beyond the reach of a machine that stands in a corridor."""
 
-    Attributes
-    ----------
-    reach_m
-        Of the boom or winch line, as stated.
-    trees_within, trees_beyond
-        Cut trees.
-    m3_within, m3_beyond
-        Their solid volume; None where it is not known of every tree.
-    by_product_beyond
-        Net volume beyond by product, in its sale unit.
-    farthest_m
-        Largest distance of a cut tree to the nearest corridor edge; NaN without corridors.
-    stubs, stubs_m
-        New stubs of corridor that would bring trees within reach, and their length.
-    trees_left
-        Trees that would still be beyond.
-    """
-
-    reach_m: float
+    reach_m: float  # of the boom or winch line, as stated
     trees_within: int
-    trees_beyond: int
+    trees_beyond: int  # trees_within and trees_beyond: cut trees
     m3_within: float | None
     m3_beyond: float | None
-    by_product_beyond: Mapping[str, str]
+    """m3_within and m3_beyond: their solid volume; None where it is not known of every tree."""
+    by_product_beyond: Mapping[str, str]  # net volume beyond by product, in its sale unit
     farthest_m: float
+    """Largest distance of a cut tree to the nearest corridor edge; NaN without corridors."""
     stubs: int
     stubs_m: float
-    trees_left: int
+    """stubs and stubs_m: new stubs of corridor that would bring trees within reach, and their
+    length."""
+    trees_left: int  # trees that would still be beyond
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -309,29 +223,16 @@ class CrossingFigures:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LightFigures:
-    """
-    Openings under light and wind.
-
-    Attributes
-    ----------
-    wind_from_deg
-        Bearing from which the prevailing wind blows; None where not stated.
-    edge_m
-        Length of all edges of openings.
-    windward_m
-        Edge that faces the wind; None where no wind is stated.
-    windward_backed_m
-        Of that, edge with standing crowns within one tree height behind it; None where no wind or
-        no tree height is known.
-    corridor_edge_m
-        Edge that is already a corridor.
-    """
+    """Openings under light and wind."""
 
     wind_from_deg: float | None
-    edge_m: float
-    windward_m: float | None
+    """Bearing from which the prevailing wind blows; None where not stated."""
+    edge_m: float  # length of all edges of openings
+    windward_m: float | None  # edge that faces the wind; None where no wind is stated
     windward_backed_m: float | None
-    corridor_edge_m: float
+    """Of that, edge with standing crowns within one tree height behind it; None where no wind or no
+    tree height is known."""
+    corridor_edge_m: float  # edge that is already a corridor
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -348,39 +249,22 @@ class GroundFigures:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Profile:
-    """
-    Heights along one corridor, or one unbroken part of it inside the stand.
+    """Heights along one corridor, or one unbroken part of it inside the stand."""
 
-    Attributes
-    ----------
-    corridor
-        Name.
-    part
-        From 1; more than one where the stand cuts the corridor.
-    at_m
-        Distances from the start of the part, evenly spaced [m]; shape (n,).
-    height_m
-        Heights there [m]; NaN where the raster has none; shape (n,).
-    to_landing
-        1 where the way to the landing leads along the part, -1 where it leads back, 0 where no
-        landing is reached; one an interval, shape (n - 1,).
-    """
-
-    corridor: str
-    part: int
+    corridor: str  # name
+    part: int  # from 1; more than one where the stand cuts the corridor
     at_m: npt.NDArray[np.float64]
+    """Distances from the start of the part, evenly spaced [m]; shape (n,)."""
     height_m: npt.NDArray[np.float64]
+    """Heights there [m]; NaN where the raster has none; shape (n,)."""
     to_landing: npt.NDArray[np.float64]
+    """1 where the way to the landing leads along the part, -1 where it leads back, 0 where no
+    landing is reached; one an interval, shape (n - 1,)."""
 
 
 def no_rows(name: str) -> gpd.GeoDataFrame:
     """
     A layer without rows, for what was not found.
-
-    Parameters
-    ----------
-    name
-        Of a layer with geometry.
 
     Returns
     -------

@@ -78,22 +78,12 @@ _TYPES = {"text": "TEXT", "integer": "INTEGER", "real": "REAL", "flag": "BOOLEAN
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Table:
-    """
-    One layer or table as it will be written.
+    """One layer or table as it will be written."""
 
-    Attributes
-    ----------
-    layer
-        As declared.
-    frame
-        Its rows; a GeoDataFrame where the layer has a geometry.
-    columns
-        Of the frame, in its order, those beside the SI ones and those that came in included.
-    """
-
-    layer: Layer
-    frame: pd.DataFrame
+    layer: Layer  # as declared
+    frame: pd.DataFrame  # its rows; a GeoDataFrame where the layer has a geometry
     columns: tuple[Column, ...]
+    """Of the frame, in its order, those beside the SI ones and those that came in included."""
 
 
 def write_geopackage(delivery: Delivery, path: Path) -> None:

@@ -54,25 +54,12 @@ VERDICTS = ("exceeded", "near", "met", "not_checked")
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Part:
-    """
-    A layer of several stands whose columns and types are alike, ready for writing.
+    """A layer of several stands whose columns and types are alike, ready for writing."""
 
-    Attributes
-    ----------
-    places
-        Of the stands among all stands.
-    stands
-        Their names.
-    lengths
-        Rows of each.
-    table
-        One stand after the other.
-    """
-
-    places: list[int]
-    stands: list[str]
-    lengths: list[int]
-    table: Table
+    places: list[int]  # of the stands among all stands
+    stands: list[str]  # their names
+    lengths: list[int]  # rows of each
+    table: Table  # one stand after the other
 
 
 def alike(stands: Sequence[tuple[int, str, pd.DataFrame]], name: str, units: Units) -> list[Part]:
@@ -166,25 +153,15 @@ def _merged(tables: Sequence[Table], all_tables: Iterable[Table]) -> Table:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StandTables:
-    """
-    What one stand gave, small enough to be carried between processes.
+    """What one stand gave, small enough to be carried between processes."""
 
-    Attributes
-    ----------
-    row
-        Its row of the table of stands.
-    summary
-        As in ``summary.json``, without inputs and settings; None where it was refused.
-    frames
-        Layers and tables by name, as they were measured; none where it was refused.
-    provenance
-        What the summary says of inputs and settings; nothing where it was refused.
-    """
-
-    row: Mapping[str, Any]
+    row: Mapping[str, Any]  # its row of the table of stands
     summary: Mapping[str, Any] | None
+    """As in ``summary.json``, without inputs and settings; None where it was refused."""
     frames: Mapping[str, pd.DataFrame]
+    """Layers and tables by name, as they were measured; none where it was refused."""
     provenance: Mapping[str, Any]
+    """What the summary says of inputs and settings; nothing where it was refused."""
 
     @property
     def crs(self) -> str:
@@ -244,28 +221,15 @@ def tables_of_stand(stand: StandTables) -> list[Table]:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class JoinedTables:
-    """
-    Layers and tables of all stands, each made when it is asked for.
-
-    Attributes
-    ----------
-    stands
-        In the order in which they stand in the files; their layers are elsewhere.
-    kept
-        Layers and tables that the stands have, in the order in which they first have them.
-    parts
-        What is kept of a layer, by its name.
-    rejected
-        Records of no stand.
-    project
-        Says in which units numbers are shown.
-    """
+    """Layers and tables of all stands, each made when it is asked for."""
 
     stands: Sequence[StandTables]
+    """In the order in which they stand in the files; their layers are elsewhere."""
     kept: Sequence[str]
-    parts: Callable[[str], Iterable[Part]]
-    rejected: pd.DataFrame
-    project: Project
+    """Layers and tables that the stands have, in the order in which they first have them."""
+    parts: Callable[[str], Iterable[Part]]  # what is kept of a layer, by its name
+    rejected: pd.DataFrame  # records of no stand
+    project: Project  # says in which units numbers are shown
 
     @property
     def names(self) -> list[str]:
@@ -386,19 +350,10 @@ def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Spool:
-    """
-    Layers of stands in a folder of our own.
+    """Layers of stands in a folder of our own."""
 
-    Attributes
-    ----------
-    folder
-        Private, and gone at the end of the run.
-    units
-        What the project shows.
-    """
-
-    folder: Path
-    units: Units
+    folder: Path  # private, and gone at the end of the run
+    units: Units  # what the project shows
     _files: dict[str, list[Path]] = field(default_factory=dict)
 
     @property

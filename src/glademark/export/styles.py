@@ -60,37 +60,16 @@ _CREATE = f"""CREATE TABLE {STYLES_TABLE} (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Symbol:
-    """
-    How one kind of feature is drawn.
+    """How one kind of feature is drawn."""
 
-    Attributes
-    ----------
-    stroke
-        Colour of lines and edges, as ``#rrggbb``.
-    width
-        Of lines and edges [pixels].
-    fill
-        Colour of an area or a point; None for none.
-    opacity
-        Of the fill, from 0 to 1.
-    dashes
-        Lengths of dashes and gaps [pixels]; empty for a full line.
-    hatch
-        Shape that fills an area in a pattern; None for none.
-    point
-        Shape of a point.
-    size
-        Of a point [pixels].
-    """
-
-    stroke: str
-    width: float = 1.0
-    fill: str | None = None
-    opacity: float = 1.0
-    dashes: tuple[float, ...] = ()
-    hatch: Shape | None = None
-    point: Shape = "circle"
-    size: float = 7.0
+    stroke: str  # colour of lines and edges, as ``#rrggbb``
+    width: float = 1.0  # of lines and edges [pixels]
+    fill: str | None = None  # colour of an area or a point; None for none
+    opacity: float = 1.0  # of the fill, from 0 to 1
+    dashes: tuple[float, ...] = ()  # lengths of dashes and gaps [pixels]; empty for a full line
+    hatch: Shape | None = None  # shape that fills an area in a pattern; None for none
+    point: Shape = "circle"  # shape of a point
+    size: float = 7.0  # of a point [pixels]
 
 
 SYMBOLS: Mapping[str, Symbol] = MappingProxyType(

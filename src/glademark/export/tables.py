@@ -68,28 +68,14 @@ BEYOND_REACH_LAYER = "beyond_reach"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sheet:
-    """
-    One sheet: a table under a frozen head.
+    """One sheet: a table under a frozen head."""
 
-    Attributes
-    ----------
-    title
-        On its tab.
-    name
-        Of the table.
-    heads
-        Headings with units; no two alike.
-    formats
-        How the numbers of each column are shown; empty for text.
-    rows
-        Cells: text, numbers, or None where there is nothing.
-    """
-
-    title: str
-    name: str
-    heads: Sequence[str]
-    formats: Sequence[str]
+    title: str  # on its tab
+    name: str  # of the table
+    heads: Sequence[str]  # headings with units; no two alike
+    formats: Sequence[str]  # how the numbers of each column are shown; empty for text
     rows: Sequence[Sequence[str | float | None]]
+    """Cells: text, numbers, or None where there is nothing."""
 
 
 def workbook_sheets(delivery: Delivery) -> tuple[Sheet, ...]:

@@ -58,22 +58,11 @@ class PlotDesign:
     How trees come into a plot.
 
     Built by `variable_radius` or `fixed_area`.
-
-    Parameters
-    ----------
-    basal_area_factor_m2_ha
-        Basal area that each counted tree stands for [m2/ha]; None for fixed-area plots.
-    area_m2
-        Horizontal area of a plot [m2]; None for variable-radius plots.
-
-    Raises
-    ------
-    InputError
-        If neither or both are given, or the number is not above zero.
     """
 
     basal_area_factor_m2_ha: float | None = None
-    area_m2: float | None = None
+    """Basal area that each counted tree stands for [m2/ha]; None for fixed-area plots."""
+    area_m2: float | None = None  # horizontal area of a plot [m2]; None for variable-radius plots
 
     def __post_init__(self) -> None:
         """Refuse a design that is none, or two."""
@@ -127,25 +116,12 @@ class PlotDesign:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CruiseTrees:
-    """
-    Trees counted on plots; one value for all, or one a record.
+    """Trees counted on plots; one value for all, or one a record."""
 
-    Parameters
-    ----------
-    plot
-        Name of the plot of each record.
-    dbh_cm
-        Diameter at breast height [cm]; NaN where trees were only counted.
-    count
-        Trees of the record.
-    times
-        How often the tree counts: 2 where the walkthrough method doubles it.
-    """
-
-    plot: ArrayLike
-    dbh_cm: ArrayLike
-    count: ArrayLike = 1
-    times: ArrayLike = 1
+    plot: ArrayLike  # name of the plot of each record
+    dbh_cm: ArrayLike  # diameter at breast height [cm]; NaN where trees were only counted
+    count: ArrayLike = 1  # trees of the record
+    times: ArrayLike = 1  # how often the tree counts: 2 where the walkthrough method doubles it
 
 
 def per_hectare(
@@ -193,22 +169,12 @@ def per_hectare(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TallyScope:
-    """
-    Which trees, and which parts of them, a count takes in.
+    """Which trees, and which parts of them, a count takes in."""
 
-    Parameters
-    ----------
-    smallest_dbh_cm
-        Least diameter counted [cm]; NaN where not stated.
-    products
-        Names of the products.
-    top
-        Where the stem ends, in words, such as ``4-in top outside bark``; empty where not stated.
-    """
-
-    smallest_dbh_cm: float = math.nan
-    products: frozenset[str] = frozenset()
+    smallest_dbh_cm: float = math.nan  # least diameter counted [cm]; NaN where not stated
+    products: frozenset[str] = frozenset()  # names of the products
     top: str = ""
+    """Where the stem ends, in words, such as ``4-in top outside bark``; empty where not stated."""
 
 
 def scope_differences(cruise: TallyScope, tally: TallyScope) -> tuple[str, ...]:
@@ -262,31 +228,15 @@ def _plot_rows(index: pd.Index, named: NDArray[Any]) -> NDArray[np.intp]:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Estimate:
-    """
-    A mean per hectare, or per plot, with its error.
+    """A mean per hectare, or per plot, with its error."""
 
-    Parameters
-    ----------
-    plots
-        Number of plots, empty ones counted.
-    mean
-        Mean of the plots.
-    standard_deviation
-        Between plots, divisor n - 1; NaN for a single plot, and for a stratified estimate.
-    standard_error
-        Of the mean.
-    degrees_of_freedom
-        Of t; fractional where strata are put together.
-    confidence
-        Share of such intervals that hold the true mean.
-    """
-
-    plots: int
-    mean: float
+    plots: int  # number of plots, empty ones counted
+    mean: float  # mean of the plots
     standard_deviation: float
-    standard_error: float
-    degrees_of_freedom: float
-    confidence: float = _CONFIDENCE
+    """Between plots, divisor n - 1; NaN for a single plot, and for a stratified estimate."""
+    standard_error: float  # of the mean
+    degrees_of_freedom: float  # of t; fractional where strata are put together
+    confidence: float = _CONFIDENCE  # share of such intervals that hold the true mean
 
     @property
     def t(self) -> float:

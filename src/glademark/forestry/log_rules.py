@@ -334,41 +334,22 @@ class Product:
     """
     What a tree, or a part of one, is sold as.
 
-    Parameters
-    ----------
-    name
-        The seller's word, such as ``sawlog``.
-    unit
-        Sale unit.
-    log_rule
-        Name of the log rule, for board feet only; one of `LOG_RULES`.
-    solid_m3
-        Solid wood in one sale unit [m3] as the project states it; None for the default: exact for
-        m3 and ft3, 79 ft3 for a cord, by species for a green ton, none for board feet.
-    solid_source
-        Where `solid_m3` comes from.
-    stated
-        What the unit takes for granted, such as ``100-in sticks, with bark``; it stands beside the
-        unit, and amounts that state different things do not add.
-
-    Raises
-    ------
-    InputError
-        If the unit is not known, a log rule is missing, unknown or out of place, or `solid_m3` is
-        not above zero.
-
     Examples
     --------
     >>> Product(name="sawlog", unit="MBF", log_rule="international-1/4").sale_unit
     'MBF (International 1/4-inch)'
     """
 
-    name: str
-    unit: SaleUnit
-    log_rule: str = ""
+    name: str  # the seller's word, such as ``sawlog``
+    unit: SaleUnit  # sale unit
+    log_rule: str = ""  # name of the log rule, for board feet only; one of `LOG_RULES`
     solid_m3: float | None = None
-    solid_source: str = "the project file"
+    """Solid wood in one sale unit [m3] as the project states it; None for the default: exact for m3
+    and ft3, 79 ft3 for a cord, by species for a green ton, none for board feet."""
+    solid_source: str = "the project file"  # where `solid_m3` comes from
     stated: str = ""
+    """What the unit takes for granted, such as ``100-in sticks, with bark``; it stands beside the
+    unit, and amounts that state different things do not add."""
 
     def __post_init__(self) -> None:
         """Refuse a product that could not be tallied; take its log rule in any case."""

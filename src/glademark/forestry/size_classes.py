@@ -51,24 +51,14 @@ class SizeClasses:
 
     Built by `from_edges` or `from_width`. Open at the top; trees under the first edge have a class
     of their own.
-
-    Parameters
-    ----------
-    edges
-        Smallest diameter of each class but the lowest, ascending, in `unit`.
-    labels
-        Names of the classes in ascending order, one more than `edges`: the first is that of the
-        smaller trees.
-    unit
-        ``in`` or ``cm``.
-    rule
-        One sentence that says which diameters a class takes, to stand on every table.
     """
 
-    edges: tuple[float, ...]
+    edges: tuple[float, ...]  # smallest diameter of each class but the lowest, ascending, in `unit`
     labels: tuple[str, ...]
-    unit: DiameterUnit
-    rule: str
+    """Names of the classes in ascending order, one more than `edges`: the first is that of the
+    smaller trees."""
+    unit: DiameterUnit  # ``in`` or ``cm``
+    rule: str  # one sentence that says which diameters a class takes, to stand on every table
 
     @classmethod
     def from_edges(cls, edges: Sequence[float], unit: DiameterUnit) -> Self:

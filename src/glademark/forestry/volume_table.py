@@ -1,10 +1,14 @@
 """
 A local volume table: volume per tree by size, for products and species.
 
-Plain rows, long or wide, become cells with every fault named. A table is read in its own diameter
-unit. Rows are size classes (``class``: the tree takes the volume of the class that it falls in) or
-diameters (``interpolate``: straight between two rows). The most particular rows speak: product and
-species, else product, else species, else rows for any tree.
+A table is read in its own diameter unit. Rows are size classes (``class``: the tree takes the
+volume of the class that it falls in) or diameters (``interpolate``: straight between two rows). The
+most particular rows speak: product and species, else product, else species, else rows for any tree.
+
+*Long*: one row a cell, with ``dbh``, ``volume`` and, as needed, ``product``, ``species``, ``part``,
+``height`` or ``logs``, ``unit``. *Wide*: no ``volume``; headings are diameters (``species, 5, 9``),
+or beside ``dbh`` heights (``1 log, 2 logs``), species, or products (``sawlog, pulpwood``). A
+heading may carry its unit: ``volume_m3``, ``vol (cuft)``, ``bf``, ``height_ft``, ``sawlog_mbf``.
 """
 
 import math

@@ -50,54 +50,26 @@ _SHARED_M2 = 1.0  # ground that two sampled places may share by rounding [m2]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AfterCutInputs:
-    """
-    Files of what was seen after the cut; each but one may be left out.
+    """Files of what was seen after the cut; each but one may be left out."""
 
-    Attributes
-    ----------
-    stumps
-        Points or tables of stumps.
-    driven
-        Lines that a machine drove.
-    openings
-        Edges of openings, walked after the cut.
-    sampled
-        Places where stumps were looked for, where that was not everywhere.
-    post_cut_plots
-        Plots of the trees left standing.
-    damage
-        Damage to what is left.
-    """
-
-    stumps: tuple[Source, ...] = ()
-    driven: Source | None = None
-    openings: Source | None = None
+    stumps: tuple[Source, ...] = ()  # points or tables of stumps
+    driven: Source | None = None  # lines that a machine drove
+    openings: Source | None = None  # edges of openings, walked after the cut
     sampled: Source | None = None
-    post_cut_plots: Source | None = None
-    damage: Source | None = None
+    """Places where stumps were looked for, where that was not everywhere."""
+    post_cut_plots: Source | None = None  # plots of the trees left standing
+    damage: Source | None = None  # damage to what is left
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AfterCutSurveys:
-    """
-    What was seen after the cut, by the name of the stand.
+    """What was seen after the cut, by the name of the stand."""
 
-    Attributes
-    ----------
-    seen
-        Of the stands in which anything was seen.
-    refused
-        Why what was seen in a stand cannot be used.
-    unseen
-        Names of the stands in which nothing was seen.
-    rejected
-        Records that belong to no stand: columns `contracts.survey.REJECTED_COLUMNS`.
-    """
-
-    seen: Mapping[str, AfterCutSurvey]
-    refused: Mapping[str, tuple[str, ...]]
-    unseen: tuple[str, ...]
+    seen: Mapping[str, AfterCutSurvey]  # of the stands in which anything was seen
+    refused: Mapping[str, tuple[str, ...]]  # why what was seen in a stand cannot be used
+    unseen: tuple[str, ...]  # names of the stands in which nothing was seen
     rejected: pd.DataFrame
+    """Records that belong to no stand: columns `contracts.survey.REJECTED_COLUMNS`."""
 
 
 _INPUTS: Mapping[str, tuple[tuple[Meaning, ...], Want]] = MappingProxyType(

@@ -20,10 +20,9 @@ from pyproj.exceptions import CRSError as ProjCRSError
 from pyproj.exceptions import ProjError
 from pyproj.transformer import TransformerGroup
 
+from glademark.contracts.frames import FloatArray
 from glademark.errors import CrsError, shown
 from glademark.intake.record_log import Reading, RecordLog
-
-FloatArray = npt.NDArray[np.float64]
 
 AREA_SCALE_TOLERANCE = 0.01
 """Share by which areas may differ from those on the ellipsoid: a UTM zone stays within 0.2 %."""

@@ -1,4 +1,10 @@
-"""Corridors with their widths, outlines as valid areas, and strips along water."""
+"""
+Corridors with their widths, outlines as valid areas, and strips along water.
+
+Closed lines are filled, small crossings mended, large ones refused. A stream has a left and a right
+bank, looking downstream along its line; water drawn as a polygon has one, or several where it cuts
+the stand into pieces: each bank is judged for itself.
+"""
 
 from collections import Counter
 from collections.abc import Hashable, Iterator, Mapping, Sequence
@@ -17,7 +23,14 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 from shapely.validation import explain_validity
 
-from glademark.contracts.frames import MEND_SHARE_MAX, STAND, features, mended_outlines, no_features
+from glademark.contracts.frames import (
+    MEND_SHARE_MAX,
+    STAND,
+    IntArray,
+    features,
+    mended_outlines,
+    no_features,
+)
 from glademark.errors import counted, listed, shown
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import Fields, each_word, recognise, translated
@@ -32,7 +45,6 @@ TOUCH_M = 0.5  # water this close to other water of the same name is the same bo
 SLIVER_M2 = 0.01  # a strip up to this size comes from edges that were drawn alike [m2]
 LOOK_M = 0.5  # half of the stretch from which the direction of a line is taken [m]
 GeometryArray = npt.NDArray[np.object_]
-IntArray = npt.NDArray[np.intp]
 WIDTH_MAX_M = 30.0  # wider than any machine corridor [m]: beyond it the unit or the column is wrong
 LENGTH_MIN_M = 0.01  # shorter lines are a point clicked twice [m]
 OVERRUN_MIN_M = 1.0  # shorter ends past the boundary need no notice [m]

@@ -311,34 +311,21 @@ def read_table(file: FieldFile, source: Source, meanings: Sequence[Meaning]) -> 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OpenInputs:
-    """
-    Opened inputs of one stand or many.
-
-    Attributes
-    ----------
-    layers
-        Readings by key in ``[inputs]``, one a file, None where refused.
-    marks, tally
-        One reading a file, None where refused.
-    volume_table, target_table
-        None where not given or refused.
-    terrain, canopy_height
-        The raster's file, or that of a mosaic of tiles; None where not given or refused.
-    faults
-        Why inputs are refused.
-    names
-        Of the stands, by number; one without a name where records do not say their stand.
-    """
+    """Opened inputs of one stand or many."""
 
     layers: Mapping[str, tuple[Reading | None, ...]]
+    """Readings by key in ``[inputs]``, one a file, None where refused."""
     marks: tuple[Reading | None, ...]
-    tally: tuple[Reading | None, ...]
+    tally: tuple[Reading | None, ...]  # marks and tally: one reading a file, None where refused
     volume_table: Reading | None
-    target_table: Reading | None
+    target_table: Reading | None  # volume_table and target_table: none where not given or refused
     terrain: FieldFile | None
     canopy_height: FieldFile | None
-    faults: tuple[str, ...] = ()
+    """terrain and canopy_height: the raster's file, or that of a mosaic of tiles; None where not
+    given or refused."""
+    faults: tuple[str, ...] = ()  # why inputs are refused
     names: tuple[str, ...] = ("",)
+    """Of the stands, by number; one without a name where records do not say their stand."""
 
     def readings(self) -> tuple[Reading, ...]:
         """All readings that there are, in the order in which they were opened."""

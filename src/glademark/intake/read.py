@@ -76,19 +76,10 @@ _Terrain = tuple[dict[int, dict[str, float | str]] | None, dict[int, Elevation] 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SurveysByStand:
-    """
-    Surveys of one stand each, by the name of the stand: "" where records do not say their stand.
+    """Surveys of one stand each, by its name: "" where records do not say their stand."""
 
-    Attributes
-    ----------
-    surveys
-        Of the stands that could be read.
-    refused
-        Why a stand could not be read, by its name.
-    """
-
-    surveys: Mapping[str, Survey]
-    refused: Mapping[str, tuple[str, ...]]
+    surveys: Mapping[str, Survey]  # of the stands that could be read
+    refused: Mapping[str, tuple[str, ...]]  # why a stand could not be read, by its name
 
 
 def read_survey(project: Project, *, folder: Path) -> Survey:

@@ -13,7 +13,7 @@ import pandas as pd
 import shapely
 from scipy.spatial import cKDTree
 
-from glademark.contracts.frames import STAND
+from glademark.contracts.frames import STAND, FloatArray, IntArray
 from glademark.errors import counted, listed
 from glademark.intake.columns import meanings
 from glademark.intake.columns.fields import is_known, recognise
@@ -288,9 +288,6 @@ _COARSE_DECIMALS_MAX = 5  # of a degree: the sixth is finer than SAME_M
 _ROUNDING_DEG = 1e-9
 _DBH_DECIMALS = 3  # of a centimetre: what conversion from inches leaves
 _GROUP_POINTS = ("group_boundary", "group_centre")
-
-IntArray = npt.NDArray[np.intp]
-FloatArray = npt.NDArray[np.float64]
 
 
 def refuse_shared(

@@ -41,23 +41,13 @@ class StandArea:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stands:
-    """
-    The stands, by number, and the CRS in which all of them are measured.
+    """The stands, by number, and the CRS in which all of them are measured."""
 
-    Attributes
-    ----------
-    crs
-        Working CRS.
-    areas
-        Polygon or MultiPolygon of each in it; None where the boundary was refused and only the
-        other inputs' own faults are looked for.
-    middles
-        Longitude and latitude of the middle of each [deg].
-    """
-
-    crs: CRS
+    crs: CRS  # working CRS
     areas: npt.NDArray[np.object_]
-    middles: list[tuple[float, float]]
+    """Polygon or MultiPolygon of each in it; None where the boundary was refused and only the other
+    inputs' own faults are looked for."""
+    middles: list[tuple[float, float]]  # longitude and latitude of the middle of each [deg]
 
     def one(self, number: int) -> StandArea:
         """One of the stands."""

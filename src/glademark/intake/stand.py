@@ -187,22 +187,13 @@ MUST_NAME_STAND = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ManyStands:
-    """
-    Opened inputs of many stands.
-
-    Attributes
-    ----------
-    inputs
-        Every record with the number of its stand; the stands in the order of their boundaries.
-    rejected
-        Records of no stand, could not be read, or both: `REJECTED_COLUMNS`.
-    counts
-        Every file, with all its records; those used are the ones handed to a stand.
-    """
+    """Opened inputs of many stands."""
 
     inputs: OpenInputs
-    rejected: pd.DataFrame
+    """Every record with the number of its stand; the stands in the order of their boundaries."""
+    rejected: pd.DataFrame  # records of no stand, could not be read, or both: `REJECTED_COLUMNS`
     counts: tuple[InputCount, ...]
+    """Every file, with all its records; those used are the ones handed to a stand."""
 
 
 @contextmanager

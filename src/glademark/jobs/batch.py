@@ -66,45 +66,22 @@ RESTART = "1 hour"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Engine:
-    """
-    Where the stands are laid out.
+    """Where the stands are laid out."""
 
-    Attributes
-    ----------
-    workers
-        Processes on this machine; None for one a processor.
-    scheduler
-        Address of a cluster that runs already, whose workers see the same files; empty for none.
-    """
-
-    workers: int | None = None
+    workers: int | None = None  # processes on this machine; None for one a processor
     scheduler: str = ""
+    """Address of a cluster that runs already, whose workers see the same files; empty for none."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BatchOutcome:
-    """
-    What a run over an ownership gave.
+    """What a run over an ownership gave."""
 
-    Attributes
-    ----------
-    project
-        The first project: its units are those of the tables.
-    rows
-        Rows of the table of stands, those done before included.
-    skipped
-        Stands that were done before from the same inputs.
-    removed
-        Stands of earlier runs that the inputs no longer have.
-    files
-        Joined tables that were written.
-    """
-
-    project: Project
-    rows: tuple[Mapping[str, Any], ...]
-    skipped: int
-    removed: tuple[str, ...]
-    files: tuple[Path, ...]
+    project: Project  # the first project: its units are those of the tables
+    rows: tuple[Mapping[str, Any], ...]  # rows of the table of stands, those done before included
+    skipped: int  # stands that were done before from the same inputs
+    removed: tuple[str, ...]  # stands of earlier runs that the inputs no longer have
+    files: tuple[Path, ...]  # joined tables that were written
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -141,36 +118,7 @@ def lay_out_batch(
     engine: Engine,
     on_each: Callable[[str], None] | None = None,
 ) -> BatchOutcome:
-    """
-    Layout of every stand of several projects, in shares of stands.
-
-    Parameters
-    ----------
-    project_files
-        Project files of one stand, named after their folder, or of many.
-    out
-        Folder of the run: a folder a layer with one GeoParquet file a stand, tables of all stands
-        as CSV, and notes of the stands that are done. A later run into it takes up what is left,
-        makes broken files again, and removes the stands that the inputs no longer have.
-    engine
-        Where to work.
-    on_each
-        Called with a line of progress after each stand.
-
-    Returns
-    -------
-    outcome
-        Stands that are refused are in it with the reason.
-
-    Raises
-    ------
-    InputError
-        If a project file or a file of many stands is refused, names of stands are not unique, or
-        the engine is not installed.
-    OutputError
-        If another run is writing into the folder, it holds an input, or stands could not be
-        written; those that could are, and a later run goes on from there.
-    """
+    """Layout of every stand of several projects, in shares of stands."""
     with ExitStack() as stack:
         with _said_plainly(out):
             stack.enter_context(held(out))

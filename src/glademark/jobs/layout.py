@@ -189,33 +189,15 @@ def _named(point: EntryPoint) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Outcome:
-    """
-    What a run gave.
+    """What a run gave."""
 
-    Attributes
-    ----------
-    delivery
-        Project, survey, layout, checks and summary.
-    files
-        Files written.
-    missing
-        Deliverables that could not be made, each with the reason.
-    """
-
-    delivery: Delivery
-    files: tuple[Path, ...]
-    missing: tuple[Missing, ...] = ()
+    delivery: Delivery  # project, survey, layout, checks and summary
+    files: tuple[Path, ...]  # files written
+    missing: tuple[Missing, ...] = ()  # deliverables that could not be made, each with the reason
 
     @property
     def checks(self) -> pd.DataFrame:
-        """
-        Limits held against the layout.
-
-        Returns
-        -------
-        checks
-            Columns of `contracts.layers.CHECKS`.
-        """
+        """Limits held against the layout."""
         return self.delivery.checks
 
 
@@ -227,36 +209,7 @@ def lay_out(
     also: Sequence[str] = (),
     on_each: Callable[[str], None] | None = None,
 ) -> Outcome:
-    """
-    Layout of a marked harvest: field files in, layers, tables and verdicts out.
-
-    Parameters
-    ----------
-    project_file
-        The project file.
-    out
-        Folder for the results. Files of an earlier output in it are replaced, and removed where
-        they are no longer made, or all of them stay as they were; others are left alone.
-    only
-        Ids of the deliverables to make; those of the project file where empty.
-    also
-        Ids of deliverables to make besides, such as the pack for the contractor.
-    on_each
-        Called with the title of each deliverable before it is made.
-
-    Returns
-    -------
-    outcome
-        The layout, its checks, the files written, and those that are missing because their writer
-        failed: it takes no other file with it, but field papers come together or not at all.
-
-    Raises
-    ------
-    InputError
-        If the project file or an input is refused.
-    OutputError
-        If the results could not be written.
-    """
+    """Layout of a marked harvest: field files in, layers, tables and verdicts out."""
     project = read_project(project_file)
     asked = limits_asked(project.limits, known=installed_limits())
     writers = asked_for(only or project.deliver.only, also)
@@ -278,35 +231,7 @@ def make_papers(
     also: Sequence[str] = (),
     on_each: Callable[[str], None] | None = None,
 ) -> Outcome:
-    """
-    Papers and files of a layout made again from its GeoPackage alone.
-
-    Parameters
-    ----------
-    layout_gpkg
-        ``layout.gpkg`` as `lay_out` wrote it; it is read only.
-    out
-        Folder for the results. Where its files were made with or from this very GeoPackage, those
-        not made again stay; else they are replaced as by `lay_out`.
-    only
-        Ids of the deliverables to make; all but the GeoPackage where empty.
-    also
-        Ids of deliverables to make besides.
-    on_each
-        Called with the title of each deliverable before it is made.
-
-    Returns
-    -------
-    outcome
-        The layout as it was, and the files written and missing.
-
-    Raises
-    ------
-    InputError
-        If the GeoPackage is refused, or an id is not known.
-    OutputError
-        If the results could not be written.
-    """
+    """Papers and files of a layout made again from its GeoPackage alone."""
     delivery = reopen(layout_gpkg)
     every = installed_for(only, also)
     papers = {name: one for name, one in every.items() if name != GEOPACKAGE}

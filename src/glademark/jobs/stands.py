@@ -54,28 +54,14 @@ SHARES_AT_ONCE = 2
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StandsOutcome:
-    """
-    What a run over many stands gave.
+    """What a run over many stands gave."""
 
-    Attributes
-    ----------
-    project
-        What was asked.
-    stands
-        Every stand, laid out or refused, in the order of the boundaries' file.
-    summary
-        Content of ``summary.json``.
-    files
-        Files written.
-    missing
-        Deliverables that could not be made, each with the reason.
-    """
-
-    project: Project
+    project: Project  # what was asked
     stands: tuple[StandTables, ...]
-    summary: dict[str, Any]
-    files: tuple[Path, ...]
-    missing: tuple[Missing, ...] = ()
+    """Every stand, laid out or refused, in the order of the boundaries' file."""
+    summary: dict[str, Any]  # content of ``summary.json``
+    files: tuple[Path, ...]  # files written
+    missing: tuple[Missing, ...] = ()  # deliverables that could not be made, each with the reason
 
 
 def lay_out_stands(
@@ -92,25 +78,6 @@ def lay_out_stands(
     ----------
     project_file
         The project file; its ``[project]`` has `stand_id`.
-    out
-        Folder for the results, as for `glademark.jobs.layout.lay_out`.
-    only
-        Ids of the files to make; all where empty.
-    on_each
-        Called with the first and last of some stands once they are laid out, then with the title
-        of each file before it is made.
-
-    Returns
-    -------
-    outcome
-        A stand that is refused does not stop the others.
-
-    Raises
-    ------
-    InputError
-        If the project file or an input file is refused, or every stand is.
-    OutputError
-        If the results could not be written.
     """
     project = read_project(project_file)
     with (
@@ -176,23 +143,7 @@ def _seldom_searched() -> Iterator[None]:
 def ahead(
     workers: ThreadPoolExecutor, work: Callable[[_T], _U], items: Sequence[_T]
 ) -> Iterator[_U]:
-    """
-    Results of some work in order, begun only as far ahead as there are workers.
-
-    Parameters
-    ----------
-    workers
-        Do the work.
-    work
-        What is done with each item.
-    items
-        In order.
-
-    Yields
-    ------
-    result
-        Of each item; no more than a few wait to be taken.
-    """
+    """Results of some work in order, begun only as far ahead as there are workers."""
     waiting: deque[Future[_U]] = deque()
     for item in items:
         waiting.append(workers.submit(work, item))
@@ -236,37 +187,13 @@ def _tables(name: str, delivery: Delivery | InputError) -> StandTables:
 
 
 def refuse_if_all_are(stands: Sequence[StandTables]) -> None:
-    """
-    Refuse a run in which no stand could be laid out.
-
-    Parameters
-    ----------
-    stands
-        All of them.
-
-    Raises
-    ------
-    InputError
-        With each reason and the stands that it holds for.
-    """
+    """Refuse a run in which no stand could be laid out."""
     if all(stand.summary is None for stand in stands):
         raise all_refused({str(stand.row["stand_id"]): stand.row["reason"] for stand in stands})
 
 
 def refuse_different_crs(stands: Sequence[StandTables]) -> None:
-    """
-    Refuse to put stands of different coordinate systems into one layer.
-
-    Parameters
-    ----------
-    stands
-        All of them.
-
-    Raises
-    ------
-    CrsError
-        Where the stands are given in degrees and lie in more than one UTM zone.
-    """
+    """Refuse to put stands of different coordinate systems into one layer."""
     found = {str(stand.crs) for stand in stands if stand.crs}
     if len(found) > 1:
         msg = (

@@ -39,66 +39,28 @@ _AVERAGE = "Averages of many trees: a single tree may differ by a tenth and much
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TableAsked:
-    """
-    What a table is to hold, in the words of the command line.
+    """What a table is to hold, in the words of the command line."""
 
-    Attributes
-    ----------
-    species
-        As people write them.
-    unit
-        Sale unit.
-    rule
-        Log rule, for board feet; empty otherwise.
-    equations, part
-        A set by name and one of its parts; chosen by what is assumed where empty.
-    classes
-        A width such as ``2 in``, or lower edges such as ``5, 9, 12 in``.
-    up_to
-        Largest class, in the unit of the classes.
-    height, site_index, basal_area
-        With their units; empty where not assumed.
-    logs
-        Numbers of 16-ft logs, a block of rows each.
-    region
-        ``lake states``, ``canada``, or empty.
-    """
-
-    species: Sequence[str]
-    unit: SaleUnit
-    rule: str = ""
+    species: Sequence[str]  # as people write them
+    unit: SaleUnit  # sale unit
+    rule: str = ""  # log rule, for board feet; empty otherwise
     equations: str = ""
     part: str = ""
-    classes: str = "2 in"
-    up_to: float = 30.0
+    """equations and part: A set by name and one of its parts; chosen by what is assumed where
+    empty."""
+    classes: str = "2 in"  # A width such as ``2 in``, or lower edges such as ``5, 9, 12 in``
+    up_to: float = 30.0  # largest class, in the unit of the classes
     height: str = ""
     site_index: str = ""
-    basal_area: str = ""
-    logs: Sequence[float] = ()
-    region: str = ""
+    basal_area: str = (
+        ""  # height, site_index and basal_area: with their units; empty where not assumed
+    )
+    logs: Sequence[float] = ()  # numbers of 16-ft logs, a block of rows each
+    region: str = ""  # ``lake states``, ``canada``, or empty
 
 
 def table_to_carry(asked: TableAsked) -> MadeTable:
-    """
-    Volume by size class, species and, where asked, number of logs.
-
-    Parameters
-    ----------
-    asked
-        What the table is to hold.
-
-    Returns
-    -------
-    table
-        In the sale unit asked for.
-
-    Raises
-    ------
-    InputError
-        If a species, set or part is not known, or no set gives the unit from what is assumed.
-    UnitError
-        If a quantity has no unit, or one of another kind.
-    """
+    """Volume by size class, species and, where asked, number of logs."""
     product = Product(name="wood", unit=asked.unit, log_rule=asked.rule)
     assumed = _assumed(asked)
     equation_set, part = _equations(asked, product, assumed)
@@ -247,19 +209,7 @@ def _in_sale_unit(
 
 
 def csv_of(table: MadeTable) -> str:
-    """
-    A table as CSV that the project's ``[volume] table`` reads back.
-
-    Parameters
-    ----------
-    table
-        As from `table_to_carry`.
-
-    Returns
-    -------
-    text
-        Volumes unrounded.
-    """
+    """A table as CSV that the project's ``[volume] table`` reads back."""
     out = io.StringIO()
     writer = csv.DictWriter(out, fieldnames=list(table.rows[0]), lineterminator="\n")
     writer.writeheader()
@@ -268,19 +218,7 @@ def csv_of(table: MadeTable) -> str:
 
 
 def text_of(table: MadeTable) -> str:
-    """
-    A table to print and carry: heading, then classes down and species or logs across.
-
-    Parameters
-    ----------
-    table
-        As from `table_to_carry`.
-
-    Returns
-    -------
-    text
-        Plain text.
-    """
+    """A table to print and carry: heading, then classes down and species or logs across."""
     columns = list(dict.fromkeys(_column(row) for row in table.rows))
     classes = list(dict.fromkeys(str(row["size_class"]) for row in table.rows))
     cells = {

@@ -150,25 +150,6 @@ class Holes:
     notices: tuple[Notice, ...]
 
 
-def closed_union(
-    discs: GeometryArray, owner: npt.ArrayLike, *, link_distance_m: float
-) -> pd.Series:
-    """
-    Union of the discs of each owner, closed by half the link distance.
-
-    Parameters
-    ----------
-    discs
-        Polygons, shape (n,).
-    owner
-        Number of the group of each disc, shape (n,).
-    link_distance_m
-        Gaps up to this width are closed: out by half of it, and back in [m].
-    """
-    numbers, union = united_by(discs, np.asarray(owner, dtype=np.intp))
-    return pd.Series(closed(union, link_distance_m), index=numbers, dtype=object)
-
-
 def find_holes(
     marks: gpd.GeoDataFrame,
     discs: GeometryArray,

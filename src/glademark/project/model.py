@@ -76,22 +76,11 @@ DEFAULT_MIN_AREA = "0.05 acre"
 
 
 class Source(Part):
-    """
-    One input file, with what cannot be read from it.
+    """One input file, with what cannot be read from it."""
 
-    Attributes
-    ----------
-    file
-        Path; relative to the project file until it is read, absolute after.
-    layer
-        Layer of a file that holds several.
-    crs
-        Coordinate system, where the file does not say its own.
-    """
-
-    file: Path
-    layer: str | None = None
-    crs: str | None = None
+    file: Path  # path; relative to the project file until it is read, absolute after
+    layer: str | None = None  # layer of a file that holds several
+    crs: str | None = None  # coordinate system, where the file does not say its own
 
     @model_validator(mode="before")
     @classmethod
@@ -135,18 +124,12 @@ class Inputs(Part):
 
 
 class Heading(Part):
-    """
-    Name of the project and how it is shown.
-
-    Attributes
-    ----------
-    stand_id
-        Column of the inputs that names the stand of a record, where there are many stands; None
-        where there is one.
-    """
+    """Name of the project and how it is shown."""
 
     name: str
     stand_id: str | None = Field(None, min_length=1)
+    """Column of the inputs that names the stand of a record, where there are many stands; None
+    where there is one."""
     units: Literal["us", "metric"] = "us"
     working_crs: str | None = None
     season: str | None = None
@@ -302,29 +285,17 @@ class AllowanceSettings(Part):
 
 
 class TargetStructure(Part):
-    """
-    Trees that each size class is to keep: by basal area, largest diameter and q, or from a table.
-
-    Attributes
-    ----------
-    basal_area_m2_ha
-        Of the classes from that of `dbh_min_cm` (the lowest class where not given) to that of
-        `dbh_max_cm`.
-    q
-        Trees of a class over trees of the next larger one.
-    tolerance
-        Share of a class's target within which it is met.
-    table
-        Trees per hectare or acre by class, instead.
-    """
+    """Trees that each class is to keep: by basal area, largest diameter and q, or from a table."""
 
     basal_area_m2_ha: BasalAreaPerHectare | None = Field(None, alias="basal_area", gt=0)
+    """Of the classes from that of `dbh_min_cm` (the lowest class where not given) to that of
+    `dbh_max_cm`."""
     dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
     dbh_max_cm: Length | None = Field(None, alias="dbh_max", gt=0)
-    q: float | None = Field(None, ge=1, le=10)
+    q: float | None = Field(None, ge=1, le=10)  # trees of a class over trees of the next larger one
     class_width: ClassWidth | None = None
-    tolerance: Share = 0.2
-    table: Source | None = None
+    tolerance: Share = 0.2  # share of a class's target within which it is met
+    table: Source | None = None  # trees per hectare or acre by class, instead
 
     @field_validator("dbh_min_cm", "dbh_max_cm")
     @classmethod
@@ -358,27 +329,16 @@ def _with_value(stated: Any) -> Any:  # noqa: ANN401 - whatever TOML holds
 
 
 class OneLimit(Part):
-    """
-    One limit as written; what its value means is known by the limit itself.
-
-    Attributes
-    ----------
-    value
-        Text with its unit, or one text per product.
-    authority
-        Law, approved plan, contract or prescription; or empty.
-    source
-        Where the limit stands written.
-    kinds, species, dbh_min_cm
-        Which trees a limit is of, where it is of some.
-    """
+    """One limit as written; what its value means is known by the limit itself."""
 
     value: str | Annotated[int, Strict()] | Mapping[str, str]
-    authority: str = ""
-    source: str = ""
+    """Text with its unit, or one text per product."""
+    authority: str = ""  # law, approved plan, contract or prescription; or empty
+    source: str = ""  # where the limit stands written
     kinds: tuple[str, ...] = ()
     species: str = ""
     dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
+    """kinds, species and dbh_min_cm: which trees a limit is of, where it is of some."""
 
     @field_validator("dbh_min_cm")
     @classmethod

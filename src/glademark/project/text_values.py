@@ -32,26 +32,13 @@ _BOUNDS = {"gt": "more than", "ge": "at least", "lt": "less than", "le": "at mos
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Quantity:
-    """
-    Marks a number that is written as text with its unit.
+    """Marks a number that is written as text with its unit."""
 
-    Attributes
-    ----------
-    read
-        Text to SI.
-    unit, size
-        Unit in which a default is shown, and its size in SI.
-    pattern
-        Regular expression of the whole text.
-    examples
-        As people write it.
-    """
-
-    read: Callable[[str], float]
+    read: Callable[[str], float]  # text to SI
     unit: str
-    pattern: str
-    examples: tuple[str, ...]
-    size: float = 1.0
+    pattern: str  # regular expression of the whole text
+    examples: tuple[str, ...]  # as people write it
+    size: float = 1.0  # unit and size: unit in which a default is shown, and its size in SI
 
     def __get_pydantic_core_schema__(
         self, source: object, handler: GetCoreSchemaHandler

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.layout import Layout
 from glademark.measure.standing import BASAL, SOLID
 from glademark.project.model import Project
-from glademark.proposal.growth import Demands, FloatArray
+from glademark.proposal.growth import Demands
 from glademark.proposal.program import Relaxed
 from glademark.units import HECTARE_M2
 
@@ -24,32 +25,15 @@ OF_CORRIDORS = ("corridor", "water_crossings_max", "regeneration_machine_share_m
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LimitRow:
-    """
-    One limit of the project.
+    """One limit of the project."""
 
-    Attributes
-    ----------
-    limit
-        Key in [limits], or groups_min, groups_max of [propose].
-    field
-        Field of `Demands` that holds it.
-    value, unit
-        As the project states it, in SI.
-    quantity
-        What of the stock an allowance is of; empty for others.
-    allowance
-        Place among the allowances; -1 for others.
-    per_unit
-        By how much the field grows with the limit.
-    """
-
-    limit: str
-    field: str
+    limit: str  # key in [limits], or groups_min, groups_max of [propose]
+    field: str  # field of `Demands` that holds it
     value: float
-    unit: str
-    quantity: str = ""
-    allowance: int = -1
-    per_unit: float = 1.0
+    unit: str  # value and unit: as the project states it, in SI
+    quantity: str = ""  # what of the stock an allowance is of; empty for others
+    allowance: int = -1  # place among the allowances; -1 for others
+    per_unit: float = 1.0  # by how much the field grows with the limit
 
     def price(self, linear: Relaxed) -> float | None:
         """Points per unit of the limit in the linear program; None where it has no row there."""

@@ -21,12 +21,10 @@ from scipy.sparse import coo_array, csr_array
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.groups import TOUCH_M
 from glademark.measure.holes import EdgeRule
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
-BoolArray = npt.NDArray[np.bool_]
 GeometryArray = npt.NDArray[np.object_]
 
 LINK_BONUS = 0.05
@@ -41,30 +39,19 @@ TRIED = 5
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Stock:
-    """
-    Standing trees of one stand.
-
-    Attributes
-    ----------
-    centre, radius_m, discs
-        Position, shape (n, 2), crown radius and crown disc.
-    gain
-        Points that cutting the tree gains (failing) or, below 0, loses (growing stock).
-    amounts
-        What of each allowance the tree takes, shape (n, allowances).
-    may_go
-        Whether a group may have it: not in a corridor, no leave, crop, line or danger tree.
-    cut_first
-        Whether it goes with a corridor, so that a group may have it inside without owning it.
-    """
+    """Standing trees of one stand."""
 
     centre: FloatArray
     radius_m: FloatArray
     discs: GeometryArray
+    """centre, radius_m and discs: position, shape (n, 2), crown radius and crown disc."""
     gain: FloatArray
-    amounts: FloatArray
+    """Points that cutting the tree gains (failing) or, below 0, loses (growing stock)."""
+    amounts: FloatArray  # what of each allowance the tree takes, shape (n, allowances)
     may_go: BoolArray
+    """Whether a group may have it: not in a corridor, no leave, crop, line or danger tree."""
     cut_first: BoolArray
+    """Whether it goes with a corridor, so that a group may have it inside without owning it."""
 
     @cached_property
     def points(self) -> GeometryArray:
@@ -80,51 +67,27 @@ class Stock:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Ground:
-    """
-    Where groups may be, and how their openings are measured.
+    """Where groups may be, and how their openings are measured."""
 
-    Attributes
-    ----------
-    rule
-        Edge of openings and the crown radius of standing trees, of one stand.
-    link_distance_m
-        Gap between crowns that still links them.
-    boundary, water, barred
-        Edge of the stand, open water, and ground that no opening may touch; perhaps empty.
-    left_standing
-        Points of leave, crop, line and danger trees.
-    all_cut
-        Whether every standing tree inside an opening belongs to it.
-    strips, strip_width_m
-        Corridors that may join openings, and their widths.
-    slope
-        Slope of openings as a share, NaN where not known; None without terrain.
-    """
-
-    rule: EdgeRule
-    link_distance_m: float
+    rule: EdgeRule  # edge of openings and the crown radius of standing trees, of one stand
+    link_distance_m: float  # gap between crowns that still links them
     boundary: BaseGeometry
     water: BaseGeometry
     barred: BaseGeometry
-    left_standing: GeometryArray
-    all_cut: bool = True
+    """boundary, water and barred: edge of the stand, open water, and ground that no opening may
+    touch; perhaps empty."""
+    left_standing: GeometryArray  # points of leave, crop, line and danger trees
+    all_cut: bool = True  # whether every standing tree inside an opening belongs to it
     strips: GeometryArray
     strip_width_m: FloatArray
+    """strips and strip_width_m: corridors that may join openings, and their widths."""
     slope: Callable[[GeometryArray], FloatArray] | None = None
+    """Slope of openings as a share, NaN where not known; None without terrain."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Demands:
-    """
-    Limits in SI; those that the project does not state ask for nothing.
-
-    Attributes
-    ----------
-    area_total_max_m2
-        Of all openings.
-    amounts_max
-        What groups may take of each allowance, corridors already deducted.
-    """
+    """Limits in SI; those that the project does not state ask for nothing."""
 
     area_min_m2: float = 0.0
     area_max_m2: float = math.inf
@@ -133,8 +96,9 @@ class Demands:
     water_m: float = 0.0
     slope_max: float = math.inf
     combined_max_m2: float = math.inf
-    area_total_max_m2: float = math.inf
+    area_total_max_m2: float = math.inf  # of all openings
     amounts_max: tuple[float, ...] = ()
+    """What groups may take of each allowance, corridors already deducted."""
     groups_min: int = 1
     groups_max: int = 12
     min_trees: int = 4
@@ -180,28 +144,13 @@ def sets_of(rows: IntArray, trees: IntArray, shape: tuple[int, int]) -> csr_arra
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Prices:
-    """
-    What the program charges a set for.
+    """What the program charges a set for."""
 
-    Attributes
-    ----------
-    tree
-        Points of each tree after what it takes of the allowances is paid.
-    ground
-        Points a square metre of opening.
-    near
-        Which priced points each tree comes near, shape (trees, points).
-    point
-        Price of each point, paid once a set.
-    fixed
-        Points that every set pays.
-    """
-
-    tree: FloatArray
-    ground: float
-    near: csr_array
-    point: FloatArray
-    fixed: float
+    tree: FloatArray  # points of each tree after what it takes of the allowances is paid
+    ground: float  # points a square metre of opening
+    near: csr_array  # which priced points each tree comes near, shape (trees, points)
+    point: FloatArray  # price of each point, paid once a set
+    fixed: float  # points that every set pays
 
 
 def free_of_charge(gain: FloatArray) -> Prices:

@@ -15,6 +15,7 @@ import pandas as pd
 import shapely
 from scipy.sparse import csr_array
 
+from glademark.contracts.frames import BoolArray, IntArray
 from glademark.contracts.job_layers import ALTERNATIVES, GROUPS, PROPOSED_TREES
 from glademark.contracts.layout import Layout
 from glademark.errors import counted, listed
@@ -23,7 +24,7 @@ from glademark.judge.limits import Case, LimitAsked
 from glademark.measure.layout import measure_layout
 from glademark.measure.standing import BASAL
 from glademark.proposal.demands import LimitRow, judged_afterwards, relaxed_limits, without
-from glademark.proposal.growth import BoolArray, Demands, IntArray
+from glademark.proposal.growth import Demands
 from glademark.proposal.pool import PARTS, within
 from glademark.proposal.prepare import Prepared, with_marks
 from glademark.proposal.program import NoChoiceError, Solved, relaxed

@@ -15,21 +15,12 @@ import shapely
 from scipy.sparse import csr_array, vstack
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.errors import InputError, UnitError
 from glademark.measure.edges import Outlines, crown_outlines, united_circles
 from glademark.measure.groups import crown_components
 from glademark.project.job_settings import PointsPer, ProposeSettings, ProposeWeights
-from glademark.proposal.growth import (
-    BoolArray,
-    Demands,
-    FloatArray,
-    GeometryArray,
-    Ground,
-    IntArray,
-    Stock,
-    sets_of,
-    unlike_rows,
-)
+from glademark.proposal.growth import Demands, GeometryArray, Ground, Stock, sets_of, unlike_rows
 from glademark.units import LENGTH_M, share, to_si
 
 SLIVER_M2 = 0.01
@@ -62,26 +53,13 @@ _SHARES = ("defect", "live_crown_ratio")
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Pool:
-    """
-    Candidates.
+    """Candidates."""
 
-    Attributes
-    ----------
-    sets
-        Sets by trees.
-    shapes, area_m2
-        Opening on the plan's edge, and its area.
-    score
-        Points of each set.
-    amounts
-        What each takes of the allowances, shape (n, allowances).
-    """
-
-    sets: csr_array
+    sets: csr_array  # sets by trees
     shapes: GeometryArray
-    area_m2: FloatArray
-    score: FloatArray
-    amounts: FloatArray
+    area_m2: FloatArray  # shapes and area_m2: opening on the plan's edge, and its area
+    score: FloatArray  # points of each set
+    amounts: FloatArray  # what each takes of the allowances, shape (n, allowances)
 
     def __len__(self) -> int:
         """Number of candidates."""
@@ -320,27 +298,16 @@ def _size(trees: pd.DataFrame, of: str) -> pd.Series:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Worth:
-    """
-    What groups are worth.
-
-    Attributes
-    ----------
-    failing, growing_stock
-        Points of each tree.
-    regeneration
-        Ground with regeneration, perhaps empty.
-    extraction_m, corridor_gap_m
-        Way of each tree to the landing, NaN where not known, and how far it is out of reach.
-    weights
-        As the project states them.
-    """
+    """What groups are worth."""
 
     failing: FloatArray
-    growing_stock: FloatArray
-    regeneration: BaseGeometry
+    growing_stock: FloatArray  # failing and growing_stock: points of each tree
+    regeneration: BaseGeometry  # ground with regeneration, perhaps empty
     extraction_m: FloatArray
     corridor_gap_m: FloatArray
-    weights: ProposeWeights
+    """extraction_m and corridor_gap_m: way of each tree to the landing, NaN where not known, and
+    how far it is out of reach."""
+    weights: ProposeWeights  # as the project states them
 
     def parts(self, pool: Pool) -> pd.DataFrame:
         """Points of each candidate by part; what is lost is negative, so that they add up."""

@@ -11,7 +11,7 @@ import shapely
 from scipy.sparse import csr_array
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, BoolArray, FloatArray, features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
@@ -27,14 +27,7 @@ from glademark.measure.zones import in_corridor_zone
 from glademark.project.job_settings import ProposeWeights
 from glademark.project.model import Project
 from glademark.proposal.demands import NET, LimitRow, demands_of
-from glademark.proposal.growth import (
-    BoolArray,
-    FloatArray,
-    GeometryArray,
-    Ground,
-    Stock,
-    sets_of,
-)
+from glademark.proposal.growth import GeometryArray, Ground, Stock, sets_of
 from glademark.proposal.pool import Worth, points_of_trees, priorities, unsized
 from glademark.proposal.search import Budget, Task
 
@@ -50,34 +43,19 @@ NO_TREES = 10**9
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Prepared:
-    """
-    A task, and what its answer is told with.
-
-    Attributes
-    ----------
-    trees
-        Standing trees with `priority`, `failing`, `may_go`, `cut_first`, sizes and volumes.
-    marks
-        The same trees as marks that are cut, on the same rows; those that stay are left out.
-    survey
-        The survey without marks to cut.
-    limits
-        Limits that the program holds.
-    notices
-        What was left out or assumed.
-    patches
-        Trees of each walked patch, as candidates.
-    """
+    """A task, and what its answer is told with."""
 
     task: Task
     worth: Worth
     trees: gpd.GeoDataFrame
+    """Standing trees with `priority`, `failing`, `may_go`, `cut_first`, sizes and volumes."""
     marks: gpd.GeoDataFrame
-    survey: Survey
+    """The same trees as marks that are cut, on the same rows; those that stay are left out."""
+    survey: Survey  # the survey without marks to cut
     project: Project
-    limits: tuple[LimitRow, ...]
-    notices: tuple[str, ...]
-    patches: csr_array
+    limits: tuple[LimitRow, ...]  # limits that the program holds
+    notices: tuple[str, ...]  # what was left out or assumed
+    patches: csr_array  # trees of each walked patch, as candidates
 
 
 def prepare(

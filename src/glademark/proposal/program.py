@@ -21,17 +21,9 @@ import shapely
 from scipy.sparse import coo_array, csc_array, csr_array, vstack
 from scipy.sparse.csgraph import connected_components
 
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.openings import TOUCH_M, with_strips
-from glademark.proposal.growth import (
-    BoolArray,
-    Demands,
-    FloatArray,
-    GeometryArray,
-    Ground,
-    IntArray,
-    sets_of,
-    unlike_rows,
-)
+from glademark.proposal.growth import Demands, GeometryArray, Ground, sets_of, unlike_rows
 
 WHOLE = 1e-6
 """How far from a whole number a choice may be."""
@@ -54,30 +46,16 @@ STEPS = 3.0
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Program:
-    """
-    A program, as above.
+    """A program, as above."""
 
-    Attributes
-    ----------
-    points
-        Of each candidate, shape (n,).
-    packing
-        Rows of which at most `packing_max` may be chosen, shape (rows, n).
-    packing_max
-        One each for points; one fewer than the sets of a combined opening that is too large.
-    amounts, amounts_max
-        Shape (k, n) and (k,).
-    groups_min, groups_max
-        Number of candidates to choose.
-    """
-
-    points: FloatArray
-    packing: csr_array
+    points: FloatArray  # of each candidate, shape (n,)
+    packing: csr_array  # rows of which at most `packing_max` may be chosen, shape (rows, n)
     packing_max: FloatArray
+    """One each for points; one fewer than the sets of a combined opening that is too large."""
     amounts: FloatArray
-    amounts_max: FloatArray
+    amounts_max: FloatArray  # amounts and amounts_max: shape (k, n) and (k,)
     groups_min: int
-    groups_max: int
+    groups_max: int  # groups_min and groups_max: number of candidates to choose
 
     def matrix(self) -> csr_array:
         """All rows: packing, amounts, number of groups."""
@@ -103,30 +81,16 @@ class Program:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Relaxed:
-    """
-    Solution of the linear program, with proof.
+    """Solution of the linear program, with proof."""
 
-    Attributes
-    ----------
-    chosen
-        Share of each candidate.
-    duals
-        Price of each row, >= 0; that of the least number of groups is `least_dual`.
-    reduced
-        Points of each candidate less what it pays.
-    bound
-        No choice has more points: sum of row prices times row limits, plus what any candidate
-        gains beyond its price.
-    amounts
-        Number of rows of amounts, which stand before that of the number of groups.
-    """
-
-    chosen: FloatArray
-    duals: FloatArray
+    chosen: FloatArray  # share of each candidate
+    duals: FloatArray  # price of each row, >= 0; that of the least number of groups is `least_dual`
     least_dual: float
-    reduced: FloatArray
+    reduced: FloatArray  # points of each candidate less what it pays
     bound: float
-    amounts: int
+    """No choice has more points: sum of row prices times row limits, plus what any candidate gains
+    beyond its price."""
+    amounts: int  # number of rows of amounts, which stand before that of the number of groups
 
     @classmethod
     def nothing(cls) -> "Relaxed":

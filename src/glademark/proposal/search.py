@@ -11,12 +11,11 @@ import numpy as np
 import shapely
 from scipy.sparse import csr_array, vstack
 
+from glademark.contracts.frames import FloatArray, IntArray
 from glademark.measure.groups import crown_components
 from glademark.proposal.growth import (
     Demands,
-    FloatArray,
     Ground,
-    IntArray,
     Prices,
     Sizes,
     Stock,
@@ -107,23 +106,17 @@ class Task:
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Found:
-    """
-    Candidates and the linear program over them.
-
-    Attributes
-    ----------
-    points, near
-        Points that keep candidates apart, and which candidates come near which.
-    extra, extra_max
-        Further rows: joined openings that are too large, or what an alternative must have.
-    """
+    """Candidates and the linear program over them."""
 
     pool: Pool
     points: Points
     near: csr_array
+    """points and near: points that keep candidates apart, and which candidates come near which."""
     point_of: IntArray
     extra: csr_array
     extra_max: FloatArray
+    """extra and extra_max: further rows: joined openings that are too large, or what an alternative
+    must have."""
     linear: Relaxed
     rounds: int = 0
     last_gain: float = 0.0

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from glademark.contracts.frames import FloatArray
     from glademark.contracts.layers import Units
 
-FloatArray = npt.NDArray[np.float64]
 
 STEPS = (1.0, 2.0, 5.0)
 """Steps of a scale, times a power of ten."""
@@ -30,27 +30,18 @@ _TICKS = 4
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class ProfileDrawing:
-    """
-    Lines of one profile in a box, its origin at the lower left, y upwards.
-
-    Attributes
-    ----------
-    lines
-        The ground: one array of points (x, y) an unbroken stretch; more than one where heights
-        are missing.
-    steep
-        The stretches of the ground that are steeper than the stated grade, alike.
-    along_ticks, height_ticks
-        Positions of round numbers, and those numbers, in the unit asked for.
-    exaggeration
-        Height over length on paper, against that on the ground.
-    """
+    """Lines of one profile in a box, its origin at the lower left, y upwards."""
 
     lines: tuple[FloatArray, ...]
+    """The ground: one array of points (x, y) an unbroken stretch; more than one where heights are
+    missing."""
     steep: tuple[FloatArray, ...]
+    """The stretches of the ground that are steeper than the stated grade, alike."""
     along_ticks: tuple[tuple[float, float], ...]
     height_ticks: tuple[tuple[float, float], ...]
-    exaggeration: float
+    """along_ticks and height_ticks: positions of round numbers, and those numbers, in the unit
+    asked for."""
+    exaggeration: float  # height over length on paper, against that on the ground
 
 
 def draw_profile(
@@ -167,25 +158,14 @@ LEFT, RIGHT, TOP, BOTTOM = 48, 10, 8, 20
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ProfilePicture:
-    """
-    One corridor's profile, ready to draw.
-
-    Attributes
-    ----------
-    title, beside
-        The corridor, and its length, heights, steepest piece in words.
-    lines, steep
-        Points of polylines, as SVG writes them.
-    along, heights
-        Position and text of round numbers.
-    """
+    """One corridor's profile, ready to draw."""
 
     title: str
-    beside: str
+    beside: str  # title and beside: the corridor, and its length, heights, steepest piece in words
     lines: tuple[str, ...]
-    steep: tuple[str, ...]
+    steep: tuple[str, ...]  # lines and steep: points of polylines, as SVG writes them
     along: tuple[tuple[float, str], ...]
-    heights: tuple[tuple[float, str], ...]
+    heights: tuple[tuple[float, str], ...]  # along and heights: position and text of round numbers
 
 
 def profile_pictures(

@@ -295,22 +295,11 @@ def _json_scalar(value: object) -> str | float | int | bool | None:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkingProgress:
-    """
-    What a forester asks at the end of a marking day.
+    """What a forester asks at the end of a marking day."""
 
-    Attributes
-    ----------
-    marked_ground
-        Share of the operable area that is marked so far, and both areas.
-    taken
-        Share of the basal area taken on marked ground, and of that of the whole stand.
-    remaining
-        Remaining allowance of basal area, and where; empty where no limit is set.
-    """
-
-    marked_ground: str
-    taken: str
-    remaining: str
+    marked_ground: str  # share of the operable area that is marked so far, and both areas
+    taken: str  # share of the basal area taken on marked ground, and of that of the whole stand
+    remaining: str  # remaining allowance of basal area, and where; empty where no limit is set
 
 
 def marking_progress(layout: Layout, units: Units) -> MarkingProgress | None:

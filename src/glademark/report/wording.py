@@ -185,25 +185,12 @@ def limit_title(key: str) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Amount:
-    """
-    Net volume of one product.
+    """Net volume of one product."""
 
-    Attributes
-    ----------
-    product
-        As recorded; empty where the text is written otherwise.
-    number
-        In `unit`; None where the text is written otherwise.
-    unit
-        Sale unit in standard spelling.
-    text
-        As people read it.
-    """
-
-    product: str
-    number: float | None
-    unit: str
-    text: str
+    product: str  # as recorded; empty where the text is written otherwise
+    number: float | None  # in `unit`; None where the text is written otherwise
+    unit: str  # sale unit in standard spelling
+    text: str  # as people read it
 
 
 def volume_amounts(words: object) -> list[Amount]:

@@ -24,15 +24,14 @@ from math import gamma
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
+
+from glademark.contracts.frames import FloatArray, IntArray
 
 LEAST_ERROR_M = 0.01
 """No fix is taken to be better than this [m]."""
 
 Together = Literal["day", "file", "time"]
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 LEAST_SPACING_M = (1.0, 3.0)
 """Range of the distance under which two trees hardly stand [m]; drawn for each chain."""
@@ -55,22 +54,11 @@ _REACH = 2 * gamma(1 / EDGE) / gamma(2 / EDGE)
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class PositionErrors:
-    """
-    Standard errors of positions along each axis.
+    """Standard errors of positions along each axis."""
 
-    Attributes
-    ----------
-    alone_m
-        Part of each fix alone [m]; shape (n,).
-    shared_m
-        Part that it shares with the others of its set [m]; shape (n,).
-    together
-        Number of the set of fixes that err together, 0 upward; shape (n,).
-    """
-
-    alone_m: FloatArray
-    shared_m: FloatArray
-    together: IntArray
+    alone_m: FloatArray  # part of each fix alone [m]; shape (n,)
+    shared_m: FloatArray  # part that it shares with the others of its set [m]; shape (n,)
+    together: IntArray  # number of the set of fixes that err together, 0 upward; shape (n,)
 
     @property
     def total_m(self) -> FloatArray:

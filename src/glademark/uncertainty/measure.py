@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from glademark.contracts.frames import FloatArray
 from glademark.contracts.layout import ZONE_NAMES, Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.groups import group_key
@@ -38,38 +39,25 @@ PAIRS_WITHIN_M = 100.0
 
 WALKED_COMBINED = "no interval: a walked outline is part of a combined hole"
 
-FloatArray = npt.NDArray[np.float64]
 Key = tuple[str, str]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Uncertainty:
-    """
-    What the measured figures may truly be.
+    """What the measured figures may truly be."""
 
-    Attributes
-    ----------
-    settings
-        Of the draws.
-    draws
-        By quantity and feature, in SI; shape (draws,). Quantities: opening_area, combined_area,
-        spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
-        trees_in_exclusion, trees_in_setbacks.
-    reasons
-        By quantity and feature, why there are no draws.
-    shifts
-        Recorded less drawn position of the layout's marks [m], 0 where no opening draws it; shape
-        (draws, marks, 2).
-    zones
-        Number in `ZONE_NAMES` of the final zone of each cut mark in each draw, -1 for other marks;
-        shape (draws, marks).
-    """
-
-    settings: UncertaintySettings
+    settings: UncertaintySettings  # of the draws
     draws: Mapping[Key, FloatArray]
-    reasons: Mapping[Key, str]
+    """By quantity and feature, in SI; shape (draws,). Quantities: opening_area, combined_area,
+    spacing, boundary, water, openings_share, corridor_share, corridor_landing_share,
+    trees_in_exclusion, trees_in_setbacks."""
+    reasons: Mapping[Key, str]  # by quantity and feature, why there are no draws
     shifts: npt.NDArray[np.float32]
+    """Recorded less drawn position of the layout's marks [m], 0 where no opening draws it; shape
+    (draws, marks, 2)."""
     zones: npt.NDArray[np.int8]
+    """Number in `ZONE_NAMES` of the final zone of each cut mark in each draw, -1 for other marks;
+    shape (draws, marks)."""
 
     def interval(self, quantity: str, feature: str) -> tuple[float, float]:
         """

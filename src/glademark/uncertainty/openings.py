@@ -1,4 +1,11 @@
-"""Openings in every draw, and how sure their areas and distances are, on the plan's edge."""
+"""
+Openings in every draw, and how sure their areas and distances are, on the plan's edge.
+
+An opening is carried along as drawn discs: the crowns of its trees at positions that they may truly
+have, or the corners of its walked outline, as discs without a radius. A distance from a walked
+outline is corrected for what noise adds to it: twice the value of the recorded outline, less that
+of the one with noise.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -10,6 +17,7 @@ import shapely
 from scipy.spatial.distance import cdist
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import FloatArray, IntArray
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import Survey
 from glademark.measure.crowns import closed_cover, crown_cover
@@ -31,7 +39,6 @@ GRID_M = 1.0
 CANDIDATE_ERRORS = 6.0
 """A disc farther than the nearest by more than so many errors of both cannot be the nearest."""
 
-FloatArray = npt.NDArray[np.float64]
 
 STEP_M = 2.0
 """Longest step between the places that stand for a walked outline [m]."""
@@ -45,8 +52,6 @@ NO_MODEL = (
 )
 
 NO_TREES = "no interval: no mark on the map makes this opening"
-
-IntArray = npt.NDArray[np.intp]
 
 
 class Circles(TypedDict):

@@ -21,6 +21,7 @@ import shapely
 from scipy.special import ndtri
 from shapely.geometry.base import BaseGeometry
 
+from glademark.contracts.frames import FloatArray, IntArray
 from glademark.contracts.layout import ZONE_NAMES
 from glademark.measure.figures import area_names
 from glademark.measure.zones import final_zone
@@ -54,33 +55,19 @@ _CHUNK = 1_000_000
 _ROUNDS = 40
 _NEVER = 1e-12  # chance of a mark that no zone holds
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
-
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Places:
-    """
-    Marks and what decides their zone.
+    """Marks and what decides their zone."""
 
-    Attributes
-    ----------
-    recorded
-        Recorded coordinates [m]; shape (n, 2).
-    errors
-        Of the positions.
-    final
-        Number of the final zone in `ZONE_NAMES` for each zone that the mark may stand in; shape (n,
-        5).
-    layer
-        Number of the kind of mark that has densities of its own, -1 for marks of a stated group;
-        shape (n,).
-    """
-
-    recorded: FloatArray
-    errors: PositionErrors
+    recorded: FloatArray  # recorded coordinates [m]; shape (n, 2)
+    errors: PositionErrors  # of the positions
     final: IntArray
+    """Number of the final zone in `ZONE_NAMES` for each zone that the mark may stand in; shape (n,
+    5)."""
     layer: IntArray
+    """Number of the kind of mark that has densities of its own, -1 for marks of a stated group;
+    shape (n,)."""
 
 
 def final_zones(painted: pd.Series, in_group: pd.Series) -> IntArray:

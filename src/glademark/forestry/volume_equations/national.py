@@ -346,22 +346,12 @@ _CM_PER_M = 100.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Honer:
-    """
-    Total and merchantable stem wood of 21 species of central and eastern Canada.
-
-    Parameters
-    ----------
-    at_4_5_ft
-        Whether DBH was taped at 4.5 ft, as in the United States, and not at 1.3 m, as in Canada.
-    top_cm
-        Top diameter inside bark of the merchantable stem [cm].
-    stump_m
-        Height of the stump [m].
-    """
+    """Total and merchantable stem wood of 21 species of central and eastern Canada."""
 
     at_4_5_ft: bool = False
-    top_cm: float = 7.0
-    stump_m: float = 0.3
+    """Whether DBH was taped at 4.5 ft, as in the United States, and not at 1.3 m, as in Canada."""
+    top_cm: float = 7.0  # top diameter inside bark of the merchantable stem [cm]
+    stump_m: float = 0.3  # height of the stump [m]
 
     source: ClassVar[str] = source("honer_1983").short
 

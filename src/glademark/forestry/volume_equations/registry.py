@@ -2,6 +2,8 @@
 Which sets of volume equations there are, our own and those of installed plug-ins; tables of them.
 
 A volume table is made from equations for a forester to carry into the woods.
+
+A plug-in registers a class, or any callable without arguments, that gives an `EquationSet`.
 """
 
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence

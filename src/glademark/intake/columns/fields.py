@@ -19,22 +19,11 @@ _UNIT_WORDS_MAX = 3
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Found:
-    """
-    Which column holds what.
+    """Which column holds what."""
 
-    Attributes
-    ----------
-    header
-        By meaning: the column as it is called in the file.
-    unit
-        By meaning: the unit that its header says, or nothing.
-    notices
-        What was left aside.
-    """
-
-    header: Mapping[str, str]
-    unit: Mapping[str, str]
-    notices: tuple[str, ...] = ()
+    header: Mapping[str, str]  # by meaning: the column as it is called in the file
+    unit: Mapping[str, str]  # by meaning: the unit that its header says, or nothing
+    notices: tuple[str, ...] = ()  # what was left aside
 
 
 @lru_cache(maxsize=1024)
@@ -297,22 +286,11 @@ _WHOLE = re.compile(r"^(\d+)\.0+$")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fields:
-    """
-    Columns of a reading by what they mean.
+    """Columns of a reading by what they mean."""
 
-    Attributes
-    ----------
-    reading
-        The records.
-    found
-        Which column holds what.
-    log
-        Takes the faults.
-    """
-
-    reading: Reading
-    found: Found
-    log: RecordLog
+    reading: Reading  # the records
+    found: Found  # which column holds what
+    log: RecordLog  # takes the faults
 
     def has(self, name: str) -> bool:
         """Whether there is a column of this meaning."""

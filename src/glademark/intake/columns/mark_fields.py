@@ -59,20 +59,11 @@ _SIZES = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkFields:
-    """
-    Columns of one file of marks.
-
-    Attributes
-    ----------
-        `MARK_COLUMNS` in SI units, logs and `MUST_GO` where the file has them, and every other
-        column as text;
-        `inside` is still to be found.
-    reasons
-        By group of reasons, in a few words: why a record cannot be used, empty where it can.
-    """
+    """Columns of one file of marks."""
 
     columns: dict[str, pd.Series]
     reasons: dict[str, pd.Series]
+    """By group of reasons, in a few words: why a record cannot be used, empty where it can."""
 
 
 def mark_fields(fields: Fields, project: Project, *, from_columns: bool) -> MarkFields:

@@ -35,31 +35,17 @@ _PER_AREA = {
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Meaning:
-    """
-    What a column can mean, and the names by which it is known.
+    """What a column can mean, and the names by which it is known."""
 
-    Attributes
-    ----------
-    name
-        In this program and in the project file's ``[marks] columns``.
-    headers
-        Names folded to lower case and digits, each with its rank: 0 is the plainest.
-    before_unit
-        The same and further names that count only where a unit follows.
-    bare_units
-        Units that are a name by themselves.
-    units
-        Spellings of units that may follow a name, each with its standard form.
-    strict
-        Whether two columns of this meaning make a difference to results.
-    """
-
-    name: str
+    name: str  # in this program and in the project file's ``[marks] columns``
     headers: Mapping[str, int]
+    """Names folded to lower case and digits, each with its rank: 0 is the plainest."""
     before_unit: Mapping[str, int]
-    bare_units: frozenset[str]
+    """The same and further names that count only where a unit follows."""
+    bare_units: frozenset[str]  # units that are a name by themselves
     units: Mapping[str, str]
-    strict: bool
+    """Spellings of units that may follow a name, each with its standard form."""
+    strict: bool  # whether two columns of this meaning make a difference to results
 
     def claim(self, words: Sequence[str]) -> tuple[int, str] | None:
         """

@@ -218,19 +218,10 @@ _LAST_ZONE = 60
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Zones:
-    """
-    Zone of every record.
+    """Zone of every record."""
 
-    Attributes
-    ----------
-    system
-        EPSG code by record, 0 where its zone is blank or unreadable.
-    of_stand
-        EPSG code of most records of each stand, by its number.
-    """
-
-    system: pd.Series
-    of_stand: Mapping[int, int]
+    system: pd.Series  # EPSG code by record, 0 where its zone is blank or unreadable
+    of_stand: Mapping[int, int]  # EPSG code of most records of each stand, by its number
 
     @property
     def crs(self) -> CRS:

@@ -2,6 +2,9 @@
 Field files as files: found, told by their first bytes, hashed, and copied before use.
 
 One data set is taken out of a zip file, within limits and into a private folder.
+
+Sizes and names in the directory of an archive are claims of whoever made it: bytes are counted as
+they are read, and no member decides where it is written.
 """
 
 import hashlib

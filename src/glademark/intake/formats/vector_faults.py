@@ -102,28 +102,14 @@ log = logging.getLogger(__name__)
 
 @dataclass(kw_only=True, slots=True)
 class Salvage:
-    """
-    Records of a damaged file.
+    """Records of a damaged file."""
 
-    Attributes
-    ----------
-    crs
-        Well-known text, or nothing.
-    numbers
-        Feature numbers of those that could be read.
-    rows
-        Their fields.
-    shapes
-        Their geometries, None where there is none.
-    lost
-        Feature numbers of those that could not.
-    """
-
-    crs: str
-    numbers: list[int] = field(default_factory=list)
-    rows: list[dict[str, Any]] = field(default_factory=list)
+    crs: str  # well-known text, or nothing
+    numbers: list[int] = field(default_factory=list)  # feature numbers of those that could be read
+    rows: list[dict[str, Any]] = field(default_factory=list)  # their fields
     shapes: list[shapely.Geometry | None] = field(default_factory=list)
-    lost: list[int] = field(default_factory=list)
+    """Their geometries, None where there is none."""
+    lost: list[int] = field(default_factory=list)  # feature numbers of those that could not
 
 
 def salvaged(file: FieldFile, layer: str, *, driver: str) -> Salvage:

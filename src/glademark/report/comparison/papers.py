@@ -85,29 +85,16 @@ _MAP_WIDTH = 900.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MapShapes:
-    """
-    Shapes in paper units: x to the right, y down.
-
-    Attributes
-    ----------
-    width, height
-        Of the map.
-    scale
-        Metres of one unit.
-    areas
-        By name (stand, corridor, opening, opening_after): rings, each (n, 2).
-    lines
-        Stretches driven off corridors, each (n, 2).
-    points
-        By key of `SYMBOLS`: place and whether it is doubtful, each (n, 3).
-    """
+    """Shapes in paper units: x to the right, y down."""
 
     width: float
-    height: float
-    scale: float
+    height: float  # width and height: of the map
+    scale: float  # metres of one unit
     areas: dict[str, list[npt.NDArray[np.float64]]]
-    lines: list[npt.NDArray[np.float64]]
+    """By name (stand, corridor, opening, opening_after): rings, each (n, 2)."""
+    lines: list[npt.NDArray[np.float64]]  # stretches driven off corridors, each (n, 2)
     points: dict[str, npt.NDArray[np.float64]]
+    """By key of `SYMBOLS`: place and whether it is doubtful, each (n, 3)."""
 
 
 def map_shapes(comparison: Comparison, layout: Layout, *, width: float) -> MapShapes:

@@ -73,19 +73,10 @@ _SEEN = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rows:
-    """
-    A table in words.
+    """A table in words."""
 
-    Attributes
-    ----------
-    heads
-        Headings.
-    rows
-        Cells.
-    """
-
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
+    heads: tuple[str, ...]  # headings
+    rows: tuple[tuple[str, ...], ...]  # cells
 
 
 def findings_table(comparison: Comparison, units: Units) -> Rows:

@@ -110,28 +110,14 @@ _SAME_CROSSING_M = 60.0  # within which a crossing of a setback belongs to one o
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TreeSymbol:
-    """
-    How a tree or a point is drawn.
+    """How a tree or a point is drawn."""
 
-    Attributes
-    ----------
-    title
-        As the legend has it.
-    shape
-        Of the symbol.
-    style
-        Of the shape.
-    mark
-        What is drawn over the shape; nothing where empty.
-    width
-        In points at the scale of the overview; 0 where it goes by the diameter of the tree.
-    """
-
-    title: str
-    shape: str
-    style: Fill
-    mark: str = ""
+    title: str  # as the legend has it
+    shape: str  # of the symbol
+    style: Fill  # of the shape
+    mark: str = ""  # what is drawn over the shape; nothing where empty
     width: float = 0.0
+    """In points at the scale of the overview; 0 where it goes by the diameter of the tree."""
 
 
 TREES: Mapping[str, TreeSymbol] = MappingProxyType(
@@ -250,49 +236,25 @@ def draw_trees(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Trees:
-    """
-    Trees, or points, of one symbol.
+    """Trees, or points, of one symbol."""
 
-    Attributes
-    ----------
-    places
-        In the working CRS [m]; shape (n, 2).
-    widths
-        Of the symbols at the scale of the overview [points]; shape (n,).
-    names
-        As recorded; shape (n,).
-    """
-
-    places: np.ndarray
-    widths: np.ndarray
-    names: np.ndarray
+    places: np.ndarray  # in the working CRS [m]; shape (n, 2)
+    widths: np.ndarray  # of the symbols at the scale of the overview [points]; shape (n,)
+    names: np.ndarray  # as recorded; shape (n,)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MapContent:
-    """
-    What the maps show.
+    """What the maps show."""
 
-    Attributes
-    ----------
-    delivery
-        What is handed over.
-    areas
-        Shapes by the key of their symbol in `report.map_sheets.content.AREAS`, those
-        below others first.
-    names
-        Names of those shapes, in the same order.
-    trees
-        By the key of their symbol in `report.map_sheets.content.TREES`.
-    points
-        More points to be drawn, as red dots without a line in the legend [m]; shape (n, 2).
-    """
-
-    delivery: Delivery
+    delivery: Delivery  # what is handed over
     areas: Mapping[str, np.ndarray]
-    names: Mapping[str, np.ndarray]
-    trees: Mapping[str, Trees]
+    """Shapes by the key of their symbol in `report.map_sheets.content.AREAS`, those below others
+    first."""
+    names: Mapping[str, np.ndarray]  # names of those shapes, in the same order
+    trees: Mapping[str, Trees]  # by the key of their symbol in `report.map_sheets.content.TREES`
     points: np.ndarray
+    """More points to be drawn, as red dots without a line in the legend [m]; shape (n, 2)."""
 
     @property
     def layout(self) -> Layout:

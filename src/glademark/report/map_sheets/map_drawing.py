@@ -40,34 +40,15 @@ _POINT_PT = 3.0
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Drawn:
-    """
-    What a frame shows: all that its legend has to explain.
+    """What a frame shows: all that its legend has to explain."""
 
-    Attributes
-    ----------
-    areas
-        Keys of `report.map_sheets.content.AREAS`.
-    trees
-        Keys of `report.map_sheets.content.TREES`.
-    combined
-        Whether a hole of several openings is there.
-    steep
-        Whether a steep piece of corridor is there.
-    contours
-        Contour lines.
-    interval
-        Of the contour lines, in feet or metres.
-    enlarged
-        Size of the symbols of trees against the overview.
-    """
-
-    areas: tuple[str, ...]
-    trees: tuple[str, ...]
-    combined: bool
-    steep: bool
-    contours: tuple[Contour, ...]
-    interval: int
-    enlarged: float
+    areas: tuple[str, ...]  # keys of `report.map_sheets.content.AREAS`
+    trees: tuple[str, ...]  # keys of `report.map_sheets.content.TREES`
+    combined: bool  # whether a hole of several openings is there
+    steep: bool  # whether a steep piece of corridor is there
+    contours: tuple[Contour, ...]  # contour lines
+    interval: int  # of the contour lines, in feet or metres
+    enlarged: float  # size of the symbols of trees against the overview
 
 
 def draw_map(page: Page, frame: MapFrame, content: MapContent, *, enlarged: float = 1.0) -> Drawn:
@@ -183,22 +164,11 @@ _APART_PT = 9.0  # that contour lines should have between them on average
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Contour:
-    """
-    The lines of one height.
+    """The lines of one height."""
 
-    Attributes
-    ----------
-    height
-        In feet or metres.
-    lines
-        On the sheet [points].
-    is_index
-        Whether it is drawn stronger and labelled.
-    """
-
-    height: int
-    lines: np.ndarray
-    is_index: bool
+    height: int  # in feet or metres
+    lines: np.ndarray  # on the sheet [points]
+    is_index: bool  # whether it is drawn stronger and labelled
 
 
 def contour_interval(layer: gpd.GeoDataFrame, frame: MapFrame, units: Units) -> int:

@@ -94,37 +94,19 @@ class Line:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Label:
-    """
-    What is to be written at a feature.
+    """What is to be written at a feature."""
 
-    Attributes
-    ----------
-    lines
-        From top to bottom.
-    feature
-        What it names, on the sheet [points].
-    spots
-        Places for its middle, the best first; shape (n, 2).
-    around
-        Whether places around the feature are tried as well, behind those.
-    boxed
-        Whether it stands in a white box of its own.
-    backed
-        Whether the ground under it is white, without an edge.
-    colour
-        Of its letters.
-    most_cost
-        What it may cover at most, against trees; it is rather left out than covering more.
-    """
-
-    lines: tuple[Line, ...]
-    feature: shapely.Geometry
+    lines: tuple[Line, ...]  # from top to bottom
+    feature: shapely.Geometry  # what it names, on the sheet [points]
     spots: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))
-    around: bool = True
-    boxed: bool = False
-    backed: bool = False
+    """Places for its middle, the best first; shape (n, 2)."""
+    around: bool = True  # whether places around the feature are tried as well, behind those
+    boxed: bool = False  # whether it stands in a white box of its own
+    backed: bool = False  # whether the ground under it is white, without an edge
     colour: str = "#1b1f23"
+    """Of its letters."""
     most_cost: float = 1e6
+    """What it may cover at most, against trees; it is rather left out than covering more."""
 
     @property
     def size(self) -> tuple[float, float]:
@@ -138,39 +120,19 @@ class Label:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PlacedLabel:
-    """
-    A label with its place.
+    """A label with its place."""
 
-    Attributes
-    ----------
-    label
-        What is written.
-    box
-        Where.
-    leader
-        Line to the feature; None where it stands at it.
-    """
-
-    label: Label
-    box: Box
-    leader: shapely.LineString | None
+    label: Label  # what is written
+    box: Box  # where
+    leader: shapely.LineString | None  # line to the feature; None where it stands at it
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Obstacles:
-    """
-    What labels should not cover, on the sheet.
+    """What labels should not cover, on the sheet."""
 
-    Attributes
-    ----------
-    shapes
-        Points, lines and areas.
-    costs
-        Of covering each; infinite where it must be seen.
-    """
-
-    shapes: np.ndarray
-    costs: np.ndarray
+    shapes: np.ndarray  # points, lines and areas
+    costs: np.ndarray  # of covering each; infinite where it must be seen
 
 
 def place_labels(

@@ -11,6 +11,7 @@ import shapely
 
 from glademark.errors import counted
 from glademark.report.layer_frames import volume_text
+from glademark.report.map_sheets.arrangement import sheet_body
 from glademark.report.map_sheets.content import DISTANCE, shape_outline
 from glademark.report.map_sheets.coordinates import (
     BARS_PT,
@@ -32,7 +33,6 @@ from glademark.report.map_sheets.paper import (
     frame_over,
     paper_size,
 )
-from glademark.report.map_sheets.running_lines import sheet_body
 from glademark.report.papers.printed_text import printable
 from glademark.report.quantities import (
     MISSING,
@@ -81,25 +81,12 @@ _WORDS = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Caption:
-    """
-    What stands at the map of an opening.
+    """What stands at the map of an opening."""
 
-    Attributes
-    ----------
-    title
-        Over it, on the left.
-    verdict
-        Over it, on the right: the worst that limits say.
-    exceeded
-        Whether a limit is exceeded.
-    sentences
-        Below it.
-    """
-
-    title: str
-    verdict: str
-    exceeded: bool
-    sentences: tuple[str, ...]
+    title: str  # over it, on the left
+    verdict: str  # over it, on the right: the worst that limits say
+    exceeded: bool  # whether a limit is exceeded
+    sentences: tuple[str, ...]  # below it
 
     def lines(self, width: float) -> list[tuple[str, Face]]:
         """
@@ -322,29 +309,15 @@ Shown = tuple["dict[Hashable, Any]", Caption]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OpeningsPlan:
-    """
-    How the openings sheets are drawn.
+    """How the openings sheets are drawn."""
 
-    Attributes
-    ----------
-    size
-        Of a sheet [points].
-    columns, rows
-        Of cells on a sheet.
-    caption_pt
-        Height of the highest caption.
-    denominator
-        Of the common scale.
-    sheets
-        Openings on each sheet: rows of their layer, and what stands at their maps.
-    """
-
-    size: tuple[float, float]
+    size: tuple[float, float]  # of a sheet [points]
     columns: int
-    rows: int
-    caption_pt: float
-    denominator: int
+    rows: int  # columns and rows: of cells on a sheet
+    caption_pt: float  # height of the highest caption
+    denominator: int  # of the common scale
     sheets: tuple[tuple[Shown, ...], ...]
+    """Openings on each sheet: rows of their layer, and what stands at their maps."""
 
 
 def plan_openings(content: MapContent, *, landscape: bool) -> OpeningsPlan | None:

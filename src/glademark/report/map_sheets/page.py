@@ -94,144 +94,64 @@ INK, GREY, PALE, WHITE = "#1b1f23", "#5f666d", "#eceae4", "#ffffff"
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Lettering:
-    """
-    How a text is set.
+    """How a text is set."""
 
-    Attributes
-    ----------
-    size
-        Of its letters [points].
-    face
-        Plain, bold or slanted.
-    colour
-        Of its letters.
-    align
-        Which end of it stands at its place.
-    turned
-        Anticlockwise [degrees].
-    halo
-        Whether a white rim keeps it apart from what lies under it.
-    """
-
-    size: float = 7.0
-    face: Face = "plain"
-    colour: str = INK
-    align: Align = "left"
-    turned: float = 0.0
-    halo: bool = False
+    size: float = 7.0  # of its letters [points]
+    face: Face = "plain"  # plain, bold or slanted
+    colour: str = INK  # of its letters
+    align: Align = "left"  # which end of it stands at its place
+    turned: float = 0.0  # anticlockwise [degrees]
+    halo: bool = False  # whether a white rim keeps it apart from what lies under it
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Stroke:
-    """
-    How a line is drawn.
+    """How a line is drawn."""
 
-    Attributes
-    ----------
-    colour
-        Of the line.
-    width
-        In points.
-    dashes
-        Lengths of dashes and gaps in points; unbroken where empty.
-    rounded
-        Whether its ends are round.
-    """
-
-    colour: str = INK
-    width: float = 0.5
-    dashes: tuple[float, ...] = ()
-    rounded: bool = False
+    colour: str = INK  # of the line
+    width: float = 0.5  # in points
+    dashes: tuple[float, ...] = ()  # lengths of dashes and gaps in points; unbroken where empty
+    rounded: bool = False  # whether its ends are round
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fill:
-    """
-    How an area is drawn.
+    """How an area is drawn."""
 
-    Attributes
-    ----------
-    face
-        Colour inside; none where empty.
-    hatch
-        Pattern, in the colour of the edge; none where not given.
-    edge
-        Line around it; none where not given.
-    hatch_width
-        Of the lines of the pattern [points].
-    """
-
-    face: str = ""
-    hatch: Hatch | None = None
-    edge: Stroke | None = None
-    hatch_width: float = 0.5
+    face: str = ""  # colour inside; none where empty
+    hatch: Hatch | None = None  # pattern, in the colour of the edge; none where not given
+    edge: Stroke | None = None  # line around it; none where not given
+    hatch_width: float = 0.5  # of the lines of the pattern [points]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Shape:
-    """
-    An outline drawn on a sheet.
+    """An outline drawn on a sheet."""
 
-    Attributes
-    ----------
-    outline
-        In points of the sheet.
-    face
-        Colour inside; none where empty.
-    edge
-        Line along it; none where not given.
-    clip
-        Box outside which nothing is drawn.
-    """
-
-    outline: Outline
-    face: str
-    edge: Stroke | None
-    clip: Box | None
+    outline: Outline  # in points of the sheet
+    face: str  # colour inside; none where empty
+    edge: Stroke | None  # line along it; none where not given
+    clip: Box | None  # box outside which nothing is drawn
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Symbols:
-    """
-    One symbol drawn at many places.
+    """One symbol drawn at many places."""
 
-    Attributes
-    ----------
-    outline
-        Of the symbol, 1 wide.
-    places, sizes
-        Middles and widths [points]; shapes (n, 2) and (n,).
-    style
-        How they are drawn, without a pattern.
-    clip
-        Box outside which nothing is drawn.
-    """
-
-    outline: Outline
+    outline: Outline  # of the symbol, 1 wide
     places: np.ndarray
-    sizes: np.ndarray
-    style: Fill
-    clip: Box | None
+    sizes: np.ndarray  # places and sizes: middles and widths [points]; shapes (n, 2) and (n,)
+    style: Fill  # how they are drawn, without a pattern
+    clip: Box | None  # box outside which nothing is drawn
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Words:
-    """
-    A line of text on a sheet.
+    """A line of text on a sheet."""
 
-    Attributes
-    ----------
-    place
-        Left end of its base line.
-    words
-        Printable.
-    lettering
-        How it is set.
-    """
-
-    place: tuple[float, float]
-    words: str
-    lettering: Lettering
+    place: tuple[float, float]  # left end of its base line
+    words: str  # printable
+    lettering: Lettering  # how it is set
 
 
 Drawing = Shape | Symbols | Words

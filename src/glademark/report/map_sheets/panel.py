@@ -92,19 +92,10 @@ _MOST_PRODUCTS = 6
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Entry:
-    """
-    One line of a legend.
+    """One line of a legend."""
 
-    Attributes
-    ----------
-    words
-        What the symbol means.
-    draw
-        Called with the sheet and the box of the symbol.
-    """
-
-    words: str
-    draw: Callable[[Page, Box], None]
+    words: str  # what the symbol means
+    draw: Callable[[Page, Box], None]  # called with the sheet and the box of the symbol
 
 
 def legend_entries(content: MapContent, drawn: Drawn, *, indexed: bool = False) -> list[Entry]:

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from glademark.contracts.frames import sound
+from glademark.contracts.frames import FloatArray, sound
 from glademark.report.papers.printed_text import (
     BOLD,
     PER_SIZE,
@@ -69,7 +69,6 @@ _FEET_TO_AN_INCH = (10, 20, 30, 40, 50, 60, 80, 100, 150, 200, 250, 300, 400, 50
 OVERVIEW_FINEST = {"us": 1200, "metric": 1000}
 """Scale beyond which a map of a whole stand is not enlarged: 1 in = 100 ft, 1:1,000."""
 
-FloatArray = npt.NDArray[np.float64]
 
 _UNSEEN_PT = 0.03  # vertices that change a line by less are left out: 0.01 mm
 
@@ -211,26 +210,13 @@ def scale_words(denominator: int, units: Units) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MapFrame:
-    """
-    A box of the sheet with a map in it, north up along the grid.
+    """A box of the sheet with a map in it, north up along the grid."""
 
-    Attributes
-    ----------
-    name
-        What it shows, in words.
-    box
-        On the sheet [points].
-    west_m, south_m
-        Lower left corner in the working CRS [m].
-    denominator
-        Of the scale.
-    """
-
-    name: str
-    box: Box
+    name: str  # what it shows, in words
+    box: Box  # on the sheet [points]
     west_m: float
-    south_m: float
-    denominator: int
+    south_m: float  # west_m and south_m: lower left corner in the working CRS [m]
+    denominator: int  # of the scale
 
     @property
     def metres_per_point(self) -> float:
@@ -318,19 +304,10 @@ back to where the part began (its point is not used). The numbers are those of t
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Outline:
-    """
-    Parts made of straight lines and curves.
+    """Parts made of straight lines and curves."""
 
-    Attributes
-    ----------
-    points
-        Shape (n, 2).
-    steps
-        How each point is reached; shape (n,).
-    """
-
-    points: FloatArray
-    steps: npt.NDArray[np.uint8]
+    points: FloatArray  # shape (n, 2)
+    steps: npt.NDArray[np.uint8]  # how each point is reached; shape (n,)
 
     def moved(
         self, place: tuple[float, float], *, turned: float = 0.0, size: float = 1.0

@@ -47,8 +47,6 @@ _DECIMALS = 12  # of degrees: far below a millimetre
 
 _CORNERS = ((0, 0), (0, 1), (1, 1), (1, 0))
 
-_DECIMALS_OF_POINTS = 6  # of a length in points
-
 PICTURE_DPI = 150
 """Resolution of the picture."""
 

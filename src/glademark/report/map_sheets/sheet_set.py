@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from glademark.report.map_sheets.arrangement import is_crowded
+from glademark.report.map_sheets.arrangement import draw_running_lines, is_crowded, sheet_body
 from glademark.report.map_sheets.content import STEEP, MapContent, map_content
 from glademark.report.map_sheets.openings_sheets import draw_openings, plan_openings
 from glademark.report.map_sheets.page import GREY, PALE, Fill, Lettering, Page, Stroke
@@ -35,7 +35,6 @@ from glademark.report.map_sheets.pdf_pages import (
     write_picture,
     write_placing,
 )
-from glademark.report.map_sheets.running_lines import draw_running_lines, sheet_body
 from glademark.report.map_sheets.stand_sheets import (
     draw_detail,
     draw_overview,
@@ -79,48 +78,22 @@ _DEFAULT_STEEP = 1.0  # a grade that no corridor has, where none is stated
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class ShownProfile:
-    """
-    One profile with its words.
+    """One profile with its words."""
 
-    Attributes
-    ----------
-    profile
-        Heights along the corridor.
-    title
-        Its name.
-    words
-        Length, heights and steepest piece.
-    """
-
-    profile: Profile
-    title: str
-    words: str
+    profile: Profile  # heights along the corridor
+    title: str  # its name
+    words: str  # length, heights and steepest piece
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class ProfilesPlan:
-    """
-    How the profile sheets are drawn.
+    """How the profile sheets are drawn."""
 
-    Attributes
-    ----------
-    size
-        Of a sheet [points].
-    denominator
-        Of the scale of lengths.
-    enlarged
-        Heights against lengths.
-    drawing_pt
-        Height of the room of a profile.
-    sheets
-        Profiles on each.
-    """
-
-    size: tuple[float, float]
-    denominator: int
-    enlarged: int
-    drawing_pt: float
-    sheets: tuple[tuple[ShownProfile, ...], ...]
+    size: tuple[float, float]  # of a sheet [points]
+    denominator: int  # of the scale of lengths
+    enlarged: int  # heights against lengths
+    drawing_pt: float  # height of the room of a profile
+    sheets: tuple[tuple[ShownProfile, ...], ...]  # profiles on each
 
 
 def plan_profiles(content: MapContent) -> ProfilesPlan | None:
@@ -302,22 +275,11 @@ def _draw_numbers(page: Page, box: Box, drawing: ProfileDrawing, units: Units) -
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sheet:
-    """
-    One sheet of the set.
+    """One sheet of the set."""
 
-    Attributes
-    ----------
-    title
-        What it shows.
-    size
-        Width and height [points].
-    draw
-        Called with its page; gives the maps on it.
-    """
-
-    title: str
-    size: tuple[float, float]
-    draw: Callable[[Page], tuple[MapFrame, ...]]
+    title: str  # what it shows
+    size: tuple[float, float]  # width and height [points]
+    draw: Callable[[Page], tuple[MapFrame, ...]]  # called with its page; gives the maps on it
 
 
 def write_sheets(

@@ -74,25 +74,12 @@ _EDGES = (("▲", 0, 1), ("▼", 0, -1), ("◀", -1, 0), ("▶", 1, 0))
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class OverviewPlan:
-    """
-    How the overview is drawn.
+    """How the overview is drawn."""
 
-    Attributes
-    ----------
-    arrangement
-        Where map and panel stand.
-    frame
-        The map.
-    left_out
-        Labels that find no place on it.
-    enlarged
-        Size of the symbols of trees; less than 1 where they would cover each other.
-    """
-
-    arrangement: Arrangement
-    frame: MapFrame
-    left_out: int
-    enlarged: float
+    arrangement: Arrangement  # where map and panel stand
+    frame: MapFrame  # the map
+    left_out: int  # labels that find no place on it
+    enlarged: float  # size of the symbols of trees; less than 1 where they would cover each other
 
 
 def everything(content: MapContent, *, enlarged: float = 1.0) -> Drawn:
@@ -185,28 +172,13 @@ def left_out_note(left_out: int) -> list[str]:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Explained:
-    """
-    What a panel explains.
+    """What a panel explains."""
 
-    Attributes
-    ----------
-    content
-        What the maps show.
-    frame
-        The map.
-    entries
-        Lines of its legend.
-    facts_pt
-        Height of what stands first in the panel, without its heading.
-    notes
-        Remarks under the legend.
-    """
-
-    content: MapContent
-    frame: MapFrame
-    entries: tuple[Entry, ...]
-    facts_pt: float
-    notes: tuple[str, ...]
+    content: MapContent  # what the maps show
+    frame: MapFrame  # the map
+    entries: tuple[Entry, ...]  # lines of its legend
+    facts_pt: float  # height of what stands first in the panel, without its heading
+    notes: tuple[str, ...]  # remarks under the legend
 
 
 def draw_panel(
@@ -255,19 +227,10 @@ def _draw_scale(page: Page, box: Box, explained: Explained) -> None:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DetailPlan:
-    """
-    How the detail sheets are drawn.
+    """How the detail sheets are drawn."""
 
-    Attributes
-    ----------
-    arrangement
-        Where map and panel stand on each.
-    tiling
-        Their scale and grounds.
-    """
-
-    arrangement: Arrangement
-    tiling: Tiling
+    arrangement: Arrangement  # where map and panel stand on each
+    tiling: Tiling  # their scale and grounds
 
 
 def plan_details(content: MapContent, overview: int) -> DetailPlan | None:

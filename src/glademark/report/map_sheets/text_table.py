@@ -26,31 +26,14 @@ _LEAST_ROWS = 4  # that stay with a title
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class TextTable:
-    """
-    A table.
+    """A table."""
 
-    Attributes
-    ----------
-    title
-        Over it.
-    heads
-        Of its columns; no head where all are empty.
-    rows
-        Cells as text.
-    rights
-        Numbers of the columns that stand to the right.
-    bold
-        Numbers of the rows in bold.
-    notes
-        Sentences below it.
-    """
-
-    title: str
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    rights: frozenset[int] = frozenset()
-    bold: frozenset[int] = field(default_factory=frozenset)
-    notes: tuple[str, ...] = ()
+    title: str  # over it
+    heads: tuple[str, ...]  # of its columns; no head where all are empty
+    rows: tuple[tuple[str, ...], ...]  # cells as text
+    rights: frozenset[int] = frozenset()  # numbers of the columns that stand to the right
+    bold: frozenset[int] = field(default_factory=frozenset)  # numbers of the rows in bold
+    notes: tuple[str, ...] = ()  # sentences below it
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,25 +47,12 @@ class _Line:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Piece:
-    """
-    What of a table stands on one sheet.
+    """What of a table stands on one sheet."""
 
-    Attributes
-    ----------
-    box
-        Where, from its top.
-    widths
-        Of the columns.
-    rights
-        Numbers of the columns that stand to the right.
-    lines
-        Title, head, rows and notes.
-    """
-
-    box: Box
-    widths: tuple[float, ...]
-    rights: frozenset[int]
-    lines: tuple[_Line, ...]
+    box: Box  # where, from its top
+    widths: tuple[float, ...]  # of the columns
+    rights: frozenset[int]  # numbers of the columns that stand to the right
+    lines: tuple[_Line, ...]  # title, head, rows and notes
 
 
 def flowed(tables: Sequence[TextTable], body: Box) -> list[list[Piece]]:

@@ -67,37 +67,22 @@ _SIZE_OF_MANY = 8.0  # points, where one page cannot hold it
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Content:
-    """
-    What stands on a guide, as text.
+    """What stands on a guide, as text."""
 
-    Attributes
-    ----------
-    project
-        What was asked.
-    edition, day
-        Of the layout, for the running lines.
-    approval, season, edge, on_paper, unconfirmed, letters
-        A sentence each; empty where there is nothing to say.
-    places
-        Where an ambulance goes.
-    danger
-        Sentence over the danger trees.
-    rules, danger_trees, line_trees, paint, areas, openings, corridors, landings, single, leave
-        Tables; those without rows are left out.
-    """
-
-    project: Project
+    project: Project  # what was asked
     edition: str
-    day: str
+    day: str  # edition and day: of the layout, for the running lines
     approval: str
     season: str
-    places: Sequence[str]
+    places: Sequence[str]  # where an ambulance goes
     rules: Grid
-    danger: str
+    danger: str  # sentence over the danger trees
     danger_trees: Grid
     line_trees: Grid
     unconfirmed: str
     letters: str
+    """approval, season, edge, on_paper, unconfirmed and letters: A sentence each; empty where there
+    is nothing to say."""
     paint: Grid
     areas: Grid
     edge: str
@@ -106,6 +91,8 @@ class Content:
     landings: Grid
     single: Grid
     leave: Grid
+    """rules, danger_trees, line_trees, paint, areas, openings, corridors, landings, single and
+    this: Tables; those without rows are left out."""
     on_paper: str
 
 

@@ -77,22 +77,11 @@ _CLASS_WIDTHS = (2, 1.5, 1.5, 3.5, 1.5, 2.5, 2.5)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Group:
-    """
-    Trees that are looked up together.
+    """Trees that are looked up together."""
 
-    Attributes
-    ----------
-    title
-        Where they are.
-    trees
-        How many.
-    rows
-        Box, tree, species and product, DBH of each mark.
-    """
-
-    title: str
-    trees: int
-    rows: Sequence[tuple[str, ...]]
+    title: str  # where they are
+    trees: int  # how many
+    rows: Sequence[tuple[str, ...]]  # box, tree, species and product, DBH of each mark
 
 
 def stump_groups(delivery: Delivery) -> list[Group]:

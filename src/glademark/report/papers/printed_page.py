@@ -53,34 +53,16 @@ Align = Literal["left", "right"]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Paper:
-    """
-    What one paper is, and how large its text.
+    """What one paper is, and how large its text."""
 
-    Attributes
-    ----------
-    title
-        Of the document.
-    subject
-        One sentence for the file's properties.
-    project
-        What was asked: its name stands on every page, its paper and units say the page size.
-    points
-        Size of plain text [points].
-    columns
-        Columns of text side by side on a page.
-    edition
-        In words; stands on every page.
-    day
-        Of the file's properties, such as ``2025-10-09``; empty where none is known.
-    """
-
-    title: str
-    subject: str
+    title: str  # of the document
+    subject: str  # one sentence for the file's properties
     project: Project
-    points: float = 9.0
-    columns: int = 1
-    edition: str = ""
-    day: str = ""
+    """What was asked: its name stands on every page, its paper and units say the page size."""
+    points: float = 9.0  # size of plain text [points]
+    columns: int = 1  # columns of text side by side on a page
+    edition: str = ""  # in words; stands on every page
+    day: str = ""  # of the file's properties, such as ``2025-10-09``; empty where none is known
 
     @property
     def size_pt(self) -> tuple[float, float]:
@@ -134,31 +116,17 @@ def papers_of(
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Grid:
-    """
-    A table to be printed.
+    """A table to be printed."""
 
-    Attributes
-    ----------
-    heads
-        Headings of the columns; no head where empty.
-    rows
-        Cells as text.
-    widths
-        Parts of the width that the columns take, by their ratio.
-    aligns
-        How each column stands; all to the left where empty.
-    bold
-        Numbers of the rows that are set in bold.
-    row_pt
-        Height of the rows [points], where they are written into by hand; that of the text if None.
-    """
-
-    heads: Sequence[str]
-    rows: Sequence[Sequence[str]]
-    widths: Sequence[float]
-    aligns: Sequence[Align] = ()
+    heads: Sequence[str]  # headings of the columns; no head where empty
+    rows: Sequence[Sequence[str]]  # cells as text
+    widths: Sequence[float]  # parts of the width that the columns take, by their ratio
+    aligns: Sequence[Align] = ()  # how each column stands; all to the left where empty
     bold: frozenset[int] = field(default_factory=frozenset)
+    """Numbers of the rows that are set in bold."""
     row_pt: float | None = None
+    """Height of the rows [points], where they are written into by hand; that of the text if None.
+    """
 
 
 def text(words: str, paper: Paper, *, scale: float = 1.0, bold: bool = False) -> Paragraph:

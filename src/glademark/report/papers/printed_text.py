@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from reportlab.lib.styles import ParagraphStyle
     from reportlab.platypus import Paragraph
 
+    from glademark.report.delivery import Delivery
+
 SANS, BOLD, SLANTED = "DejaVuSans", "DejaVuSans-Bold", "DejaVuSans-Oblique"
 """Names of the fonts in the files."""
 
@@ -136,6 +138,20 @@ class Run(NamedTuple):
 def printable(text: object) -> str:
     """A text of a field file, without what moves or hides."""
     return unicodedata.normalize("NFC", shown(text, longest=_LONGEST))
+
+
+def printed_names(delivery: Delivery) -> list[object]:
+    """Names of the user's own that stand on papers."""
+    layout, heading = delivery.layout, delivery.project.heading
+    frames = (layout.exclusions, layout.setbacks, layout.landings, layout.hazards, layout.water)
+    return [
+        heading.name,
+        heading.season or "",
+        *layout.corridors["corridor"],
+        *layout.openings["group"].dropna(),
+        *layout.marks["species"].dropna().unique(),
+        *(name for frame in frames for name in frame["name"].dropna()),
+    ]
 
 
 def lacks_letters(texts: Iterable[object]) -> bool:

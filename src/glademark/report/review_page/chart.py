@@ -72,84 +72,41 @@ _LABEL: Mapping[str, Any] = {
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AreaSymbol:
-    """
-    How an area is drawn.
+    """How an area is drawn."""
 
-    Attributes
-    ----------
-    layer
-        Layer that it belongs to and is switched with.
-    part
-        Which of its features; empty for all of them.
-    title
-        As the legend has it.
-    fill, fill_share
-        Colour and how much of it covers, from 0 to 1.
-    line, line_width, dash
-        Colour, width [px] and lengths of dashes and gaps [px] of the edge.
-    hatch
-        Pattern in the colour of the edge.
-    """
-
-    layer: str
-    title: str
+    layer: str  # layer that it belongs to and is switched with
+    title: str  # as the legend has it
     line: str
-    part: str = ""
+    part: str = ""  # which of its features; empty for all of them
     fill: str = "#ffffff"
-    fill_share: float = 0.0
+    fill_share: float = 0.0  # fill and fill_share: colour and how much of it covers, from 0 to 1
     line_width: float = 1.2
     dash: tuple[int, ...] = ()
-    hatch: Hatch = ""
+    """line, line_width and dash: colour, width [px] and lengths of dashes and gaps [px] of the
+    edge."""
+    hatch: Hatch = ""  # pattern in the colour of the edge
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MarkSymbol:
-    """
-    How a tree is drawn.
+    """How a tree is drawn."""
 
-    Attributes
-    ----------
-    layer
-        Name under which it is switched.
-    title
-        As the legend has it.
-    marker
-        Shape.
-    fill, line
-        Colours.
-    """
-
-    layer: str
-    title: str
-    marker: Marker
+    layer: str  # name under which it is switched
+    title: str  # as the legend has it
+    marker: Marker  # shape
     fill: str
-    line: str
+    line: str  # fill and line: colours
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SwitchedLayer:
-    """
-    One line of the legend, with its switch.
+    """One line of the legend, with its switch."""
 
-    Attributes
-    ----------
-    name
-        Of the layer.
-    title
-        As people read it.
-    areas
-        Symbols of an area layer: one, or one for each part.
-    mark
-        Symbol of a layer of trees.
-    shown
-        Whether it is on when the page opens.
-    """
-
-    name: str
-    title: str
-    areas: tuple[AreaSymbol, ...] = ()
-    mark: MarkSymbol | None = None
-    shown: bool = True
+    name: str  # of the layer
+    title: str  # as people read it
+    areas: tuple[AreaSymbol, ...] = ()  # symbols of an area layer: one, or one for each part
+    mark: MarkSymbol | None = None  # symbol of a layer of trees
+    shown: bool = True  # whether it is on when the page opens
 
 
 _AMBER, _RUST, _PLUM, _BLUE, _SLATE, _EARTH, _MOSS = (

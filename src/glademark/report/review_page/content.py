@@ -66,17 +66,10 @@ _MARGIN = 0.04  # of the stand's extent, around it
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Plane:
-    """
-    Where the page's zero lies.
-
-    Attributes
-    ----------
-    east_m, north_m
-        Coordinates of that corner in the working CRS.
-    """
+    """Where the page's zero lies."""
 
     east_m: float
-    north_m: float
+    north_m: float  # east_m and north_m: coordinates of that corner in the working CRS
 
     @classmethod
     def below(cls, layer: gpd.GeoDataFrame) -> Plane:
@@ -189,43 +182,19 @@ class Labels:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MapContent:
-    """
-    All that is drawn.
+    """All that is drawn."""
 
-    Attributes
-    ----------
-    plane
-        Where the page's zero lies.
-    box
-        West, south, east, north of the stand with a margin [m].
-    stand
-        Its layer.
-    areas
-        Features with a `key`, by layer and part.
-    trees
-        By kind.
-    points
-        Other points with a `key`, by layer.
-    crowns
-        x, y, radius [m] of the crowns of cut trees.
-    labels
-        By layer.
-    all_trees
-        Marks, then leave trees: one row a `Trees.row`; columns of `contracts.layers.MARKS`.
-    left_out
-        Marks that the map cannot show, since they are too many.
-    """
-
-    plane: Plane
-    box: list[float]
-    stand: gpd.GeoDataFrame
-    areas: Mapping[tuple[str, str], gpd.GeoDataFrame]
-    trees: Mapping[str, Trees]
-    points: Mapping[str, Points]
-    crowns: npt.NDArray[np.float32]
-    labels: Mapping[str, Labels]
+    plane: Plane  # where the page's zero lies
+    box: list[float]  # west, south, east, north of the stand with a margin [m]
+    stand: gpd.GeoDataFrame  # its layer
+    areas: Mapping[tuple[str, str], gpd.GeoDataFrame]  # features with a `key`, by layer and part
+    trees: Mapping[str, Trees]  # by kind
+    points: Mapping[str, Points]  # other points with a `key`, by layer
+    crowns: npt.NDArray[np.float32]  # x, y, radius [m] of the crowns of cut trees
+    labels: Mapping[str, Labels]  # by layer
     all_trees: gpd.GeoDataFrame
-    left_out: int
+    """Marks, then leave trees: one row a `Trees.row`; columns of `contracts.layers.MARKS`."""
+    left_out: int  # marks that the map cannot show, since they are too many
 
 
 def map_content(delivery: Delivery, verdicts: Mapping[str, str]) -> MapContent:

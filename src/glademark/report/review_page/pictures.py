@@ -60,40 +60,27 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Account:
-    """
-    One quantity: allowable removal, marked, remaining.
-
-    Attributes
-    ----------
-    title, basis
-        The quantity with its unit, and where the standing stock comes from.
-    parts
-        What is marked in each zone, side by side.
-    allowable_x, allowable_from, allowable_width
-        Place of the allowable removal and of its interval; None where either is not there.
-    standing, allowable, marked, remaining, share
-        In words, with their intervals.
-    marked_ground, rest
-        Where only a part is marked so far: share taken on marked ground, what remains for the rest
-        by its area; else empty.
-    exceeded
-        Whether more is marked than allowable.
-    """
+    """One quantity: allowable removal, marked, remaining."""
 
     title: str
     basis: str
-    parts: tuple[Part, ...]
+    """title and basis: the quantity with its unit, and where the standing stock comes from."""
+    parts: tuple[Part, ...]  # what is marked in each zone, side by side
     allowable_x: float | None
     allowable_from: float | None
     allowable_width: float | None
+    """allowable_x, allowable_from and allowable_width: place of the allowable removal and of its
+    interval; None where either is not there."""
     standing: str
     allowable: str
     marked: str
     remaining: str
-    share: str
+    share: str  # standing, allowable, marked, remaining and share: in words, with their intervals
     marked_ground: str
     rest: str
-    exceeded: bool
+    """marked_ground and rest: where only a part is marked so far: share taken on marked ground,
+    what remains for the rest by its area; else empty."""
+    exceeded: bool  # whether more is marked than allowable
 
 
 def accounts(layout: Layout, units: Units) -> tuple[Account, ...]:
@@ -227,35 +214,23 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 56, 8, 12, 42
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bar:
-    """
-    One size class.
+    """One size class."""
 
-    Attributes
-    ----------
-    label
-        Of the class.
-    marked, standing, residual
-        Trees; None where not known.
-    x, width
-        Place in the picture.
-    marked_y, marked_height, residual_y, residual_height
-        Of the two parts; residual has no height where it is not known or below zero.
-    target, target_y
-        Trees that the class is to keep, and where; None without a target.
-    """
-
-    label: str
+    label: str  # of the class
     marked: float
     standing: float | None
-    residual: float | None
+    residual: float | None  # marked, standing and residual: trees; None where not known
     x: float
-    width: float
+    width: float  # x and width: place in the picture
     marked_y: float
     marked_height: float
     residual_y: float
     residual_height: float
+    """marked_y, marked_height, residual_y and residual_height: of the two parts; residual has no
+    height where it is not known or below zero."""
     target: float | None
     target_y: float | None
+    """target and target_y: trees that the class is to keep, and where; None without a target."""
 
     @property
     def texts(self) -> tuple[str, ...]:

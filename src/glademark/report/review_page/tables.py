@@ -48,52 +48,24 @@ class Heading:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Cell:
-    """
-    What a cell shows.
+    """What a cell shows."""
 
-    Attributes
-    ----------
-    text
-        As people read it.
-    by
-        Number that it is sorted by; None where it is sorted by its text.
-    key
-        Of the feature on the map that it stands for; empty for none.
-    verdict
-        Shown as such where it is one; empty for any other cell.
-    """
-
-    text: str
-    by: float | None = None
-    key: str = ""
-    verdict: str = ""
+    text: str  # as people read it
+    by: float | None = None  # number that it is sorted by; None where it is sorted by its text
+    key: str = ""  # of the feature on the map that it stands for; empty for none
+    verdict: str = ""  # shown as such where it is one; empty for any other cell
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Table:
-    """
-    One table.
-
-    Attributes
-    ----------
-    id, caption
-        Name in the page, and what it shows.
-    headings
-        One a column.
-    rows
-        Cells; the first names the row.
-    total
-        Row that stays at the end, or none.
-    note
-        What has to be said with it; may be empty.
-    """
+    """One table."""
 
     id: str
-    caption: str
-    headings: tuple[Heading, ...]
-    rows: tuple[tuple[Cell, ...], ...]
-    total: tuple[Cell, ...] = ()
-    note: str = ""
+    caption: str  # id and caption: name in the page, and what it shows
+    headings: tuple[Heading, ...]  # one a column
+    rows: tuple[tuple[Cell, ...], ...]  # cells; the first names the row
+    total: tuple[Cell, ...] = ()  # row that stays at the end, or none
+    note: str = ""  # what has to be said with it; may be empty
 
 
 def openings_table(delivery: Delivery, verdicts: dict[object, str]) -> Table:

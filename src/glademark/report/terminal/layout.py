@@ -17,8 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from glademark.errors import counted, shown
-from glademark.report.map_sheets.running_lines import printed_names
-from glademark.report.papers.printed_text import LACKING, lacks_letters
+from glademark.report.papers.printed_text import LACKING, lacks_letters, printed_names
 from glademark.report.quantities import (
     MISSING,
     basal_area_unit,

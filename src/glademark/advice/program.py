@@ -5,6 +5,8 @@ How groups may be touched: trees spared together, or only with all others, or on
 sparing must not break: an opening of crowns that falls apart would be two openings when the layout
 is run again, too close to each other or too small; trees can be spared so that it does not come to
 that, or so that less of a piece is left than makes an opening.
+
+Solved by HiGHS through SciPy. The program knows of trees as no more than columns.
 """
 
 import math
@@ -21,15 +23,13 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array, csr_array
 from shapely.geometry.base import BaseGeometry
 
-from glademark.advice.faces import Faces
-from glademark.advice.spared_holes import Spared, SparedHoles
+from glademark.advice.spared_holes import Faces, Spared, SparedHoles
+from glademark.contracts.frames import BoolArray, FloatArray, IntArray
 from glademark.measure.crowns import GeometryArray
 from glademark.measure.groups import TOUCH_M, crown_components
 from glademark.measure.holes import Thresholds
 from glademark.process import without_native_lines
 from glademark.project.job_settings import GroupRule
-
-FloatArray = npt.NDArray[np.float64]
 
 NODES_MAX = 20_000
 """Most nodes of one search of the solver: beyond, the answer is bounded instead of proved."""
@@ -38,9 +38,6 @@ _OPTIMAL, _LIMIT, _INFEASIBLE = 0, 1, 2
 
 _Part = tuple[FloatArray, FloatArray, FloatArray]
 
-IntArray = npt.NDArray[np.intp]
-
-BoolArray = npt.NDArray[np.bool_]
 
 QUAD_SEGS = 16
 """Segments a quarter circle where the outline of a group is closed between its crowns."""
