@@ -91,6 +91,6 @@ def test_a_command_holds_text_in_the_strings_of_python() -> None:
     with pd.option_context("mode.string_storage", "auto"):
         with progress():
             inside = pd.Series(["a"], dtype="str").dtype
+        after = pd.get_option("mode.string_storage")
 
-        assert inside.storage == "python"
-        assert pd.get_option("mode.string_storage") == "auto"
+    assert (inside.storage, after) == ("python", "auto")

@@ -139,6 +139,7 @@ def test_layout_again_follows_an_edit(home: Path, found: dict[str, Any]) -> None
     assert found["layers"] == found["rows"]
     assert [verdict for verdict, _ in found["again"]["rows"]] == ["MET"]
     assert found["again"]["head"].startswith(f"Limits: 1 met. Notices: {len(summary['notices'])},")
+    assert (found["again"]["marks"], found["again"]["height"]) == (16, 15)  # rows 4 to 7 of 5 m
     assert found["groups_after"] == list(found["groups"])
     assert summary["marks"]["trees"] == 16
     assert repeated.delivery.summary["openings"] == summary["openings"]

@@ -93,7 +93,9 @@ def work():
     marks.deleteFeatures([one.id() for one in marks.getFeatures() if one["row"] < 4])
     panel.again.click()
     settle(panel.again.isEnabled)
-    found["again"] = {"rows": rows(panel), "head": panel.head.text()}
+    drawn = sum(one["kind"] == "cut" for one in own["marks"].getFeatures())
+    found["again"] = {"rows": rows(panel), "head": panel.head.text(), "marks": drawn}
+    found["again"]["height"] = own["marks"].extent().height()
     found["groups_after"] = [group.name() for group in root.findGroups()]
     advised = {"PROJECT": str(HOME / "harvest.toml"), "OUTPUT": str(HOME / "advice")}
     processing.run("glademark:advise", advised)

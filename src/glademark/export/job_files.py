@@ -62,15 +62,22 @@ def advice_deliverables(advice: Advice) -> Mapping[str, Deliverable]:
     }
 
 
-def advice_figures_deliverable(
-    advice: Mapping[str, Advice], refused: Mapping[str, str], *, project: str
+def figures_deliverable(
+    file: str, content: Mapping[str, Any], *, title: str
 ) -> Mapping[str, Deliverable]:
-    """Writer of ``advice.json`` on all stands of a project of this name."""
-    write = partial(_write_json, {"project": project, **advice_content(advice, refused)})
+    """Writer of the figures of a job on all stands, as JSON."""
     one = Deliverable(
-        id=ADVICE_FIGURES_FILE, title="Advice", files=(ADVICE_FIGURES_FILE,), write=write
+        id=file,
+        title=title,
+        files=(file,),
+        write=lambda _, folder: write_summary(content, folder / file),
     )
-    return {one.id: one}
+    return {file: one}
+
+
+def of_stands(content: Mapping[str, Any], refused: Mapping[str, str]) -> dict[str, Any]:
+    """Figures of one stand as they are, those of many by the stand's name."""
+    return dict(content[""]) if "" in content else {"stands": content, "refused": dict(refused)}
 
 
 def _write_geopackage(advice: Advice, delivery: Delivery, folder: Path) -> None:
@@ -89,19 +96,8 @@ def _write_table(advice: Advice, delivery: Delivery, folder: Path) -> None:
     write_csv(table, folder / "advice.csv")
 
 
-def _write_json(content: Any, _: object, folder: Path) -> None:  # noqa: ANN401 - JSON
-    """Write ``advice.json``."""
-    write_summary(content, folder / ADVICE_FIGURES_FILE)
-
-
-def advice_content(advice: Mapping[str, Advice], refused: Mapping[str, str]) -> Any:  # noqa: ANN401 - JSON is one of several types
-    """Advice in the types of JSON: that on one stand as it is, on many by the stand's name."""
-    content = {name: _content(one) for name, one in advice.items()}
-    return content[""] if "" in content else {"stands": content, "refused": dict(refused)}
-
-
-def _content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several types
-    """The advice in the types of JSON."""
+def advice_content(advice: Advice) -> Any:  # noqa: ANN401 - JSON is one of several types
+    """The advice on a stand in the types of JSON."""
     standing = advice.leave_standing.drop(columns="geometry").astype(object)
     limits = [
         {
@@ -375,14 +371,3 @@ def after_cut_deliverables(
         ),
     )
     return MappingProxyType({one.id: one for one in every})
-
-
-def comparison_figures_deliverable(figures: Mapping[str, Any]) -> Mapping[str, Deliverable]:
-    """Writer of ``compare.json``."""
-    one = Deliverable(
-        id="compare",
-        title="Figures",
-        files=(COMPARISON_FIGURES_FILE,),
-        write=lambda _, folder: write_summary(figures, folder / COMPARISON_FIGURES_FILE),
-    )
-    return MappingProxyType({one.id: one})

@@ -9,6 +9,7 @@ killed while moving is completed by the next. A writer that fails is named; no o
 from __future__ import annotations
 
 import errno
+import glob
 import json
 import logging
 import os
@@ -433,7 +434,7 @@ def _keep_old(place: Path, folder: Path, names: Sequence[str]) -> set[str]:
 def _finish_earlier(folder: Path) -> None:
     """Complete what a killed run had begun to move, and clear away what others left unfinished."""
     for home in {folder.parent, folder}:
-        for place in sorted(home.glob(f"{_escaped(_prefix(folder))}*")):
+        for place in sorted(home.glob(f"{glob.escape(_prefix(folder))}*")):
             if _is_ours(place, folder):
                 for note, finish in ((_COMPLETE, _carry_out), (_UNDO, _put_back)):
                     if (place / note).is_file():
@@ -452,11 +453,6 @@ def _is_ours(place: Path, folder: Path) -> bool:
     if (place / _MARKER).is_file():
         return (place / _MARKER).read_bytes() in {b"", os.fsencode(folder.name)}
     return not any(place.iterdir())
-
-
-def _escaped(name: str) -> str:
-    """A name in which a pattern finds no meaning."""
-    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
 
 
 def _to_disk(path: Path) -> None:

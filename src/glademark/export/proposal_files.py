@@ -26,10 +26,10 @@ from glademark.export.tables import write_csv
 from glademark.proposal.outcome import Proposal
 from glademark.report.delivery import Deliverable
 from glademark.report.quantities import written_frame
-from glademark.report.summary import json_value, write_summary
+from glademark.report.summary import json_value
 from glademark.report.wording import PROPOSAL
 
-FIGURES_FILE = "proposals.json"
+PROPOSAL_FIGURES_FILE = "proposals.json"
 
 
 def proposal_deliverables(proposal: Proposal) -> Mapping[str, Deliverable]:
@@ -82,28 +82,7 @@ def _write_flags(proposal: Proposal, _: object, folder: Path) -> None:
     (folder / "proposals.gpx").write_bytes(flags_gpx(proposal))
 
 
-def figures_deliverable(
-    proposals: Mapping[str, Proposal], refused: Mapping[str, str], *, project: str
-) -> Mapping[str, Deliverable]:
-    """Writer of ``proposals.json`` on all stands of a project of this name."""
-    content = {"project": project, **proposal_content(proposals, refused)}
-    write = partial(_write_json, content)
-    one = Deliverable(id=FIGURES_FILE, title="Proposal", files=(FIGURES_FILE,), write=write)
-    return {one.id: one}
-
-
-def _write_json(content: Any, _: object, folder: Path) -> None:  # noqa: ANN401 - JSON
-    """Write ``proposals.json``."""
-    write_summary(content, folder / FIGURES_FILE)
-
-
-def proposal_content(proposals: Mapping[str, Proposal], refused: Mapping[str, str]) -> Any:  # noqa: ANN401 - JSON is one of several types
-    """Proposals in the types of JSON: that for one stand as it is, for many by the stand's name."""
-    content = {name: _content(one) for name, one in proposals.items()}
-    return content[""] if "" in content else {"stands": content, "refused": dict(refused)}
-
-
-def _content(proposal: Proposal) -> Any:  # noqa: ANN401 - JSON is one of several types
+def proposal_content(proposal: Proposal) -> Any:  # noqa: ANN401 - JSON is one of several types
     """One proposal in the types of JSON."""
     rule = proposal.prepared.task.ground.rule
     first = [one.row for one in proposal.alternatives[:1]]

@@ -152,7 +152,7 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
     """Propose group openings among the standing trees of PROJECT: flags to walk to, no marks."""
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
-    from glademark.export.proposal_files import FIGURES_FILE  # noqa: PLC0415 - the same
+    from glademark.export.proposal_files import PROPOSAL_FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.hosts import cli as host  # noqa: PLC0415 - it registers this command
     from glademark.jobs.answers import log  # noqa: PLC0415 - keeps --help light
     from glademark.jobs.answers import propose as propose_groups  # noqa: PLC0415 - the same
@@ -161,7 +161,7 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
     with progress() as tell:
         proposed = propose_groups(project, out=out, as_marks=as_marks, tell=tell or log.info)
     if as_json:
-        host.print_file(proposed.files, FIGURES_FILE)
+        host.print_file(proposed.files, PROPOSAL_FIGURES_FILE)
     else:
         units = proposed.project.heading.units
         for name, one in proposed.stands.items():

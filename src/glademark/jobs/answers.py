@@ -25,19 +25,23 @@ from glademark.contracts.layout import Layout
 from glademark.contracts.survey import AfterCutSurvey, Survey
 from glademark.errors import InputError, OutputError, counted
 from glademark.export.job_files import (
+    ADVICE_FIGURES_FILE,
+    COMPARISON_FIGURES_FILE,
+    advice_content,
     advice_deliverables,
-    advice_figures_deliverable,
     after_cut_deliverables,
-    comparison_figures_deliverable,
     comparison_summary,
+    figures_deliverable,
+    of_stands,
     refuse_marks_file,
     write_marks_file,
 )
 from glademark.export.manifest import Missing, Replacing, earlier_numbers
 from glademark.export.output import Part, deliver_parts, input_files
 from glademark.export.proposal_files import (
-    figures_deliverable,
+    PROPOSAL_FIGURES_FILE,
     marks_deliverables,
+    proposal_content,
     proposal_deliverables,
 )
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
@@ -125,8 +129,10 @@ def give_advice(
         raise InputError(msg, *refused.values())
     if not written:
         return Advised(project=project, stands=stands, refused=refused, files=())
-    advice = {name: one.advice for name, one in stands.items()}
-    figures = advice_figures_deliverable(advice, refused, project=project.heading.name)
+    content = of_stands({name: advice_content(one.advice) for name, one in stands.items()}, refused)
+    figures = figures_deliverable(
+        ADVICE_FIGURES_FILE, {"project": project.heading.name, **content}, title="Advice"
+    )
     parts = [
         Part(
             deliverables=advice_deliverables(one.advice),
@@ -262,7 +268,10 @@ def propose(
         if given is not None:
             deliverables |= papers
         parts.append(Part(deliverables=deliverables, given=given, folder=folder_of(name)))
-    figures = figures_deliverable(stands, refused, project=project.heading.name)
+    content = of_stands({name: proposal_content(one) for name, one in stands.items()}, refused)
+    figures = figures_deliverable(
+        PROPOSAL_FIGURES_FILE, {"project": project.heading.name, **content}, title="Proposal"
+    )
     parts.append(Part(deliverables=figures))
     delivered = deliver_parts(project, out, parts, replacing=Replacing(job="propose"))
     return Proposed(
@@ -368,7 +377,8 @@ def compare_after_cut(
         )
         for name, one in stands.items()
     ]
-    figures = comparison_figures_deliverable(figures_of(stands, refused, after.rejected))
+    content = figures_of(stands, refused, after.rejected)
+    figures = figures_deliverable(COMPARISON_FIGURES_FILE, content, title="Figures")
     delivered = deliver_parts(
         project,
         out,
@@ -394,13 +404,8 @@ def figures_of(
         name: comparison_summary(one.comparison, one.seen, one.delivery.project)
         for name, one in stands.items()
     }
-    if "" in content:
-        return content[""]
-    return {
-        "stands": content,
-        "refused": dict(refused),
-        "rejected": rejected.to_dict("records"),
-    }
+    more = {} if "" in content else {"rejected": rejected.to_dict("records")}
+    return of_stands(content, refused) | more
 
 
 def _compared(survey: Survey, project: Project, seen: AfterCutSurvey) -> StandCompared:

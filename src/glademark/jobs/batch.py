@@ -273,6 +273,7 @@ def _run(
     return failed
 
 
+@pd.option_context("mode.string_storage", "python")  # files do not depend on the process
 def _lay_out(task: _Task, out: str) -> list[str]:
     """Lay out some stands and write each, what a worker does; a sentence for each unwritten one."""
     project, failed = task.project, []

@@ -10,7 +10,6 @@ _LOADED = (
     "glademark.jobs.layout",
     "glademark.judge.openings",
     "glademark.measure.terrain.measures",
-    "glademark.report.terminal.layout",
     "contourpy",
     "rasterio.features",
 )
