@@ -144,6 +144,7 @@ class SparedHoles:
             np.zeros(len(discs), dtype=np.intp),
             radius_m=np.full(len(discs), self.rule.radius_m[0]),
             link_distance_m=self.link_distance_m,
+            with_standing=self.rule.edge == "standing_crowns",
         )[1]
         return outlines.by(self.rule.edge)
 

@@ -425,7 +425,7 @@ def opening_areas(
         "trees": np.bincount(owner, minlength=len(keys)),
         "area_m2": shapely.area(outlines.by(edge)),
         "area_marked_crowns_m2": shapely.area(outlines.marked_crowns),
-        "area_standing_crowns_m2": shapely.area(outlines.standing_crowns),
+        "area_standing_crowns_m2": shapely.area(outlines.by("standing_crowns")),
         "area_boles_m2": shapely.area(outlines.boles),
     }
     return features(columns, outlines.by(edge), crs=points.crs)

@@ -56,16 +56,28 @@ IntArray = npt.NDArray[np.intp]
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Outlines:
-    """Each hole by the three definitions, from the least to the largest; perhaps empty."""
+    """
+    Each hole by the three definitions, from the least to the largest; perhaps empty.
+
+    Those at the standing crowns take half of the time and are None where nothing is judged by them.
+    """
 
     marked_crowns: GeometryArray
-    standing_crowns: GeometryArray
+    standing_crowns: GeometryArray | None
     boles: GeometryArray
 
     def by(self, edge: Edge) -> GeometryArray:
         """The outlines on one edge."""
-        found: GeometryArray = getattr(self, edge)
+        found: GeometryArray | None = getattr(self, edge)
+        if found is None:
+            msg = f"the outlines on the edge {edge} were not asked for"
+            raise ValueError(msg)
         return found
+
+    @property
+    def edges(self) -> tuple[Edge, ...]:
+        """Definitions whose outlines are there."""
+        return tuple(edge for edge in EDGES if getattr(self, edge) is not None)
 
 
 def widened(shapes: GeometryArray, by_m: FloatArray | float) -> GeometryArray:
@@ -97,9 +109,10 @@ def crown_outlines(
     *,
     radius_m: FloatArray,
     link_distance_m: float,
+    with_standing: bool = True,
 ) -> tuple[IntArray, Outlines]:
     """
-    Owners, sorted, and the outlines of the crowns of each.
+    Owners, sorted, and the outlines of the crowns of each, at the standing crowns if asked for.
 
     `radius_m` is that of the standing crown of each owner, on every disc of it [m]. Where it is
     half the link distance or less, closing by it adds nothing.
@@ -113,13 +126,16 @@ def crown_outlines(
     boles = crowns.copy()
     narrow = ~wide[first]
     boles[narrow] = widened(crowns[narrow], r[first][narrow])
-    standing = crowns.copy()
+    standing = crowns.copy() if with_standing else None
     if wide.any():
         place = np.searchsorted(at, owner[wide])
-        wider, filled = _around(discs[wide], place, r[wide], len(at))
+        circles = _circles(discs[wide], r[wide])
+        wider = union_by(_discs(*circles), place, len(at))
         boles[~narrow] = wider[~narrow]
-        some = np.flatnonzero(~shapely.is_empty(filled))
-        standing[some] = shapely.union(crowns[some], _without_slivers(filled[some]))
+        if standing is not None:
+            filled = _filled(wider, circles, place, r[wide])
+            some = np.flatnonzero(~shapely.is_empty(filled))
+            standing[some] = shapely.union(crowns[some], _without_slivers(filled[some]))
     return numbers, Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
 
 
@@ -130,17 +146,19 @@ def _without_slivers(shapes: GeometryArray) -> GeometryArray:
     return only_polygons(union_by(parts[large], owner[large], len(shapes)))
 
 
-def _around(
-    discs: GeometryArray, place: IntArray, r: FloatArray, count: int
-) -> tuple[GeometryArray, GeometryArray]:
+def _filled(
+    wider: GeometryArray,
+    circles: tuple[FloatArray, FloatArray, FloatArray],
+    place: IntArray,
+    r: FloatArray,
+) -> GeometryArray:
     """
-    Union of the discs of each owner widened by r, and what of it closing by r adds to the discs.
+    What closing by r adds to the discs of each owner, of `wider`, the union of their `circles`.
 
     That is the widened union less its sectors (the slices from a middle to an arc of the outline)
     and less the standing crowns that touch two discs, whose middles are the corners of the outline.
     """
-    centre, radius, towards = _circles(discs, r)
-    wider = union_by(_discs(centre, radius, towards), place, count)
+    (centre, radius, towards), count = circles, len(wider)
     arc, low, high, _ = bare_arcs(centre, radius, stand=place)
     corner = centre[arc] + radius[arc, None] * np.column_stack([np.cos(low), np.sin(low)])
     alone = np.bincount(place, minlength=count) == 1
@@ -155,7 +173,7 @@ def _around(
     cutters = union_by(np.concatenate([touching, *halves]), np.tile(owner, 3), count)
     filled = np.full(count, shapely.MultiPolygon(), dtype=object)
     filled[~alone] = without(wider[~alone], cutters[~alone])
-    return wider, filled
+    return filled
 
 
 def _circles(discs: GeometryArray, r: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

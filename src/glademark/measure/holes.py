@@ -18,7 +18,6 @@ from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Notice
 from glademark.measure.crowns import crown_cover
 from glademark.measure.edges import (
-    EDGES,
     FITS_M2,
     Edge,
     Outlines,
@@ -88,16 +87,21 @@ class EdgeRule:
         Ground round a leave tree that is part of an opening on one edge only is so on the others
         as the plan's edge has it.
         """
-        crowns, standing, boles = (self.finish(outlines.by(one), one, stand) for one in EDGES)
-        found = Outlines(marked_crowns=crowns, standing_crowns=standing, boles=boles)
-        filled = shapely.area(crowns) > shapely.area(outlines.marked_crowns) + FITS_M2
-        filled |= shapely.area(standing) > shapely.area(outlines.standing_crowns) + FITS_M2
-        some, own = np.flatnonzero(filled), found.by(self.edge)
-        for one in EDGES[: EDGES.index(self.edge)]:
-            found.by(one)[some] = shapely.intersection(found.by(one)[some], own[some])
-        for one in EDGES[EDGES.index(self.edge) + 1 :]:
-            found.by(one)[some] = shapely.union(found.by(one)[some], own[some])
-        return found
+        edges = outlines.edges
+        by_edge = {one: self.finish(outlines.by(one), one, stand) for one in edges}
+        filled = np.zeros(len(stand), dtype=bool)
+        for one in edges[:-1]:  # what is filled to the boles is so by no other edge
+            filled |= shapely.area(by_edge[one]) > shapely.area(outlines.by(one)) + FITS_M2
+        some, own = np.flatnonzero(filled), by_edge[self.edge]
+        for one in edges[: edges.index(self.edge)]:
+            by_edge[one][some] = shapely.intersection(by_edge[one][some], own[some])
+        for one in edges[edges.index(self.edge) + 1 :]:
+            by_edge[one][some] = shapely.union(by_edge[one][some], own[some])
+        return Outlines(
+            marked_crowns=by_edge["marked_crowns"],
+            standing_crowns=by_edge.get("standing_crowns"),
+            boles=by_edge["boles"],
+        )
 
     def finish(self, outline: GeometryArray, edge: Edge, stand: IntArray) -> GeometryArray:
         """Outlines on one edge with leave trees counted or taken out."""
@@ -318,6 +322,7 @@ def _stated_outlines(
         named.to_numpy(dtype=np.intp),
         radius_m=rule.radius_m[marks[STAND].to_numpy()[rows]],
         link_distance_m=thresholds.link_distance_m,
+        with_standing=rule.edge == "standing_crowns",
     )
     standing, boles = walked_outlines(
         stated.geometry.to_numpy(),
@@ -329,8 +334,10 @@ def _stated_outlines(
     marked[number] = only_polygons(inside)  # of a walk, as its edge ends where it was walked
     of_crowns = is_tagged.to_numpy()[number]
     marked[number[of_crowns]] = crowns.marked_crowns[of_crowns]
-    standing[number[of_crowns]] = crowns.standing_crowns[of_crowns]
     boles[number[of_crowns]] = crowns.boles[of_crowns]
+    if crowns.standing_crowns is None:
+        return Outlines(marked_crowns=marked, standing_crowns=None, boles=boles)
+    standing[number[of_crowns]] = crowns.standing_crowns[of_crowns]
     return Outlines(marked_crowns=marked, standing_crowns=standing, boles=boles)
 
 
@@ -366,6 +373,7 @@ def _touching_holes(
         many.to_numpy(),
         radius_m=rule.radius_m[marks[STAND].to_numpy()[members]],
         link_distance_m=thresholds.link_distance_m,
+        with_standing=rule.edge == "standing_crowns",
     )
     stand = _stands_of(marks[STAND].to_numpy(), many)
     outlines = rule.finished(outlines, stand)
