@@ -1,6 +1,7 @@
 """Columns and cells: what people write at the head of a column and in it."""
 
 from collections.abc import Callable
+from time import process_time
 
 import pandas as pd
 import pytest
@@ -127,3 +128,11 @@ def test_decimal_commas_are_read_where_commas_do_not_separate(
 
     assert marks["dbh"].tolist() == [30.5, 31.0]
     assert (marks.geometry.x[0], marks.geometry.y[0]) == (500050.25, 5000050.75)
+
+
+def test_a_line_of_many_words_is_no_column_at_once() -> None:
+    """A whole line taken for one cell is not split at each of its words in search of a unit."""
+    before = process_time()
+
+    assert meanings.DBH.claim(["c1"] * 50_000) is None
+    assert process_time() - before < 2

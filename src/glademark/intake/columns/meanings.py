@@ -33,6 +33,10 @@ _PER_AREA = {
 }  # fmt: skip
 
 
+LONGEST_HEADER = 200
+"""A longer one is not taken apart in search of its unit, which takes the square of its words."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Meaning:
     """What a column can mean, and the names by which it is known."""
@@ -61,7 +65,7 @@ class Meaning:
             return self.headers[whole], ""
         if whole in self.bare_units:
             return len(self.before_unit), self.units[whole]
-        for size in range(1, len(words)):
+        for size in range(1, len(words) if len(whole) <= LONGEST_HEADER else 1):
             start, end = "".join(words[:-size]), "".join(words[-size:])
             if start in self.before_unit and end in self.units:
                 return self.before_unit[start], self.units[end]
