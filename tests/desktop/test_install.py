@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from glademark.errors import InputError, OutputError
-from glademark.hosts.api import write_project
 from glademark.hosts.cli import cli
 from glademark.hosts.desktop.install import (
     FOLDER,
@@ -21,6 +20,7 @@ from glademark.hosts.desktop.install import (
     remove,
     write_archive,
 )
+from glademark.hosts.made_project import write_project
 from glademark.project.read import read_project
 
 NEEDED = {  # what a repository of plug-ins asks for, and what the toolbox looks at

@@ -64,7 +64,7 @@ def cli(verbose: int, quiet: int) -> None:
 def _make_project(context: click.Context, _: click.Parameter, request: Path | None) -> None:
     """Write the project file, named before, that the desktop's layers and settings make."""
     if request is not None:
-        from glademark.hosts.api import write_project  # noqa: PLC0415 - keeps --help light
+        from glademark.hosts.made_project import write_project  # noqa: PLC0415 - keeps --help light
 
         write_project(request, context.params["project"])
 

@@ -7,6 +7,7 @@ from importlib import import_module
 from glademark.hosts.cli import main
 
 _LOADED = (
+    "glademark.hosts.made_project",
     "glademark.jobs.layout",
     "glademark.judge.openings",
     "glademark.measure.terrain.measures",
