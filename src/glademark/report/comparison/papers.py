@@ -38,7 +38,7 @@ from glademark.report.papers.printed_page import (
     write_pdf,
 )
 from glademark.report.papers.printed_text import PALE
-from glademark.report.review_page.page import content_policy
+from glademark.report.review_page.page import content_policy, page_template
 from glademark.report.wording import cautions, field_text
 
 if TYPE_CHECKING:
@@ -294,7 +294,7 @@ def comparison_page(comparison: Comparison, delivery: Delivery) -> str:
     units = delivery.project.heading.units
     shapes = map_shapes(comparison, delivery.layout, width=_MAP_WIDTH)
     again, more = look_again(comparison, units)
-    text = _template().render(
+    text = page_template(_PARTS).render(
         policy=content_policy(()).replace("script-src ;", "script-src 'none';"),
         style=(files(_PARTS) / "parts" / "page.css").read_text(encoding="utf-8"),
         name=field_text(delivery.project.heading.name),
@@ -342,21 +342,6 @@ def _symbols(shapes: MapShapes) -> list[tuple[str, str, str, list[tuple[str, str
         for key, form, words in SYMBOLS
         if len(shapes.points[key])
     ]
-
-
-def _template() -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
-    """Template in which every text is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - heavy
-
-    environment = Environment(
-        loader=PackageLoader(_PARTS, "parts"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template("page.html.jinja")
 
 
 def write_page(comparison: Comparison, delivery: Delivery, path: Path) -> None:

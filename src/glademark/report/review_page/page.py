@@ -252,7 +252,7 @@ def review_page(delivery: Delivery) -> str:
     script, style = _file("page.js"), _file("page.css")
     library = _library()
     return str(
-        _template().render(
+        page_template(_PARTS).render(
             **_sections(delivery, limits, content),
             policy=content_policy([library, script]),
             library=library,
@@ -374,12 +374,12 @@ def _library() -> str:
     return "\n".join(raw).replace("\r\n", "\n")
 
 
-def _template() -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
-    """Template in which every text is escaped."""
+def page_template(package: str) -> Any:  # noqa: ANN401 - jinja2 is imported where it is used
+    """Template of a package in which every text is escaped."""
     from jinja2 import Environment, PackageLoader, StrictUndefined  # noqa: PLC0415 - as above
 
     environment = Environment(
-        loader=PackageLoader(_PARTS, "parts"),
+        loader=PackageLoader(package, "parts"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
