@@ -38,6 +38,7 @@ FACTOR = {ast.Mult: ast.Div, ast.Div: ast.Mult}
 EITHER_WAY = {"min", "max", "minimum", "maximum", "hypot"}  # a swap changes nothing
 LIVES_AT_MOST = 0.1
 OUT_OF_TIME = "(out of time)"
+NOT_COLLECTED = "tests that cannot be collected"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -221,8 +222,13 @@ def found_by(mutant: Mutant, tests: list[str], seconds: float, folder: Path) -> 
             place.write_text(mutant.text, encoding="utf-8")
             failed = _failed([*tests, *left_out], seconds, folder)
             place.write_text(mutant.unchanged, encoding="utf-8")
-            if not failed or failed == OUT_OF_TIME or not _failed([failed], seconds, folder):
+            if not failed or failed == OUT_OF_TIME:
                 return failed
+            again = tests[:1] if failed == NOT_COLLECTED else [failed]
+            if _failed(again, seconds, folder) != failed:
+                return failed
+            if failed == NOT_COLLECTED:
+                sys.exit("The tests cannot be collected without a change either.")
             left_out.append(f"--deselect={failed}")
     finally:
         shutil.copy2(ROOT / mutant.path, place)
@@ -244,8 +250,8 @@ def _failed(tests: list[str], seconds: float, folder: Path) -> str:
         )
     except subprocess.TimeoutExpired:
         return OUT_OF_TIME
-    failed = re.findall(r"^(?:FAILED|ERROR) (\S+)", ran.stdout, flags=re.MULTILINE)
-    return str(failed[0]) if failed else ("" if ran.returncode in {0, 5} else "not collected")
+    failed = re.findall(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", ran.stdout, flags=re.MULTILINE)
+    return str(failed[0]) if failed else ("" if ran.returncode in {0, 5} else NOT_COLLECTED)
 
 
 def main() -> int:
