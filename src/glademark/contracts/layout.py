@@ -312,9 +312,10 @@ class Layout:
 
     def of(self, stand: int) -> "Layout":
         """One of the stands, renumbered 0."""
-        reasons = self.refused.loc[self.refused[STAND] == stand, "reason"].tolist()
-        if reasons:
-            raise InputError(*reasons)
+        if len(self.refused):
+            reasons = self.refused.loc[self.refused[STAND] == stand, "reason"].tolist()
+            if reasons:
+                raise InputError(*reasons)
         if len(self.stand) == 1 and stand == 0:
             return self
         results = self.by_stand[stand]

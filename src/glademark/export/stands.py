@@ -153,6 +153,8 @@ def _merged(tables: Sequence[Table], all_tables: Iterable[Table]) -> Table:
         columns |= {column.name: column for column in table.columns if column.name not in columns}
     frame = tables[0].frame
     shape = ["geometry"] if tables[0].layer.geometry else []
+    if [*frame.columns] == [*columns, *shape] and len(tables) == 1:
+        return replace(tables[0], frame=frame.set_axis(pd.RangeIndex(len(frame))))
     if len(tables) > 1:
         frame = pd.concat([table.frame for table in tables], ignore_index=True)
     frame = frame.reset_index(drop=True)

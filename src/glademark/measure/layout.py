@@ -354,6 +354,7 @@ def _standing(
     every = (survey.plots, survey.plot_trees, counted.cut, whole)
     nothing = [frame.iloc[:0] for frame in every]
     rows = [rows_by(frame[STAND]) for frame in every]
+    rows[2] = rows[2] if len(survey.plots) else {}  # they are held beside plots alone
     for stand in survey.stand[STAND]:
         plots, plot_trees, cut, listed = (
             frame.iloc[of_stand[stand]] if stand in of_stand else none
