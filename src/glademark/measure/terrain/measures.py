@@ -22,6 +22,7 @@ from glademark.contracts.terrain import (
     TerrainFigures,
     heights_at,
 )
+from glademark.errors import listed
 from glademark.measure.tables import declared, rows_by
 from glademark.measure.terrain.corridor_grades import (
     corridor_parts,
@@ -66,9 +67,6 @@ from glademark.measure.terrain.slope import (
     slope_within,
 )
 from glademark.project.model import Project
-
-NAMED = 10
-"""Corridors named in a notice; the rest are counted."""
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -188,12 +186,10 @@ def _with_extraction(layout: Layout, task: _Task, found: Ground) -> None:
     layer = extraction_layer(extraction, stretches, wood, payload_m3=machine.payload_m3)
     figures = extraction_figures(extraction, layer, cut, wood, machine)
     if figures.unreached:
-        more = len(figures.unreached) - NAMED
-        names = ", ".join(figures.unreached[:NAMED]) + (f" and {more} more" if more > 0 else "")
         found.notices.append(
-            f"No landing is reached along corridors from {names} (cut trees there, which are in no "
-            f"extraction distance: {figures.trees_unreached}). Check where the lines end, or "
-            "[machine] snapping_distance."
+            f"No landing is reached along corridors from {listed(figures.unreached)} (cut trees "
+            f"there, which are in no extraction distance: {figures.trees_unreached}). Check where "
+            "the lines end, or [machine] snapping_distance."
         )
     found.figures["extraction"] = figures
     found.layers["extraction"] = _layer(layer, "extraction", layout)
