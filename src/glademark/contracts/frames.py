@@ -31,6 +31,8 @@ STAND = "stand"
 
 _Frame = TypeVar("_Frame", bound=pd.DataFrame)
 
+_T = TypeVar("_T")
+
 log = logging.getLogger(__name__)
 
 MOST_MOVED = 1e-6
@@ -85,14 +87,38 @@ def rows_of(frame: _Frame, stand: int, columns: Sequence[str] | None = None) -> 
     """Rows of one stand, renumbered 0, on an index 0..n-1; of a table sorted by `stand`."""
     if frame.empty:
         return frame
-    start, end = frame[STAND].searchsorted([stand, stand + 1]).tolist()
+    start, end = frame[STAND].array.searchsorted([stand, stand + 1]).tolist()
     rows = frame.iloc[start:end]
-    for name in [] if columns is None else [one for one in rows if one not in columns]:
-        del rows[name]
+    if columns is not None and [*rows.columns] != [*columns]:
+        rows = rows[[*columns]]
     rows.index = pd.RangeIndex(len(rows))
     place = cast("int", rows.columns.get_loc(STAND))  # one column has the name
     rows.isetitem(place, np.zeros(len(rows), dtype=np.int64))
-    return rows if columns is None or [*rows] == [*columns] else rows[[*columns]]
+    return rows
+
+
+class OnDemand:
+    """Tables of one stand out of many, each cut out when it is first asked for."""
+
+    __slots__ = ()
+    _cut: Callable[[str], pd.DataFrame | None]
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        """A table that has not been asked for before."""
+        rows = None if name.startswith("_") else self._cut(name)
+        if rows is None:
+            raise AttributeError(name)
+        object.__setattr__(self, name, rows)  # of a frozen class
+        return rows
+
+
+def cut_on_demand(
+    made: _T, cut: Callable[[str], pd.DataFrame | None], others: Mapping[str, Any]
+) -> _T:
+    """An object without its tables, which `cut` gives by their names, and with all `others`."""
+    for name, value in {**others, "_cut": cut}.items():
+        object.__setattr__(made, name, value)  # of a frozen class
+    return made
 
 
 def stacked(frames: Sequence[_Frame]) -> _Frame:

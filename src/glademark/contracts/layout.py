@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.frames import STAND, rows_of, stacked
+from glademark.contracts.frames import STAND, OnDemand, cut_on_demand, rows_of, stacked
 from glademark.contracts.frames import no_rows as no_table
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.survey import REFUSED_COLUMNS
@@ -312,26 +312,45 @@ class Layout:
 
     def of(self, stand: int) -> "Layout":
         """One of the stands, renumbered 0."""
-        reasons = self.refused.loc[self.refused[STAND] == stand, "reason"].tolist()
-        if reasons:
-            raise InputError(*reasons)
+        if len(self.refused):
+            reasons = self.refused.loc[self.refused[STAND] == stand, "reason"].tolist()
+            if reasons:
+                raise InputError(*reasons)
         if len(self.stand) == 1 and stand == 0:
             return self
         results = self.by_stand[stand]
-        frames: dict[str, Any] = {}
-        for name in FRAMES:
+
+        def cut(name: str) -> pd.DataFrame | None:
+            """Rows of the stand in one of the layers."""
+            if name not in FRAMES:
+                return None
             whole, columns = getattr(self, name), results.columns.get(name)
-            if columns == ():
-                frames[name] = no_rows(name)
-            elif len(whole):
-                frames[name] = rows_of(whole, stand, columns)
-        kept = replace(results, columns={})
-        return replace(self, **frames, by_stand={0: kept}, refused=self.refused.iloc[:0])
+            return no_rows(name) if columns == () else rows_of(whole, stand, columns)
+
+        others = {part.name: getattr(self, part.name) for part in _OTHERS}
+        others |= {"by_stand": {0: replace(results, columns={})}, "refused": self.refused.iloc[:0]}
+        return cut_on_demand(object.__new__(_OneOfMany), cut, {**others, "_of": (self, stand)})
+
+    @property
+    def rows_in(self) -> "tuple[Layout, int] | None":
+        """The layout of many stands whose rows the layers are, and which of its stands it is."""
+        return None
 
 
-FRAMES = tuple(
-    part.name for part in fields(Layout) if part.name not in {"crs", "by_stand", "refused"}
-)
+class _OneOfMany(OnDemand, Layout):
+    """The layout of one stand, whose layers are rows of those of all."""
+
+    __slots__ = ("_cut", "_of")
+
+    @property
+    def rows_in(self) -> tuple[Layout, int] | None:
+        """The layout that it was cut out of; None where its layers are its own."""
+        return getattr(self, "_of", None)
+
+
+_OTHERS = tuple(part for part in fields(Layout) if part.name in {"crs", "by_stand", "refused"})
+
+FRAMES = tuple(part.name for part in fields(Layout) if part not in _OTHERS)
 """Frames of a `Layout`."""
 
 

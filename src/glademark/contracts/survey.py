@@ -6,7 +6,7 @@ what is in a field file and how it would be read, before there is a project.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -15,7 +15,14 @@ import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.frames import STAND, no_features, no_rows, rows_of
+from glademark.contracts.frames import (
+    STAND,
+    OnDemand,
+    cut_on_demand,
+    no_features,
+    no_rows,
+    rows_of,
+)
 from glademark.contracts.terrain import Elevation
 
 KINDS = (
@@ -41,6 +48,8 @@ FRAMES = (
     "plots", "plot_trees", "rejected", "hazards",
 )  # fmt: skip
 """Frames of a `Survey` that have a column `stand`."""
+
+_BY_STAND = ("terrain", "elevation", "canopy")
 
 
 class Notice(NamedTuple):
@@ -165,21 +174,24 @@ class Survey:
         """One of the stands, renumbered 0."""
         if len(self.stand) == 1 and stand == 0 and self.refused.empty:
             return self
-        frames: dict[str, Any] = {name: rows_of(getattr(self, name), stand) for name in FRAMES}
-        return replace(
-            self,
-            **frames,
-            terrain=_only(self.terrain, stand),
-            elevation=_only(self.elevation, stand),
-            canopy=_only(self.canopy, stand),
-            counts=tuple(
-                replace(one, stand=0) for one in self.counts if one.stand in {stand, None}
-            ),
-            stand_notices=tuple(
-                Notice(0, one.text) for one in self.stand_notices if one.stand in {stand, None}
-            ),
-            refused=self.refused.iloc[:0],
+        mine = {stand, None}
+        counts = [replace(one, stand=0) for one in self.counts if one.stand in mine]
+        notices = [Notice(0, one.text) for one in self.stand_notices if one.stand in mine]
+        others = {part.name: getattr(self, part.name) for part in fields(self)}
+        others |= {name: _only(others[name], stand) for name in _BY_STAND}
+        others |= {"counts": tuple(counts), "stand_notices": tuple(notices)}
+        others["refused"] = self.refused.iloc[:0]
+        return cut_on_demand(
+            object.__new__(_OneOfMany),
+            lambda name: rows_of(getattr(self, name), stand) if name in FRAMES else None,
+            {name: value for name, value in others.items() if name not in FRAMES},
         )
+
+
+class _OneOfMany(OnDemand, Survey):
+    """The survey of one stand, whose frames are rows of those of all."""
+
+    __slots__ = ("_cut",)
 
 
 def _only(by_stand: Mapping[int, Any] | None, stand: int) -> dict[int, Any] | None:

@@ -137,14 +137,21 @@ def tables_of(delivery: Delivery) -> Iterator[Table]:
         yield table_of(frame, name, delivery.project.heading.units)
 
 
-def measured_frames(delivery: Delivery) -> dict[str, pd.DataFrame]:
+def measured_frames(
+    delivery: Delivery, names: Iterable[str] = tuple(LAYERS)
+) -> dict[str, pd.DataFrame]:
     """Layers and tables of a delivery that have something to say, as they were measured."""
     others = {"checks": delivery.checks, "rejected": delivery.survey.rejected}
     frames = {
         name: others[name] if name in others else getattr(delivery.layout, name)
-        for name in LAYERS
+        for name in names
         if name != PARAMETERS.name
     }
+    return with_something(frames)
+
+
+def with_something(frames: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Layers and tables without those that are left out where they have no rows."""
     return {
         name: frame for name, frame in frames.items() if len(frame) or name not in ONLY_WHERE_GIVEN
     }

@@ -7,14 +7,17 @@ from functools import partial
 from itertools import chain
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from glademark import __version__
-from glademark.contracts.layers import Column, Kind, Units
+from glademark.contracts.frames import STAND
+from glademark.contracts.layers import LAYERS, Column, Kind, Units
+from glademark.contracts.layout import FRAMES as LAYOUT_FRAMES
+from glademark.contracts.layout import Layout
 from glademark.contracts.result_tables import PARAMETERS, REJECTED, STAND_ID, STANDS
 from glademark.contracts.survey import InputCount
 from glademark.errors import grouped_faults
@@ -23,6 +26,7 @@ from glademark.export.geopackage import (
     Table,
     measured_frames,
     table_of,
+    with_something,
     write_tables,
 )
 from glademark.export.tables import write_csv
@@ -49,6 +53,9 @@ CSV_TABLES = ("stands", "volume_by_zone", "checks", "openings", "volume_by_openi
               "rejected")  # fmt: skip
 """Tables that are written as CSV as well, those without rows left out."""
 
+_OWN = ("checks", "rejected")
+"""Layers whose rows are those of one stand alone, whatever the others are."""
+
 VERDICTS = ("exceeded", "near", "met", "not_checked")
 
 
@@ -62,17 +69,26 @@ class Part:
     table: Table  # one stand after the other
 
 
-def alike(stands: Sequence[tuple[int, str, pd.DataFrame]], name: str, units: Units) -> list[Part]:
-    """The same layer of several stands, those that are alike put one under the other."""
-    found: dict[_Likeness, list[tuple[int, str, pd.DataFrame]]] = {}
-    for one in stands:
-        found.setdefault(_likeness(one[2]), []).append(one)
+class Rows(NamedTuple):
+    """Rows of a layer of several stands, one stand after the other, as they were measured."""
+
+    places: Sequence[int]  # of the stands among all stands
+    stands: Sequence[str]  # their names
+    lengths: Sequence[int]  # rows of each
+    frame: pd.DataFrame
+
+
+def alike(rows: Sequence[Rows], name: str, units: Units) -> list[Part]:
+    """Rows of the same layer, those that are alike put one under the other."""
+    found: dict[_Likeness, list[Rows]] = {}
+    for some in rows:
+        found.setdefault(_likeness(some.frame), []).append(some)
     return [
         Part(
-            places=[place for place, _, _ in mine],
-            stands=[stand for _, stand, _ in mine],
-            lengths=[len(frame) for _, _, frame in mine],
-            table=table_of(_under([frame for _, _, frame in mine]), name, units),
+            places=[place for some in mine for place in some.places],
+            stands=[stand for some in mine for stand in some.stands],
+            lengths=[length for some in mine for length in some.lengths],
+            table=table_of(_under([some.frame for some in mine]), name, units),
         )
         for mine in found.values()
     ]
@@ -137,6 +153,8 @@ def _merged(tables: Sequence[Table], all_tables: Iterable[Table]) -> Table:
         columns |= {column.name: column for column in table.columns if column.name not in columns}
     frame = tables[0].frame
     shape = ["geometry"] if tables[0].layer.geometry else []
+    if [*frame.columns] == [*columns, *shape] and len(tables) == 1:
+        return replace(tables[0], frame=frame.set_axis(pd.RangeIndex(len(frame))))
     if len(tables) > 1:
         frame = pd.concat([table.frame for table in tables], ignore_index=True)
     frame = frame.reset_index(drop=True)
@@ -158,8 +176,8 @@ class StandTables:
     row: Mapping[str, Any]  # its row of the table of stands
     summary: Mapping[str, Any] | None
     """As in ``summary.json``, without inputs and settings; None where it was refused."""
-    frames: Mapping[str, pd.DataFrame]
-    """Layers and tables by name, as they were measured; none where it was refused."""
+    delivery: Delivery | None
+    """Its layers and tables; None where it was refused, or they are put away."""
     provenance: Mapping[str, Any]
     """What the summary says of inputs and settings; nothing where it was refused."""
 
@@ -198,7 +216,7 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
     return StandTables(
         row=row,
         summary=kept,
-        frames=measured_frames(delivery),
+        delivery=delivery,
         provenance=delivery.summary["provenance"],
     )
 
@@ -206,17 +224,16 @@ def laid_out(name: str, delivery: Delivery) -> StandTables:
 def refused(name: str, faults: Sequence[str]) -> StandTables:
     """Row of a stand that could not be laid out."""
     row = {"stand_id": name, "outcome": "refused", "reason": " ".join(grouped_faults(faults))}
-    return StandTables(row=row, summary=None, frames={}, provenance={})
+    return StandTables(row=row, summary=None, delivery=None, provenance={})
 
 
 def tables_of_stand(stand: StandTables) -> list[Table]:
     """Layers and tables of one stand as they are written."""
-    tables = [
-        table_of(frame, name, stand.provenance["units"]) for name, frame in stand.frames.items()
-    ]
-    if stand.summary is None:
-        return tables
-    return [*tables, table_of(as_table(_parameters([stand])[0]), PARAMETERS.name, "metric")]
+    if stand.delivery is None:
+        return []
+    units, frames = stand.provenance["units"], measured_frames(stand.delivery)
+    parameters = table_of(as_table(_parameters([stand])[0]), PARAMETERS.name, "metric")
+    return [*(table_of(frame, name, units) for name, frame in frames.items()), parameters]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
@@ -251,8 +268,10 @@ class JoinedTables:
             return Table(layer=STANDS, frame=frame, columns=columns)
         if name == PARAMETERS.name:
             return _joined_parameters([one for one in self.stands if one.summary is not None])
-        orphans = [(len(self.stands), "", self.rejected)] if name == REJECTED.name else []
-        return as_one(chain(self.parts(name), alike(orphans, name, units)))
+        orphans = [Rows([len(self.stands)], [""], [len(self.rejected)], self.rejected)]
+        return as_one(
+            chain(self.parts(name), alike(orphans if name == REJECTED.name else [], name, units))
+        )
 
 
 def _parameters(stands: Sequence[StandTables]) -> list[list[tuple[str, str]]]:
@@ -348,6 +367,39 @@ def _write_summary(summary: Mapping[str, Any], _: object, folder: Path) -> None:
     write_summary(summary, folder / SUMMARY_FILE)
 
 
+def rows_by_layer(stands: Sequence[StandTables], first: int) -> dict[str, list[Rows]]:
+    """Rows of every layer of some stands, the first of which has this place among all."""
+    found: dict[str, list[Rows]] = {}
+    shared: list[tuple[Layout, dict[int, tuple[int, str]]]] = []
+    for place, stand in enumerate(stands, start=first):
+        if stand.delivery is None:
+            continue
+        name, rows_in = str(stand.row["stand_id"]), stand.delivery.layout.rows_in
+        for layer, frame in measured_frames(stand.delivery, _OWN if rows_in else LAYERS).items():
+            found.setdefault(layer, []).append(Rows([place], [name], [len(frame)], frame))
+        if rows_in is not None:
+            layout, number = rows_in
+            if not shared or shared[-1][0] is not layout:
+                shared.append((layout, {}))
+            shared[-1][1][number] = place, name
+    for layout, mine in shared:
+        layers = {name: getattr(layout, name) for name in LAYERS if name in LAYOUT_FRAMES}
+        for layer, frame in with_something(layers).items():
+            found.setdefault(layer, []).append(_rows_of(frame, mine))
+    return found
+
+
+def _rows_of(frame: pd.DataFrame, stands: Mapping[int, tuple[int, str]]) -> Rows:
+    """Rows of some of the stands of a layer, by their numbers in it."""
+    numbers = sorted(stands)
+    of = frame[STAND].to_numpy()
+    if not (theirs := np.isin(of, numbers)).all():
+        frame, of = frame[theirs], of[theirs]
+    lengths = np.bincount(of, minlength=numbers[-1] + 1)[numbers].tolist()
+    places, names = zip(*(stands[number] for number in numbers), strict=True)
+    return Rows(places, names, lengths, frame)
+
+
 @dataclass(frozen=True, kw_only=True, slots=True, eq=False)
 class Spool:
     """Layers of stands in a folder of our own."""
@@ -358,24 +410,17 @@ class Spool:
 
     @property
     def names(self) -> list[str]:
-        """Layers and tables kept, and the table of parameters."""
-        return list(self._files)
+        """Layers and tables kept, in the order of a file of one stand, and the parameters."""
+        return [name for name in LAYERS if self._files and name in {*self._files, PARAMETERS.name}]
 
     def keep(self, stands: Sequence[StandTables], *, first: int) -> list[StandTables]:
         """Put the layers of some stands away."""
-        by_layer: dict[str, list[tuple[int, str, Any]]] = {}
-        for place, stand in enumerate(stands, start=first):
-            for name, frame in stand.frames.items():
-                self._files.setdefault(name, [])
-                by_layer.setdefault(name, []).append((place, str(stand.row["stand_id"]), frame))
-            if stand.frames:
-                self._files.setdefault(PARAMETERS.name, [])
-        for name, mine in by_layer.items():
-            path = self.folder / f"{name}-{len(self._files[name])}"
-            with path.open("wb") as file:
-                pickle.dump(alike(mine, name, self.units), file, protocol=pickle.HIGHEST_PROTOCOL)
-            self._files[name].append(path)
-        return [replace(stand, frames={}) for stand in stands]
+        for name, rows in rows_by_layer(stands, first).items():
+            files = self._files.setdefault(name, [])
+            files.append(self.folder / f"{name}-{len(files)}")
+            with files[-1].open("wb") as file:
+                pickle.dump(alike(rows, name, self.units), file, protocol=pickle.HIGHEST_PROTOCOL)
+        return [replace(stand, delivery=None) for stand in stands]
 
     def parts(self, name: str) -> Iterator[Part]:
         """What was kept of a layer."""

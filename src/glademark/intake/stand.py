@@ -269,11 +269,11 @@ def records_of_no_stand(
     """Records of a file that go to no stand, and how many of it do."""
     lost: list[tuple[int, str]] = []
     if header_of(reading, column) is not None:
-        text = _stand_names(reading, column)
+        text, known = _stand_names(reading, column), set(names)
         lost = [
             (record, f"no stand is called {name!r}" if name else "it does not name its stand")
             for record, name in zip(reading.record, text, strict=True)
-            if name not in names
+            if name not in known
         ]
     rows = pd.DataFrame([*lost, *reading.spoiled], columns=["record", "reason"])
     rows = rows.assign(input=reading.file.input, file=reading.file.name, tree_id="")

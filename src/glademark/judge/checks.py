@@ -11,6 +11,7 @@ import shapely
 
 from glademark.contracts.result_tables import CHECKS
 from glademark.judge.limits import (
+    NO_ROWS,
     SI_UNIT,
     Case,
     LimitAsked,
@@ -98,7 +99,7 @@ def exclusion_checks(case: Case) -> pd.DataFrame:
     layout = case.layout
     areas = layout.exclusions
     if areas.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     rows = [
         _area_inside(areas, layout.corridors, "exclusions", "corridor area in exclusion {}"),
         _area_inside(areas, layout.openings, "exclusions", "opening area in exclusion {}"),
@@ -111,7 +112,7 @@ def setback_checks(case: Case) -> pd.DataFrame:
     """Each setback against its rule."""
     layout = case.layout
     if layout.setbacks.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     by_rule = {rule: layout.setbacks[layout.setbacks["rule"] == rule] for rule in _RULES}
     no_machine = by_rule["no_machine"]
     rows = [
@@ -125,7 +126,7 @@ def setback_checks(case: Case) -> pd.DataFrame:
         subject = "landing area in no-machine setback {}"
         rows.append(_area_inside(no_machine, layout.landings, "setbacks", subject))
     some = [one for one in rows if len(one)]
-    return pd.concat(some) if some else pd.DataFrame()
+    return pd.concat(some) if some else NO_ROWS
 
 
 _RULES = ("no_cut", "no_machine")
@@ -136,7 +137,7 @@ def _area_inside(
 ) -> pd.DataFrame:
     """How much of each area is taken; anything is too much."""
     if areas.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     union = shapely.union_all(taken.geometry.to_numpy())
     inside = shapely.area(shapely.intersection(areas.geometry.to_numpy(), union))
     inside = np.where(inside > SLIVER_M2, inside, 0.0)
@@ -147,7 +148,7 @@ def _area_inside(
 def _trees_inside(case: Case, areas: gpd.GeoDataFrame, layer: str, subject: str) -> pd.DataFrame:
     """Cut trees inside each area; near where one outside is within its position error."""
     if areas.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     marks = case.layout.marks
     cut = marks["kind"].isin(case.cut_kinds).to_numpy()
     geometry, points = areas.geometry.to_numpy(), marks.geometry.to_numpy()[cut]

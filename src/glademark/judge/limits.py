@@ -75,6 +75,9 @@ SI_UNIT: Mapping[Kind, str] = MappingProxyType(
 _VERDICTS = ("not_checked", "exceeded", "near", "met")
 _TEXT: Any = pd.Series([""]).dtype
 
+NO_ROWS = pd.DataFrame()
+"""Where there is nothing to check."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Case:

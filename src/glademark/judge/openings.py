@@ -99,7 +99,9 @@ def _reasons(openings: pd.DataFrame) -> npt.NDArray[np.object_]:
 
 def _why_unknown(rows: pd.DataFrame, why: npt.NDArray[np.object_]) -> pd.DataFrame:
     """Rows with the reason why a size is not known where that leaves them unchecked."""
-    lost = (rows["verdict"] == "not_checked").to_numpy() & (why != "")
+    lost = why != ""
+    if lost.any():
+        lost = lost & (rows["verdict"] == "not_checked").to_numpy()
     if not lost.any():
         return rows
     told = pd.Series(texts(why.tolist()), index=rows.index)

@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 
 from glademark.forestry import product_key
 from glademark.judge.limits import (
+    NO_ROWS,
     Case,
     Limit,
     OfTrees,
@@ -66,7 +67,7 @@ def _removal_share_max(case: Case, value: Value) -> pd.DataFrame:
     if lost and SOLID not in products:
         subject = f"share of the standing {', '.join(lost)} removed"
         rows.append(not_checked(reason=NO_AMOUNT, limit=limit, unit="share", subject=subject))
-    return pd.concat(rows) if rows else pd.DataFrame()
+    return pd.concat(rows) if rows else NO_ROWS
 
 
 def _no_basal_area(case: Case, else_: str) -> str:
@@ -177,7 +178,7 @@ def setback_residuals(case: Case) -> pd.DataFrame:
     layout = case.layout
     areas = layout.setbacks[layout.setbacks["rule"] == "residual_basal_area"]
     if areas.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     stock = _quantity(case, BASAL)
     rows = [
         _setback_residual(case, stock, name or str(i + 1), minimum, area)
@@ -319,15 +320,17 @@ NO_DIAMETERS = "marked or standing trees without a diameter"
 def crop_tree_marked(case: Case) -> pd.DataFrame:
     """Crop trees that are marked to be cut: each is a contradiction."""
     trees = case.layout.crop_trees
-    lost = trees[trees["marked"].astype(bool)] if len(trees) else trees
+    if trees.empty:
+        return NO_ROWS
+    lost = trees[trees["marked"].astype(bool)]
     return _contradictions("crop_trees", lost["tree_id"].tolist(), "crop tree {} is marked")
 
 
 def retention_tree_marked(case: Case) -> pd.DataFrame:
     """Retained trees that are marked to be cut: each is a contradiction."""
     trees = case.layout.leave_trees
-    if "marked_as" not in trees:
-        return pd.DataFrame()
+    if trees.empty or "marked_as" not in trees:
+        return NO_ROWS
     lost = trees[(trees["marked_as"] != "").to_numpy()]
     return _contradictions("leave_trees", lost["label"].tolist(), "retained tree {} is marked")
 
@@ -335,7 +338,7 @@ def retention_tree_marked(case: Case) -> pd.DataFrame:
 def _contradictions(layer: str, labels: Sequence[str], subject: str) -> pd.DataFrame:
     """One row a tree."""
     if not labels:
-        return pd.DataFrame()
+        return NO_ROWS
     rows = columns_of(layer, labels, np.ones(len(labels)), subject=subject)
     return verdicts(rows, limit=0.0, sense="max", unit="trees")
 
@@ -344,7 +347,7 @@ def _sides_min(case: Case, value: Value) -> pd.DataFrame:
     """Open sides of each crop tree after the cut."""
     trees = case.layout.crop_trees
     if trees.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     subject = "open sides of crop tree {}"
     if trees["open_after"].isna().all():
         return not_checked(
@@ -360,7 +363,7 @@ def _machine_share_max(case: Case, value: Value) -> pd.DataFrame:
     """Share of each patch of young growth under corridors and landings."""
     patches = case.layout.regeneration
     if patches.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     names = patches["name"].where(patches["name"] != "", (patches.index + 1).astype(str))
     subject = "share of regeneration {} under machines"
     share = patches["machine_share"].to_numpy(dtype=float)

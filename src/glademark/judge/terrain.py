@@ -9,6 +9,7 @@ import shapely
 
 from glademark.contracts.terrain import PERMIT
 from glademark.judge.limits import (
+    NO_ROWS,
     Case,
     Limit,
     Value,
@@ -147,7 +148,7 @@ def crossing_checks(case: Case) -> pd.DataFrame:
     """
     found = case.layout.water_crossings
     if found.empty:
-        return pd.DataFrame()
+        return NO_ROWS
     of_water = int((found["what"] == "water").sum())
     rows = rows_of(
         "water_crossings",

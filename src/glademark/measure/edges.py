@@ -90,7 +90,7 @@ def united_by(discs: GeometryArray, owner: IntArray) -> tuple[IntArray, Geometry
     """Owners, sorted, and the union of the discs of each."""
     rows = rows_by(owner)
     parts = [discs[some] for some in rows.values()]
-    union = shared_out(lambda part: part[0] if len(part) == 1 else united(part), parts)
+    union = shared_out(united, parts)
     return np.array([*rows], dtype=np.intp), union
 
 

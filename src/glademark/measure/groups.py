@@ -387,12 +387,13 @@ def opening_numbers(
     names, shapes = openings["group"].to_numpy(dtype=object), openings.geometry.to_numpy()
     before = pd.Series(earlier, dtype=int)
     highest = before.groupby(stand_of.reindex(before.index)).max()
-    shared = _shared_marks(opening_of, before)
-    for stand, rows in rows_by(openings[STAND]).items():  # each has numbers of its own
-        own = pd.Series(_own_numbers(names[rows].tolist()), index=rows)
-        own = _keep_earlier(own, shared[shared["row"].isin(rows)])
-        first = int(highest.get(stand, 0)) + 1
-        number[rows] = _by_place(np.asarray(own, dtype=float), shapes[rows], first)
+    own = np.full(len(openings), np.nan)
+    of_stand = rows_by(openings[STAND])  # each has numbers of its own
+    for rows in of_stand.values():
+        own[rows] = _own_numbers(names[rows].tolist())
+    own = _keep_earlier(own, openings[STAND].to_numpy(), _shared_marks(opening_of, before))
+    for stand, rows in of_stand.items():
+        number[rows] = _by_place(own[rows], shapes[rows], int(highest.get(stand, 0)) + 1)
     return number
 
 
@@ -423,10 +424,10 @@ def _own_numbers(groups: Sequence[str]) -> FloatArray:
     return np.where((own > 0) & (count[one] == 1), own, np.nan)
 
 
-def _keep_earlier(own: pd.Series, shared: pd.DataFrame) -> pd.Series:
-    """Own numbers, then earlier ones by most marks in common; each number once."""
+def _keep_earlier(own: FloatArray, stand: IntArray, shared: pd.DataFrame) -> FloatArray:
+    """Own numbers, then earlier ones by most marks in common; each number once in a stand."""
     number = own.copy()
     for row, old in zip(shared["row"], shared["number"], strict=True):
-        if np.isnan(number[row]) and not (number == old).any():
+        if np.isnan(number[row]) and not (number[stand == stand[row]] == old).any():
             number[row] = old
     return number

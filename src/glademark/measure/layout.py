@@ -352,12 +352,13 @@ def _standing(
     standing: dict[int, Standing] = {}
     faults: list[tuple[int, str]] = []
     every = (survey.plots, survey.plot_trees, counted.cut, whole)
+    nothing = [frame.iloc[:0] for frame in every]
     rows = [rows_by(frame[STAND]) for frame in every]
-    none = np.zeros(0, dtype=np.intp)
+    rows[2] = rows[2] if len(survey.plots) else {}  # they are held beside plots alone
     for stand in survey.stand[STAND]:
         plots, plot_trees, cut, listed = (
-            frame.iloc[of_stand.get(stand, none)]
-            for frame, of_stand in zip(every, rows, strict=True)
+            frame.iloc[of_stand[stand]] if stand in of_stand else none
+            for frame, of_stand, none in zip(every, rows, nothing, strict=True)
         )
         sampled = (cast("gpd.GeoDataFrame", plots), plot_trees, cut)
         try:

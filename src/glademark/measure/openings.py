@@ -483,14 +483,9 @@ def volume_by_product(
 
 def _in_words(by_product: pd.DataFrame, count: int) -> npt.NDArray[np.object_]:
     """Net volume of each of so many owners in words; missing without any product."""
-    columns = ["product", "volume_net", "volume_unit", "trees_without"]
-    words = pd.Series(
-        [
-            volume_words(product, net, unit, trees_without=lost)
-            for product, net, unit, lost in by_product[columns].itertuples(index=False)
-        ],
-        index=by_product["owner"],
-        dtype=object,
-    )
-    told = words.groupby(level=0).agg("; ".join).reindex(np.arange(count))
-    return told.to_numpy(dtype=object)
+    columns = ("owner", "product", "volume_net", "volume_unit", "trees_without")
+    told = np.full(count, np.nan, dtype=object)
+    for owner, *wood, lost in zip(*(by_product[name].tolist() for name in columns), strict=True):
+        words = volume_words(*wood, trees_without=lost)
+        told[owner] = f"{told[owner]}; {words}" if isinstance(told[owner], str) else words
+    return told

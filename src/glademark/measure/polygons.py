@@ -3,6 +3,8 @@
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
+from itertools import pairwise
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -103,17 +105,19 @@ def union_by(
         Grid on which they are united [m]; None for none.
     """
     order = np.argsort(owners, kind="stable")
-    ends = np.cumsum(np.bincount(owners, minlength=count))
+    size, pieces = np.bincount(owners, minlength=count), pieces[order]
     found = np.full(count, shapely.GeometryCollection(), dtype=object)
-    groups = np.split(pieces[order], ends[:-1]) if count else []
-    some = [place for place, group in enumerate(groups) if len(group)]
+    some = np.flatnonzero(size)
+    ends = np.cumsum(size)[some].tolist()
     unite = united if grid_size is None else partial(shapely.union_all, grid_size=grid_size)
-    found[some] = shared_out(unite, [groups[place] for place in some])
+    found[some] = shared_out(unite, [pieces[a:b] for a, b in pairwise([0, *ends])])
     return found
 
 
 def united(pieces: GeometryArray) -> BaseGeometry:
-    """Union of some geometries; those that cannot meet are not overlaid."""
+    """Union of some geometries; those that cannot meet, and one area alone, are not overlaid."""
+    if len(pieces) == 1 and _are_polygons(pieces)[0] and not shapely.is_empty(pieces[0]):
+        return cast("BaseGeometry", pieces[0])
     return shapely.disjoint_subset_union_all(pieces)
 
 

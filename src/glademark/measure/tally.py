@@ -176,9 +176,10 @@ def _joined(
     names = source.categories.astype(object).to_numpy()
     pairs = np.unique(group * len(names) + source.codes.to_numpy()[at])
     owner, code = np.divmod(pairs, max(len(names), 1))
-    first = np.flatnonzero(np.diff(owner, prepend=-1))
-    several = np.split(code, first[1:])
-    return np.array(["; ".join(names[some]) for some in several if len(some)], dtype=object)
+    joined: dict[int, str] = {}
+    for one, name in zip(owner.tolist(), names[code].tolist(), strict=True):
+        joined[one] = f"{joined[one]}; {name}" if one in joined else name
+    return np.array([*joined.values()], dtype=object)
 
 
 def _per_hectare(

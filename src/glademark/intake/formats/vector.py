@@ -242,7 +242,11 @@ def _column(values: npt.NDArray[Any]) -> pd.Series:
     """Numbers as they are, everything else as text."""
     if values.dtype.kind in "iufb":
         return pd.Series(values)
-    texts = [value.strip() if isinstance(value, str) else _text(value) for value in values]
+    if pd.api.types.infer_dtype(values) == "string":  # each different text is looked at once
+        codes, different = pd.factorize(values)
+        texts = np.array([*(text.strip() for text in different), ""], dtype=object)[codes]
+    else:
+        texts = [value.strip() if isinstance(value, str) else _text(value) for value in values]
     return pd.Series(texts, dtype="str")
 
 
