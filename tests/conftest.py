@@ -2,6 +2,7 @@
 
 import contextlib
 import gc
+import hashlib
 import io
 import logging
 import os
@@ -14,7 +15,7 @@ import sys
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
@@ -237,8 +238,29 @@ def build_layout(
     **given: Unpack[Given],
 ) -> Layout:
     """Layout of a survey built from plain rows."""
-    asked = build_project(**(project or {}))
-    return measure_layout(build_survey(stand, **given), asked, earlier=earlier or {})
+    return measured(build_survey(stand, **given), build_project(**(project or {})), earlier=earlier)
+
+
+_KEPT: dict[bytes, Layout] = {}
+_MOST_KEPT = 64
+
+
+def measured(
+    survey: Survey, project: Project, *, earlier: Mapping[int, int] | None = None
+) -> Layout:
+    """A layout with frames of its own; what is asked again is not measured again."""
+    key = hashlib.sha256(pickle.dumps((survey, project, earlier))).digest()
+    if key not in _KEPT:
+        for oldest in list(_KEPT)[: 1 - _MOST_KEPT]:
+            del _KEPT[oldest]
+        _KEPT[key] = measure_layout(survey, project, earlier=earlier or {})
+    layout = _KEPT[key]
+    frames = {
+        field.name: table.copy(deep=False)
+        for field in fields(layout)
+        if isinstance(table := getattr(layout, field.name), pd.DataFrame)
+    }
+    return replace(layout, **frames)
 
 
 def points(*positions: tuple[float, float], **columns: object) -> list[Row]:

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import dask
 import distributed
 import geopandas as gpd
 import pandas as pd
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
 
     from distributed import Client
 
+STARTED = "spawn" if sys.platform == "win32" else "forkserver"
+"""Workers that are killed and start again come out of a process that has loaded what they need."""
 TABLES = ("stands", "volume_by_zone", "checks", "openings")
 
 
@@ -183,7 +186,9 @@ def test_killed_workers_cost_nothing_but_time(
             killed.append(child.pid or 0)
 
     project = batch[0] / "in" / "harvest.toml"
-    lay_out_batch([project], out=tmp_path, engine=Engine(workers=2), on_each=kill)
+    with dask.config.set({"distributed.worker.multiprocessing-method": STARTED}):
+        multiprocessing.get_context(STARTED).set_forkserver_preload(["glademark.jobs.batch"])
+        lay_out_batch([project], out=tmp_path, engine=Engine(workers=2), on_each=kill)
 
     assert len(killed) >= 2
     for table in TABLES:
