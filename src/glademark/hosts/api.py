@@ -4,7 +4,7 @@ import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -18,15 +18,6 @@ from glademark.errors import CrsError, InputError
 from glademark.hosts.laid_out import LaidOut, LaidOutStands
 from glademark.hosts.made_project import write_tables
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.answers import (
-    Advised,
-    Compared,
-    Proposed,
-    compare_after_cut,
-    give_advice,
-    inputs_of,
-)
-from glademark.jobs.answers import propose as propose_openings
 from glademark.jobs.layout import installed_limits, lay_out_survey, on_each_stand
 from glademark.judge.limits import limits_asked
 from glademark.measure.corridors import measure_corridors
@@ -35,6 +26,11 @@ from glademark.measure.edges import Edge, crown_outlines
 from glademark.measure.groups import crown_components
 from glademark.measure.zones import Covers
 from glademark.project import read_project
+
+if TYPE_CHECKING:
+    from glademark.jobs.advise import Advised
+    from glademark.jobs.compare import Compared
+    from glademark.jobs.propose import Proposed
 
 Input = str | Path | pd.DataFrame
 """A file, a GeoDataFrame, or a table without places."""
@@ -122,7 +118,7 @@ def advise(
     by: Literal["trees", "volume"] = "trees",
     out: str | Path | None = None,
     apply: str | Path | None = None,
-) -> Advised:
+) -> "Advised":
     """
     The fewest marks to leave standing so that a project keeps inside its limits.
 
@@ -149,6 +145,8 @@ def advise(
     OutputError
         If a file could not be written.
     """
+    from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the other jobs do without
+
     folder, marks = (None if one is None else Path(one) for one in (out, apply))
     written = folder is not None or marks is not None
     return give_advice(Path(project), by=by, out=folder, apply=marks, written=written)
@@ -161,7 +159,7 @@ def compare(
     stumps: str | Path | Sequence[str | Path],
     out: str | Path | None = None,
     **others: str | Path | None,
-) -> Compared:
+) -> "Compared":
     """
     What was seen after the cut, held against the layout.
 
@@ -188,6 +186,8 @@ def compare(
     OutputError
         If a file could not be written.
     """
+    from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
+
     several = [stumps] if isinstance(stumps, str | Path) else stumps
     named = {name: None if one is None else Path(one) for name, one in others.items()}
     inputs = inputs_of(stumps=[Path(one) for one in several], **named)
@@ -197,7 +197,7 @@ def compare(
 @_PYTHON_STRINGS
 def propose(
     project: str | Path, *, out: str | Path | None = None, as_marks: int | None = None
-) -> Proposed:
+) -> "Proposed":
     """
     Group openings proposed from the standing trees: flags to walk to, no marks.
 
@@ -222,6 +222,8 @@ def propose(
     OutputError
         If a file could not be written.
     """
+    from glademark.jobs.propose import propose as propose_openings  # noqa: PLC0415 - the same
+
     return propose_openings(project, out=None if out is None else Path(out), as_marks=as_marks)
 
 
