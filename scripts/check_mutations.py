@@ -1,14 +1,16 @@
 """
 Change one thing in the source and see whether a test fails: ``check_mutations.py [--mutants N]``.
 
-Mutants are drawn over the packages by turns, from a seed. Each is tried in a copy of the checkout
-against the test files nearest to it: those that name its module or its function, the package's own
-first, until one fails. Prints a line a mutant and how many were found; ``--whole`` runs the whole
-suite against those that were not. Exit code 1 where one in ten or more lives.
+Mutants are drawn over the packages by turns, from a seed, none twice. Each is tried in a copy of
+the checkout against the test files nearest to it, by the words of its path and by what they name,
+until a test fails that passes on the same file unchanged. Prints a line a mutant and how many were
+found; ``--whole`` runs the whole suite against those that were not; ``--list`` only shows them.
+Exit code 1 where more than one in ten lives.
 """
 
 import argparse
 import ast
+import difflib
 import os
 import random
 import re
@@ -33,7 +35,10 @@ OPPOSITE = {
 }  # fmt: skip
 SIGN = {ast.Add: ast.Sub, ast.Sub: ast.Add}
 FACTOR = {ast.Mult: ast.Div, ast.Div: ast.Mult}
+EITHER_WAY = {"min", "max", "minimum", "maximum", "hypot"}  # a swap changes nothing
 LIVES_AT_MOST = 0.1
+OUT_OF_TIME = "(out of time)"
+NOT_COLLECTED = "tests that cannot be collected"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,12 +49,19 @@ class Mutant:
     line: int
     kind: str
     text: str
+    unchanged: str
     function: str
 
     @property
     def where(self) -> str:
         """File and line."""
         return f"{self.path.relative_to(SOURCE)}:{self.line}"
+
+    @property
+    def change(self) -> str:
+        """The lines that differ."""
+        lines = difflib.unified_diff(self.unchanged.splitlines(), self.text.splitlines(), n=0)
+        return "\n".join(f"    {one}" for one in lines if re.match(r"[-+][^-+]", one))
 
 
 def changes(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
@@ -71,7 +83,8 @@ def _changed_calls(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
     """Arguments swapped, and calls left out."""
     if isinstance(node, ast.Call) and len(node.args) > 1 and not _starred(node.args[:2]):
         one, two, *rest = node.args
-        if ast.dump(one) != ast.dump(two):
+        name = ast.unparse(node.func).rsplit(".", 1)[-1]
+        if ast.dump(one) != ast.dump(two) and name not in EITHER_WAY:
             yield "swapped pair", ast.Call(node.func, [two, one, *rest], node.keywords)
     if isinstance(node, ast.Expr) and isinstance(node.value, ast.Call):
         yield "dropped call", ast.Pass()
@@ -135,7 +148,8 @@ def mutants_of(path: Path, chance: random.Random) -> Mutant | None:
         if getattr(nodes[place], "lineno", 0) == line and int(number) < len(found):
             changed = _Replace(nodes[place], found[int(number)][1]).visit(tree)
             new = ast.unparse(ast.fix_missing_locations(changed))
-            return Mutant(path=path, line=line, kind=kind, text=new, function=name)
+            old = ast.unparse(ast.parse(text))
+            return Mutant(path=path, line=line, kind=kind, text=new, unchanged=old, function=name)
     return None
 
 
@@ -153,61 +167,91 @@ def drawn(number: int, seed: int) -> Iterator[Mutant]:
         if "plugin" not in own.parts:  # the desktop's Python runs it
             packages.setdefault(own.relative_to(SOURCE).parts[0], []).append(own)
     whole = [paths for name, paths in sorted(packages.items()) if not name.endswith(".py")]
-    made = 0
-    while made < number:
-        mutant = mutants_of(chance.choice(whole[made % len(whole)]), chance)
-        if mutant is not None:
-            made += 1
+    made: set[Mutant] = set()
+    while len(made) < number:
+        mutant = mutants_of(chance.choice(whole[len(made) % len(whole)]), chance)
+        if mutant is not None and mutant not in made:
+            made.add(mutant)
             yield mutant
 
 
 def nearest_tests(mutant: Mutant, most: int) -> list[str]:
-    """Test files that name the module or the function, those that name both first."""
-    module = mutant.path.relative_to(SOURCE).with_suffix("")
-    package = module.parts[0]
-    says_module = re.compile(rf"glademark\.{re.escape('.'.join(module.parts))}\b")
+    """Test files by words shared with the path, and by whether they name module and function."""
+    module = mutant.path.relative_to(SOURCE).with_suffix("").as_posix()
+    says_module = re.compile(rf"glademark\.{re.escape(module.replace('/', '.'))}\b")
     says_function = re.compile(rf"\b{re.escape(mutant.function)}\b")
+    texts = {
+        path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8")
+        for path in sorted((ROOT / "tests").rglob("test_*.py"))
+    }
+    named = [name for name, text in texts.items() if says_function.search(text)]
     ranked = []
-    for path in sorted((ROOT / "tests").rglob("test_*.py")):
-        text = path.read_text(encoding="utf-8")
+    for name, text in texts.items():
         score = (
-            4 * bool(says_function.search(text))
+            2 * _words_shared(module, name.removeprefix("tests/").replace("test_", ""))
             + 3 * bool(says_module.search(text))
-            + 2 * any(part in path.parts or part in path.stem for part in module.parts)
-            + bool(re.search(rf"glademark\.{package}\b", text))
+            + 3 * (name in named and len(named) <= most)
         )
         if score:
-            ranked.append((-score, path.stat().st_size, str(path.relative_to(ROOT))))
+            ranked.append((-score, len(text), name))
     return [name for _, _, name in sorted(ranked)[:most]]
 
 
-def fails(mutant: Mutant, tests: list[str], seconds: float) -> str:
-    """The test that fails with the mutant in place, empty where none does in the time."""
-    with tempfile.TemporaryDirectory(prefix="mutant-") as place:
-        folder = Path(place)
-        for name in KEPT:
-            source = ROOT / name
-            if source.is_dir():
-                shutil.copytree(source, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
-            elif source.exists():
-                shutil.copy2(source, folder / name)
-        (folder / mutant.path).write_text(mutant.text, encoding="utf-8")
-        environment = {**os.environ, "PYTHONPATH": str(folder / "src")}
-        command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:xdist", "--no-header"]
-        try:
-            ran = subprocess.run(  # noqa: S603 - our own tests
-                [*command, *tests],
-                cwd=folder,
-                env=environment,
-                capture_output=True,
-                text=True,
-                timeout=seconds,
-                check=False,
-            )
-        except subprocess.TimeoutExpired:
-            return ""
-    failed = re.findall(r"^(?:FAILED|ERROR) (\S+)", ran.stdout, flags=re.MULTILINE)
-    return str(failed[0]) if failed else ("" if ran.returncode in {0, 5} else "not collected")
+def _words_shared(one: str, other: str) -> int:
+    """How many words of a path are much like one of another's: advice and advise, for example."""
+    words, others = (re.findall(r"[a-z]{4,}", path.removesuffix(".py")) for path in (one, other))
+    return sum(bool(difflib.get_close_matches(word, others, cutoff=0.7)) for word in set(words))
+
+
+def copied(folder: Path) -> None:
+    """Copy the checkout; one copy serves all mutants, so that little is compiled again."""
+    for name in KEPT:
+        source = ROOT / name
+        if source.is_dir():
+            shutil.copytree(source, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+        elif source.exists():
+            shutil.copy2(source, folder / name)
+
+
+def found_by(mutant: Mutant, tests: list[str], seconds: float, folder: Path) -> str:
+    """The test that fails with the change and passes without it, empty where there is none."""
+    place = folder / mutant.path
+    left_out: list[str] = []
+    try:
+        while tests:
+            place.write_text(mutant.text, encoding="utf-8")
+            failed = _failed([*tests, *left_out], seconds, folder)
+            place.write_text(mutant.unchanged, encoding="utf-8")
+            if not failed or failed == OUT_OF_TIME:
+                return failed
+            again = tests[:1] if failed == NOT_COLLECTED else [failed]
+            if _failed(again, seconds, folder) != failed:
+                return failed
+            if failed == NOT_COLLECTED:
+                sys.exit("The tests cannot be collected without a change either.")
+            left_out.append(f"--deselect={failed}")
+    finally:
+        shutil.copy2(ROOT / mutant.path, place)
+    return ""
+
+
+def _failed(tests: list[str], seconds: float, folder: Path) -> str:
+    """The first test that fails, empty where none does."""
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:xdist", "--no-header"]
+    try:
+        ran = subprocess.run(  # noqa: S603 - our own tests
+            [*command, *tests],
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": str(folder / "src")},
+            capture_output=True,
+            text=True,
+            timeout=seconds,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return OUT_OF_TIME
+    failed = re.findall(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", ran.stdout, flags=re.MULTILINE)
+    return str(failed[0]) if failed else ("" if ran.returncode in {0, 5} else NOT_COLLECTED)
 
 
 def main() -> int:
@@ -219,25 +263,30 @@ def main() -> int:
     words.add_argument("--files", type=int, default=8, help="test files for each")
     words.add_argument("--seconds", type=float, default=300.0)
     words.add_argument("--whole", action="store_true", help="the whole suite for those that live")
+    words.add_argument("--list", action="store_true", help="only show the changes")
     asked = words.parse_args()
+    mutants = [*enumerate(drawn(asked.mutants, asked.seed))][asked.first :]
+    if asked.list:
+        for number, mutant in mutants:
+            print(number, mutant.where, mutant.function, mutant.kind, mutant.change, sep="\n")
+        return 0
     lived = []
-    for number, mutant in enumerate(drawn(asked.mutants, asked.seed)):
-        if number < asked.first:
-            continue
-        start = time.monotonic()
-        by = fails(mutant, nearest_tests(mutant, asked.files), asked.seconds)
-        if not by and asked.whole:
-            by = fails(mutant, ["tests"], 20 * asked.seconds)
-        lived += [] if by else [mutant.where]
-        verdict = f"found by {by}" if by else "LIVES"
-        spent = f"{time.monotonic() - start:.0f} s"
-        print(
-            f"{number} {mutant.where} {mutant.function}: {mutant.kind}: {verdict} ({spent})",
-            flush=True,
-        )
-    tried = asked.mutants - asked.first
-    print(f"{tried - len(lived)} of {tried} found")
-    return int(len(lived) > LIVES_AT_MOST * tried)
+    with tempfile.TemporaryDirectory(prefix="mutants-") as place:
+        copied(Path(place))
+        for number, mutant in mutants:
+            start = time.monotonic()
+            by = found_by(mutant, nearest_tests(mutant, asked.files), asked.seconds, Path(place))
+            if by in {"", OUT_OF_TIME} and asked.whole:
+                by = found_by(mutant, ["tests"], 20 * asked.seconds, Path(place))
+            lived += [mutant.where] if by in {"", OUT_OF_TIME} else []
+            verdict = f"found by {by}" if by not in {"", OUT_OF_TIME} else f"LIVES {by}"
+            spent = f"{time.monotonic() - start:.0f} s"
+            print(
+                f"{number} {mutant.where} {mutant.function}: {mutant.kind}: {verdict} ({spent})",
+                flush=True,
+            )
+    print(f"{len(mutants) - len(lived)} of {len(mutants)} found")
+    return int(len(lived) > LIVES_AT_MOST * len(mutants))
 
 
 if __name__ == "__main__":

@@ -31,7 +31,7 @@ from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import stacked
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import FRAMES, REJECTED_COLUMNS, Notice, Survey
 from glademark.hosts.cli import main
@@ -491,11 +491,19 @@ def desktop_python() -> Path:
     return python
 
 
+def _stacked(frames: Sequence[Any]) -> Any:  # noqa: ANN401 - tables or layers
+    """Frames of several stands under each other, numbered 0..n-1 in their order."""
+    filled = [frame for frame in frames if len(frame)] or frames[:1]
+    table = pd.concat(filled, ignore_index=True)
+    table[STAND] = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
+    return table
+
+
 def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
     """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
     first = surveys[0]
     frames: dict[str, Any] = {
-        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
+        name: _stacked([getattr(one, name) for one in surveys]) for name in FRAMES
     }
     frames["stand"]["name"] = np.array(names, dtype=object)
     terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}

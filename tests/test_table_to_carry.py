@@ -70,6 +70,9 @@ def test_heading_names_source_and_rule() -> None:
     assert "height" in text
     assert "class takes" in text
     assert "79 ft3" in text
+    head, rule, *rows = text[text.index("DBH  ") :].splitlines()
+    assert rule == "-" * len(head)
+    assert {len(row) for row in rows} == {len(head)}
 
 
 def test_doyle_of_wiant() -> None:

@@ -18,7 +18,7 @@ import pytest
 
 from glademark.advice import program
 from glademark.errors import OutputError
-from glademark.jobs.answers import Advised, give_advice
+from glademark.jobs.advise import Advised, give_advice
 from glademark.jobs.layout import lay_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
@@ -223,7 +223,7 @@ def test_an_interrupt_after_the_marks_is_told(
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("glademark.jobs.answers._check_applied", interrupt)
+    monkeypatch.setattr("glademark.jobs.advise._check_applied", interrupt)
     result = advise(project, "--apply", str(tmp_path / "m.csv"))
 
     assert (result.returncode, result.stdout) == (130, "")

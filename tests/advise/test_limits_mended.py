@@ -152,6 +152,21 @@ def test_distance_to_the_boundary_and_to_water(
     assert advice.passes
 
 
+def test_openings_left_apart_by_the_limit_itself_are_far_enough(
+    groves: Build, advice_of: Build, hole_left: Build
+) -> None:
+    """Of a row of three crowns the middle one, spared, leaves just the limit: no more are."""
+    spot = np.column_stack([[300.0, 310.0, 330.0], np.full(3, 300.0)])
+    row = replace(groves(1, [3], [(300, 300)]), spot=spot, group=np.array(["1", "1", "2"]))
+    row = replace(row, volume=np.array([1.0, 1.0, 5.0]))
+    limit = shapely.distance(hole_left(row, [1], "1", 0.0), hole_left(row, (), "2", 0.0))
+
+    advice = advice_of(row, {"opening_spacing_min": f"{limit} m"}, by="volume", project=SOLD)
+
+    assert advice.spared == {1}
+    assert advice.passes
+
+
 def test_the_share_of_all_openings_is_mended_over_all_of_them(
     groves: Build, advice_of: Build, hole_left: Build, least_by_trying: Build
 ) -> None:

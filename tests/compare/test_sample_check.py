@@ -60,6 +60,8 @@ def test_more_places_reach_the_limit_by_the_t_of_their_number() -> None:
     assert more_places(walked, limit=0.02) == 1
     assert more_places(walked, limit=0.1) == 0
     assert more_places(walked, limit=0.03) is None
+    # two places, 0.02 and 0.04: spread root 2 / 100, n = 5 gives 2.776 x 0.00632 = 0.0176 < 0.02
+    assert more_places(ratio_estimate([2, 4], [100, 100]), limit=0.01) == 3
 
 
 def test_a_single_place_settles_nothing() -> None:

@@ -7,7 +7,8 @@ from hypothesis import given
 
 from glademark.forestry import Trees, equation_sets, species_table
 from glademark.forestry.volume_equations import NationalVolumeSystem
-from glademark.units import FOOT_M
+from glademark.forestry.volume_equations.regional import LakeStates
+from glademark.units import FOOT_M, INCH_CM
 
 SYSTEM = NationalVolumeSystem()
 GROUPED = species_table().code[species_table().volume_group > 0].tolist()
@@ -119,3 +120,18 @@ def test_no_trees_have_no_volumes(name: str) -> None:
     nobody = Trees(dbh_cm=np.array([]), species_code=np.array([], dtype=int))
 
     assert all(equation_set.volume(nobody, part).shape == (0,) for part in equation_set.parts)
+
+
+def test_a_stem_as_thick_as_the_top_of_a_log_holds_none() -> None:
+    """A hardwood's sawlog ends at 9 in: one of just 9 in at breast height has none, 10 in has."""
+    trees = Trees(
+        dbh_cm=np.array([8.0, 9.0, 10.0]) * INCH_CM,
+        merchantable_height_m=16 * FOOT_M,
+        species_code=318,
+    )
+
+    assert (LakeStates().volume(trees, "sawlog from height") > 0).tolist() == [
+        False,
+        False,
+        True,
+    ]

@@ -161,6 +161,7 @@ def test_a_stand_in_two_parts_is_one_stand(layout_of: LayoutOf, marks_at: MarksA
     assert layout.figures.corridors.area_m2 == pytest.approx(4 * 180)
     assert layout.openings["area_m2"].tolist() == pytest.approx([9 * math.pi] * 2)
     assert layout.figures.zones["opening"].marks == 2
+    assert layout.of(0) is layout
 
 
 def test_only_cut_trees_are_counted_in_zones(layout_of: LayoutOf, marks_at: MarksAt) -> None:

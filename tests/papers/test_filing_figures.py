@@ -1,6 +1,7 @@
 """The planner's page: its figures are those of the summary, its limits name their source."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import docx
@@ -136,11 +137,12 @@ def test_every_limit_has_a_row_with_its_source(small: Delivery) -> None:
 
 
 def test_the_worst_case_is_the_one_that_is_shown(sample: Outcome) -> None:
-    """Of nine openings held against one limit, the row names the one with the least margin."""
-    checks = sample.delivery.checks
+    """Of openings held against one limit, in any order, that with the least margin is named."""
+    checks = sample.delivery.checks[::-1].reset_index(drop=True)
     areas = checks[checks["limit"] == "opening_area_max"]
     worst = areas.loc[areas["margin"].astype(float).idxmin(), "subject"]
-    rows = {row[0].split(" (")[0]: row for row in filing_tables(sample.delivery)["Limits"].rows}
+    turned = replace(sample.delivery, checks=checks)
+    rows = {row[0].split(" (")[0]: row for row in filing_tables(turned)["Limits"].rows}
 
     assert rows["Opening, largest area"][2].startswith(f"{worst}:")
 

@@ -25,7 +25,13 @@ from glademark.proposal.growth import (
 from glademark.proposal.outcome import choices, why_infeasible
 from glademark.proposal.pool import joined, measured, unsized
 from glademark.proposal.program import grid_of
-from glademark.proposal.search import Task, choose, find_candidates, relaxed_over
+from glademark.proposal.search import (
+    Task,
+    choose,
+    find_candidates,
+    linked_parts,
+    relaxed_over,
+)
 from tests.propose.conftest import connected_sets, ground_of
 
 
@@ -129,6 +135,16 @@ def test_trees_inside_an_opening_belong_to_it() -> None:
     assert np.diff(taken.sets.indptr).tolist() == [7]
     assert len(stays) == 0
     assert np.diff(may_stay.sets.indptr).tolist() == [6]
+
+
+def test_a_set_is_parted_into_crowns_that_touch(tiny: Callable[[int], Task]) -> None:
+    """Crowns of 3 m, 5 m apart, are one part, one 20 m off is another; no set has no part."""
+    task = replace(tiny(0), stock=row_of_trees([(0.0, 0.0), (5.0, 0.0), (25.0, 0.0)]))
+    whole, pair, none = (sets_of(np.zeros(n, int), np.arange(n), (min(n, 1), 3)) for n in (3, 2, 0))
+
+    assert linked_parts(whole, task).toarray().tolist() == [[1, 1, 0], [0, 0, 1]]
+    assert linked_parts(pair, task).toarray().tolist() == [[1, 1, 0]]
+    assert linked_parts(none, task).shape == (0, 3)
 
 
 def test_sets_are_linked_and_grown_to_the_best_value() -> None:

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from glademark.measure.terrain.network import Network, build_network, enter, wood_over
+from glademark.measure.terrain.noding import end_links
 
 STAND = shapely.box(-1000, -1000, 1000, 1000)
 LANDING = shapely.box(-10, -5, 0, 5)
@@ -84,6 +85,14 @@ def test_a_gap_within_the_snapping_distance_is_bridged() -> None:
 
     assert enter(near, end).distance_m == pytest.approx([100])
     assert enter(far, end).distance_m == [math.inf]
+
+
+@pytest.mark.parametrize(("back_m", "linked_m"), [(2, []), (10, [1.5])])
+def test_a_line_that_turns_back_beside_itself(back_m: float, linked_m: list[float]) -> None:
+    """Snapping within 2 m, an end is linked to its own line where that is over 8 m along it."""
+    line = shapely.LineString([(0, 0), (100, 0), (100, 1.5), (100 - back_m, 1.5)])
+
+    assert shapely.length(end_links(np.array([line]), snap_m=2.0)).tolist() == linked_m
 
 
 def test_an_end_beside_the_middle_of_another_line_is_joined() -> None:

@@ -132,6 +132,13 @@ def test_combined_hole_has_the_strip_beside_it() -> None:
     assert found == pytest.approx(measured, rel=0.01)
 
 
+def test_spacing_without_error_is_that_of_the_crowns_themselves() -> None:
+    """Crowns of 3 m and 2 m whose centres are 12 m apart leave 7 m, in every draw."""
+    found = spacing_draws(tree((0, 0), 3.0, 0.0, 1), tree((12, 0), 2.0, 0.0, 2))
+
+    assert found == pytest.approx(np.full(DRAWS, 7.0))
+
+
 def test_spacing_from_a_walked_outline_is_not_biased() -> None:
     """Noise brings the nearest corner closer; twice the recorded less the noisy takes that out."""
     found = spacing_draws(square(1.5, 8), tree((40, 10), 3.0, 0.05, 9))

@@ -126,7 +126,7 @@ def _laid_out_again(question: _Asked, spared: Spared) -> Case:
 
 def _numbers(case: Case) -> Mapping[int, int]:
     """Number of the opening of each mark that has one."""
-    known = case.layout.marks["opening"].dropna().astype(int)
+    known = case.layout.marks["opening"].dropna()
     return dict(zip(known.index.tolist(), known.tolist(), strict=True))
 
 

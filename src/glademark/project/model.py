@@ -46,6 +46,7 @@ from glademark.project.text_values import (
     Area,
     BasalAreaPerHectare,
     ClassWidth,
+    Diameter,
     Length,
     OneOrMore,
     Part,
@@ -190,17 +191,12 @@ class OpeningSettings(Part):
     min_area_m2: Area = Field(to_si(DEFAULT_MIN_AREA, AREA_M2), alias="min_area", ge=0)
     measure: Literal["opening", "combined"] = "opening"
     crown_radius_m: Length = Field(DEFAULT_CROWN_RADIUS_M, alias="crown_radius", gt=0, le=30)
-    cleared_to_dbh_cm: Length | None = Field(None, alias="cleared_to_dbh")
+    cleared_to_dbh_cm: Diameter | None = Field(None, alias="cleared_to_dbh")
 
     @property
     def measured_edge(self) -> Literal["standing_crowns", "marked_crowns", "boles"]:
         """Edge that areas are measured to."""
         return self.edge or "standing_crowns"
-
-    @field_validator("cleared_to_dbh_cm")
-    @classmethod
-    def _to_centimetres(cls, value: float | None) -> float | None:
-        return None if value is None else value * 100
 
 
 class WaterSettings(Part):
@@ -274,14 +270,9 @@ class AllowanceSettings(Part):
     confidence: Share = 0.95
     standing: Mapping[str, str] = Field(default_factory=dict)
     strata: Mapping[str, Area] = Field(default_factory=dict)
-    smallest_dbh_cm: Length | None = Field(None, alias="smallest_dbh", gt=0)
+    smallest_dbh_cm: Diameter | None = Field(None, alias="smallest_dbh", gt=0)
     top: str = ""
     tally_top: str = ""
-
-    @field_validator("smallest_dbh_cm")
-    @classmethod
-    def _to_centimetres(cls, value: float | None) -> float | None:
-        return None if value is None else value * 100
 
 
 class TargetStructure(Part):
@@ -290,17 +281,12 @@ class TargetStructure(Part):
     basal_area_m2_ha: BasalAreaPerHectare | None = Field(None, alias="basal_area", gt=0)
     """Of the classes from that of `dbh_min_cm` (the lowest class where not given) to that of
     `dbh_max_cm`."""
-    dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
-    dbh_max_cm: Length | None = Field(None, alias="dbh_max", gt=0)
+    dbh_min_cm: Diameter | None = Field(None, alias="dbh_min", gt=0)
+    dbh_max_cm: Diameter | None = Field(None, alias="dbh_max", gt=0)
     q: float | None = Field(None, ge=1, le=10)  # trees of a class over trees of the next larger one
     class_width: ClassWidth | None = None
     tolerance: Share = 0.2  # share of a class's target within which it is met
     table: Source | None = None  # trees per hectare or acre by class, instead
-
-    @field_validator("dbh_min_cm", "dbh_max_cm")
-    @classmethod
-    def _to_centimetres(cls, value: float | None) -> float | None:
-        return None if value is None else value * 100
 
     @model_validator(mode="after")
     def _one_form(self) -> "TargetStructure":
@@ -337,13 +323,8 @@ class OneLimit(Part):
     source: str = ""  # where the limit stands written
     kinds: tuple[str, ...] = ()
     species: str = ""
-    dbh_min_cm: Length | None = Field(None, alias="dbh_min", gt=0)
+    dbh_min_cm: Diameter | None = Field(None, alias="dbh_min", gt=0)
     """kinds, species and dbh_min_cm: which trees a limit is of, where it is of some."""
-
-    @field_validator("dbh_min_cm")
-    @classmethod
-    def _to_centimetres(cls, value: float | None) -> float | None:
-        return None if value is None else value * 100
 
     @model_validator(mode="before")
     @classmethod

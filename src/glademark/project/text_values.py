@@ -8,7 +8,14 @@ from functools import partial
 from types import MappingProxyType
 from typing import Annotated, Any, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+)
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
@@ -236,6 +243,8 @@ def _quantity(factors: Mapping[str, float], unit: str, *examples: str) -> Quanti
 
 
 Length = Annotated[float, _quantity(LENGTH_M, "m", "14 ft", "4 m")]
+Diameter = Annotated[Length, AfterValidator(lambda metres: metres * 100)]
+"""In centimetres."""
 PositionError = Annotated[
     float,
     Quantity(

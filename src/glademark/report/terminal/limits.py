@@ -25,7 +25,7 @@ from glademark.contracts.terrain import (
     ReachFigures,
     TerrainFigures,
 )
-from glademark.errors import shown
+from glademark.errors import listed, shown
 from glademark.report.delivery import Delivery
 from glademark.report.quantities import (
     MISSING,
@@ -62,8 +62,6 @@ _SHORT = {
     "boundary_distance_min": "boundary",
     "water_distance_min": "water",
 }
-
-_MOST_NAMES = 8
 
 
 def limit_lines(delivery: Delivery) -> list[RenderableType]:
@@ -346,10 +344,7 @@ def _extraction(found: ExtractionFigures | None, units: Units) -> Iterator[str]:
             "extraction says over which corridors"
         )
     if found.unreached:
-        names = ", ".join(shown(name) for name in found.unreached[:_MOST_NAMES])
-        more = len(found.unreached) - _MOST_NAMES
-        rest = f" and {more} more" if more > 0 else ""
-        yield f"CHECK no landing is reached from corridors {names}{rest}"
+        yield f"CHECK no landing is reached from corridors {listed(found.unreached)}"
 
 
 def _reach(found: ReachFigures | None, units: Units) -> Iterator[str]:
