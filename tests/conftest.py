@@ -12,13 +12,14 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 from functools import cache
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import Any, NoReturn, TypedDict, Unpack
 
 import geopandas as gpd
 import numpy as np
@@ -410,6 +411,49 @@ def forked() -> Forked:
         return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
     return run
+
+
+@pytest.fixture(scope="session")
+def forked_command() -> Command:
+    """The command line in a copy of this process, with streams, locks and patches of its own."""
+
+    def call(
+        *words: object, before: Callable[[], object] = bool
+    ) -> "subprocess.CompletedProcess[str]":
+        given = [str(word) for word in words]
+        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DeprecationWarning)  # as above
+                child = os.fork()
+            if child == 0:
+                _run_and_leave(given, (out.fileno(), err.fileno()), before)
+            code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+            said = [file.seek(0) or file.read().decode() for file in (out, err)]
+        return subprocess.CompletedProcess(given, code, *said)
+
+    return call
+
+
+def _run_and_leave(
+    words: Sequence[str], streams: tuple[int, int], before: Callable[[], object]
+) -> NoReturn:
+    """Be the command line, writing into two files, and end this process as it ends."""
+    code = 70
+    try:
+        for number, stream in enumerate(streams, 1):
+            os.dup2(stream, number)
+        sys.stdout, sys.stderr = (
+            os.fdopen(n, "w", encoding="utf-8", closefd=False) for n in (1, 2)
+        )
+        sys.argv = ["glademark", *words]
+        before()
+        main()
+    except SystemExit as ended:
+        code = int(ended.code or 0)
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
 
 
 @contextlib.contextmanager
