@@ -30,8 +30,8 @@ sys.path.insert(0, str(ROOT))
 from glademark.export.proposal_files import (  # noqa: E402 - the tests are beside this folder
     marks_deliverables,
 )
-from glademark.jobs.answers import propose  # noqa: E402
 from glademark.jobs.layout import lay_out  # noqa: E402
+from glademark.jobs.propose import propose  # noqa: E402
 from glademark.measure.crowns import crown_discs  # noqa: E402
 from glademark.proposal.growth import Demands, Stock  # noqa: E402
 from glademark.proposal.pool import Pool  # noqa: E402

@@ -22,8 +22,8 @@ import shapely
 from walked_networks import Network, walked_network
 
 from glademark.contracts.frames import MOST_MOVED
-from glademark.jobs.answers import compare_after_cut, inputs_of
 from glademark.jobs.batch import Engine, lay_out_batch
+from glademark.jobs.compare import compare_after_cut, inputs_of
 from glademark.jobs.layout import lay_out, make_papers
 
 HANDHELD = ("gpkg", "geojson", "gpx", "kml")

@@ -25,7 +25,9 @@ _NO_NETWORK = (
     "proxyerror",
 )
 _LAST_LINES = 12
-_PIP = ("--disable-pip-version-check", "--retries", "1", "install", "--quiet")
+_PIP = ("--disable-pip-version-check", "--retries", "1", "install", "--quiet", "--no-compile")
+"""Python compiles each module when it is first imported: a quarter of those that are installed."""
+
 _NO_VENV = """\
 This Python cannot make an environment: its module {module} is missing.
 On Debian and Ubuntu it is a package of its own:  sudo apt-get install python3-venv

@@ -7,6 +7,7 @@ Coordinates are local, east and north of `ORIGIN`. Nothing here is a real wood, 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -195,9 +196,9 @@ def _near(area: shapely.Geometry, xy: NDArray[np.float64], within_m: float) -> N
 
 def _thinned(xy: NDArray[np.float64], apart_m: float) -> NDArray[np.float64]:
     """Points of which none lies closer than `apart_m` to an earlier one."""
-    distance = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
-    kept: list[int] = []
-    for i in range(len(xy)):
-        if not kept or distance[i, kept].min() >= apart_m:
-            kept.append(i)
+    near = KDTree(xy).query_pairs(apart_m * (1 + 1e-9), output_type="ndarray")
+    close = near[np.hypot(*(xy[near[:, 0]] - xy[near[:, 1]]).T) < apart_m]
+    kept = np.ones(len(xy), dtype=bool)
+    for first, second in close[np.lexsort(close.T)]:  # by the later point: the earlier is settled
+        kept[second] &= not kept[first]
     return xy[kept]

@@ -2,6 +2,7 @@
 
 import contextlib
 import gc
+import hashlib
 import io
 import logging
 import os
@@ -11,13 +12,14 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import cache
 from pathlib import Path
-from typing import Any, TypedDict, Unpack
+from typing import Any, NoReturn, TypedDict, Unpack
 
 import geopandas as gpd
 import numpy as np
@@ -29,7 +31,7 @@ from open_data import FOLDER, TREES
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import stacked
+from glademark.contracts.frames import STAND
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import FRAMES, REJECTED_COLUMNS, Notice, Survey
 from glademark.hosts.cli import main
@@ -237,8 +239,29 @@ def build_layout(
     **given: Unpack[Given],
 ) -> Layout:
     """Layout of a survey built from plain rows."""
-    asked = build_project(**(project or {}))
-    return measure_layout(build_survey(stand, **given), asked, earlier=earlier or {})
+    return measured(build_survey(stand, **given), build_project(**(project or {})), earlier=earlier)
+
+
+_KEPT: dict[bytes, Layout] = {}
+_MOST_KEPT = 64
+
+
+def measured(
+    survey: Survey, project: Project, *, earlier: Mapping[int, int] | None = None
+) -> Layout:
+    """A layout with frames of its own; what is asked again is not measured again."""
+    key = hashlib.sha256(pickle.dumps((survey, project, earlier))).digest()
+    if key not in _KEPT:
+        for oldest in list(_KEPT)[: 1 - _MOST_KEPT]:
+            del _KEPT[oldest]
+        _KEPT[key] = measure_layout(survey, project, earlier=earlier or {})
+    layout = _KEPT[key]
+    frames = {
+        field.name: table.copy(deep=False)
+        for field in fields(layout)
+        if isinstance(table := getattr(layout, field.name), pd.DataFrame)
+    }
+    return replace(layout, **frames)
 
 
 def points(*positions: tuple[float, float], **columns: object) -> list[Row]:
@@ -390,6 +413,49 @@ def forked() -> Forked:
     return run
 
 
+@pytest.fixture(scope="session")
+def forked_command() -> Command:
+    """The command line in a copy of this process, with streams, locks and patches of its own."""
+
+    def call(
+        *words: object, before: Callable[[], object] = bool
+    ) -> "subprocess.CompletedProcess[str]":
+        given = [str(word) for word in words]
+        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DeprecationWarning)  # as above
+                child = os.fork()
+            if child == 0:
+                _run_and_leave(given, (out.fileno(), err.fileno()), before)
+            code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+            said = [file.seek(0) or file.read().decode() for file in (out, err)]
+        return subprocess.CompletedProcess(given, code, *said)
+
+    return call
+
+
+def _run_and_leave(
+    words: Sequence[str], streams: tuple[int, int], before: Callable[[], object]
+) -> NoReturn:
+    """Be the command line, writing into two files, and end this process as it ends."""
+    code = 70
+    try:
+        for number, stream in enumerate(streams, 1):
+            os.dup2(stream, number)
+        sys.stdout, sys.stderr = (
+            os.fdopen(n, "w", encoding="utf-8", closefd=False) for n in (1, 2)
+        )
+        sys.argv = ["glademark", *words]
+        before()
+        main()
+    except SystemExit as ended:
+        code = int(ended.code or 0)
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
 @contextlib.contextmanager
 def _logging_restored() -> Iterator[None]:
     """Loggers and the answer to a request to end as they were before."""
@@ -425,11 +491,19 @@ def desktop_python() -> Path:
     return python
 
 
+def _stacked(frames: Sequence[Any]) -> Any:  # noqa: ANN401 - tables or layers
+    """Frames of several stands under each other, numbered 0..n-1 in their order."""
+    filled = [frame for frame in frames if len(frame)] or frames[:1]
+    table = pd.concat(filled, ignore_index=True)
+    table[STAND] = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
+    return table
+
+
 def join_surveys(surveys: Sequence[Survey], *, names: Sequence[str]) -> Survey:
     """Surveys of one stand each, of equal columns and CRS, as one; `names` are of the stands."""
     first = surveys[0]
     frames: dict[str, Any] = {
-        name: stacked([getattr(one, name) for one in surveys]) for name in FRAMES
+        name: _stacked([getattr(one, name) for one in surveys]) for name in FRAMES
     }
     frames["stand"]["name"] = np.array(names, dtype=object)
     terrain = {i: one.terrain[0] for i, one in enumerate(surveys) if one.terrain}

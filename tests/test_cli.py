@@ -5,7 +5,7 @@ import resource
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -39,28 +39,39 @@ def run(command: Run) -> Run:
     return command
 
 
-@pytest.fixture(scope="session")
-def sample(process: Run, shared: Shared) -> tuple[Path, str]:
-    """Folder and standard output of a run over the sample, as a user would."""
+@dataclass(frozen=True, kw_only=True)
+class Sample:
+    """A run over the sample: where it wrote, what it said, and the inputs on both sides of it."""
 
-    def make(folder: Path) -> tuple[Path, str]:
+    out: Path
+    said: str
+    before: dict[Path, bytes]
+    after: dict[Path, bytes]
+
+
+@pytest.fixture(scope="session")
+def sample(process: Run, shared: Shared) -> Sample:
+    """The sample laid out as a user would."""
+
+    def make(folder: Path) -> Sample:
+        before = every_file(SAMPLE.parent)
         done = process("layout", SAMPLE, "--out", folder / "layout")
         assert done.returncode == 0, done.stderr
-        return folder / "layout", done.stdout
+        after = every_file(SAMPLE.parent)
+        return Sample(out=folder / "layout", said=done.stdout, before=before, after=after)
 
-    made: tuple[Path, str] = shared("command", make)
+    made: Sample = shared("command", make)
     return made
 
 
 @dataclass(frozen=True, kw_only=True)
 class Repeated:
-    """Two runs over a copy of the sample, whose tally grew by a row in between."""
+    """Two runs over a small stand whose marks grew by a row in between."""
 
     first: subprocess.CompletedProcess[str]
     second: subprocess.CompletedProcess[str]
+    summary: str
     written: list[str]
-    before: dict[Path, bytes]
-    after: dict[Path, bytes]
 
 
 @pytest.fixture(scope="session")
@@ -68,21 +79,53 @@ def repeated(run: Run, shared: Shared) -> Repeated:
     """Both runs: the first prints JSON, the second is strict."""
 
     def make(home: Path) -> Repeated:
-        folder, out = home / "project", home / "out"
-        shutil.copytree(ROOT / "sample_gis", folder)
-        before = every_file(folder)
-        words = ("layout", folder / "harvest.toml", "--out", out, "--only", "gpkg")
+        project, out = small_project(home), home / "out"
+        with project.open("a", encoding="utf-8") as file:
+            file.write('[limits]\nopening_area_max = "20 m2"\n')
+        mark_rows(home, SOUTH)
+        words = ("layout", project, "--out", out, "--only", "gpkg")
         first = run(*words, "--json")
-        after = every_file(folder)
-        with (folder / "tally.csv").open("a", encoding="utf-8") as file:
-            file.write("matrix,sugar maple,pulpwood,10,1\n")
+        summary = (out / "summary.json").read_text(encoding="utf-8")
+        mark_rows(home, [*SOUTH, "s5,400120,4500100,30,white"])
         second = run(*words, "--strict")
-        return Repeated(
-            first=first, second=second, written=every_name(out), before=before, after=after
-        )
+        return Repeated(first=first, second=second, summary=summary, written=every_name(out))
 
     made: Repeated = shared("repeated", make)
     return made
+
+
+SOUTH = [f"s{i},{400100 + 4 * i},4500100,30,white" for i in range(5)]
+
+
+def small_project(folder: Path) -> Path:
+    """Project file of a square stand, invented, without its marks."""
+    square = [[400000, 4500000], [400400, 4500000], [400400, 4500400], [400000, 4500400]]
+    stand = {
+        "type": "FeatureCollection",
+        "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26916"}},
+        "features": [
+            {
+                "type": "Feature",
+                "properties": {},
+                "geometry": {"type": "Polygon", "coordinates": [[*square, square[0]]]},
+            }
+        ],
+    }
+    (folder / "stand.geojson").write_text(json.dumps(stand), encoding="utf-8")
+    (folder / "harvest.toml").write_text(
+        '[project]\nname = "invented"\nunits = "metric"\n'
+        '[inputs]\nstand = "stand.geojson"\n'
+        'marks = {file = "marks.csv", crs = "EPSG:26916"}\n'
+        '[marks.paint]\nwhite = "cut"\n[openings]\nmin_area = "10 m2"\n',
+        encoding="utf-8",
+    )
+    return folder / "harvest.toml"
+
+
+def mark_rows(folder: Path, rows: Sequence[str]) -> None:
+    """The marks of that project."""
+    text = "\n".join(["id,x,y,dbh_cm,paint", *rows, ""])
+    (folder / "marks.csv").write_text(text, encoding="utf-8")
 
 
 def every_file(folder: Path) -> dict[Path, bytes]:
@@ -113,9 +156,9 @@ def test_help_answers_at_once(process: Run) -> None:
     assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < 0.3
 
 
-def test_sample_tells_what_is_wrong(sample: tuple[Path, str]) -> None:
+def test_sample_tells_what_is_wrong(sample: Sample) -> None:
     """The sample's faults on purpose are what the summary shows as exceeded."""
-    checks = pd.read_csv(sample[0] / "checks.csv")
+    checks = pd.read_csv(sample.out / "checks.csv")
 
     exceeded = checks[checks["verdict"] == "exceeded"]
 
@@ -126,9 +169,9 @@ def test_sample_tells_what_is_wrong(sample: tuple[Path, str]) -> None:
     ]
 
 
-def test_every_record_of_the_sample_is_accounted_for(sample: tuple[Path, str]) -> None:
+def test_every_record_of_the_sample_is_accounted_for(sample: Sample) -> None:
     """Two cannot be used; six trees without paint and one without a diameter are told apart."""
-    marks = json.loads((sample[0] / "summary.json").read_text(encoding="utf-8"))["marks"]
+    marks = json.loads((sample.out / "summary.json").read_text(encoding="utf-8"))["marks"]
 
     assert marks["rejected"] == 2
     assert marks["unconfirmed"] == 6
@@ -136,30 +179,28 @@ def test_every_record_of_the_sample_is_accounted_for(sample: tuple[Path, str]) -
     assert marks["read"] == marks["used"] + marks["rejected"]
 
 
-def test_terminal_names_the_files(sample: tuple[Path, str]) -> None:
+def test_terminal_names_the_files(sample: Sample) -> None:
     """The summary on the terminal ends with the cautions and where the results are."""
-    out, text = sample
-
-    assert "EXCEEDED" in text
-    assert "the paint on the tree governs" in " ".join(text.split())
-    assert "layout.gpkg" in text
-    assert out.name in text
+    assert "EXCEEDED" in sample.said
+    assert "the paint on the tree governs" in " ".join(sample.said.split())
+    assert "layout.gpkg" in sample.said
+    assert sample.out.name in sample.said
 
 
-def test_json_is_the_summary(repeated: Repeated, sample: tuple[Path, str]) -> None:
+def test_json_is_the_summary(repeated: Repeated) -> None:
     """With --json nothing but the summary stands on standard output."""
     assert repeated.first.returncode == 0
-    assert repeated.first.stdout == (sample[0] / "summary.json").read_text(encoding="utf-8")
+    assert repeated.first.stdout == repeated.summary
 
 
-def test_same_input_same_output(sample: tuple[Path, str], sample_run: Outcome) -> None:
+def test_same_input_same_output(sample: Sample, sample_run: Outcome) -> None:
     """Two runs over the same files, in processes of their own, write the same bytes."""
     again = sample_run.files[0].parent
 
-    assert every_name(again) == every_name(sample[0])
+    assert every_name(again) == every_name(sample.out)
     different = [
         path.name
-        for path in sorted(sample[0].iterdir())
+        for path in sorted(sample.out.iterdir())
         if path.read_bytes() != (again / path.name).read_bytes()
     ]
     assert not different
@@ -201,9 +242,9 @@ def test_refusals_name_the_mend(run: Run, tmp_path: Path, old: str, new: str, me
     assert not (tmp_path / "out").exists()
 
 
-def test_unknown_deliverable(process: Run, tmp_path: Path) -> None:
+def test_unknown_deliverable(run: Run, tmp_path: Path) -> None:
     """An unknown deliverable is refused, and the known ones are named."""
-    done = process("layout", SAMPLE, "--out", tmp_path / "out", "--only", "mpa")
+    done = run("layout", SAMPLE, "--out", tmp_path / "out", "--only", "mpa")
 
     assert done.returncode == REFUSED
     assert "no deliverable is called mpa" in done.stderr
@@ -219,42 +260,21 @@ def test_new_project(run: Run, tmp_path: Path) -> None:
     assert second.returncode == REFUSED
 
 
-def test_inputs_stay_as_they_are(repeated: Repeated) -> None:
+def test_inputs_stay_as_they_are(sample: Sample) -> None:
     """A run leaves every file of the project byte for byte as it was, and adds none."""
-    assert len(repeated.before) > 10
-    assert repeated.after == repeated.before
+    assert len(sample.before) > 10
+    assert sample.after == sample.before
 
 
 def test_openings_keep_their_numbers(run: Run, tmp_path: Path) -> None:
     """An opening found by its crowns keeps its number when a new one is marked north of it."""
-    header = "id,x,y,dbh_cm,paint\n"
-    south = [f"s{i},{400100 + 4 * i},4500100,30,white" for i in range(5)]
+    project = small_project(tmp_path)
     north = [f"n{i},{400100 + 4 * i},4500300,30,white" for i in range(5)]
-    square = [[400000, 4500000], [400400, 4500000], [400400, 4500400], [400000, 4500400]]
-    stand = {
-        "type": "FeatureCollection",
-        "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::26916"}},
-        "features": [
-            {
-                "type": "Feature",
-                "properties": {},
-                "geometry": {"type": "Polygon", "coordinates": [[*square, square[0]]]},
-            }
-        ],
-    }
-    (tmp_path / "stand.geojson").write_text(json.dumps(stand), encoding="utf-8")
-    (tmp_path / "harvest.toml").write_text(
-        '[project]\nname = "invented"\nunits = "metric"\n'
-        '[inputs]\nstand = "stand.geojson"\n'
-        'marks = {file = "marks.csv", crs = "EPSG:26916"}\n'
-        '[marks.paint]\nwhite = "cut"\n[openings]\nmin_area = "10 m2"\n',
-        encoding="utf-8",
-    )
     numbers = []
-    for rows in (south, [*north, *south]):
-        (tmp_path / "marks.csv").write_text(header + "\n".join(rows) + "\n", encoding="utf-8")
+    for rows in (SOUTH, [*north, *SOUTH]):
+        mark_rows(tmp_path, rows)
         words = ("--only", "gpkg", "--only", "openings")
-        done = run("layout", tmp_path / "harvest.toml", "--out", tmp_path / "out", *words)
+        done = run("layout", project, "--out", tmp_path / "out", *words)
         assert done.returncode == 0, done.stderr
         table = pd.read_csv(tmp_path / "out" / "openings.csv")
         numbers.append(dict(zip(table["opening"], table["boundary_m"].round(), strict=True)))
@@ -299,5 +319,5 @@ def test_changed_inputs_are_told(repeated: Repeated) -> None:
     said = repeated.second.stderr
 
     assert "since the last output" not in repeated.first.stderr
-    assert "tally.csv (tally) has changed since the last output in this folder." in said
-    assert "marks_north.csv (marks)" not in said
+    assert "marks.csv (marks) has changed since the last output in this folder." in said
+    assert "stand.geojson (stand)" not in said

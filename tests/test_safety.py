@@ -152,12 +152,6 @@ def test_no_text_becomes_sql(evil: Outcome) -> None:
     assert set(marks["tree_id"]) >= {EVIL[10], EVIL[11]}
 
 
-def process(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    """The command line, run as a user would, in a process of its own."""
-    every = [sys.executable, "-m", "glademark", *map(str, words)]
-    return subprocess.run(every, capture_output=True, text=True, check=False)  # noqa: S603 - our own
-
-
 @pytest.mark.parametrize("words", [("layout",), ("inspect",), ("-vv", "layout")])
 def test_no_text_steers_the_terminal(
     command: Command, tmp_path: Path, words: tuple[str, ...]
@@ -250,9 +244,11 @@ def open_elsewhere(command: Command, tmp_path: Path) -> Iterator[Path]:
     database.close()
 
 
-def test_a_layer_open_elsewhere_is_replaced(open_elsewhere: Path, tmp_path: Path) -> None:
+def test_a_layer_open_elsewhere_is_replaced(
+    open_elsewhere: Path, forked_command: Command, tmp_path: Path
+) -> None:
     """A map program that shows the earlier layout does not keep the new one from being written."""
-    done = process("layout", open_elsewhere, "-o", tmp_path / "out", "--only", "gpkg")
+    done = forked_command("layout", open_elsewhere, "-o", tmp_path / "out", "--only", "gpkg")
 
     assert done.returncode == 0, done.stderr
     assert len(gpd.read_file(tmp_path / "out" / "layout.gpkg", layer="stand")) == 1
@@ -276,27 +272,27 @@ def test_an_output_is_that_of_one_run(command: Command, tmp_path: Path) -> None:
     assert {path.name for path in out.iterdir()} == kept
 
 
-def test_an_input_locked_elsewhere_is_read(tmp_path: Path) -> None:
+def test_an_input_locked_elsewhere_is_read(forked_command: Command, tmp_path: Path) -> None:
     """A layer that another program holds is read from a copy, without waiting for it."""
     import sqlite3  # noqa: PLC0415 - only here
 
     project = field_files(tmp_path / "project", HARMLESS)
     with closing(sqlite3.connect(tmp_path / "project" / "stand.gpkg")) as database:
         database.execute("BEGIN EXCLUSIVE")
-        done = process("layout", project, "-o", tmp_path / "out", "--only", "checks")
+        done = forked_command("layout", project, "-o", tmp_path / "out", "--only", "checks")
         database.rollback()
 
     assert done.returncode == 0, done.stderr
 
 
-def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+def test_a_pipe_is_not_waited_for(forked_command: Command, tmp_path: Path) -> None:
     """A named pipe among the inputs is refused at once; reading it would wait for ever."""
     project = field_files(tmp_path / "project", HARMLESS)
     (tmp_path / "project" / "marks.csv").unlink()
     os.mkfifo(tmp_path / "project" / "marks.csv")
     said: list[subprocess.CompletedProcess[str]] = []
     run = threading.Thread(
-        target=lambda: said.append(process("inspect", project.parent / "marks.csv"))
+        target=lambda: said.append(forked_command("inspect", project.parent / "marks.csv"))
     )
 
     run.start()

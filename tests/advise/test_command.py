@@ -1,5 +1,6 @@
 """The command on files: what it prints and writes, the marks that result, what it leaves alone."""
 
+import ctypes
 import hashlib
 import json
 import re
@@ -10,12 +11,14 @@ import sys
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
 
+from glademark.advice import program
 from glademark.errors import OutputError
-from glademark.jobs.answers import Advised, give_advice
+from glademark.jobs.advise import Advised, give_advice
 from glademark.jobs.layout import lay_out
 
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_gis"
@@ -220,7 +223,7 @@ def test_an_interrupt_after_the_marks_is_told(
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("glademark.jobs.answers._check_applied", interrupt)
+    monkeypatch.setattr("glademark.jobs.advise._check_applied", interrupt)
     result = advise(project, "--apply", str(tmp_path / "m.csv"))
 
     assert (result.returncode, result.stdout) == (130, "")
@@ -240,32 +243,25 @@ def test_the_answer_as_json(advise: Command, tmp_path: Path) -> None:
     assert content["proof"][0]["proof"] == "proved smallest"
 
 
-PRINTING = """
-import ctypes, sys
-from scipy import optimize
+def print_while_solving() -> None:
+    """Let the solver print past its options, as HiGHS does where it mends a solution."""
+    library, solve = ctypes.CDLL(None), program.milp
 
-library, solve = ctypes.CDLL(None), optimize.milp
+    def milp(*given: Any, **options: Any) -> Any:  # noqa: ANN401 - as it has them
+        library.puts(b"HighsMipSolverData::transformNewIntegerFeasibleSolution tmpSolver.run();")
+        return solve(*given, **options)
 
-def milp(*given, **options):
-    library.puts(b"HighsMipSolverData::transformNewIntegerFeasibleSolution tmpSolver.run();")
-    return solve(*given, **options)
-
-optimize.milp = milp
-from glademark.hosts.cli import main
-sys.argv = ["glademark", "advise", sys.argv[1], "--json"]
-main()
-"""
-"""A solver that prints past its options, as HiGHS does where it mends a solution."""
+    program.milp = milp
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the C library is found by another name")
-def test_a_solver_that_prints_does_not_break_the_json(tmp_path: Path) -> None:
+def test_a_solver_that_prints_does_not_break_the_json(
+    forked_command: Command, tmp_path: Path
+) -> None:
     """What the solver writes to standard output by itself does not get into the answer."""
     project = small_project(tmp_path, 'opening_area_max = "85 m2"')
 
-    done = subprocess.run(  # noqa: S603 - our own interpreter
-        [sys.executable, "-c", PRINTING, str(project)], capture_output=True, text=True, check=True
-    )
+    done = forked_command("advise", project, "--json", before=print_while_solving)
 
     assert json.loads(done.stdout)["run_again"]["mended"]
 

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from scipy.stats import t
 
 from glademark.hosts.cli import cli
-from glademark.jobs import answers as job
+from glademark.jobs import compare as job
 
 ROOT = Path(__file__).resolve().parents[2]
 WALK = ROOT / "sample_gis" / "after_cut"

@@ -1,10 +1,7 @@
 """The metadata record in the GeoPackage: after ISO 19115-1, registered as the standard asks."""
 
 import json
-import os
-import shutil
 import sqlite3
-import subprocess
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -28,10 +25,6 @@ SPACES = {
     "gex": f"{ISO}/gex/1.0", "mri": f"{ISO}/mri/1.0", "mrl": f"{ISO}/mrl/2.0",
     "mco": f"{ISO}/mco/1.0", "mcc": f"{ISO}/mcc/1.0", "lan": f"{ISO}/lan/1.0",
 }  # fmt: skip
-VALIDATOR = os.environ.get("GLADEMARK_GPKG_VALIDATOR") or shutil.which("geopackage-validator")
-RULES = "RQ1,RQ2,RQ4,RQ6,RQ7,RQ9,RQ10,RQ11,RQ13,RQ14,RQ15,RQ21,RQ23,RQ24,RQ26"
-"""Requirements of the second validator, without those on tables of its own country; it objects to
-layers without rows, which are allowed (RQ2)."""
 
 
 @pytest.fixture
@@ -145,34 +138,10 @@ def test_the_summary_holds_the_settings(delivery: Delivery) -> None:
     assert [one["sha256"] for one in provenance["inputs"]] == ["a" * 64, "b" * 64]
 
 
-def errors_found(path: Path) -> list[dict[str, object]]:
-    """What the second validator calls an error; layers without rows are allowed."""
-    words = [str(VALIDATOR), "validate", "--gpkg-path", str(path), "--validations", RULES]
-    done = subprocess.run(words, capture_output=True, text=True, check=False)  # noqa: S603 - a validator
-    found = json.loads(done.stdout)["results"]
-    return [one for one in found if one["level"] == "error" and one["validation_code"] != "RQ2"]
-
-
 @pytest.fixture(scope="module")
 def sample(sample_run: Outcome) -> Path:
     """Layout of the sample."""
     return next(path for path in sample_run.files if path.name == "layout.gpkg")
-
-
-@pytest.mark.skipif(VALIDATOR is None, reason="the second validator is not installed")
-def test_the_second_validator_finds_no_error(sample: Path) -> None:
-    """Names in lower case, sound shapes, indexes, keys: a stricter reader has no complaint."""
-    assert errors_found(sample) == []
-
-
-@pytest.mark.skipif(VALIDATOR is None, reason="the second validator is not installed")
-def test_the_second_validator_can_fail(sample: Path, tmp_path: Path) -> None:
-    """The same validator finds a column with capitals."""
-    harmed = Path(shutil.copy(sample, tmp_path))
-    with closing(sqlite3.connect(harmed)) as database, database:
-        database.execute('ALTER TABLE stand ADD COLUMN "Not Plain" TEXT')
-
-    assert [one["validation_code"] for one in errors_found(harmed)] == ["RQ6"]
 
 
 def test_the_validator_of_the_standard_finds_no_error(sample: Path) -> None:

@@ -11,8 +11,8 @@ from glademark.contracts.survey import Survey
 from glademark.jobs.layout import installed_limits
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, limits_asked
-from glademark.measure.layout import measure_layout
 from glademark.project.model import LimitSetting, Project
+from tests.conftest import measured
 
 
 @pytest.fixture
@@ -27,8 +27,7 @@ def case_of(
         tables: dict[str, Any] = dict(project or {})
         tables["openings"] = {"edge": "standing_crowns", **tables.get("openings", {})}
         survey, asked = survey_of(stand, **given), project_of(**tables)
-        layout = measure_layout(survey, asked, earlier={})
-        return Case(layout=layout, survey=survey, project=asked)
+        return Case(layout=measured(survey, asked), survey=survey, project=asked)
 
     return build
 

@@ -25,7 +25,7 @@ RULES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=8)
+@settings(max_examples=5)
 @given(seed=st.integers(0, 10_000), rules=RULES)
 def test_the_lower_figure_is_never_above_the_judged_one_nor_that_above_the_upper(
     layout_of: LayoutOf, marks_at: MarksAt, seed: int, rules: dict[str, str]

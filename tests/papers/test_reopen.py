@@ -27,13 +27,13 @@ from glademark.hosts.cli import cli
 from glademark.jobs.layout import Outcome, make_papers
 from glademark.project.model import Project
 from glademark.report import summary
-from glademark.report.delivery import Deliverable, Delivery
+from glademark.report.delivery import MAP, Deliverable, Delivery
 from glademark.report.papers import field_guide as guide
 from glademark.report.papers import field_sheets, filing_figures
 from glademark.report.summary import json_value, named_values, parameters_table
 
 ALL = (
-    GPX, KML, GEOJSON, guide.DELIVERABLE,
+    GPX, KML, GEOJSON, MAP, guide.DELIVERABLE,
     filing_figures.DELIVERABLE, field_sheets.STUMP_CHECK, tables.WORKBOOK, summary.DELIVERABLE,
     tables.CHECKS, tables.OPENINGS, tables.VOLUME_BY_ZONE, geopackage.DELIVERABLE,
 )  # fmt: skip

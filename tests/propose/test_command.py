@@ -16,8 +16,8 @@ from scipy.spatial import cKDTree
 from glademark.hosts.cli import main
 from glademark.intake.first_project import new_project_from
 from glademark.intake.read import read_survey
-from glademark.jobs.answers import Proposed, propose
 from glademark.jobs.layout import Outcome, lay_out
+from glademark.jobs.propose import Proposed, propose
 from glademark.project import read_project
 from glademark.project.job_settings import ProposeSettings
 from glademark.proposal.pool import SLIVER_M2, measured, priorities
@@ -94,7 +94,7 @@ def proposed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Propose
     given = text.replace("[corridors]", "failing_patches = 'patches.gpkg'\n[corridors]")
     path.write_text(given, encoding="utf-8")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("glademark.jobs.answers.PAPERS", ("checks",))
+        patch.setattr("glademark.jobs.propose.PAPERS", ("checks",))
         yield propose(path, out=folder / "proposals", as_marks=1), folder / "proposals"
 
 

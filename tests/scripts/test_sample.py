@@ -4,7 +4,7 @@ import csv
 import importlib.util
 import sys
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
 from types import ModuleType
@@ -350,22 +350,7 @@ def make_sample() -> Iterator[ModuleType]:
         module = importlib.util.module_from_spec(spec)
         monkeypatch.setitem(sys.modules, "make_sample", module)
         spec.loader.exec_module(module)
-        place = importlib.import_module("sample_stand")
-        monkeypatch.setattr(place, "_thinned", _once(place._thinned))  # noqa: SLF001 - pure and slow
         yield module
-
-
-def _once(function: Callable[[np.ndarray, float], np.ndarray]) -> Callable[..., np.ndarray]:
-    """A function of an array and a number that works the same question out only once."""
-    known: dict[tuple[bytes, float], np.ndarray] = {}
-
-    def found(xy: np.ndarray, apart_m: float) -> np.ndarray:
-        key = (xy.tobytes(), apart_m)
-        if key not in known:
-            known[key] = function(xy, apart_m)
-        return known[key].copy()
-
-    return found
 
 
 @pytest.fixture(scope="module")

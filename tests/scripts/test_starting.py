@@ -103,7 +103,7 @@ def test_every_check_is_a_step(monkeypatch: pytest.MonkeyPatch) -> None:
     script = _script("test", monkeypatch)
     steps = script._steps(Path(sys.executable), ["-k", "corridor"])  # noqa: SLF001 - the list itself
 
-    assert list(steps) == ["lint", "format", "types", "docstrings", "site", "tests"]
+    assert list(steps) == ["types", "lint", "format", "docstrings", "site", "tests"]
     assert steps["tests"][-4:] == ["-n", "auto", "-k", "corridor"]
 
 

@@ -9,7 +9,8 @@ import pytest
 import shapely
 
 from glademark.errors import InputError
-from glademark.jobs.answers import Advised, Compared, compare_after_cut, give_advice, inputs_of
+from glademark.jobs.advise import Advised, give_advice
+from glademark.jobs.compare import Compared, compare_after_cut, inputs_of
 from glademark.jobs.layout import lay_out
 from glademark.jobs.stands import lay_out_stands
 from tests.stands.conftest import CRS, Ownership, make_ownership

@@ -10,8 +10,8 @@ import pytest
 from glademark.contracts.survey import Survey
 from glademark.contracts.terrain import Elevation
 from glademark.judge.limits import Case
-from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
+from tests.conftest import measured
 
 Array = npt.NDArray[np.float64]
 
@@ -71,7 +71,6 @@ def laid_out(
             survey_of(stand, **given), elevation=None if elevation is None else {0: elevation}
         )
         asked = project_of(**(project or {}))
-        layout = measure_layout(survey, asked, earlier={})
-        return Case(layout=layout, survey=survey, project=asked)
+        return Case(layout=measured(survey, asked), survey=survey, project=asked)
 
     return build

@@ -121,16 +121,6 @@ def cut_on_demand(
     return made
 
 
-def stacked(frames: Sequence[_Frame]) -> _Frame:
-    """Frames of several stands under each other, numbered 0..n-1 in their order."""
-    filled = [frame for frame in frames if len(frame)]
-    table = (
-        pd.concat(filled, ignore_index=True) if len(filled) > 1 else (filled or frames)[0].copy()
-    )
-    table[STAND] = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
-    return table
-
-
 def features(
     columns: Mapping[Any, Any] | pd.DataFrame,
     geometry: npt.ArrayLike | Sequence[BaseGeometry] | ExtensionArray,

@@ -11,11 +11,10 @@ from functools import partial
 from typing import Any
 
 import geopandas as gpd
-import numpy as np
 import pandas as pd
 from pyproj import CRS
 
-from glademark.contracts.frames import STAND, OnDemand, cut_on_demand, rows_of, stacked
+from glademark.contracts.frames import STAND, OnDemand, cut_on_demand, rows_of
 from glademark.contracts.frames import no_rows as no_table
 from glademark.contracts.layers import LAYERS
 from glademark.contracts.survey import REFUSED_COLUMNS
@@ -352,30 +351,3 @@ _OTHERS = tuple(part for part in fields(Layout) if part.name in {"crs", "by_stan
 
 FRAMES = tuple(part.name for part in fields(Layout) if part not in _OTHERS)
 """Frames of a `Layout`."""
-
-
-def join_layouts(layouts: Mapping[int, Layout], refused: pd.DataFrame) -> Layout:
-    """Layouts of one stand each as one, by the numbers of the stands, which rise."""
-    frames: dict[str, Any] = {}
-    columns: dict[int, dict[str, tuple[str, ...]]] = {stand: {} for stand in layouts}
-    for name in FRAMES:
-        parts = {stand: getattr(one, name) for stand, one in layouts.items()}
-        given = [part for part in parts.values() if not _is_absent(part)]
-        if any(len(part) for part in given):
-            table = stacked([*parts.values()])
-            table[STAND] = np.array([*layouts])[table[STAND].to_numpy()]
-        else:
-            table = next(iter(given or parts.values()))
-        frames[name] = table
-        for stand, part in parts.items():
-            columns[stand][name] = () if _is_absent(part) else tuple(part.columns)
-    results = {
-        stand: replace(one.by_stand[0], columns=columns[stand]) for stand, one in layouts.items()
-    }
-    first = next(iter(layouts.values()))
-    return replace(first, **frames, by_stand=results, refused=refused)
-
-
-def _is_absent(layer: pd.DataFrame) -> bool:
-    """Whether nothing was given for a layer: it has no CRS."""
-    return isinstance(layer, gpd.GeoDataFrame) and layer.crs is None

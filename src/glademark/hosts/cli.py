@@ -204,7 +204,7 @@ def advise(project: Path, *, by: Any, marks: Path | None, out: Path | None, as_j
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
     from glademark.export.job_files import ADVICE_FIGURES_FILE  # noqa: PLC0415 - the same
-    from glademark.jobs.answers import give_advice  # noqa: PLC0415 - the same
+    from glademark.jobs.advise import give_advice  # noqa: PLC0415 - the same
     from glademark.report.terminal.jobs import print_advice  # noqa: PLC0415 - the same
 
     with progress():
@@ -249,7 +249,7 @@ def compare(
     from rich.console import Console  # noqa: PLC0415 - keeps --help light
 
     from glademark.export.job_files import COMPARISON_FIGURES_FILE  # noqa: PLC0415 - the same
-    from glademark.jobs.answers import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
+    from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
     from glademark.report.terminal.jobs import (  # noqa: PLC0415 - the same
         print_comparison,
         print_files,

@@ -154,8 +154,8 @@ def propose(project: Path, *, out: Path, as_marks: int | None, as_json: bool) ->
 
     from glademark.export.proposal_files import PROPOSAL_FIGURES_FILE  # noqa: PLC0415 - the same
     from glademark.hosts import cli as host  # noqa: PLC0415 - it registers this command
-    from glademark.jobs.answers import log  # noqa: PLC0415 - keeps --help light
-    from glademark.jobs.answers import propose as propose_groups  # noqa: PLC0415 - the same
+    from glademark.jobs.propose import log  # noqa: PLC0415 - keeps --help light
+    from glademark.jobs.propose import propose as propose_groups  # noqa: PLC0415 - the same
     from glademark.report.terminal.jobs import print_proposal  # noqa: PLC0415 - the same
 
     with progress() as tell:

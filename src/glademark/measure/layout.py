@@ -11,7 +11,7 @@ import pandas as pd
 import shapely
 
 from glademark.contracts.frames import STAND, features, give_back_memory
-from glademark.contracts.layout import Layout, join_layouts
+from glademark.contracts.layout import Layout
 from glademark.contracts.survey import REFUSED_COLUMNS, Survey, labels_of
 from glademark.errors import InputError
 from glademark.forestry import SizeClasses, SpeciesNames
@@ -159,25 +159,22 @@ def _on_ground(layout: Layout, survey: Survey, project: Project, measured: Measu
     stated = survey.elevation is not None or project.machine.reach_m is not None
     if not stated and not any(len(frame) for frame in given):
         return layout
-    from glademark.measure.terrain.measures import with_ground  # noqa: PLC0415 - only where given
+    from glademark.measure.terrain.measures import ground_of, with_ground  # noqa: PLC0415 - only where given
 
     marks, parts = measured.marks, measured.parts
     rows, parts_of = rows_by(marks[STAND]), rows_by(parts[STAND])
     none = np.zeros(0, dtype=np.intp)
-    if len(layout.by_stand) == 1:
-        return with_ground(layout, survey, project, marks=marks, parts=parts)
-    ground = replace(survey, marks=survey.marks.iloc[:0])  # the measures read no marks of it
-    layouts = {
-        stand: with_ground(
+    found = {
+        stand: ground_of(
             layout.of(stand),
-            ground.of(stand),
+            survey.of(stand),
             project,
             marks=marks.iloc[rows.get(stand, none)],
             parts=parts.iloc[parts_of.get(stand, none)],
         )
         for stand in layout.by_stand
     }
-    return join_layouts(layouts, layout.refused)
+    return with_ground(layout, found)
 
 
 def _classes(project: Project) -> SizeClasses:

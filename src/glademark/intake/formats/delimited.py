@@ -66,10 +66,11 @@ def _from_header(
 
 def _header_place(rows: Sequence[Sequence[str]], meanings: Sequence[Meaning]) -> int:
     """The first row that names several columns, where the very first is none."""
-    known = [_known(cells, meanings) for cells in rows]
-    if not rows or known[0] >= _KNOWN_MIN or (known[0] and len(rows[0]) > 1):
+    first = _known(rows[0], meanings) if rows else 0
+    if first and (first >= _KNOWN_MIN or len(rows[0]) > 1):
         return 0
-    return next((at for at, number in enumerate(known) if number >= _KNOWN_MIN), 0)
+    named = (at for at, cells in enumerate(rows) if _known(cells, meanings) >= _KNOWN_MIN)
+    return next(named, 0)
 
 
 def _known(cells: Sequence[str], meanings: Sequence[Meaning]) -> int:

@@ -244,9 +244,9 @@ def _column(values: npt.NDArray[Any]) -> pd.Series:
         return pd.Series(values)
     if pd.api.types.infer_dtype(values) == "string":  # each different text is looked at once
         codes, different = pd.factorize(values)
-        texts = np.array([*(text.strip() for text in different), ""], dtype=object)[codes]
-    else:
-        texts = [value.strip() if isinstance(value, str) else _text(value) for value in values]
+        words = np.array([*(text.strip() for text in different), ""], dtype=object)
+        return pd.Series(words[codes], dtype="str")
+    texts = [value.strip() if isinstance(value, str) else _text(value) for value in values]
     return pd.Series(texts, dtype="str")
 
 

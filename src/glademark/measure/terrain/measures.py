@@ -1,7 +1,7 @@
 """The ground under a layout: terrain, extraction, reach and crossings, laid over it."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import geopandas as gpd
@@ -18,11 +18,12 @@ from glademark.contracts.terrain import (
     PERMIT,
     CrossingFigures,
     Elevation,
+    Profile,
     TerrainFigures,
     heights_at,
 )
 from glademark.errors import listed
-from glademark.measure.tables import declared
+from glademark.measure.tables import declared, rows_by
 from glademark.measure.terrain.corridor_grades import (
     corridor_parts,
     corridor_summary,
@@ -69,6 +70,8 @@ from glademark.project.model import Project
 
 FloatArray = npt.NDArray[np.float64]
 
+_NONE = np.zeros(0, dtype=np.intp)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Task:
@@ -80,19 +83,32 @@ class _Task:
     extraction: Extraction | None
 
 
-_Found = tuple[Layout, Mapping[str, Any]]  # with its layers, and columns of its marks
+@dataclass(frozen=True, kw_only=True, slots=True, eq=False)
+class Ground:
+    """What was found of the ground of one stand."""
+
+    layers: dict[str, gpd.GeoDataFrame] = field(default_factory=dict)  # of the ground itself
+    columns: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """More columns of layers that were measured before, by the layer."""
+    figures: dict[str, Any] = field(default_factory=dict)
+    notices: list[str] = field(default_factory=list)
+    profiles: list[Profile] = field(default_factory=list)
+
+    def add(self, layer: str, columns: Mapping[str, Any]) -> None:
+        """More columns of a layer, in the order of its rows."""
+        self.columns.setdefault(layer, {}).update(columns)
 
 
-def with_ground(
+def ground_of(
     layout: Layout,
     survey: Survey,
     project: Project,
     *,
     marks: gpd.GeoDataFrame,
     parts: pd.DataFrame,
-) -> Layout:
+) -> Ground:
     """
-    The layout of one stand with what is found of the ground.
+    What is found of the ground of one stand.
 
     `marks` are every used mark with `is_cut`, in the order of the layer `marks`; `parts` are the
     volumes of those that are cut. What the inputs do not allow is absent.
@@ -106,95 +122,120 @@ def with_ground(
     solid = layout.marks["volume_m3"].to_numpy(dtype=float)
     wood = wood_of(marks, parts, solid_m3=solid)
     task = _Task(survey=survey, project=project, wood=wood, extraction=extraction)
-    of_marks: dict[str, Any] = {}
+    found = Ground()
     for step in _STEPS:
-        layout, columns = step(layout, task)
-        of_marks |= columns
-    return replace(layout, marks=layout.marks.assign(**of_marks)) if of_marks else layout
+        step(layout, task, found)
+    return found
 
 
-def _with(layout: Layout, ground: Mapping[str, Any], *, notices: Sequence[str] = ()) -> Layout:
-    """The layout with more figures of the ground and notices."""
-    results = layout.by_stand[0]
-    results = replace(
-        results,
-        ground=replace(results.ground, **ground),
-        notices=(*results.notices, *notices),
-    )
-    return replace(layout, by_stand={0: results})
+def with_ground(layout: Layout, found: Mapping[int, Ground]) -> Layout:
+    """A layout with what was found of the ground of its stands, by their numbers, which rise."""
+    layers = dict.fromkeys(name for one in found.values() for name in one.layers)
+    wider = dict.fromkeys(name for one in found.values() for name in one.columns)
+    frames: dict[str, Any] = {
+        name: _of_all({at: one.layers[name] for at, one in found.items() if name in one.layers})
+        for name in layers
+    }
+    for name in wider:
+        more = {stand: one.columns.get(name, {}) for stand, one in found.items()}
+        frames[name] = _with_columns(getattr(layout, name), more)
+    results = {}
+    for stand, one in found.items():
+        before = layout.by_stand[stand]
+        own: dict[str, tuple[str, ...]] = {name: () for name in layers if name not in one.layers}
+        for name in wider:
+            lost = {*frames[name].columns} - {*getattr(layout, name).columns}
+            if lost := lost - {*one.columns.get(name, {})}:
+                own[name] = tuple(c for c in frames[name].columns if c not in lost)
+        results[stand] = replace(
+            before,
+            ground=replace(before.ground, **one.figures),
+            notices=(*before.notices, *one.notices),
+            profiles=tuple(one.profiles),
+            columns=own,
+        )
+    return replace(layout, **frames, by_stand=results)
 
 
-def _with_extraction(layout: Layout, task: _Task) -> _Found:
+def _of_all(layers: Mapping[int, gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
+    """The same layer of several stands as one."""
+    filled = [layer for layer in layers.values() if len(layer)] or [*layers.values()][:1]
+    stands = np.repeat([*layers], [len(layer) for layer in layers.values()])
+    return pd.concat(filled, ignore_index=True).assign(**{STAND: stands})
+
+
+def _with_columns(
+    layer: gpd.GeoDataFrame, columns: Mapping[int, Mapping[str, Any]]
+) -> gpd.GeoDataFrame:
+    """A layer with more columns of each stand, in the order of its rows; empty where none."""
+    rows = rows_by(layer[STAND])
+    parts = [pd.DataFrame(columns[stand], index=rows.get(stand, _NONE)) for stand in columns]
+    filled = [part for part in parts if len(part)] or parts[:1]
+    table = pd.concat(filled).reindex(np.arange(len(layer)))
+    return layer.assign(**{str(name): table[name].array for name in table})
+
+
+def _with_extraction(layout: Layout, task: _Task, found: Ground) -> None:
     """The way of the wood to the landing, where there is a landing."""
     extraction, wood, machine = task.extraction, task.wood, task.project.machine
     if extraction is None:
-        return layout, {}
+        return
     entry = entries(extraction, layout.marks.geometry.to_numpy())
     cut = part_of(entry, wood.row)
     stretches = stretches_of(extraction, cut, wood)
     layer = extraction_layer(extraction, stretches, wood, payload_m3=machine.payload_m3)
     figures = extraction_figures(extraction, layer, cut, wood, machine)
-    notices = []
     if figures.unreached:
-        notices.append(
+        found.notices.append(
             f"No landing is reached along corridors from {listed(figures.unreached)} (cut trees "
             f"there, which are in no extraction distance: {figures.trees_unreached}). Check where "
             "the lines end, or [machine] snapping_distance."
         )
-    found = replace(
-        _with(layout, {"extraction": figures}, notices=notices),
-        corridors=_joined(layout.corridors, corridor_columns(layer)),
-        extraction=_layer(layer, "extraction", layout),
-    )
-    return found, mark_columns(extraction, entry)
+    found.figures["extraction"] = figures
+    found.layers["extraction"] = _layer(layer, "extraction", layout)
+    found.add("corridors", _of_corridors(layout, corridor_columns(layer)))
+    found.add("marks", mark_columns(extraction, entry))
 
 
-def _with_terrain(layout: Layout, task: _Task) -> _Found:
+def _with_terrain(layout: Layout, task: _Task, found: Ground) -> None:
     """Slopes and grades, where there is terrain."""
     if task.survey.elevation is None:
-        return layout, {}
+        return
     elevation = task.survey.elevation[0]
     rise = gradient(elevation)
     contours = contour_layer(elevation, task.project.heading.units, crs=layout.crs)
-    found = replace(
-        _with(
-            layout,
-            {"terrain": _terrain_figures(layout, elevation, rise)},
-            notices=_coarse(elevation, task.project),
-        ),
-        openings=_sloped(layout.openings, elevation, rise),
-        zones=_sloped(layout.zones, elevation, rise),
-        contours=_layer(contours, "contours", layout),
-    )
-    return _with_grades(found, task, elevation), _under(layout.marks, elevation, rise)
+    found.layers["contours"] = _layer(contours, "contours", layout)
+    found.figures["terrain"] = _terrain_figures(layout, elevation, rise)
+    found.notices.extend(_coarse(elevation, task.project))
+    for name in ("openings", "zones"):
+        areas = getattr(layout, name).geometry.to_numpy()
+        slopes = slope_within(areas, elevation, rise)
+        found.add(name, {column: slopes[column].array for column in SLOPE_COLUMNS})
+    _with_grades(layout, task, elevation, found)
+    found.add("marks", _under(layout.marks, elevation, rise))
 
 
-def _with_grades(layout: Layout, task: _Task, elevation: Elevation) -> Layout:
+def _with_grades(layout: Layout, task: _Task, elevation: Elevation, found: Ground) -> None:
     """Grades of the corridors, where there are any."""
     parts = corridor_parts(layout.corridor_lines)
     if parts.empty:
-        return layout
+        return
     settings = task.project.terrain
     samples, pieces = sampled(parts, elevation, settings)
     direction = to_landing(pieces, task.extraction)
     layer = grade_layer(parts, pieces, direction, settings)
     summary = corridor_summary(parts, samples, layer, settings)
-    figures = grade_figures(samples, layer, summary, settings)
-    graded = _with(layout, {"grades": figures})
-    along = profiles(parts, samples, direction)
-    return replace(
-        graded,
-        by_stand={0: replace(graded.by_stand[0], profiles=along)},
-        corridors=_joined(layout.corridors, summary),
-        corridor_grades=_layer(layer, "corridor_grades", layout),
-    )
+    found.figures["grades"] = grade_figures(samples, layer, summary, settings)
+    found.profiles.extend(profiles(parts, samples, direction))
+    found.layers["corridor_grades"] = _layer(layer, "corridor_grades", layout)
+    found.add("corridors", _of_corridors(layout, summary))
 
 
-def _with_reach(layout: Layout, task: _Task) -> _Found:
+def _with_reach(layout: Layout, task: _Task, found: Ground) -> None:
     """Distances to corridor edges, where the machine's reach is stated."""
     reach_m, wood = task.project.machine.reach_m, task.wood
     if reach_m is None:
-        return layout, {}
+        return
     points = layout.marks.geometry.to_numpy()
     reach = measure_reach(points, layout.corridors)
     inside = entered(layout.marks, layout.openings, layout.corridors, task.project.machine)
@@ -205,21 +246,21 @@ def _with_reach(layout: Layout, task: _Task) -> _Found:
     layer = stub_layer(
         stubs, layout.marks, layout.corridors, wood, obstacles=_obstacles(task.survey)
     )
-    notices = []
     if figures.stubs == MOST_STUBS and figures.trees_left:
-        notices.append(
+        found.notices.append(
             f"Even {MOST_STUBS} new stubs of corridor would leave cut trees beyond reach: "
             f"{figures.trees_left}. Corridors are missing there."
         )
-    found = replace(
-        _with(layout, {"reach": figures}, notices=notices),
-        corridor_stubs=_layer(layer, "corridor_stubs", layout),
+    found.figures["reach"] = figures
+    found.layers["corridor_stubs"] = _layer(layer, "corridor_stubs", layout)
+    found.add(
+        "marks",
+        {
+            "reach_corridor": reach.corridor,
+            "reach_m": reach.distance_m,
+            "within_reach": reach.distance_m <= reach_m,
+        },
     )
-    return found, {
-        "reach_corridor": reach.corridor,
-        "reach_m": reach.distance_m,
-        "within_reach": reach.distance_m <= reach_m,
-    }
 
 
 def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
@@ -228,34 +269,31 @@ def _obstacles(survey: Survey) -> dict[str, BaseGeometry]:
     return {name: shapely.union_all(frame.geometry.to_numpy()) for name, frame in frames.items()}
 
 
-def _with_crossings(layout: Layout, task: _Task) -> _Found:
+def _with_crossings(layout: Layout, task: _Task, found: Ground) -> None:
     """Crossings of water and setbacks, where there are any."""
     survey = task.survey
     if survey.corridors.empty or (survey.water.empty and survey.setbacks.empty):
-        return layout, {}
-    found = find_crossings(
+        return
+    crossings = find_crossings(
         survey.corridors,
         water=survey.water,
         setbacks=survey.setbacks,
         stand=shapely.union_all(layout.stand.geometry.to_numpy()),
     )
-    wet = int((found["what"] == "water").sum())
-    figures = CrossingFigures(
-        water=wet, setbacks=len(found) - wet, least_angle_deg=float(found["angle_deg"].min())
+    wet = int((crossings["what"] == "water").sum())
+    found.figures["crossings"] = CrossingFigures(
+        water=wet,
+        setbacks=len(crossings) - wet,
+        least_angle_deg=float(crossings["angle_deg"].min()),
     )
-    notices = []
-    if len(found):
-        number = "once" if len(found) == 1 else f"{len(found)} times"
-        notices.append(f"Corridors cross water or a setback {number}. {PERMIT}")
-    numbered = found.assign(crossing=np.arange(1, len(found) + 1))
-    crossed = replace(
-        _with(layout, {"crossings": figures}, notices=notices),
-        water_crossings=_layer(numbered, "water_crossings", layout),
-    )
-    return crossed, {}
+    if len(crossings):
+        number = "once" if len(crossings) == 1 else f"{len(crossings)} times"
+        found.notices.append(f"Corridors cross water or a setback {number}. {PERMIT}")
+    numbered = crossings.assign(crossing=np.arange(1, len(crossings) + 1))
+    found.layers["water_crossings"] = _layer(numbered, "water_crossings", layout)
 
 
-_STEPS: Sequence[Callable[[Layout, _Task], _Found]] = (
+_STEPS: Sequence[Callable[[Layout, _Task, Ground], None]] = (
     _with_extraction,
     _with_terrain,
     _with_reach,
@@ -275,12 +313,6 @@ def _under(marks: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> dic
         "elevation_m": heights_at(elevation, x, y),
         "slope_pct": np.where(known, 100 * slope, np.nan),
     }
-
-
-def _sloped(areas: gpd.GeoDataFrame, elevation: Elevation, rise: Gradient) -> gpd.GeoDataFrame:
-    """Areas with the slope of their ground."""
-    slopes = slope_within(areas.geometry.to_numpy(), elevation, rise).set_index(areas.index)
-    return areas.assign(**{name: slopes[name] for name in SLOPE_COLUMNS})
 
 
 def _terrain_figures(layout: Layout, elevation: Elevation, rise: Gradient) -> TerrainFigures:
@@ -316,13 +348,13 @@ def _coarse(elevation: Elevation, project: Project) -> list[str]:
     return [notice]
 
 
-def _joined(corridors: gpd.GeoDataFrame, more: pd.DataFrame) -> gpd.GeoDataFrame:
-    """Corridors with more columns, by their names."""
-    found = more.reindex(corridors["corridor"])
-    columns = {str(name): found[name].to_numpy() for name in found}
+def _of_corridors(layout: Layout, more: pd.DataFrame) -> dict[str, Any]:
+    """Columns of corridors in the order of the layer, by their names."""
+    found = more.reindex(layout.corridors["corridor"])
+    columns: dict[str, Any] = {str(name): found[name].array for name in found}
     if "landing" in columns:
-        columns["landing"] = found["landing"].fillna("").to_numpy()
-    return corridors.assign(**columns)
+        columns["landing"] = found["landing"].fillna("").array
+    return columns
 
 
 def _layer(frame: gpd.GeoDataFrame, name: str, layout: Layout) -> gpd.GeoDataFrame:
