@@ -91,7 +91,7 @@ def averaged(
     if spread < _KNOWN**2:
         found, _ = by_messages(pairs, log_odds + middle, start=free, close=_SETTLED)
         return _between(chance + found - base)
-    steps = math.ceil(2 * math.sqrt(spread / left))  # close enough for what the records tell alone
+    steps = round(2 * math.sqrt(spread / left))  # close enough for what the records tell alone
     rises = middle + np.arange(-steps, steps + 1) * np.sqrt(spread) * _REACH / (steps + 0.5)
     change = np.empty((len(rises), len(chance)))
     for node, rise in enumerate(rises.tolist()):
