@@ -7,13 +7,15 @@ import pandas as pd
 import pytest
 import shapely
 
+from glademark.contracts.job_layers import AFTER_CUT_LAYERS, PROPOSAL_LAYERS
 from glademark.contracts.layers import LAYERS, Column, Layer, present, shown_beside
 from glademark.contracts.layout import Layout
 from glademark.units import ACRE_M2
 
 COLUMNS = [
     pytest.param(column, id=f"{layer.name}.{column.name}")
-    for layer in LAYERS.values()
+    for layers in (LAYERS, AFTER_CUT_LAYERS, PROPOSAL_LAYERS)
+    for layer in layers.values()
     for column in layer.columns
 ]
 TABLES = [name for name, layer in LAYERS.items() if layer.geometry is None]

@@ -464,6 +464,9 @@ def test_a_danger_tree_near_the_stand_stays(survey: Read) -> None:
     [
         ("5000050", "500050", "if x and y .longitude and latitude. were swapped"),
         ("-500050", "5000050", "if the sign of x .* were the other one"),
+        ("500050", "-5000050", "if the sign of y .* were the other one"),
+        ("-500050", "-5000050", "if both signs were the other ones"),
+        ("5000050", "-500050", "if x and y were swapped and the sign of x were the other one"),
         ("9", "9", "look like degrees"),
         ("700050", "5000050", "Check that the file belongs to this stand"),
     ],
