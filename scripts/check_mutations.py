@@ -176,7 +176,7 @@ def drawn(number: int, seed: int) -> Iterator[Mutant]:
 
 
 def nearest_tests(mutant: Mutant, most: int) -> list[str]:
-    """Test files by words shared with the path, and by whether they name module and function."""
+    """The module's own examples, and test files by words of the path and by what they name."""
     module = mutant.path.relative_to(SOURCE).with_suffix("").as_posix()
     says_module = re.compile(rf"glademark\.{re.escape(module.replace('/', '.'))}\b")
     says_function = re.compile(rf"\b{re.escape(mutant.function)}\b")
@@ -194,7 +194,8 @@ def nearest_tests(mutant: Mutant, most: int) -> list[str]:
         )
         if score:
             ranked.append((-score, len(text), name))
-    return [name for _, _, name in sorted(ranked)[:most]]
+    own = [mutant.path.as_posix()] if ">>>" in mutant.text else []
+    return own + [name for _, _, name in sorted(ranked)[:most]]
 
 
 def _words_shared(one: str, other: str) -> int:

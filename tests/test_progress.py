@@ -10,8 +10,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
-from glademark.hosts.more_commands import progress
+from glademark.hosts.more_commands import JsonLines, _Notices, progress
 
 PROJECT = """
 project = {name = "Small"}
@@ -65,6 +66,27 @@ def test_refusal_is_the_last_line(command: Command, tmp_path: Path) -> None:
     assert answer.returncode == last["code"] == 2
     assert "marks.csv" in str(last["error"])
     assert not (tmp_path / "out").exists()
+
+
+def test_more_steps_than_foreseen_are_not_the_end(capsys: pytest.CaptureFixture[str]) -> None:
+    """However many steps a run takes, all is done only at its end."""
+    lines = JsonLines()
+    with lines.running() as go_on:
+        for number in range(1000):
+            go_on(f"Step {number}")
+
+    steps = lines_of(capsys.readouterr().err)
+    assert [int(str(one["done"])) >= int(str(one["of"])) for one in steps] == [False] * 1001 + [
+        True
+    ]
+
+
+def test_what_others_write_is_a_notice(capsys: pytest.CaptureFixture[str]) -> None:
+    """Lines that a library writes on standard error are objects too; blank ones are left out."""
+    print("one  line\n\n another", file=_Notices(JsonLines()))
+
+    told = lines_of(capsys.readouterr().err)
+    assert told == [{"notice": "one line"}, {"notice": "another"}]
 
 
 def test_interrupt_leaves_nothing(tmp_path: Path) -> None:

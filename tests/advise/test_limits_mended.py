@@ -71,6 +71,22 @@ def test_trees_in_an_exclusion_are_spared(groves: Build, advice_of: Build) -> No
     assert advice.spared == inside
 
 
+def test_a_setback_keeps_its_basal_area_by_the_fewest_trees(
+    groves: Build, advice_of: Build
+) -> None:
+    """10 m2 stand on a strip of 1 ha, 9.5 must: of 12 trees of 0.0707 m2 cut there 7 may go."""
+    strip = {"geometry": shapely.box(250, 250, 350, 350), "name": "brook"}
+    rule = {"rule": "residual_basal_area", "minimum_m2_ha": 9.5}
+    stock = {**SOLD, "allowance": {"standing": {"basal_area": "10 m2/ha"}}}
+
+    advice = advice_of(
+        groves(3, [12], [(300, 300)]), {}, project=stock, setbacks=[{**strip, **rule}]
+    )
+
+    assert len(advice.spared) == 12 - int(0.5 / (np.pi * 0.3**2 / 4))
+    assert advice.passes
+
+
 def test_trees_that_must_go_and_corridor_trees_are_never_spared(
     groves: Build, advice_of: Build, hole_left: Build, least_by_trying: Build
 ) -> None:

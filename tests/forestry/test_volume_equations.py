@@ -154,6 +154,15 @@ def test_form_class_ends_where_its_tables_do() -> None:
     assert "no volume" in result.notices[0]
 
 
+def test_a_diameter_on_the_edge_of_the_range_is_inside_it() -> None:
+    """12 in are the least of the form-class tables, also as 30.479999999999997 cm by metres."""
+    trees = Trees(dbh_cm=12 * 0.0254 * 100, logs=3.0)
+
+    result = tree_volume(trees, equation_set=equation_sets()["form-class-1986"], part="doyle")
+
+    assert result.status == "ok"
+
+
 def test_stem_thinner_than_a_top_has_no_part_above() -> None:
     """A hardwood of 5 in is nowhere 9 in thick: no sawlog, in two sets."""
     sapling = Trees(

@@ -208,7 +208,7 @@ def test_a_share_that_the_known_openings_pass_is_exceeded(
 
 def test_share_in_openings(case_of: CaseOf, held_against: ChecksOf) -> None:
     """1,600 m2 of 10 ha is 1.6 % of the stand."""
-    case = case_of(STAND, walked=[square(40)])
+    case = case_of(STAND, project={"openings": {"edge": None}}, walked=[square(40)])
     for most, verdict in (("2 %", "met"), ("1.65 %", "near"), ("1.5 %", "exceeded")):
         checks = held_against(case, {"openings_share_max": most})
 
@@ -599,3 +599,13 @@ def test_an_area_that_another_edge_would_exceed_is_near(
 
     assert verdict_of(checks) == [verdict]
     assert ("boles" in checks["reason"].iloc[0]) == (verdict == "near")
+
+
+def test_an_area_that_is_the_limit_at_another_edge_is_met(
+    case_of: CaseOf, held_against: ChecksOf
+) -> None:
+    """What is just the limit along boles exceeds it at no edge."""
+    case = case_of(STAND, project={"openings": {"edge": None}}, walked=[square(40)])
+    limit = case.layout.openings["area_boles_m2"].iloc[0]
+
+    assert verdict_of(held_against(case, {"opening_area_max": f"{limit} m2"})) == ["met"]

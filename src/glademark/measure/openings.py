@@ -5,6 +5,7 @@ For each strip that meets an opening, the part of the strip within one strip wid
 belongs to its hole. Where two such holes touch, they are one combined opening.
 """
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -16,7 +17,6 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
-from scipy.spatial.distance import pdist, squareform
 from shapely.geometry.base import BaseGeometry
 
 from glademark.contracts.frames import STAND, features
@@ -64,12 +64,13 @@ def _axes(hull: BaseGeometry) -> tuple[float, float, float]:
     corners = shapely.get_coordinates(hull)
     if not len(corners):
         return 0.0, 0.0, float("nan")
-    apart = squareform(pdist(corners))
-    i, j = np.unravel_index(np.argmax(apart), apart.shape)
+    east, north = (corners[:, axis, None] - corners[:, axis] for axis in (0, 1))
+    apart = np.sqrt(east * east + north * north)
+    i, j = divmod(int(apart.argmax()), len(corners))
     length = float(apart[i, j])
     along = (corners[j] - corners[i]) / length
     across = corners @ np.array([-along[1], along[0]])
-    return length, float(np.ptp(across)), float(np.degrees(np.arctan2(*along)) % 180)
+    return length, float(across.max() - across.min()), math.degrees(math.atan2(*along)) % 180
 
 
 ROUNDING = 1e-9
