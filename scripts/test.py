@@ -49,7 +49,7 @@ def _steps(python: Path, options: Sequence[str]) -> dict[str, list[str | Path]]:
         "format": [python, "-m", "ruff", "format", "--check"],
         "docstrings": [python, "-m", "numpydoc", "lint", *modules],
         "site": [python, "-m", "sphinx", "-q", "-W", ROOT / "docs", ROOT / ".cache" / "site"],
-        "tests": [python, "-m", "pytest", *BY_FILE, "-n", "auto", *options],
+        "tests": [python, "-m", "pytest", *BY_FILE, "-n", "logical", *options],
     }
 
 

@@ -39,6 +39,8 @@ from glademark.jobs.layout import Outcome
 from glademark.measure.layout import measure_layout
 from glademark.project.model import Project
 
+pytest_plugins = ["tests.deliveries"]
+
 settings.register_profile("suite", max_examples=25, deadline=None, derandomize=True)
 settings.load_profile("suite")
 pd.options.mode.string_storage = "python"

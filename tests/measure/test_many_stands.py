@@ -1,5 +1,6 @@
 """Many stands measured together give what each gives alone, to the last digit."""
 
+import pickle
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 
@@ -163,6 +164,9 @@ def test_surveys_are_split_as_they_were_joined(survey_of: SurveyOf) -> None:
     assert [part.geometry.x.tolist() for part in parts] == [[1, 2], [], [3]]
     assert [part.index.tolist() for part in parts] == [[0, 1], [], [0]]
     assert [set(part["stand"]) for part in parts] == [{0}, set(), {0}]
+    again = pickle.loads(pickle.dumps(joined.of(0)))  # noqa: S301 - our own
+    assert again.marks.equals(parts[0])
+    assert not hasattr(again, "no such table")
 
 
 def test_a_stand_whose_cruise_is_refused_does_not_stop_the_others(

@@ -69,7 +69,7 @@ def geopackage_faults() -> Check:
     if python is None or _failed([python, "-c", "import osgeo.ogr"]):
         pytest.skip("the distribution's python3-gdal is not installed")
     if not command.is_file():
-        pip = [str(HOME / "bin" / "python"), "-m", "pip", "install", "-q"]
+        pip = [str(HOME / "bin" / "python"), "-m", "pip", "install", "-q", "--no-compile"]
         for words in (
             [python, "-m", "venv", "--system-site-packages", str(HOME)],
             [*pip, *PACKAGES],

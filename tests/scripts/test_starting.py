@@ -104,7 +104,7 @@ def test_every_check_is_a_step(monkeypatch: pytest.MonkeyPatch) -> None:
     steps = script._steps(Path(sys.executable), ["-k", "corridor"])  # noqa: SLF001 - the list itself
 
     assert list(steps) == ["types", "lint", "format", "docstrings", "site", "tests"]
-    assert steps["tests"][-4:] == ["-n", "auto", "-k", "corridor"]
+    assert steps["tests"][-4:] == ["-n", "logical", "-k", "corridor"]
 
 
 def test_failed_step_shows_its_faults(

@@ -240,10 +240,11 @@ def quantities(
     if decimal_comma:
         dotted = text.str.replace(",", ".", regex=False)
         parts = parts.where(parts[0].notna(), dotted.str.extract(_WITH_UNIT))
-    read = parts[0].notna()
+    number, unit = parts[0], parts[1]
+    read = number.notna()
     own = parts.index[read]
-    values.loc[own] = pd.to_numeric(parts.loc[own, 0])
-    units.loc[own] = translated(parts.loc[own, 1], _CELL_UNITS)
+    values.loc[own] = pd.to_numeric(number[read])
+    units.loc[own] = translated(unit[read], _CELL_UNITS)
     bad = bad & values.isna()
     return values, units, bad
 
