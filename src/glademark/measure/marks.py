@@ -84,21 +84,20 @@ def distances(
     (the first by name where several are; empty and NaN without).
     """
     points, stand, area = marks.geometry.to_numpy(), marks[STAND].to_numpy(), corridors.area
-    outlines = [shapely.boundary(areas) for areas in (area, *edges)]
     every = np.arange(len(area))
-    away, to_corridor = (
+    to_corridor, to_edge = (
         line_distances(
             points,
             stand=stand,
-            lines=np.concatenate(lines),
-            line_stand=np.tile(every, len(lines)),
+            lines=shapely.boundary(np.concatenate(areas)),
+            line_stand=np.tile(every, len(areas)),
         )
-        for lines in (outlines, outlines[:1])
+        for areas in ([area], [*edges])
     )
     shapely.prepare(area)
     inside = shapely.intersects_xy(area[stand], *shapely.get_coordinates(points).T)
     return {
-        "line_distance_m": away,
+        "line_distance_m": np.fmin(to_corridor, to_edge),
         "corridor_distance_m": np.where(inside, -to_corridor, to_corridor),
         **_nearest_corridors(points, stand, corridors.lines),
     }

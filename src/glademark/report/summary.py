@@ -360,8 +360,8 @@ def marking_days(marks: pd.DataFrame) -> tuple[str, ...]:
     >>> marking_days(pd.DataFrame({"time": ["2025-10-06 08:06", "7/10/25", "2025-13-01"]}))
     ('2025-10-06',)
     """
-    times = marks["time"].astype("str").unique() if "time" in marks else ()
-    days = {found[1] for text in times if (found := _DAY.fullmatch(text))}
+    times = marks["time"].unique() if "time" in marks else ()
+    days = {found[1] for text in times if (found := _DAY.fullmatch(str(text)))}
     return tuple(sorted(day for day in days if _is_day(day)))
 
 
