@@ -16,12 +16,18 @@ from glademark.comparison.likeness import OUTSIDE, edge_log_ratio
 from glademark.comparison.matching import match_stumps
 
 
-def test_average_is_that_over_all_rates() -> None:
+@pytest.mark.parametrize(
+    ("sure", "doubtful", "alone", "odds_max"),
+    [(50, 6, 4, 3.0), (40, 16, 4, 3.0), (30, 26, 4, 3.0), (50, 8, 6, 0.5)],
+)
+def test_average_is_that_over_all_rates(
+    sure: int, doubtful: int, alone: int, odds_max: float
+) -> None:
     """Chances are those integrated over both rates, as a table of both sums them."""
-    trees, sure, doubtful, alone = 60, 50, 6, 4  # a doubtful stump is of one tree or of none
+    trees = 60  # a doubtful stump is of one tree or of none
     row = np.arange(sure + doubtful)
     pairs = Pairs(row=row, column=row, rows=trees, columns=sure + doubtful + alone)
-    fits = np.concatenate([np.full(sure, 30.0), np.linspace(-3, 3, doubtful)])
+    fits = np.concatenate([np.full(sure, 30.0), np.linspace(-odds_max, odds_max, doubtful)])
     share, unmarked, added = 0.9, 7.0, 0.1
     log_odds = fits + logit(share) - np.log(unmarked)
     complete = Complete(

@@ -387,3 +387,19 @@ def test_openings_and_corridors_say_what_they_leave_out(
     assert zones.loc[["corridor", "opening", "matrix"], "trees_without"].tolist() == [2, 1, 0]
     for layer in (layout.openings, layout.corridors, zones.loc[["corridor", "opening"]]):
         assert layer["volume_m3"].isna().all()
+
+
+def test_a_volume_in_cubic_units_is_solid_without_a_product(
+    layout_of: LayoutOf, marks_at: MarksAt
+) -> None:
+    """Recorded in m3 or ft3, no product stated: solid as it stands; a cord has no such content."""
+    marks = [
+        mark
+        for unit, count in (("m3", 1), ("ft3", 2), ("cord", 3))
+        for mark in marks_at(HERE, volume=1.5 * count, volume_unit=unit, count=count)
+    ]
+    layout = layout_of(STAND, marks=marks)
+
+    solid = layout.marks["volume_m3"].tolist()
+    assert solid == pytest.approx([1.5, 3.0 * FOOT_M3, float("nan")], nan_ok=True)
+    assert layout.figures.volume.m3_missing_trees == 3

@@ -229,11 +229,15 @@ def test_interface_is_what_it_says() -> None:
 def test_trees_without_a_group_open_nothing() -> None:
     """Missing and blank groups are left out, and one group in two spellings is one."""
     places = [shapely.Point(x, 0) for x in (0, 4, 50, 54, 90)]
-    trees = frame(*places, crown_radius_m=[3.0] * 5, group=["a", "A ", None, np.nan, " "])
+    trees = frame(
+        *places, crown_radius_m=[3.0, 3.0, 2.0, 2.0, 2.0], group=["a", "A ", None, np.nan, " "]
+    )
 
     found = gm.opening_areas(trees, group="group")
 
     assert found[["group", "trees"]].to_numpy().tolist() == [["a", 2]]
+    alike = gm.opening_areas(trees, group="group", standing_crown_radius_m=2.0)
+    assert found["area_boles_m2"].tolist() == alike["area_boles_m2"].tolist()
     numbered = gm.opening_areas(trees.assign(group=[2, 2, 1, 1, np.nan]), group="group")
     assert numbered[["group", "trees"]].to_numpy().tolist() == [[1, 2], [2, 2]]
 

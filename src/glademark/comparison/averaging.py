@@ -7,6 +7,7 @@ line with the rates. Here the odds of all pairs are raised and lowered together,
 by how well it fits the records, and the chances are averaged.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,8 +22,8 @@ __all__ = ["INFLATION_MAX", "Complete", "averaged", "log_ways", "third_cumulant"
 INFLATION_MAX = 20.0
 """Rates that can hardly be told are not taken to be more open than so many times over."""
 
-NODES = np.array([-2.4, -1.2, 0.0, 1.2, 2.4])
-"""Rises that are weighed, in standard deviations: the rule of equal steps is exact to 1e-5."""
+_REACH = 3.0
+"""Rises that are weighed either way, in standard deviations."""
 
 _SETTLED = 1e-5  # change of a message
 _RISE = 0.02  # of the log odds, to see how many pairs more there are
@@ -90,7 +91,8 @@ def averaged(
     if spread < _KNOWN**2:
         found, _ = by_messages(pairs, log_odds + middle, start=free, close=_SETTLED)
         return _between(chance + found - base)
-    rises = middle + np.sqrt(spread) * NODES
+    steps = round(2 * math.sqrt(spread / left))  # close enough for what the records tell alone
+    rises = middle + np.arange(-steps, steps + 1) * np.sqrt(spread) * _REACH / (steps + 0.5)
     change = np.empty((len(rises), len(chance)))
     for node, rise in enumerate(rises.tolist()):
         found, free = by_messages(pairs, log_odds + rise, start=free, close=_SETTLED)

@@ -201,7 +201,9 @@ def compare(
     """
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
 
-    several = stumps if isinstance(stumps, list | tuple) else [stumps]
+    several: Sequence[object] = [stumps]
+    if isinstance(stumps, Sequence) and not isinstance(stumps, str):
+        several = stumps
     named = {name: None if one is None else path_of(one, name) for name, one in others.items()}
     inputs = inputs_of(stumps=[path_of(one, "stumps") for one in several], **named)
     out = None if out is None else Path(out)
@@ -316,7 +318,7 @@ def opening_areas(
     crown_radius_m
         Radius of all crowns [m], or the column that has it.
     standing_crown_radius_m
-        Of the trees around [m]; the median of the marks' own where None.
+        Of the trees around [m]; the median of all marks' own where None.
     edge
         Definition that `area_m2` and the geometry follow.
     group
@@ -346,12 +348,15 @@ def opening_areas(
     >>> [round(float(one[f"area_{edge}_m2"] / np.pi), 3) for edge in ("marked_crowns", "boles")]
     [9.0, 25.0]
     """
-    if edge not in EDGES:
+    if str(edge) not in EDGES:
         msg = f"edge: '{edge}' is no edge of an opening; expected {quoted(EDGES)}"
         raise InputError(msg)
     (points,) = in_metres(shapes_of(marks, "marks", ("Point",)))
     radius = metres_each(marks, crown_radius_m, "crown_radius_m")
     gap = metres(link_distance_m, "link_distance_m")
+    around = np.median(radius) if len(radius) else 0.0
+    if standing_crown_radius_m is not None:
+        around = metres(standing_crown_radius_m, "standing_crown_radius_m")
     stated = pd.Series(dtype=object) if group is None else column_of(marks, group, "group")
     if group is not None:
         kept = (stated.notna() & stated.astype(str).str.strip().ne("")).to_numpy()
@@ -366,9 +371,6 @@ def opening_areas(
         key = group_key(stated.astype(str))
         names = stated.groupby(key).transform("first").to_numpy()
     owner, keys = pd.factorize(pd.Series(names), sort=True)
-    around = np.median(radius) if len(radius) else 0.0
-    if standing_crown_radius_m is not None:
-        around = metres(standing_crown_radius_m, "standing_crown_radius_m")
     _, outlines = crown_outlines(
         crown_discs(places, radius_m=radius, bearing=0.0),
         owner,

@@ -38,7 +38,7 @@ def shapes_of(given: object, name: str, kinds: Sequence[str]) -> gpd.GeoSeries:
 def column_of(frame: pd.DataFrame | gpd.GeoSeries, column: str, name: str) -> pd.Series:
     """A column that an argument names."""
     if not isinstance(frame, pd.DataFrame) or column not in frame.columns:
-        headers = frame.columns if isinstance(frame, pd.DataFrame) else ()
+        headers = [*frame.columns] if isinstance(frame, pd.DataFrame) else []
         msg = f"{name}: there is no column '{column}'; expected one of {quoted(headers)}"
         raise InputError(msg)
     return frame[column]

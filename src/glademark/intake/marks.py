@@ -13,7 +13,7 @@ from pyproj import CRS
 from glademark.contracts.frames import STAND, features, no_features
 from glademark.errors import FileError, counted, listed, quoted
 from glademark.intake.columns import meanings
-from glademark.intake.columns.fields import Fields, Found, recognise
+from glademark.intake.columns.fields import Fields, Found, is_blank, recognise
 from glademark.intake.columns.kinds import likely_input
 from glademark.intake.columns.mark_fields import (
     MARK_COLUMNS,
@@ -145,6 +145,7 @@ def _one_file(
     refuse_wrong_place(fields, project.marks)
     note_crown(fields)
     read = mark_fields(fields, project, from_columns=from_columns)
+    _note_words(reading, found, read.columns, log)
     reading = log.left(reading)
     for what, reason in read.reasons.items():
         left = reason[reading.index]
@@ -172,6 +173,44 @@ def _note_other_input(reading: Reading, found: Found, log: RecordLog) -> None:
             f"under [inputs] {key} instead.",
             of=reading,
         )
+
+
+_COUNTS = ("species", "group", "paint")
+"""Meanings whose words change the layout."""
+
+_TIMES = 3
+"""So often a word stands in a column that sorts trees, on average."""
+
+
+def _note_words(
+    reading: Reading, found: Found, columns: Mapping[str, pd.Series], log: RecordLog
+) -> None:
+    """Name columns that sort trees by words and have no meaning, where one that counts lacks."""
+    lacking = [name for name in _COUNTS if name not in found.header]
+    others = [
+        header
+        for header in reading.headers
+        if lacking and header in columns and header not in found.header.values()
+    ]
+    sorting = {header: _stands_sorted_by(columns[header], reading.stand) for header in others}
+    for stand in sorted(set().union(*sorting.values())):
+        words = [header for header, stands in sorting.items() if stand in stands]
+        log.notice(
+            f"{reading.file.name}: no column is read as {' or '.join(lacking)}, and "
+            f"{quoted(words)} {'is' if len(words) == 1 else 'are'} kept without a meaning. If one "
+            "of them says it, name it in [marks] columns.",
+            stand=stand,
+        )
+
+
+def _stands_sorted_by(text: pd.Series, stand: npt.NDArray[np.intp]) -> set[int]:
+    """Stands in which a column has few words, each of several trees."""
+    filled = ~is_blank(text).to_numpy()
+    rows = pd.DataFrame({STAND: stand[filled], "word": text.to_numpy()[filled]})
+    words = rows.groupby([STAND, "word"]).size().reset_index(name="trees")
+    words["number"] = words["word"].astype("str").str.fullmatch(r"[-+.,\d\s]*")
+    of = words.groupby(STAND).agg(trees=("trees", "mean"), number=("number", "any"))
+    return {int(one) for one in of.index[(of["trees"] >= _TIMES) & ~of["number"].astype(bool)]}
 
 
 def _joined(files: Sequence[_FileMarks], stands: Stands) -> gpd.GeoDataFrame:

@@ -279,8 +279,9 @@ def _disagreement(disagreement: Disagreement) -> str:
     """How many trees plot on the other side than their paint says."""
     if not disagreement.trees:
         return ""
+    trees = counted(disagreement.trees, "tree")
     return (
-        f"Paint and position name different zones for {disagreement.trees} trees; about "
+        f"Paint and position name different zones for {trees}; about "
         f"{disagreement.expected:.0f} are to be expected from the position error alone."
     )
 

@@ -430,9 +430,10 @@ def _parts(
     """Columns of `volumes` for one product; `tree` is the row of each."""
     count = len(gross)
     net = np.where(stems.columns["cull"], 0.0, gross * stems.columns["sound"])
-    solid, conversion = np.full(count, np.nan), ""
     if name in products:
         solid, conversion = to_solid_m3(net, products[name], species_code=stems.columns["code"])
+    else:  # cubic units are solid wood as they stand
+        solid, conversion = net * [SOLID_M3.get(str(one), np.nan) for one in unit], ""
     log_rule = products[name].log_rule if name in products else ""
     return {
         "tree": stems.row,

@@ -319,7 +319,7 @@ def _with_volumes(trees: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
             "trees": count,
             "basal_area_m2": trees["basal_area_m2"],
             "volume_net": own["net"].reindex(trees.index),
-            "volume_unit": own["unit"].reindex(trees.index).fillna(""),
+            "volume_unit": own["unit"].reindex(trees.index),
             "volume_m3": whole,
             "trees_without_volume": np.where(whole.isna(), count, 0),
         }

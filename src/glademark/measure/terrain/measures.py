@@ -172,7 +172,8 @@ def _with_columns(
     parts = [pd.DataFrame(columns[stand], index=rows.get(stand, _NONE)) for stand in columns]
     filled = [part for part in parts if len(part)] or parts[:1]
     table = pd.concat(filled).reindex(np.arange(len(layer)))
-    return layer.assign(**{str(name): table[name].array for name in table})
+    in_order = dict.fromkeys([*max(columns.values(), key=len), *table])
+    return layer.assign(**{str(name): table[name].array for name in in_order if name in table})
 
 
 def _with_extraction(layout: Layout, task: _Task, found: Ground) -> None:
