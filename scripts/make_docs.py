@@ -191,9 +191,11 @@ stands in one table:
 
 ```python
 advised = gm.advise("harvest.toml")
-standing = pd.concat({name: one.advice.leave_standing for name, one in advised.stands.items()})
+marks = {name: one.advice.leave_standing for name, one in advised.stands.items()}
+standing = pd.concat(marks, names=["stand"])
 compared = gm.compare("harvest.toml", stumps="stumps.csv")
-findings = pd.concat({name: one.comparison.findings for name, one in compared.stands.items()})
+seen = {name: one.comparison.findings for name, one in compared.stands.items()}
+findings = pd.concat(seen, names=["stand"])
 ```
 """
 

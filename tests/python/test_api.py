@@ -189,22 +189,23 @@ def test_unfit_frames_are_refused() -> None:
 
 
 def test_advice_writes_nothing_unasked(project: Path) -> None:
-    """Advice on the project comes back as frames, and no folder appears."""
+    """Advice on the project comes back as frames, shown in a line, and no folder appears."""
     advised = gm.advise(project)
 
     assert advised.files == ()
     assert not (project.parent / "advice").exists()
     assert list(advised.stands) == [""]
+    assert repr(advised) == "<Advised 0 marks to leave standing>"
 
 
 def test_comparison_writes_nothing_unasked(tmp_path: Path) -> None:
-    """A comparison comes back without a folder."""
+    """A comparison comes back without a folder, shown in a line: the file has 826 records."""
     stumps = SAMPLE / "after_cut/stumps.csv"
 
     compared = gm.compare(SAMPLE / "harvest.toml", stumps=stumps)
 
     assert compared.files == ()
-    assert compared.stands[""].comparison.stumps is not None
+    assert repr(compared) == "<Compared 826 records of stumps>"
     assert list(tmp_path.iterdir()) == []
 
 
@@ -316,8 +317,8 @@ def test_jobs_on_a_project_want_files(frames: dict[str, Any]) -> None:
             call()
 
 
-def test_results_are_shown_in_a_line(frames: dict[str, gpd.GeoDataFrame], project: Path) -> None:
-    """A series is a stand; layouts and advice show figures and notices, not their contents."""
+def test_layouts_are_shown_in_a_line(frames: dict[str, gpd.GeoDataFrame]) -> None:
+    """A series is a stand; layouts show verdicts and notices, not their contents."""
     settings = {**SETTINGS, "project": {"stand_id": "unit"}}
 
     layout = gm.lay_out(**{**frames, "stand": frames["stand"].geometry}, settings=SETTINGS)
@@ -328,5 +329,4 @@ def test_results_are_shown_in_a_line(frames: dict[str, gpd.GeoDataFrame], projec
     assert repr(layout) == "<LaidOut Layout: 3 met; 1 notice>"
     assert repr(layouts).startswith("<LaidOutStands 1 stand: 3 met; ")
     assert list(layouts.stands) == ["west"]
-    assert repr(gm.advise(project)) == "<Advised 0 marks to leave standing>"
     assert set(gm.__all__) <= set(dir(gm))
