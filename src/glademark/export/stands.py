@@ -407,19 +407,25 @@ class Spool:
     folder: Path  # private, and gone at the end of the run
     units: Units  # what the project shows
     _files: dict[str, list[Path]] = field(default_factory=dict)
+    _latest: dict[str, list[Part]] = field(default_factory=dict)
+    """What was kept last, in memory: a run of one share needs no files."""
 
     @property
     def names(self) -> list[str]:
         """Layers and tables kept, in the order of a file of one stand, and the parameters."""
-        return [name for name in LAYERS if self._files and name in {*self._files, PARAMETERS.name}]
+        kept = {*self._files, *self._latest}
+        return [name for name in LAYERS if kept and name in {*kept, PARAMETERS.name}]
 
     def keep(self, stands: Sequence[StandTables], *, first: int) -> list[StandTables]:
         """Put the layers of some stands away."""
-        for name, rows in rows_by_layer(stands, first).items():
+        for name, parts in self._latest.items():
             files = self._files.setdefault(name, [])
             files.append(self.folder / f"{name}-{len(files)}")
             with files[-1].open("wb") as file:
-                pickle.dump(alike(rows, name, self.units), file, protocol=pickle.HIGHEST_PROTOCOL)
+                pickle.dump(parts, file, protocol=pickle.HIGHEST_PROTOCOL)
+        rows = rows_by_layer(stands, first)
+        self._latest.clear()
+        self._latest.update({name: alike(of, name, self.units) for name, of in rows.items()})
         return [replace(stand, delivery=None) for stand in stands]
 
     def parts(self, name: str) -> Iterator[Part]:
@@ -427,3 +433,4 @@ class Spool:
         for path in self._files.get(name, ()):
             with path.open("rb") as file:
                 yield from pickle.load(file)  # noqa: S301 - written above, in a private folder
+        yield from self._latest.get(name, ())

@@ -7,7 +7,7 @@ belongs to its hole. Where two such holes touch, they are one combined opening.
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple, Self
 
 import geopandas as gpd
 import numpy as np
@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import connected_components, minimum_spanning_tree
 from scipy.spatial import cKDTree
 from shapely.geometry.base import BaseGeometry
 
-from glademark.contracts.frames import STAND, features
+from glademark.contracts.frames import STAND, FloatArray, IntArray, features
 from glademark.measure.corridors import Corridors
 from glademark.measure.crowns import APART_M, GeometryArray
 from glademark.measure.edges import outer_rings
@@ -28,9 +28,6 @@ from glademark.measure.polygons import only_polygons, union_by
 from glademark.measure.tables import known_of_all, known_sums, sums
 from glademark.measure.volume import without_volume
 from glademark.measure.zones import Covers
-
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 
 
 def axes(polygons: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -315,18 +312,14 @@ def wood_in(
         marks[name].to_numpy()[chosen] for name in ("count", "basal_area_m2", "height_m")
     )
     measured = sums(~np.isnan(height), rows, count)
-    part_owner = parts["tree"].map(rows)
-    known = part_owner.notna()
-    owned, part_owner = parts[known.to_numpy()], part_owner[known].astype(int)
-    by_product = volume_by_product(owner, marks=marks, parts=parts)
-    without = without_volume(owned, marks["count"])["own_without"]
+    owned = Owned.of(rows, marks=marks, parts=parts)
     return {
         "trees": sums(trees, rows, count).astype(int),
         "basal_area_m2": sums(basal_area, rows, count),
         "mean_height_m": sums(height, rows, count) / np.where(measured > 0, measured, np.nan),
-        "volume_m3": known_of_all(owned["m3"], part_owner, count),
-        "volume": _in_words(by_product, count),
-        "trees_without": sums(without, part_owner, count).astype(int),
+        "volume_m3": known_of_all(owned.parts["m3"], owned.owner, count),
+        "volume": _in_words(owned.by_product(), count),
+        "trees_without": sums(owned.without["own_without"], owned.owner, count).astype(int),
     }
 
 
@@ -459,27 +452,42 @@ def measured_incidental(
 def volume_by_product(
     owner: pd.Series, *, marks: pd.DataFrame, parts: pd.DataFrame
 ) -> pd.DataFrame:
-    """
-    Net volume of each owner by product and sale unit, and the trees that have none.
+    """As `Owned.by_product`; `owner`, `marks` and `parts` are as in `wood_in`."""
+    cut = owner[marks["is_cut"].to_numpy(dtype=bool)].dropna().astype(int)
+    return Owned.of(cut, marks=marks, parts=parts).by_product()
 
-    `owner`, `marks` and `parts` are as in `wood_in`. Columns `owner`, `product`, `volume_unit`,
-    `volume_net` (NaN where no tree has one), `trees_without`, one row a product and unit.
-    """
-    mine = parts["tree"].map(owner[marks["is_cut"].to_numpy(dtype=bool)])
-    known = mine.notna().to_numpy()
-    owned = parts[known]
-    lost = without_volume(owned, marks["count"])["trees_without"]
-    keys = [mine[known].astype(int).rename("owner"), owned["product"], owned["unit"]]
-    groups = owned["net"].groupby(keys)
-    table = pd.DataFrame(
-        {
-            "volume_net": known_sums(owned["net"], groups.ngroup(), groups.ngroups),
-            "trees_without": sums(lost, groups.ngroup(), groups.ngroups).astype(int),
-        },
-        index=groups.size().index,
-    )
-    table = table.reset_index().rename(columns={"unit": "volume_unit"})
-    return table[table["volume_net"].notna() | (table["product"] != "")]
+
+class Owned(NamedTuple):
+    """Parts of trees that have an owner: the parts, their owners, trees without a volume."""
+
+    parts: pd.DataFrame
+    owner: pd.Series
+    without: pd.DataFrame
+
+    @classmethod
+    def of(cls, owner: pd.Series, *, marks: pd.DataFrame, parts: pd.DataFrame) -> Self:
+        """Those of the cut marks in `owner`, by the index of `marks`."""
+        mine = parts["tree"].map(owner)
+        known = mine.notna().to_numpy()
+        owned = parts[known]
+        return cls(owned, mine[known].astype(int), without_volume(owned, marks["count"]))
+
+    def by_product(self) -> pd.DataFrame:
+        """`volume_net` by `owner`, `product` and `volume_unit`, NaN of no tree; `trees_without`."""
+        net, lost = self.parts["net"], self.without["trees_without"]
+        groups = net.groupby(
+            [self.owner.rename("owner"), self.parts["product"], self.parts["unit"]]
+        )
+        number = groups.ngroup()
+        table = pd.DataFrame(
+            {
+                "volume_net": known_sums(net, number, groups.ngroups),
+                "trees_without": sums(lost, number, groups.ngroups).astype(int),
+            },
+            index=groups.size().index,
+        )
+        table = table.reset_index().rename(columns={"unit": "volume_unit"})
+        return table[table["volume_net"].notna() | (table["product"] != "")]
 
 
 def _in_words(by_product: pd.DataFrame, count: int) -> npt.NDArray[np.object_]:
