@@ -147,6 +147,56 @@ Frames are those of geopandas: layers and tables with the columns of [columns.md
 metres, square metres and centimetres. Paths are text or `Path`. Nothing is written unless it is
 asked for. A refusal is an `InputError` whose text says what to mend; `OutputError` is raised where
 a file could not be written.
+
+## First steps
+
+```python
+import pandas as pd
+
+table = pd.DataFrame({"dbh_cm": [30, 40, 50], "volume_m3": [0.7, 1.4, 2.3]})
+layout = gm.lay_out(
+    stand=stand,  # frames, or paths
+    corridors=corridors,
+    marks=marks,
+    volume_table=table,
+    settings={
+        "project": {"units": "metric"},
+        "corridors": {"width": "4 m"},
+        "marks": {
+            "dbh_unit": "cm",
+            "columns": {"dbh": "diam", "species": "Art", "group": "Gruppe"},
+        },
+        "volume": {"table_class_width": "10 cm"},
+        "limits": {"opening_area_max": "0.2 ha"},
+    },
+)
+print(*layout.notices, sep="\\n")
+```
+
+- Read `layout.notices` first: what was assumed, repaired or left out.
+- `settings` has the tables and keys of [project_file.md](project_file.md), which `glademark new`
+  writes. What columns inputs may have is in [inputs](inputs/index.md); `[marks] columns` names
+  those of your own. With `{"project": {"units": "metric"}}` files and papers are metric; frames
+  always are.
+- What has a CRS that is geographic or not in metres is brought into its UTM zone.
+- Openings are numbered anew in each run: join runs by `group`, not by `opening`.
+- Column `stand` is 0 in the frames of one stand, and its name in those of `LaidOutStands`.
+- To hold `gm.opening_areas` against a layout, give it the same standing crowns:
+  `standing_crown_radius_m=layout.summary["openings"]["standing_crown_radius_m"]`.
+- A later `write(folder, only=...)` removes the files of an earlier one that it does not make.
+
+`gm.advise`, `gm.compare` and `gm.propose` need a project file: write frames with `to_file` and name
+them in it. What they return has `stands` by name ("" for one stand), `refused` and `files`. All
+stands in one table:
+
+```python
+advised = gm.advise("harvest.toml")
+marks = {name: one.advice.leave_standing for name, one in advised.stands.items()}
+standing = pd.concat(marks, names=["stand"])
+compared = gm.compare("harvest.toml", stumps="stumps.csv")
+seen = {name: one.comparison.findings for name, one in compared.stands.items()}
+findings = pd.concat(seen, names=["stand"])
+```
 """
 
 

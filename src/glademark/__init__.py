@@ -28,3 +28,8 @@ def __getattr__(name: str) -> Any:  # noqa: ANN401 - functions of the interface
         return getattr(import_module("glademark.hosts.api"), name)
     msg = f"module {__name__!r} has no attribute {name!r}"
     raise AttributeError(msg)
+
+
+def __dir__() -> list[str]:
+    """Names of the module, functions that are not loaded yet included."""
+    return sorted({*globals(), *__all__})

@@ -285,11 +285,13 @@ def test_a_group_that_stays_whole_is_one_line(advise: Command, tmp_path: Path) -
 
 def test_a_row_of_limits_keeps_to_one_unit(advise: Command, tmp_path: Path) -> None:
     """An opening of 0.01 ha mended to fewer square metres: one unit, digits that tell."""
-    project = small_project(tmp_path, 'opening_area_max = "95 m2"')
+    project = small_project(tmp_path, 'opening_area_max = "110 m2"')
 
     result = advise(project, "--out", tmp_path / "out")
 
     said = " ".join(result.stdout.split())
+    assert "not stated: 1 tree, volume" in said
+    assert "opening_area_max 1: 1 tree, proved smallest" in said
     (row,) = re.findall(r"area of opening 1 (.*?) near", said)
     shown = re.findall(r"(\d[\d.]*) (\w+)", row)
     assert [unit for _, unit in shown] == ["ha"] * 3

@@ -313,7 +313,7 @@ def test_what_else_undoes_a_group_is_said(groves: Build, advice_of: Build) -> No
     """A walked group with trees on paper that stays as a whole: outline and tally are named."""
     trees = groves(1, [5], [(300, 300)])
     stock = {**SMALL, "allowance": {"standing": {"sawlog": "4 m3", "basal_area": "1 m2/ha"}}}
-    paper = {"zone": "opening", "group": "1", "product": "sawlog", "dbh": 30.0, "count": 3}
+    paper = {"zone": "opening", "group": "1", "product": "sawlog", "dbh": 30.0, "count": 1}
 
     advice = advice_of(
         trees,
@@ -327,5 +327,5 @@ def test_what_else_undoes_a_group_is_said(groves: Build, advice_of: Build) -> No
     assert advice.spared == set(range(5))
     assert advice.notes == (
         "Take the outline of opening 1 out of the project as well.",
-        "Opening 1: 3 trees counted on paper are in it as well; strike them out of the tally.",
+        "Opening 1 has 1 tree counted on paper as well, to be struck out of the tally.",
     )

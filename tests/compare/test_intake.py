@@ -69,6 +69,11 @@ def test_stump_diameters_become_breast_height(read: Read) -> None:
     assert stumps["dbh"].item() == pytest.approx(12 / (1 + 0.12111 * 1.75))
 
 
+def test_numbers_of_stumps_go_before_those_of_trees(read: Read) -> None:
+    """A layer of stumps that this program wrote has the number of the matched tree as well."""
+    assert read(table("tree_id,stump_id", "7,s1")).stumps["stump_id"].item() == "s1"
+
+
 def test_breast_height_diameters_stay_as_they_are(read: Read) -> None:
     """A column called dbh is one at breast height, whatever the project says of stumps."""
     stumps = read(table("id,dbh_cm", "1,31.5")).stumps

@@ -34,7 +34,7 @@ SIX, FOUR, NONE = bolts(6, 1.0), bolts(4, 0.5), bolts(5, None)
         ([SIX, NONE], "5 m3", "met", "at least: 5 trees without a volume are not in it"),
         ([SIX], "7 m3", "exceeded", ""),
         ([SIX, NONE], "7 m3", "not_checked", "at least: 5 trees without a volume are not in it"),
-        ([NONE], "7 m3", "not_checked", "no volume is computed: 5 trees have none"),
+        ([NONE], "7 m3", "not_checked", "no volume is computed: 5 trees without one"),
     ],
 )
 def test_a_target_over_an_incomplete_sum(

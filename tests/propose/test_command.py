@@ -114,6 +114,7 @@ def test_a_layout_finds_the_areas_and_spacings_of_the_proposal(
     names = ["area_m2", "area_marked_crowns_m2", "area_boles_m2", "spacing_m", "boundary_m"]
 
     assert len(groups) > 1
+    assert repr(proposed[0]) == "<Proposed 1 alternative>"
     assert openings["opening"].tolist() == groups["group"].tolist()
     assert openings["nearest"].tolist() == groups["nearest"].tolist()
     assert openings["trees"].tolist() == groups["trees"].tolist()

@@ -182,29 +182,30 @@ def test_unfit_frames_are_refused() -> None:
     """A frame without a CRS and a tree without a crown are refused in a sentence."""
     trees = frame(shapely.Point(0, 0), crown_radius_m=[np.nan])
 
-    with pytest.raises(InputError, match="crown radius is missing"):
+    with pytest.raises(InputError, match="crown_radius_m: a size is missing"):
         gm.opening_areas(trees)
     with pytest.raises(CrsError, match="CRS is missing"):
         gm.lay_out(stand=trees.set_crs(None, allow_override=True), marks=trees)
 
 
 def test_advice_writes_nothing_unasked(project: Path) -> None:
-    """Advice on the project comes back as frames, and no folder appears."""
+    """Advice on the project comes back as frames, shown in a line, and no folder appears."""
     advised = gm.advise(project)
 
     assert advised.files == ()
     assert not (project.parent / "advice").exists()
     assert list(advised.stands) == [""]
+    assert repr(advised) == "<Advised 0 marks to leave standing>"
 
 
 def test_comparison_writes_nothing_unasked(tmp_path: Path) -> None:
-    """A comparison comes back without a folder."""
+    """A comparison comes back without a folder, shown in a line: the file has 826 records."""
     stumps = SAMPLE / "after_cut/stumps.csv"
 
     compared = gm.compare(SAMPLE / "harvest.toml", stumps=stumps)
 
     assert compared.files == ()
-    assert compared.stands[""].comparison.stumps is not None
+    assert repr(compared) == "<Compared 826 records of stumps>"
     assert list(tmp_path.iterdir()) == []
 
 
@@ -224,3 +225,108 @@ def test_interface_is_what_it_says() -> None:
     assert all(function.__doc__ for function in functions)
     with pytest.raises(AttributeError, match="no attribute 'lay'"):
         _ = gm.lay
+
+
+def test_trees_without_a_group_open_nothing() -> None:
+    """Missing and blank groups are left out, and one group in two spellings is one."""
+    places = [shapely.Point(x, 0) for x in (0, 4, 50, 54, 90)]
+    trees = frame(
+        *places, crown_radius_m=[3.0, 3.0, 2.0, 2.0, 2.0], group=["a", "A ", None, np.nan, " "]
+    )
+
+    found = gm.opening_areas(trees, group="group")
+
+    assert found[["group", "trees"]].to_numpy().tolist() == [["a", 2]]
+    alike = gm.opening_areas(trees, group="group", standing_crown_radius_m=2.0)
+    assert found["area_boles_m2"].tolist() == alike["area_boles_m2"].tolist()
+    numbered = gm.opening_areas(trees.assign(group=[2, 2, 1, 1, np.nan]), group="group")
+    assert numbered[["group", "trees"]].to_numpy().tolist() == [[1, 2], [2, 2]]
+
+
+@pytest.mark.parametrize(
+    ("changed", "arguments", "told"),
+    [
+        ({}, {"edge": "crowns"}, "edge: 'crowns'.*'marked_crowns', 'standing_crowns', 'boles'"),
+        (
+            {},
+            {"crown_radius_m": 3, "group": "stem"},
+            "group: there is no column 'stem'; expected one of 'dbh_cm'",
+        ),
+        ({}, {}, "crown_radius_m: there is no column 'crown_radius_m'"),
+        ({"geometry": [None, shapely.Point(1, 1)]}, {"crown_radius_m": 3}, "1 of 2 geometries"),
+        ({"geometry": shapely.Point()}, {"crown_radius_m": 3}, "2 of 2 geometries are missing"),
+        ({}, {"crown_radius_m": [3.0, 2.0, 1.0]}, "crown_radius_m: a size is missing"),
+        ({}, {"crown_radius_m": 3, "standing_crown_radius_m": math.nan}, "standing_crown_radius_m"),
+        ({}, {"crown_radius_m": 3, "link_distance_m": -1}, "link_distance_m"),
+    ],
+)
+def test_unfit_openings_are_refused(
+    changed: dict[str, Any], arguments: dict[str, Any], told: str
+) -> None:
+    """An argument or a geometry that fits no opening is refused, saying what is expected."""
+    trees = frame(shapely.Point(0, 0), shapely.Point(4, 0), dbh_cm=[40.0] * 2)
+
+    with pytest.raises(InputError, match=told):
+        gm.opening_areas(trees.assign(**changed), **arguments)
+
+
+def test_shapes_alone_are_refused() -> None:
+    """A bare polygon, points in place of lines, and a stand that crosses itself are refused."""
+    stand = frame(shapely.box(0, 0, 200, 100))
+    line = frame(shapely.LineString([(0, 50), (200, 50)]))
+    crossed = frame(shapely.Polygon([(0, 0), (9, 9), (9, 0), (0, 9)]))
+
+    bare: Any = shapely.box(0, 0, 1, 1)
+
+    with pytest.raises(InputError, match="marks: a Polygon has no geometry; expected a GeoData"):
+        gm.opening_areas(bare, crown_radius_m=3)
+    with pytest.raises(InputError, match=r"lines: 1 of 1 .*expected LineString or MultiLine"):
+        gm.corridor_share(frame(shapely.Point(0, 0)), stand, width_m=4)
+    with pytest.raises(InputError, match=r"stand: 1 of 1 geometries .*not valid"):
+        gm.corridor_share(line, crossed, width_m=4)
+
+
+def test_widths_of_corridors_are_numbers_or_a_column() -> None:
+    """A column gives 2 m and 6 m of 100 m each on 2 ha; no other text and no zero is a width."""
+    stand = frame(shapely.box(0, 0, 200, 100))
+    lines = frame(*(shapely.LineString([(x, 0), (x, 100)]) for x in (50, 150)), wide=[2.0, 6.0])
+
+    assert gm.corridor_share(lines, stand, width_m="wide") == pytest.approx(0.04)
+    unfit: list[Any] = [0, -4, math.nan, math.inf, [4.0, math.nan], [4.0] * 3, ["4 m", "4 m"]]
+    for width in unfit:
+        with pytest.raises(InputError, match=r"width_m: .*expected one in metres for all"):
+            gm.corridor_share(lines, stand, width_m=width)
+    with pytest.raises(InputError, match="width_m: there is no column '4 m'"):
+        gm.corridor_share(lines, stand, width_m="4 m")
+
+
+def test_jobs_on_a_project_want_files(frames: dict[str, Any]) -> None:
+    """A frame where a path belongs is refused, saying how to make it a file."""
+    calls: list[Callable[[], object]] = [
+        lambda: gm.advise(frames["marks"]),
+        lambda: gm.propose(frames["marks"]),
+        lambda: gm.lay_out(frames["marks"]),
+        lambda: gm.compare("harvest.toml", stumps=frames["marks"]),
+        lambda: gm.compare("harvest.toml", stumps=[], driven=frames["corridors"]),
+        lambda: gm.lay_out(**{**frames, "stand": frames["stand"].geometry.iloc[0]}),
+    ]
+    for call in calls:
+        with pytest.raises(
+            InputError, match=r"is no file; expected a path\. Write frames with to_f"
+        ):
+            call()
+
+
+def test_layouts_are_shown_in_a_line(frames: dict[str, gpd.GeoDataFrame]) -> None:
+    """A series is a stand; layouts show verdicts and notices, not their contents."""
+    settings = {**SETTINGS, "project": {"stand_id": "unit"}}
+
+    layout = gm.lay_out(**{**frames, "stand": frames["stand"].geometry}, settings=SETTINGS)
+    named = {name: one.assign(unit="west") for name, one in frames.items()}
+    layouts = gm.lay_out(**named, settings=settings)
+
+    assert layout.notices == tuple(layout.summary["notices"])
+    assert repr(layout) == "<LaidOut Layout: 3 met; 1 notice>"
+    assert repr(layouts).startswith("<LaidOutStands 1 stand: 3 met; ")
+    assert list(layouts.stands) == ["west"]
+    assert set(gm.__all__) <= set(dir(gm))

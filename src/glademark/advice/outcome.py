@@ -22,6 +22,7 @@ from glademark.advice.program import Answer, LostArea, Program, Row, solve, with
 from glademark.advice.spared_holes import Spared
 from glademark.contracts.frames import FloatArray
 from glademark.contracts.layers import LEAVE_STANDING
+from glademark.errors import counted
 from glademark.judge.limits import Case
 
 RESTS_ON = (
@@ -224,8 +225,8 @@ def whole_group_notes(ground: Ground, spared: Spared) -> tuple[str, ...]:
         on_paper = trees[one.number] - on_map
         if on_paper > 0:
             notes.append(
-                f"Opening {one.number}: {on_paper} trees counted on paper are in it as well; "
-                "strike them out of the tally."
+                f"Opening {one.number} has {counted(on_paper, 'tree')} counted on paper as well, "
+                "to be struck out of the tally."
             )
     return tuple(notes)
 

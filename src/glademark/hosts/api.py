@@ -14,7 +14,17 @@ import shapely
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Survey
-from glademark.errors import CrsError, InputError
+from glademark.errors import CrsError, InputError, quoted
+from glademark.hosts.arguments import (
+    LINES,
+    POLYGONS,
+    column_of,
+    in_metres,
+    metres,
+    metres_each,
+    path_of,
+    shapes_of,
+)
 from glademark.hosts.laid_out import LaidOut, LaidOutStands
 from glademark.hosts.made_project import write_tables
 from glademark.intake.read import called, read_by_stand, title_of
@@ -22,8 +32,8 @@ from glademark.jobs.layout import installed_limits, lay_out_survey, on_each_stan
 from glademark.judge.limits import limits_asked
 from glademark.measure.corridors import measure_corridors
 from glademark.measure.crowns import crown_discs
-from glademark.measure.edges import Edge, crown_outlines
-from glademark.measure.groups import crown_components
+from glademark.measure.edges import EDGES, Edge, crown_outlines
+from glademark.measure.groups import crown_components, group_key
 from glademark.measure.zones import Covers
 from glademark.project import read_project
 
@@ -32,8 +42,8 @@ if TYPE_CHECKING:
     from glademark.jobs.compare import Compared
     from glademark.jobs.propose import Proposed
 
-Input = str | Path | pd.DataFrame
-"""A file, a GeoDataFrame, or a table without places."""
+Input = str | Path | pd.DataFrame | gpd.GeoSeries
+"""A file, a GeoDataFrame or GeoSeries, or a table without places."""
 
 _PYTHON_STRINGS = pd.option_context("mode.string_storage", "python")
 """Text in Python's own strings while a job runs: a quarter less work where columns are short."""
@@ -66,8 +76,9 @@ def lay_out(
         Ids of files to write; all where empty.
     **inputs
         `stand`, `corridors`, `marks` and the other inputs of a project file, and `volume_table`:
-        each a path, a GeoDataFrame in any CRS (a DataFrame where there are no places), or a list
-        of these. They take the place of those of `project`.
+        each a path, a GeoDataFrame or GeoSeries in any CRS (a DataFrame where there are no
+        places), or a list of these. They take the place of those of `project`. Columns are known
+        by their headings (``docs/inputs``).
 
     Returns
     -------
@@ -125,7 +136,7 @@ def advise(
     Parameters
     ----------
     project
-        The project file.
+        Path of the project file.
     by
         What is to be least.
     out
@@ -136,7 +147,8 @@ def advise(
     Returns
     -------
     advised
-        `stands` has the advice by the name of the stand, "" where there is one.
+        `stands[name].advice` has the frames `leave_standing`, `given_up`, `before` and `after`; the
+        name is "" where there is one stand.
 
     Raises
     ------
@@ -149,7 +161,7 @@ def advise(
 
     folder, marks = (None if one is None else Path(one) for one in (out, apply))
     written = folder is not None or marks is not None
-    return give_advice(Path(project), by=by, out=folder, apply=marks, written=written)
+    return give_advice(path_of(project, "project"), by=by, out=folder, apply=marks, written=written)
 
 
 @_PYTHON_STRINGS
@@ -166,18 +178,19 @@ def compare(
     Parameters
     ----------
     project
-        The project file of the layout.
+        Path of the project file of the layout.
     stumps
-        Files of stumps.
+        Paths of files of stumps.
     out
         Folder for the results; nothing is written where None.
     **others
-        Files `driven`, `openings`, `sampled`, `post_cut_plots` and `damage`.
+        Paths of files `driven`, `openings`, `sampled`, `post_cut_plots` and `damage`.
 
     Returns
     -------
     compared
-        `stands` has the comparison by the name of the stand, "" where there is one.
+        `stands[name].comparison` has the frames `findings`, `stumps`, `trees`, `tallied`, `checks`
+        and others; the name is "" where there is one stand.
 
     Raises
     ------
@@ -188,10 +201,13 @@ def compare(
     """
     from glademark.jobs.compare import compare_after_cut, inputs_of  # noqa: PLC0415 - the same
 
-    several = [stumps] if isinstance(stumps, str | Path) else stumps
-    named = {name: None if one is None else Path(one) for name, one in others.items()}
-    inputs = inputs_of(stumps=[Path(one) for one in several], **named)
-    return compare_after_cut(Path(project), inputs, out=None if out is None else Path(out))
+    several: Sequence[object] = [stumps]
+    if isinstance(stumps, Sequence) and not isinstance(stumps, str):
+        several = stumps
+    named = {name: None if one is None else path_of(one, name) for name, one in others.items()}
+    inputs = inputs_of(stumps=[path_of(one, "stumps") for one in several], **named)
+    out = None if out is None else Path(out)
+    return compare_after_cut(path_of(project, "project"), inputs, out=out)
 
 
 @_PYTHON_STRINGS
@@ -204,7 +220,7 @@ def propose(
     Parameters
     ----------
     project
-        The project file, which need not name marks.
+        Path of the project file, which need not name marks.
     out
         Folder for the results; nothing is written where None.
     as_marks
@@ -213,7 +229,8 @@ def propose(
     Returns
     -------
     proposed
-        `stands` has the proposal by the name of the stand, "" where there is one.
+        `stands[name].alternatives` has the alternatives, best first, each with a frame `groups`;
+        the name is "" where there is one stand.
 
     Raises
     ------
@@ -224,14 +241,15 @@ def propose(
     """
     from glademark.jobs.propose import propose as propose_openings  # noqa: PLC0415 - the same
 
-    return propose_openings(project, out=None if out is None else Path(out), as_marks=as_marks)
+    path = path_of(project, "project")
+    return propose_openings(path, out=None if out is None else Path(out), as_marks=as_marks)
 
 
 def corridor_share(
     lines: gpd.GeoDataFrame | gpd.GeoSeries,
     stand: gpd.GeoDataFrame | gpd.GeoSeries,
     *,
-    width_m: float | Sequence[float],
+    width_m: float | str | Sequence[float],
 ) -> float:
     """
     Share of a stand that corridors take; ground under several counts once.
@@ -243,7 +261,7 @@ def corridor_share(
     stand
         One or more polygons, taken together; where its CRS is geographic, its UTM zone is used.
     width_m
-        Width of the strips, one for all or one each [m].
+        Width of the strips [m]: one for all, one each, or the column that has it.
 
     Returns
     -------
@@ -252,6 +270,8 @@ def corridor_share(
 
     Raises
     ------
+    InputError
+        If a frame has other shapes, or a width is missing or not above zero.
     CrsError
         If a CRS is missing.
 
@@ -262,13 +282,14 @@ def corridor_share(
     >>> corridor_share(lines, stand, width_m=4)
     0.04
     """
-    area, drawn = _in_metres(stand.geometry, lines.geometry)
+    width = metres_each(lines, width_m, "width_m")
+    area, drawn = in_metres(shapes_of(stand, "stand", POLYGONS), shapes_of(lines, "lines", LINES))
     whole = np.array([area.union_all()], dtype=object)
     columns = {
         STAND: np.zeros(len(drawn), dtype=np.int64),
         "corridor": np.arange(len(drawn)).astype(str).astype(object),
         "state": np.full(len(drawn), "new", dtype=object),
-        "width_m": np.broadcast_to(np.asarray(width_m, dtype=float), len(drawn)),
+        "width_m": width,
     }
     ground = Covers(
         stand=whole, operable=whole, exclusion=_NOTHING, landing=_NOTHING, water=_NOTHING,
@@ -297,11 +318,12 @@ def opening_areas(
     crown_radius_m
         Radius of all crowns [m], or the column that has it.
     standing_crown_radius_m
-        Of the trees around [m]; the median of the marks' own where None.
+        Of the trees around [m]; the median of all marks' own where None.
     edge
         Definition that `area_m2` and the geometry follow.
     group
-        Column that names the group of each tree; groups are linked by their crowns where None.
+        Column that names the group of each tree, in any case; trees without a name are left out.
+        Groups are linked by their crowns where None.
     link_distance_m
         Gap between crowns that still links them, and is closed [m].
 
@@ -314,7 +336,8 @@ def opening_areas(
     Raises
     ------
     InputError
-        If a crown radius is missing or not above zero.
+        If `marks` are no points, a crown radius is missing or not above zero, a column is missing,
+        or `edge` is none of the three.
     CrsError
         If the CRS is missing.
 
@@ -325,27 +348,34 @@ def opening_areas(
     >>> [round(float(one[f"area_{edge}_m2"] / np.pi), 3) for edge in ("marked_crowns", "boles")]
     [9.0, 25.0]
     """
-    stated = marks[crown_radius_m] if isinstance(crown_radius_m, str) else crown_radius_m
-    radius = np.broadcast_to(np.asarray(stated, dtype=float), len(marks))
-    if not (radius > 0).all():
-        msg = "a crown radius is missing or not above zero; expected metres for every tree"
+    if str(edge) not in EDGES:
+        msg = f"edge: '{edge}' is no edge of an opening; expected {quoted(EDGES)}"
         raise InputError(msg)
-    (points,) = _in_metres(marks.geometry)
+    (points,) = in_metres(shapes_of(marks, "marks", ("Point",)))
+    radius = metres_each(marks, crown_radius_m, "crown_radius_m")
+    gap = metres(link_distance_m, "link_distance_m")
+    around = np.median(radius) if len(radius) else 0.0
+    if standing_crown_radius_m is not None:
+        around = metres(standing_crown_radius_m, "standing_crown_radius_m")
+    stated = pd.Series(dtype=object) if group is None else column_of(marks, group, "group")
+    if group is not None:
+        kept = (stated.notna() & stated.astype(str).str.strip().ne("")).to_numpy()
+        points, radius, stated = points[kept], radius[kept], stated[kept]
     places = points.to_numpy()
     if group is None:
         names = crown_components(
-            places, radius_m=radius, link_distance_m=link_distance_m,
+            places, radius_m=radius, link_distance_m=gap,
             stand=np.zeros(len(places), dtype=np.intp),
         )  # fmt: skip
     else:
-        names = marks[group].to_numpy()
+        key = group_key(stated.astype(str))
+        names = stated.groupby(key).transform("first").to_numpy()
     owner, keys = pd.factorize(pd.Series(names), sort=True)
-    around = np.median(radius) if standing_crown_radius_m is None else standing_crown_radius_m
     _, outlines = crown_outlines(
         crown_discs(places, radius_m=radius, bearing=0.0),
         owner,
         radius_m=np.full(len(places), float(around)),
-        link_distance_m=link_distance_m,
+        link_distance_m=gap,
     )
     columns = {
         "group": np.asarray(keys),
@@ -358,17 +388,6 @@ def opening_areas(
     return features(columns, outlines.by(edge), crs=points.crs)
 
 
-def _in_metres(*given: gpd.GeoSeries) -> tuple[gpd.GeoSeries, ...]:
-    """Shapes in the CRS of the first where that is projected in metres, else in its UTM zone."""
-    crs = given[0].crs
-    if crs is None or any(shapes.crs is None for shapes in given):
-        msg = "the CRS is missing; expected frames that have one. Set it with set_crs"
-        raise CrsError(msg)
-    metric = crs.is_projected and all(axis.unit_conversion_factor == 1 for axis in crs.axis_info)
-    crs = crs if metric else given[0].estimate_utm_crs()
-    return tuple(shapes.to_crs(crs) for shapes in given)
-
-
 @contextmanager
 def _project_file(
     project: str | Path | None,
@@ -377,9 +396,9 @@ def _project_file(
 ) -> Iterator[Path]:
     """The project file, or one made of what is given, in a folder that goes again."""
     if project is not None and not settings and not inputs:
-        yield Path(project)
+        yield path_of(project, "project")
         return
-    base = None if project is None else Path(project)
+    base = None if project is None else path_of(project, "project")
     with tempfile.TemporaryDirectory(prefix="glademark-python-") as folder:
         sources = {
             name: [
@@ -401,6 +420,8 @@ def _project_file(
 
 def _source(given: Input, name: str, folder: Path) -> dict[str, str]:
     """Words of a project file for one input; a frame is written into a file."""
+    if isinstance(given, gpd.GeoSeries):
+        given = given.to_frame("geometry")
     if isinstance(given, gpd.GeoDataFrame):
         if given.crs is None:
             msg = f"{name}: the CRS is missing; expected a frame that has one. Set it with set_crs"
@@ -412,4 +433,4 @@ def _source(given: Input, name: str, folder: Path) -> dict[str, str]:
         path = folder / f"{name}.csv"
         given.to_csv(path, index=False)
         return {"file": str(path)}
-    return {"file": str(Path(given).resolve())}
+    return {"file": str(path_of(given, name).resolve())}

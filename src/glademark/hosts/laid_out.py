@@ -10,7 +10,7 @@ import geopandas as gpd
 import pandas as pd
 
 from glademark.contracts.layers import LAYERS
-from glademark.errors import OutputError
+from glademark.errors import OutputError, counted
 from glademark.export.output import deliver
 from glademark.export.styles import SYMBOLS
 from glademark.jobs.layout import asked_for, folder_of
@@ -66,6 +66,18 @@ class LaidOut:
         return self.delivery.survey.rejected
 
     @property
+    def notices(self) -> tuple[str, ...]:
+        """
+        What to read first: what was assumed, repaired or left out, and what may surprise.
+
+        Returns
+        -------
+        notices
+            Those of the summary, a sentence each.
+        """
+        return tuple(self.delivery.summary["notices"])
+
+    @property
     def summary(self) -> dict[str, Any]:
         """
         Every figure, unrounded.
@@ -107,7 +119,8 @@ class LaidOut:
         Parameters
         ----------
         folder
-            Output folder; files of an earlier output in it are replaced, others left alone.
+            Output folder; files of an earlier output in it are replaced, or removed where `only`
+            leaves them out; others are left alone.
         only
             Ids of files to make, such as ``["gpkg", "tables"]``; all where empty.
 
@@ -177,7 +190,7 @@ class LaidOut:
         return Page(review_page(self.delivery))
 
     def __repr__(self) -> str:
-        """Name and verdicts in a line."""
+        """Name, verdicts and notices in a line."""
         return f"<LaidOut {self.delivery.project.heading.name}: {self._counted()}>"
 
     def _repr_html_(self) -> str:
@@ -190,10 +203,8 @@ class LaidOut:
         return f"<h4>{name}</h4><p>Limits: {self._counted()}</p>{table}"
 
     def _counted(self) -> str:
-        """Limits by verdict, the worst first."""
-        found = self.checks["verdict"].value_counts()
-        told = [f"{found[one]} {one.replace('_', ' ')}" for one in WORST_FIRST if one in found]
-        return ", ".join(told) or "none stated"
+        """Limits by verdict, the worst first, and how many notices there are."""
+        return f"{_by_verdict(self.checks)}; {counted(len(self.notices), 'notice')}"
 
 
 @dataclass(frozen=True)
@@ -217,7 +228,7 @@ class Page:
 
 class LaidOutStands(Mapping[str, LaidOut]):
     """
-    Layouts of many stands by the name of each.
+    Layouts of many stands by the name of each: ``for name, layout in layouts.items()``.
 
     A layer or table of all of them is an attribute too, with the name in a first column `stand`.
 
@@ -230,19 +241,19 @@ class LaidOutStands(Mapping[str, LaidOut]):
     """
 
     def __init__(self, stands: Mapping[str, LaidOut], refused: Mapping[str, str]) -> None:
-        self._stands, self.refused = dict(stands), dict(refused)
+        self.stands, self.refused = dict(stands), dict(refused)
 
     def __getitem__(self, name: str) -> LaidOut:
         """The layout of one stand."""
-        return self._stands[name]
+        return self.stands[name]
 
     def __iter__(self) -> Iterator[str]:
         """Names of the stands."""
-        return iter(self._stands)
+        return iter(self.stands)
 
     def __len__(self) -> int:
         """How many stands were laid out."""
-        return len(self._stands)
+        return len(self.stands)
 
     def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - a frame of any columns
         """A layer or table of all stands."""
@@ -250,10 +261,19 @@ class LaidOutStands(Mapping[str, LaidOut]):
             raise AttributeError(name)
         frames = [
             getattr(one, name).drop(columns="stand", errors="ignore").assign(stand=stand)
-            for stand, one in self._stands.items()
+            for stand, one in self.stands.items()
         ]
         joined = pd.concat(frames, ignore_index=True)
         return joined[["stand", *joined.columns.drop("stand")]]
+
+    def __repr__(self) -> str:
+        """How many stands there are, their verdicts and notices."""
+        notices = sum(len(one.notices) for one in self.stands.values())
+        refused = f", {len(self.refused):,} refused" if self.refused else ""
+        return (
+            f"<LaidOutStands {counted(len(self), 'stand')}{refused}: {_by_verdict(self.checks)}; "
+            f"{counted(notices, 'notice')}>"
+        )
 
     def write(self, folder: str | Path, *, only: Sequence[str] = ()) -> tuple[Path, ...]:
         """
@@ -278,6 +298,13 @@ class LaidOutStands(Mapping[str, LaidOut]):
         """
         return tuple(
             path
-            for name, one in self._stands.items()
+            for name, one in self.stands.items()
             for path in one.write(Path(folder) / folder_of(name), only=only)
         )
+
+
+def _by_verdict(checks: pd.DataFrame) -> str:
+    """Limits by verdict, the worst first."""
+    found = checks["verdict"].value_counts()
+    told = [f"{found[one]} {one.replace('_', ' ')}" for one in WORST_FIRST if one in found]
+    return ", ".join(told) or "none stated"

@@ -11,7 +11,7 @@ import pandas as pd
 from glademark.advice.advise import By, advise, leave_standing
 from glademark.advice.outcome import Advice
 from glademark.contracts.survey import Survey
-from glademark.errors import InputError, OutputError
+from glademark.errors import InputError, OutputError, counted
 from glademark.export.job_files import (
     ADVICE_FIGURES_FILE,
     advice_content,
@@ -25,7 +25,7 @@ from glademark.export.manifest import Missing, Replacing, earlier_numbers
 from glademark.export.output import Part, deliver_parts, input_files
 from glademark.intake.read import SurveysByStand, called, read_by_stand, title_of
 from glademark.intake.repeats import marks_again
-from glademark.jobs.layout import folder_of, installed_limits, on_each_stand
+from glademark.jobs.layout import folder_of, in_a_line, installed_limits, on_each_stand
 from glademark.judge.checks import judge
 from glademark.judge.limits import Case, LimitAsked, limits_asked
 from glademark.measure.layout import measure_layout, with_crown_radius
@@ -55,6 +55,12 @@ class Advised:
     refused: Mapping[str, str]  # why a stand has no advice, by its name
     files: tuple[Path, ...]  # files written
     missing: tuple[Missing, ...] = ()  # deliverables that could not be made, each with the reason
+
+    def __repr__(self) -> str:
+        """How many marks each stand is to leave standing."""
+        sizes = {name: len(one.advice.leave_standing) for name, one in self.stands.items()}
+        told = {name: f"{counted(size, 'mark')} to leave standing" for name, size in sizes.items()}
+        return in_a_line(self, told, self.refused)
 
 
 def give_advice(

@@ -15,7 +15,7 @@ from glademark.comparison.comparison import Comparison, compare
 from glademark.contracts.frames import features
 from glademark.contracts.layout import Layout
 from glademark.contracts.survey import AfterCutSurvey, Survey
-from glademark.errors import InputError
+from glademark.errors import InputError, counted
 from glademark.export.job_files import (
     COMPARISON_FIGURES_FILE,
     after_cut_deliverables,
@@ -27,7 +27,7 @@ from glademark.export.manifest import Missing, Replacing
 from glademark.export.output import Part, deliver_parts
 from glademark.intake.comparison import AfterCutInputs, read_after_cut
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.layout import folder_of, installed_limits, on_each_stand
+from glademark.jobs.layout import folder_of, in_a_line, installed_limits, on_each_stand
 from glademark.judge.checks import judge_asked
 from glademark.judge.limits import Case, limits_asked
 from glademark.measure.corridors import measure_corridors
@@ -76,6 +76,12 @@ class Compared:
     """Records that belong to no stand: columns `contracts.survey.REJECTED_COLUMNS`."""
     files: tuple[Path, ...]  # files written
     missing: tuple[Missing, ...] = ()  # deliverables that could not be made, each with the reason
+
+    def __repr__(self) -> str:
+        """How many records of stumps each stand has."""
+        sizes = {name: len(one.comparison.stumps) for name, one in self.stands.items()}
+        told = {name: counted(size, "record") + " of stumps" for name, size in sizes.items()}
+        return in_a_line(self, told, self.refused)
 
 
 def inputs_of(*, stumps: Sequence[Path], **others: Path | None) -> AfterCutInputs:

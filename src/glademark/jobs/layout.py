@@ -377,6 +377,13 @@ def folder_of(stand: str) -> str:
     return f"stand {quote(stand, safe=' ')}" if stand else ""
 
 
+def in_a_line(result: object, told: Mapping[str, str], refused: Mapping[str, str]) -> str:
+    """A result as Python shows it: what each stand has, and how many are refused."""
+    stands = [f"{name}: {words}" if name else words for name, words in told.items()]
+    more = f"; {len(refused):,} refused" if refused else ""
+    return f"<{type(result).__name__} {listed(stands, between='; ')}{more}>"
+
+
 def on_each_stand(
     many: SurveysByStand, work: Callable[[str, Survey], _T]
 ) -> tuple[dict[str, _T], dict[str, str]]:

@@ -20,7 +20,13 @@ from glademark.export.proposal_files import (
     proposal_deliverables,
 )
 from glademark.intake.read import called, read_by_stand, title_of
-from glademark.jobs.layout import folder_of, installed_deliverables, installed_limits, on_each_stand
+from glademark.jobs.layout import (
+    folder_of,
+    in_a_line,
+    installed_deliverables,
+    installed_limits,
+    on_each_stand,
+)
 from glademark.judge.limits import limits_asked
 from glademark.project import read_project
 from glademark.project.model import Project
@@ -45,6 +51,12 @@ class Proposed:
     refused: Mapping[str, str]  # why a stand has no proposal, by its name
     files: tuple[Path, ...] = ()  # files written; none without a folder
     missing: tuple[Missing, ...] = ()  # deliverables that could not be made, each with the reason
+
+    def __repr__(self) -> str:
+        """How many alternatives each stand has."""
+        sizes = {name: len(one.alternatives) for name, one in self.stands.items()}
+        told = {name: counted(size, "alternative") for name, size in sizes.items()}
+        return in_a_line(self, told, self.refused)
 
 
 def propose(

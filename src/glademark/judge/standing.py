@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from glademark.errors import counted
 from glademark.forestry import product_key
 from glademark.judge.limits import (
     NO_ROWS,
@@ -295,7 +296,7 @@ def _one_target(case: Case, product: str, wanted: tuple[float, str]) -> pd.DataF
     )
     why = why_incomplete(without, lacking="volume")
     if cut.net is None:
-        why = f"no volume is computed: {without:,} trees have none"
+        why = f"no volume is computed: {counted(without, 'tree')} without one"
     return between(known, at_most, why=why) if without else known
 
 

@@ -111,11 +111,11 @@ _SPECIES_HEADERS = (
     "species spp sp spec speciescode sppcode spcode spcd treespecies speciesname sppname commonname"
 )
 
-ID = _meaning(
-    "id",
+_ID_HEADERS = (
     "treeid tree treeno treenumber treenum treetag tag tagno tagnumber tagid tagnum markid markno"
-    " id no nr number num pointid point ident name waypoint label",
+    " id no nr number num pointid point ident name waypoint label"
 )
+ID = _meaning("id", _ID_HEADERS)
 MARKER = _meaning(
     "marker",
     "marker crew by markedby markername observer recorder user operator painter collector receiver",
@@ -349,7 +349,7 @@ CRUISE = (
 """Meanings in a cruise: trees on sample plots."""
 
 STUMPS = (
-    ID,
+    _meaning("id", f"stumpid stumpno stumpnumber {_ID_HEADERS}"),
     COUNT,
     _meaning(
         "stump_diameter",

@@ -367,8 +367,8 @@ def match_lines(comparison: Comparison, units: Units) -> list[str]:
     half = show_length(median, units) if math.isfinite(median) else MISSING
     return [
         (
-            f"{len(stumps):,} stumps on {show_area(comparison.walked_m2, units)} walked, against "
-            f"{marked:,} trees marked to cut there."
+            f"{counted(len(stumps), 'stump')} on {show_area(comparison.walked_m2, units)} walked, "
+            f"against {counted(marked, 'tree')} marked to cut there."
         ),
         (
             f"Likeliest match: {int((stumps['finding'] == 'matched').sum()):,} stumps to marks, "

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from glademark.errors import shown
+from glademark.errors import counted, shown
 from glademark.report.delivery import Deliverable, Delivery
 from glademark.report.layer_frames import (
     cut_marks,
@@ -211,8 +211,7 @@ def _printed(group: Group, paper: Paper, widths: Sequence[float]) -> Flowable:
     rows = [
         [line_cell(*cell) for cell in zip(row, room, points, strict=True)] for row in group.rows
     ]
-    number = show_number(group.trees, 0)
-    words = f"{group.title}: {number} trees, found ____"
+    words = f"{group.title}: {counted(group.trees, 'tree')}, found ____"
     head = [bookmarked(text(words, paper, bold=True), group.title)]
     style: list[Any] = [
         ("FONT", (0, 0), (-1, -1), SANS, paper.points, paper.points * 1.3),

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from glademark.advice.outcome import EDGE_WARNING, NO_CUT, RESTS_ON, WHOLE, Advice
 from glademark.contracts.job_layers import CAUTIONS
-from glademark.errors import shown
+from glademark.errors import counted, shown
 from glademark.report.comparison.wording import (
     HOW_TO_READ,
     check_lines,
@@ -222,9 +222,9 @@ def _whole_groups(standing: pd.DataFrame) -> Iterator[str]:
     for number in groups["opening"].drop_duplicates().tolist():
         mine = groups[groups["opening"] == number]
         mends = "; ".join(dict.fromkeys(name for name in mine["mends"] if name))
-        trees = int(mine["count"].sum())
+        trees = counted(int(mine["count"].sum()), "tree")
         yield (
-            f"Opening {number} as a whole, all {trees} trees of it: {_names(mine['label'])}. "
+            f"Opening {number} as a whole, all {trees} of it: {_names(mine['label'])}. "
             f"Mends {shown(mends, longest=_LONGEST_NOTE)}."
         )
 
@@ -260,7 +260,7 @@ def _wood(advice: Advice) -> list[RenderableType]:
     """Volume given up, each product in its own unit."""
     return [
         Text(
-            f"{shown(row['product']) or 'not stated'}: {row['trees']} trees, "
+            f"{shown(row['product']) or 'not stated'}: {counted(row['trees'], 'tree')}, "
             f"{show_volume(row['net'], row['unit']) if row['unit'] else 'volume not computed'}"
         )
         for row in advice.given_up.to_dict("records")
@@ -302,7 +302,7 @@ def _proof_of_advice(advice: Advice) -> Iterator[str]:
     """How far the search got, and the check by measuring again."""
     for proof in advice.proofs:
         limits = ", ".join(shown(limit) for limit in proof.limits)
-        yield f"{limits}: {proof.trees} trees, {proof.words}"
+        yield f"{limits}: {counted(proof.trees, 'tree')}, {proof.words}"
     first, second = ("trees", advice.wood) if advice.by == "trees" else (advice.wood, "trees")
     yield f"Least {first}, then least {second}, then the first ids. {RESTS_ON}"
     if advice.spared:
@@ -334,10 +334,10 @@ def _edge_trees(advice: Advice) -> Iterator[str]:
         mine = single[single["opening"].isna() if pd.isna(number) else single["opening"] == number]
         where = "Outside openings" if pd.isna(number) else f"Opening {number}"
         trees = int(mine["count"].sum())
-        yield f"{where}, {trees} {'tree' if trees == 1 else 'trees'}: {_names(mine['label'])}."
+        yield f"{where}, {counted(trees, 'tree')}: {_names(mine['label'])}."
     for proof in other.proofs:
         limits = ", ".join(shown(limit) for limit in proof.limits)
-        yield f"{limits}: {proof.trees} trees, {proof.words}"
+        yield f"{limits}: {counted(proof.trees, 'tree')}, {proof.words}"
     yield f"Measured and judged again with these trees standing: {_outcome(other)}."
 
 

@@ -355,8 +355,8 @@ def print_stands(
     if unconfirmed:
         console.print(
             Text(
-                f"UNCONFIRMED: {sum(unconfirmed):,} trees without listed paint in "
-                f"{len(unconfirmed):,} stands: {NOT_TO_BE_CUT}"
+                f"UNCONFIRMED: {counted(sum(unconfirmed), 'tree')} without listed paint in "
+                f"{counted(len(unconfirmed), 'stand')}: {NOT_TO_BE_CUT}"
             )
         )
     ordered = sorted(rows, key=_worst_first)
