@@ -357,11 +357,11 @@ def opening_areas(
     around = np.median(radius) if len(radius) else 0.0
     if standing_crown_radius_m is not None:
         around = metres(standing_crown_radius_m, "standing_crown_radius_m")
+    places = points.to_numpy()
     stated = pd.Series(dtype=object) if group is None else column_of(marks, group, "group")
     if group is not None:
         kept = (stated.notna() & stated.astype(str).str.strip().ne("")).to_numpy()
-        points, radius, stated = points[kept], radius[kept], stated[kept]
-    places = points.to_numpy()
+        places, radius, stated = places[kept], radius[kept], stated[kept]
     if group is None:
         names = crown_components(
             places, radius_m=radius, link_distance_m=gap,
