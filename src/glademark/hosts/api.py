@@ -358,18 +358,16 @@ def opening_areas(
     if standing_crown_radius_m is not None:
         around = metres(standing_crown_radius_m, "standing_crown_radius_m")
     places = points.to_numpy()
-    stated = pd.Series(dtype=object) if group is None else column_of(marks, group, "group")
-    if group is not None:
-        kept = (stated.notna() & stated.astype(str).str.strip().ne("")).to_numpy()
-        places, radius, stated = places[kept], radius[kept], stated[kept]
     if group is None:
         names = crown_components(
             places, radius_m=radius, link_distance_m=gap,
             stand=np.zeros(len(places), dtype=np.intp),
         )  # fmt: skip
     else:
-        key = group_key(stated.astype(str))
-        names = stated.groupby(key).transform("first").to_numpy()
+        stated = column_of(marks, group, "group")
+        kept = (stated.notna() & stated.astype(str).str.strip().ne("")).to_numpy()
+        places, radius, stated = places[kept], radius[kept], stated[kept]
+        names = stated.groupby(group_key(stated.astype(str))).transform("first").to_numpy()
     owner, keys = pd.factorize(pd.Series(names), sort=True)
     _, outlines = crown_outlines(
         crown_discs(places, radius_m=radius, bearing=0.0),
