@@ -16,7 +16,7 @@ from glademark.contracts.layers import MARKS, STAND, Column, Layer, Units
 from glademark.contracts.result_tables import REJECTED
 from glademark.export import geopackage
 from glademark.export.geopackage import Table, table_of, write_tables
-from glademark.export.stands import alike, as_one
+from glademark.export.stands import Rows, alike, as_one
 from glademark.report.summary import named_values, parameter_rows
 
 CRS = "EPSG:26916"
@@ -44,7 +44,10 @@ def frame_of(layer: Layer, rows: int, *, seed: int = 0, text: str = "str") -> gp
 
 def joined_of(parts: list[tuple[str, pd.DataFrame]], name: str, units: Units) -> Table:
     """The tables of all stands as one."""
-    return as_one(alike([(place, *part) for place, part in enumerate(parts)], name, units))
+    rows = [
+        Rows([place], [stand], [len(frame)], frame) for place, (stand, frame) in enumerate(parts)
+    ]
+    return as_one(alike(rows, name, units))
 
 
 def each_alone(parts: list[tuple[str, pd.DataFrame]], name: str, units: Units) -> list[Table]:
