@@ -14,6 +14,7 @@ import shapely
 from scipy.spatial import cKDTree
 
 from glademark.contracts.frames import STAND
+from glademark.errors import counted
 from glademark.forestry import PACKAGED_SPECIES, SpeciesNames, crown_radius_m, nearest_species
 from glademark.measure.tables import rows_by, sums
 
@@ -347,11 +348,11 @@ def _unknown(trees: pd.DataFrame, names: SpeciesNames) -> pd.DataFrame:
     """Trees of species that are not known, by the one name of each."""
     species = trees["species"].to_numpy(dtype=object)
     unknown = ~names.known(species)
-    counted = trees["count"].to_numpy() if "count" in trees else np.ones(len(trees), dtype=int)
+    count = trees["count"].to_numpy() if "count" in trees else np.ones(len(trees), dtype=int)
     columns = {
         STAND: trees[STAND].to_numpy(dtype=np.int64)[unknown],
         "species": names.fold(species[unknown]),
-        "count": counted[unknown].astype(np.int64),
+        "count": count[unknown].astype(np.int64),
     }
     return pd.DataFrame(columns)
 
@@ -361,10 +362,12 @@ def _unknown_species_notice(trees: pd.Series) -> str:
     some = trees.sort_values(ascending=False, kind="stable")
     told = [f"{name!r}, {number:,}{_nearest(str(name))}" for name, number in some.items()][:NAMED]
     more = f"; and {len(some) - NAMED:,} more species" if len(some) > NAMED else ""
+    number = int(some.sum())
     return (
-        f"{int(some.sum()):,} trees are of species that are not known: {'; '.join(told)}{more}. "
-        "They keep their name and have no published volume or crown width; a table [species.NAME] "
-        "in the project file can give them those of another species."
+        f"{counted(number, 'tree')} {'is' if number == 1 else 'are'} of species that are not "
+        f"known: {'; '.join(told)}{more}. They keep their name and have no published volume or "
+        "crown width; a table [species.NAME] in the project file can give them those of another "
+        "species."
     )
 
 

@@ -21,6 +21,7 @@ from scipy.spatial import cKDTree
 
 from glademark.contracts.frames import STAND, features, mended_outlines
 from glademark.contracts.survey import Notice
+from glademark.errors import counted
 from glademark.measure.crowns import APART_M, GeometryArray, crown_discs
 from glademark.measure.edges import Along
 from glademark.measure.polygons import only_polygons
@@ -330,8 +331,8 @@ def _without_opening(trees: pd.DataFrame, openings: gpd.GeoDataFrame) -> list[No
         told.append(
             Notice(
                 stand,
-                f"{_trees(int(count))} counted for group {name} stand in the tally of openings, "
-                "but in the row of none, since no opening has that name"
+                f"{counted(int(count), 'tree')} counted for group {name} stand in the tally of "
+                "openings, but in the row of none, since no opening has that name"
                 f"{f'; the openings are {names}' if names else ''}. Correct the name.",
             )
         )
@@ -349,8 +350,8 @@ def _counted_and_marked(openings: gpd.GeoDataFrame, marks: pd.DataFrame) -> list
     return [
         Notice(
             stand,
-            f"group {group}: {count} trees counted at its centre, and "
-            f"{_trees(int(trees_of[stand, number]))} marked in it; both are tallied. "
+            f"group {group}: {counted(int(count), 'tree')} counted at its centre, and "
+            f"{counted(int(trees_of[stand, number]), 'tree')} marked in it; both are tallied. "
             "Check that no tree counts twice.",
         )
         for stand, group, count, number in zip(
@@ -358,11 +359,6 @@ def _counted_and_marked(openings: gpd.GeoDataFrame, marks: pd.DataFrame) -> list
         )
         if (stand, number) in trees_of.index
     ]
-
-
-def _trees(number: int) -> str:
-    """A number of trees in words."""
-    return f"{number:,} {'tree' if number == 1 else 'trees'}"
 
 
 _NUMBER = re.compile(r"\D*(\d{1,6})")

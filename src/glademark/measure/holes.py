@@ -16,6 +16,7 @@ import shapely
 
 from glademark.contracts.frames import STAND, features
 from glademark.contracts.survey import Notice
+from glademark.errors import counted
 from glademark.measure.crowns import crown_cover
 from glademark.measure.edges import (
     FITS_M2,
@@ -434,14 +435,16 @@ def _split(
     area = shapely.area(parts)
     own = (count >= settings.min_trees) & (area >= settings.min_area_m2)
     order = [int(place) for place in np.argsort(-area, kind="stable") if own[place]]
-    groups = "; ".join(f"{count[i]:.0f} trees on {_area(float(area[i]), units)}" for i in order)
+    groups = "; ".join(
+        f"{counted(int(count[i]), 'tree')} on {_area(float(area[i]), units)}" for i in order
+    )
     rest = int(count[~own].sum())
     if not order:
-        return f"as groups of their own none reaches min_trees and min_area ({rest} trees)"
-    left = f", and {rest} trees are single ones" if rest else ""
-    return (
-        f"named apart they make {len(order)} group{'s' if len(order) > 1 else ''} ({groups}){left}"
-    )
+        trees = counted(rest, "tree")
+        return f"as groups of their own none reaches min_trees and min_area ({trees})"
+    single = "is a single one" if rest == 1 else "are single ones"
+    left = f", and {counted(rest, 'tree')} {single}" if rest else ""
+    return f"named apart they make {counted(len(order), 'group')} ({groups}){left}"
 
 
 def _length(metres: float, units: str) -> str:
