@@ -65,12 +65,12 @@ def test_parts_run(case: str, tiny: object) -> None:
 
 
 def test_start_up_is_taken_off_growth_and_memory(tiny: object) -> None:
-    """Work of 2 ms a mark and 2 kB a mark above a start of 50 ms and 80 MB is found."""
+    """Work of 2 ms a mark and 2 kB a mark above a start of 300 ms and 80 MB is found."""
 
     def process(project: Path, out: Path) -> int:
         del out
         marks = len(gpd.read_file(project.with_name("marks.gpkg")))
-        time.sleep(0.05 + 0.002 * (marks - 10))
+        time.sleep(0.3 + 0.002 * (marks - 10))
         return 80_000_000 + 2_000 * (marks - 10)
 
     sizes = replace(tiny, growth=(10, 20))
@@ -82,7 +82,7 @@ def test_start_up_is_taken_off_growth_and_memory(tiny: object) -> None:
     exponent = figures["growth exponent from 120 to 240 marks"]
     assert memory.value == pytest.approx(2_000 * 230 / 240)
     assert memory.at_most == 3000
-    assert exponent.value == pytest.approx(math.log2(230 / 110), rel=0.15)
+    assert exponent.value == pytest.approx(math.log2(230 / 110), rel=0.25)
     assert exponent.at_most == pytest.approx(1.1)
 
 
