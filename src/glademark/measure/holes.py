@@ -440,8 +440,8 @@ def _split(
     )
     rest = int(count[~own].sum())
     if not order:
-        trees = counted(rest, "tree")
-        return f"as groups of their own none reaches min_trees and min_area ({trees})"
+        none = f"({counted(rest, 'tree')})"
+        return f"as groups of their own none reaches min_trees and min_area {none}"
     single = "is a single one" if rest == 1 else "are single ones"
     left = f", and {counted(rest, 'tree')} {single}" if rest else ""
     return f"named apart they make {counted(len(order), 'group')} ({groups}){left}"
