@@ -268,10 +268,9 @@ class JoinedTables:
             return Table(layer=STANDS, frame=frame, columns=columns)
         if name == PARAMETERS.name:
             return _joined_parameters([one for one in self.stands if one.summary is not None])
-        orphans = [Rows([len(self.stands)], [""], [len(self.rejected)], self.rejected)]
-        return as_one(
-            chain(self.parts(name), alike(orphans if name == REJECTED.name else [], name, units))
-        )
+        orphans = Rows([len(self.stands)], [""], [len(self.rejected)], self.rejected)
+        more = alike([orphans] if name == REJECTED.name else [], name, units)
+        return as_one(chain(self.parts(name), more))
 
 
 def _parameters(stands: Sequence[StandTables]) -> list[list[tuple[str, str]]]:

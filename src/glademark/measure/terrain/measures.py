@@ -139,13 +139,13 @@ def with_ground(layout: Layout, found: Mapping[int, Ground]) -> Layout:
     for name in wider:
         more = {stand: one.columns.get(name, {}) for stand, one in found.items()}
         frames[name] = _with_columns(getattr(layout, name), more)
+    new = {name: {*frames[name].columns} - {*getattr(layout, name).columns} for name in wider}
     results = {}
     for stand, one in found.items():
         before = layout.by_stand[stand]
         own: dict[str, tuple[str, ...]] = {name: () for name in layers if name not in one.layers}
         for name in wider:
-            lost = {*frames[name].columns} - {*getattr(layout, name).columns}
-            if lost := lost - {*one.columns.get(name, {})}:
+            if lost := new[name] - {*one.columns.get(name, {})}:
                 own[name] = tuple(c for c in frames[name].columns if c not in lost)
         results[stand] = replace(
             before,
